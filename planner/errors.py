@@ -1,0 +1,94 @@
+"""The errors a user can cause or meet; each says what is wrong, where, and what to do.
+
+::
+
+    PlannerError           exit code 2 unless said otherwise
+    ├── SessionError       the session file: unknown key, wrong value, missing part
+    ├── AudioError         a stem cannot be read or used
+    ├── ScoreError         a MIDI file that was handed in (tempo map, score) cannot be used
+    ├── OutputError        the result cannot be written where it was asked for
+    └── PromiseError       exit code 3: an input changed during the run, or a list reads back unequal
+"""
+
+from __future__ import annotations
+
+
+class PlannerError(Exception):
+    """A fault that is told in words, never as a traceback.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, one sentence.
+    file : str, optional
+        The file it is in, as the user wrote its name.
+    line : int, optional
+        Line in that file, counted from 1.
+    field : str, optional
+        Dotted path of the field, for example ``stems[2].role``.
+    hint : str, optional
+        What to do about it, one sentence.
+    """
+
+    exit_code = 2
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        file: str | None = None,
+        line: int | None = None,
+        field: str | None = None,
+        hint: str | None = None,
+    ) -> None:
+        self.what = what
+        self.file = file
+        self.line = line
+        self.field = field
+        self.hint = hint
+        super().__init__(what)
+
+    def __str__(self) -> str:
+        where = self.file or ""
+        if self.line is not None:
+            where += f":{self.line}" if where else f"line {self.line}"
+        parts = [part for part in (where, self.field, self.what) if part]
+        text = ": ".join(parts)
+        return f"{text} {self.hint}" if self.hint else text
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # Keyword-only arguments do not survive the default pickling between worker processes.
+        return (_rebuild, (type(self), self.what, self.file, self.line, self.field, self.hint))
+
+
+def _rebuild(
+    kind: type[PlannerError],
+    what: str,
+    file: str | None,
+    line: int | None,
+    field: str | None,
+    hint: str | None,
+) -> PlannerError:
+    return kind(what, file=file, line=line, field=field, hint=hint)
+
+
+class SessionError(PlannerError):
+    """The session file says something that cannot be used."""
+
+
+class AudioError(PlannerError):
+    """A stem cannot be found, decoded or used."""
+
+
+class ScoreError(PlannerError):
+    """A MIDI file that was handed in cannot be used."""
+
+
+class OutputError(PlannerError):
+    """The result cannot be written where it was asked for."""
+
+
+class PromiseError(PlannerError):
+    """One of the promises checked on every run did not hold."""
+
+    exit_code = 3
