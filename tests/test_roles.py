@@ -1,0 +1,112 @@
+"""What each role means."""
+
+from __future__ import annotations
+
+import pytest
+
+from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, ROLES, StemSpec
+from planner.pitch import cents, midi_to_hz
+from planner.roles import (
+    ROLE_FACTS,
+    TOOL_HIGH_HZ,
+    TOOL_LOW_HZ,
+    has_exact_partials,
+    is_chordal,
+    may_be_edited,
+    role_range_hz,
+    role_range_midi,
+)
+
+
+def spec(**fields: object) -> StemSpec:
+    return StemSpec(**{"code": "X", "file": "x.wav", "role": "bass-fretted", **fields})  # type: ignore[arg-type]
+
+
+def test_every_role_has_its_facts_and_no_other():
+    """Each role of the model has one record, under its own name."""
+    assert tuple(ROLE_FACTS) == ROLES
+    assert all(name == facts.role for name, facts in ROLE_FACTS.items())
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_facts_agree_with_the_sets_of_the_model(role):
+    """Chordal, exact and fixed roles are those that the model names."""
+    assert is_chordal(role) == (role in CHORD_ROLES)
+    assert has_exact_partials(role) == (role in HARMONIC_ROLES)
+    if role in FIXED_ROLES or role == "exclude":
+        assert not may_be_edited(role)
+
+
+def test_who_may_be_edited():
+    """Only what a person played or sang on something that bends may be edited."""
+    assert {role for role in ROLES if not may_be_edited(role)} == {
+        "tuning-reference", "fixed-pitch", "sampled", "exclude",
+    }  # fmt: skip
+    assert ROLE_FACTS["sampled"].editing == "at-source"
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_every_range_has_a_source_and_lies_in_the_tool(role):
+    """A range says where it is from, runs upward, and is clipped to 35 to 2500 Hz."""
+    facts = ROLE_FACTS[role]
+    assert facts.low_midi < facts.high_midi
+    assert facts.range_source
+    assert facts.editing_source
+    assert facts.plain.startswith("the ")
+    low_hz, high_hz = role_range_hz(spec(role=role))
+    assert TOOL_LOW_HZ <= low_hz < high_hz <= TOOL_HIGH_HZ
+
+
+def test_excluded_stems_get_the_whole_range():
+    """A stem that is left out is not narrowed down to anything."""
+    assert role_range_hz(spec(role="exclude")) == (35.0, 2500.0)
+
+
+# Frequencies of equal temperament at A4 = 440 Hz: ISO 16:1975 with 2**(n/12); G4 = 391.995 Hz,
+# D2 = 73.416 Hz, F6 = 1396.913 Hz are the usual printed values.
+def test_role_range_is_sixty_cents_wider_than_its_notes():
+    """The lead voice reaches 60 cents below D2 and 60 cents above F6."""
+    low_hz, high_hz = role_range_hz(spec(role="lead-voice"))
+    assert cents(low_hz, 73.416) == pytest.approx(-60.0, abs=0.01)
+    assert cents(high_hz, 1396.913) == pytest.approx(60.0, abs=0.01)
+
+
+def test_the_lowest_bass_string_is_clipped_to_the_tool():
+    """B0 of a five-string bass (30.87 Hz) lies below the tool, so its range begins at 35 Hz."""
+    low_hz, high_hz = role_range_hz(spec())
+    assert low_hz == 35.0
+    assert cents(high_hz, 391.995) == pytest.approx(60.0, abs=0.01)
+
+
+def test_range_follows_the_session_a4():
+    """At A4 = 415 Hz the same notes lie lower by the ratio of the references."""
+    at_440 = role_range_hz(spec(role="fretted"))
+    at_415 = role_range_hz(spec(role="fretted"), 415.0)
+    assert at_415[0] / at_440[0] == pytest.approx(415 / 440)
+    assert at_415[1] / at_440[1] == pytest.approx(415 / 440)
+
+
+def test_written_range_wins_over_strings_and_role():
+    """A range in the session file is taken as it is."""
+    assert role_range_midi(spec(range_midi=(57, 77), strings=(28, 33, 38, 43))) == (57, 77)
+
+
+def test_strings_win_over_the_role():
+    """Open strings E1 to G2 give D1 to G4: a whole tone below, two octaves above."""
+    assert role_range_midi(spec(strings=(28, 33, 38, 43))) == (26, 67)
+
+
+def test_a_capo_raises_the_low_end_only():
+    """A capo at the second fret takes the lowest two semitones away and leaves the top."""
+    strings = (40, 45, 50, 55, 59, 64)
+    assert role_range_midi(spec(role="fretted", strings=strings)) == (38, 88)
+    assert role_range_midi(spec(role="fretted", strings=strings, capo=2)) == (40, 88)
+
+
+def test_a_range_outside_the_tool_is_refused():
+    """A range that begins above 2500 Hz is told with its stem and notes."""
+    assert midi_to_hz(105) > TOOL_HIGH_HZ * 1.4
+    with pytest.raises(
+        ValueError, match=r"stem X: the range MIDI 105 to 108 has no note between 35 and 2500 Hz"
+    ):
+        role_range_hz(spec(range_midi=(105, 108)))
