@@ -1,0 +1,331 @@
+"""Write the edit list as YAML and as CSV, and read both back.
+
+Both forms carry the same rows, cell for cell. The YAML form opens with a header; the CSV form
+repeats the header's facts behind the fields of each row, so that a sheet torn from its folder
+still says which song, which session A4 and which sign rule it speaks of.
+
+Conventions
+-----------
+- YAML: block style, fixed order, LF, UTF-8, no anchors. Every text is in double quotes, so that
+  readers of YAML 1.1 (``NO``, ``12:30``, ``010`` are something else there) and of YAML 1.2 agree.
+  Floats are plain decimals; blank is null.
+- CSV: see `planner.files.tables`; ``edit_list.csv`` opens with a byte order mark unless asked
+  otherwise, because spreadsheets take UTF-8 for something else without one.
+- In a cell, several names are joined by ``;``, points are ``seconds:cents`` and layers
+  ``rule cents``; a ``;`` or backslash inside a name is preceded by a backslash.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from planner.editlist import COLUMNS, HEADER, Column, EditList, edit_list_from_dict
+from planner.errors import PlannerError, PromiseError
+from planner.files.tables import (
+    csv_bytes,
+    plain_decimal,
+    read_csv,
+    unescape_text,
+)
+
+YAML_NAME = "edit_list.yaml"
+CSV_NAME = "edit_list.csv"
+
+
+def yaml_bytes(data: dict[str, Any], *, fast: bool = True) -> bytes:
+    """Write an edit list (`planner.editlist.edit_list_to_dict`) as YAML.
+
+    Parameters
+    ----------
+    data : dict
+        Plain data, rounded.
+    fast : bool
+        Use the compiled writer where it is present; the bytes are the same.
+    """
+    dumper = _FastDumper if fast and _FastDumper is not None else _PlainDumper
+    text = yaml.dump(
+        data,
+        Dumper=dumper,
+        sort_keys=False,
+        allow_unicode=True,
+        width=10**9,  # never fold a text over lines
+        default_flow_style=False,
+    )
+    return str(text).encode("utf-8")
+
+
+def edit_list_csv_bytes(data: dict[str, Any], *, bom: bool = True, delimiter: str = ",") -> bytes:
+    """Write an edit list (`planner.editlist.edit_list_to_dict`) as CSV, one record a row."""
+    header = [_cell(data[column.name], column) for column in HEADER]
+    records = [[*(_cell(row[c.name], c) for c in COLUMNS), *header] for row in data["rows"]]
+    names = [column.name for column in (*COLUMNS, *HEADER)]
+    return csv_bytes(names, records, bom=bom, delimiter=delimiter)
+
+
+def write_edit_list_yaml(data: dict[str, Any], path: Path) -> None:
+    """Write the YAML form to a new file; an existing one is never overwritten."""
+    with path.open("xb") as file:
+        file.write(yaml_bytes(data))
+
+
+def write_edit_list_csv(
+    data: dict[str, Any], path: Path, *, bom: bool = True, delimiter: str = ","
+) -> None:
+    """Write the CSV form to a new file; an existing one is never overwritten."""
+    with path.open("xb") as file:
+        file.write(edit_list_csv_bytes(data, bom=bom, delimiter=delimiter))
+
+
+def read_edit_list_yaml(path: Path) -> EditList:
+    """Read an edit list from YAML.
+
+    Raises
+    ------
+    PlannerError
+        If the file cannot be read, is no YAML, names a key twice, or is no edit list.
+    """
+    text = _text_of(path)
+    try:
+        loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)(text)
+        try:
+            node = loader.get_single_node()
+            lines: dict[str, int] = {}
+            if node is not None:
+                _map_lines(node, "", path.name, lines)
+            data = None if node is None else loader.construct_document(node)
+        finally:
+            loader.dispose()
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark
+        line = None if mark is None else mark.line + 1
+        what = f"is no YAML here: {error.problem or error.context}"
+        hint = "Look for a missing quote or a changed indent."
+        raise PlannerError(what, file=path.name, line=line, hint=hint) from error
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
+        raise PlannerError(f"is no YAML: {error}", file=path.name) from error
+    return edit_list_from_dict(data, file=path.name, lines=lines)
+
+
+def read_edit_list_csv(path: Path) -> EditList:
+    """Read an edit list from CSV, comma or semicolon, as written or as a spreadsheet saved it.
+
+    Raises
+    ------
+    PlannerError
+        If the file cannot be read, is no such table, has no rows (the header's facts stand on the
+        rows), or a cell does not fit its column.
+    """
+    try:
+        records = read_csv(_text_of(path).encode("utf-8"))
+    except csv.Error as error:
+        hint = "Look for a quote that does not close."
+        raise PlannerError(f"is no CSV: {error}", file=path.name, hint=hint) from error
+    columns = {column.name: column for column in (*COLUMNS, *HEADER)}
+    names = records[0][1] if records else []
+    for name in names:
+        if names.count(name) > 1:
+            raise PlannerError(f"has the column {name!r} twice", file=path.name, line=1)
+    if len(records) < 2:
+        hint = f"Read {YAML_NAME} beside it."
+        raise PlannerError("has no rows, so it names no session", file=path.name, hint=hint)
+    rows, lines = [], {}
+    top: dict[str, Any] = {}
+    for i, (line, cells) in enumerate(records[1:]):
+        lines[f"rows[{i}]"] = line
+        if len(cells) != len(names):
+            what = f"has {len(cells)} cells, but the first line names {len(names)} columns"
+            raise PlannerError(what, file=path.name, line=line, hint="Was a comma lost?")
+        row: dict[str, Any] = {}
+        for name, cell in zip(names, cells, strict=True):
+            column = columns.get(name)
+            value = cell if column is None else _read_cell(cell, column, path.name, line)
+            if column not in HEADER:
+                row[name] = value
+            elif top.setdefault(name, value) != value:
+                what = f"is {value!r} here and {top[name]!r} above: rows of two edit lists"
+                raise PlannerError(what, file=path.name, line=line, field=name)
+        rows.append(row)
+    lines.update({column.name: records[1][0] for column in HEADER})
+    return edit_list_from_dict({**top, "rows": rows}, file=path.name, lines=lines)
+
+
+def check_edit_lists(folder: Path, data: dict[str, Any]) -> None:
+    """Check that both written forms read back as exactly what was planned.
+
+    Raises
+    ------
+    PromiseError
+        If one does not; the message names the file and the first row and field that differ.
+    """
+    wanted = edit_list_from_dict(data, file="the plan")
+    if data["rows"]:
+        found_lists = {
+            YAML_NAME: read_edit_list_yaml,
+            CSV_NAME: read_edit_list_csv,
+        }
+    else:
+        found_lists = {YAML_NAME: read_edit_list_yaml}
+    for name, read in found_lists.items():
+        try:
+            found = read(folder / name)
+        except PlannerError as error:
+            what = f"was written but cannot be read back: {error}"
+            raise PromiseError(what, file=name, hint=_REPORT) from error
+        if found != wanted:
+            what = f"was written but reads back unequal: {_first_difference(wanted, found)}"
+            raise PromiseError(what, file=name, hint=_REPORT)
+
+
+_REPORT = "This is a fault of the planner, please report it; nothing was kept."
+
+
+def _first_difference(wanted: EditList, found: EditList) -> str:
+    for column in HEADER:
+        if getattr(wanted, column.name) != getattr(found, column.name):
+            return f"{column.name} of the header"
+    for mine, theirs in zip(wanted.rows, found.rows, strict=False):
+        for column in COLUMNS:
+            if getattr(mine, column.name) != getattr(theirs, column.name):
+                return f"{column.name} of row {mine.id}"
+    return f"{len(found.rows)} rows instead of {len(wanted.rows)}"
+
+
+# ---------------------------------------------------------------- YAML
+
+
+def _no_anchors(dumper: Any, data: object) -> bool:
+    return True
+
+
+_PlainDumper: Any = type("_PlainDumper", (yaml.SafeDumper,), {"ignore_aliases": _no_anchors})
+_FastDumper: Any = None
+if hasattr(yaml, "CSafeDumper"):
+    _FastDumper = type("_FastDumper", (yaml.CSafeDumper,), {"ignore_aliases": _no_anchors})
+
+
+def _quoted(dumper: Any, text: str) -> yaml.Node:
+    node: yaml.Node = dumper.represent_scalar("tag:yaml.org,2002:str", text, style='"')
+    return node
+
+
+def _number(dumper: Any, value: float) -> yaml.Node:
+    node: yaml.Node = dumper.represent_scalar("tag:yaml.org,2002:float", plain_decimal(value))
+    return node
+
+
+def _listed(dumper: Any, items: list[Any]) -> yaml.Node:
+    # Rows stand one below the other; short lists stay on their line.
+    flow = not any(isinstance(item, dict) for item in items)
+    node: yaml.Node = dumper.represent_sequence("tag:yaml.org,2002:seq", items, flow_style=flow)
+    return node
+
+
+def _keyed(dumper: Any, data: dict[str, Any]) -> yaml.Node:
+    # Field names are fixed words that every reader takes for text, so they go without quotes.
+    pairs = [
+        (yaml.ScalarNode("tag:yaml.org,2002:str", key), dumper.represent_data(value))
+        for key, value in data.items()
+    ]
+    return yaml.MappingNode("tag:yaml.org,2002:map", pairs, flow_style=False)
+
+
+for _dumper in (_PlainDumper, _FastDumper):
+    if _dumper is not None:
+        _dumper.add_representer(str, _quoted)
+        _dumper.add_representer(float, _number)
+        _dumper.add_representer(list, _listed)
+        _dumper.add_representer(dict, _keyed)
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}"
+        raise PlannerError(what, file=path.name) from error
+    except UnicodeDecodeError as error:
+        what = f"is no UTF-8 text (byte {error.start})"
+        raise PlannerError(what, file=path.name, hint="Save it as UTF-8.") from error
+
+
+_DEEPEST = 4  # rows[3].points[0][1]: nothing in an edit list lies deeper
+
+
+def _map_lines(node: yaml.Node, path: str, file: str, lines: dict[str, int]) -> None:
+    """Note the line of every dotted path, and refuse a key that is named twice."""
+    if path.count(".") + path.count("[") > _DEEPEST:
+        return
+    lines[path] = node.start_mark.line + 1
+    if isinstance(node, yaml.SequenceNode):
+        for i, item in enumerate(node.value):
+            _map_lines(item, f"{path}[{i}]", file, lines)
+    elif isinstance(node, yaml.MappingNode):
+        seen = set()
+        for key, value in node.value:
+            name = str(key.value)
+            here = f"{path}.{name}" if path else name
+            if name in seen:
+                line = key.start_mark.line + 1
+                what = "is named twice; a reader would drop one of them"
+                raise PlannerError(what, file=file, line=line, field=here, hint="Keep one.")
+            seen.add(name)
+            _map_lines(value, here, file, lines)
+
+
+# ---------------------------------------------------------------- CSV cells
+
+
+def _cell(value: Any, column: Column) -> Any:
+    if column.kind == "texts":
+        return ";".join(_guarded(name) for name in value)
+    if column.kind == "points":
+        return ";".join(f"{plain_decimal(t)}:{plain_decimal(cents)}" for t, cents in value)
+    if column.kind == "layers":
+        return ";".join(f"{_guarded(rule)} {plain_decimal(cents)}" for rule, cents in value)
+    return value
+
+
+def _guarded(name: str) -> str:
+    return name.replace("\\", "\\\\").replace(";", "\\;")
+
+
+def _split(cell: str) -> list[str]:
+    parts = re.findall(r"((?:\\.|[^\\;])*)(?:;|$)", cell, flags=re.DOTALL)
+    # The pattern finds one empty part behind the last one.
+    return [re.sub(r"\\(.)", r"\1", part, flags=re.DOTALL) for part in parts[:-1]]
+
+
+def _read_cell(cell: str, column: Column, file: str, line: int) -> Any:
+    if cell == "":
+        return None
+    if column.kind in ("text", "choice"):
+        return unescape_text(cell)
+    if column.kind == "texts":
+        return _split(unescape_text(cell))
+    try:
+        if column.kind == "whole":
+            return int(cell)
+        if column.kind == "number":
+            return float(cell)
+        if column.kind == "yes-no":
+            return {"yes": True, "no": False}[cell.strip().lower()]
+        if column.kind == "points":
+            pairs = [part.split(":") for part in unescape_text(cell).split(";")]
+            return [[float(t), float(cents)] for t, cents in pairs]
+        layers = [part.rpartition(" ") for part in _split(unescape_text(cell))]
+        return [[rule, float(cents)] for rule, _, cents in layers]
+    except (ValueError, KeyError) as error:
+        wanted = {
+            "whole": "a whole number",
+            "number": "a number with a decimal point",
+            "yes-no": "yes or no",
+            "points": "points, seconds:cents;seconds:cents",
+            "layers": "layers, rule cents;rule cents",
+        }[column.kind]
+        what = f"{cell!r} does not read as {wanted}"
+        raise PlannerError(what, file=file, line=line, field=column.name) from error

@@ -1,0 +1,101 @@
+"""How cents, places and amounts are said in sentences; the sign rule in words.
+
+A sentence never carries a bare sign: a note is "4.3 flat", an edit says "lower by 16, give or
+take 2". Numbers carry one decimal below 10 cents and none above, as they deserve no more.
+"""
+
+from __future__ import annotations
+
+SIGN_RULE = (
+    "error = measured - target, so plus is sharp and minus is flat; "
+    "add_cents is what to add to the note, so plus raises it and minus lowers it"
+)
+
+# The terms of an offender's rank, as a reader would say them.
+_TERM_WORDS = {
+    "over": "how far out of tune it sounds",
+    "clash": "rubbing against another part",
+    "exposure": "how exposed it is",
+    "place": "where in the phrase it sits",
+    "length": "how long it lasts",
+    "repeats": "how often it comes back",
+    "confidence": "how sure the reading is",
+    "covered": "already helped by a rule",
+}
+
+
+def amount(value: float) -> str:
+    """Say a size without its sign: one decimal below 10, none from 10 on."""
+    size = abs(value)
+    text = f"{size:.1f}" if round(size, 1) < 10 else f"{size:.0f}"
+    return text.removesuffix(".0")
+
+
+def flat_or_sharp(cents: float | None) -> str:
+    """Say an error in cents: ``4.3 flat``, ``12 sharp``, ``in tune``, or nothing for None."""
+    if cents is None:
+        return ""
+    if round(cents, 1) == 0:
+        return "in tune"
+    return f"{amount(cents)} {'sharp' if cents > 0 else 'flat'}"
+
+
+def raise_or_lower(add_cents: float, uncertainty_cents: float | None = None) -> str:
+    """Say an edit in cents: ``lower by 16, give or take 2``."""
+    if round(add_cents, 1) == 0:
+        return "leave where it is"
+    said = f"{'raise' if add_cents > 0 else 'lower'} by {amount(add_cents)}"
+    return f"{said}{give_or_take(uncertainty_cents)}"
+
+
+def give_or_take(uncertainty_cents: float | None) -> str:
+    """Say an uncertainty as the end of a sentence: ``, give or take 2``; nothing for None."""
+    if uncertainty_cents is None:
+        return ""
+    if round(uncertainty_cents, 1) == 0:
+        return ", give or take less than 0.1"
+    return f", give or take {amount(uncertainty_cents)}"
+
+
+def place(bar: int | None, beat: float | None, start_s: float | None) -> str:
+    """Say where something is: ``bar 33 beat 3.00 (84.78 s)``; seconds alone without a map."""
+    clock = "" if start_s is None else f"{start_s:.2f} s"
+    if bar is None:
+        return f"at {clock}" if clock else "throughout"
+    where = f"bar {bar}" if beat is None else f"bar {bar} beat {beat:.2f}"
+    return f"{where} ({clock})" if clock else where
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Say a number of things: ``1 note``, ``12 notes``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def minutes(value: float) -> str:
+    """Say a time of work: ``half a minute``, ``about 19 minutes``."""
+    if value <= 0:
+        return "no time"
+    if value < 0.75:
+        return "half a minute"
+    return f"about {count(round(value), 'minute')}"
+
+
+def percent(share: float) -> str:
+    """Say a share between 0 and 1 as a whole percentage; only everything is 100 %."""
+    whole = round(100 * share)
+    if share < 1 and whole == 100:
+        whole = 99
+    if share > 0 and whole == 0:
+        whole = 1
+    return f"{whole} %"
+
+
+def term(name: str) -> str:
+    """Say the name of one term of an offender's rank in words."""
+    return _TERM_WORDS.get(name, name.replace("_", " "))
+
+
+def terms(pairs: tuple[tuple[str, float], ...]) -> str:
+    """Say what made an offender's rank, the largest term first, zero terms left out."""
+    told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
+    return ", ".join(f"{term(name)} {value:.1f}" for name, value in told)
