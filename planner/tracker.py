@@ -1,0 +1,287 @@
+"""How high does the stem sound, moment by moment, and does it sound pitched at all?
+
+Coarse pitch, good to a few cents: enough to find notes, never used as a note's cents.
+
+Method
+------
+Every frame offers candidates: peaks of the normalised square difference function (P. McLeod and
+G. Wyvill, "A smarter way to find pitch", ICMC 2005), taken from a long window for low notes and a
+short one for high notes, so that neither smears the other. A Viterbi search picks one candidate
+per frame, or "nothing pitched"; it weighs how periodic the frame is, prefers the shorter of
+equally good periods (a period's multiples fit just as well), and dislikes jumps.
+
+Conventions
+-----------
+Frames are centred: frame i looks at the samples around i * HOP_S. Signals are float32 at the
+stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats, PitchTrack, Stem
+
+HOP_S = 0.005
+
+_LONG_WINDOW_S = 0.080  # 2.8 periods of 35 Hz
+_SHORT_WINDOW_S = 0.032  # 4.8 periods of 150 Hz
+_SPLIT_HZ = 150.0  # candidates below come from the long window, above from the short one
+_LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its peak between samples
+_CANDIDATES = 5  # per window
+_MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
+
+# Search costs, in units of strength. Chosen on synthetic melodies so that staccato frames stay out
+# of the octave below (0.02 was too little) and a bass does not jump an octave up (0.09 too much).
+_COST_PER_OCTAVE_DOWN = 0.04
+_COST_PER_OCTAVE_JUMP = 0.35
+_COST_OF_VOICING_CHANGE = 0.25
+_UNPITCHED_STRENGTH = 0.55
+_SILENCE_BELOW_LOUD_DB = 60.0  # frames this far under the loudest are never pitched
+
+_BLOCK_FRAMES = 2048
+_FLUX_WINDOW_S = 0.032
+_FLUX_LAG_FRAMES = 3
+_FLUX_TOP_HZ = 6000.0
+
+
+def track(stem: Stem) -> PitchTrack:
+    """Follow the coarse pitch of a stem in which one note sounds at a time.
+
+    Parameters
+    ----------
+    stem : Stem
+        Mono samples at ``stem.analysis_sr``; candidates outside ``stem.range_hz`` are not offered.
+
+    Returns
+    -------
+    PitchTrack
+        One frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one length.
+    """
+    lowest_hz, highest_hz = stem.range_hz
+    frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
+    low = _candidates(
+        stem.samples,
+        stem.analysis_sr,
+        frames,
+        window_s=_LONG_WINDOW_S,
+        lowest_hz=lowest_hz,
+        highest_hz=min(highest_hz, _SPLIT_HZ),
+        oversampling=1,
+    )
+    high = _candidates(
+        stem.samples,
+        stem.analysis_sr,
+        frames,
+        window_s=_SHORT_WINDOW_S,
+        lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
+        highest_hz=highest_hz,
+        oversampling=_LAG_OVERSAMPLING,
+    )
+    f_hz = np.concatenate([low[0], high[0]], axis=1)
+    strength = np.concatenate([low[1], high[1]], axis=1)
+    level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=_SHORT_WINDOW_S)
+    chosen = _best_path(f_hz, strength, level_db)
+    pitched = chosen < f_hz.shape[1]
+    rows = np.arange(frames)
+    column = np.where(pitched, chosen, 0)
+    f0_hz = np.where(pitched, f_hz[rows, column], np.nan)
+    best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
+    arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
+    for array in arrays:
+        array.setflags(write=False)
+    return PitchTrack(
+        hop_s=HOP_S, f0_hz=arrays[0], strength=arrays[1], level_db=arrays[2], attack=arrays[3]
+    )
+
+
+def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) -> Floats:
+    """Give the RMS level of each frame in dBFS, floored at -120.
+
+    Parameters
+    ----------
+    samples : (n,) at ``sr``
+    frames : number of frames, the first centred on sample 0, `HOP_S` apart
+    window_s : length of the frame, s
+    """
+    half = round(window_s * sr / 2)
+    power = np.concatenate([[0.0], np.cumsum(np.square(samples, dtype=np.float64))])
+    centre = np.arange(frames) * _hop(sr)
+    start = np.clip(centre - half, 0, len(samples))
+    end = np.clip(centre + half, 0, len(samples))
+    mean = (power[end] - power[start]) / (2 * half)
+    return 10.0 * np.log10(np.maximum(mean, 1e-12))
+
+
+def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
+    """Say how strongly something begins in each frame: rises of the log spectrum, 0 where none.
+
+    Each bin is compared with the loudest of itself and its neighbours 15 ms before, so that a
+    vibrato moving through bins is no attack (S. Böck and G. Widmer, "Maximum filter vibrato
+    suppression for onset detection", DAFx 2013). The unit is nepers, averaged over the bins.
+    """
+    window = round(_FLUX_WINDOW_S * sr)
+    top = round(_FLUX_TOP_HZ / sr * window)
+    taper = np.hanning(window).astype(np.float32)
+    loud = _loud_amplitude(samples) * window / 8
+    out = np.zeros(frames)
+    before: NDArray[np.float32] | None = None
+    for first, block in _frame_blocks(samples, window, _hop(sr), frames):
+        magnitude = np.abs(np.fft.rfft(block * taper, axis=1)[:, 1 : top + 1])
+        log_magnitude = np.log1p(100.0 * magnitude / loud).astype(np.float32)
+        if before is None:
+            before = np.repeat(log_magnitude[:1], _FLUX_LAG_FRAMES, axis=0)
+        joined = np.concatenate([before, log_magnitude])
+        past = joined[:-_FLUX_LAG_FRAMES]
+        widest = past.copy()
+        np.maximum(widest[:, 1:], past[:, :-1], out=widest[:, 1:])
+        np.maximum(widest[:, :-1], past[:, 1:], out=widest[:, :-1])
+        rise = np.maximum(log_magnitude - widest, 0.0)
+        out[first : first + len(block)] = rise.mean(axis=1)
+        before = joined[-_FLUX_LAG_FRAMES:]
+    return out
+
+
+def _hop(sr: int) -> int:
+    return round(HOP_S * sr)
+
+
+def _loud_amplitude(samples: Floats) -> float:
+    """Amplitude that the loud parts of a stem reach (99th percentile of magnitude, never 0)."""
+    if len(samples) == 0:
+        return 1e-6
+    return max(float(np.percentile(np.abs(samples[::7]), 99)), 1e-6)
+
+
+def _frame_blocks(
+    samples: Floats, window: int, hop: int, frames: int
+) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Cut centred frames in blocks, so that memory stays flat in the length of the stem."""
+    half = window // 2
+    for first in range(0, frames, _BLOCK_FRAMES):
+        count = min(_BLOCK_FRAMES, frames - first)
+        start = first * hop - half
+        stop = start + (count - 1) * hop + window
+        piece = np.zeros(stop - start, dtype=np.float32)
+        lo, hi = max(start, 0), min(stop, len(samples))
+        if hi > lo:
+            piece[lo - start : hi - start] = samples[lo:hi]
+        view = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
+        yield first, view[:count]
+
+
+def _candidates(
+    samples: Floats,
+    sr: int,
+    frames: int,
+    *,
+    window_s: float,
+    lowest_hz: float,
+    highest_hz: float,
+    oversampling: int,
+) -> tuple[Floats, Floats]:
+    """Offer the best period candidates of each frame: (frames, k) Hz and strengths, 0 where none."""
+    f_hz = np.zeros((frames, _CANDIDATES))
+    strength = np.zeros((frames, _CANDIDATES))
+    if highest_hz <= lowest_hz:
+        return f_hz, strength
+    window = round(window_s * sr)
+    longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
+    size = 1 << int(np.ceil(np.log2(window + longest + 1)))
+    lags = np.arange(longest * oversampling + 1) / oversampling
+    for first, block in _frame_blocks(samples, window, _hop(sr), frames):
+        curve = _square_difference(block, size, longest, oversampling)
+        lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
+        rows = slice(first, first + len(block))
+        f_hz[rows] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
+        strength[rows] = value
+    return f_hz, strength
+
+
+def _square_difference(
+    block: NDArray[np.float32], size: int, longest: int, oversampling: int
+) -> NDArray[np.float32]:
+    """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
+    window = block.shape[1]
+    spectrum = np.fft.rfft(block, size, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
+    correlation = np.fft.irfft(power, size * oversampling, axis=1)[:, : longest * oversampling + 1]
+    correlation *= oversampling
+    running = np.concatenate(
+        [np.zeros((len(block), 1)), np.cumsum(np.square(block, dtype=np.float64), axis=1)], axis=1
+    )
+    lag = np.arange(longest + 1)
+    energy = running[:, window - lag] + (running[:, -1:] - running[:, lag])
+    if oversampling > 1:
+        fine = np.arange(longest * oversampling + 1) / oversampling
+        left = fine.astype(int)
+        weight = fine - left
+        right = np.minimum(left + 1, longest)
+        energy = energy[:, left] * (1 - weight) + energy[:, right] * weight
+    total = running[:, -1:]
+    # The small floor damps the edge, where few samples overlap.
+    return (2.0 * correlation / (energy + 1e-3 * total + 1e-12)).astype(np.float32)
+
+
+def _curve_peaks(
+    curve: NDArray[np.float32], lags: Floats, shortest: float, longest: float
+) -> tuple[Floats, Floats]:
+    """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
+    middle = curve[:, 1:-1]
+    peak = (middle >= curve[:, :-2]) & (middle > curve[:, 2:]) & (middle > _MIN_STRENGTH)
+    # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
+    falling = np.logical_and.accumulate(curve[:, 1:] <= curve[:, :-1], axis=1)
+    peak &= ~falling[:, :-1]
+    peak &= (lags[1:-1] >= shortest - 1) & (lags[1:-1] <= longest + 1)
+    score = np.where(peak, middle - _COST_PER_OCTAVE_DOWN * np.log2(lags[1:-1]), -np.inf)
+    wanted = min(_CANDIDATES, score.shape[1])
+    best = np.argpartition(-score, wanted - 1, axis=1)[:, :wanted]
+    rows = np.arange(len(curve))[:, None]
+    found = peak[rows, best]
+    at = best + 1
+    left, centre, right = curve[rows, at - 1], curve[rows, at], curve[rows, at + 1]
+    bend = left - 2 * centre + right
+    offset = np.where(found & (bend < 0), 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
+    height = centre - 0.25 * (left - right) * offset
+    step = lags[1] - lags[0]
+    lag = np.zeros((len(curve), _CANDIDATES))
+    value = np.zeros((len(curve), _CANDIDATES))
+    lag[:, :wanted] = np.where(found, (at + offset) * step, 0.0)
+    value[:, :wanted] = np.where(found, np.minimum(height, 1.0), 0.0)
+    return lag, value
+
+
+def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
+    """Choose one candidate per frame; the index past the last candidate means nothing pitched."""
+    frames, candidates = f_hz.shape
+    offered = f_hz > 0
+    octave = np.log2(np.where(offered, f_hz, 1.0))
+    local = np.full((frames, candidates + 1), -1e9)
+    local[:, :-1] = np.where(offered, strength + _COST_PER_OCTAVE_DOWN * octave, -1e9)
+    middle_octave = np.log2(180.0)  # where the octave cost neither helps nor hinders being pitched
+    local[:, -1] = _UNPITCHED_STRENGTH + _COST_PER_OCTAVE_DOWN * middle_octave
+    loud_db = np.percentile(level_db, 99) if frames else 0.0
+    local[:, -1] += np.where(level_db < loud_db - _SILENCE_BELOW_LOUD_DB, 1.0, 0.0)
+    back = np.zeros((frames, candidates + 1), dtype=np.int8)
+    score = local[0].copy()
+    column = np.arange(candidates + 1)
+    for first in range(1, frames, _BLOCK_FRAMES):
+        last = min(first + _BLOCK_FRAMES, frames)
+        jump = np.abs(octave[first:last, None, :] - octave[first - 1 : last - 1, :, None])
+        cost = np.zeros((last - first, candidates + 1, candidates + 1))
+        cost[:, :-1, :-1] = -_COST_PER_OCTAVE_JUMP * np.minimum(jump, 1.0 + 0.2 * jump)
+        cost[:, -1, :-1] = cost[:, :-1, -1] = -_COST_OF_VOICING_CHANGE
+        for frame in range(first, last):
+            arrived = score[:, None] + cost[frame - first]
+            origin = arrived.argmax(axis=0)
+            back[frame] = origin
+            score = arrived[origin, column] + local[frame]
+    path = np.empty(frames, dtype=np.intp)
+    state = int(score.argmax())
+    for frame in range(frames - 1, -1, -1):
+        path[frame] = state
+        state = int(back[frame, state])
+    return path
