@@ -1,0 +1,237 @@
+"""Which notes sound in a stretch of a chord stem, and where new ones begin.
+
+A coarse search only: it names notes to within some cents; `planner.chord_partials` measures them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+from scipy.signal import find_peaks
+
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
+
+Array = NDArray[np.float64]
+
+SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
+ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
+DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
+FLUX_HOP_S = 0.005
+FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
+FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
+ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
+LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
+RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
+# Chosen on three synthetic piano sessions of our own, between true and false candidates: all that
+# a note's partials could gather is about 5.
+LEAST_SCORE = 1.4
+LEAST_OF_FIRST = 0.3
+# An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
+OVERTONE_SCORE = 2.3
+OVERTONE_OF_FIRST = 0.48
+SEARCHED = 12  # partials looked for
+MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
+B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Peaks:
+    """Peaks of one spectrum, ascending in frequency; all arrays are (k,)."""
+
+    f_hz: Array
+    level_db: Array  # dBFS of the amplitude
+    above_db: Array  # over the local floor
+    rise_db: Array  # level just after the stretch begins minus level just before
+    width_hz: float  # one bin of the window
+
+
+def find_onsets(samples: Array, sr: int) -> Array:
+    """Find where notes may begin: peaks of the log spectrum's rise, in seconds.
+
+    The rise is taken against the largest of three neighbouring bins some frames before, so that
+    vibrato does not count (S. Boeck and G. Widmer, "Maximum filter vibrato suppression for onset
+    detection", DAFx-13). samples: (n,) at `sr`.
+    """
+    hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
+    padded = np.concatenate([np.zeros(size), samples, np.zeros(size)])
+    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
+    window = np.hanning(size).astype(np.float32)
+    level = np.empty((len(frames), size // 2 + 1), dtype=np.float32)
+    for lo in range(0, len(frames), 4096):
+        level[lo : lo + 4096] = np.abs(np.fft.rfft(frames[lo : lo + 4096] * window))
+    level *= 4.0 / size
+    loudest = float(level.max())
+    floor = max(10.0 ** (SILENCE_DBFS / 20), loudest * 10.0 ** (-DYNAMIC_DB / 20))
+    level_db = 20.0 * np.log10(np.maximum(level, floor))
+    before = maximum_filter1d(level_db, 3, axis=1)
+    rise = np.maximum(level_db[FLUX_LAG:] - before[:-FLUX_LAG], 0.0)
+    flux = rise[:, : int(6000 * size / sr)].mean(axis=1)
+    local = np.convolve(flux, np.ones(61) / 61, mode="same")
+    at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
+    at = at[flux[at] > 1.5 * local[at]]
+    # A frame's content counts from its middle, and the rise spreads over the lag.
+    seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
+    return np.asarray(np.maximum(seconds, 0.0))
+
+
+def find_peaks_in(samples: Array, sr: int, before: Array) -> Peaks:
+    """List the peaks of a stretch, and how much each rose against the samples just before it.
+
+    samples: (n,) at `sr`, the stretch; before: (m,) what preceded it.
+    """
+    spectrum, size = _spectrum_db(samples)
+    hz = sr / size
+    block = max(int(300.0 / hz), 8)
+    count = -(-len(spectrum) // block)
+    filled = np.pad(spectrum, (0, count * block - len(spectrum)), mode="edge")
+    floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
+    floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
+    least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
+    at, _ = find_peaks(spectrum, height=least)
+    at = at[(at > 1) & (at * hz < HIGHEST_HZ)]
+    left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
+    part = 0.5 * (left - right) / (left - 2 * mid + right)
+    f_hz = (at + part) * hz
+    short = min(len(before), len(samples), int(0.12 * sr))
+    rise = np.full(len(at), 60.0)
+    if short > 0.02 * sr:
+        after_db, coarse = _spectrum_db(samples[:short])
+        before_db, _ = _spectrum_db(before[-short:])
+        k = np.rint(f_hz * coarse / sr).astype(int)
+        rise = after_db[k] - np.maximum(before_db[k], SILENCE_DBFS)
+    return Peaks(
+        f_hz=f_hz,
+        level_db=mid - 0.25 * (left - right) * part,
+        above_db=mid - floor[at],
+        rise_db=rise,
+        width_hz=sr / len(samples),
+    )
+
+
+def _spectrum_db(samples: Array) -> tuple[Array, int]:
+    size = 1 << int(np.ceil(np.log2(2 * len(samples))))
+    # Blackman: side lobes 58 dB down, so that no loud partial poses as several
+    window = np.blackman(len(samples) + 2)[1:-1]
+    magnitude = np.abs(np.fft.rfft(samples * window, size)) * (2.0 / 0.42 / len(samples))
+    return 20.0 * np.log10(np.maximum(magnitude, 1e-9)), size
+
+
+def find_new_notes(
+    peaks: Peaks, sounding: list[tuple[float, float]], range_hz: tuple[float, float]
+) -> list[tuple[float, float, float]]:
+    """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
+
+    One note at a time: the candidate whose partials gather most is taken, what a smooth spectrum
+    of that note explains is removed, and the search goes on with the rest (after A. Klapuri,
+    "Multiple fundamental frequency estimation by summing harmonic amplitudes", ISMIR 2006).
+    sounding: (f0_hz, B) of notes that ring on; their unrisen partials explain themselves.
+    """
+    if len(peaks.f_hz) == 0:
+        return []
+    risen = peaks.rise_db > RISE_DB
+    top_db = peaks.level_db.max()
+    # 0..1: a loud peak counts more, but not in proportion; old ones hardly count
+    worth = np.clip((peaks.level_db - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.02, 1.0)
+    worth = worth * np.where(risen, 1.0, 0.25)
+    for f0_hz, b in sounding:
+        hit, index = _match(peaks, np.array([f0_hz]), np.array([b]))
+        old = index[hit]
+        worth[old[~risen[old]]] = 0.0
+    start = worth.copy()
+    level = peaks.level_db.copy()
+    notes: list[tuple[float, float, float]] = []
+    first_score = 0.0
+    for _ in range(MOST_NOTES):
+        f0s, bs = _candidates(peaks, worth, range_hz)
+        if len(f0s) == 0:
+            break
+        hit, index = _match(peaks, f0s, bs)
+        score, share = _scores(hit, index, worth, f0s)
+        best = int(np.argmax(score))
+        if not notes:
+            first_score = score[best]
+        if score[best] < max(0.6 * LEAST_SCORE, LEAST_OF_FIRST * first_score):
+            break
+        own = index[best][hit[best]]
+        number = np.flatnonzero(hit[best]) + 1
+        fresh = worth[own] > 0.3 * start[own]
+        known = [*sounding, *[(f0, b) for f0, b, _ in notes]]
+        apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
+        enough = score[best] >= LEAST_SCORE
+        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in known):
+            enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
+        if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
+            notes.append((float(f0s[best]), float(bs[best]), float(share[best])))
+        _explain(worth, level, own, number, top_db)
+    return notes
+
+
+def _is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
+    """Say whether a note's first partial lies on the second or a higher one of another."""
+    number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b))), 1)
+    number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b * number**2))), 1)
+    law = number * of_hz * np.sqrt(1.0 + b * number**2)
+    return number >= 2 and abs(CENTS_PER_NEPER * np.log(f0_hz / law)) < 40.0
+
+
+def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tuple[Array, Array]:
+    """Suppose each strong peak to be the 1st to 4th partial of a note, for several B."""
+    strong = np.argsort(-worth)[:30]
+    strong = strong[worth[strong] > 0.15]
+    f = peaks.f_hz[strong][:, None, None]
+    number = np.arange(1, 5, dtype=float)[None, :, None]
+    usual = np.vectorize(typical_b, otypes=[float])(f / number) if len(strong) else f
+    b = np.minimum(usual, 2e-3) * B_FACTORS[None, None, :]
+    f0 = f / (number * np.sqrt(1.0 + b * number**2))
+    inside = (f0 > range_hz[0] * 0.97) & (f0 < range_hz[1] * 1.03)
+    return f0[inside], np.broadcast_to(b, f0.shape)[inside]
+
+
+def _match(peaks: Peaks, f0s: Array, bs: Array) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Find the nearest peak to each of the first partials; (c, SEARCHED) found or not, and which."""
+    n = np.arange(1, SEARCHED + 1, dtype=float)
+    law = partial_hz(f0s[:, None], bs[:, None], n[None, :])
+    right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
+    left = np.maximum(right - 1, 0)
+    nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
+    index = np.where(nearer, left, right)
+    off_hz = np.abs(peaks.f_hz[index] - law)
+    room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
+    return off_hz < room_hz, index
+
+
+def _scores(
+    hit: NDArray[np.bool_], index: NDArray[np.intp], worth: Array, f0s: Array
+) -> tuple[Array, Array]:
+    n = np.arange(1, SEARCHED + 1, dtype=float)
+    weight = 1.0 / np.sqrt(n)
+    reachable = (f0s[:, None] * n[None, :]) < 0.9 * HIGHEST_HZ
+    gained = (hit * worth[index] * weight).sum(axis=1)
+    early = n <= 6
+    missed = ((~hit & reachable & early) * weight).sum(axis=1)
+    share = (hit & reachable & early).sum(axis=1) / np.maximum((reachable & early).sum(axis=1), 1)
+    # a low note is forgiven its weak first partial
+    return gained - 0.35 * missed, share
+
+
+def _explain(
+    worth: Array, level: Array, own: NDArray[np.intp], number: NDArray[np.intp], top_db: float
+) -> None:
+    """Take away from each peak what the note's smooth spectrum explains."""
+    if len(own) == 0:
+        return
+    before = level[own].copy()
+    for i, peak in enumerate(own):
+        near = np.abs(number - number[i]) <= 2
+        near[i] = False
+        smooth = np.median(before[near]) if near.any() else before[i]
+        if number[i] == 1 or before[i] < smooth + 6.0:
+            worth[peak] = 0.0
+        else:
+            rest = 10.0 ** (before[i] / 20) - 10.0 ** (smooth / 20)
+            level[peak] = 20.0 * np.log10(max(rest, 1e-9))
+            kept = np.clip((level[peak] - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.0, 1.0)
+            worth[peak] = min(worth[peak], kept)

@@ -1,0 +1,293 @@
+"""Stems where several notes sound at once: which notes, and where each one's first partial stands.
+
+Chords have no honest onset pitch (every attack is mixed with what rings on), so only the sustain is
+measured, from partials that no other sounding note covers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.chord_partials import (
+    PartialFits,
+    StiffString,
+    fit_string,
+    partial_hz,
+    refine,
+    typical_b,
+)
+from planner.chord_search import Peaks, find_new_notes, find_onsets, find_peaks_in
+from planner.model import HARMONIC_ROLES, Confidence, Measurement, Note, Stem
+
+Array = NDArray[np.float64]
+
+SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
+SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
+LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
+SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
+NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
+NO_ONSET = "chords have no honest onset"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Voice:
+    """A note as the search found it, later with its measurement."""
+
+    start_s: float
+    last_s: float  # it still sounded in the stretch that ends here
+    f0_hz: float
+    b: float
+    share: float
+    soft: bool
+    fits: PartialFits | None = None
+    string: StiffString | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stretch:
+    """A stretch in which the same notes sound, and the peaks that none of them explains."""
+
+    start_s: float
+    end_s: float
+    voices: tuple[int, ...]
+    others_hz: Array
+
+
+def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
+    """Find the notes of a stem that plays chords, and measure each one's sustain.
+
+    Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
+    uncertainty in cents (about a 2 in 3 chance). Where no partial is free of the other notes,
+    `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
+    onset. Notes come by start, then pitch; digital silence gives none.
+    """
+    samples = np.asarray(stem.samples, dtype=float)
+    if not samples.any():
+        return ()
+    harmonic = stem.role in HARMONIC_ROLES
+    voices, stretches = _search(samples, stem)
+    voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
+    voices = [v for v in voices if _believable(v)]
+    if not harmonic:
+        voices = _pool_stiffness(voices)
+    pairs = [_note(samples, stem, voice) for voice in voices]
+    return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
+
+
+def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
+    """Walk from onset to onset; keep what rings on, add what begins."""
+    sr = stem.analysis_sr
+    voices: list[_Voice] = []
+    stretches: list[_Stretch] = []
+    sounding: list[int] = []
+    starts = _starts(find_onsets(samples, sr), len(samples) / sr)
+    for i, (start_s, soft) in enumerate(starts):
+        end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
+        first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
+        last = int(min(end_s - 0.005, start_s + LONGEST_S) * sr)
+        stretch = samples[first:last]
+        if len(stretch) < SHORTEST_S * sr:
+            continue
+        if 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) < QUIET_DBFS:
+            sounding = []
+            continue
+        before = samples[max(int((start_s - 0.15) * sr), 0) : max(int((start_s - 0.01) * sr), 0)]
+        peaks = find_peaks_in(stretch, sr, before)
+        sounding = [v for v in sounding if _rings(peaks, voices[v])]
+        old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
+        new = find_new_notes(peaks, old, stem.range_hz)
+        for f0_hz, b, share in new:
+            # the same pitch again: the old note ends where the new one begins
+            sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
+            voices.append(
+                _Voice(start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft)
+            )
+            sounding.append(len(voices) - 1)
+        for v in sounding:
+            voices[v] = replace(voices[v], last_s=end_s)
+        others = _unexplained(peaks, [voices[v] for v in sounding])
+        held = stretches[-1] if stretches else None
+        same = held is not None and set(sounding) <= set(held.voices)
+        if not new and held is not None and same and held.end_s == start_s:
+            stretches[-1] = replace(held, end_s=end_s)
+        else:
+            stretches.append(
+                _Stretch(start_s=start_s, end_s=end_s, voices=tuple(sounding), others_hz=others)
+            )
+    return voices, stretches
+
+
+def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
+    """Onsets, and between distant ones some places to look for notes that swell in."""
+    starts: list[tuple[float, bool]] = []
+    edges = [0.0, *onsets.tolist(), length_s]
+    for lo, hi in zip(edges[:-1], edges[1:], strict=True):
+        starts.append((lo, lo == 0.0))
+        pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
+        starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
+    return starts
+
+
+def _rings(peaks: Peaks, voice: _Voice) -> bool:
+    """Say whether at least half of a note's lower partials still stand out."""
+    law = partial_hz(voice.f0_hz, voice.b, np.arange(1, 6, dtype=float))
+    law = law[law < 5500.0]
+    return bool(np.mean(_found(peaks, law)) >= 0.5) if len(peaks.f_hz) and len(law) else False
+
+
+def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:
+    off = np.abs(peaks.f_hz[None, :] - law[:, None]).min(axis=1)
+    return np.asarray(off < np.maximum(0.006 * law, 0.4 * peaks.width_hz))
+
+
+def _unexplained(peaks: Peaks, voices: list[_Voice]) -> Array:
+    """List the strong peaks that belong to no sounding note, Hz."""
+    if not voices or not len(peaks.f_hz):
+        return np.zeros(0)
+    numbers = np.arange(1, 20, dtype=float)
+    law = np.concatenate([partial_hz(v.f0_hz, v.b, numbers) for v in voices])
+    off = np.abs(peaks.f_hz[:, None] - law[None, :]).min(axis=1)
+    free = off > np.maximum(0.007 * peaks.f_hz, 1.5 * peaks.width_hz)
+    strong = np.argsort(-np.where(free, peaks.level_db, -np.inf))[: min(int(free.sum()), 16)]
+    return np.sort(peaks.f_hz[strong])
+
+
+def _measure(
+    samples: Array,
+    sr: int,
+    voices: list[_Voice],
+    stretches: list[_Stretch],
+    harmonic: bool,
+) -> list[_Voice]:
+    """Measure every note in the stretch where it begins, and again later if that did not do."""
+    for stretch in stretches:
+        wanted = [
+            v for v in stretch.voices
+            if (string := voices[v].string) is None or string.used < 3
+        ]  # fmt: skip
+        if not wanted:
+            continue
+        first = int((stretch.start_s + SKIP_S) * sr)
+        last = int((stretch.end_s - 0.005) * sr)
+        if last - first < SHORTEST_S * sr:
+            continue
+        guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
+        found = refine(
+            samples[first:last], sr, guesses, stretch.others_hz,
+            harmonic=harmonic, longest_s=LONGEST_S,
+        )  # fmt: skip
+        for v, (string, fits) in zip(stretch.voices, found, strict=True):
+            if v not in wanted:
+                continue
+            known = voices[v].string
+            if voices[v].fits is None or (
+                string is not None and (known is None or string.used > known.used)
+            ):
+                voices[v] = replace(voices[v], fits=fits, string=string)
+    return voices
+
+
+def _believable(voice: _Voice) -> bool:
+    """Drop what has no steady partial: consonants, shakers, glides."""
+    fits = voice.fits
+    if fits is None:
+        return False
+    if len(fits.number) == 0:
+        return fits.collided >= 3
+    return float(np.median(fits.unsteady)) < 0.3
+
+
+def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
+    """Fit again with what the well-measured notes of the same register say about B."""
+    sure = [v.string for v in voices if v.string and v.string.used >= 5]
+    sure = [s for s in sure if s.b > 4 * s.b_sd]
+    if len(sure) < 4:
+        return voices
+    place = np.log2([s.f0_hz for s in sure])
+    offset = np.array([np.log(s.b / typical_b(s.f0_hz)) for s in sure])
+    result = []
+    for voice in voices:
+        if voice.fits is None or voice.string is None:
+            result.append(voice)
+            continue
+        near = np.abs(place - np.log2(voice.f0_hz)) < 0.75  # octaves; chosen: one set of strings
+        if near.sum() < 4:
+            result.append(voice)
+            continue
+        middle = float(np.median(offset[near]))
+        spread = max(1.4826 * float(np.median(np.abs(offset[near] - middle))), 0.2)
+        b = typical_b(voice.f0_hz) * float(np.exp(middle))
+        result.append(replace(voice, string=fit_string(voice.fits, b, spread * b)))
+    return result
+
+
+def _note(samples: Array, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]:
+    string, fits = voice.string, voice.fits
+    assert fits is not None
+    f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
+    end_s = _end(samples, stem.analysis_sr, voice)
+    start_smp = round(voice.start_s * stem.sr)
+    end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)
+    power = float((fits.amplitude**2).sum()) / 2
+    note = Note(
+        stem=stem.code,
+        start_s=start_smp / stem.sr,
+        end_s=end_smp / stem.sr,
+        start_smp=start_smp,
+        end_smp=end_smp,
+        pitch_hz=f1_hz,
+        strength=voice.share,
+        pitched_share=1.0,
+        level_db=10.0 * float(np.log10(power + 1e-12)),
+        begins="soft" if voice.soft else "attack",
+    )
+    if string is None:
+        return note, Measurement(not_measured_because=NO_FREE_PARTIAL)
+    return note, Measurement(
+        sustain_hz=f1_hz,
+        heard_hz=f1_hz,
+        uncertainty_cents=string.f1_cents_sd,
+        inharmonicity_b=string.b,
+        confidence=_confidence(string),
+        not_measured_because=NO_ONSET,
+    )
+
+
+def _confidence(string: StiffString) -> Confidence:
+    if string.used >= 3 and string.scatter_cents < 2.5 and string.f1_cents_sd < 1.5:
+        return "firm"
+    if string.used >= 2 and string.f1_cents_sd < 3.0:
+        return "fair"
+    return "shaky"
+
+
+def _end(samples: Array, sr: int, voice: _Voice) -> float:
+    """Find where a note's own partials fall to the floor, or are damped, in seconds."""
+    fits = voice.fits
+    own = fits.f_hz if fits is not None and len(fits.f_hz) else None
+    if own is None:
+        own = partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
+    own = own[:6]
+    size, hop = int(0.08 * sr), int(0.02 * sr)
+    first = max(int(voice.start_s * sr), 0)
+    span = samples[first : int(voice.last_s * sr) + size]
+    if len(span) <= size:
+        return voice.last_s
+    frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own)) * np.hanning(size)[:, None]
+    power = (np.abs(frames @ turn) ** 2).sum(axis=1) * (4.0 / size) ** 2
+    level = 10.0 * np.log10(power + 1e-12)
+    ago = 8  # hops: 0.16 s
+    low = level < max(float(level.max()) - 35.0, -75.0)
+    fell = np.zeros(len(level), dtype=bool)
+    fell[ago:] = level[ago:] < level[:-ago] - 12.0
+    over = np.flatnonzero((low | fell) & (np.arange(len(level)) > 4))
+    if len(over) == 0:
+        return voice.last_s
+    # the fall was underway for some 0.06 s when it was noticed; the frame counts from its middle
+    end_s = voice.start_s + over[0] * hop / sr + size / sr / 2 - 0.06
+    return float(min(max(end_s, voice.start_s + 0.03), voice.last_s))
