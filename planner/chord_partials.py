@@ -11,6 +11,7 @@ Stylianou, IEEE Transactions on Audio, Speech and Language Processing 19(2), 201
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ Complex = NDArray[np.complex128]
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 HIGHEST_HZ = 6500.0  # chosen: under the 8 kHz limit of a 16 kHz stem, clear of its filter's slope
 PARTIALS_PER_NOTE = 14  # chosen: above, struck and plucked strings give little at 16 kHz
-FIRST_WINDOW_S = 0.1  # chosen: short enough that a guess 15 cents off locks at the 5th partial
+FIRST_WINDOW_S = 0.2  # chosen: short enough that a guess 5 cents off locks at the 6th partial
 MERGE_BINS = 2.0  # chosen: closer than this the two-term model of a Hann window is ill-conditioned
 REACH_BINS = 4  # chosen: a Hann window's lobes beyond 4 bins lie more than 45 dB down
 LOCK_BINS = 0.7  # chosen: a correction larger than this belongs to another peak
@@ -114,48 +115,51 @@ def _groups(x: Array, gap: float) -> list[slice]:
     """Split sorted positions where neighbours lie more than `gap` apart."""
     cuts = np.flatnonzero(np.diff(x) > gap) + 1
     edges = [0, *cuts.tolist(), len(x)]
-    return [slice(lo, hi) for lo, hi in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(lo, hi) for lo, hi in pairwise(edges)]
 
 
 def _solve(bins: Complex, x: Array, blurred: NDArray[np.bool_]) -> tuple[Array, ...]:
     """Fit all atoms at x (sorted, bins); `blurred` ones stand for several and get one term more.
 
     Returns correction (bins), its standard deviation, amplitude, its standard deviation, and the
-    share of the energy around the atom that is left over.
+    share of the energy around the atom that is left over; all (len(x),).
     """
     count = len(x)
     shift, shift_sd = np.zeros(count), np.full(count, np.inf)
     level, level_sd, left = np.zeros(count), np.full(count, np.inf), np.ones(count)
-    for group in _groups(x, 1.5 * REACH_BINS):
-        xs, blur = x[group], blurred[group]
-        lo = max(int(np.floor(xs[0])) - REACH_BINS, 0)
-        hi = min(int(np.ceil(xs[-1])) + REACH_BINS + 1, len(bins))
-        k = np.arange(lo, hi, dtype=float)
-        if len(k) < 3 * len(xs):
-            continue
-        h0, h1, h2 = _kernels(k[:, None] - xs[None, :])
-        columns = np.concatenate([h0, 1j / (2 * np.pi) * h1, -h2[:, blur] / (4 * np.pi**2)], axis=1)
-        data = bins[lo:hi]
-        normal = columns.conj().T @ columns
-        normal[np.diag_indices_from(normal)] += 1e-9
-        inverse = np.linalg.inv(normal)
-        solved = inverse @ (columns.conj().T @ data)
-        rest = np.abs(data - columns @ solved) ** 2
-        m = len(xs)
-        spare = max(len(k) - columns.shape[1], 1) / len(k)
-        a, b = solved[:m], solved[m : 2 * m]
-        nearest = np.clip(np.rint(xs).astype(int) - lo, 0, len(k) - 1)
-        near = np.abs(np.arange(len(k))[:, None] - nearest[None, :]) <= REACH_BINS
-        around = (rest[:, None] * near).sum(axis=0)
-        noise = around / near.sum(axis=0) / spare + 1e-30
-        energy = np.abs(a) ** 2 * 0.375 + 1e-30  # 0.375: energy of a Hann window
-        level[group] = np.abs(a)
-        level_sd[group] = np.sqrt(noise * np.real(np.diag(inverse))[:m])
-        safe = np.where(np.abs(a) > 0, a, 1e-30)
-        shift[group] = np.imag(b / safe) / (2 * np.pi)
-        b_sd = np.sqrt(noise * np.real(np.diag(inverse))[m : 2 * m])
-        shift_sd[group] = b_sd / np.abs(safe) / (2 * np.pi) / np.sqrt(2.0)
-        left[group] = around / (around + energy)
+    groups = _groups(x, 1.5 * REACH_BINS)
+    sizes = np.array([g.stop - g.start for g in groups])
+    starts = np.array([g.start for g in groups])
+    for m in np.unique(sizes):  # groups of one size are solved together
+        atoms = starts[sizes == m][:, None] + np.arange(m)[None, :]
+        xs = x[atoms]
+        lo = np.maximum(np.floor(xs[:, 0]).astype(int) - REACH_BINS, 0)
+        hi = np.minimum(np.ceil(xs[:, -1]).astype(int) + REACH_BINS + 1, len(bins))
+        k = lo[:, None] + np.arange(int((hi - lo).max()))[None, :]
+        inside = k < hi[:, None]
+        h0, h1, h2 = _kernels(k[:, :, None] - xs[:, None, :])
+        # b is solved for as j b / (2 pi), which keeps every column real
+        columns = np.concatenate([h0, h1, h2 * blurred[atoms][:, None, :]], axis=2)
+        columns *= inside[:, :, None]
+        data = np.where(inside, bins[np.minimum(k, len(bins) - 1)], 0.0)
+        turned = columns.transpose(0, 2, 1)
+        inverse = np.linalg.inv(turned @ columns + 1e-9 * np.eye(3 * m))
+        solved = inverse @ (turned @ data[:, :, None])
+        rest = np.abs(data - (columns @ solved)[:, :, 0]) ** 2
+        known = inside.sum(axis=1)
+        terms = 2 * m + blurred[atoms].sum(axis=1)
+        spare = np.maximum(known - terms, 1) / known
+        near = (np.abs(k[:, :, None] - np.rint(xs)[:, None, :]) <= REACH_BINS) & inside[:, :, None]
+        around = (rest[:, :, None] * near).sum(axis=1)
+        noise = around / near.sum(axis=1) / spare[:, None] + 1e-30
+        spread = np.diagonal(inverse, axis1=1, axis2=2)
+        a, b = solved[:, :m, 0], solved[:, m : 2 * m, 0]
+        size = np.maximum(np.abs(a), 1e-15)
+        level[atoms] = np.abs(a)
+        level_sd[atoms] = np.sqrt(noise * spread[:, :m])
+        shift[atoms] = -np.real(b * np.conj(a)) / size**2
+        shift_sd[atoms] = np.sqrt(noise * spread[:, m : 2 * m] / 2.0) / size
+        left[atoms] = around / (around + 0.375 * size**2)  # 0.375: energy of a Hann window
     return shift, shift_sd, level, level_sd, left
 
 
@@ -169,7 +173,8 @@ def fit_window(
     """Fit the partials of all sounding notes in one stretch, jointly.
 
     samples: (n,) at `sr`; notes: (f0_hz, B) of each; others_hz: peaks that belong to none of them
-    and are modelled so that they disturb less; highest: partials to model of each note. One `PartialFits` a note.
+    and are modelled so that they disturb less; highest: partials to model of each note. One
+    `PartialFits` a note.
     """
     window_s = len(samples) / sr
     bins = hann_bins(samples)

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
-from scipy.signal import find_peaks
+from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
+from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
 
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
 
 Array = NDArray[np.float64]
 
@@ -32,6 +32,7 @@ LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
 OVERTONE_OF_FIRST = 0.48
+EXPLAINED = 40  # partials of a found note that are taken away
 SEARCHED = 12  # partials looked for
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
 B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
@@ -164,7 +165,10 @@ def find_new_notes(
         if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in known):
             enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
-            notes.append((float(f0s[best]), float(bs[best]), float(share[best])))
+            f0_hz, b = _polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
+            notes.append((f0_hz, b, float(share[best])))
+            hit_all, index_all = _match(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
+            own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
         _explain(worth, level, own, number, top_db)
     return notes
 
@@ -174,7 +178,7 @@ def _is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b))), 1)
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b * number**2))), 1)
     law = number * of_hz * np.sqrt(1.0 + b * number**2)
-    return number >= 2 and abs(CENTS_PER_NEPER * np.log(f0_hz / law)) < 40.0
+    return bool(number >= 2 and abs(CENTS_PER_NEPER * np.log(f0_hz / law)) < 40.0)
 
 
 def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tuple[Array, Array]:
@@ -184,16 +188,18 @@ def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tu
     f = peaks.f_hz[strong][:, None, None]
     number = np.arange(1, 5, dtype=float)[None, :, None]
     usual = np.vectorize(typical_b, otypes=[float])(f / number) if len(strong) else f
-    b = np.minimum(usual, 2e-3) * B_FACTORS[None, None, :]
+    b = np.minimum(usual, 1e-2) * B_FACTORS[None, None, :]
     f0 = f / (number * np.sqrt(1.0 + b * number**2))
     inside = (f0 > range_hz[0] * 0.97) & (f0 < range_hz[1] * 1.03)
     return f0[inside], np.broadcast_to(b, f0.shape)[inside]
 
 
-def _match(peaks: Peaks, f0s: Array, bs: Array) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    """Find the nearest peak to each of the first partials; (c, SEARCHED) found or not, and which."""
-    n = np.arange(1, SEARCHED + 1, dtype=float)
-    law = partial_hz(f0s[:, None], bs[:, None], n[None, :])
+def _match(
+    peaks: Peaks, f0s: Array, bs: Array, most: int = SEARCHED
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
+    n = np.arange(1, most + 1, dtype=float)
+    law = n * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * n**2)
     right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
     left = np.maximum(right - 1, 0)
     nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
@@ -215,6 +221,21 @@ def _scores(
     share = (hit & reachable & early).sum(axis=1) / np.maximum((reachable & early).sum(axis=1), 1)
     # a low note is forgiven its weak first partial
     return gained - 0.35 * missed, share
+
+
+def _polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
+    """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
+    y = (f_hz / number) ** 2
+    if len(y) < 4 or number[-1] < 4:
+        return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
+    spread = (f_hz > 0) / np.sqrt(number)
+    for _ in range(3):
+        slope, base = np.polyfit(number**2, y, 1, w=spread)
+        off = np.abs(y / (base + slope * number**2) - 1.0)
+        spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
+    if slope < 0:
+        return float(np.median(np.sqrt(y))), 0.0
+    return float(np.sqrt(base)), float(slope / base)
 
 
 def _explain(

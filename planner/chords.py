@@ -7,6 +7,7 @@ measured, from partials that no other sounding note covers.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,7 +126,7 @@ def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
     """Onsets, and between distant ones some places to look for notes that swell in."""
     starts: list[tuple[float, bool]] = []
     edges = [0.0, *onsets.tolist(), length_s]
-    for lo, hi in zip(edges[:-1], edges[1:], strict=True):
+    for lo, hi in pairwise(edges):
         starts.append((lo, lo == 0.0))
         pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
         starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
@@ -166,8 +167,7 @@ def _measure(
     """Measure every note in the stretch where it begins, and again later if that did not do."""
     for stretch in stretches:
         wanted = [
-            v for v in stretch.voices
-            if (string := voices[v].string) is None or string.used < 3
+            v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
         ]  # fmt: skip
         if not wanted:
             continue
@@ -183,12 +183,13 @@ def _measure(
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
             if v not in wanted:
                 continue
-            known = voices[v].string
-            if voices[v].fits is None or (
-                string is not None and (known is None or string.used > known.used)
-            ):
+            if voices[v].fits is None or (string and string.used > _used(voices[v])):
                 voices[v] = replace(voices[v], fits=fits, string=string)
     return voices
+
+
+def _used(voice: _Voice) -> int:
+    return voice.string.used if voice.string else 0
 
 
 def _believable(voice: _Voice) -> bool:
