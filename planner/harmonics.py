@@ -1,0 +1,365 @@
+"""Where exactly do the partials of a note lie, and which pitch do they agree on?
+
+The pitch of a note is that of its first partial, f1 = f0 sqrt(1 + B), where the partials of a
+stiff string lie at f_n = n f0 sqrt(1 + B n^2) (H. Fletcher, "Normal vibration frequencies of a
+stiff piano string", JASA 36, 1964). A period-based reading of such a note is sharp, and sharper
+at the attack, where the high partials are strong; the partial series is not.
+
+Two measurements, as unlike as can be:
+
+`fit_partials`
+    Joint least squares of all partials on one window, from 2.5 periods up: for short windows
+    that must not look outside themselves (the onset), and for the stiffness B.
+`follow_partials`
+    Each partial is shifted to zero frequency along a prior pitch and low-passed; the phase
+    advance that all partials share is the pitch, every 5 ms: for sustain, slope and vibrato.
+
+Conventions
+-----------
+Samples are float arrays at ``sr``; frequencies in Hz; an uncertainty is one standard deviation.
+``LN_CENTS`` turns a small relative change into cents: 1200 / ln 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+LN_CENTS = 1200.0 / np.log(2.0)
+FOLLOW_HOP_S = 0.005
+
+_MAX_PARTIALS = 40  # at 41 Hz they reach 1.6 kHz; one left out costs the onset a factor of ten
+_HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
+_FIRST_PERIODS = 5.0
+_FIRST_WINDOW_S = 0.02
+_ROUNDS = (3, 6, 12, 24)  # each says well enough where to look for the next partials
+_LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
+_AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
+_MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
+_OUTLIER_MADS = 4.0
+# No partial is trusted better than this, relative to its frequency: with 1e-5 (0.017 cents) a
+# single strong partial cannot outvote the others on model errors such as a changing amplitude.
+_RELATIVE_FLOOR = 1e-5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartialFit:
+    """What the partials of one window agree on."""
+
+    f0_hz: float
+    b: float
+    sd_cents: float  # of f1, widened by how badly the partials agree
+    b_sd: float | None  # None where B was given
+    partials_used: int
+    numbers: NDArray[np.int64]  # of the partials used
+    misfit_cents: Floats  # of the partials used, against the series
+    amplitudes: Floats  # of the partials used
+
+    @property
+    def f1_hz(self) -> float:
+        return float(self.f0_hz * np.sqrt(1.0 + self.b))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Contour:
+    """First partial along a note, every `FOLLOW_HOP_S`, and how well partials agree on it."""
+
+    t_s: Floats  # (k,) seconds from the start of the samples given
+    f1_hz: Floats  # (k,)
+    sd_cents: Floats  # (k,) scatter of the partials around their common pitch
+    level_db: Floats  # (k,) of all partials together, dBFS
+    window_s: float  # each point is a mean over this long a Hann window
+
+
+def partial_ratios(numbers: NDArray[np.int64], b: float) -> Floats:
+    """Frequencies of partials as multiples of f0: n sqrt(1 + B n^2)."""
+    n = numbers.astype(float)
+    return n * np.sqrt(1.0 + b * n * n)
+
+
+def fit_partials(
+    samples: Floats,
+    sr: int,
+    f0_hz: float,
+    *,
+    b: float = 0.0,
+    fit_b: bool = False,
+    pitch_law: Floats | None = None,
+) -> PartialFit | None:
+    """Measure the pitch of one window from all its partials at once.
+
+    Every partial is modelled as (a + b t) e^{j 2 pi f t}, linear in a and b, so that a decaying
+    amplitude is part of the model and the imaginary part of b/a is how far the partial lies from
+    where it was looked for. The frequencies are then tied to f0 (and B) by weighted least
+    squares. The fit starts on a few periods in the middle, where a partial is still found when
+    it lies far from where it is looked for, and doubles the window until it is whole.
+
+    Parameters
+    ----------
+    samples : (n,) the window, nothing outside is looked at
+    f0_hz : where to start, right to about half a semitone
+    b : stiffness to start from, or to hold
+    fit_b : whether to measure B too (needs four partials)
+    pitch_law : (n,) any smooth curve proportional to the pitch inside the window; it takes glide
+        and vibrato out, and the result is the mean along it
+
+    Returns
+    -------
+    PartialFit or None
+        None where the window holds fewer than 2.2 periods, no partial can be found, or the pitch
+        runs away by more than a semitone.
+    """
+    count = len(samples)
+    if count < 2.2 * sr / f0_hz or count < 32:
+        return None
+    x = np.asarray(samples, dtype=np.float64)
+    length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
+    fit: PartialFit | None = None
+    start_hz = f0_hz
+    while True:
+        first = (count - length) // 2
+        window = slice(first, first + length)
+        law = None if pitch_law is None else pitch_law[window]
+        # With a pitch law, the middle of the window may lie off the mean of the whole.
+        lean = 1.0 if law is None else float(np.mean(law) / np.mean(pitch_law))
+        grown = _fit_window(x[window], sr, f0_hz * lean, b=b, fit_b=fit_b, pitch_law=law)
+        if grown is None or abs(np.log2(grown.f0_hz / lean / start_hz)) > 1 / 12:
+            return None
+        fit, f0_hz = grown, grown.f0_hz / lean
+        b = fit.b if fit.b_sd is not None else b
+        if length == count:
+            return fit
+        length = min(2 * length, count)
+
+
+def _fit_window(
+    x: Floats, sr: int, f0_hz: float, *, b: float, fit_b: bool, pitch_law: Floats | None
+) -> PartialFit | None:
+    """Fit one window, with more partials in each round; the last rounds use all of them."""
+    count = len(x)
+    unit = 2.0 * (np.arange(count) - (count - 1) / 2) / count
+    clock = unit * count / (2 * sr) if pitch_law is None else _warped_clock(pitch_law, sr)
+    window_s = count / sr
+    highest = _HIGHEST_PARTIAL_SHARE * sr
+    most = int(min(_MAX_PARTIALS, highest / f0_hz, count / 6))
+    fit: PartialFit | None = None
+    for wanted in [k for k in _ROUNDS if k < most] + [most, most]:
+        numbers = np.arange(1, wanted + 1)
+        ratios = partial_ratios(numbers, b)
+        keep = ratios * f0_hz < highest
+        numbers, ratios = numbers[keep], ratios[keep]
+        if len(numbers) == 0:
+            return fit
+        amplitude, shift_hz, variance = _joint_fit(x, unit, clock, ratios * f0_hz, window_s)
+        found = np.abs(shift_hz) < _LOCK_RANGE / window_s
+        found &= np.sqrt(variance) < _AUDIBLE_PARTIAL / window_s
+        if not found.any():
+            return fit
+        fit = _tie(
+            numbers[found],
+            ratios[found] * f0_hz + shift_hz[found],
+            variance[found],
+            amplitude[found],
+            f0_hz=f0_hz,
+            b=b,
+            fit_b=fit_b and found.sum() >= 4,
+        )
+        f0_hz = fit.f0_hz
+        b = fit.b
+    return fit
+
+
+def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
+    relative = np.asarray(pitch_law, dtype=np.float64) / np.mean(pitch_law)
+    clock = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
+    return clock - clock.mean()
+
+
+def _joint_fit(
+    x: Floats, unit: Floats, clock: Floats, f_hz: Floats, window_s: float
+) -> tuple[Floats, Floats, Floats]:
+    """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
+    k = len(f_hz)
+    phase = 2.0 * np.pi * np.outer(clock, f_hz)
+    cosine, sine = np.cos(phase), np.sin(phase)
+    model = np.concatenate([cosine, sine, cosine * unit[:, None], sine * unit[:, None]], axis=1)
+    gram = model.T @ model
+    gram[np.diag_indices_from(gram)] += 1e-9 * len(x)
+    inverse = np.linalg.inv(gram)
+    weights = inverse @ (model.T @ x)
+    rest = x - model @ weights
+    noise = float(rest @ rest) / max(len(x) - 4 * k, 0.2 * len(x))
+    noise = max(noise, 1e-12 * float(x @ x) / len(x), 1e-20)
+    a, b, c, d = weights[:k], weights[k : 2 * k], weights[2 * k : 3 * k], weights[3 * k :]
+    power = a * a + b * b + 1e-30
+    turn = (b * c - a * d) / power
+    spread = np.diagonal(inverse)
+    cross = inverse[2 * k + np.arange(k), 3 * k + np.arange(k)]
+    turn_variance = (
+        noise
+        * (b * b * spread[2 * k : 3 * k] + a * a * spread[3 * k :] - 2 * a * b * cross)
+        / power**2
+    )
+    to_hz = 1.0 / (np.pi * window_s)
+    return np.sqrt(power), turn * to_hz, turn_variance * to_hz**2
+
+
+def _tie(
+    numbers: NDArray[np.int64],
+    f_hz: Floats,
+    variance: Floats,
+    amplitudes: Floats,
+    *,
+    f0_hz: float,
+    b: float,
+    fit_b: bool,
+) -> PartialFit:
+    """Tie partial frequencies to f0 and B by weighted least squares, once more without outliers."""
+    variance = variance + (_RELATIVE_FLOOR * f_hz) ** 2
+    keep = np.ones(len(f_hz), dtype=bool)
+    for _ in range(2):
+        f0, stiffness, cov = _solve_series(
+            numbers[keep], f_hz[keep], variance[keep], f0_hz=f0_hz, b=b, fit_b=fit_b
+        )
+        misfit = f_hz - partial_ratios(numbers, stiffness) * f0
+        score = np.abs(misfit) / np.sqrt(variance)
+        limit = _OUTLIER_MADS * max(1.4826 * float(np.median(score[keep])), 1.0)
+        inliers = score < limit
+        if inliers.sum() < (4 if fit_b else 1) or (inliers == keep).all():
+            break
+        keep = inliers
+    freedom = keep.sum() - (2 if fit_b else 1)
+    chi2 = float(np.sum(misfit[keep] ** 2 / variance[keep]))
+    widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
+    sd_cents = LN_CENTS * np.sqrt(cov[0, 0] * widen) / f0
+    return PartialFit(
+        f0_hz=float(f0),
+        b=float(stiffness),
+        sd_cents=float(sd_cents),
+        b_sd=float(np.sqrt(cov[1, 1] * widen)) if fit_b else None,
+        partials_used=int(keep.sum()),
+        numbers=numbers[keep],
+        misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
+        amplitudes=amplitudes[keep],
+    )
+
+
+def _solve_series(
+    numbers: NDArray[np.int64],
+    f_hz: Floats,
+    variance: Floats,
+    *,
+    f0_hz: float,
+    b: float,
+    fit_b: bool,
+) -> tuple[float, float, Floats]:
+    """Gauss-Newton for f_n = n f0 sqrt(1 + B n^2); returns f0, B and their covariance."""
+    n = numbers.astype(float)
+    for _ in range(6 if fit_b else 2):
+        root = np.sqrt(1.0 + b * n * n)
+        columns = [n * root]
+        if fit_b:
+            columns.append(f0_hz * n**3 / (2 * root))
+        jacobian = np.stack(columns, axis=1)
+        normal = (jacobian / variance[:, None]).T @ jacobian
+        scale = np.sqrt(np.diagonal(normal))
+        inverse = np.linalg.pinv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+        step = inverse @ ((jacobian / variance[:, None]).T @ (f_hz - n * f0_hz * root))
+        f0_hz += float(step[0])
+        if fit_b:
+            b = float(np.clip(b + step[1], -2e-4, _MAX_B))
+    return f0_hz, b, inverse
+
+
+def follow_partials(
+    samples: Floats,
+    sr: int,
+    prior_hz: Floats,
+    *,
+    b: float = 0.0,
+    periods: float = 4.0,
+    most_partials: int = 16,
+) -> Contour | None:
+    """Follow the pitch that the partials share along a note.
+
+    Parameters
+    ----------
+    samples : (n,) from a little before to a little after the span wanted
+    prior_hz : (n,) smooth prior of f0, right to about a quarter tone
+    b : stiffness
+    periods : length of the Hann window; with a whole number the neighbours of each partial fall
+        into its zeros
+    most_partials : how many to follow at most
+
+    Returns
+    -------
+    Contour or None
+        None where the samples hold fewer than four frames.
+    """
+    middle_hz = float(np.median(prior_hz))
+    hop = round(FOLLOW_HOP_S * sr)
+    window = max(round(periods * sr / middle_hz), 2 * hop) | 1
+    frames = (len(samples) - window) // hop + 1
+    if frames < 4:
+        return None
+    numbers = np.arange(1, most_partials + 1)
+    ratios = partial_ratios(numbers, b)
+    ratios = ratios[ratios * prior_hz.max() < _HIGHEST_PARTIAL_SHARE * sr]
+    if len(ratios) == 0:
+        return None
+    step = (prior_hz[1:] + prior_hz[:-1]) / 2
+    phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(step)]) / sr
+    taper = np.hanning(window + 2)[1:-1]
+    taper *= 2.0 / taper.sum()
+    tracks = np.empty((len(ratios), frames), dtype=np.complex128)
+    for row, ratio in enumerate(ratios):
+        shifted = samples * np.exp(-1j * ratio * phase)
+        view = np.lib.stride_tricks.sliding_window_view(shifted, window)[::hop][:frames]
+        tracks[row] = view @ taper
+    centre = np.arange(frames) * hop + window // 2
+    turn, scatter = _shared_turn(tracks, ratios)
+    prior_step = np.diff(phase[centre])
+    f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
+    t_s = (centre[1:] + centre[:-1]) / 2 / sr
+    power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
+    level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
+    return Contour(
+        t_s=t_s,
+        f1_hz=f0 * np.sqrt(1.0 + b),
+        sd_cents=LN_CENTS * scatter / np.maximum(prior_step, 1e-9),
+        level_db=level_db,
+        window_s=window / sr,
+    )
+
+
+def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats]:
+    """Phase advance per hop that all partials share, and the scatter around it, both for f0.
+
+    A partial weighs by how steadily it follows the others over the whole note, not moment by
+    moment: only with constant weights do the steps add up to the phase without a random walk.
+    """
+    product = tracks[:, 1:] * np.conj(tracks[:, :-1])
+    power = np.abs(product)
+    low = ratios < 4.5
+    seed = np.sum((power * np.angle(product) / ratios[:, None])[low], axis=0)
+    seed /= power[low].sum(axis=0) + 1e-30
+    # Unwrap each partial's step around what the low ones say: where the prior is off by some tens
+    # of cents the high ones turn more than half a circle in a hop.
+    expected = ratios[:, None] * seed
+    steps = expected + np.angle(product * np.exp(-1j * expected))
+    shared = seed
+    weight = np.ones(len(ratios))
+    for _ in range(3):
+        off = (steps - ratios[:, None] * shared) / ratios[:, None]
+        spread = 1.4826 * np.median(np.abs(off - np.median(off, axis=1, keepdims=True)), axis=1)
+        bias = np.abs(np.median(off, axis=1))
+        weight = 1.0 / (spread**2 + bias**2 + 1e-12) / ratios**2
+        shared = (weight * ratios) @ steps / (weight @ ratios**2)
+    off = steps / ratios[:, None] - shared
+    share = weight * ratios**2
+    scatter = np.sqrt(share @ off**2 / share.sum() / max(len(ratios) - 1, 1))
+    return shared, scatter
