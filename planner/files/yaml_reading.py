@@ -307,7 +307,7 @@ def _too_deep(file: str, line: int | None) -> SessionError:
 
 # What PyYAML says, what it means, and what to do; the first that fits wins.
 _IN_WORDS = (
-    ("mapping values are not allowed", "a second ': ' in one value, or a line that does not line up.",
+    ("mapping values are not allowed", "a second ': ' in one value, or a line out of line.",
      "Put text that has ': ' in it in quotes, and line up the keys."),
     ("found undefined alias", "a value begins with *, which stands for a name given with &.",
      "Put it in quotes."),
