@@ -1,0 +1,295 @@
+"""The only place that opens MIDI files: tempo maps and scores in, guides out and read back.
+
+Foreign files are read leniently where nothing is lost (a data byte out of range is clipped, names
+may be UTF-8 or Latin-1, tempo events may stand in any track) and refused in words where a guess
+would move notes in time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import io
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import mido
+from mido.midifiles.meta import KeySignatureError
+
+from planner.errors import OutputError, PromiseError, ScoreError
+from planner.timeline import TempoMap, tempo_map_from_events
+
+_CONDUCTING = ("set_tempo", "time_signature", "key_signature")
+# The reader of notes keeps one number per tick. Chosen: 4 h at 120 to the minute, about 240 MB.
+_MOST_TICKS = 30_000_000
+# Chosen: two readers that do floating-point sums over an hour differ by far less.
+_READERS_AGREE_S = 1e-4
+
+
+def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
+    """Read tempo, meter and key of a Standard MIDI File, from all of its tracks.
+
+    Parameters
+    ----------
+    path : Path
+        Type 0 or 1, any resolution in ticks to the quarter.
+    bar_one_at_s : float
+        Where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
+
+    Raises
+    ------
+    ScoreError
+        If the file is missing, broken, counts in frames, or states a tempo or meter that is none.
+    """
+    midi = _read(path)
+    tempos, meters, keys = [], [], []
+    for tick, event in _conducting(midi):
+        if event.type == "set_tempo":
+            tempos.append((tick, event.tempo))
+        elif event.type == "time_signature":
+            meters.append((tick, event.numerator, event.denominator))
+        else:
+            keys.append((tick, event.key))
+    try:
+        return tempo_map_from_events(
+            tempos, meters, keys, ticks_per_quarter=midi.ticks_per_beat, bar_one_at_s=bar_one_at_s
+        )
+    except ValueError as error:
+        raise ScoreError(
+            f"{error}.", file=path.name, hint="Export the tempo map from your session again."
+        ) from error
+
+
+def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
+    """Read the notes of one track of a score.
+
+    Parameters
+    ----------
+    path : Path
+        A Standard MIDI File.
+    track : str or None
+        The track's name; None where only one track has notes.
+
+    Returns
+    -------
+    list of (start_s, end_s, midi)
+        Seconds from the score's own tick 0, by its own tempo; ascending by start, then pitch.
+
+    Raises
+    ------
+    ScoreError
+        If the file cannot be read, the track is not there, or none was named and several have
+        notes.
+    """
+    midi = _read(path)
+    _gather_conducting(midi)
+    parts = [part for part in _pretty(midi, path.name).instruments if part.notes]
+    names = [part.name.strip() for part in parts]
+    if not parts:
+        raise ScoreError("has no notes in it.", file=path.name, hint="Name another score.")
+    if track is None:
+        if len(parts) > 1:
+            raise ScoreError(
+                f"has notes in {len(parts)} tracks.",
+                file=path.name,
+                hint=f"Say which with track: {', '.join(repr(name) for name in names)}.",
+            )
+        chosen = parts
+    else:
+        wanted = track.strip()
+        same = [name for name in names if name == wanted] or [
+            name for name in names if name.casefold() == wanted.casefold()
+        ]
+        chosen = [part for part, name in zip(parts, names, strict=True) if name in same]
+        if not chosen:
+            near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
+            guess = f"Did you mean {near[0]!r}? " if near else ""
+            raise ScoreError(
+                f"has no notes in a track named {track!r}.",
+                file=path.name,
+                hint=f"{guess}Tracks with notes: {', '.join(repr(name) for name in names)}.",
+            )
+    notes = [
+        (float(note.start), float(note.end), int(note.pitch))
+        for part in chosen
+        for note in part.notes
+    ]
+    return sorted(notes, key=lambda note: (note[0], note[2]))
+
+
+def midi_bytes(midi: mido.MidiFile) -> bytes:
+    """Give a MIDI file as bytes, its text in UTF-8."""
+    out = io.BytesIO()
+    mido.MidiFile(
+        type=midi.type, ticks_per_beat=midi.ticks_per_beat, charset="utf-8", tracks=midi.tracks
+    ).save(file=out)
+    return out.getvalue()
+
+
+def write_midi(midi: mido.MidiFile, path: Path) -> None:
+    """Write a MIDI file whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If the folder is missing or cannot be written to; nothing is left behind.
+    """
+    data = midi_bytes(midi)
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        raise OutputError(
+            f"the MIDI file cannot be written: {error.strerror or error}.",
+            file=path.name,
+            hint="Check that the folder exists and that you may write to it.",
+        ) from error
+
+
+def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:
+    """Read a written guide with two unlike readers and say where its notes start.
+
+    Returns
+    -------
+    dict
+        Track name to starts, ascending, in seconds from the file's tick 0.
+
+    Raises
+    ------
+    PromiseError
+        If the two readers disagree about a track.
+    ScoreError
+        If the file cannot be read.
+    """
+    midi = _read(path)
+    tempo_map = read_tempo_file(path)
+    by_ticks: dict[str, list[float]] = {}
+    for track in midi.tracks:
+        tick = 0
+        for event in track:
+            tick += event.time
+            if event.type == "note_on" and event.velocity > 0:
+                by_ticks.setdefault(track.name, []).append(tempo_map.seconds_of_tick(tick))
+    by_seconds: dict[str, list[float]] = {}
+    for part in _pretty(midi, path.name).instruments:
+        by_seconds.setdefault(part.name, []).extend(float(note.start) for note in part.notes)
+    starts = {name: tuple(sorted(found)) for name, found in by_seconds.items() if found}
+    if _far_apart(by_ticks, starts):
+        raise PromiseError(
+            "two readers of the guide that was just written disagree about where its notes start.",
+            file=path.name,
+            hint="Do not use this guide; the edit list's seconds are right.",
+        )
+    return starts
+
+
+def _far_apart(one: dict[str, list[float]], other: dict[str, tuple[float, ...]]) -> bool:
+    if one.keys() != other.keys():
+        return True
+    return any(
+        len(one[name]) != len(other[name])
+        or any(abs(a - b) > _READERS_AGREE_S for a, b in zip(one[name], other[name], strict=True))
+        for name in one
+    )
+
+
+def _read(path: Path) -> Any:
+    """Open a MIDI file with mido, leniently; its texts as UTF-8, else as Latin-1."""
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise ScoreError(
+            "there is no such MIDI file.", file=path.name, hint="Check the name and the folder."
+        ) from error
+    except OSError as error:
+        raise ScoreError(
+            f"the MIDI file cannot be opened: {error.strerror or error}.",
+            file=path.name,
+            hint="Check that it is a file and that you may read it.",
+        ) from error
+    try:
+        try:
+            midi = mido.MidiFile(file=io.BytesIO(data), charset="utf-8", clip=True)
+        except UnicodeDecodeError:
+            midi = mido.MidiFile(file=io.BytesIO(data), charset="latin1", clip=True)
+    except KeySignatureError as error:
+        raise ScoreError(
+            "states a key with more than seven sharps or flats, or a broken one.",
+            file=path.name,
+            hint="Export it again without key signatures.",
+        ) from error
+    except (OSError, EOFError, ValueError, LookupError, TypeError) as error:
+        what = "is no Standard MIDI File." if data[:4] != b"MThd" else "is broken or cut short."
+        raise ScoreError(what, file=path.name, hint="Export it again as .mid.") from error
+    if midi.ticks_per_beat < 0:
+        raise ScoreError(
+            "counts time in frames (SMPTE), not in beats, so it holds no tempo map.",
+            file=path.name,
+            hint="Export it again with ticks to the quarter note.",
+        )
+    if midi.type not in (0, 1) or midi.ticks_per_beat == 0 or not midi.tracks:
+        raise ScoreError(
+            f"is of type {midi.type} with {len(midi.tracks)} tracks and {midi.ticks_per_beat} "
+            "ticks to the quarter; its tracks share no common time.",
+            file=path.name,
+            hint="Export it again as type 0 or 1.",
+        )
+    return midi
+
+
+def _conducting(midi: Any) -> list[tuple[int, Any]]:
+    """Every tempo, meter and key event with its absolute tick, in order of ticks, then tracks."""
+    found = []
+    for track in midi.tracks:
+        tick = 0
+        for event in track:
+            tick += event.time
+            if event.type in _CONDUCTING:
+                found.append((tick, event))
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _gather_conducting(midi: Any) -> None:
+    """Move tempo, meter and key events into a track of their own in front.
+
+    The reader of notes looks for tempo in the first track alone, and would put the notes of other
+    files at wrong times.
+    """
+    conductor = mido.MidiTrack()
+    now = 0
+    for tick, event in _conducting(midi):
+        conductor.append(event.copy(time=tick - now))
+        now = tick
+    for track in midi.tracks:
+        carried = 0
+        kept = []
+        for event in track:
+            carried += event.time
+            if event.type not in _CONDUCTING:
+                kept.append(event.copy(time=carried))
+                carried = 0
+        track[:] = kept
+    midi.tracks.insert(0, conductor)
+
+
+def _pretty(midi: Any, file: str) -> Any:
+    """Hand a file read by mido to pretty_midi, which also alters it."""
+    import pretty_midi  # slow to import, and only runs that read notes need it
+
+    pretty_midi.pretty_midi.MAX_TICK = _MOST_TICKS
+    try:
+        return pretty_midi.PrettyMIDI(mido_object=midi)
+    except (ValueError, LookupError) as error:
+        raise ScoreError(
+            "its notes cannot be made out; it may be broken.",
+            file=file,
+            hint="Export it again as .mid.",
+        ) from error
