@@ -20,6 +20,7 @@ LineMap = Mapping[str, int]
 """Dotted path (``stems[2].role``; the whole document is ``""``) to line, counted from 1."""
 
 MAX_BYTES = 32_000_000  # chosen: a hundred times the longest session file one can imagine
+MAX_DIGITS = 1000  # chosen: far beyond any number that is meant
 MAX_DEPTH = 40  # chosen: our files nest five deep
 MAX_REPEATED_NODES = 10_000  # chosen: aliases may save typing, not blow up memory
 
@@ -224,7 +225,7 @@ def core_value(text: str) -> object:
     Raises
     ------
     ValueError
-        If the scalar is an integer with more digits than Python converts.
+        If the scalar is an integer with more digits than Python converts, or can show.
     """
     if _NULL.fullmatch(text):
         return None
@@ -232,6 +233,8 @@ def core_value(text: str) -> object:
         return text.lower() == "true"
     if _INT.fullmatch(text):
         return int(text, 10)
+    if len(text) > MAX_DIGITS and (_OCTAL.fullmatch(text) or _HEX.fullmatch(text)):
+        raise ValueError("too many digits")  # Python reads them, but cannot show them
     if _OCTAL.fullmatch(text):
         return int(text[2:], 8)
     if _HEX.fullmatch(text):

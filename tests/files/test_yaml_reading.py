@@ -213,6 +213,7 @@ def test_other_comments_are_comments(text):
         ('"": 1\n', 1, "a key is empty."),
         ("a: &x\n  b: *x\n", 2, "a.b: a value contains itself"),
         ("a: " + "9" * 5000 + "\n", 1, "a: the number has too many digits. Text made of digits"),
+        ("a: 0x" + "9" * 5000 + "\n", 1, "a: the number has too many digits."),
         ("a: 1\nb: \x07\n", 2, "the character U+0007 may not stand in a YAML file. Delete it"),
         ("%YAML x\n", 1, "this cannot be read as YAML (expected a digit, but found 'x')"),
     ],

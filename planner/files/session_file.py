@@ -1,0 +1,89 @@
+"""Reads a session file, and writes a first one where none is; never over anything."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from planner.errors import SessionError
+from planner.files.yaml_reading import read_yaml
+from planner.model import Finding, Session
+from planner.session import session_from_dict
+
+
+def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
+    """Read and check a session file; also give what is legal in it but should be known.
+
+    A song without a name gets the name of the folder that the file is in.
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read, or with everything that is wrong in it.
+    """
+    data, lines = read_yaml(path)
+    folder = path.absolute().parent.name or "Untitled"
+    return session_from_dict(data, lines, file=str(path), song_if_unnamed=folder)
+
+
+def write_started_session(folder: Path, session_path: Path, text: str) -> None:
+    """Write a new session file, whole or not at all, outside the folder that holds the stems.
+
+    Parameters
+    ----------
+    folder : Path
+        The stems' folder; nothing is ever written in it.
+    session_path : Path
+        The file to write; it must not exist.
+    text : str
+        What to write, as UTF-8 with LF line ends.
+
+    Raises
+    ------
+    SessionError
+        If the file exists, lies among the stems, or cannot be written.
+    """
+    name = str(session_path)
+    if session_path.absolute().parent.resolve().is_relative_to(folder.resolve()):
+        raise SessionError(
+            f"this lies in the folder of the stems ({folder}), where nothing is ever written.",
+            file=name,
+            hint="Choose a place outside it.",
+        )
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=".planner-", dir=session_path.parent)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(text.encode("utf-8"))
+                stream.flush()
+                os.fsync(stream.fileno())
+            _put_in_place(Path(temporary), session_path)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except FileExistsError:
+        raise SessionError(
+            "this file exists already, and is never written over.",
+            file=name,
+            hint="Choose another name, or move the old file away.",
+        ) from None
+    except FileNotFoundError:
+        raise SessionError(
+            f"there is no folder {session_path.parent}.", file=name, hint="Make it first."
+        ) from None
+    except OSError as error:
+        raise SessionError(f"the file cannot be written ({error.strerror}).", file=name) from None
+
+
+def _put_in_place(temporary: Path, target: Path) -> None:
+    """Give the finished file its name, unless something has that name."""
+    # mkstemp keeps the file private; a session file is for everyone on the job.
+    temporary.chmod(0o644)
+    try:
+        os.link(temporary, target)  # refuses to replace
+    except FileExistsError:
+        raise
+    except OSError:
+        # Some disks know no hard links: take the name with an empty file of our own, then fill it.
+        target.open("xb").close()
+        temporary.replace(target)

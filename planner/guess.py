@@ -1,0 +1,381 @@
+"""Guesses what a stem is from its file name or its sound, and writes a first session file.
+
+Nothing here is certain; whatever is guessed is marked so in the text, for a person to go over.
+The words are those that engineers write on files: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
+
+from planner.model import Role
+from planner.roles import ROLE_FACTS
+from planner.session_values import RESERVED_CODES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StemGuess:
+    """What one file probably is."""
+
+    file: str  # as the session file is to write it
+    code: str  # a proposal; made unique when the session file is written
+    role: Role | None  # None: nothing said what it is
+    because: str  # what said so, in words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Words:
+    """One line of the table: every group must have a word in the name."""
+
+    code: str
+    role: Role
+    groups: tuple[frozenset[str], ...]
+
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
+def _line(code: str, role: Role, *groups: str) -> _Words:
+    return _Words(code=code, role=role, groups=tuple(_set(group) for group in groups))
+
+
+_VOICE = "vox vx voc vocal vocals voice voices voix sing singer sung lv bv bvs bgv bgvs"
+_GUITAR = "gtr gtrs gt guitar guitars git"
+_ELECTRIC = "eg egl egr egtr egtrs elgtr elec electric"
+_ACOUSTIC = "ag agl agr agtr acgtr ac acou acoustic nylon strum"
+_SINGLE = "lead ld solo line riff melody mel"
+_BASS = "bass bas bs bassdi"
+_SECTION = "section sect sec ens ensemble group tutti"
+
+# The first line that fits wins, so what is more particular stands above what is more general.
+_TABLE = (
+    _line("RM", "exclude", "room rooms ambience ambient amb reverb verb delay fx sfx return"),
+    _line("OUT", "exclude", "click clk metronome talkback slate count countin cue scratch guide"),
+    _line("TOM", "drum-tones", "tom toms timpani timp timps rototom rototoms"),
+    _line("KT", "drum-tones", "kick kik bd drum", "tone tuned pitch pitched"),
+    _line("PAN", "fixed-pitch", "steel", "pan pans drum drums"),
+    _line("DRM", "exclude",
+          "drum drums drm drms kit kick kik bd snare snr sn hat hats hihat hh overhead overheads "
+          "oh ohs cymbal cymbals ride crash"),
+    _line("PRC", "exclude",
+          "perc percussion shaker shk tamb tambourine clap claps snap snaps cowbell conga congas "
+          "bongo bongos cajon cabasa maracas triangle woodblock stomp stomps"),
+    _line("SPK", "exclude", "speech spoken narration dialog dialogue talk breath breaths noise"),
+    _line("CHR", "exclude", "choir chor gang crowd audience chant"),
+    _line("BV", "voice-harmony", _VOICE, "harm harms harmony harmonies third thirds fifth backing"),
+    _line("BV", "voice-double", _VOICE, "double doubles dbl dub doubled unison"),
+    _line("BV", "voice-harmony", "bv bvs bgv bgvs backings"),
+    _line("BV", "voice-harmony", "background backup back", _VOICE),
+    _line("SYN", "sampled",
+          "synth synths syn pad pads sampled sample samples sampler samp midi vst arp seq "
+          "sequencer vocoder programmed"),
+    _line("LV", "lead-voice", _VOICE),
+    _line("ENH", "woodwind", "english eng cor", "horn anglais"),
+    _line("BCL", "woodwind", "bass", "clarinet clar flute recorder sax"),
+    _line("BTB", "brass", "bass", "trombone tbn trb bone tuba"),
+    _line("UPB", "bass-fretless", "upright double string acoustic bowed arco contra", "bass"),
+    _line("UPB", "bass-fretless", "contrabass doublebass kontrabass dbass"),
+    _line("FLB", "bass-fretless", "fretless"),
+    _line("BAS", "bass-fretted", _BASS),
+    _line("HPS", "fixed-pitch", "harpsichord cembalo clavichord clav celesta celeste harp"),
+    _line("EP", "fixed-pitch", "ep epiano epno"),
+    _line("EP", "fixed-pitch", _ELECTRIC, "piano pno"),
+    _line("TOY", "fixed-pitch", "toy", "piano pno"),
+    _line("PNO", "tuning-reference", "piano pianos pno pf grand upright klavier"),
+    _line("ORG", "fixed-pitch", "organ org harmonium"),
+    _line("KEY", "fixed-pitch", "keys keyboard keyboards kbd kbds tines reeds"),
+    _line("MAL", "fixed-pitch",
+          "glock glockenspiel vibes vibraphone marimba xylo xylophone bells chimes handbells "
+          "kalimba mallet mallets crotales"),
+    _line("ACC", "fixed-pitch", "accordion accordeon accord concertina melodica harmonica"),
+    _line("VCS", "bowed-group", "celli cellos violins vlns violas vlas"),
+    _line("VCS", "bowed-group", "cello vc vcl violin vln vn viola vla fiddle fiddles", _SECTION),
+    _line("CEL", "bowed", "cello vc vcl vlc"),
+    _line("VLN", "bowed", "violin vln vn vl fiddle"),
+    _line("VLA", "bowed", "viola vla"),
+    _line("STR", "bowed-group", "strings string str strs stgs quartet"),
+    _line("FLG", "brass", "flugel flugelhorn flghn flgl"),
+    _line("TPT", "brass", "trumpet trumpets tpt trp cornet"),
+    _line("TBN", "brass", "trombone trombones tbn trb bone bones"),
+    _line("HRN", "brass", "horn horns hrn hn brass tuba euphonium euph"),
+    _line("SAX", "woodwind", "sax saxes saxophone saxophones asax tsax bsax"),
+    _line("FLT", "woodwind", "flute flutes flt fl piccolo picc whistle recorder ocarina"),
+    _line("CLR", "woodwind", "clarinet clarinets clar clt"),
+    _line("OBO", "woodwind", "oboe oboes ob"),
+    _line("BSN", "woodwind", "bassoon bassoons bsn fagott"),
+    _line("WW", "woodwind", "woodwind woodwinds ww winds"),
+    _line("AG", "fretted", _ACOUSTIC, _SINGLE),
+    _line("AG", "fretted-chords", _ACOUSTIC),
+    _line("EG", "fretted", _ELECTRIC, _SINGLE),
+    _line("EG", "fretted-chords", _ELECTRIC),
+    _line("GTR", "fretted", _GUITAR, _SINGLE),
+    _line("GTR", "fretted-chords", _GUITAR),
+    _line("UKE", "fretted-chords", "uke ukulele"),
+    _line("MND", "fretted", "mandolin mando mnd banjo bjo bouzouki oud sitar"),
+    _line("BV", "voice-harmony", "harm harms harmony harmonies third thirds"),
+    _line("BV", "voice-double", "double doubles dbl dub doubled"),
+    _line("LV", "lead-voice", "lead ld"),
+    _line("DI", "bass-fretted", "di"),
+    _line("MIX", "exclude", "mix mixdown rough master"),
+)  # fmt: skip
+
+# Words that say how a file was made, not what plays in it.
+_EMPTY_WORDS = _set(
+    "audio track trk comp final take bounce stem stems file rec recording edit new old copy print "
+    "consolidated song wav the and with"
+)
+_DIRECT = frozenset({"di", "direct", "dry"})
+_AMPED = frozenset({"amp", "amped", "cab", "cabinet", "mic", "mike", "miked"})
+_LEFT, _RIGHT = _set("l left lft agl egl"), _set("r right rgt agr egr")
+_JOINS = re.compile(
+    r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[^0-9])(?=[0-9])|(?<=[0-9])(?=[^0-9])"
+)
+
+
+def _words(name: str) -> list[str]:
+    """Take a name apart at everything that is no ASCII letter or digit; accents are dropped."""
+    plain = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    return [word for word in re.split(r"[^A-Za-z0-9]+", plain) if word]
+
+
+def _parts(name: str) -> tuple[str, ...]:
+    """Take the words apart once more, where digits or a capital begin: bassDI2 is bass, di, 2."""
+    return tuple(part.lower() for word in _words(name) for part in _JOINS.split(word))
+
+
+def _tokens(name: str) -> tuple[str, ...]:
+    """Give the parts, then the whole words, so that BVs is found as well as leadVox."""
+    return _parts(name) + tuple(word.lower() for word in _words(name))
+
+
+def _match(tokens: Sequence[str]) -> tuple[_Words, tuple[str, ...]] | None:
+    present = frozenset(tokens)
+    for line in _TABLE:
+        found = [present & group for group in line.groups]
+        # One word cannot serve two groups: "lead" alone is not a lead guitar.
+        if all(found) and len(frozenset().union(*found)) >= len(found):
+            return line, tuple(token for token in tokens if any(token in f for f in found))
+    return None
+
+
+def guess_from_name(file_name: str) -> StemGuess:
+    """Guess the code and the role of a stem from the words in its file name.
+
+    The name itself is asked first, then the folders above it, nearest first. ``file_name`` uses
+    ``/`` between folders and is kept as it is.
+    """
+    path = PurePosixPath(file_name)
+    places = [path.stem, *(p.name for p in path.parents if p.name)]
+    own = frozenset(_tokens(places[0]))
+    for place in places:
+        tokens = _tokens(place)
+        hit = _match(tokens)
+        if hit is None:
+            continue
+        line, words = hit
+        code = line.code + _number_after(tokens, words[-1])
+        code += "L" if own & _LEFT else "R" if own & _RIGHT else ""
+        said = " ".join(dict.fromkeys(words))
+        where = "the name" if place is places[0] else "the folder's name"
+        return StemGuess(file=file_name, code=code, role=line.role, because=f"{where} says {said}")
+    telling = [t for t in _parts(path.stem) if t.isalpha() and len(t) > 1 and t not in _EMPTY_WORDS]
+    code = telling[0][:3].upper() if telling else "P"
+    if code.lower() in RESERVED_CODES:
+        code = "P"
+    return StemGuess(
+        file=file_name, code=code, role=None, because="nothing in the name says what it is"
+    )
+
+
+def _number_after(tokens: Sequence[str], word: str) -> str:
+    """Give the number straight behind the word that said what the stem is: BV 2 is BV2."""
+    at = tokens.index(word) + 1
+    if at < len(tokens) and tokens[at].isdigit() and len(tokens[at]) <= 2:
+        return str(int(tokens[at]))
+    return ""
+
+
+# Chosen; they only sort unnamed stems into likely kinds, and a person goes over every guess.
+UNPITCHED_BELOW_SHARE = 0.2
+CHORDS_FROM_SHARE = 0.5
+BASS_BELOW_HZ = 110.0  # A2: a bass line lies mostly below, a guitar or voice mostly above
+
+
+def guess_from_sound(
+    median_hz: float | None, pitched_share: float | None, chord_share: float | None
+) -> Role | None:
+    """Guess a role from what a stem sounds like, where its name says nothing.
+
+    Parameters
+    ----------
+    median_hz : float or None
+        Median pitch of its pitched frames, Hz.
+    pitched_share : float or None
+        Share of its sounding time that is pitched, 0..1.
+    chord_share : float or None
+        Share of its sounding time in which several notes sound at once, 0..1.
+
+    Returns
+    -------
+    Role or None
+        None where too little is known. Chords are taken for a guitar's, since of the chord roles
+        that one allows least harm: whole-part edits only.
+    """
+    if chord_share is not None and chord_share >= CHORDS_FROM_SHARE:
+        return "fretted-chords"
+    if pitched_share is None:
+        return None
+    if pitched_share < UNPITCHED_BELOW_SHARE:
+        return "exclude"
+    if median_hz is None:
+        return None
+    return "bass-fretted" if median_hz < BASS_BELOW_HZ else "lead-voice"
+
+
+def started_session_text(
+    folder_name: str, guesses: Iterable[StemGuess], *, audio_folder: str = "."
+) -> str:
+    """Write a first session file for a folder of stems, every guess in it marked ``# guess``.
+
+    Parameters
+    ----------
+    folder_name : str
+        Becomes the song's name.
+    guesses : iterable of StemGuess
+        One for each file, in the order in which they are to stand.
+    audio_folder : str
+        Where the files are, seen from the session file.
+
+    Raises
+    ------
+    ValueError
+        If there is not one file whose name can be written down.
+    """
+    by_file = {guess.file: guess for guess in guesses}
+    stems = [guess for name, guess in by_file.items() if _is_text(name)]
+    if not stems:
+        raise ValueError("a session file needs at least one stem whose name is readable text")
+    linked = _linked_pairs(stems)
+    amps = set(linked.values())
+    stems = _with_unique_codes([guess for guess in stems if guess.file not in amps])
+    leads = [guess.code for guess in stems if guess.role == "lead-voice"]
+    lines = [
+        "# A first session file. Whatever is marked '# guess' was guessed: go over it, put it",
+        "# right, and take the mark away. Text after a '#' is not read.",
+        "version: 1",
+        f"song: {_quoted(_one_line(folder_name))}  # guess",
+    ]
+    if audio_folder != ".":
+        lines.append(f"audio_folder: {_quoted(audio_folder)}")
+    lines += [
+        "",
+        "# What everyone is judged against: the code of a stem, or majority. If you know where A4",
+        "# stood, write it as well; what you write wins:  {from: PNO, a4_hz: 441.0}",
+        f"pitch_reference: {{from: {_reference(stems)}}}  # guess",
+        "",
+        "# Where bars begin: a MIDI file with the tempo map, or a list. Without one, places are",
+        "# given in seconds only.",
+        "# tempo_map: tempo.mid",
+        "# tempo_map: [{bar: 1, bpm: 92, meter: 4/4}]",
+        "# key: [{bar: 1, tonic: D, mode: major}]",
+        "",
+        "# Roles: " + ", ".join(list(ROLE_FACTS)[:6]) + ",",
+        "#   " + ", ".join(list(ROLE_FACTS)[6:12]) + ",",
+        "#   " + ", ".join(list(ROLE_FACTS)[12:]),
+        "stems:",
+    ]
+    for guess in stems:
+        lines += _stem_lines(guess, linked.get(guess.file), leads)
+    unwritable = len(by_file) - len([name for name in by_file if _is_text(name)])
+    if unwritable:
+        lines.append(
+            f"# {unwritable} file(s) left out: the name is no readable text; rename first."
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _stem_lines(guess: StemGuess, amp: str | None, leads: Sequence[str]) -> list[str]:
+    unknown = "" if guess.role else "; left out until you say what it is"
+    lines = [
+        f"  - code: {guess.code}",
+        f"    file: {_quoted(guess.file)}",
+        f"    role: {guess.role or 'exclude'}  # guess: {guess.because}{unknown}",
+    ]
+    if amp is not None:
+        lines.append(
+            f"    linked: [{_quoted(amp)}]  # guess: the same part through an amplifier; "
+            "both move together"
+        )
+    if guess.role in {"voice-double", "voice-harmony"} and len(leads) == 1:
+        lines.append(f"    sung_with: {leads[0]}  # guess")
+    return lines
+
+
+def _reference(stems: Sequence[StemGuess]) -> str:
+    for role in ("tuning-reference", "fixed-pitch"):
+        for guess in stems:
+            if guess.role == role:
+                return guess.code
+    return "majority"
+
+
+def _linked_pairs(stems: Sequence[StemGuess]) -> dict[str, str]:
+    """Pair each direct signal with the amplified one of the same name: direct file to amp file."""
+    amps: dict[tuple[str, ...], list[str]] = {}
+    for guess in stems:
+        tokens = _parts(guess.file)
+        if _AMPED & frozenset(tokens):
+            amps.setdefault(tuple(t for t in tokens if t not in _AMPED), []).append(guess.file)
+    pairs = {}
+    for guess in stems:
+        tokens = _parts(guess.file)
+        if _DIRECT & frozenset(tokens) and not _AMPED & frozenset(tokens):
+            same = amps.get(tuple(t for t in tokens if t not in _DIRECT), [])
+            if same:
+                pairs[guess.file] = same.pop(0)
+    return pairs
+
+
+def _with_unique_codes(stems: Sequence[StemGuess]) -> list[StemGuess]:
+    taken: set[str] = set()
+    result = []
+    for guess in stems:
+        code, count = guess.code, 1
+        while code in taken:
+            count += 1
+            # A number at the end goes, so that the second BV2 is BV3 and not BV22.
+            code = f"{guess.code.rstrip('0123456789') or 'P'}{count}"
+        taken.add(code)
+        result.append(replace(guess, code=code))
+    return result
+
+
+def _is_text(name: str) -> bool:
+    """Say whether a file name is text; bytes that are none arrive as lone surrogates."""
+    return (
+        "\0" not in name and bool(name.strip()) and not any("\ud800" <= c <= "\udfff" for c in name)
+    )
+
+
+def _one_line(text: str) -> str:
+    shown = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(shown.split()) or "Untitled"
+
+
+def _quoted(text: str) -> str:
+    """Write a double-quoted YAML scalar (YAML 1.2.2, section 7.3.1); only what prints is bare."""
+    return '"' + "".join(_escaped(c) for c in text) + '"'
+
+
+def _escaped(character: str) -> str:
+    if character in '"\\':
+        return "\\" + character
+    if character.isprintable():
+        return character
+    point = ord(character)
+    return f"\\u{point:04x}" if point <= 0xFFFF else f"\\U{point:08x}"

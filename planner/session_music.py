@@ -1,0 +1,207 @@
+"""The fields of a session file that speak of the music: bars, tempo, keys, temperament, sections.
+
+Public names are readers like those of session_values.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any
+
+from planner.model import KeyMark, Section, TempoMark
+from planner.session_stems import bar
+from planner.session_values import (
+    WRONG,
+    Problems,
+    fields,
+    list_of,
+    nearest,
+    number,
+    one_of,
+    shown,
+    text,
+)
+from planner.temperament import PITCH_CLASSES, TEMPERAMENTS, table_cents
+from planner.timeline import BPM_RANGE, tempo_map_from_marks
+
+# Major, minor and the church modes: common practice, no source.
+MODES = (
+    "major", "minor", "ionian", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian",
+)  # fmt: skip
+EXPOSURES = ("bare", "featured", "normal", "dense")
+
+_METER = re.compile(r"([0-9]{1,3})/([0-9]{1,2})")
+_TONIC = re.compile(r"[A-G](#|b|♯|♭)?")
+
+
+def _meter(problems: Problems, value: object, path: str) -> Any:
+    match = _METER.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        return problems.wrong(path, f"{shown(value)} is no meter", "Write it as 4/4 or 7/8.")
+    return int(match[1]), int(match[2])
+
+
+_MARK = {
+    "bar": ("bar", bar),
+    "bpm": ("bpm", number(" quarter notes a minute", *BPM_RANGE)),
+    "meter": ("meter", _meter),
+}
+_MARK_EXAMPLE = "{bar: 1, bpm: 92, meter: 4/4}"
+
+
+def _tempo_mark(problems: Problems, value: object, path: str) -> Any:
+    return fields(problems, value, path, _MARK, required=("bar",), example=_MARK_EXAMPLE)
+
+
+def tempo_map(problems: Problems, value: object, path: str) -> Any:
+    """Read a tempo map: the path of a MIDI file, or marks bar by bar."""
+    if isinstance(value, str):
+        name = text(problems, value, path)
+        return WRONG if name is WRONG else {"tempo_file": name}
+    example = f"[{_MARK_EXAMPLE}], or the path of a MIDI file"
+    rows = list_of(_tempo_mark, example=example)(problems, value, path)
+    if rows is WRONG:
+        return WRONG
+    if rows and "bpm" not in rows[0]:
+        return problems.wrong(f"{path}[0].bpm", "this is missing", f"For example {_MARK_EXAMPLE}.")
+    marks: list[TempoMark] = []
+    for row in rows:
+        # What a later mark does not say goes on as it was.
+        before = {"bpm": marks[-1].bpm, "meter": marks[-1].meter} if marks else {}
+        marks.append(TempoMark(**{**before, **row}))
+    try:
+        tempo_map_from_marks(marks, bar_one_at_s=0.0)
+    except ValueError as error:
+        return problems.wrong(path, str(error))
+    return {"tempo_marks": tuple(marks)}
+
+
+def _tonic(problems: Problems, value: object, path: str) -> Any:
+    if isinstance(value, str) and _TONIC.fullmatch(value):
+        return value
+    return problems.wrong(
+        path, f"{shown(value)} is no tonic", "Write a capital letter, and # or b: D, F#, Bb."
+    )
+
+
+_KEY = {"bar": ("bar", bar), "tonic": ("tonic", _tonic), "mode": ("mode", one_of(*MODES))}
+_KEY_EXAMPLE = "{bar: 1, tonic: D, mode: major}"
+
+
+def _key_mark(problems: Problems, value: object, path: str) -> Any:
+    got = fields(problems, value, path, _KEY, required=tuple(_KEY), example=_KEY_EXAMPLE)
+    return WRONG if got is WRONG else KeyMark(**got)
+
+
+def keys(problems: Problems, value: object, path: str) -> Any:
+    """Read the keys, bar by bar."""
+    if value in ("none", "ask"):
+        return ()
+    example = f"[{_KEY_EXAMPLE}], or none"
+    marks = list_of(_key_mark, example=example)(problems, value, path)
+    if marks is WRONG:
+        return WRONG
+    for index, (before, after) in enumerate(pairwise(marks)):
+        if after.bar <= before.bar:
+            return problems.wrong(
+                f"{path}[{index + 1}].bar",
+                f"bar {after.bar} comes after bar {before.bar}",
+                "Put the keys in order of bars.",
+            )
+    return marks
+
+
+_CENTS = number(" cents", -100.0, 100.0)
+
+
+def temperament(problems: Problems, value: object, path: str) -> Any:
+    """Read a temperament: its name, or twelve cents off equal."""
+    if isinstance(value, str):
+        if value in TEMPERAMENTS:
+            return {"temperament": value}
+        return problems.wrong(
+            path,
+            f"{value!r} is no temperament known here",
+            f"{nearest(value, TEMPERAMENTS)}Write one of {', '.join(TEMPERAMENTS)}, or a list of "
+            "12 cents off equal, C first.",
+        )
+    if isinstance(value, Mapping):
+        table = {name: (name, _CENTS) for name in PITCH_CLASSES}
+        example = ", ".join(f"{name}: 0.0" for name in PITCH_CLASSES)
+        got = fields(problems, value, path, table, required=PITCH_CLASSES, example=example)
+        cents = WRONG if got is WRONG else tuple(got.get(name) for name in PITCH_CLASSES)
+    else:
+        example = "[0, -2, 4, ...], twelve cents off equal, C first"
+        cents = list_of(number(" cents", -1e9, 1e9), example=example)(problems, value, path)
+    if cents is WRONG:
+        return WRONG
+    try:
+        table_cents(cents)
+    except ValueError as error:
+        return problems.wrong(path, str(error))
+    return {"temperament": "table", "temperament_table": cents}
+
+
+_SECTION = {
+    "name": ("name", text),
+    "from_bar": ("from_bar", bar),
+    "to_bar": ("to_bar", bar),
+    "exposure": ("exposure", one_of(*EXPOSURES)),
+}
+_SECTION_EXAMPLE = "{name: verse 1, from_bar: 3, to_bar: 18, exposure: bare}"
+
+
+def _section(problems: Problems, value: object, path: str) -> Any:
+    needed = ("name", "from_bar", "to_bar")
+    got = fields(problems, value, path, _SECTION, required=needed, example=_SECTION_EXAMPLE)
+    if got is not WRONG and got["to_bar"] < got["from_bar"]:
+        return problems.wrong(path, f"it ends (bar {got['to_bar']}) before it begins")
+    return WRONG if got is WRONG else Section(**got)
+
+
+def unused(problems: Problems, path: str, what: str) -> None:
+    """Give notice of a field that is legal but has no effect yet."""
+    problems.notice(f"{path}: {what}", "Nothing needs to be done; it may stay in the file.")
+
+
+_CHORD = {
+    "bar": ("bar", bar),
+    "beat": ("beat", number(" beats", 1.0, 256.0)),
+    "symbol": ("symbol", text),
+}
+_LYRIC = {
+    "bar": ("bar", bar),
+    "beat": ("beat", number(" beats", 1.0, 256.0)),
+    "words": ("words", text),
+}
+
+
+def chords(problems: Problems, value: object, path: str) -> Any:
+    """Check the chords; they have no effect yet, so nothing is returned."""
+
+    def chord(problems: Problems, value: object, path: str) -> Any:
+        example = "{bar: 3, beat: 1, symbol: Dm7}"
+        return fields(problems, value, path, _CHORD, required=("bar", "symbol"), example=example)
+
+    example = "[{bar: 3, beat: 1, symbol: Dm7}], or the path of a MIDI file"
+    read = text if isinstance(value, str) else list_of(chord, example=example)
+    if read(problems, value, path) is not WRONG:
+        unused(problems, path, "chords are read, but targets do not follow them yet")
+    return WRONG
+
+
+def lyrics(problems: Problems, value: object, path: str) -> Any:
+    """Check the lyrics; they have no effect yet, so nothing is returned."""
+
+    def line(problems: Problems, value: object, path: str) -> Any:
+        example = "{bar: 3, beat: 1, words: low tide}"
+        return fields(problems, value, path, _LYRIC, required=("bar", "words"), example=example)
+
+    if list_of(line, example="[{bar: 3, words: low tide}]")(problems, value, path) is not WRONG:
+        unused(problems, path, "lyrics are read, but rows do not show them yet")
+    return WRONG
+
+
+sections = list_of(_section, example=f"[{_SECTION_EXAMPLE}]")
