@@ -1,0 +1,1 @@
+"""The only place that opens files: audio, session, configurations, plans."""

@@ -1,0 +1,374 @@
+"""Reads stems, and never writes: facts, the analysis signal, and what is wrong with the file.
+
+Every file is opened by ``open(path, "rb")`` and handed to the decoder as a stream, so no part of
+this module can hold a handle that writes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from planner.errors import AudioError
+from planner.files.audio_names import find_audio_file, is_pattern, missing, name_key
+from planner.files.audio_sums import FlatTops, Sums, finite
+from planner.files.wav_chunks import (
+    FLOAT,
+    MPEG,
+    MPEG_LAYER_3,
+    PCM,
+    WavChunks,
+    walk_wav_chunks,
+)
+from planner.model import AudioFacts, Finding
+
+__all__ = ["find_audio_file", "read_excerpt", "read_stem_audio", "sha256_of"]
+
+BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
+_RAW = {
+    (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",
+    (FLOAT, 32): "FLOAT", (FLOAT, 64): "DOUBLE",
+}  # fmt: skip
+_STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
+
+
+def read_stem_audio(
+    path: Path, *, file: str, side: str = "auto", analysis_sr: int = 16000
+) -> tuple[AudioFacts, NDArray[np.float32], tuple[Finding, ...]]:
+    """Read one audio file: its facts, one channel at the analysis rate, and what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; opened for reading only.
+    file : str
+        Its name as the session file writes it, for the messages.
+    side : str
+        "auto", "left", "right" or "mid": what to measure of a stereo file.
+    analysis_sr : int
+        Rate of the returned signal, Hz.
+
+    Returns
+    -------
+    AudioFacts
+    ndarray (n,) float32
+        Read-only; sample 0 is the file's sample 0. Full scale is 1.
+    tuple of Finding
+
+    Raises
+    ------
+    AudioError
+        If the file is missing, is no audio, has more than two channels, or holds no samples.
+    """
+    findings = list(_spelling(path, file))
+    with _opened(path, file) as (sound, chunks):
+        if chunks is not None and chunks.data_trouble:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    what=f"{chunks.data_trouble}.",
+                    did=f"Read to the end of the file: {_clock(sound.frames / sound.samplerate)}.",
+                    advice="Listen to the end: if music is missing, copy or export it again.",
+                    file=file,
+                )
+            )
+        lossy = _lossy(sound, path)
+        if lossy:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    what=f"the contents are {lossy}, named {path.suffix or 'without a suffix'}.",
+                    did="Decoded and measured; the start may be about 25 to 50 ms late.",
+                    advice="Ask for the original recording.",
+                    file=file,
+                )
+            )
+        sums = Sums(channels=sound.channels)
+        for block in _blocks(sound, file):
+            sums.add(block)
+        if sums.frames == 0:
+            raise AudioError(
+                "the file holds no audio: its length is 0 samples.",
+                file=file,
+                hint="Export it again, or leave the stem out.",
+            )
+        if sums.frames < sound.frames < 1 << 62:  # an open-ended stream claims 2^63 - 1
+            findings.append(
+                Finding(
+                    severity="warning",
+                    what=f"the header promises {sound.frames} samples, {sums.frames} are there.",
+                    did="Read what is there.",
+                    advice="Copy or export it again.",
+                    file=file,
+                    at_s=sums.frames / sound.samplerate,
+                )
+            )
+        if sums.first_bad is not None:
+            at_s = sums.first_bad / sound.samplerate
+            findings.append(
+                Finding(
+                    severity="warning",
+                    what=f"bad samples (not a number or infinite) at {_clock(at_s)}, "
+                    f"{sums.bad} in all.",
+                    did="Measured as if they were 0; the file itself is untouched.",
+                    advice="Export it again before the mix: some programs mute on such samples.",
+                    file=file,
+                    at_s=at_s,
+                )
+            )
+        stereo, measured = sums.sides(side)
+        sound.seek(0)
+        samples, flat_tops = _analysis_signal(sound, sums, measured, analysis_sr, file)
+        rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
+        stamp = None
+        container = {"AIFF": "AIFF", "FLAC": "FLAC"}.get(sound.format, sound.format)
+        if chunks is not None:
+            container = chunks.container
+            stamp = chunks.time_reference_smp
+            stamp = chunks.ixml_time_smp if stamp is None else stamp
+        if lossy == "MPEG audio":
+            container = "MPEG"
+    power = float(sums.power.sum()) / (sums.frames * channels)
+    facts = AudioFacts(
+        file=file, container=container, subtype=subtype, sr=rate, channels=channels,
+        frames=sums.frames, sha256=sha256_of(path), time_reference_smp=stamp,
+        peak_dbfs=_db(float(sums.peaks.max())), rms_dbfs=_db(power**0.5),
+        dc_db=_db(float(np.abs(sums.total).max()) / sums.frames), flat_tops=flat_tops,
+        stereo=stereo, measured_side=measured,
+    )  # fmt: skip
+    return facts, samples, tuple(findings)
+
+
+def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32]:
+    """Read a stretch of a file at its own rate, cut to what the file has.
+
+    Returns
+    -------
+    ndarray (n, channels) float32
+        Bad samples (not a number, infinite) are 0.
+
+    Raises
+    ------
+    AudioError
+        As `read_stem_audio`.
+    """
+    with _opened(path, path.name) as (sound, _):
+        start = min(max(start_smp, 0), sound.frames)
+        sound.seek(start)
+        try:
+            block = sound.read(max(end_smp - start, 0), dtype="float32", always_2d=True)
+        except soundfile.LibsndfileError as fault:
+            raise _undecodable(path.name, start / sound.samplerate) from fault
+    return finite(block)
+
+
+def sha256_of(path: Path) -> str:
+    """Give the SHA-256 of a whole file in hexadecimal, reading it in blocks (FIPS 180-4)."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+# ---------------------------------------------------------------- opening
+
+
+@contextmanager
+def _opened(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]]:
+    """Open a file for decoding; close it whatever happens."""
+    if path.is_dir():
+        raise AudioError(
+            "this is a folder, not an audio file.", file=file, hint="Name the file inside it."
+        )
+    if not path.exists():
+        raise missing(path, file)
+    try:
+        stream = open(path, "rb")  # noqa: SIM115 - closed by the with below
+    except OSError as fault:
+        raise AudioError(
+            f"the file cannot be opened: {fault.strerror}.",
+            file=file,
+            hint="Check that you may read it and that its drive is connected.",
+        ) from fault
+    with stream:
+        head = stream.read(12)
+        if not head:
+            raise AudioError(
+                "the file is empty (0 bytes).", file=file, hint="Copy or export it again."
+            )
+        chunks = None
+        if head[:4] in (b"RIFF", b"RF64", b"BW64"):
+            chunks = walk_wav_chunks(stream, file=file)
+        sound = _decoder(stream, chunks, head, file)
+        with sound:
+            if sound.channels > 2:
+                raise AudioError(
+                    f"the file has {sound.channels} channels; a stem has one or two.",
+                    file=file,
+                    hint="Split it into mono files and give each its own stem.",
+                )
+            yield sound, chunks
+
+
+def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str) -> Any:
+    subtype = _RAW.get((chunks.format_tag, chunks.bits)) if chunks else None
+    if chunks and subtype and (chunks.data_trouble or chunks.data_bytes == 0):
+        return _raw_decoder(stream, chunks, subtype)
+    stream.seek(0)
+    try:
+        return soundfile.SoundFile(stream)
+    except soundfile.LibsndfileError as fault:
+        # libsndfile 1.2.2 refuses RF64 with a chunk of odd length before `data` (measured).
+        if chunks and subtype:
+            return _raw_decoder(stream, chunks, subtype)
+        if _is_mpeg(head, chunks):
+            raise AudioError(
+                "the contents are MPEG audio and cannot be decoded.",
+                file=file,
+                hint="Ask for the original recording.",
+            ) from fault
+        if chunks:
+            raise AudioError(
+                f"this WAV file's sample format (tag {chunks.format_tag:#06x}, {chunks.bits} bit) "
+                "is not one that can be read.",
+                file=file,
+                hint="Export it as 24-bit or 32-bit float WAV.",
+            ) from fault
+        raise AudioError(
+            "this is not audio that can be read, whatever its name says.",
+            file=file,
+            hint="Stems may be WAV, RF64, AIFF or FLAC: export it as one of these.",
+        ) from fault
+
+
+def _raw_decoder(stream: BinaryIO, chunks: WavChunks, subtype: str) -> Any:
+    return soundfile.SoundFile(
+        _Part(stream, chunks.data_start, chunks.data_bytes), format="RAW", subtype=subtype,
+        channels=chunks.channels, samplerate=chunks.sr, endian="LITTLE",
+    )  # fmt: skip
+
+
+class _Part(io.RawIOBase):
+    """A stretch of a file that reads like a file of its own."""
+
+    def __init__(self, stream: BinaryIO, start: int, size: int) -> None:
+        super().__init__()
+        self._stream, self._start, self._size, self._here = stream, start, size, 0
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        self._here = max(offset + (0, self._here, self._size)[whence], 0)
+        return self._here
+
+    def tell(self) -> int:
+        return self._here
+
+    def readinto(self, buffer: Any) -> int:
+        wanted = min(len(buffer), max(self._size - self._here, 0))
+        self._stream.seek(self._start + self._here)
+        piece = self._stream.read(wanted)
+        buffer[: len(piece)] = piece
+        self._here += len(piece)
+        return len(piece)
+
+
+def _is_mpeg(head: bytes, chunks: WavChunks | None) -> bool:
+    """Tell MPEG audio by its first bytes: an ID3 tag, a frame sync, or its tag inside a WAV."""
+    if chunks is not None:
+        return chunks.format_tag in (MPEG, MPEG_LAYER_3)
+    # ISO/IEC 11172-3: eleven sync bits, then a version and a layer that are not reserved.
+    synced = len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 0x06 != 0
+    return head[:3] == b"ID3" or synced
+
+
+def _lossy(sound: Any, path: Path) -> str:
+    if sound.format in ("MP3", "MPEG") or sound.subtype.startswith("MPEG"):
+        return "MPEG audio"
+    if sound.subtype in ("VORBIS", "OPUS"):
+        return f"{sound.subtype.title()} audio"
+    return ""
+
+
+def _undecodable(file: str, at_s: float) -> AudioError:
+    return AudioError(
+        f"decoding fails at {_clock(at_s)}: the file is damaged or cut off there.",
+        file=file,
+        hint="Copy or export it again.",
+    )
+
+
+# ---------------------------------------------------------------- reading
+
+
+def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:
+    done = 0
+    while True:
+        try:
+            block = sound.read(BLOCK, dtype="float32", always_2d=True)
+        except soundfile.LibsndfileError as fault:
+            raise _undecodable(file, done / sound.samplerate) from fault
+        if not len(block):
+            return
+        done += len(block)
+        yield block
+
+
+def _analysis_signal(
+    sound: Any, sums: Sums, measured: str, analysis_sr: int, file: str
+) -> tuple[NDArray[np.float32], int]:
+    """Take one side to the analysis rate and count the flat tops on the way."""
+    tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
+    stream = None
+    if sound.samplerate != analysis_sr:
+        # soxr takes its own delay out: sample 0 stays sample 0 (tested with clicks).
+        stream = soxr.ResampleStream(
+            sound.samplerate, analysis_sr, 1, dtype="float32", quality="VHQ"
+        )
+    pieces: list[NDArray[np.float32]] = []
+    for raw in _blocks(sound, file):
+        block = finite(raw)
+        for channel, top in enumerate(tops):
+            top.add(block[:, channel])
+        if measured == "mid":
+            one = block.mean(axis=1, dtype=np.float32)
+        else:
+            one = np.ascontiguousarray(block[:, 1 if measured == "right" else 0])
+        pieces.append(stream.resample_chunk(one) if stream else one)
+    if stream:
+        pieces.append(stream.resample_chunk(np.zeros(0, np.float32), last=True))
+    samples = np.concatenate(pieces).astype(np.float32, copy=False)
+    samples.setflags(write=False)
+    return samples, max(top.finish() for top in tops)
+
+
+# ---------------------------------------------------------------- words
+
+
+def _spelling(path: Path, file: str) -> Iterator[Finding]:
+    """Tell when the file was found under another spelling than the session file's."""
+    written = file.replace("\\", "/").rsplit("/", 1)[-1]
+    if written == path.name or not (
+        is_pattern(written) or name_key(written) == name_key(path.name)
+    ):
+        return
+    yield Finding(
+        severity="note",
+        what=f"the session file says {written!a}, the file is called {path.name!a}.",
+        did="Taken as the same file.",
+        advice="Write the name in the session file as the file has it.",
+        file=file,
+    )
+
+
+def _db(level: float) -> float:
+    return 20.0 * float(np.log10(level)) if level > 0 else float("-inf")
+
+
+def _clock(at_s: float) -> str:
+    return f"{at_s:.1f} s" if at_s < 60 else f"{int(at_s // 60)}:{at_s % 60:04.1f}"
