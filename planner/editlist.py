@@ -45,7 +45,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("kind", "choice", choices=get_args(RowKind), required=True),
     Column("scope", "choice", choices=get_args(Scope)),
     Column("stem", "text", required=True),
-    Column("apply_to", "texts", required=True),
+    Column("apply_to", "texts"),
     Column("start_s", "number", 4),
     Column("end_s", "number", 4),
     Column("start_smp", "whole"),
@@ -247,7 +247,7 @@ class _Reading:
         while line is None and owner:
             owner = owner.rpartition("." if not owner.endswith("]") else "[")[0]
             line = self.lines.get(owner)
-        return PlannerError(what, file=self.file, line=line, field=path or None, hint=hint)
+        return PlannerError(f"{what}.", file=self.file, line=line, field=path or None, hint=hint)
 
     def mapping(self, data: object, path: str) -> Mapping[str, Any]:
         if not isinstance(data, dict):
@@ -274,7 +274,8 @@ class _Reading:
     def newer_minor(self, version: str) -> bool:
         """Check the major version; say whether the minor one is newer than ours."""
         ours, path = EDIT_LIST_FORMAT_VERSION, "format_version"
-        parts = version.split(".")
+        # A spreadsheet that takes "1.0" for a number saves it as "1".
+        parts = (version if "." in version else f"{version}.0").split(".")
         if not (len(parts) == 2 and all(p.isascii() and p.isdigit() for p in parts)):
             raise self.error(path, f"{version!r} is no version", f'Write it as "{ours}".')
         if parts[0] != ours.split(".")[0]:

@@ -26,12 +26,8 @@ import yaml
 
 from planner.editlist import COLUMNS, HEADER, Column, EditList, edit_list_from_dict
 from planner.errors import PlannerError, PromiseError
-from planner.files.tables import (
-    csv_bytes,
-    plain_decimal,
-    read_csv,
-    unescape_text,
-)
+from planner.files.tables import csv_bytes, plain_decimal, read_csv, unescape_text
+from planner.files.yaml_reading import parse_yaml
 
 YAML_NAME = "edit_list.yaml"
 CSV_NAME = "edit_list.csv"
@@ -90,24 +86,9 @@ def read_edit_list_yaml(path: Path) -> EditList:
         If the file cannot be read, is no YAML, names a key twice, or is no edit list.
     """
     text = _text_of(path)
-    try:
-        loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)(text)
-        try:
-            node = loader.get_single_node()
-            lines: dict[str, int] = {}
-            if node is not None:
-                _map_lines(node, "", path.name, lines)
-            data = None if node is None else loader.construct_document(node)
-        finally:
-            loader.dispose()
-    except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark
-        line = None if mark is None else mark.line + 1
-        what = f"is no YAML here: {error.problem or error.context}"
-        hint = "Look for a missing quote or a changed indent."
-        raise PlannerError(what, file=path.name, line=line, hint=hint) from error
-    except (yaml.YAMLError, ValueError, RecursionError) as error:
-        raise PlannerError(f"is no YAML: {error}", file=path.name) from error
+    if not text.strip():
+        raise PlannerError("the file is empty.", file=path.name)
+    data, lines = parse_yaml(text, file=path.name)
     return edit_list_from_dict(data, file=path.name, lines=lines)
 
 
@@ -124,21 +105,21 @@ def read_edit_list_csv(path: Path) -> EditList:
         records = read_csv(_text_of(path).encode("utf-8"))
     except csv.Error as error:
         hint = "Look for a quote that does not close."
-        raise PlannerError(f"is no CSV: {error}", file=path.name, hint=hint) from error
+        raise PlannerError(f"is no CSV: {error}.", file=path.name, hint=hint) from error
     columns = {column.name: column for column in (*COLUMNS, *HEADER)}
     names = records[0][1] if records else []
     for name in names:
         if names.count(name) > 1:
-            raise PlannerError(f"has the column {name!r} twice", file=path.name, line=1)
+            raise PlannerError(f"has the column {name!r} twice.", file=path.name, line=1)
     if len(records) < 2:
         hint = f"Read {YAML_NAME} beside it."
-        raise PlannerError("has no rows, so it names no session", file=path.name, hint=hint)
+        raise PlannerError("has no rows, so it names no session.", file=path.name, hint=hint)
     rows, lines = [], {}
     top: dict[str, Any] = {}
     for i, (line, cells) in enumerate(records[1:]):
         lines[f"rows[{i}]"] = line
         if len(cells) != len(names):
-            what = f"has {len(cells)} cells, but the first line names {len(names)} columns"
+            what = f"has {len(cells)} cells, but the first line names {len(names)} columns."
             raise PlannerError(what, file=path.name, line=line, hint="Was a comma lost?")
         row: dict[str, Any] = {}
         for name, cell in zip(names, cells, strict=True):
@@ -147,7 +128,7 @@ def read_edit_list_csv(path: Path) -> EditList:
             if column not in HEADER:
                 row[name] = value
             elif top.setdefault(name, value) != value:
-                what = f"is {value!r} here and {top[name]!r} above: rows of two edit lists"
+                what = f"is {value!r} here and {top[name]!r} above: rows of two edit lists."
                 raise PlannerError(what, file=path.name, line=line, field=name)
         rows.append(row)
     lines.update({column.name: records[1][0] for column in HEADER})
@@ -174,10 +155,10 @@ def check_edit_lists(folder: Path, data: dict[str, Any]) -> None:
         try:
             found = read(folder / name)
         except PlannerError as error:
-            what = f"was written but cannot be read back: {error}"
+            what = f"was written but cannot be read back ({error})."
             raise PromiseError(what, file=name, hint=_REPORT) from error
         if found != wanted:
-            what = f"was written but reads back unequal: {_first_difference(wanted, found)}"
+            what = f"was written but reads back unequal: {_first_difference(wanted, found)}."
             raise PromiseError(what, file=name, hint=_REPORT)
 
 
@@ -246,35 +227,11 @@ def _text_of(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        what = f"cannot be read: {error.strerror or error}"
+        what = f"cannot be read: {error.strerror or error}."
         raise PlannerError(what, file=path.name) from error
     except UnicodeDecodeError as error:
-        what = f"is no UTF-8 text (byte {error.start})"
+        what = f"is no UTF-8 text (byte {error.start})."
         raise PlannerError(what, file=path.name, hint="Save it as UTF-8.") from error
-
-
-_DEEPEST = 4  # rows[3].points[0][1]: nothing in an edit list lies deeper
-
-
-def _map_lines(node: yaml.Node, path: str, file: str, lines: dict[str, int]) -> None:
-    """Note the line of every dotted path, and refuse a key that is named twice."""
-    if path.count(".") + path.count("[") > _DEEPEST:
-        return
-    lines[path] = node.start_mark.line + 1
-    if isinstance(node, yaml.SequenceNode):
-        for i, item in enumerate(node.value):
-            _map_lines(item, f"{path}[{i}]", file, lines)
-    elif isinstance(node, yaml.MappingNode):
-        seen = set()
-        for key, value in node.value:
-            name = str(key.value)
-            here = f"{path}.{name}" if path else name
-            if name in seen:
-                line = key.start_mark.line + 1
-                what = "is named twice; a reader would drop one of them"
-                raise PlannerError(what, file=file, line=line, field=here, hint="Keep one.")
-            seen.add(name)
-            _map_lines(value, here, file, lines)
 
 
 # ---------------------------------------------------------------- CSV cells
@@ -327,5 +284,5 @@ def _read_cell(cell: str, column: Column, file: str, line: int) -> Any:
             "points": "points, seconds:cents;seconds:cents",
             "layers": "layers, rule cents;rule cents",
         }[column.kind]
-        what = f"{cell!r} does not read as {wanted}"
+        what = f"{cell!r} does not read as {wanted}."
         raise PlannerError(what, file=file, line=line, field=column.name) from error

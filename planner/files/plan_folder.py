@@ -55,7 +55,7 @@ def default_out_folder(session_file: Path, audio: Iterable[Path]) -> Path:
     place = session_file.resolve().parent
     while (holder := _holding(place, folders)) is not None:
         if holder.parent == holder:
-            what = "the audio lies at the top of a disk, so no place beside it is left for plans"
+            what = "the audio lies at the top of a disk, so no place beside it is left for plans."
             raise OutputError(what, file=session_file.name, hint="Say where with --out FOLDER.")
         place = holder.parent / f"{holder.name}_plans"
     return place
@@ -70,7 +70,7 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
         If it is or does.
     """
     if _holding(out, tuple(audio)) is not None:
-        what = "lies in a folder that holds the session's audio, and nothing is ever written there"
+        what = "lies in a folder that holds the session's audio, and nothing is ever written there."
         raise OutputError(what, file=str(out), hint="Choose another folder with --out.")
 
 
@@ -152,7 +152,7 @@ def _make_folders(out: Path, made: list[Path]) -> None:
         missing.append(step)
         step = step.parent
     if not step.is_dir():
-        raise OutputError("is a file, not a folder", file=str(step), hint="Choose another --out.")
+        raise OutputError("is a file, not a folder.", file=str(step), hint="Choose another --out.")
     for folder in reversed(missing):
         with contextlib.suppress(FileExistsError):  # another run was quicker
             folder.mkdir()

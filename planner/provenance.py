@@ -1,0 +1,93 @@
+"""What a plan was made from, so that it can be made again: the content of `run.yaml`.
+
+No absolute path, no clock, no host name: the same input gives the same record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from planner import __version__
+from planner.editlist import EDIT_LIST_FORMAT_VERSION, clean_text, common_rate, rounded
+from planner.model import Plan
+from planner.wording import SIGN_RULE
+
+
+def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the record of one run as plain data in a fixed order.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan that was made.
+    settings : mapping
+        The settings used beyond the session file (tolerances, options), plain values only.
+
+    Raises
+    ------
+    ValueError
+        If a number is NaN or infinite.
+    """
+    session, a4 = plan.session, plan.a4
+    roles = {spec.code: spec.role for spec in session.stems}
+    return {
+        "planner_version": __version__,
+        "edit_list_format_version": EDIT_LIST_FORMAT_VERSION,
+        "sign_rule": SIGN_RULE,
+        "song": clean_text(session.song),
+        "session_a4_hz": rounded(a4.a4_hz, 3, "session_a4_hz"),
+        "measured_a4_hz": rounded(a4.measured_hz, 3, "measured_a4_hz"),
+        "typed_a4_hz": rounded(session.a4_hz, 3, "typed_a4_hz"),
+        "a4_uncertainty_cents": rounded(a4.uncertainty_cents, 2, "a4_uncertainty_cents"),
+        "a4_found_from": clean_text(a4.found_from),
+        "a4_notes_used": a4.notes_used,
+        "stretch_cents": [
+            [midi, rounded(cents, 1, f"stretch_cents of {midi}")] for midi, cents in a4.stretch
+        ],
+        "temperament": session.temperament,
+        "temperament_table": [
+            rounded(cents, 3, "temperament_table") for cents in session.temperament_table
+        ],
+        "octave_stretch": rounded(session.octave_stretch, 3, "octave_stretch"),
+        "whole_song_offset_cents": rounded(
+            session.whole_song_offset_cents, 1, "whole_song_offset_cents"
+        ),
+        "judging": session.judging,
+        "edit_minutes": rounded(session.edit_minutes, 1, "edit_minutes"),
+        "seconds_per_edit": rounded(session.seconds_per_edit, 1, "seconds_per_edit"),
+        "rate": common_rate(plan),
+        "settings": _settings(settings, "settings"),
+        "stems": [
+            {
+                "code": code,
+                "role": roles.get(code),
+                "file": _relative(facts.file),
+                "sha256": facts.sha256,
+                "length_smp": facts.frames,
+                "length_s": rounded(facts.length_s, 4, f"length of {code}"),
+                "rate": facts.sr,
+            }
+            for code, facts in plan.facts
+        ],
+        "missing_stems": list(plan.missing),
+    }
+
+
+def _relative(file: str) -> str:
+    """Keep a path as the session file writes it; of an absolute one keep the name alone."""
+    plain = clean_text(file).replace("\\", "/")
+    absolute = plain.startswith("/") or plain[1:3] == ":/"
+    return plain.rpartition("/")[2] if absolute else plain
+
+
+def _settings(value: Any, where: str) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _settings(item, f"{where}.{key}") for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_settings(item, f"{where}[{i}]") for i, item in enumerate(value)]
+    if isinstance(value, float):
+        return rounded(value, 6, where)
+    if isinstance(value, str):
+        return clean_text(value)
+    return value

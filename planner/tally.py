@@ -1,0 +1,170 @@
+"""What a plan adds up to: coverage, what was left and why, what could not be measured, biases.
+
+Pure counting over a `Plan`; `planner.summary` and `planner.page` put it into words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from planner.model import FIXED_ROLES, Judged, Plan, Row
+from planner.pitch import note_name
+
+# A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
+# no source).
+PITCH_NOTES_MIN = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """How much of what was found could be measured."""
+
+    notes: int
+    measured: int
+    found_s: float
+    measured_s: float
+
+    @property
+    def share(self) -> float | None:
+        return self.measured / self.notes if self.notes else None
+
+    @property
+    def time_share(self) -> float | None:
+        return self.measured_s / self.found_s if self.found_s > 0 else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Notes that share one reason."""
+
+    rule_name: str  # of the decision table; blank for notes that could not be measured
+    reason: str  # the sentence most of them carry
+    notes: int
+    stems: tuple[str, ...]
+    length_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PitchBias:
+    """How one pitch of one stem sits, over all its measured notes."""
+
+    stem: str
+    midi: int
+    notes: int
+    mean_cents: float  # of the heard errors, before any edit
+    uncertainty_cents: float  # standard error of the mean
+    same_side: float  # share of the notes on the side of the mean, 0..1
+
+    @property
+    def name(self) -> str:
+        return note_name(self.midi)
+
+
+def is_measured(judged: Judged) -> bool:
+    """Say whether a note has a pitch reading that errors could be taken from."""
+    return any(
+        value is not None
+        for value in (judged.heard_cents, judged.onset_cents, judged.sustain_cents)
+    )
+
+
+def coverage(plan: Plan) -> Coverage:
+    """Count how many notes, and how much of their time, could be measured."""
+    measured = [judged for judged in plan.judged if is_measured(judged)]
+    return Coverage(
+        notes=len(plan.judged),
+        measured=len(measured),
+        found_s=math.fsum(j.measured.note.length_s for j in plan.judged),
+        measured_s=math.fsum(j.measured.note.length_s for j in measured),
+    )
+
+
+def left_on_purpose(plan: Plan) -> tuple[Group, ...]:
+    """Group the measured notes that were left alone by the rule that said so, most notes first.
+
+    Notes of the fixed parts are not among them: nobody could move those.
+    """
+    fixed = {stem.code for stem in plan.stems if stem.role in FIXED_ROLES}
+    left = [
+        judged
+        for judged in plan.judged
+        if judged.action == "leave"
+        and is_measured(judged)
+        and judged.measured.note.stem not in fixed
+    ]
+    return _grouped((j.rule_name, j.reason, j) for j in left)
+
+
+def not_measured(plan: Plan) -> tuple[Group, ...]:
+    """Group the notes without a reading by what stood in the way, most notes first."""
+    silent = [judged for judged in plan.judged if not is_measured(judged)]
+    return _grouped(
+        ("", j.measured.measurement.not_measured_because or j.reason, j) for j in silent
+    )
+
+
+def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
+    """Average the heard errors of each pitch of each part that can move, by stem and pitch."""
+    order = {stem.code: i for i, stem in enumerate(plan.stems) if stem.role not in FIXED_ROLES}
+    heard: defaultdict[tuple[str, int], list[float]] = defaultdict(list)
+    for judged in plan.judged:
+        stem = judged.measured.note.stem
+        if judged.heard_cents is not None and stem in order and not judged.target.between_notes:
+            heard[stem, judged.target.intended_midi].append(judged.heard_cents)
+    biases = []
+    for (stem, midi), errors in heard.items():
+        n = len(errors)
+        if n < PITCH_NOTES_MIN:
+            continue
+        mean = math.fsum(errors) / n
+        # Standard error of a mean: s / sqrt(n), with s over n - 1 (JCGM 100:2008, 4.2.3).
+        spread = math.sqrt(math.fsum((e - mean) ** 2 for e in errors) / (n - 1))
+        side = sum(1 for e in errors if e * mean > 0)
+        biases.append(
+            PitchBias(
+                stem=stem,
+                midi=midi,
+                notes=n,
+                mean_cents=mean,
+                uncertainty_cents=spread / math.sqrt(n),
+                same_side=side / n,
+            )
+        )
+    return tuple(sorted(biases, key=lambda b: (order[b.stem], b.midi)))
+
+
+def biggest_rules(plan: Plan, wanted: int) -> tuple[Row, ...]:
+    """Pick the rules that move most: cents times notes covered, largest first."""
+    rules = [row for row in plan.rows if row.kind == "rule"]
+    weight = {row.id: abs(row.add_cents or 0.0) * row.notes_covered for row in rules}
+    return tuple(sorted(rules, key=lambda row: (-weight[row.id], row.id))[:wanted])
+
+
+def edits(plan: Plan) -> tuple[int, float]:
+    """Count the edits a person would make by hand, and the minutes they take."""
+    number = sum(1 for row in plan.rows if row.kind in ("rule", "note"))
+    return number, number * plan.session.seconds_per_edit / 60.0
+
+
+def _grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
+    together: defaultdict[str, list[tuple[str, Judged]]] = defaultdict(list)
+    for rule_name, reason, judged in entries:
+        # Reasons of one rule differ in their numbers; without a rule the reason is the group.
+        together[rule_name or f"\n{reason}"].append((reason, judged))
+    groups = []
+    for key, members in together.items():
+        reasons = Counter(reason for reason, _ in members)
+        stems = dict.fromkeys(judged.measured.note.stem for _, judged in members)
+        groups.append(
+            Group(
+                rule_name="" if key.startswith("\n") else key,
+                reason=reasons.most_common(1)[0][0],
+                notes=len(members),
+                stems=tuple(stems),
+                length_s=math.fsum(judged.measured.note.length_s for _, judged in members),
+            )
+        )
+    return tuple(sorted(groups, key=lambda g: (-g.notes, g.rule_name, g.reason)))

@@ -1,0 +1,253 @@
+"""The review page: one file, no network, everything escaped, the drawing true to the numbers."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from invented_plan import OFFENDER, judged, plan, row
+
+from planner.model import Measurement
+from planner.page import review_page
+from planner.page_plot import BOX, LABEL_GAP, added_cents, plot_note
+
+VOID = {"meta", "br", "hr", "img", "link", "input"}
+
+
+class Outline(HTMLParser):
+    """Collects tags, attributes and headings, and checks that tags close in order."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.headings: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "h2":
+            self.headings.append(data)
+
+
+def drawings(html: str) -> list[ET.Element]:
+    return [ET.fromstring(svg) for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
+
+
+def test_page_says_things_in_the_agreed_order() -> None:
+    """Offenders come first, then questions, what was left, and what could not be measured."""
+    assert Outline(review_page(plan())).headings == [
+        "Worst first", "Questions", "Left on purpose", "Could not be measured",
+        "Before you listen and edit",
+    ]  # fmt: skip
+
+
+def test_page_loads_nothing() -> None:
+    """The content policy forbids all but inline styles, and nothing on the page asks for more."""
+    html = review_page(plan())
+    tags = Outline(html).tags
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    assert ("meta", {"http-equiv": "Content-Security-Policy", "content": policy}) in tags
+    assert not {tag for tag, _ in tags} & {"script", "link", "img", "iframe", "object", "base"}
+    loading = {"src", "href", "srcset", "action", "style"}
+    assert not [a for _, attrs in tags for a in attrs if a in loading or a.startswith("on")]
+    assert "url(" not in html
+    assert "http:" not in html.replace("http-equiv", "")
+    assert "https:" not in html
+
+
+def test_page_fits_a_phone() -> None:
+    """The page takes the width of the screen it is on."""
+    tags = Outline(review_page(plan())).tags
+    content = "width=device-width, initial-scale=1"
+    assert ("meta", {"name": "viewport", "content": content}) in tags
+
+
+def test_top_names_song_reference_sour_seconds_and_rules() -> None:
+    """The first screen has the song, session A4, sour seconds, edits, minutes and rules."""
+    top = review_page(plan()).partition("Worst first")[0]
+    for said in (
+        "Low Tide Ledger", "441.0 Hz", "41 as recorded, 7 if every edit is made",
+        "3 edits, about 2 minutes by hand", "BAS, 24 notes: raise by 4.3, give or take 0.4",
+        "plus is sharp", "CEL",
+    ):  # fmt: skip
+        assert said in top
+
+
+def test_sour_seconds_that_are_not_known_are_not_shown() -> None:
+    """Without sour seconds there is no line for them, rather than a nought."""
+    html = review_page(plan(sour_before_s=None, sour_after_s=None))
+    assert "Sour seconds" not in html
+
+
+def test_every_text_is_escaped() -> None:
+    """Markup in names, headlines and reasons stays text."""
+    evil = '<script>alert("x")</script><b onclick=x>'
+    session = replace(plan().session, song=evil, artist=evil)
+    html = review_page(
+        plan(
+            session=session,
+            offenders=(replace(OFFENDER, headline=evil, fix=evil, row_id=evil, intended=evil),),
+            judged=(judged(action="leave", reason=evil, rule_name=evil),),
+            rows=(row(kind="question", reason=evil), row(kind="rule", in_words=evil)),
+            missing=(evil,),
+        )
+    )
+    tags = {tag for tag, _ in Outline(html).tags}
+    assert "script" not in tags
+    assert "b" not in tags
+    assert "&lt;script&gt;" in html
+
+
+def test_only_offenders_above_the_stop_line_are_shown() -> None:
+    """Those above get an entry each, worst first; the rest is counted in words."""
+    html = review_page(plan())
+    assert [a["id"] for tag, a in Outline(html).tags if tag == "article"] == [
+        "offender-1", "offender-2",
+    ]  # fmt: skip
+    assert "1 further line in the list" in html
+    assert "the next line buys 5 % more" in html
+
+
+def test_number_of_offenders_follows_the_session() -> None:
+    """No more offenders are shown than the session asks for."""
+    session = replace(plan().session, offenders_wanted=1)
+    tags = Outline(review_page(plan(session=session))).tags
+    assert len([1 for tag, _ in tags if tag == "article"]) == 1
+
+
+def test_empty_plan_still_makes_a_page() -> None:
+    """A session in tune gives a page that says so."""
+    html = review_page(plan(judged=(), rows=(), offenders=(), stems=(), missing=()))
+    Outline(html)
+    assert "Nothing here needs doing." in html
+    assert "Every note found was measured." in html
+
+
+def test_rule_shows_its_worst_note() -> None:
+    """The drawing of a rule is that of the furthest of its notes."""
+    html = review_page(plan())
+    assert "Drawn: BAS-0002, the furthest out of 2 notes." in html
+
+
+def test_drawing_is_sound_and_in_one_ink() -> None:
+    """Each drawing is well-formed, carries a description, and names no colour of its own."""
+    found = drawings(review_page(plan()))
+    assert len(found) == 2
+    for svg in found:
+        assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS-0002"))
+        for element in svg.iter():
+            assert not {"fill", "stroke", "style"} & set(element.attrib)
+    css = review_page(plan()).partition("<style>")[2].partition("</style>")[0]
+    hues = re.findall(r"#([0-9a-f]{6})", css)
+    for hue in hues:
+        red, green, blue = (int(hue[i : i + 2], 16) for i in (0, 2, 4))
+        assert max(red, green, blue) - min(red, green, blue) < 20  # greys only
+
+
+def test_lines_are_labelled_at_their_ends() -> None:
+    """Target, limits, measured and planned line are named in words, none over another."""
+    drawn = plot_note(judged(), "D5")
+    assert drawn is not None
+    assert sorted(label.text for label in drawn.end_labels) == [
+        "limit 16 flat", "limit 16 sharp", "measured", "planned", "target D5",
+    ]  # fmt: skip
+    ys = [label.y for label in drawn.end_labels]
+    assert all(b - a >= LABEL_GAP - 0.11 for a, b in pairwise(ys))
+    assert min(ys) >= BOX["top"] - 0.1
+    assert max(ys) <= BOX["bottom"] + 0.1
+
+
+def test_measured_line_breaks_where_pitch_is_unknown() -> None:
+    """One unknown frame makes two strokes, and nothing is drawn across it."""
+    drawn = plot_note(judged(), "D5")
+    assert drawn is not None
+    assert drawn.measured.count("M") == 2
+    assert "nan" not in drawn.measured
+
+
+def test_sharp_is_up() -> None:
+    """A flat note lies below the target line, its planned line nearer to it."""
+    drawn = plot_note(judged(), "D5")
+    assert drawn is not None
+    sustain = drawn.whiskers[1]
+    assert sustain.name == "sustain"
+    assert sustain.y > drawn.target_y
+    assert sustain.low_y > sustain.y > sustain.high_y
+    last = [float(re.findall(r" ([\d.]+)$", path)[0]) for path in (drawn.measured, drawn.planned)]
+    assert drawn.target_y < last[1] < last[0]
+
+
+def test_note_without_a_move_has_no_planned_line() -> None:
+    """A note that is left shows what was measured and nothing else."""
+    drawn = plot_note(judged(action="leave", add_cents=None), "D5")
+    assert drawn is not None
+    assert drawn.planned == ""
+    assert "planned" not in {label.text for label in drawn.end_labels}
+
+
+def test_note_without_readings_has_no_drawing() -> None:
+    """What was not measured is not drawn."""
+    assert plot_note(plan().judged[-1], "D5") is None
+
+
+def test_note_without_trace_shows_its_readings() -> None:
+    """With readings but no trace the whiskers stand alone."""
+    drawn = plot_note(judged(measurement=Measurement(sustain_hz=581.0)), "D5")
+    assert drawn is not None
+    assert drawn.measured == drawn.planned == ""
+    assert len(drawn.whiskers) == 3
+
+
+def test_trace_of_silence_counts_as_none() -> None:
+    """A trace with no known frame draws no line."""
+    found = Measurement(contour_s=np.arange(3.0), contour_hz=np.full(3, np.nan))
+    drawn = plot_note(judged(measurement=found), "D5")
+    assert drawn is not None
+    assert drawn.measured == ""
+
+
+def test_long_notes_are_thinned() -> None:
+    """A trace of thousands of frames becomes at most a few hundred points."""
+    times = np.linspace(84.7826, 86.18, 5000)
+    found = Measurement(contour_s=times, contour_hz=np.full(5000, 588.0))
+    drawn = plot_note(judged(measurement=found), "D5")
+    assert drawn is not None
+    assert drawn.measured.count("L") < 250
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({"add_cents": 16.0}, [16.0, 16.0, 16.0]),
+        ({"add_cents": None}, [0.0, 0.0, 0.0]),
+        ({"layers": (("R-1", 4.0), ("R-2", -9.0)), "add_cents": None}, [-5.0, -5.0, -5.0]),
+        ({"cut_s": 10.5, "onset_add_cents": -8.0, "sustain_add_cents": None}, [-8.0, 0.0, 0.0]),
+        ({"points": ((0.5, 0.0), (1.5, 20.0))}, [0.0, 10.0, 20.0]),
+    ],
+)
+def test_planned_line_adds_what_the_edit_says(
+    changes: dict[str, Any], expected: list[float]
+) -> None:
+    """Layers, one number, a cut and points each move the line as the edit list words them."""
+    one = judged(start_s=10.0, **changes)
+    found = added_cents(one, np.array([10.0, 11.0, 12.0]))
+    assert found.tolist() == expected

@@ -1,0 +1,282 @@
+"""The plan in words: the summary, the producer's list, and the record of the run."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from invented_plan import FACTS, OFFENDER, judged, plan, row
+
+from planner.model import Finding, ProtectedSpan, SessionA4, StemSummary
+from planner.provenance import run_record
+from planner.summary import (
+    offenders_markdown,
+    reference_sentences,
+    stop_line,
+    suggestions,
+    summary_markdown,
+)
+from planner.tally import coverage, left_on_purpose, not_measured, pitch_biases
+from planner.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
+
+
+def a4(**changes: Any) -> SessionA4:
+    return replace(plan().a4, **changes)
+
+
+def test_reference_is_said_with_uncertainty_and_agreement() -> None:
+    """Session A4, how far from 440, how sure, and that the typed value agrees."""
+    said = reference_sentences(plan())
+    # 1200 log2(441 / 440) = 3.930 cents (Ellis's definition).
+    assert said[0] == (
+        "Session A4 stands at 441.0 Hz, 3.9 sharp of 440 Hz (from: stem PNO, 62 notes)."
+    )
+    assert said[1] == "Measured: 441.05 Hz, give or take 0.3 cents."
+    assert "agrees, 0.2 cents apart" in said[2]
+
+
+def test_disagreement_with_the_typed_a4_is_shouted() -> None:
+    """A typed value more than 3 cents from the measured one is told in capitals."""
+    # 1200 log2(443 / 441) = 7.83 cents.
+    said = reference_sentences(plan(a4=a4(measured_hz=443.0)))
+    assert "WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in said[2]
+
+
+def test_edge_of_agreement_counts_as_agreement() -> None:
+    """Exactly 3.0 cents apart still agrees; 3.1 does not."""
+    for gap, agrees in ((3.0, True), (3.1, False)):
+        said = reference_sentences(plan(a4=a4(measured_hz=441.0 * 2 ** (gap / 1200))))
+        assert ("agrees" in said[2].replace("DISAGREES", "")) is agrees
+
+
+def test_reference_that_was_only_typed_or_assumed_is_said_so() -> None:
+    """Nothing measured is said as such, and an assumed 440 asks for confirmation."""
+    typed = reference_sentences(plan(a4=SessionA4(a4_hz=441.0, found_from="typed")))
+    assert "nothing was measured to hold against it" in typed[1]
+    session = replace(plan().session, a4_hz=None, reference_from=None)
+    assumed = plan(session=session, a4=SessionA4(a4_hz=440.0, found_from="assumed"))
+    assert "which is 440 Hz" in reference_sentences(assumed)[0]
+    assert "please confirm" in summary_markdown(assumed)
+
+
+def test_unknown_uncertainty_is_said_and_not_nought() -> None:
+    """Where the uncertainty could not be had, the sentence says so."""
+    said = reference_sentences(plan(a4=a4(uncertainty_cents=None)))
+    assert said[1] == "Measured: 441.05 Hz; how sure that is could not be said."
+
+
+def test_summary_holds_every_part() -> None:
+    """Sign rule, stems, pitches, left, coverage, missing, findings, assumptions and cautions."""
+    text = summary_markdown(plan())
+    for said in (
+        "plus is sharp",
+        "| BAS | bass-fretted | 4 | 4 | 100 % | 8.5 flat, give or take 0.6 | 1.1 |",
+        "| BAS | A1 | 33 | 4 | 8.5 flat, give or take 0.6 | 100 % |",
+        "BAS: tuned to 440, or old strings", "| 4 | within 1 cents | in tune | BAS |",
+        "5 of 6 notes measured (83 %, by time 83 %).", "| 1 | 41 % pitched; no number | LV |",
+        "Left out, so nothing is said about: CEL.", "Left by role, unheard: DRM.",
+        "warning (LV at 3.00 s): The right side is silent. The left was used.",
+        "No tempo map", "Consent: LV: yes, keep scoops.", "start low", "opened for reading only",
+        "If it sounds right, it is right.", "Set the guide instrument to A = 441.0 Hz.",
+        "Sour seconds: 41 as recorded, 7 if every edit is made.",
+    ):  # fmt: skip
+        assert said in text
+
+
+def test_exposure_figures_are_those_of_niosh() -> None:
+    """Eight hours at 85 dBA, halved every 3 dB (NIOSH 98-126, 1998): 1 h at 94, 15 min at 100."""
+    assert 480 / 2 ** ((94 - 85) / 3) == 60
+    assert 480 / 2 ** ((100 - 85) / 3) == 15
+    text = summary_markdown(plan())
+    assert "At 85 dBA eight hours" in text
+    assert "at 94 dBA one hour, at 100 dBA 15 minutes" in text
+
+
+def test_sentences_carry_no_bare_sign() -> None:
+    """Neither summary nor list says a signed number."""
+    for text in (summary_markdown(plan()), offenders_markdown(plan())):
+        assert not re.search(r"(?<![\w-])[-+−]\d", text)
+
+
+def test_markup_in_names_is_tamed() -> None:
+    """A song name with table bars, line breaks or HTML neither breaks a table nor runs."""
+    session = replace(plan().session, song="a|b\n<script># *c*")
+    head = summary_markdown(plan(session=session)).splitlines()[0]
+    assert head == r"# Tuning summary: a\|b &lt;script># \*c\*"
+
+
+def test_findings_stand_most_pressing_first_and_once() -> None:
+    """A finding told twice is written once; what stops a run stands before a note."""
+    note = Finding(severity="note", what="Dual mono.")
+    stop = Finding(severity="stop", what="No sound.", file="a.wav")
+    text = summary_markdown(plan(findings=(note, stop, note), a4=a4(findings=(note,))))
+    assert text.count("Dual mono.") == 1
+    assert text.index("stop (a.wav): No sound.") < text.index("note: Dual mono.")
+
+
+def test_protected_spans_are_told() -> None:
+    """Who said that a span is not to be touched, and why, stands in the summary."""
+    lead = plan().session.stems[2]
+    span = ProtectedSpan(from_bar=41, to_bar=42, why="spoken-sung", who="producer")
+    session = replace(plan().session, stems=(replace(lead, do_not_touch=(span,)),))
+    assert "Not to be touched in LV: spoken-sung (producer)." in summary_markdown(
+        plan(session=session)
+    )
+
+
+def test_empty_plan_still_makes_a_summary() -> None:
+    """A session without notes gives a summary that says so."""
+    text = summary_markdown(plan(judged=(), rows=(), offenders=(), stems=(), findings=()))
+    assert "No notes were found." in text
+    assert "Nothing out of the ordinary." in text
+
+
+def stem(**changes: Any) -> StemSummary:
+    plain = StemSummary(
+        code="BAS", role="bass-fretted", notes=20, measured=20, measured_time_share=1.0,
+        offset_cents=0.0, offset_uncertainty_cents=0.5, spread_cents=3.0,
+        onset_minus_sustain_cents=0.0, edits=0,
+    )  # fmt: skip
+    return replace(plain, **changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told", "words"),
+    [
+        ({"offset_cents": -4.0}, True, "sit 4 flat of the reference throughout; tuning to A"),
+        ({"offset_cents": 3.9}, False, ""),
+        ({"offset_cents": -6.0, "role": "lead-voice"}, True, "clearer reference in the headphones"),
+        ({"offset_cents": -6.0, "role": "tuning-reference"}, False, ""),
+        ({"offset_cents": -6.0, "measured": 3}, False, ""),
+        ({"onset_minus_sustain_cents": 8.0}, True, "begin 8 sharp of where they settle"),
+        ({"onset_minus_sustain_cents": 7.9}, False, ""),
+        ({"spread_cents": 20.1}, True, "another take may cost less"),
+        ({"spread_cents": 20.0}, False, ""),
+    ],
+)
+def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: str) -> None:
+    """What a player could try is worded about notes, on this side of each limit only."""
+    lines = suggestions(plan(stems=(stem(**changes),), judged=()))
+    assert bool(lines) is told
+    assert all(words in line for line in lines)
+
+
+def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
+    """A pitch that only shares the whole part's offset is not told again."""
+    notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
+    shared = suggestions(plan(stems=(stem(offset_cents=-8.5),), judged=notes))
+    alone = suggestions(plan(stems=(stem(),), judged=notes))
+    assert not [line for line in shared if "A1" in line]
+    assert "BAS: A1 comes out 9 flat in 4 places" in alone[0]
+
+
+def test_coverage_counts_notes_and_time() -> None:
+    """Four of five notes of equal length: four fifths, in number and in time."""
+    found = coverage(plan(judged=plan().judged[1:]))
+    assert (found.notes, found.measured, found.share) == (5, 4, 0.8)
+    assert found.time_share == pytest.approx(0.8)
+    assert coverage(plan(judged=())).share is None
+
+
+def test_left_notes_are_counted_by_rule_and_not_for_fixed_parts() -> None:
+    """Measured notes that stay are grouped by their rule; those of the reference are no news."""
+    piano = judged("PNO-0001", action="leave", rule_name="reference")
+    groups = left_on_purpose(plan(judged=(*plan().judged, piano)))
+    assert [(g.rule_name, g.notes, g.stems) for g in groups] == [("in tune", 4, ("BAS",))]
+
+
+def test_unmeasured_notes_are_counted_by_cause() -> None:
+    """Notes without a reading are grouped by what stood in the way."""
+    groups = not_measured(plan())
+    assert [(g.reason, g.notes, g.stems) for g in groups] == [
+        ("41 % pitched; no number", 1, ("LV",))
+    ]
+
+
+def test_pitch_bias_is_mean_and_standard_error() -> None:
+    """For -8, -9, -7, -10: mean -8.5, s = 1.291, over root 4 = 0.645 (JCGM 100:2008, 4.2.3)."""
+    (bias,) = pitch_biases(plan())
+    assert (bias.name, bias.notes, bias.mean_cents, bias.same_side) == ("A1", 4, -8.5, 1.0)
+    assert bias.uncertainty_cents == pytest.approx(0.6455, abs=1e-4)
+    assert pitch_biases(plan(judged=plan().judged[1:])) == ()
+
+
+def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
+    """Each line has place, fix, terms and minutes; the last line is the stop line."""
+    lines = offenders_markdown(plan()).splitlines()
+    assert lines[6].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
+    assert "6 times" in lines[6]
+    assert "Fix: raise by 16, give or take 2." in lines[6]
+    assert "rubbing against another part 25.0" in lines[6]
+    # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
+    assert lines[-1] == (
+        "Stop line: the 2 lines above take about 1 minute; the next line buys 5 % more."
+    )
+
+
+def test_stop_line_of_other_lists() -> None:
+    """Nothing to do, nothing below, and many below are each said as they are."""
+    below = tuple(replace(OFFENDER, rank=i, above_stop_line=False, severity=1) for i in (2, 3))
+    assert stop_line(plan(offenders=())) == "Stop line: nothing needs doing."
+    assert stop_line(plan(offenders=(OFFENDER,))).endswith("there is nothing below.")
+    assert stop_line(plan(offenders=(OFFENDER, *below))).endswith("the next 2 lines buy 3 % more.")
+
+
+def test_words_for_numbers() -> None:
+    """Sizes, shares and places are said as a person would."""
+    assert flat_or_sharp(-4.31) == "4.3 flat"
+    assert flat_or_sharp(12.4) == "12 sharp"
+    assert flat_or_sharp(9.96) == "10 sharp"
+    assert flat_or_sharp(0.04) == "in tune"
+    assert flat_or_sharp(None) == ""
+    assert raise_or_lower(-16.0, 2.0) == "lower by 16, give or take 2"
+    assert raise_or_lower(4.3) == "raise by 4.3"
+    assert raise_or_lower(0.0) == "leave where it is"
+    assert raise_or_lower(5.0, 0.01) == "raise by 5, give or take less than 0.1"
+    assert [percent(x) for x in (0, 0.001, 0.5, 0.999, 1)] == [
+        "0 %",
+        "1 %",
+        "50 %",
+        "99 %",
+        "100 %",
+    ]
+    assert place(33, 3.0, 84.7826) == "bar 33 beat 3.00 (84.78 s)"
+    assert place(None, None, 84.7826) == "at 84.78 s"
+    assert place(33, None, None) == "bar 33"
+    assert place(None, None, None) == "throughout"
+    assert [minutes(x) for x in (0, 0.5, 1.2, 19)] == [
+        "no time", "half a minute", "about 1 minute", "about 19 minutes",
+    ]  # fmt: skip
+
+
+def test_run_record_names_inputs_and_no_place() -> None:
+    """The record has hash, length and rate of each stem, and no absolute path."""
+    facts = (("LV", FACTS), ("BAS", replace(FACTS, file="/home/someone/bass.wav")),
+             ("AG", replace(FACTS, file="C:\\takes\\ag.wav")))  # fmt: skip
+    found = run_record(plan(facts=facts), {"hop_s": 0.01, "roles": {"LV": [1, "a"]}, "pages": None})
+    assert [s["file"] for s in found["stems"]] == ["audio/lead.wav", "bass.wav", "ag.wav"]
+    assert found["stems"][0] == {
+        "code": "LV", "role": "lead-voice", "file": "audio/lead.wav", "sha256": "ab" * 32,
+        "length_smp": 8664000, "length_s": 180.5, "rate": 48000,
+    }  # fmt: skip
+    assert (found["session_a4_hz"], found["a4_uncertainty_cents"]) == (441.0, 0.3)
+    assert found["a4_found_from"] == "stem PNO"
+    assert found["settings"] == {"hop_s": 0.01, "roles": {"LV": [1, "a"]}, "pages": None}
+    assert "plus is sharp" in found["sign_rule"]
+    assert json.loads(json.dumps(found)) == found
+
+
+def test_run_record_refuses_nan() -> None:
+    """A NaN among the settings is a fault that is named by its path."""
+    with pytest.raises(ValueError, match=r"settings\.tol\[0\] is nan"):
+        run_record(plan(), {"tol": [float("nan")]})
+
+
+def test_rules_stand_biggest_first() -> None:
+    """A rule that moves many notes far stands before one that moves few."""
+    small = row(id="R-000", kind="rule", notes_covered=2, add_cents=2.0, reason="small")
+    text = summary_markdown(plan(rows=(small, *plan().rows)))
+    assert text.index("R-001, BAS") < text.index("R-000, LV")
