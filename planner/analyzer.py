@@ -1,0 +1,446 @@
+"""How far does each note's pitch lie where: at its onset, in its sustain, at its end?
+
+Windows (the trade's, see README): onset from max(10 ms, one period) after the start, lasting
+max(60 ms, five periods) but at most 35 % of the note; sustain from max(150 ms, end of the onset)
+to 85 % of the note, over whole vibrato cycles where there is vibrato; end the last 15 % or 250 ms,
+whichever is shorter, of notes over 0.8 s.
+
+The pitch is that of the first partial, in cents averaged in cents. Stiffness B is forced to 0 for
+driven roles (bow, breath, voice), measured and pooled per pitch for struck and plucked ones. The
+onset of a note that is already in vibrato is given with the vibrato taken out: 60 ms are a third
+of a cycle, and where in the cycle a note begins says nothing about its tuning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.harmonics import LN_CENTS, Contour, PartialFit, fit_partials, follow_partials
+from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, PitchTrack, Stem
+from planner.vibrato import Vibrato, find_vibrato
+
+_ONSET_SKIP_S = 0.010
+_ONSET_LENGTH_S = 0.060
+_ONSET_PERIODS = 5.0
+_ONSET_MOST_SHARE = 0.35
+_SUSTAIN_AFTER_S = 0.150
+_SUSTAIN_UNTIL_SHARE = 0.85
+_SUSTAIN_LEAST_S = 0.040
+_SUSTAIN_LEAST_PERIODS = 3.0
+_END_SHARE = 0.15
+_END_S = 0.250
+_END_OF_NOTES_OVER_S = 0.8
+_NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
+_SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
+_HEARD_ONSET_BELOW_S = 0.200
+_HEARD_SUSTAIN_ABOVE_S = 0.500
+_LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
+_B_WINDOW_S = 0.250
+_B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
+_SECOND_OPINION_S = 0.400
+
+_FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
+_FIRM_LEAST_S = 0.180
+_FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
+_FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
+_FAIR_ROUGHNESS = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Span:
+    """One note's samples with the prior pitch along them."""
+
+    note: Note
+    first: int  # sample at the analysis rate
+    samples: Floats
+    prior_hz: Floats  # per sample
+
+
+def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
+    """Measure every note of a stem in which one note sounds at a time.
+
+    Parameters
+    ----------
+    stem, track : the stem and its coarse pitch
+    notes : from `planner.segmenter.segment`
+
+    Returns
+    -------
+    tuple of Measurement
+        One per note, in the same order.
+    """
+    spans = [_span(stem, track, note) for note in notes]
+    stiffness = _pooled_stiffness(stem, spans)
+    return tuple(
+        _measure(span, b, stem.analysis_sr) for span, b in zip(spans, stiffness, strict=True)
+    )
+
+
+def _span(stem: Stem, track: PitchTrack, note: Note) -> _Span:
+    sr = stem.analysis_sr
+    first = round(note.start_s * sr)
+    last = min(round(note.end_s * sr), len(stem.samples))
+    frame = np.arange(
+        int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1
+    )
+    frame = frame[frame < len(track.f0_hz)]
+    f0 = track.f0_hz[frame]
+    near = np.zeros(len(f0), dtype=bool)
+    known = ~np.isnan(f0)
+    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < _NEAR_SEMITONES
+    at = (first + np.arange(max(last - first, 1))) / sr
+    if near.sum() < 2:
+        prior = np.full(len(at), note.pitch_hz)
+    else:
+        line = np.log2(f0[near])
+        line = np.convolve(np.pad(line, 2, mode="edge"), np.full(5, 0.2), "valid")
+        prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
+    return _Span(note=note, first=first, samples=stem.samples[first:last], prior_hz=prior)
+
+
+# ------------------------------------------------------------------ stiffness
+
+
+def _pooled_stiffness(stem: Stem, spans: list[_Span]) -> list[float]:
+    """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
+
+    The same key, or the same string and fret, has the same B; notes of one semitone therefore
+    speak for each other, weighted by their variances.
+    """
+    if stem.role in HARMONIC_ROLES:
+        return [0.0] * len(spans)
+    own = [_own_stiffness(span, stem.analysis_sr) for span in spans]
+    midi = [round(69 + 12 * np.log2(span.note.pitch_hz / 440.0)) for span in spans]
+    pooled = []
+    for key, (b, sd) in zip(midi, own, strict=True):
+        same = [value for other, value in zip(midi, own, strict=True) if other == key]
+        values = np.array([v for v, s in same if np.isfinite(s)])
+        sds = np.array([s for _, s in same if np.isfinite(s)])
+        if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
+            pooled.append(b)
+        elif len(values):
+            weight = 1.0 / (sds**2 + 1e-16)
+            mean = float(weight @ values / weight.sum())
+            known = mean > _B_KNOWN_SD / np.sqrt(weight.sum())
+            pooled.append(max(mean, 0.0) if known else 0.0)
+        else:
+            pooled.append(0.0)
+    return pooled
+
+
+def _own_stiffness(span: _Span, sr: int) -> tuple[float, float]:
+    """B of one note and its standard deviation (inf where it cannot be told)."""
+    period_s = 1.0 / span.note.pitch_hz
+    first = round(max(0.03, 1.5 * period_s) * sr)
+    last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
+    if last - first < 4 * period_s * sr:
+        return 0.0, float("inf")
+    window = slice(first, last)
+    fit = fit_partials(
+        span.samples[window],
+        sr,
+        float(np.median(span.prior_hz[window])),
+        fit_b=True,
+        pitch_law=_smooth_law(span.prior_hz[window]),
+    )
+    if fit is None or fit.b_sd is None:
+        return 0.0, float("inf")
+    return fit.b, fit.b_sd
+
+
+def _smooth_law(prior_hz: Floats) -> Floats:
+    """A straight line in cents through the prior: glide without the track's own flutter."""
+    at = np.linspace(-1.0, 1.0, len(prior_hz))
+    line = np.log2(prior_hz)
+    slope = float(at @ (line - line.mean()) / (at @ at + 1e-12))
+    return 2.0 ** (line.mean() + slope * at)
+
+
+# ------------------------------------------------------------------ one note
+
+
+def _measure(span: _Span, b: float, sr: int) -> Measurement:
+    note = span.note
+    length_s = len(span.samples) / sr
+    prior = span.prior_hz / np.sqrt(1.0 + b)
+    contour = follow_partials(span.samples, sr, prior, b=b)
+    onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
+    onset_length_s = min(
+        max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
+    )
+    onset = _onset(span, prior, b, sr, onset_first_s, onset_length_s)
+    sustain_first_s = max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s)
+    sustain_last_s = _SUSTAIN_UNTIL_SHARE * length_s
+    least_s = max(_SUSTAIN_LEAST_S, _SUSTAIN_LEAST_PERIODS / note.pitch_hz)
+    why: list[str] = []
+    if onset is None:
+        why.append(_onset_reason(note, length_s, onset_length_s))
+    if contour is None or sustain_last_s - sustain_first_s < least_s:
+        why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
+        return _short_note(note, onset, length_s, b, contour, why)
+    cents = LN_CENTS * np.log(contour.f1_hz / note.pitch_hz)
+    inside = (contour.t_s >= sustain_first_s) & (contour.t_s <= sustain_last_s)
+    if inside.sum() < 4:
+        why.append("too few cycles in the sustain")
+        return _short_note(note, onset, length_s, b, contour, why)
+    t_s, c = contour.t_s[inside], cents[inside]
+    vibrato = find_vibrato(t_s, c, contour.window_s)
+    whole = inside.copy()
+    if vibrato is not None:
+        whole &= (contour.t_s >= vibrato.first_s) & (contour.t_s <= vibrato.last_s)
+    sustain_cents = float(np.mean(cents[whole]))
+    slope, roughness = _slope(t_s, c, vibrato)
+    check = _second_opinion(span, prior, b, sr, contour, cents, sustain_first_s, sustain_last_s)
+    uncertainty = _sustain_uncertainty(
+        contour, whole, roughness, vibrato, slope, check[1] if check else None
+    )
+    sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
+    onset_hz, onset_sd = onset if onset is not None else (None, None)
+    if onset_hz is not None and vibrato is not None:
+        onset_hz, onset_sd = _without_vibrato(
+            onset_hz, onset_sd or 0.0, vibrato, contour, cents, onset_first_s, onset_length_s
+        )
+    end_hz = _end(note, contour, cents, length_s, vibrato)
+    partials = _partials_disagreement(check[0]) if check else None
+    return Measurement(
+        onset_hz=onset_hz,
+        sustain_hz=sustain_hz,
+        end_hz=end_hz,
+        heard_hz=_heard(onset_hz, sustain_hz, partials, length_s),
+        onset_uncertainty_cents=onset_sd,
+        uncertainty_cents=uncertainty,
+        slope_cents_per_s=slope,
+        vibrato_hz=vibrato.rate_hz if vibrato else None,
+        vibrato_half_cents=vibrato.half_cents if vibrato else None,
+        vibrato_regularity=vibrato.regularity if vibrato else None,
+        settle_s=_settle(contour, cents, sustain_cents, vibrato, sustain_last_s),
+        inharmonicity_b=b if b > 0 else None,
+        partials_cents=partials,
+        confidence=_confidence(note, length_s, uncertainty, slope, roughness),
+        not_measured_because="; ".join(why),
+        contour_s=_frozen(contour.t_s + note.start_s),
+        contour_hz=_frozen(contour.f1_hz),
+    )
+
+
+def _frozen(values: Floats) -> Floats:
+    values.setflags(write=False)
+    return values
+
+
+def _onset(
+    span: _Span, prior: Floats, b: float, sr: int, first_s: float, length_s: float
+) -> tuple[float, float] | None:
+    window = slice(round(first_s * sr), round((first_s + length_s) * sr))
+    samples = span.samples[window]
+    if len(samples) == 0:
+        return None
+    law = _smooth_law(prior[window])
+    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
+    if fit is None:
+        return None
+    return fit.f1_hz, float(np.hypot(fit.sd_cents, 0.1))
+
+
+def _onset_reason(note: Note, length_s: float, onset_s: float) -> str:
+    cycles = onset_s * note.pitch_hz
+    return (
+        f"{length_s:.2f} s at {note.pitch_hz:.0f} Hz leaves {cycles:.0f} cycles for the onset, "
+        "and no steady partials in them"
+    )
+
+
+def _short_note(
+    note: Note,
+    onset: tuple[float, float] | None,
+    length_s: float,
+    b: float,
+    contour: Contour | None,
+    why: list[str],
+) -> Measurement:
+    """A note without a sustain: its onset, if that, and why there is no more."""
+    confidence: Confidence = ""
+    if onset is not None:
+        confidence = "fair" if onset[1] <= _FAIR_CENTS and note.strength > 0.9 else "shaky"
+    return Measurement(
+        onset_hz=onset[0] if onset else None,
+        heard_hz=onset[0] if onset else None,
+        onset_uncertainty_cents=onset[1] if onset else None,
+        inharmonicity_b=b if b > 0 else None,
+        confidence=confidence,
+        not_measured_because="; ".join(why),
+        contour_s=None if contour is None else _frozen(contour.t_s + note.start_s),
+        contour_hz=None if contour is None else _frozen(contour.f1_hz),
+    )
+
+
+def _slope(t_s: Floats, cents: Floats, vibrato: Vibrato | None) -> tuple[float | None, float]:
+    """Cents per second along the sustain, vibrato taken out, and what neither explains."""
+    rest = cents - vibrato.at(t_s) if vibrato is not None else cents
+    centred = t_s - t_s.mean()
+    weight = np.ones_like(rest)
+    slope = level = 0.0
+    for _ in range(3):
+        level = float(weight @ rest / weight.sum())
+        middle = float(weight @ centred / weight.sum())
+        lever = centred - middle
+        slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
+        off = rest - level - slope * lever
+        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-3
+        weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
+    roughness = float(np.sqrt(np.mean(off**2)))
+    long_enough = t_s[-1] - t_s[0] >= 0.1
+    return (slope if long_enough else None), roughness
+
+
+def _second_opinion(
+    span: _Span,
+    prior: Floats,
+    b: float,
+    sr: int,
+    contour: Contour,
+    cents: Floats,
+    first_s: float,
+    last_s: float,
+) -> tuple[PartialFit, float] | None:
+    """The joint fit on a piece of the sustain, and how far it lies from the contour there."""
+    middle = (first_s + last_s) / 2
+    half = min(_SECOND_OPINION_S, last_s - first_s) / 2
+    window = slice(round((middle - half) * sr), round((middle + half) * sr))
+    inside = np.abs(contour.t_s - middle) <= half
+    if inside.sum() < 3:
+        return None
+    at = (window.start + np.arange(window.stop - window.start)) / sr
+    law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, cents) / 1200) / np.sqrt(1 + b)
+    samples = span.samples[window]
+    law = law[: len(samples)]
+    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
+    if fit is None:
+        return None
+    apart = LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))
+    return fit, float(apart)
+
+
+def _sustain_uncertainty(
+    contour: Contour,
+    inside: Floats,
+    roughness: float,
+    vibrato: Vibrato | None,
+    slope: float | None,
+    apart: float | None,
+) -> float:
+    """One standard deviation of the sustain, cents: scatter over independent frames, and how far
+    two unlike estimators lie apart."""
+    seconds = max(float(inside.sum()) * 0.005, contour.window_s)
+    independent = max(seconds / contour.window_s, 1.0)
+    statistical = max(roughness, float(np.median(contour.sd_cents[inside]))) / np.sqrt(independent)
+    cut = 0.0
+    if vibrato is not None:
+        # A cycle that is cut a tenth wrong leaves that much of the swing in the mean.
+        cut = 0.1 * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
+    apart = abs(apart) if apart is not None else 1.0
+    return float(np.sqrt(statistical**2 + cut**2 + apart**2 + 0.05**2))
+
+
+def _without_vibrato(
+    onset_hz: float,
+    onset_sd: float,
+    vibrato: Vibrato,
+    contour: Contour,
+    cents: Floats,
+    first_s: float,
+    length_s: float,
+) -> tuple[float, float]:
+    """Take the vibrato out of an onset if the note is in vibrato from its first cycle on."""
+    early = contour.t_s < first_s + length_s + 1.0 / vibrato.rate_hz
+    swing = vibrato.at(contour.t_s[early])
+    line = cents[early]
+    if early.sum() < 6:
+        return onset_hz, onset_sd
+    # How much of the extrapolated vibrato is really there: 1 in full vibrato, 0 before it sets in.
+    columns = np.stack([np.ones_like(swing), contour.t_s[early], swing], axis=1)
+    share = float(np.linalg.lstsq(columns, line, rcond=None)[0][2])
+    if share < 0.5:
+        return onset_hz, onset_sd
+    window = np.linspace(first_s, first_s + length_s, 25)
+    added = min(share, 1.0) * float(np.mean(vibrato.at(window)))
+    return onset_hz * 2 ** (-added / 1200), float(np.hypot(onset_sd, 0.1 * vibrato.half_cents))
+
+
+def _end(
+    note: Note, contour: Contour, cents: Floats, length_s: float, vibrato: Vibrato | None
+) -> float | None:
+    if length_s <= _END_OF_NOTES_OVER_S:
+        return None
+    span_s = min(_END_SHARE * length_s, _END_S)
+    inside = contour.t_s >= length_s - span_s
+    if inside.sum() < 3:
+        return None
+    line = cents[inside]
+    if vibrato is not None:
+        line = line - vibrato.at(contour.t_s[inside])
+    return float(note.pitch_hz * 2 ** (np.mean(line) / 1200))
+
+
+def _settle(
+    contour: Contour,
+    cents: Floats,
+    sustain_cents: float,
+    vibrato: Vibrato | None,
+    last_s: float,
+) -> float | None:
+    """When the pitch comes to stay near its sustain, seconds from the note's start."""
+    line = cents - vibrato.at(contour.t_s) if vibrato is not None else cents
+    inside = contour.t_s <= last_s
+    off = np.abs(line[inside] - sustain_cents) > _SETTLED_CENTS
+    if not off.any():
+        return float(contour.t_s[0])
+    last_off = int(np.flatnonzero(off)[-1])
+    if last_off + 1 >= inside.sum():
+        return None
+    return float(contour.t_s[last_off + 1])
+
+
+def _partials_disagreement(fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
+    first = fit.misfit_cents[fit.numbers == 1]
+    others = (fit.numbers >= 2) & (fit.numbers <= 6)
+    if len(first) == 0 or others.sum() < 2:
+        return None
+    weight = fit.amplitudes[others]
+    return float(weight @ fit.misfit_cents[others] / weight.sum() - first[0])
+
+
+def _heard(
+    onset_hz: float | None, sustain_hz: float, partials_cents: float | None, length_s: float
+) -> float:
+    """One pitch for the note: short ones are heard at their onset, long ones in their sustain."""
+    if onset_hz is None:
+        heard = np.log2(sustain_hz)
+    else:
+        span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
+        share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
+        heard = share * np.log2(sustain_hz) + (1 - share) * np.log2(onset_hz)
+    if partials_cents is not None and sustain_hz < _LOW_NOTE_HZ:
+        heard += partials_cents / 1200
+    return float(2.0**heard)
+
+
+def _confidence(
+    note: Note, length_s: float, uncertainty: float, slope: float | None, roughness: float
+) -> Confidence:
+    steep = abs(slope) if slope is not None else 0.0
+    if (
+        uncertainty <= _FIRM_CENTS
+        and length_s >= _FIRM_LEAST_S
+        and steep <= _FIRM_SLOPE
+        and roughness <= _FIRM_ROUGHNESS
+        and note.strength >= 0.9
+        and note.pitched_share >= 0.8
+    ):
+        return "firm"
+    if uncertainty <= _FAIR_CENTS and roughness <= _FAIR_ROUGHNESS and steep <= 2 * _FIRM_SLOPE:
+        return "fair"
+    return "shaky"
