@@ -1,0 +1,83 @@
+"""One note as the decision table sees it: what its rules leave, and how far out it may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from planner.model import Role
+from planner.targets import Aimed
+from planner.tolerances import Exposure, Judging, Tolerances, ToleranceTerms, tolerance_terms
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """Everything a decision about one note rests on."""
+
+    aimed: Aimed  # errors before any rule
+    role: Role
+    judging: Judging
+    tolerances: Tolerances
+    exposure: Exposure = "normal"
+    factor: float = 1.0  # the stem's own
+    layers: tuple[tuple[str, float], ...] = ()  # rules that cover it
+    protected_by: str = ""  # who or what says: hands off
+    join_inside: bool = False  # a comp edge lies inside it
+    grace: bool = False  # leans on a longer note
+    blue: bool = False
+    pushed: bool = False  # among the loudest of its part
+    beats: bool = False  # sour or worse against another stem
+    held_unison_with_fixed: bool = False
+    beats_with: str = ""  # for sentences: "PNO's D5"
+
+    @property
+    def layer_cents(self) -> float:
+        return sum(c for _, c in self.layers)
+
+    def _rest(self, error: float | None) -> float | None:
+        return None if error is None else round(error + self.layer_cents, 1)
+
+    @property
+    def onset(self) -> float | None:
+        return self._rest(self.aimed.onset_cents)
+
+    @property
+    def sustain(self) -> float | None:
+        return self._rest(self.aimed.sustain_cents)
+
+    @property
+    def end(self) -> float | None:
+        return self._rest(self.aimed.end_cents)
+
+    @property
+    def heard(self) -> float | None:
+        return self._rest(self.aimed.heard_cents)
+
+    @property
+    def length_s(self) -> float:
+        return self.aimed.measured.note.length_s
+
+    @property
+    def uncertainty(self) -> float | None:
+        """Of the reading that is judged: the onset's up to 0.2 s, else the sustain's."""
+        m = self.aimed.measured.measurement
+        pair = (m.uncertainty_cents, m.onset_uncertainty_cents)
+        first, second = pair[::-1] if self.length_s < 0.2 else pair
+        return second if first is None else first
+
+    @property
+    def terms(self) -> ToleranceTerms:
+        return tolerance_terms(
+            self.role,
+            self.length_s,
+            self.exposure,
+            self.judging,
+            self.tolerances,
+            self.uncertainty,
+            self.factor,
+            midi=self.aimed.target.intended_midi,
+            beats=self.beats,
+        )
+
+    @property
+    def t(self) -> float:
+        return self.terms.tolerance_cents

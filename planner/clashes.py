@@ -1,0 +1,258 @@
+"""Notes of different stems that sound together and beat, beyond what their temperament gives."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats, Role
+
+Ints = NDArray[np.int64]
+ClashKind = Literal["soft", "sour", "harsh", "rough"]
+
+# A clash needs this much time together: chosen, a fifth of a second holds half a beat of the
+# slowest beating that is called sour below.
+LEAST_OVERLAP_S = 0.15
+
+# Partials that two notes can share: p of the lower with q of the upper. Small-integer ratios.
+_RATIOS = np.array(
+    [(1, 1), (6, 5), (5, 4), (4, 3), (3, 2), (8, 5), (5, 3), (2, 1), (5, 2), (8, 3), (3, 1), (4, 1),
+     (5, 1), (6, 1), (8, 1)],
+    dtype=float,
+)  # fmt: skip
+_RATIO_CENTS = 1200.0 * np.log2(_RATIOS[:, 0] / _RATIOS[:, 1])
+_NEAR_RATIO_CENTS = 60.0  # chosen: wider than any temperament's thirds, less than a semitone
+
+# Beats a second and beats in all; common practice, no source. Below half a beat there is no
+# beating, only a pitch beside another; beyond 15 a second it is heard as roughness.
+_LEAST_CYCLES = 0.5
+_FULL_CYCLES = 1.0
+_SOUR_HZ, _HARSH_HZ, _ROUGH_HZ = 0.5, 6.0, 15.0
+_VIBRATO_HIDES_CENTS = 10.0  # chosen: a vibrato wider than this never lets a beat stand still
+
+EXPOSED_WEIGHT = 0.15  # chosen: two equal notes a third apart weigh 0.2
+SORE_KINDS = frozenset({"sour", "harsh", "rough"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundingNote:
+    """One note as the other stems meet it, on the session's common clock."""
+
+    id: str
+    stem: str
+    role: Role
+    midi: int  # intended
+    start_s: float
+    end_s: float
+    heard_hz: float
+    target_hz: float
+    level_db: float  # against the loud notes of its own part
+    uncertainty_cents: float = 0.0
+    vibrato_half_cents: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clash:
+    """Two notes of different stems that beat more than their targets would."""
+
+    lower_id: str
+    upper_id: str
+    p: int  # partial of the lower note
+    q: int  # partial of the upper note
+    beating_hz: float  # as it sounds
+    given_hz: float  # what the targets themselves would beat
+    cycles: float  # beats beyond what is given, over the whole overlap
+    start_s: float
+    end_s: float
+    kind: ClashKind
+    weight: float  # 0..1, how plainly it can be heard
+
+    @property
+    def excess_hz(self) -> float:
+        return self.beating_hz - self.given_hz
+
+
+def beating_hz(lower_hz: float, upper_hz: float, p: int, q: int) -> float:
+    """Give the beats a second between partial p of the lower and q of the upper note.
+
+    ``|q f_upper - p f_lower|`` (Helmholtz, On the Sensations of Tone, part II).
+    """
+    return abs(q * upper_hz - p * lower_hz)
+
+
+def clash_kind(excess_hz: float, overlap_s: float) -> ClashKind | None:
+    """Say what a beating of so many a second is heard as over an overlap; None is nothing."""
+    cycles = excess_hz * overlap_s
+    if cycles < _LEAST_CYCLES:
+        return None
+    if excess_hz > _ROUGH_HZ:
+        return "rough"
+    if excess_hz > _HARSH_HZ:
+        return "harsh"
+    if excess_hz >= _SOUR_HZ and cycles >= _FULL_CYCLES:
+        return "sour"
+    return "soft"
+
+
+def overlapping_pairs(
+    start_s: Floats, end_s: Floats, part: Ints, least_s: float
+) -> tuple[Ints, Ints, Floats]:
+    """Find all pairs of notes of different parts that sound together long enough.
+
+    Parameters
+    ----------
+    start_s, end_s : array (n,)
+        In s; ``start_s`` must rise.
+    part : array (n,)
+        Which part each note belongs to.
+    least_s : float
+        Shortest overlap in s.
+
+    Returns
+    -------
+    first, second : arrays (m,)
+        Indices, the note that starts first in ``first``.
+    overlap_s : array (m,)
+    """
+    n = len(start_s)
+    # Whatever starts after a note and before its end overlaps it: one stretch of the sorted starts.
+    stop = np.searchsorted(start_s, end_s - least_s, side="right")
+    counts = np.maximum(stop - np.arange(n) - 1, 0)
+    first = np.repeat(np.arange(n), counts)
+    steps = np.arange(len(first)) - np.repeat(np.cumsum(counts) - counts, counts)
+    second = first + 1 + steps
+    overlap_s = np.minimum(end_s[first], end_s[second]) - start_s[second]
+    keep = (part[first] != part[second]) & (overlap_s >= least_s)
+    return first[keep], second[keep], overlap_s[keep]
+
+
+def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
+    """Find the pairs of notes of different stems that beat beyond what their targets give.
+
+    A tempered third beats by nature, so only the beating above that of the two targets counts, and
+    only where it exceeds twice its uncertainty. Sorted by time, then by ids.
+    """
+    ordered = sorted(notes, key=lambda n: (n.start_s, n.id))
+    if not ordered:
+        return ()
+    start_s = np.array([n.start_s for n in ordered])
+    end_s = np.array([n.end_s for n in ordered])
+    first, second, overlap_s = overlapping_pairs(
+        start_s, end_s, part_numbers(ordered), LEAST_OVERLAP_S
+    )
+    heard = np.array([n.heard_hz for n in ordered])
+    target = np.array([n.target_hz for n in ordered])
+    level = np.array([n.level_db for n in ordered])
+    unsure = np.array([n.uncertainty_cents for n in ordered])
+    vibrato = np.array([n.vibrato_half_cents for n in ordered])
+
+    swap = target[first] > target[second]
+    # Equal targets: the order of the ids, so that the order of the stems says nothing.
+    low = np.where(swap, second, first)
+    high = np.where(swap, first, second)
+    interval = 1200.0 * np.log2(target[high] / target[low])
+    away = np.abs(interval[:, None] - _RATIO_CENTS[None, :])
+    which = away.argmin(axis=1) if len(away) else np.zeros(0, dtype=int)
+    p, q = _RATIOS[which, 0], _RATIOS[which, 1]
+
+    beats = np.abs(q * heard[high] - p * heard[low])
+    given = np.abs(q * target[high] - p * target[low])
+    excess = beats - given
+    per_cent = np.log(2.0) / 1200.0
+    doubt = per_cent * np.hypot(q * heard[high] * unsure[high], p * heard[low] * unsure[low])
+    weight = _weights(level[low], level[high], p, q)
+    worth = (
+        (away.min(axis=1, initial=np.inf) <= _NEAR_RATIO_CENTS)
+        & (excess * overlap_s >= _LEAST_CYCLES)
+        & (excess > 2.0 * doubt)
+    )
+    clashes = []
+    for k in np.flatnonzero(worth):
+        kind = clash_kind(float(excess[k]), float(overlap_s[k]))
+        if kind is None:
+            continue
+        if max(vibrato[low[k]], vibrato[high[k]]) > _VIBRATO_HIDES_CENTS:
+            kind = "soft"
+        began = float(start_s[second[k]])
+        clashes.append(
+            Clash(
+                lower_id=ordered[low[k]].id,
+                upper_id=ordered[high[k]].id,
+                p=int(p[k]),
+                q=int(q[k]),
+                beating_hz=float(beats[k]),
+                given_hz=float(given[k]),
+                cycles=float(excess[k] * overlap_s[k]),
+                start_s=began,
+                end_s=began + float(overlap_s[k]),
+                kind=kind,
+                weight=float(weight[k]),
+            )
+        )
+    return tuple(sorted(clashes, key=lambda c: (c.start_s, c.lower_id, c.upper_id)))
+
+
+def worst_clashes(clashes: Iterable[Clash]) -> dict[str, Clash]:
+    """Give each note's worst clash, by how bad, how plain and how long it is."""
+    rank = {"soft": 0, "sour": 1, "harsh": 2, "rough": 3}
+    worst: dict[str, Clash] = {}
+    for clash in clashes:
+        for note_id in (clash.lower_id, clash.upper_id):
+            other = worst.get(note_id)
+            if other is None or (clash_points(clash), rank[clash.kind]) > (
+                clash_points(other),
+                rank[other.kind],
+            ):
+                worst[note_id] = clash
+    return worst
+
+
+def clash_points(clash: Clash) -> float:
+    """Weigh a clash from 0 to 25 for the ranking: its kind times how plainly it is heard."""
+    # Chosen: harsh is worst, since rough is heard as a wrong note more than as beating.
+    kinds = {"soft": 5.0, "sour": 18.0, "harsh": 25.0, "rough": 20.0}
+    return kinds[clash.kind] * math.sqrt(clash.weight)
+
+
+def sour_seconds(
+    notes: Iterable[SoundingNote], clashes: Iterable[Clash], out_of_tolerance: frozenset[str]
+) -> float:
+    """Add up the time with an exposed clash or a held note beyond its tolerance, in s.
+
+    Moments with several at once count once. A soft clash does not count.
+    """
+    spans = [
+        (c.start_s, c.end_s) for c in clashes if c.kind in SORE_KINDS and c.weight >= EXPOSED_WEIGHT
+    ]
+    spans += [(n.start_s, n.end_s) for n in notes if n.id in out_of_tolerance]
+    total, until = 0.0, -math.inf
+    for start_s, end_s in sorted(spans):
+        total += max(0.0, end_s - max(start_s, until))
+        until = max(until, end_s)
+    return total
+
+
+def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
+    """Number the stems of some notes, in the alphabetical order of their codes."""
+    stems = [n.stem for n in notes]
+    number = {code: k for k, code in enumerate(sorted(set(stems)))}
+    return np.array([number[code] for code in stems], dtype=np.int64)
+
+
+def _weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
+    """How plainly a beating can be heard, 0 to 1: equal, strong shared partials beat deepest.
+
+    Partial n is taken as 1/n of the first (a sawtooth's spectrum; chosen: bowed, blown and sung
+    tones lie near it). The depth is the smaller over the larger of the two partials, the strength
+    the larger one against the mean of the two notes.
+    """
+    low, high = 10.0 ** (low_db / 20.0), 10.0 ** (high_db / 20.0)
+    a, b = low / p, high / q
+    depth = np.minimum(a, b) / np.maximum(a, b)
+    strength = np.minimum(1.0, 2.0 * np.maximum(a, b) / (low + high))
+    return np.asarray(depth * strength)

@@ -1,0 +1,72 @@
+"""What looks like an error and is none: grace notes, pushed notes, blue notes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+
+from planner.model import MeasuredNote, StemNotes
+from planner.pitch import cents
+
+_GRACE_SHORTER_S = 0.09  # common practice, no source
+_GRACE_GAP_S = 0.03  # chosen: closer than this, it leans on the next note
+_PUSHED_SHARE = 95  # percentile of level; common practice, no source
+_PUSHED_OVER_DB = 3.0  # chosen: a part sung at one level has no pushed notes
+_NOTES_FOR_LEVEL = 20  # chosen: fewer notes have no loudest twentieth
+
+# Cents above the tonic: a third between minor (316) and major (386), a fifth let down, and a
+# seventh toward 7:4 (969). Common practice, no source.
+_BLUE_CENTS = {"third": (315.0, 385.0), "fifth": (620.0, 680.0), "seventh": (969.0, 1000.0)}
+_BLUE_OFF_CENTS = 5.0  # chosen: nearer to the written note, it is simply in tune
+_COMES_BACK = 2  # times on the same degree
+
+VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
+
+
+def grace_notes(notes: tuple[MeasuredNote, ...]) -> frozenset[str]:
+    """Find notes so short and so close to a longer one that they belong to it (ids)."""
+    return frozenset(
+        before.id
+        for before, after in pairwise(notes)
+        if before.note.length_s < _GRACE_SHORTER_S
+        and abs(after.note.start_s - before.note.end_s) <= _GRACE_GAP_S
+        and after.note.length_s >= 2 * before.note.length_s
+    )
+
+
+def pushed_notes(stem: StemNotes) -> frozenset[str]:
+    """Find the shouted notes of a voice: its loudest twentieth, well above the rest (ids)."""
+    if stem.role not in VOICE_ROLES or len(stem.notes) < _NOTES_FOR_LEVEL:
+        return frozenset()
+    level = np.array([n.note.level_db for n in stem.notes])
+    least = max(
+        float(np.percentile(level, _PUSHED_SHARE)), float(np.median(level)) + _PUSHED_OVER_DB
+    )
+    return frozenset(n.id for n, db in zip(stem.notes, level, strict=True) if db >= least)
+
+
+def blue_notes(
+    notes: tuple[MeasuredNote, ...], off_cents: dict[str, float], tonic_hz: dict[str, float]
+) -> frozenset[str]:
+    """Find blue notes that come back on the same degree (ids).
+
+    Parameters
+    ----------
+    off_cents : dict
+        Note id -> how far it is from the note it was taken for.
+    tonic_hz : dict
+        Note id -> the tonic of the key it stands in, in any octave; notes without are passed over.
+    """
+    found: list[tuple[str, str]] = []
+    for n in notes:
+        heard_hz = n.measurement.heard_hz
+        if heard_hz is None or n.id not in tonic_hz or abs(off_cents[n.id]) < _BLUE_OFF_CENTS:
+            continue
+        above = cents(heard_hz, tonic_hz[n.id]) % 1200.0
+        for degree, (low, high) in _BLUE_CENTS.items():
+            if low <= round(above, 1) <= high:
+                found.append((n.id, degree))
+    often = Counter(degree for _, degree in found)
+    return frozenset(note_id for note_id, degree in found if often[degree] >= _COMES_BACK)

@@ -1,0 +1,246 @@
+"""Read the tolerances and the judging presets, ours or a user's own copy."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import yaml
+
+from planner.errors import SessionError
+from planner.model import ROLES
+from planner.tolerances import (
+    EXPOSURES,
+    DurationFactor,
+    Judging,
+    Limits,
+    LowBass,
+    PartRule,
+    PitchRule,
+    ShortRule,
+    Tolerances,
+)
+
+_SUFFIXES = (".yaml", ".yml")
+T = TypeVar("T")
+_PACKAGE = Path(__file__).resolve().parents[1]
+
+
+def configs_folder() -> Path:
+    """Find the configs beside the installed package, or in the repository of an editable install.
+
+    Raises
+    ------
+    SessionError
+        If neither place has them.
+    """
+    for folder in (_PACKAGE / "configs", _PACKAGE.parent / "configs"):
+        if (folder / "tolerances.yaml").is_file():
+            return folder
+    raise SessionError(
+        "the tolerances that come with the planner are missing.",
+        hint="Install the planner again.",
+    )
+
+
+def judging_names() -> tuple[str, ...]:
+    """Name the presets that come with the planner, in alphabetical order."""
+    return tuple(sorted(path.stem for path in (configs_folder() / "judging").glob("*.yaml")))
+
+
+def read_tolerances(path: Path | None = None) -> Tolerances:
+    """Read the tolerances that come with the planner, or a user's own copy of them.
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read, or a key or a value in it cannot be used.
+    """
+    path = configs_folder() / "tolerances.yaml" if path is None else path
+    return _tolerances(_load(path), str(path.name))
+
+
+def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
+    """Read how strictly to judge: the name of a preset, or the path of a user's own copy.
+
+    Parameters
+    ----------
+    name_or_path : str
+        ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
+    beside : Path, optional
+        Folder that a relative path starts from (the session file's).
+
+    Raises
+    ------
+    SessionError
+        If there is no such preset or file, or a key or a value in it cannot be used.
+    """
+    if name_or_path.endswith(_SUFFIXES) or "/" in name_or_path or "\\" in name_or_path:
+        path = (beside or Path()) / name_or_path
+        return _judging(_load(path), name_or_path)
+    names = judging_names()
+    if name_or_path not in names:
+        raise SessionError(
+            f"there is no way of judging called {name_or_path!r}.",
+            field="judging",
+            hint=f"{_nearest(name_or_path, names)}Choose one of {', '.join(names)}, "
+            "or give the path of your own file.",
+        )
+    return _judging(_load(configs_folder() / "judging" / f"{name_or_path}.yaml"), name_or_path)
+
+
+def _load(path: Path) -> Any:
+    try:
+        return yaml.safe_load(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SessionError(
+            "there is no such file.", file=path.name, hint="Check the path under judging."
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SessionError(
+            "the file cannot be read as text.",
+            file=path.name,
+            hint=f"The system says: {type(error).__name__}.",
+        ) from None
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        raise SessionError(
+            f"this is not YAML: {getattr(error, 'problem', None) or 'it cannot be parsed'}.",
+            file=path.name,
+            line=None if mark is None else mark.line + 1,
+            hint="Compare it with the copy that comes with the planner.",
+        ) from None
+
+
+def _tolerances(data: Any, file: str) -> Tolerances:
+    top = _mapping(data, ["version", *Tolerances.__dataclass_fields__], file, "")
+    _version(top, file)
+    wanted = [role for role in ROLES if role != "exclude"]
+    base = _mapping(top["base_cents"], wanted, file, "base_cents")
+    exposure = _mapping(top["exposure_factors"], EXPOSURES, file, "exposure_factors")
+    steps = top["duration_factors"]
+    if not isinstance(steps, list) or not steps:
+        raise SessionError(
+            "this must be a list of {below_s, factor}.", file=file, field="duration_factors"
+        )
+    factors = tuple(
+        _record(DurationFactor, step, file, f"duration_factors[{i}]")
+        for i, step in enumerate(steps)
+    )
+    limits_s = [step.below_s for step in factors]
+    if limits_s != sorted(set(limits_s)):
+        raise SessionError(
+            "the limits must rise from line to line.", file=file, field="duration_factors"
+        )
+    return Tolerances(
+        base_cents=tuple((k, _number(base[k], file, f"base_cents.{k}")) for k in wanted),
+        low_bass=_record(LowBass, top["low_bass"], file, "low_bass"),
+        duration_factors=factors,
+        longer_factor=_number(top["longer_factor"], file, "longer_factor"),
+        leave_below_s=_number(top["leave_below_s"], file, "leave_below_s"),
+        exposure_factors=tuple(
+            (k, _number(exposure[k], file, f"exposure_factors.{k}")) for k in EXPOSURES
+        ),
+        limits=_record(Limits, top["limits"], file, "limits"),
+        part_rule=_record(PartRule, top["part_rule"], file, "part_rule"),
+        pitch_rule=_record(PitchRule, top["pitch_rule"], file, "pitch_rule"),
+        short_rule=_record(ShortRule, top["short_rule"], file, "short_rule"),
+    )
+
+
+def _judging(data: Any, file: str) -> Judging:
+    names = list(Judging.__dataclass_fields__)
+    top = _mapping(data, ["version", *names], file, "")
+    _version(top, file)
+    leave_in = _number(top["leave_in"], file, "leave_in", zero=True)
+    if leave_in >= 1:
+        raise SessionError(
+            f"{leave_in:g} leaves the whole error in.",
+            file=file,
+            field="leave_in",
+            hint="Write a share: 0.25 leaves a quarter.",
+        )
+    blue = top["protect_blue_notes"]
+    if not isinstance(blue, bool):
+        raise SessionError(
+            f"{blue!r} is neither true nor false.", file=file, field="protect_blue_notes"
+        )
+    return Judging(
+        name=_text(top["name"], file, "name"),
+        use=_text(top["use"], file, "use"),
+        tolerance_factor=_number(top["tolerance_factor"], file, "tolerance_factor"),
+        leave_in=leave_in,
+        scoop_longest_s=_number(top["scoop_longest_s"], file, "scoop_longest_s", zero=True),
+        protect_blue_notes=blue,
+    )
+
+
+def _record(kind: Callable[..., T], data: Any, file: str, where: str) -> T:
+    kinds: Mapping[str, Any] = kind.__dataclass_fields__  # type: ignore[attr-defined]
+    found = _mapping(data, kinds, file, where)
+    values: dict[str, float | int] = {}
+    for name, field in kinds.items():
+        value = _number(found[name], file, f"{where}.{name}")
+        if field.type == "int":
+            if value != int(value):
+                raise SessionError(
+                    f"{value:g} is no whole number.", file=file, field=f"{where}.{name}"
+                )
+            values[name] = int(value)
+        else:
+            values[name] = value
+    return kind(**values)
+
+
+def _mapping(data: Any, wanted: Iterable[str], file: str, where: str) -> dict[str, Any]:
+    names = list(wanted)
+    if not isinstance(data, dict):
+        raise SessionError(
+            f"this must have the keys {', '.join(names)}.", file=file, field=where or None
+        )
+    for key in data:
+        if key not in names:
+            raise SessionError(
+                f"there is no key {key!r} here.",
+                file=file,
+                field=where or None,
+                hint=f"{_nearest(str(key), names)}The keys are {', '.join(names)}.",
+            )
+    for name in names:
+        if name not in data:
+            raise SessionError(
+                f"the key {name!r} is missing.",
+                file=file,
+                field=where or None,
+                hint="Copy it from the file that comes with the planner.",
+            )
+    return data
+
+
+def _version(top: Mapping[str, Any], file: str) -> None:
+    if top["version"] != 1:
+        raise SessionError(
+            f"this planner reads version 1, not {top['version']!r}.", file=file, field="version"
+        )
+
+
+def _number(value: Any, file: str, where: str, *, zero: bool = False) -> float:
+    fits = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not fits or value < 0 or (value == 0 and not zero):
+        least = "0 or more" if zero else "above 0"
+        raise SessionError(f"{value!r} is no number {least}.", file=file, field=where)
+    return float(value)
+
+
+def _text(value: Any, file: str, where: str) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise SessionError(f"{value!r} is no text.", file=file, field=where)
+    return value
+
+
+def _nearest(word: str, names: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, list(names), n=1)
+    return f"Did you mean {near[0]}? " if near else ""

@@ -1,0 +1,172 @@
+"""Each stem on its way through the plan: aimed, protected, and on the session's common clock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.clashes import SoundingNote
+from planner.expression import blue_notes, grace_notes, pushed_notes
+from planner.model import FIXED_ROLES, Finding, Session, SessionA4, StemNotes, StemSpec
+from planner.pitch import parse_note, shift_hz
+from planner.protection import protected_notes
+from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
+from planner.timeline import TempoMap
+from planner.tolerances import Judging, Tolerances
+from planner.wording import flat_or_sharp
+
+_ASK_OFFSET_CENTS = 35.0  # a part this far out could be the next note, out the other way
+_LOUD_PERCENTILE = 90  # what a part's loud notes are
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One stem on its way through the plan."""
+
+    stem: StemNotes
+    spec: StemSpec
+    shift_s: float  # from the file's clock to the session's
+    loud_db: float
+    aimed: tuple[Aimed, ...]
+    protected: dict[str, str]  # note id -> why
+    grace: frozenset[str]
+    pushed: frozenset[str]
+    blue: frozenset[str]
+
+
+def part_of(
+    stem: StemNotes,
+    session: Session,
+    a4: SessionA4,
+    tolerances: Tolerances,
+    judging: Judging,
+    tempo_map: TempoMap | None,
+    shifts: Mapping[str, float],
+    noticed: list[Finding],
+) -> Part:
+    spec = next(spec for spec in session.stems if spec.code == stem.code)
+    offset = part_offset_cents(stem.notes, stem.role, session, a4)
+    if abs(offset) > _ASK_OFFSET_CENTS:
+        other = flat_or_sharp(offset - np.sign(offset) * 100.0)
+        noticed.append(
+            Finding(
+                severity="question",
+                what=f"{stem.code} sits {flat_or_sharp(offset)} as a whole, or it is the "
+                f"neighbouring notes, {other}.",
+                did="Taken as the nearer notes.",
+                advice="Give a score for the stem, or confirm.",
+                stem=stem.code,
+            )
+        )
+    ask = tolerances.limits.ask_beyond_cents
+    aimed = tuple(
+        aim(n, target_for(n, stem.role, session, a4, offset, ask_beyond_cents=ask))
+        for n in stem.notes
+    )
+    blue: frozenset[str] = frozenset()
+    if judging.protect_blue_notes and stem.role not in FIXED_ROLES:
+        off = {a.measured.id: (a.heard_cents or 0.0) - offset for a in aimed}
+        tonics = _tonics(stem, session, a4, tempo_map, shifts[stem.code], offset)
+        blue = blue_notes(stem.notes, off, tonics)
+    protected = protected_notes(stem.notes, spec, tempo_map, shifts[stem.code])
+    if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
+        noticed.append(
+            Finding(
+                severity="warning",
+                what=f"{stem.code} has bars that nobody may touch, and there is no tempo map.",
+                did="They were not protected.",
+                advice="Give a tempo map, or write the spans in seconds.",
+                stem=stem.code,
+            )
+        )
+    levels = [n.note.level_db for n in stem.notes]
+    return Part(
+        stem=stem,
+        spec=spec,
+        shift_s=shifts[stem.code],
+        loud_db=float(np.percentile(levels, _LOUD_PERCENTILE)) if levels else 0.0,
+        aimed=aimed,
+        protected=protected,
+        grace=grace_notes(stem.notes),
+        pushed=pushed_notes(stem),
+        blue=blue,
+    )
+
+
+def _tonics(
+    stem: StemNotes,
+    session: Session,
+    a4: SessionA4,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    offset_cents: float,
+) -> dict[str, float]:
+    """The tonic that each note stands over, as the part itself is tuned."""
+    found = {}
+    for n in stem.notes:
+        bar = tempo_map.bar_beat(n.note.start_s + shift_s)[0] if tempo_map else 1
+        keys = [key for key in session.keys if key.bar <= bar]
+        if keys:
+            tonic = parse_note(f"{keys[-1].tonic}4")
+            found[n.id] = shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
+    return found
+
+
+def clock_shifts(session: Session, given: Mapping[str, StemNotes]) -> dict[str, float]:
+    """Seconds from each file's clock to the session's, as far as a person typed them in.
+
+    Time stamps inside the files are not trusted for this; a typed ``start_smp`` counts from the
+    earliest stamp of the others, or from 0 where no file has one.
+    """
+    stamps = [
+        stem.facts.time_reference_smp / stem.facts.sr
+        for stem in given.values()
+        if stem.facts is not None and stem.facts.time_reference_smp is not None
+    ]
+    shifts = {}
+    for spec in session.stems:
+        shift_s = spec.late_by_ms / 1000.0
+        facts = given[spec.code].facts if spec.code in given else None
+        if spec.start_smp is not None and facts is not None:
+            shift_s += spec.start_smp / facts.sr - min(stamps, default=0.0)
+        shifts[spec.code] = shift_s
+    return shifts
+
+
+def sounding(parts: Mapping[str, Part], add_cents: Mapping[str, float]) -> tuple[SoundingNote, ...]:
+    """The measured notes of all stems on the common clock, moved by what is given."""
+    return tuple(
+        _as_sounding(part, a, shift_hz(hz, add_cents.get(a.measured.id, 0.0)))
+        for part in parts.values()
+        if part.stem.role != "exclude"
+        for a in part.aimed
+        if (hz := a.measured.measurement.heard_hz) is not None
+    )
+
+
+def all_notes(parts: Mapping[str, Part]) -> tuple[SoundingNote, ...]:
+    return tuple(
+        _as_sounding(part, a, a.measured.measurement.heard_hz or a.measured.note.pitch_hz)
+        for part in parts.values()
+        if part.stem.role != "exclude"
+        for a in part.aimed
+    )
+
+
+def _as_sounding(part: Part, a: Aimed, heard_hz: float) -> SoundingNote:
+    note, m = a.measured.note, a.measured.measurement
+    return SoundingNote(
+        id=a.measured.id,
+        stem=part.stem.code,
+        role=part.stem.role,
+        midi=a.target.intended_midi,
+        start_s=note.start_s + part.shift_s,
+        end_s=note.end_s + part.shift_s,
+        heard_hz=heard_hz,
+        target_hz=a.target.target_hz,
+        level_db=note.level_db - part.loud_db,
+        uncertainty_cents=m.uncertainty_cents or m.onset_uncertainty_cents or 0.0,
+        vibrato_half_cents=m.vibrato_half_cents or 0.0,
+    )

@@ -1,0 +1,330 @@
+"""Decisions as rows of the edit list, and each stem's line in the summary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from planner import ranking
+from planner.exposure import Standing
+from planner.model import (
+    FIXED_ROLES,
+    MOVING_ACTIONS,
+    Judged,
+    Note,
+    Row,
+    Session,
+    StemNotes,
+    StemSpec,
+    StemSummary,
+)
+from planner.pitch import note_name
+from planner.scopes import ScopeRule
+from planner.timeline import TempoMap, parse_timecode, timecode
+from planner.tolerances import Tolerances
+from planner.wording import amount, flat_or_sharp, percent, raise_or_lower
+
+# Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
+# open vowels and bowed tones. Common practice, no source.
+_BLEND_AT_ATTACK_MS, _BLEND_INSIDE_MS = 20.0, 60.0
+_FIRM_RULE_CENTS = 1.5  # chosen: a rule known better than this is firm
+_RETAKE_SHARE = 0.3  # common practice, no source
+_RETAKE_NOTES = 12  # chosen: fewer edits are quicker made than a take sung
+_FIXED_TOLD_CENTS = 4.0
+_SPREAD_TOLD_CENTS = 20.0
+_START_TOLD_CENTS = 8.0
+
+
+def note_row(
+    j: Judged,
+    spec: StemSpec,
+    stem: StemNotes,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+) -> Row:
+    """Say one note's edit or question as a row; errors are those that its rules leave."""
+    note, m = j.measured.note, j.measured.measurement
+    layer = sum(c for _, c in j.layers)
+    moving = j.action in MOVING_ACTIONS
+
+    def rest(error: float | None) -> float | None:
+        return None if error is None else error + layer
+
+    asks = not moving
+    return Row(
+        id=j.measured.id,
+        kind="note",
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        **_where(note, note, stem, tempo_map, shift_s, session),
+        covers=(j.measured.id,),
+        intended=note_name(j.target.intended_midi),
+        intended_midi=j.target.intended_midi,
+        target_hz=j.target.target_hz,
+        target_from=j.target.target_from,
+        onset_cents=rest(j.onset_cents),
+        sustain_cents=rest(j.sustain_cents),
+        end_cents=rest(j.end_cents),
+        heard_cents=rest(j.heard_cents),
+        slope_cents_per_s=m.slope_cents_per_s,
+        vibrato_hz=m.vibrato_hz,
+        vibrato_half_cents=m.vibrato_half_cents,
+        vibrato_regularity=m.vibrato_regularity,
+        uncertainty_cents=m.uncertainty_cents,
+        onset_uncertainty_cents=m.onset_uncertainty_cents,
+        action=j.action,
+        add_cents=j.add_cents,
+        in_words="" if asks else _said_edit(j),
+        onset_add_cents=j.onset_add_cents,
+        cut_s=j.cut_s,
+        sustain_add_cents=j.sustain_add_cents,
+        points=j.points,
+        crossfade_in_ms=_blend_in(note) if moving else None,
+        crossfade_out_ms=_BLEND_INSIDE_MS if moving else None,
+        remaining_cents=j.remaining_cents if moving else None,
+        layers=j.layers,
+        clash_with=j.clash_with,
+        beating_hz=j.beating_hz,
+        severity=j.severity if moving else None,
+        confidence=m.confidence,
+        rule_name=j.rule_name,
+        reason=j.reason,
+    )
+
+
+def rule_row(
+    rule_id: str,
+    rule: ScopeRule,
+    spec: StemSpec,
+    stem: StemNotes,
+    tolerances: Tolerances,
+    clash_points: float,
+    standing: Mapping[str, Standing],
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+) -> tuple[Row, ranking.Terms]:
+    """Say a rule as one row, with the terms of its severity."""
+    row = _scope_row(rule_id, rule, spec, stem, tempo_map, shift_s, session)
+    least = {
+        "part": tolerances.part_rule.offset_cents,
+        "pitch": tolerances.pitch_rule.offset_cents,
+        "passage": tolerances.short_rule.onset_cents,
+    }[rule.scope]
+    covered = [n for n in stem.notes if n.id in set(rule.covers)]
+    over = [
+        s.over_rest_db
+        for n in covered
+        if (s := standing.get(n.id)) is not None and s.over_rest_db is not None
+    ]
+    severity, terms = ranking.severity(
+        error_cents=rule.bias_cents,
+        tolerance_cents=least,
+        clash_points=clash_points,
+        over_rest_db=float(np.median(over)) if over else None,
+        length_s=float(sum(n.note.length_s for n in covered)),
+        confidence=row.confidence,
+    )
+    return replace(row, severity=severity), terms
+
+
+def advice_row(
+    rule: ScopeRule,
+    spec: StemSpec,
+    stem: StemNotes,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+) -> Row:
+    """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
+    row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
+    return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None)
+
+
+def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
+    """Advise another take where single edits would cover too much of a part; its id comes later."""
+    measured = [j for j in judged if j.heard_cents is not None]
+    edits = [j for j in measured if j.action in MOVING_ACTIONS]
+    if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
+        return None
+    share = percent(len(edits) / len(measured))
+    return Row(
+        id="A-000",
+        kind="advice",
+        scope="part",
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        notes_covered=len(edits),
+        covers=tuple(j.measured.id for j in edits),
+        action="retake",
+        rule_name="more edits than a take",
+        reason=f"{share} of the measured notes ask for an edit of their own: "
+        "if the player is still there, another take is better and quicker",
+    )
+
+
+def stem_summary(
+    stem: StemNotes, judged: Mapping[str, Judged], rules: Sequence[ScopeRule]
+) -> StemSummary:
+    """Sum up one stem: offset, spread, onsets against sustains, edits, likely causes."""
+    own = [judged[n.id] for n in stem.notes]
+    heard = np.array([j.heard_cents for j in own if j.heard_cents is not None])
+    starts = np.array(
+        [
+            j.onset_cents - j.sustain_cents
+            for j in own
+            if j.onset_cents is not None and j.sustain_cents is not None
+        ]
+    )
+    time_s = sum(j.measured.note.length_s for j in own)
+    heard_s = sum(j.measured.note.length_s for j in own if j.heard_cents is not None)
+    offset = float(np.median(heard)) if len(heard) else None
+    spread = float(np.median(np.abs(heard - offset))) if len(heard) else None
+    start = float(np.median(starts)) if len(starts) else None
+    doubt = None
+    if spread is not None and len(heard) >= 2:
+        # Standard error of a median of normal scatter: 1.2533 * 1.4826 MAD / sqrt(n).
+        doubt = 1.2533 * 1.4826 * spread / len(heard) ** 0.5
+    return StemSummary(
+        code=stem.code,
+        role=stem.role,
+        notes=len(own),
+        measured=len(heard),
+        measured_time_share=heard_s / time_s if time_s > 0 else None,
+        offset_cents=offset,
+        offset_uncertainty_cents=doubt,
+        spread_cents=spread,
+        onset_minus_sustain_cents=start,
+        edits=len(rules) + sum(j.action in MOVING_ACTIONS for j in own),
+        suspicions=tuple(_suspicions(stem, offset, spread, start, rules)),
+    )
+
+
+def _suspicions(
+    stem: StemNotes,
+    offset: float | None,
+    spread: float | None,
+    start: float | None,
+    rules: Sequence[ScopeRule],
+) -> list[str]:
+    said: list[str] = []
+    if stem.role == "exclude":
+        return said
+    if stem.role in FIXED_ROLES:
+        if offset is not None and round(abs(offset), 1) >= _FIXED_TOLD_CENTS:
+            said.append(f"stands {flat_or_sharp(offset)} as a whole, and nobody can move it")
+        return said
+    for rule in rules:
+        if rule.scope == "part":
+            said.append("tuned to another reference than the session's")
+        elif rule.scope == "pitch" and rule.intended_midi is not None:
+            cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"
+            said.append(f"every {note_name(rule.intended_midi)} off: {cause}")
+        elif rule.scope == "passage":
+            said.append("struck hard where notes are short")
+    if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
+        said.append(f"notes scatter by {amount(spread)}: another take may cost less")
+    if start is not None and round(start, 1) >= _START_TOLD_CENTS and "fret" in stem.role:
+        said.append(f"starts {amount(start)} above its held pitch: light strings or a hard stroke")
+    return list(dict.fromkeys(said))
+
+
+def _scope_row(
+    rule_id: str,
+    rule: ScopeRule,
+    spec: StemSpec,
+    stem: StemNotes,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+) -> Row:
+    covered = [n.note for n in stem.notes if n.id in set(rule.covers)]
+    last = max(covered, key=lambda note: note.end_s)
+    by_onset = rule.judged_by == "onset"
+    midi = rule.intended_midi
+    return Row(
+        id=rule_id,
+        kind="rule",
+        scope=rule.scope,
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        **_where(covered[0], last, stem, tempo_map, shift_s, session),
+        notes_covered=len(rule.covers),
+        covers=rule.covers,
+        intended="" if midi is None else note_name(midi),
+        intended_midi=midi,
+        onset_cents=rule.bias_cents if by_onset else None,
+        sustain_cents=None if by_onset else rule.bias_cents,
+        uncertainty_cents=None if by_onset else rule.uncertainty_cents,
+        onset_uncertainty_cents=rule.uncertainty_cents if by_onset else None,
+        action=rule.action,
+        add_cents=rule.add_cents,
+        in_words=raise_or_lower(rule.add_cents, rule.uncertainty_cents),
+        remaining_cents=rule.bias_cents + rule.add_cents,
+        confidence="firm" if rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
+        rule_name=rule.name,
+        reason=rule.reason,
+    )
+
+
+def _where(
+    first: Note,
+    last: Note,
+    stem: StemNotes,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+) -> dict[str, Any]:
+    """From the start of one note to the end of another: seconds, samples, bars, timecode."""
+    place: dict[str, Any] = {
+        "start_s": first.start_s,
+        "end_s": last.end_s,
+        "start_smp": first.start_smp,
+        "end_smp": last.end_smp,
+        "start_tc": _timecode(first.start_s, stem, shift_s, session),
+    }
+    if tempo_map is not None:
+        place["start_bar"], place["start_beat"] = tempo_map.bar_beat(first.start_s + shift_s)
+        place["end_bar"], place["end_beat"] = tempo_map.bar_beat(last.end_s + shift_s)
+    return place
+
+
+def _timecode(start_s: float, stem: StemNotes, shift_s: float, session: Session) -> str | None:
+    """The typed start of the session wins over the file's own stamp; None without either."""
+    if session.frame_rate is None:
+        return None
+    if session.start_timecode is not None:
+        zero = parse_timecode(
+            session.start_timecode, session.frame_rate, drop_frame=session.drop_frame
+        )
+        at = zero + Fraction(start_s + shift_s)
+    elif stem.facts is not None and stem.facts.time_reference_smp is not None:
+        at = Fraction(stem.facts.time_reference_smp, stem.facts.sr) + Fraction(start_s)
+    else:
+        return None
+    return timecode(max(at, Fraction(0)), session.frame_rate, drop_frame=session.drop_frame)
+
+
+def _said_edit(j: Judged) -> str:
+    m = j.measured.measurement
+    if j.add_cents is not None:
+        return raise_or_lower(j.add_cents, m.uncertainty_cents)
+    if j.action == "start-only" and j.onset_add_cents is not None:
+        return f"{raise_or_lower(j.onset_add_cents, m.onset_uncertainty_cents)}, the start alone"
+    if j.action == "hold-end":
+        return f"hold the end: {raise_or_lower(j.points[-1][1])} by its last part"
+    if j.action == "steady":
+        first, last = j.points[0][1], j.points[-1][1]
+        ends = f"{raise_or_lower(first)} at the start, {raise_or_lower(last)} at the end"
+        return f"even the lean: {ends}"
+    first, rest = j.onset_add_cents or 0.0, j.sustain_add_cents or 0.0
+    return f"{raise_or_lower(first)} at the start, {raise_or_lower(rest)} after it"
+
+
+def _blend_in(note: Note) -> float:
+    return _BLEND_AT_ATTACK_MS if note.begins == "attack" else _BLEND_INSIDE_MS

@@ -1,0 +1,423 @@
+"""The decision table: what to do with one note once the rules above it are counted in.
+
+`DECISIONS` is read from the top, and the first rule that fits decides. Errors are what the larger
+rules leave, rounded to 0.1 cent once, before any comparison; at a limit itself, the note is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from planner import moves
+from planner.cases import Case
+from planner.model import FIXED_ROLES, Action, Judged
+from planner.moves import Move
+from planner.pitch import note_name
+from planner.tolerances import tolerance_cents, tolerance_terms
+from planner.wording import amount, flat_or_sharp
+
+__all__ = ["DECISIONS", "Case", "DecisionRule", "decide", "tolerance_cents", "tolerance_terms"]
+
+_PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
+# Several notes at once, or a drum: rules over the whole part at most.
+_NEVER_SINGLE: frozenset[str] = frozenset(
+    {"fretted-chords", "bowed-group", "sampled", "drum-tones"}
+)
+
+# All of these: common practice, no source.
+_SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
+_ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
+_SCOOP_SHARE = 0.3  # of the note
+_SCOOP_DEEPEST_CENTS = 200.0
+_LATE_SETTLE_S = 0.35
+_SHORT_PLUCK_S = 0.5
+_TOO_SHORT_TO_SHAPE_S = 0.3
+_SAG_CENTS = 15.0
+_SAG_LASTS_S = 0.4
+_FALL_AFTER_SHARE = 0.8
+_DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
+_LEAN_CENTS_PER_S = 12.0
+_LEAN_LASTS_S = 1.0
+_SLOW_VIBRATO_HZ = 3.5
+_REGULAR = 0.6
+_VIBRATO_HALF_CENTS = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionRule:
+    """One row of the table."""
+
+    name: str
+    fits: Callable[[Case], bool]
+    action: Action
+    reason: str  # a sentence; {words} are filled in by `decide`
+    move: Callable[[Case], Move] | None = None
+
+
+def decide(case: Case) -> Judged:
+    """Decide about one note: the first rule of `DECISIONS` that fits."""
+    rule = next(rule for rule in DECISIONS if rule.fits(case))
+    move = rule.move(case) if rule.move else None
+    judged_at_all = case.heard is not None and case.role not in FIXED_ROLES
+    aimed = case.aimed
+    return Judged(
+        measured=aimed.measured,
+        target=aimed.target,
+        onset_cents=aimed.onset_cents,
+        sustain_cents=aimed.sustain_cents,
+        end_cents=aimed.end_cents,
+        heard_cents=aimed.heard_cents,
+        tolerance_cents=case.t if judged_at_all and case.role != "exclude" else None,
+        layers=case.layers,
+        action=rule.action,
+        rule_name=rule.name,
+        reason=rule.reason.format(**_words(case, move)),
+        add_cents=move.add_cents if move else None,
+        onset_add_cents=move.onset_add_cents if move else None,
+        cut_s=move.cut_s if move else None,
+        sustain_add_cents=move.sustain_add_cents if move else None,
+        points=move.points if move else (),
+        remaining_cents=move.remaining_cents if move else case.heard,
+    )
+
+
+# ---------------------------------------------------------------- edits
+
+
+def _left(case: Case, error: float) -> float:
+    # Unisons beat at every partial: what is left in would be heard as beating.
+    if case.held_unison_with_fixed or case.role == "voice-double":
+        return 0.0
+    return moves.left_in(
+        error, case.t, case.judging.leave_in, case.tolerances.limits.smallest_left_cents
+    )
+
+
+def _whole(case: Case) -> Move:
+    return moves.move_note(_v(case.heard), _left(case, _v(case.heard)), case.length_s)
+
+
+def _start(case: Case) -> Move:
+    onset = _v(case.onset)
+    start_s = case.aimed.measured.note.start_s
+    return moves.move_start(onset, _left(case, onset), _v(case.heard), start_s, case.length_s)
+
+
+def _shape(case: Case) -> Move:
+    onset, sustain = _v(case.onset), _v(case.sustain)
+    return moves.shape_note(
+        onset,
+        sustain,
+        # An onset inside its tolerance stays where it is: all of its error is left in.
+        _left(case, onset) if abs(onset) > case.t else abs(onset),
+        _left(case, sustain) if abs(sustain) > case.t else abs(sustain),
+        case.aimed.measured.measurement.settle_s or 0.15,
+        case.aimed.measured.note.start_s,
+        case.length_s,
+    )
+
+
+def _steady(case: Case) -> Move:
+    return moves.steady_note(
+        _v(case.aimed.measured.measurement.slope_cents_per_s),
+        _v(case.sustain),
+        case.judging.leave_in,
+        _left(case, _v(case.sustain)),
+        case.t,
+        case.length_s,
+    )
+
+
+def _hold(case: Case) -> Move:
+    leaves_s = moves.end_leaves_s(case.aimed.measured)
+    return moves.hold_end(
+        _v(case.end), _v(case.sustain), _v(leaves_s), _v(case.heard), case.length_s
+    )
+
+
+# ---------------------------------------------------------------- what fits
+
+
+def _v(value: float | None) -> float:
+    """A value that the predicate before has found to be there."""
+    assert value is not None
+    return value
+
+
+def _over(case: Case) -> bool:
+    return case.heard is not None and abs(case.heard) > case.t
+
+
+def _bends(case: Case) -> bool:
+    return case.role not in _PLUCKED
+
+
+def _sustain_fine(case: Case) -> bool:
+    return case.sustain is not None and abs(case.sustain) <= case.t
+
+
+def _worth_it(case: Case, move: Callable[[Case], Move]) -> bool:
+    return move(case).gain_cents >= case.tolerances.limits.smallest_gain_cents
+
+
+def _beyond(case: Case, cents: float) -> bool:
+    return case.heard is not None and abs(case.heard) > cents
+
+
+def _within_doubt(case: Case) -> bool:
+    return not _over(case) and _beyond(case, case.terms.raw_cents)
+
+
+def _cannot_tell(case: Case) -> bool:
+    u = case.uncertainty
+    shaky = case.aimed.measured.measurement.confidence == "shaky"
+    return _over(case) and (u is None or shaky or u > case.terms.raw_cents / 2)
+
+
+def _which_note(case: Case) -> bool:
+    between = case.aimed.target.between_notes and not case.layers
+    return between or _beyond(case, case.tolerances.limits.ask_beyond_cents)
+
+
+def _wobbles(case: Case) -> bool:
+    m = case.aimed.measured.measurement
+    if m.vibrato_half_cents is None or m.vibrato_half_cents <= _VIBRATO_HALF_CENTS:
+        return False
+    slow = m.vibrato_hz is not None and m.vibrato_hz < _SLOW_VIBRATO_HZ
+    uneven = m.vibrato_regularity is not None and m.vibrato_regularity <= _REGULAR
+    return _over(case) and (slow or uneven)
+
+
+def _leans(case: Case) -> bool:
+    m = case.aimed.measured.measurement
+    if m.slope_cents_per_s is None or case.sustain is None or case.length_s < _LEAN_LASTS_S:
+        return False
+    reach = abs(m.slope_cents_per_s) * case.length_s / 2
+    leans = abs(m.slope_cents_per_s) > _LEAN_CENTS_PER_S and round(reach, 1) > case.t
+    return leans and not _ends_off(case) and _worth_it(case, _steady)
+
+
+def _ends_off(case: Case) -> bool:
+    """Whether the end runs off on its own, from a sustain that is fine."""
+    if case.end is None or not _sustain_fine(case) or not _bends(case):
+        return False
+    return abs(case.end) > case.t and abs(round(case.end - _v(case.sustain), 1)) > _SAG_CENTS
+
+
+def _sags(case: Case) -> bool:
+    if not _ends_off(case) or abs(_v(case.end) - _v(case.sustain)) > _DEEPEST_SAG_CENTS:
+        return False
+    leaves_s = moves.end_leaves_s(case.aimed.measured)
+    if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
+        return False
+    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not _worth_it(case, _hold):
+        return False
+    # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
+    return abs(_v(case.end) - _v(case.sustain)) - _hold(case).gain_cents <= _SAG_CENTS
+
+
+def _onset_off(case: Case) -> bool:
+    return case.onset is not None and abs(case.onset) > _ONSET_FACTOR * case.t
+
+
+def _starts_off(case: Case) -> bool:
+    heard = case.length_s < _SHORT_PLUCK_S or case.exposure in ("bare", "featured")
+    plucked = case.role in _PLUCKED and _sustain_fine(case) and _onset_off(case)
+    # A hard stroke settles within a third of a second by nature: not for the longer notes.
+    m = case.aimed.measured.measurement
+    natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
+    return plucked and heard and not natural and _worth_it(case, _start)
+
+
+def _rises_in(case: Case) -> bool:
+    """Whether the onset lies under the sustain, as in a rise into the note."""
+    return case.onset is not None and case.sustain is not None and case.onset < case.sustain
+
+
+def _scoops(case: Case) -> bool:
+    settle_s = case.aimed.measured.measurement.settle_s
+    if not (_bends(case) and _sustain_fine(case) and _rises_in(case) and _onset_off(case)):
+        return False
+    if settle_s is None or _v(case.onset) - _v(case.sustain) < -_SCOOP_DEEPEST_CENTS:
+        return False
+    longest_s = min(case.judging.scoop_longest_s, _SCOOP_SHARE * case.length_s)
+    return round(settle_s, 3) <= round(longest_s, 3)
+
+
+def _arrives_late(case: Case) -> bool:
+    settle_s = case.aimed.measured.measurement.settle_s
+    rises = _bends(case) and _sustain_fine(case) and _rises_in(case) and _onset_off(case)
+    return (
+        rises
+        and settle_s is not None
+        and settle_s > max(_LATE_SETTLE_S, case.judging.scoop_longest_s)
+    )
+
+
+def _two_ways(case: Case) -> bool:
+    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+        return False
+    opposite = case.onset * case.sustain < 0
+    both = abs(case.onset) > case.t and abs(case.sustain) > case.t
+    return opposite and both and _worth_it(case, _shape)
+
+
+def _only_rest_off(case: Case) -> bool:
+    """Whether one number would put a good start out: the sustain is off and the start is not."""
+    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+        return False
+    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not _over(case):
+        return False
+    apart = round(case.onset - case.sustain, 1)
+    # A rise into the note and a plucked string's sharp start belong to the note and move with it.
+    natural = apart < 0 if _bends(case) else apart > 0
+    return abs(apart) > _SAME_MOVE_CENTS and not natural and _worth_it(case, _shape)
+
+
+DECISIONS: tuple[DecisionRule, ...] = (
+    DecisionRule(
+        name="left by role", action="leave", fits=lambda c: c.role == "exclude",
+        reason="left by role",
+    ),
+    DecisionRule(
+        name="fixed pitch", action="leave", fits=lambda c: c.role in FIXED_ROLES,
+        reason="nobody can move it: the others are judged by it",
+    ),
+    DecisionRule(
+        name="hands off", action="leave", fits=lambda c: bool(c.protected_by),
+        reason="not to be touched: {protected_by}",
+    ),
+    DecisionRule(
+        name="not measured", action="leave", fits=lambda c: c.heard is None,
+        reason="not measured: {unmeasured}",
+    ),
+    DecisionRule(
+        name="never note by note", action="leave", fits=lambda c: c.role in _NEVER_SINGLE,
+        reason="more than one note may sound here: judged as a whole part only",
+    ),
+    DecisionRule(
+        name="too short", action="leave",
+        fits=lambda c: c.length_s < c.tolerances.leave_below_s,
+        reason="too short to be heard out of tune",
+    ),
+    DecisionRule(
+        name="grace note", action="leave", fits=lambda c: c.grace,
+        reason="a grace note: it belongs to the note that follows",
+    ),
+    DecisionRule(
+        name="blue note", action="leave", fits=lambda c: c.blue,
+        reason="a blue note that comes back: kept",
+    ),
+    DecisionRule(
+        name="another note", action="leave",
+        fits=lambda c: _beyond(c, c.tolerances.limits.never_beyond_cents),
+        reason="{off}, more than a semitone from {intended}: another note was played, "
+        "or the score does not fit",
+    ),
+    DecisionRule(
+        name="wrong note", action="wrong-note",
+        fits=lambda c: _beyond(c, c.tolerances.limits.wrong_note_beyond_cents),
+        reason="{off}: nearer to another note than to {intended}",
+    ),
+    DecisionRule(
+        name="join inside", action="ask", fits=lambda c: c.join_inside and _over(c),
+        reason="a join of takes lies inside this note: is the step in pitch made there?",
+    ),
+    DecisionRule(
+        name="cannot tell", action="ask", fits=_cannot_tell,
+        reason="the reading is too unsure for a figure: listen to it{pair}",
+    ),
+    DecisionRule(
+        name="between two notes", action="ask", fits=_which_note,
+        reason="{off} for {intended}, so between two notes: which was meant?",
+    ),
+    DecisionRule(
+        name="wobble", action="ask", fits=_wobbles,
+        reason="slow or uneven wobble around a middle that is {off}: another take?",
+    ),
+    DecisionRule(
+        name="push", action="leave", fits=lambda c: c.pushed and _over(c) and 0 < _v(c.heard) <= 25,
+        reason="among the loudest notes of the part and {off}: pushed, as one does",
+    ),
+    DecisionRule(
+        name="long lean", action="steady", fits=_leans, move=_steady,
+        reason="leans {lean} along the note: evened around its own middle{vibrato}; "
+        "needs points",
+    ),
+    DecisionRule(
+        name="sagging end", action="hold-end", fits=_sags, move=_hold,
+        reason="the end runs off until it is {end_off}: held from where it leaves{vibrato}; "
+        "needs points or a cut",
+    ),
+    DecisionRule(
+        name="fall", action="leave", fits=lambda c: _ends_off(c) and not _over(c),
+        reason="falls off at its very end: kept",
+    ),
+    DecisionRule(
+        name="late arrival", action="ask", fits=_arrives_late,
+        reason="takes {settle} s to arrive from below: a late note, or meant so?",
+    ),
+    DecisionRule(
+        name="scoop", action="leave", fits=_scoops,
+        reason="rises into the note and arrives: kept",
+    ),
+    DecisionRule(
+        name="start off", action="start-only", fits=_starts_off, move=_start,
+        reason="starts {onset_off} and settles in tune: the start alone; needs points or a cut",
+    ),
+    DecisionRule(
+        name="start and rest on either side", action="shape", fits=_two_ways, move=_shape,
+        reason="starts {onset_off}, goes on {sustain_off}: one number would lie; "
+        "needs points or a cut",
+    ),
+    DecisionRule(
+        name="start fine, rest off", action="shape", fits=_only_rest_off, move=_shape,
+        reason="starts well and goes on {sustain_off}{against}: one number would spoil the start; "
+        "needs points or a cut",
+    ),
+    DecisionRule(
+        name="within the uncertainty", action="leave", fits=_within_doubt,
+        reason="{off}, which cannot be told from in tune here{give}",
+    ),
+    DecisionRule(
+        name="in tune", action="leave", fits=lambda c: not _over(c),
+        reason="within its tolerance of {tolerance}",
+    ),
+    DecisionRule(
+        name="too little to gain", action="leave", fits=lambda c: not _worth_it(c, _whole),
+        reason="{off}, but an edit would better it by less than {smallest_gain}",
+    ),
+    DecisionRule(
+        name="note off", action="raise-lower", fits=lambda c: True, move=_whole,
+        reason="{kind} sits {off}{against}; {kept}{left}",
+    ),
+)  # fmt: skip
+
+
+def _words(case: Case, move: Move | None) -> dict[str, str]:
+    m = case.aimed.measured.measurement
+    lean = m.slope_cents_per_s or 0.0
+    left = abs(move.remaining_cents) if move else 0.0
+    u = case.uncertainty
+    held, short = case.length_s >= 1.0, case.length_s < case.tolerances.short_rule.shorter_than_s
+    return {
+        "protected_by": case.protected_by,
+        "unmeasured": m.not_measured_because or "no firm pitch in it",
+        "off": flat_or_sharp(case.heard),
+        "onset_off": flat_or_sharp(case.onset),
+        "sustain_off": flat_or_sharp(case.sustain),
+        "end_off": flat_or_sharp(case.end),
+        "intended": note_name(case.aimed.target.intended_midi),
+        "tolerance": amount(case.t),
+        "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),
+        "give": "" if u is None else f", give or take {amount(u)}",
+        "pair": f", together with {case.beats_with}" if case.beats_with else "",
+        "against": f" against {case.beats_with}" if case.beats_with else "",
+        "lean": f"{amount(lean)} a second {'upward' if lean > 0 else 'downward'}",
+        "vibrato": ", vibrato kept" if m.vibrato_hz else "",
+        "settle": f"{m.settle_s or 0.0:.2f}",
+        "kind": "held note" if held else "short note" if short else "note",
+        "kept": "rise into it kept, " if _rises_in(case) and _onset_off(case) else "",
+        "left": "nothing left in" if left < 0.5 else f"{left:.0f} left in",
+    }
