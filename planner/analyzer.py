@@ -82,9 +82,7 @@ def _span(stem: Stem, track: PitchTrack, note: Note) -> _Span:
     sr = stem.analysis_sr
     first = round(note.start_s * sr)
     last = min(round(note.end_s * sr), len(stem.samples))
-    frame = np.arange(
-        int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1
-    )
+    frame = np.arange(int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1)
     frame = frame[frame < len(track.f0_hz)]
     f0 = track.f0_hz[frame]
     near = np.zeros(len(f0), dtype=bool)

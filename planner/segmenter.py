@@ -273,9 +273,7 @@ def _turning_points(line: Floats, smallest: float) -> NDArray[np.intp]:
     return np.array(turns, dtype=np.intp)
 
 
-def _join_steps(
-    pieces: list[tuple[int, int]], line: Floats, hop_s: float
-) -> list[tuple[int, int]]:
+def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:
     """Give glides to the note they lead to, and join neighbours at the same pitch."""
 
     def level(piece: tuple[int, int]) -> float:
@@ -289,9 +287,7 @@ def _join_steps(
         part = line[a:b]
         travel = abs(part[-1] - part[0])
         path = float(np.abs(np.diff(part)).sum()) + 1e-9
-        glides = (
-            length_s < _GLIDE_S and travel / length_s > _GLIDE_RATE and travel / path > 0.7
-        )
+        glides = length_s < _GLIDE_S and travel / length_s > _GLIDE_RATE and travel / path > 0.7
         if length_s < _MIN_NOTE_S or glides:
             if index + 1 < len(pieces):
                 pieces[index : index + 2] = [(a, pieces[index + 1][1])]

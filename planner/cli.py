@@ -1,0 +1,210 @@
+"""The command line: arguments, messages and exit codes; the only room that prints.
+
+Exit codes: 0 done; 1 done, with questions a person must answer; 2 bad session, file or argument,
+nothing written; 3 a promise broke (an input changed, or a list does not read back equal).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from planner import __version__
+from planner.errors import PlannerError
+
+if TYPE_CHECKING:
+    from planner.model import Finding
+    from planner.run import Planned
+
+DONE, QUESTIONS, BAD_INPUT, BROKEN_PROMISE, INTERRUPTED = 0, 1, 2, 3, 130
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code, never raises for bad input."""
+    # One thread per process for linear algebra: stems run side by side already, and sums are
+    # then added in the same order whatever the machine.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    arguments = _parser().parse_args(argv)
+    try:
+        return int(arguments.command(arguments))
+    except PlannerError as error:
+        print(f"planner: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("planner: stopped; nothing was written.", file=sys.stderr)
+        return INTERRUPTED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="planner",
+        description="Find the notes of a session that are worth a pitch fix, and write edit lists "
+        "and a guide MIDI. Audio is only ever read.",
+        epilog="Exit codes: 0 done, 1 done with questions to answer, 2 bad session, file or "
+        "argument (nothing written), 3 a promise broke.",
+    )
+    parser.add_argument("--version", action="version", version=f"planner {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    start = commands.add_parser("start", help="write a session file for a folder of stems")
+    start.add_argument("folder", type=Path, metavar="FOLDER", help="the folder of the stems")
+    start.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="the file to write (default: session.yaml beside FOLDER)",
+    )
+    start.set_defaults(command=_start)
+
+    inspect = commands.add_parser("inspect", help="go over the files and say what is wrong")
+    _session_argument(inspect)
+    inspect.add_argument("--without", action="append", default=[], metavar="CODE")
+    inspect.set_defaults(command=_inspect)
+
+    plan = commands.add_parser("plan", help="plan the session and write the edit lists")
+    _session_argument(plan)
+    plan.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="where the numbered folder goes (default: beside the session file)",
+    )
+    plan.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="CODE",
+        help="leave a stem out (may be repeated)",
+    )
+    plan.add_argument(
+        "--keep-going", action="store_true", help="leave out stems that cannot be read"
+    )
+    plan.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes (default: cores)")
+    plan.add_argument(
+        "--csv-bom",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="open the CSV files with a byte order mark, for spreadsheets (default: yes)",
+    )
+    plan.add_argument(
+        "--csv-dialect",
+        choices=("comma", "semicolon"),
+        default="comma",
+        help="separator of the CSV files",
+    )
+    plan.add_argument("--quiet", action="store_true", help="no progress lines")
+    plan.set_defaults(command=_plan)
+
+    demo = commands.add_parser("demo", help="build an invented session and plan it")
+    demo.add_argument(
+        "folder", type=Path, nargs="?", default=Path("demo_session"), metavar="DIR",
+        help="a new or empty folder (default: demo_session)",
+    )  # fmt: skip
+    demo.set_defaults(command=_demo)
+    return parser
+
+
+def _session_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("session", type=Path, metavar="SESSION", help="the session file (YAML)")
+
+
+def _at_least_one(text: str) -> int:
+    try:
+        number = int(text)
+    except ValueError:
+        number = 0
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; give 1 or more")
+    return number
+
+
+def _progress(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _start(arguments: argparse.Namespace) -> int:
+    from planner.run import start_session
+
+    path, guesses = start_session(arguments.folder, out=arguments.out, progress=_progress)
+    for guess in guesses:
+        print(f"  {guess.file}: {guess.role or 'left out until you say'} ({guess.because})")
+    print(f"Written: {path}")
+    print("Every guess is marked '# guess': go over them, then: planner inspect " + str(path))
+    return DONE
+
+
+def _inspect(arguments: argparse.Namespace) -> int:
+    from planner.run import inspect_session
+
+    session, facts, findings = inspect_session(
+        arguments.session, without=arguments.without, progress=_progress
+    )
+    print(f"{session.song}: {len(facts)} of {len(session.stems)} stems read")
+    for code, one in facts:
+        kind = "" if one.stereo == "mono" else f", {one.stereo}"
+        print(
+            f"  {code}: {one.file}, {one.sr} Hz, {one.subtype}, {one.length_s:.2f} s{kind}, "
+            f"peak {one.peak_dbfs:+.1f} dBFS"
+        )
+    _print_findings(findings)
+    if not findings:
+        print("Nothing wrong found.")
+    asked = any(finding.severity in ("question", "stop") for finding in findings)
+    return QUESTIONS if asked else DONE
+
+
+def _print_findings(findings: Sequence[Finding]) -> None:
+    for finding in findings:
+        where = finding.stem or finding.file or "session"
+        clock = "" if finding.at_s is None else f" at {finding.at_s:.2f} s"
+        text = " ".join(part for part in (finding.what, finding.did, finding.advice) if part)
+        print(f"{finding.severity}: {where}{clock}: {text}")
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from planner.run import plan_session
+
+    planned = plan_session(
+        arguments.session,
+        out=arguments.out,
+        without=arguments.without,
+        keep_going=arguments.keep_going,
+        jobs=arguments.jobs,
+        csv_bom=arguments.csv_bom,
+        csv_delimiter=";" if arguments.csv_dialect == "semicolon" else ",",
+        progress=(lambda line: None) if arguments.quiet else _progress,
+    )
+    for line in _told(planned):
+        print(line)
+    return _plan_code(planned)
+
+
+def _plan_code(planned: Planned) -> int:
+    rows = any(row.kind == "question" for row in planned.plan.rows)
+    asked = any(f.severity == "question" for f in planned.plan.findings)
+    asked = asked or any(f.severity == "question" for f in planned.plan.a4.findings)
+    return QUESTIONS if rows or asked else DONE
+
+
+def _told(planned: Planned) -> list[str]:
+    """Say in about ten lines what was found and where the files are."""
+    from planner.summary import in_short
+
+    return [*in_short(planned.plan), f"Written: {planned.folder}"]
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from planner.demo.build import build_demo
+    from planner.run import plan_session
+
+    _progress("building an invented session")
+    session = build_demo(arguments.folder)
+    planned = plan_session(session, progress=_progress)
+    for line in _told(planned):
+        print(line)
+    return DONE

@@ -1,0 +1,62 @@
+"""One stem from its file to measured notes: read, track, segment, analyze; what a worker runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from planner.analyzer import analyze
+from planner.chords import find_chord_notes
+from planner.files.audio import read_stem_audio
+from planner.model import AudioFacts, Finding, Measurement, Note, Stem, StemSpec
+from planner.roles import is_chordal, role_range_hz
+from planner.segmenter import segment
+from planner.tracker import track
+
+ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardStem:
+    """What was heard in one stem."""
+
+    code: str
+    facts: AudioFacts
+    notes: tuple[tuple[Note, Measurement], ...]
+    findings: tuple[Finding, ...]
+
+
+def hear_stem(spec: StemSpec, path: Path, file: str) -> HeardStem:
+    """Read one stem and measure its notes; an excluded stem is read but not listened to.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read.
+    """
+    facts, samples, findings = read_stem_audio(
+        path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR
+    )
+    findings = tuple(_named(finding, spec.code) for finding in findings)
+    notes: tuple[tuple[Note, Measurement], ...] = ()
+    if spec.role != "exclude":
+        stem = Stem(
+            code=spec.code,
+            role=spec.role,
+            samples=samples,
+            analysis_sr=ANALYSIS_SR,
+            sr=facts.sr,
+            frames=facts.frames,
+            range_hz=role_range_hz(spec),
+        )
+        if is_chordal(spec.role):
+            notes = find_chord_notes(stem)
+        else:
+            pitch_track = track(stem)
+            found = segment(stem, pitch_track)
+            notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
+    return HeardStem(code=spec.code, facts=facts, notes=notes, findings=findings)
+
+
+def _named(finding: Finding, code: str) -> Finding:
+    return finding if finding.stem else replace(finding, stem=code)
