@@ -49,7 +49,7 @@ _GUITAR = "gtr gtrs gt guitar guitars git"
 _ELECTRIC = "eg egl egr egtr egtrs elgtr elec electric"
 _ACOUSTIC = "ag agl agr agtr acgtr ac acou acoustic nylon strum"
 _SINGLE = "lead ld solo line riff melody mel"
-_BASS = "bass bas bs bassdi"
+_BASS = "bass bas bs"
 _SECTION = "section sect sec ens ensemble group tutti"
 
 # The first line that fits wins, so what is more particular stands above what is more general.
@@ -178,7 +178,7 @@ def guess_from_name(file_name: str) -> StemGuess:
         if hit is None:
             continue
         line, words = hit
-        code = line.code + _number_after(tokens, words[-1])
+        code = line.code + next(filter(None, (_number_after(tokens, word) for word in words)), "")
         code += "L" if own & _LEFT else "R" if own & _RIGHT else ""
         said = " ".join(dict.fromkeys(words))
         where = "the name" if place is places[0] else "the folder's name"
@@ -300,7 +300,7 @@ def started_session_text(
 
 
 def _stem_lines(guess: StemGuess, amp: str | None, leads: Sequence[str]) -> list[str]:
-    unknown = "" if guess.role else "; left out until you say what it is"
+    unknown = "" if guess.role else "; left out until you say"
     lines = [
         f"  - code: {guess.code}",
         f"    file: {_quoted(guess.file)}",
@@ -343,10 +343,11 @@ def _linked_pairs(stems: Sequence[StemGuess]) -> dict[str, str]:
 
 def _with_unique_codes(stems: Sequence[StemGuess]) -> list[StemGuess]:
     taken: set[str] = set()
+    proposed = {guess.code for guess in stems}
     result = []
     for guess in stems:
         code, count = guess.code, 1
-        while code in taken:
+        while code in taken or (count > 1 and code in proposed):
             count += 1
             # A number at the end goes, so that the second BV2 is BV3 and not BV22.
             code = f"{guess.code.rstrip('0123456789') or 'P'}{count}"

@@ -43,7 +43,8 @@ def _role(problems: Problems, value: object, path: str) -> Any:
         return value
     hint = ""
     if isinstance(value, str) and value != "ask":
-        hint = nearest(value, ROLES)
+        # A near spelling first (voice-duble); else the instrument may be named (drums, piano).
+        hint = nearest(value, ROLES, likeness=0.75)
         guessed = guess_from_name(value).role
         if not hint and guessed is not None:
             hint = f"Did you mean {guessed!r}? "

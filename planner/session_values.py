@@ -85,10 +85,13 @@ class Problems:
         raise SessionError(f"{len(told)} things to put right:{''.join(rows)}", file=self.file)
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Give ``Did you mean 'x'? `` for the known word most like this one, or nothing."""
+def nearest(word: str, known: Iterable[str], *, likeness: float = 0.6) -> str:
+    """Give ``Did you mean 'x'? `` for the known word most like this one, or nothing.
+
+    ``likeness`` is difflib's ratio, 0..1; its usual 0.6 unless something better is known.
+    """
     by_lower = {name.lower(): name for name in known}
-    near = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=likeness)
     return f"Did you mean {by_lower[near[0]]!r}? " if near else ""
 
 
@@ -143,6 +146,7 @@ def number(
 
     def read(problems: Problems, value: object, path: str) -> Any:
         kind = "a whole number" if whole else "a number"
+        kind += f" ({unit.strip(' ;')})" if unit else ""
         if isinstance(value, bool) or not isinstance(value, int | float):
             quoted = (
                 isinstance(value, str) and value.strip().lstrip("+-").replace(".", "").isdigit()
@@ -150,9 +154,9 @@ def number(
             hint = "Take the quotes away." if quoted else ""
             if isinstance(value, str) and re.fullmatch(r"[+-]?\d+,\d+", value):
                 hint = f"Write it with a point: {value.replace(',', '.')}."
-            return problems.wrong(path, f"this should be {kind}{unit}, not {shown(value)}", hint)
+            return problems.wrong(path, f"this should be {kind}, not {shown(value)}", hint)
         if whole and not (isinstance(value, int) or value.is_integer()):
-            return problems.wrong(path, f"this should be {kind}{unit}, not {shown(value)}")
+            return problems.wrong(path, f"this should be {kind}, not {shown(value)}")
         if not low <= value <= high or (above and value == low):
             span = f"above {low:g}, up to {high:g}" if above else f"{low:g} to {high:g}"
             return problems.wrong(path, f"{shown(value)} is out of range: {span}{unit}")
