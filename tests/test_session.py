@@ -249,7 +249,7 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
         ("rate: 48", "rate: 48 is out of range: 8000 to 384000 Hz."),
         (
             'rate: "48000"',
-            "rate: not '48000'. Take the quotes away.",
+            "rate: this should be a whole number (Hz), not '48000'. Take",
         ),
         ("bar_one_at: 1,5", "not '1,5'. Write it with a point: 1.5."),
         ("bar_one_at: .nan", "bar_one_at: nan is out of range: -86400 to 86400 s."),
