@@ -1,0 +1,418 @@
+"""Random six-part sessions with exact truth, to measure the planner as an outsider would.
+
+Song, tempo, key, reference, timbres, stiffness, attacks, decays, rooms, noise and errors all follow
+from the seed, so that no constant can be tuned to one sound. Nothing is measured here: the truth is
+the pitch line that each sound was made from.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import yaml
+
+from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
+from planner.demo.room import in_room, room_response, with_noise_floor
+from planner.demo.tones import (
+    SR,
+    PianoSound,
+    Sound,
+    StringSound,
+    mix,
+    plucked,
+    struck,
+    truth_of,
+)
+from planner.pitch import midi_to_hz, note_name, shift_hz
+
+PART_OFFSET_CENTS = 7.0
+ERROR_SD_CENTS = 8.0
+GROSS_SHARE = 0.04
+BARS = 12
+_SCALES = {"major": (0, 2, 4, 5, 7, 9, 11), "minor": (0, 2, 3, 5, 7, 8, 10)}
+_PROGRESSIONS = ((0, 3, 4, 0), (0, 5, 3, 4), (0, 4, 5, 3), (5, 3, 0, 4), (0, 1, 4, 0))
+# Rhythms of a bar in beats; minus is a rest.
+_WALKING = ((1, 1, 1, 1), (1.5, 0.5, 1, 1), (0.5, 0.5, 1, 2), (1, -1, 0.5, 0.5, 1), (2, 1, -1))
+_SINGING = ((1, 1, 2), (0.5, 0.5, 1, 1.5, -0.5), (3, -1), (1.5, 0.5, 1, -1), (2, 2), (-1, 1, 1, 1))
+_BOWING = ((2, 2), (4,), (3, 1), (1, 1, 2), (2, 1, -1))
+_PICKING = ((0.5,) * 8, (1, 0.5, 0.5, 1, 1), (1.5, 0.5, 2), (0.5, 0.5, 0.5, 0.5, 1, -1), (1, 1, 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrueNote:
+    """One note as it was made."""
+
+    start_s: float
+    end_s: float
+    onset_hz: float
+    sustain_hz: float | None
+    end_hz: float | None
+
+    @property
+    def name(self) -> str:
+        """The nearest note at A4 = 440 Hz, only to label reports."""
+        return note_name(round(69 + 12 * np.log2(self.onset_hz / 440.0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrueStem:
+    """One stem as it was made."""
+
+    code: str
+    file: str
+    role: str
+    notes: tuple[TrueNote, ...]
+    offset_cents: float = 0.0  # of the whole part, against the reference
+    about: str = ""  # what was drawn for it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """Everything that was put into a session."""
+
+    seed: int
+    a4_hz: float
+    session_file: Path
+    stems: tuple[TrueStem, ...]
+    about: str
+
+
+_Made = tuple[Sound, str]  # a stem and what was drawn for it
+
+
+@dataclass(frozen=True, slots=True)
+class _Event:
+    start_s: float
+    length_s: float
+    midi: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Song:
+    tonic: int  # pitch class
+    mode: str
+    bpm: float
+    progression: tuple[int, ...]
+
+    @property
+    def beat_s(self) -> float:
+        return 60.0 / self.bpm
+
+    @property
+    def length_s(self) -> float:
+        return (BARS * 4 + 2) * self.beat_s
+
+    def degree(self, bar: int) -> int:
+        return self.progression[bar % len(self.progression)]
+
+    def pitch_class(self, step: int) -> int:
+        return (self.tonic + _SCALES[self.mode][step % 7]) % 12
+
+    def chord(self, bar: int) -> tuple[int, ...]:
+        """Pitch classes of root, third and fifth."""
+        return tuple(self.pitch_class(self.degree(bar) + k) for k in (0, 2, 4))
+
+
+def make_session(seed: int, folder: Path) -> Truth:
+    """Write six random stems and their session file into a folder, and tell the truth about them.
+
+    The folder gets ``session.yaml`` and ``audio/*.wav`` (48 kHz, 24 bit). The same seed gives the
+    same bytes.
+    """
+    rng = np.random.default_rng(seed)
+    song = _Song(
+        tonic=int(rng.integers(12)),
+        mode=str(rng.choice(["major", "minor"])),
+        bpm=float(np.round(rng.uniform(72, 126), 1)),
+        progression=_PROGRESSIONS[int(rng.integers(len(_PROGRESSIONS)))],
+    )
+    a4_hz = float(np.round(rng.uniform(434.0, 446.0), 2))
+    shifted = str(rng.choice(["BAS", "GTR", "LV", "CEL"]))
+    offset = {code: PART_OFFSET_CENTS if code == shifted else 0.0 for code in _PARTS}
+    audio = folder / "audio"
+    audio.mkdir(parents=True, exist_ok=True)
+    shaker_role = str(rng.choice(["exclude", "woodwind"]))
+    roles = dict(_PARTS, SHK=shaker_role)
+    stems = []
+    for code, role in roles.items():
+        part_rng = np.random.default_rng([seed, *code.encode()])
+        sound, about = _MAKERS[code](song, a4_hz, offset[code], part_rng)
+        rt60_s, reverb_db = part_rng.uniform(0.3, 0.6), part_rng.uniform(-24.0, -14.0)
+        floor_db = part_rng.uniform(-70.0, -55.0)
+        samples = in_room(sound.samples, room_response(rt60_s, reverb_db, part_rng))
+        samples *= 10.0 ** (part_rng.uniform(-10.0, -3.0) / 20.0) / np.abs(samples).max()
+        samples = with_noise_floor(samples, floor_db, part_rng)
+        file = f"{code.lower()}_{seed}.wav"
+        soundfile.write(audio / file, samples, SR, subtype="PCM_24")
+        stems.append(
+            TrueStem(
+                code=code, file=file, role=role, notes=_true_notes(sound),
+                offset_cents=offset[code],
+                about=f"{about}; room {rt60_s:.2f} s {reverb_db:.0f} dB, floor {floor_db:.0f} dBFS",
+            )
+        )  # fmt: skip
+    session_file = folder / "session.yaml"
+    names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+    session = {
+        "version": 1,
+        "song": f"Session {seed}",
+        "audio_folder": "audio",
+        "tempo_map": [{"bar": 1, "bpm": song.bpm, "meter": "4/4"}],
+        "bar_one_at": 0.0,
+        "key": [{"bar": 1, "tonic": names[song.tonic], "mode": song.mode}],
+        "pitch_reference": {"from": "PNO"},
+        "stems": [{"code": s.code, "file": s.file, "role": s.role} for s in stems],
+    }
+    session_file.write_text(yaml.safe_dump(session, sort_keys=False), encoding="utf-8")
+    about = (
+        f"{names[song.tonic]} {song.mode}, {song.bpm:g} bpm, A4 {a4_hz:g} Hz, "
+        f"{song.length_s:.0f} s, {shifted} is {PART_OFFSET_CENTS:+g} c, shaker as {shaker_role}"
+    )
+    return Truth(seed=seed, a4_hz=a4_hz, session_file=session_file, stems=tuple(stems), about=about)
+
+
+def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
+    notes = []
+    for played in sound.notes:
+        truth = truth_of(played)
+        notes.append(
+            TrueNote(
+                start_s=played.start_s,
+                end_s=played.start_s + played.length_s,
+                onset_hz=truth.onset_hz,
+                sustain_hz=truth.sustain_hz,
+                end_hz=truth.end_hz,
+            )
+        )
+    return tuple(notes)
+
+
+# ------------------------------------------------------------------------------- the music
+
+
+def _near(pitch_class: int, about_midi: float) -> int:
+    return int(pitch_class + 12 * np.round((about_midi - pitch_class) / 12.0))
+
+
+def _melody(
+    song: _Song, rhythms: tuple[tuple[float, ...], ...], low: int, high: int,
+    rng: np.random.Generator, *, leaps: float = 0.25,
+) -> list[_Event]:  # fmt: skip
+    """Walk on the scale, landing on chord tones at the start of bars."""
+    events: list[_Event] = []
+    middle = 0.5 * (low + high)
+    scale = [m for m in range(low, high + 1) if (m - song.tonic) % 12 in _SCALES[song.mode]]
+    here = int(np.argmin([abs(m - middle) for m in scale]))
+
+    for bar in range(BARS):
+        rhythm = rhythms[int(rng.integers(len(rhythms)))]
+        beat = 4.0 * bar
+        for k, length in enumerate(rhythm):
+            if length > 0:
+                if k == 0:
+                    tones = [i for i, m in enumerate(scale) if m % 12 in song.chord(bar)]
+                    here = min(tones, key=lambda i: abs(i - here) + rng.uniform(0, 1.5))
+                else:
+                    step = int(rng.choice([-1, 1, -2, 2, 0]))
+                    if rng.random() < leaps:
+                        step *= 2
+                    here = int(np.clip(here + step, 0, len(scale) - 1))
+                events.append(_Event(beat * song.beat_s, length * song.beat_s, scale[here]))
+            beat += abs(length)
+    return events
+
+
+def _errors(n: int, rng: np.random.Generator) -> list[float]:
+    """Errors of one part in cents: a few cents everywhere, now and then a gross one."""
+    errors = rng.normal(0.0, ERROR_SD_CENTS, n)
+    gross = rng.random(n) < GROSS_SHARE
+    errors[gross] = rng.choice([-1.0, 1.0], gross.sum()) * rng.uniform(28.0, 42.0, gross.sum())
+    return [float(e) for e in errors]
+
+
+def _late(rng: np.random.Generator) -> float:
+    return float(rng.normal(0.0, 0.008))
+
+
+# ------------------------------------------------------------------------------- the parts
+
+
+def _piano(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    del offset  # the reference has none
+    piano = PianoSound(
+        b_factor=float(rng.uniform(0.6, 1.6)),
+        hardness=float(rng.uniform(0.7, 1.6)),
+        strings_apart_cents=float(rng.uniform(0.0, 0.5)),
+        decay_factor=float(rng.uniform(0.6, 1.3)),
+    )
+    stretch = float(rng.uniform(0.5, 1.5))
+    keys = {m: float(rng.normal(0.0, 0.5)) for m in range(21, 109)}
+    sounds = []
+    for bar in range(BARS):
+        root, third, fifth = song.chord(bar)
+        voicing = [_near(root, 43), *(_near(p, 60) for p in (root, third, fifth))]
+        halves = 1 if rng.random() < 0.5 else 2
+        for half in range(halves):
+            length_s = 4.0 * song.beat_s / halves
+            start_s = max(0.0, (4 * bar + 2 * half) * song.beat_s + _late(rng))
+            loud = rng.uniform(0.6, 1.0)
+            for midi in sorted(set(voicing)):
+                # A third-power curve through A4: the usual shape, some cents at either end.
+                cents = stretch * 6.0 * ((midi - 69) / 36.0) ** 3 + keys[midi]
+                f1_hz = shift_hz(midi_to_hz(midi, a4_hz), cents)
+                sounds.append(
+                    (
+                        start_s + float(rng.uniform(0.0, 0.012)),
+                        struck(f1_hz, midi, 0.96 * length_s, piano, rng, level=loud),
+                    )
+                )
+    return mix(sounds, song.length_s), f"{piano}"
+
+
+def _strings(
+    song: _Song, a4_hz: float, offset: float, events: list[_Event], base: StringSound,
+    gate: tuple[float, float], sharp: tuple[float, float], rng: np.random.Generator,
+) -> _Made:  # fmt: skip
+    sounds = []
+    errors = _errors(len(events), rng)
+    for event, error in zip(events, errors, strict=True):
+        loud = float(rng.uniform(0.45, 1.0))
+        f1_hz = shift_hz(midi_to_hz(event.midi, a4_hz), offset + error)
+        string = dataclasses.replace(
+            base,
+            b=base.b * 2.0 ** (float(rng.integers(0, 8)) / 6.0),
+            decay_s=base.decay_s * float(rng.uniform(0.75, 1.3)),
+            sharp_at_onset_cents=float(rng.uniform(*sharp)) * loud**2,
+        )
+        length_s = event.length_s * float(rng.uniform(*gate))
+        start_s = max(0.0, event.start_s + _late(rng))
+        sounds.append((start_s, plucked(f1_hz, length_s, string, rng, level=loud)))
+    return mix(sounds, song.length_s), f"{base}"
+
+
+def _bass(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    events = _melody(song, _WALKING, 29, 46, rng)
+    base = StringSound(
+        b=float(rng.uniform(0.5e-4, 2e-4)),
+        pick_at=float(rng.uniform(0.1, 0.3)),
+        brightness=float(rng.uniform(0.6, 1.1)),
+        decay_s=float(rng.uniform(1.0, 2.2)),
+        settle_s=float(rng.uniform(0.12, 0.3)),
+        attack_s=float(rng.uniform(0.003, 0.012)),
+        attack_noise_db=float(rng.uniform(-36, -22)),
+    )
+    gate = (0.35, 0.6) if rng.random() < 0.3 else (0.8, 0.97)
+    return _strings(song, a4_hz, offset, events, base, gate, (8.0, 25.0), rng)
+
+
+def _guitar(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    events = _melody(song, _PICKING, 50, 74, rng)
+    base = StringSound(
+        b=float(rng.uniform(2e-5, 1.5e-4)),
+        pick_at=float(rng.uniform(0.08, 0.3)),
+        brightness=float(rng.uniform(0.7, 1.3)),
+        decay_s=float(rng.uniform(0.6, 1.8)),
+        settle_s=float(rng.uniform(0.08, 0.2)),
+        attack_s=float(rng.uniform(0.001, 0.006)),
+        attack_noise_db=float(rng.uniform(-34, -20)),
+    )
+    return _strings(song, a4_hz, offset, events, base, (0.75, 0.98), (5.0, 20.0), rng)
+
+
+def _driven(
+    song: _Song, a4_hz: float, offset: float, events: list[_Event], base: DrivenSound,
+    draw: dict[str, tuple[float, float]], legato: float, rng: np.random.Generator,
+) -> _Made:  # fmt: skip
+    """Group events that touch into phrases; between notes either a slide or a new bow or word."""
+    errors = _errors(len(events), rng)
+    groups: list[list[tuple[_Event, float]]] = []
+    for event, error in zip(events, errors, strict=True):
+        before = groups[-1][-1][0] if groups else None
+        touches = before is not None and event.start_s - before.start_s - before.length_s < 0.01
+        if touches and len(groups[-1]) < 6:
+            groups[-1].append((event, error))
+        else:
+            groups.append([(event, error)])
+    vibrato_hz = float(rng.uniform(*draw["vibrato_hz"]))
+    half = float(rng.uniform(*draw["half"]))
+    sounds = []
+    for group in groups:
+        notes = []
+        for k, (event, error) in enumerate(group):
+            same = k > 0 and group[k - 1][0].midi == event.midi
+            last = k == len(group) - 1
+            long = event.length_s > 0.5
+            notes.append(
+                DrivenNote(
+                    f1_hz=shift_hz(midi_to_hz(event.midi, a4_hz), offset + error),
+                    length_s=event.length_s * (0.92 if last else 1.0),
+                    scoop_cents=float(rng.uniform(*draw["scoop"])),
+                    scoop_s=float(rng.uniform(0.02, 0.06)),
+                    vibrato_half_cents=half * float(rng.uniform(0.6, 1.2)) if long else 0.0,
+                    vibrato_hz=vibrato_hz * float(rng.uniform(0.94, 1.06)),
+                    vibrato_after_s=float(rng.uniform(0.1, 0.35)),
+                    end_cents=float(rng.uniform(-25, 0)) if last and event.length_s > 1 else 0.0,
+                    level=float(rng.uniform(0.6, 1.0)),
+                    new_bow=k > 0 and (same or rng.random() > legato),
+                )
+            )
+        start_s = max(0.0, group[0][0].start_s + _late(rng))
+        sounds.append((start_s, phrase(notes, base, rng)))
+    about = f"vibrato {vibrato_hz:.1f} Hz {half:.0f} c, {base}"
+    return mix(sounds, song.length_s), about
+
+
+def _voice(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    low = int(rng.choice([48, 52, 57, 60]))
+    base = DrivenSound(
+        slope_db_per_octave=float(rng.uniform(-12, -7)),
+        formants=VOICE_VOWELS[str(rng.choice(list(VOICE_VOWELS)))],
+        attack_s=float(rng.uniform(0.03, 0.08)),
+        release_s=float(rng.uniform(0.05, 0.12)),
+        slide_s=float(rng.uniform(0.04, 0.12)),
+        jitter_cents=float(rng.uniform(2.0, 5.0)),
+        noise_db=float(rng.uniform(-46, -32)),
+        consonant_db=float(rng.uniform(-34, -22)),
+    )
+    draw = {"vibrato_hz": (5.0, 6.8), "half": (15.0, 60.0), "scoop": (-120.0, 10.0)}
+    events = _melody(song, _SINGING, low, low + 16, rng)
+    return _driven(song, a4_hz, offset, events, base, draw, 0.55, rng)
+
+
+def _cello(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    base = DrivenSound(
+        slope_db_per_octave=float(rng.uniform(-8, -5)),
+        formants=CELLO_BODY,
+        top_hz=8000.0,
+        attack_s=float(rng.uniform(0.06, 0.12)),
+        release_s=float(rng.uniform(0.06, 0.2)),
+        slide_s=float(rng.uniform(0.03, 0.08)),
+        jitter_cents=float(rng.uniform(1.0, 3.0)),
+        noise_db=float(rng.uniform(-44, -32)),
+    )
+    draw = {"vibrato_hz": (4.8, 6.5), "half": (8.0, 25.0), "scoop": (-25.0, 15.0)}
+    events = _melody(song, _BOWING, 43, 62, rng)
+    return _driven(song, a4_hz, offset, events, base, draw, 0.5, rng)
+
+
+def _shaker(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+    del a4_hz, offset  # it has no pitch
+    eighths = np.arange(BARS * 8) * 0.5 * song.beat_s
+    sounds = [
+        (float(t), shaker(0.45 * song.beat_s, rng, level=float(rng.uniform(0.5, 1.0))))
+        for t in eighths
+    ]
+    return mix(sounds, song.length_s), "noise"
+
+
+_PARTS = {
+    "PNO": "tuning-reference", "BAS": "bass-fretted", "GTR": "fretted", "LV": "lead-voice",
+    "CEL": "bowed", "SHK": "exclude",
+}  # fmt: skip
+_MAKERS = {
+    "PNO": _piano, "BAS": _bass, "GTR": _guitar, "LV": _voice, "CEL": _cello, "SHK": _shaker,
+}  # fmt: skip
