@@ -27,6 +27,7 @@ MERGE_BINS = 2.0  # chosen: closer than this the two-term model of a Hann window
 REACH_BINS = 4  # chosen: a Hann window's lobes beyond 4 bins lie more than 45 dB down
 LOCK_BINS = 0.7  # chosen: a correction larger than this belongs to another peak
 LEAST_SNR = 4.0  # chosen: amplitude over its own standard deviation
+UNSTEADY = 0.3  # chosen: with more left over, the partial wavers or is not one
 MODEL_CENTS = 0.08  # chosen: real partials never follow the law better than this
 
 
@@ -310,6 +311,7 @@ def refine(
     free.
     """
     state = list(notes)
+    result: list[tuple[StiffString | None, PartialFits]] = []
     total = min(len(samples), int(longest_s * sr))
     length = min(int(FIRST_WINDOW_S * sr), total)
     highest = 6  # chosen: the higher ones cannot be told apart in the first window anyway
@@ -321,11 +323,29 @@ def refine(
             for i, fit in enumerate(fits):
                 guess = 0.0 if harmonic else typical_b(state[i][0])
                 string = fit_string(fit, guess, 0.0 if harmonic else 1.5 * guess)
-                near = string is not None and abs(np.log2(string.f0_hz / notes[i][0])) < 1 / 24
-                found.append((string if near else None, fit))
-                if string is not None and near:
+                if string is not None and abs(np.log2(string.f0_hz / notes[i][0])) > 1 / 24:
+                    string = None
+                if string is not None:
                     state[i] = (string.f0_hz, string.b)
+                found.append((string, fit))
+        result = [_longer(*pair) for pair in zip(result or found, found, strict=True)]
+        state = [
+            (string.f0_hz, string.b) if string else before
+            for (string, _), before in zip(result, state, strict=True)
+        ]
         if last and highest == PARTIALS_PER_NOTE:
-            return found
+            return result
         highest = min(highest + 4, PARTIALS_PER_NOTE)
         length = total if 2 * length > 0.7 * total else 2 * length
+
+
+def _longer(
+    short: tuple[StiffString | None, PartialFits], long: tuple[StiffString | None, PartialFits]
+) -> tuple[StiffString | None, PartialFits]:
+    """Take the longer window's result unless the note did not hold still for so long."""
+    if short[0] is None:
+        return long
+    if long[0] is None or 2 * long[0].used < short[0].used:
+        return short
+    steady = float(np.median(long[1].unsteady)), float(np.median(short[1].unsteady))
+    return short if steady[0] > max(UNSTEADY, steady[1]) else long

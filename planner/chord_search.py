@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
 DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
+LEAST_LOUD_RISE_DB = 7.0  # chosen: beats within a held chord stay below
 FLUX_HOP_S = 0.005
 FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
 FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
@@ -28,6 +29,7 @@ RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so m
 # Chosen on three synthetic piano sessions of our own, between true and false candidates: all that
 # a note's partials could gather is about 5.
 LEAST_SCORE = 1.4
+LEAST_ALONE = 0.9
 LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
@@ -69,7 +71,13 @@ def find_onsets(samples: Array, sr: int) -> Array:
     level_db = 20.0 * np.log10(np.maximum(level, floor))
     before = maximum_filter1d(level_db, 3, axis=1)
     rise = np.maximum(level_db[FLUX_LAG:] - before[:-FLUX_LAG], 0.0)
-    flux = rise[:, : int(6000 * size / sr)].mean(axis=1)
+    bins = int(6000 * size / sr)
+    rise, now = rise[:, :bins], level_db[FLUX_LAG:, :bins]
+    # Two views: how much of the spectrum rises, and how much its loud places do (a lone high note
+    # fills few bins).
+    loud = np.clip((now - now.max(axis=1, keepdims=True) + 30.0) / 30.0, 0.0, 1.0)
+    loud_rise = (rise * loud).sum(axis=1) / (loud.sum(axis=1) + 1e-6)
+    flux = np.maximum(rise.mean(axis=1), loud_rise * (LEAST_FLUX_DB / LEAST_LOUD_RISE_DB))
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
     at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
@@ -78,10 +86,11 @@ def find_onsets(samples: Array, sr: int) -> Array:
     return np.asarray(np.maximum(seconds, 0.0))
 
 
-def find_peaks_in(samples: Array, sr: int, before: Array) -> Peaks:
+def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:
     """List the peaks of a stretch, and how much each rose against the samples just before it.
 
-    samples: (n,) at `sr`, the stretch; before: (m,) what preceded it.
+    samples: (n,) at `sr`, the stretch; before: (m,) what preceded it;
+    lowest_hz: rumble below is not listed.
     """
     spectrum, size = _spectrum_db(samples)
     hz = sr / size
@@ -92,7 +101,7 @@ def find_peaks_in(samples: Array, sr: int, before: Array) -> Peaks:
     floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
     least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
     at, _ = find_peaks(spectrum, height=least)
-    at = at[(at > 1) & (at * hz < HIGHEST_HZ)]
+    at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
     left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
     part = 0.5 * (left - right) / (left - 2 * mid + right)
     f_hz = (at + part) * hz
@@ -154,14 +163,14 @@ def find_new_notes(
         best = int(np.argmax(score))
         if not notes:
             first_score = score[best]
-        if score[best] < max(0.6 * LEAST_SCORE, LEAST_OF_FIRST * first_score):
+        if score[best] < max(LEAST_ALONE, LEAST_OF_FIRST * first_score):
             break
         own = index[best][hit[best]]
         number = np.flatnonzero(hit[best]) + 1
         fresh = worth[own] > 0.3 * start[own]
         known = [*sounding, *[(f0, b) for f0, b, _ in notes]]
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
-        enough = score[best] >= LEAST_SCORE
+        enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
         if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in known):
             enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):

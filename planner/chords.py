@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import (
+    UNSTEADY,
     PartialFits,
     StiffString,
     fit_string,
@@ -29,6 +30,7 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
@@ -72,7 +74,7 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = _search(samples, stem)
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for v in voices if _believable(v)]
+    voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     if not harmonic:
         voices = _pool_stiffness(voices)
     pairs = [_note(samples, stem, voice) for voice in voices]
@@ -90,14 +92,14 @@ def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
         last = int(min(end_s - 0.005, start_s + LONGEST_S) * sr)
-        stretch = samples[first:last]
+        stretch = _loud_part(samples[first:last], sr)
         if len(stretch) < SHORTEST_S * sr:
             continue
         if 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) < QUIET_DBFS:
             sounding = []
             continue
         before = samples[max(int((start_s - 0.15) * sr), 0) : max(int((start_s - 0.01) * sr), 0)]
-        peaks = find_peaks_in(stretch, sr, before)
+        peaks = find_peaks_in(stretch, sr, before, 0.95 * stem.range_hz[0])
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
         new = find_new_notes(peaks, old, stem.range_hz)
@@ -131,6 +133,19 @@ def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
         pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
         starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
     return starts
+
+
+def _loud_part(stretch: Array, sr: int) -> Array:
+    """Cut a stretch where it has died away: what follows would only blur the spectrum."""
+    block = int(0.05 * sr)
+    count = len(stretch) // block
+    if count < 4:
+        return stretch
+    level = 10.0 * np.log10(
+        (stretch[: count * block].reshape(count, block) ** 2).mean(axis=1) + 1e-12
+    )
+    loud = np.flatnonzero(level > level.max() - LOUD_DB)
+    return stretch[: max(int(loud[-1]) + 1, 4) * block]
 
 
 def _rings(peaks: Peaks, voice: _Voice) -> bool:
@@ -177,7 +192,7 @@ def _measure(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(
-            samples[first:last], sr, guesses, stretch.others_hz,
+            _loud_part(samples[first:last], sr), sr, guesses, stretch.others_hz,
             harmonic=harmonic, longest_s=LONGEST_S,
         )  # fmt: skip
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
@@ -199,7 +214,7 @@ def _believable(voice: _Voice) -> bool:
         return False
     if len(fits.number) == 0:
         return fits.collided >= 3
-    return float(np.median(fits.unsteady)) < 0.3
+    return float(np.median(fits.unsteady)) < UNSTEADY
 
 
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
@@ -266,27 +281,53 @@ def _confidence(string: StiffString) -> Confidence:
     return "shaky"
 
 
+def _begun(samples: Array, sr: int, voice: _Voice) -> _Voice:
+    """Move a note's start to where its own partials rise most: strums, and notes that swell in."""
+    early_s, late_s = (SOFT_EVERY_S, SOFT_EVERY_S) if voice.soft else (0.02, 0.1)
+    from_s = max(voice.start_s - early_s, 0.0)
+    size, hop = int(0.04 * sr), int(0.005 * sr)
+    ahead = 4 * hop + size // 2
+    first = int(from_s * sr) - ahead
+    span = samples[max(first, 0) : int((voice.start_s + late_s) * sr) + ahead]
+    span = np.concatenate([np.zeros(max(-first, 0)), span])
+    level = _own_level_db(span, sr, voice, size, hop)
+    if len(level) < 10:
+        return voice
+    rise = level[8:] - level[:-8]
+    best = int(np.argmax(rise))
+    if rise[best] < 6.0:
+        return voice
+    return replace(voice, start_s=from_s + best * hop / sr)
+
+
+def _own_level_db(span: Array, sr: int, voice: _Voice, size: int, hop: int) -> Array:
+    """Follow the level of a note's lowest free partials; frame i begins at sample i * hop."""
+    fits = voice.fits
+    own = fits.f_hz if fits is not None else np.zeros(0)
+    if len(own) == 0:
+        own = partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
+    if len(span) <= size:
+        return np.zeros(0)
+    frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own[:6]))
+    power = (np.abs(frames @ (turn * np.hanning(size)[:, None])) ** 2).sum(axis=1)
+    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))
+
+
 def _end(samples: Array, sr: int, voice: _Voice) -> float:
     """Find where a note's own partials fall to the floor, or are damped, in seconds."""
-    fits = voice.fits
-    own = fits.f_hz if fits is not None and len(fits.f_hz) else None
-    if own is None:
-        own = partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
-    own = own[:6]
     size, hop = int(0.08 * sr), int(0.02 * sr)
     first = max(int(voice.start_s * sr), 0)
-    span = samples[first : int(voice.last_s * sr) + size]
-    if len(span) <= size:
+    level = _own_level_db(samples[first : int(voice.last_s * sr) + size], sr, voice, size, hop)
+    if len(level) < 9:
         return voice.last_s
-    frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
-    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own)) * np.hanning(size)[:, None]
-    power = (np.abs(frames @ turn) ** 2).sum(axis=1) * (4.0 / size) ** 2
-    level = 10.0 * np.log10(power + 1e-12)
     ago = 8  # hops: 0.16 s
+    index = np.arange(len(level))
     low = level < max(float(level.max()) - 35.0, -75.0)
     fell = np.zeros(len(level), dtype=bool)
-    fell[ago:] = level[ago:] < level[:-ago] - 12.0
-    over = np.flatnonzero((low | fell) & (np.arange(len(level)) > 4))
+    # soon after its start a note may fall fast by itself
+    fell[ago:] = level[ago:] < level[:-ago] - np.where(index[ago:] < 20, 24.0, 12.0)
+    over = np.flatnonzero((low | fell) & (index > 4))
     if len(over) == 0:
         return voice.last_s
     # the fall was underway for some 0.06 s when it was noticed; the frame counts from its middle
