@@ -138,6 +138,8 @@ def _contour(judged: Judged, midi: int, a4_hz: float) -> tuple[Floats, Floats]:
 
 def bend_messages(channel: int, bends: Iterable[tuple[int, int]]) -> list[tuple[int, mido.Message]]:
     """Turn (tick, bend value) into messages of one channel."""
+    # `bend_value` keeps the range, and curves are long: mido's own checks would take seconds.
     return [
-        (tick, mido.Message("pitchwheel", channel=channel, pitch=value)) for tick, value in bends
+        (tick, mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=value))
+        for tick, value in bends
     ]

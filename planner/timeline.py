@@ -1,11 +1,10 @@
-"""Where a moment lies: samples, seconds, bar and beat, ticks, and SMPTE timecode.
+"""Where a moment lies: samples, seconds, bar and beat, ticks (timecode: `planner.timecode`).
 
 Conventions
 -----------
 - Seconds count from the first sample of the stem's file; samples are the truth.
 - One rounding rule: the nearest whole sample or tick, a tie to the even one, computed exactly
-  (a float is taken as the exact number it holds). Timecode alone is floored, to the frame that is
-  on screen.
+  (a float is taken as the exact number it holds).
 - Tempo is a whole number of microseconds per quarter note, as in a Standard MIDI File, and time is
   cumulated in integers, so nothing creeps over a long song.
 - Bars and beats count from 1; a beat is the meter's denominator; ``bpm`` counts quarter notes
@@ -17,15 +16,16 @@ Conventions
 from __future__ import annotations
 
 import math
-import re
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
-from types import MappingProxyType
 
 from planner.model import TempoMark
+from planner.timecode import FRAME_RATES as FRAME_RATES
+from planner.timecode import parse_timecode as parse_timecode
+from planner.timecode import timecode as timecode
 
 TICKS_PER_QUARTER = 960  # common practice, no source: divisible by 2**6, 3 and 5
 DEFAULT_US_PER_QUARTER = 500_000  # Standard MIDI File 1.0: 120 to the minute where none is given
@@ -63,9 +63,18 @@ def _rate(sr: int) -> int:
 
 
 def _exact(seconds: float | Fraction) -> Fraction:
-    if isinstance(seconds, float) and not math.isfinite(seconds):
+    return Fraction(*_exact_ratio(seconds))
+
+
+def _exact_ratio(seconds: float | Fraction) -> tuple[int, int]:
+    if not math.isfinite(seconds):
         raise ValueError(f"a time must be a finite number of seconds, got {seconds}")
-    return Fraction(seconds)
+    return seconds.as_integer_ratio()
+
+
+def _round_half_even(over: int, under: int) -> int:
+    whole, rest = divmod(over, under)
+    return whole + (2 * rest > under or (2 * rest == under and whole % 2 == 1))
 
 
 # ---------------------------------------------------------------- tempo map
@@ -134,7 +143,16 @@ class TempoMap:
 
     def tick_at(self, seconds: float) -> int:
         """Give the nearest tick, 960 to the quarter, of a time (s); rounded once, a tie to even."""
-        return round(self._at(_exact(seconds)) * TICKS_PER_QUARTER / self.ticks_per_quarter)
+        # The same as round(self._at(...)), in whole numbers: curves ask this a million times.
+        over, under = _exact_ratio(seconds)
+        start_over, start_under = self.start.as_integer_ratio()
+        under_both = under * start_under
+        elapsed = (over * start_under - start_over * under) * 1_000_000 * self.ticks_per_quarter
+        index = max(0, bisect_right(self._elapsed, elapsed // under_both) - 1)
+        tick, us = self.tempos[index]
+        into = elapsed - self._elapsed[index] * under_both
+        whole = (tick * us * under_both + into) * TICKS_PER_QUARTER
+        return _round_half_even(whole, us * under_both * self.ticks_per_quarter)
 
     def seconds_of_tick(self, tick: int) -> float:
         """Give the time (s) of a tick, 960 to the quarter."""
@@ -301,110 +319,3 @@ def _check_meter(beats: int, unit: int, *, where: str) -> None:
         raise ValueError(
             f"{where}: {beats}/{unit} is no meter; write beats over 1, 2, 4, 8, 16, 32 or 64"
         )
-
-
-# ---------------------------------------------------------------- timecode
-
-# Pictures a second (SMPTE ST 12-1; 1000/1001 of the whole number for the colour-television rates).
-FRAME_RATES: Mapping[str, Fraction] = MappingProxyType(
-    {
-        "23.976": Fraction(24000, 1001),
-        "24": Fraction(24),
-        "25": Fraction(25),
-        "29.97": Fraction(30000, 1001),
-        "30": Fraction(30),
-        "50": Fraction(50),
-        "59.94": Fraction(60000, 1001),
-        "60": Fraction(60),
-    }
-)
-# Labels left out at the start of each minute but every tenth (SMPTE ST 12-1).
-_DROPPED = {"29.97": 2, "59.94": 4}
-# Almost no frame line is an exact float: a time this little below one counts as on it.
-# Chosen: 33 ns at 30 frames, far below one sample and far above the rounding of a day in floats.
-_FRAME_SLACK = Fraction(1, 1_000_000)
-_TIMECODE = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})([:;])(\d{2})")
-
-
-def timecode(seconds: float | Fraction, frame_rate: str, *, drop_frame: bool = False) -> str:
-    """Label the frame that is on screen at a time, as ``hh:mm:ss:ff`` or ``hh:mm:ss;ff`` (drop).
-
-    Parameters
-    ----------
-    seconds : float or Fraction
-        Time in seconds from 00:00:00:00, 0 or above; floored to the frame. Labels start again
-        after 24 hours.
-    frame_rate : str
-        A key of `FRAME_RATES`.
-    drop_frame : bool
-        Leave out labels as SMPTE ST 12-1 says, for 29.97 and 59.94.
-
-    Raises
-    ------
-    ValueError
-        If the time is below 0, the rate is unknown, or a rate has no drop-frame counting.
-    """
-    rate, nominal, dropped = _counting(frame_rate, drop_frame)
-    exact = _exact(seconds)
-    if exact < 0:
-        raise ValueError(f"a timecode needs a time of 0 s or later, got {float(exact)} s")
-    frame = math.floor(exact * rate + _FRAME_SLACK)
-    per_minute = 60 * nominal - dropped
-    per_ten = 600 * nominal - 9 * dropped
-    frame %= 144 * per_ten
-    tens, rest = divmod(frame, per_ten)
-    # The first minute of ten is whole, so its end lies `dropped` labels later than the others'.
-    short_minutes = max(0, rest - dropped) // per_minute
-    label = frame + dropped * (9 * tens + short_minutes)
-    ff = label % nominal
-    ss = label // nominal
-    return f"{ss // 3600:02}:{ss // 60 % 60:02}:{ss % 60:02}{';' if dropped else ':'}{ff:02}"
-
-
-def parse_timecode(text: str, frame_rate: str, *, drop_frame: bool = False) -> Fraction:
-    """Read a timecode label into the exact time in seconds at which its frame begins.
-
-    Parameters
-    ----------
-    text : str
-        ``hh:mm:ss:ff``; ``;`` before the frames is allowed for drop-frame.
-    frame_rate, drop_frame
-        As in `timecode`.
-
-    Raises
-    ------
-    ValueError
-        If the text is no timecode, or a label that this counting does not have.
-    """
-    rate, nominal, dropped = _counting(frame_rate, drop_frame)
-    match = _TIMECODE.fullmatch(text.strip())
-    if match is None:
-        raise ValueError(f"{text!r} is no timecode; write hh:mm:ss:ff, for example 01:00:00:00")
-    hours, minutes, secs, frames = (int(match[group]) for group in (1, 2, 3, 5))
-    if match[4] == ";" and not drop_frame:
-        raise ValueError(f"{text!r} has ; before the frames, which means drop-frame; say so")
-    if hours > 23 or minutes > 59 or secs > 59 or frames >= nominal:
-        raise ValueError(
-            f"{text!r} does not exist at {frame_rate}: hours go to 23, minutes and seconds to 59, "
-            f"frames to {nominal - 1}"
-        )
-    if secs == 0 and frames < dropped and minutes % 10:
-        raise ValueError(
-            f"{text!r} does not exist in drop-frame: the first frame of that minute is "
-            f"{hours:02}:{minutes:02}:00;{dropped:02}"
-        )
-    total_minutes = 60 * hours + minutes
-    label = (60 * total_minutes + secs) * nominal + frames
-    return (label - dropped * (total_minutes - total_minutes // 10)) / rate
-
-
-def _counting(frame_rate: str, drop_frame: bool) -> tuple[Fraction, int, int]:
-    """Give pictures a second, labels a second, and labels dropped a minute."""
-    rate = FRAME_RATES.get(frame_rate)
-    if rate is None:
-        raise ValueError(
-            f"{frame_rate!r} is no frame rate known here; use one of {', '.join(FRAME_RATES)}"
-        )
-    if drop_frame and frame_rate not in _DROPPED:
-        raise ValueError(f"drop-frame exists at 29.97 and 59.94 only, not at {frame_rate}")
-    return rate, math.ceil(rate), _DROPPED[frame_rate] if drop_frame else 0
