@@ -26,6 +26,7 @@ FIRST_WINDOW_S = 0.2  # chosen: short enough that a guess 5 cents off locks at t
 MERGE_BINS = 2.0  # chosen: closer than this the two-term model of a Hann window is ill-conditioned
 REACH_BINS = 4  # chosen: a Hann window's lobes beyond 4 bins lie more than 45 dB down
 LOCK_BINS = 0.7  # chosen: a correction larger than this belongs to another peak
+LEAST_AMPLITUDE = 1e-4  # of the loudest partial, -80 dB; chosen: below lies arithmetic, not sound
 LEAST_SNR = 4.0  # chosen: amplitude over its own standard deviation
 UNSTEADY = 0.3  # chosen: with more left over, the partial wavers or is not one
 MODEL_CENTS = 0.08  # chosen: real partials never follow the law better than this
@@ -200,6 +201,7 @@ def fit_window(
     middle = np.array([x_sorted[c].mean() for c in clusters])
     blurred = np.array([c.stop - c.start > 1 for c in clusters])
     shift, shift_sd, level, level_sd, left = _solve(bins, middle, blurred)
+    least = np.maximum(LEAST_SNR * level_sd, LEAST_AMPLITUDE * level.max(initial=0.0))
     rows: list[list[tuple[float, ...]]] = [[] for _ in notes]
     collided = [0] * len(notes)
     for j, cluster in enumerate(clusters):
@@ -210,7 +212,7 @@ def fit_window(
                     collided[i] += 1
             continue
         i, number = members[0]
-        if i < 0 or abs(shift[j]) > LOCK_BINS or level[j] < LEAST_SNR * level_sd[j]:
+        if i < 0 or abs(shift[j]) > LOCK_BINS or level[j] < least[j]:
             continue
         f_hz = (middle[j] + shift[j]) / window_s
         rows[i].append((number, f_hz, shift_sd[j] / window_s, level[j], left[j]))
