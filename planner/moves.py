@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.model import Floats, MeasuredNote
+from planner.model import Floats, Judged, MeasuredNote
+from planner.targets import Aimed
 
 # Of a start-only edit: it ends by this, and blends back over at least that. Common practice, no
 # source.
@@ -136,6 +137,29 @@ def hold_end(
         points=((0.0, 0.0), *points) if leaves_s > 0 else tuple(points),
         remaining_cents=round(heard_cents, 1),
         gain_cents=abs(float(add)),
+    )
+
+
+def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
+    """Say what a note's errors are once its rules and its own edit are made."""
+    length_s = aimed.measured.note.length_s
+    layer = sum(c for _, c in judged.layers)
+
+    def after(error: float | None, at_s: float) -> float | None:
+        if error is None:
+            return None
+        if not judged.points:
+            return error + layer
+        times, adds = zip(*judged.points, strict=True)
+        return error + layer + float(np.interp(at_s, times, adds))
+
+    heard = aimed.heard_cents
+    return replace(
+        aimed,
+        onset_cents=after(aimed.onset_cents, 0.0),
+        sustain_cents=after(aimed.sustain_cents, length_s / 2),
+        end_cents=after(aimed.end_cents, length_s),
+        heard_cents=None if heard is None else judged.remaining_cents,
     )
 
 

@@ -12,6 +12,7 @@ from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, Finding, Session, SessionA4, StemNotes, StemSpec
 from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
+from planner.scopes import find_rules
 from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
@@ -47,9 +48,38 @@ def part_of(
     noticed: list[Finding],
 ) -> Part:
     spec = next(spec for spec in session.stems if spec.code == stem.code)
+    shift_s = shifts[stem.code]
+    protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
+    grace = grace_notes(stem.notes)
+
+    def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
+        ask = tolerances.limits.ask_beyond_cents
+        aimed = tuple(
+            aim(n, target_for(n, stem.role, session, a4, offset_cents, ask_beyond_cents=ask))
+            for n in stem.notes
+        )
+        if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
+            return aimed, frozenset()
+        off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
+        tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
+        return aimed, blue_notes(stem.notes, off, tonics)
+
     offset = part_offset_cents(stem.notes, stem.role, session, a4)
+    aimed, blue = aimed_from(offset)
+    rules = find_rules(
+        aimed,
+        stem.role,
+        tolerances,
+        judging,
+        leave_alone=frozenset(protected),
+        expression=grace | blue,
+    )
+    if not any(rule.scope == "part" and rule.applied for rule in rules):
+        # Nothing will move the part as a whole: then its notes are named where they sound.
+        offset = 0.0
+        aimed, blue = aimed_from(offset)
     if abs(offset) > _ASK_OFFSET_CENTS:
-        other = flat_or_sharp(offset - np.sign(offset) * 100.0)
+        other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
         noticed.append(
             Finding(
                 severity="question",
@@ -60,17 +90,6 @@ def part_of(
                 stem=stem.code,
             )
         )
-    ask = tolerances.limits.ask_beyond_cents
-    aimed = tuple(
-        aim(n, target_for(n, stem.role, session, a4, offset, ask_beyond_cents=ask))
-        for n in stem.notes
-    )
-    blue: frozenset[str] = frozenset()
-    if judging.protect_blue_notes and stem.role not in FIXED_ROLES:
-        off = {a.measured.id: (a.heard_cents or 0.0) - offset for a in aimed}
-        tonics = _tonics(stem, session, a4, tempo_map, shifts[stem.code], offset)
-        blue = blue_notes(stem.notes, off, tonics)
-    protected = protected_notes(stem.notes, spec, tempo_map, shifts[stem.code])
     if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
         noticed.append(
             Finding(
@@ -85,11 +104,11 @@ def part_of(
     return Part(
         stem=stem,
         spec=spec,
-        shift_s=shifts[stem.code],
+        shift_s=shift_s,
         loud_db=float(np.percentile(levels, _LOUD_PERCENTILE)) if levels else 0.0,
         aimed=aimed,
         protected=protected,
-        grace=grace_notes(stem.notes),
+        grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
     )

@@ -33,15 +33,18 @@ from planner.model import (
     SessionA4,
     StemNotes,
 )
+from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
 from planner.rules import Case, decide
-from planner.scopes import ScopeRule, find_rules, layers_of
+from planner.scopes import ScopeRule, find_rules, layers_of, together
+from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 
+_MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
@@ -82,11 +85,7 @@ def make_plan(
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
     before = find_clashes(raw)
 
-    rules = _numbered_rules(parts, tolerances, judging)
-    layers = layers_of(rules)
-    layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
-    clashes = find_clashes(layered)
-    judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging)
+    rules, clashes, judged = _settled(parts, standing, tolerances, judging)
     judged = _with_severity(judged, parts, worst_clashes(clashes), standing, tempo_map)
 
     moves = {k: (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) for k, j in judged.items()}
@@ -170,9 +169,11 @@ def _section_labels(
     return labels
 
 
-def _found_rules(part: Part, tolerances: Tolerances, judging: Judging) -> tuple[ScopeRule, ...]:
+def _found_rules(
+    part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+) -> tuple[ScopeRule, ...]:
     return find_rules(
-        part.aimed,
+        aimed,
         part.stem.role,
         tolerances,
         judging,
@@ -181,16 +182,46 @@ def _found_rules(part: Part, tolerances: Tolerances, judging: Judging) -> tuple[
     )
 
 
-def _numbered_rules(
-    parts: dict[str, Part], tolerances: Tolerances, judging: Judging
-) -> dict[str, ScopeRule]:
-    found = [r for p in parts.values() for r in _found_rules(p, tolerances, judging) if r.applied]
-    return {f"R-{k + 1:03d}": rule for k, rule in enumerate(found)}
+def _settled(
+    parts: dict[str, Part],
+    standing: dict[str, Standing],
+    tolerances: Tolerances,
+    judging: Judging,
+) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged]]:
+    """Rules and decisions that leave nothing to plan once they are carried out.
+
+    Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
+    in what the decisions leave, and what is found becomes a layer under them.
+    """
+    found = {c: _applied(_found_rules(p, p.aimed, tolerances, judging)) for c, p in parts.items()}
+    for _ in range(_MOST_ROUNDS):
+        every = [rule for code in parts for rule in found[code]]
+        rules = {f"R-{k + 1:03d}": rule for k, rule in enumerate(every)}
+        layers = layers_of(rules)
+        layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
+        clashes = find_clashes(layered)
+        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging)
+        again = False
+        for code, part in parts.items():
+            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
+            more = _applied(_found_rules(part, left, tolerances, judging))
+            found[code] = together(found[code], more)
+            again = again or bool(more)
+        if not again:
+            break
+    return rules, clashes, judged
+
+
+def _applied(rules: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
+    return tuple(rule for rule in rules if rule.applied)
 
 
 def _offers(parts: dict[str, Part], tolerances: Tolerances, judging: Judging) -> list[ScopeRule]:
     return [
-        r for p in parts.values() for r in _found_rules(p, tolerances, judging) if not r.applied
+        rule
+        for part in parts.values()
+        for rule in _found_rules(part, part.aimed, tolerances, judging)
+        if not rule.applied
     ]
 
 

@@ -409,7 +409,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "sustain_off": flat_or_sharp(case.sustain),
         "end_off": flat_or_sharp(case.end),
         "intended": note_name(case.aimed.target.intended_midi),
-        "tolerance": amount(case.t),
+        "tolerance": "" if case.role == "exclude" else amount(case.t),
         "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),
         "give": "" if u is None else f", give or take {amount(u)}",
         "pair": f", together with {case.beats_with}" if case.beats_with else "",

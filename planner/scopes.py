@@ -116,6 +116,26 @@ def layers_of(rules: Mapping[str, ScopeRule]) -> dict[str, tuple[tuple[str, floa
     return layers
 
 
+def together(rules: tuple[ScopeRule, ...], more: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
+    """Add rules found once the single notes are mended; one over the same notes joins its like."""
+    joined = list(rules)
+    for rule in more:
+        like = next(
+            (
+                k
+                for k, r in enumerate(joined)
+                if (r.scope, r.covers, r.action) == (rule.scope, rule.covers, rule.action)
+            ),
+            None,
+        )
+        if like is None:
+            joined.append(replace(rule, reason=f"once its worst notes are mended, {rule.reason}"))
+        else:
+            add = round(joined[like].add_cents + rule.add_cents, 1)
+            joined[like] = replace(joined[like], add_cents=add)
+    return tuple(joined)
+
+
 def moved(aimed: Aimed, add_cents: float) -> Aimed:
     """Say what a note's errors are once so many cents are added to it."""
 
@@ -333,10 +353,12 @@ def _short_rules(
         errors = np.array([a.onset_cents for a in run if a.onset_cents is not None])
         if len(errors) < limits.notes:
             continue
-        bias = float(np.median(errors))
-        spread = _MAD_TO_SD * float(np.median(np.abs(errors - bias)))
-        doubt = _MEDIAN_TO_MEAN * _scatter(spread, run, onset=True) / len(errors) ** 0.5
-        if round(abs(bias), 1) < limits.onset_cents or round(doubt, 1) > limits.uncertainty_cents:
+        middle = float(np.median(errors))
+        near = errors[np.abs(errors - middle) <= _GROSS_CENTS]
+        bias = float(near.mean())
+        spread = _MAD_TO_SD * float(np.median(np.abs(errors - middle)))
+        doubt = _scatter(spread, run, onset=True) / len(near) ** 0.5
+        if round(abs(middle), 1) < limits.onset_cents or round(doubt, 1) > limits.uncertainty_cents:
             continue
         left = max(judging.leave_in * abs(bias), tolerances.limits.smallest_left_cents)
         left = min(left, _LEAVE_UNDER_SHARE * limits.onset_cents)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-import yaml
-
 from planner.errors import SessionError
+from planner.files.yaml_reading import LineMap, read_yaml
 from planner.model import ROLES
 from planner.tolerances import (
     EXPOSURES,
@@ -60,7 +60,8 @@ def read_tolerances(path: Path | None = None) -> Tolerances:
         If the file cannot be read, or a key or a value in it cannot be used.
     """
     path = configs_folder() / "tolerances.yaml" if path is None else path
-    return _tolerances(_load(path), str(path.name))
+    data, lines = read_yaml(path)
+    return _tolerances(data, _Source(path.name, lines))
 
 
 def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
@@ -79,8 +80,8 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
         If there is no such preset or file, or a key or a value in it cannot be used.
     """
     if name_or_path.endswith(_SUFFIXES) or "/" in name_or_path or "\\" in name_or_path:
-        path = (beside or Path()) / name_or_path
-        return _judging(_load(path), name_or_path)
+        data, lines = read_yaml((beside or Path()) / name_or_path)
+        return _judging(data, _Source(name_or_path, lines))
     names = judging_names()
     if name_or_path not in names:
         raise SessionError(
@@ -89,33 +90,23 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
             hint=f"{_nearest(name_or_path, names)}Choose one of {', '.join(names)}, "
             "or give the path of your own file.",
         )
-    return _judging(_load(configs_folder() / "judging" / f"{name_or_path}.yaml"), name_or_path)
+    data, lines = read_yaml(configs_folder() / "judging" / f"{name_or_path}.yaml")
+    return _judging(data, _Source(f"{name_or_path}.yaml", lines))
 
 
-def _load(path: Path) -> Any:
-    try:
-        return yaml.safe_load(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SessionError(
-            "there is no such file.", file=path.name, hint="Check the path under judging."
-        ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SessionError(
-            "the file cannot be read as text.",
-            file=path.name,
-            hint=f"The system says: {type(error).__name__}.",
-        ) from None
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        raise SessionError(
-            f"this is not YAML: {getattr(error, 'problem', None) or 'it cannot be parsed'}.",
-            file=path.name,
-            line=None if mark is None else mark.line + 1,
-            hint="Compare it with the copy that comes with the planner.",
-        ) from None
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One file while it is checked: its name, and the line of every key in it."""
+
+    name: str
+    lines: LineMap
+
+    def error(self, what: str, where: str, hint: str | None = None) -> SessionError:
+        line = self.lines.get(where)
+        return SessionError(what, file=self.name, line=line, field=where or None, hint=hint)
 
 
-def _tolerances(data: Any, file: str) -> Tolerances:
+def _tolerances(data: Any, file: _Source) -> Tolerances:
     top = _mapping(data, ["version", *Tolerances.__dataclass_fields__], file, "")
     _version(top, file)
     wanted = [role for role in ROLES if role != "exclude"]
@@ -123,18 +114,14 @@ def _tolerances(data: Any, file: str) -> Tolerances:
     exposure = _mapping(top["exposure_factors"], EXPOSURES, file, "exposure_factors")
     steps = top["duration_factors"]
     if not isinstance(steps, list) or not steps:
-        raise SessionError(
-            "this must be a list of {below_s, factor}.", file=file, field="duration_factors"
-        )
+        raise file.error("this must be a list of {below_s, factor}.", "duration_factors")
     factors = tuple(
         _record(DurationFactor, step, file, f"duration_factors[{i}]")
         for i, step in enumerate(steps)
     )
     limits_s = [step.below_s for step in factors]
     if limits_s != sorted(set(limits_s)):
-        raise SessionError(
-            "the limits must rise from line to line.", file=file, field="duration_factors"
-        )
+        raise file.error("the limits must rise from line to line.", "duration_factors")
     return Tolerances(
         base_cents=tuple((k, _number(base[k], file, f"base_cents.{k}")) for k in wanted),
         low_bass=_record(LowBass, top["low_bass"], file, "low_bass"),
@@ -151,23 +138,20 @@ def _tolerances(data: Any, file: str) -> Tolerances:
     )
 
 
-def _judging(data: Any, file: str) -> Judging:
+def _judging(data: Any, file: _Source) -> Judging:
     names = list(Judging.__dataclass_fields__)
     top = _mapping(data, ["version", *names], file, "")
     _version(top, file)
     leave_in = _number(top["leave_in"], file, "leave_in", zero=True)
     if leave_in >= 1:
-        raise SessionError(
+        raise file.error(
             f"{leave_in:g} leaves the whole error in.",
-            file=file,
-            field="leave_in",
+            "leave_in",
             hint="Write a share: 0.25 leaves a quarter.",
         )
     blue = top["protect_blue_notes"]
     if not isinstance(blue, bool):
-        raise SessionError(
-            f"{blue!r} is neither true nor false.", file=file, field="protect_blue_notes"
-        )
+        raise file.error(f"{blue!r} is neither true nor false.", "protect_blue_notes")
     return Judging(
         name=_text(top["name"], file, "name"),
         use=_text(top["use"], file, "use"),
@@ -178,7 +162,7 @@ def _judging(data: Any, file: str) -> Judging:
     )
 
 
-def _record(kind: Callable[..., T], data: Any, file: str, where: str) -> T:
+def _record(kind: Callable[..., T], data: Any, file: _Source, where: str) -> T:
     kinds: Mapping[str, Any] = kind.__dataclass_fields__  # type: ignore[attr-defined]
     found = _mapping(data, kinds, file, where)
     values: dict[str, float | int] = {}
@@ -186,58 +170,50 @@ def _record(kind: Callable[..., T], data: Any, file: str, where: str) -> T:
         value = _number(found[name], file, f"{where}.{name}")
         if field.type == "int":
             if value != int(value):
-                raise SessionError(
-                    f"{value:g} is no whole number.", file=file, field=f"{where}.{name}"
-                )
+                raise file.error(f"{value:g} is no whole number.", f"{where}.{name}")
             values[name] = int(value)
         else:
             values[name] = value
     return kind(**values)
 
 
-def _mapping(data: Any, wanted: Iterable[str], file: str, where: str) -> dict[str, Any]:
+def _mapping(data: Any, wanted: Iterable[str], file: _Source, where: str) -> dict[str, Any]:
     names = list(wanted)
     if not isinstance(data, dict):
-        raise SessionError(
-            f"this must have the keys {', '.join(names)}.", file=file, field=where or None
-        )
+        raise file.error(f"this must have the keys {', '.join(names)}.", where)
     for key in data:
         if key not in names:
-            raise SessionError(
+            raise file.error(
                 f"there is no key {key!r} here.",
-                file=file,
-                field=where or None,
+                f"{where}.{key}" if where else str(key),
                 hint=f"{_nearest(str(key), names)}The keys are {', '.join(names)}.",
             )
     for name in names:
         if name not in data:
-            raise SessionError(
+            raise file.error(
                 f"the key {name!r} is missing.",
-                file=file,
-                field=where or None,
+                where,
                 hint="Copy it from the file that comes with the planner.",
             )
     return data
 
 
-def _version(top: Mapping[str, Any], file: str) -> None:
+def _version(top: Mapping[str, Any], file: _Source) -> None:
     if top["version"] != 1:
-        raise SessionError(
-            f"this planner reads version 1, not {top['version']!r}.", file=file, field="version"
-        )
+        raise file.error(f"this planner reads version 1, not {top['version']!r}.", "version")
 
 
-def _number(value: Any, file: str, where: str, *, zero: bool = False) -> float:
+def _number(value: Any, file: _Source, where: str, *, zero: bool = False) -> float:
     fits = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     if not fits or value < 0 or (value == 0 and not zero):
         least = "0 or more" if zero else "above 0"
-        raise SessionError(f"{value!r} is no number {least}.", file=file, field=where)
+        raise file.error(f"{value!r} is no number {least}.", where)
     return float(value)
 
 
-def _text(value: Any, file: str, where: str) -> str:
+def _text(value: Any, file: _Source, where: str) -> str:
     if not isinstance(value, str) or not value.strip():
-        raise SessionError(f"{value!r} is no text.", file=file, field=where)
+        raise file.error(f"{value!r} is no text.", where)
     return value
 
 

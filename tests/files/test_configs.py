@@ -1,0 +1,130 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from planner.errors import SessionError
+from planner.files import configs
+from planner.files.configs import (
+    configs_folder,
+    judging_names,
+    read_judging,
+    read_tolerances,
+)
+from planner.model import ROLES
+
+PRESETS = {
+    "plain-band": (1.0, 0.25), "live-loose": (1.6, 0.4), "blue-hour": (1.4, 0.35),
+    "a-cappella": (0.8, 0.1), "glossy": (0.7, 0.1), "strings-winds": (1.0, 0.25),
+    "triage": (1.8, 0.3),
+}  # fmt: skip
+
+
+def test_every_preset_is_there_and_loads() -> None:
+    """The seven presets load with the factors that the trade's table gives them."""
+    found = {name: read_judging(name) for name in judging_names()}
+    assert {n: (j.tolerance_factor, j.leave_in) for n, j in found.items()} == PRESETS
+    assert all(j.name == name for name, j in found.items())
+    assert [n for n, j in found.items() if j.protect_blue_notes] == ["blue-hour"]
+
+
+def test_tolerances_cover_every_role() -> None:
+    """Every role but the one left out has its base, and the figures are those of the file."""
+    found = read_tolerances()
+    assert {role for role, _ in found.base_cents} == set(ROLES) - {"exclude"}
+    assert dict(found.base_cents)["lead-voice"] == 18
+    assert found.limits.ask_beyond_cents == 35
+
+
+def own(tmp_path: Path, old: str, new: str, name: str = "tolerances.yaml") -> Path:
+    text = (configs_folder() / name).read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "own.yaml"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return path
+
+
+def test_own_copy_is_read(tmp_path: Path) -> None:
+    """A user's own copy is read from its path, also beside the session file."""
+    own(tmp_path, "leave_in: 0.25", "leave_in: 0.0", "judging/plain-band.yaml")
+    assert read_judging("own.yaml", beside=tmp_path).leave_in == 0.0
+    path = own(tmp_path, "lead-voice: 18", "lead-voice: 22")
+    assert dict(read_tolerances(path).base_cents)["lead-voice"] == 22
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            "lead-voice: 18",
+            "lead-voise: 18",
+            "there is no key 'lead-voise' here. Did you mean lead",
+        ),
+        ("floor_cents: 4", "floor_cents: -4", "limits.floor_cents: -4 is no number above 0."),
+        ("longer_factor: 0.85", "longer_factor: much", "'much' is no number above 0."),
+        ("longer_factor: 0.85", "", "the key 'longer_factor' is missing. Copy it"),
+        ("below_s: 0.25", "below_s: 0.9", "the limits must rise from line to line."),
+        ("version: 1", "version: 2", "this planner reads version 1, not 2."),
+        ("notes: 8", "notes: 8.5", "part_rule.notes: 8.5 is no whole number."),
+    ],
+)
+def test_wrong_tolerances_say_what_and_where(tmp_path: Path, old: str, new: str, said: str) -> None:
+    """A wrong key or value is named with its place and what to do."""
+    with pytest.raises(SessionError) as caught:
+        read_tolerances(own(tmp_path, old, new))
+    assert said in str(caught.value)
+    assert str(caught.value).startswith("own.yaml")
+
+
+def test_wrong_shapes_are_named(tmp_path: Path) -> None:
+    """A list where keys belong, and keys where a list belongs, are told apart."""
+    path = tmp_path / "own.yaml"
+    path.write_text("- 1\n", encoding="utf-8")
+    with pytest.raises(SessionError, match="this must have the keys version, base_cents"):
+        read_tolerances(path)
+    text = (configs_folder() / "tolerances.yaml").read_text(encoding="utf-8")
+    start, end = text.index("duration_factors:"), text.index("longer_factor")
+    path.write_text(text[:start] + "duration_factors: 3\n" + text[end:], encoding="utf-8")
+    with pytest.raises(SessionError, match="this must be a list of"):
+        read_tolerances(path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("leave_in: 0.25", "leave_in: 1", "1 leaves the whole error in. Write a share"),
+        ("leave_in: 0.25", "leave_in: -1", "-1 is no number 0 or more."),
+        ("protect_blue_notes: false", "protect_blue_notes: maybe", "is neither true nor false."),
+        ("use: an ordinary band recording", "use: 7", "7 is no text."),
+    ],
+)
+def test_wrong_judging_says_what_and_where(tmp_path: Path, old: str, new: str, said: str) -> None:
+    """A wrong value in a preset is named with its line."""
+    path = own(tmp_path, old, new, "judging/plain-band.yaml")
+    with pytest.raises(SessionError) as caught:
+        read_judging(str(path))
+    assert said in str(caught.value)
+    assert caught.value.line is not None
+
+
+def test_unknown_preset_gets_the_nearest() -> None:
+    """A misspelt preset is answered with the nearest one and all of them."""
+    with pytest.raises(SessionError, match=r"called 'glosy'\. Did you mean glossy\? Choose one of"):
+        read_judging("glosy")
+
+
+def test_missing_configs_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An install without its configs says so."""
+    monkeypatch.setattr(configs, "_PACKAGE", tmp_path / "planner")
+    with pytest.raises(SessionError, match=r"are missing\. Install the planner again"):
+        configs_folder()
+
+
+def test_configs_of_a_wheel_come_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Configs inside the package win over those beside it."""
+    for folder in (tmp_path / "planner" / "configs", tmp_path / "configs"):
+        folder.mkdir(parents=True)
+        (folder / "tolerances.yaml").touch()
+    monkeypatch.setattr(configs, "_PACKAGE", tmp_path / "planner")
+    assert configs_folder() == tmp_path / "planner" / "configs"

@@ -1,0 +1,165 @@
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+
+from planner.clashes import (
+    SoundingNote,
+    beating_hz,
+    clash_kind,
+    find_clashes,
+    overlapping_pairs,
+    sour_seconds,
+    worst_clashes,
+)
+from planner.pitch import midi_to_hz, shift_hz
+
+
+def sounding(
+    note_id: str, midi: int, cents: float, start_s: float = 0.0, end_s: float = 2.0, **fields: float
+) -> SoundingNote:
+    return SoundingNote(
+        id=note_id, stem=note_id.split("-")[0], role="fretted", midi=midi, start_s=start_s,
+        end_s=end_s, heard_hz=shift_hz(midi_to_hz(midi), cents), target_hz=midi_to_hz(midi),
+        level_db=fields.pop("level_db", 0.0), **fields,
+    )  # fmt: skip
+
+
+# Computed with mpmath from the definition of equal temperament (ISO 16: A4 = 440 Hz) and
+# |q f_upper - p f_lower| (Helmholtz, On the Sensations of Tone, part II).
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("low", "high", "p", "q", "rate"),
+    [
+        (57, 64, 3, 2, 0.7449), (57, 62, 4, 3, 0.9943), (57, 61, 5, 4, 8.7305),
+        (57, 60, 6, 5, 11.8722), (57, 66, 5, 3, 9.9833), (53, 57, 5, 4, 6.9294),
+        (57, 69, 2, 1, 0.0), (60, 67, 3, 2, 0.8858), (60, 64, 5, 4, 10.3824),
+    ],
+)  # fmt: skip
+def test_tempered_intervals_beat_as_the_table_says(
+    low: int, high: int, p: int, q: int, rate: float
+) -> None:
+    """Equal-tempered intervals beat at the rates of the published tables."""
+    assert beating_hz(midi_to_hz(low), midi_to_hz(high), p, q) == pytest.approx(rate, abs=5e-5)
+
+
+def test_unison_440_441_beats_once_a_second() -> None:
+    """Two tones 1 Hz apart beat once a second."""
+    assert beating_hz(440.0, 441.0, 1, 1) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("excess", "overlap", "kind"),
+    [
+        (0.49, 1.0, None), (0.5, 1.0, "soft"), (0.5, 2.0, "sour"), (0.49, 4.0, "soft"),
+        (6.0, 1.0, "sour"), (6.1, 1.0, "harsh"), (15.0, 1.0, "harsh"), (15.1, 1.0, "rough"),
+        (0.99, 1.0, "soft"), (1.0, 1.0, "sour"),
+    ],
+)  # fmt: skip
+def test_both_sides_of_every_kind(excess: float, overlap: float, kind: str | None) -> None:
+    """Each kind of clash begins where it should and not before."""
+    assert clash_kind(excess, overlap) == kind
+
+
+def test_tempered_third_in_tune_is_no_clash() -> None:
+    """The beating that the temperament itself gives is not held against anyone."""
+    assert find_clashes([sounding("A-1", 57, 0), sounding("B-1", 61, 0)]) == ()
+
+
+def test_third_sharper_than_tempered_is_a_clash() -> None:
+    """A third wider than tempered beats more than it should, a narrower one less."""
+    (clash,) = find_clashes([sounding("A-1", 57, 0), sounding("B-1", 61, 10)])
+    assert (clash.p, clash.q) == (5, 4)
+    assert clash.given_hz == pytest.approx(8.7305, abs=5e-5)
+    assert clash.excess_hz == pytest.approx(4 * 277.1826 * (2 ** (10 / 1200) - 1), abs=1e-3)
+    assert find_clashes([sounding("A-1", 57, 0), sounding("B-1", 61, -10)]) == ()
+
+
+def test_notes_of_one_stem_do_not_clash_with_each_other() -> None:
+    """Only notes of different stems are set against each other."""
+    assert find_clashes([sounding("A-1", 57, 0), sounding("A-2", 57, 20)]) == ()
+
+
+def test_overlap_must_last() -> None:
+    """Notes together for less than 0.15 s do not clash, however far apart."""
+    long = sounding("A-1", 69, 0)
+    assert find_clashes([long, sounding("B-1", 69, 40, 0.0, 0.14)]) == ()
+    assert len(find_clashes([long, sounding("B-1", 69, 40, 0.0, 0.15)])) == 1
+
+
+def test_vibrato_never_lets_a_beat_stand() -> None:
+    """A clash with a note of wide vibrato is soft at most."""
+    still = sounding("A-1", 69, 0)
+    assert find_clashes([still, sounding("B-1", 69, 10)])[0].kind == "sour"
+    wide = sounding("B-1", 69, 10, vibrato_half_cents=30.0)
+    assert find_clashes([still, wide])[0].kind == "soft"
+
+
+def test_unsure_readings_make_no_clash() -> None:
+    """A beating within twice its uncertainty is none."""
+    still = sounding("A-1", 69, 0)
+    assert len(find_clashes([still, sounding("B-1", 69, 10, uncertainty_cents=4.9)])) == 1
+    assert find_clashes([still, sounding("B-1", 69, 10, uncertainty_cents=5.1)]) == ()
+
+
+def test_order_of_notes_says_nothing() -> None:
+    """The same notes in another order give the same clashes."""
+    notes = [sounding(f"{s}-{k}", 60 + k, 7 * k, 0.3 * k) for s in "ABC" for k in range(5)]
+    assert find_clashes(notes) == find_clashes(notes[::-1]) != ()
+
+
+def test_quiet_partner_weighs_less() -> None:
+    """A clash with a note 20 dB down weighs a tenth of one at equal level."""
+    loud = find_clashes([sounding("A-1", 69, 0), sounding("B-1", 69, 10)])[0]
+    quiet = find_clashes([sounding("A-1", 69, 0), sounding("B-1", 69, 10, level_db=-20.0)])[0]
+    assert loud.weight == pytest.approx(1.0)
+    assert quiet.weight == pytest.approx(0.1)
+
+
+def test_worst_clash_of_a_note() -> None:
+    """Of two clashes a note keeps the louder one."""
+    notes = [
+        sounding("A-1", 69, 0), sounding("B-1", 69, 10),
+        sounding("C-1", 69, 10, level_db=-20.0),
+    ]  # fmt: skip
+    assert worst_clashes(find_clashes(notes))["A-1"].upper_id == "B-1"
+
+
+def test_pairs_agree_with_trying_them_all() -> None:
+    """The quick search finds the pairs that trying all of them finds."""
+    rng = np.random.default_rng(5)
+    start = np.sort(rng.uniform(0, 30, 120))
+    end = start + rng.uniform(0.05, 4, 120)
+    part = rng.integers(0, 4, 120)
+    slow = {
+        (i, j)
+        for i in range(120)
+        for j in range(i + 1, 120)
+        if part[i] != part[j] and min(end[i], end[j]) - start[j] >= 0.15
+    }
+    first, second, _ = overlapping_pairs(start, end, part, 0.15)
+    assert set(zip(first.tolist(), second.tolist(), strict=True)) == slow
+
+
+def test_sour_seconds_count_a_moment_once() -> None:
+    """Clashes and held notes at the same time are one stretch of sour time."""
+    notes = [sounding("A-1", 69, 0), sounding("B-1", 69, 10), sounding("C-1", 50, 0, 1.5, 3.0)]
+    clashes = find_clashes(notes[:2])
+    assert sour_seconds(notes, clashes, frozenset()) == pytest.approx(2.0)
+    assert sour_seconds(notes, clashes, frozenset({"C-1"})) == pytest.approx(3.0)
+    assert sour_seconds(notes, (), frozenset()) == 0.0
+
+
+def test_ten_stems_of_two_thousand_notes_are_quick() -> None:
+    """A long session takes seconds, not minutes: no pair is tried that does not overlap."""
+    rng = np.random.default_rng(1)
+    notes = [
+        sounding(f"S{s}-{k}", int(rng.integers(45, 70)), float(rng.normal(0, 8)), 0.15 * k,
+                 0.15 * k + 0.3)
+        for s in range(10) for k in range(2000)
+    ]  # fmt: skip
+    began = time.perf_counter()
+    find_clashes(notes)
+    assert time.perf_counter() - began < 20

@@ -1,0 +1,256 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from deciding import A4, PLAIN, TOLERANCES, carried_out, contour, line, note, plan, session, stem
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from planner.files.configs import read_judging
+from planner.model import (
+    FIXED_ROLES,
+    KeyMark,
+    Plan,
+    ProtectedSpan,
+    Section,
+    SessionA4,
+    StemNotes,
+    TempoMark,
+)
+from planner.pitch import shift_hz
+from planner.planning import make_plan
+from planner.timeline import TempoMap, tempo_map_from_marks
+
+MAP = tempo_map_from_marks([TempoMark(bar=1, bpm=120.0)], bar_one_at_s=0.0)
+ROLES = ["bass-fretted", "fretted", "lead-voice", "bowed", "voice-double", "fretted-chords"]
+
+
+def band(seed: int, spread: float = 9.0, n: int = 16) -> tuple[StemNotes, ...]:
+    """An invented band: a piano that is right, and players who scatter."""
+    rng = np.random.default_rng(seed)
+    stems = [stem("PNO", "tuning-reference", line("PNO", [60, 64, 67, 62] * (n // 4), [0.0] * n))]
+    for k, role in enumerate(ROLES):
+        code = f"S{k}"
+        midis = [int(m) for m in rng.integers(48, 66, n)]
+        offs = [float(e) for e in rng.normal(rng.normal(0, 4), spread, n)]
+        length_s = float(rng.choice([0.2, 0.45, 0.8, 1.6]))
+        stems.append(stem(code, role, line(code, midis, offs, length_s=length_s)))  # type: ignore[arg-type]
+    return tuple(stems)
+
+
+def decided(made: Plan) -> dict[str, object]:
+    return {j.measured.id: (j.action, j.add_cents, j.points, j.layers) for j in made.judged}
+
+
+def test_part_seven_high_is_one_row() -> None:
+    """On a session nobody has seen, a part 7 cents high is one row and not a hundred."""
+    rng = np.random.default_rng(4)
+    scatter = rng.normal(0, 3, 100)
+    offs = [7.0 + float(e) for e in scatter - np.median(scatter)]
+    gtr = stem("GTR", "fretted", line("GTR", [int(m) for m in rng.integers(50, 70, 100)], offs))
+    made = plan(stem("PNO", "tuning-reference", line("PNO", [60] * 20, [0.0] * 20)), gtr)
+    assert [(r.id, r.action, r.notes_covered) for r in made.rows] == [("R-001", "whole-part", 100)]
+    assert made.rows[0].in_words.startswith("lower by 7")
+
+
+def test_part_forty_five_flat_is_one_row_and_a_question() -> None:
+    """A part 45 flat keeps its notes, is one row, and asks whether it is so."""
+    gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [-45.0] * 20))
+    made = plan(gtr)
+    assert [(r.action, r.add_cents) for r in made.rows] == [
+        ("whole-part", pytest.approx(45, abs=0.3))
+    ]
+    (finding,) = made.findings
+    assert finding.severity == "question"
+    assert "45 flat as a whole, or it is the neighbouring notes, 55 sharp" in finding.what
+
+
+@settings(max_examples=25, deadline=None)
+@given(off=st.floats(-60, 60), role=st.sampled_from(sorted(FIXED_ROLES)))
+def test_reference_never_yields_an_edit(off: float, role: str) -> None:
+    """However far out, what nobody can move gets no row."""
+    notes = line("PNO", list(range(50, 70)), [off] * 20)
+    assert plan(stem("PNO", role, notes)).rows == ()  # type: ignore[arg-type]
+
+
+def test_expression_is_left_alone() -> None:
+    """A line of scoops, vibrato and falls yields no row."""
+    vibrato = {"vibrato_hz": 5.5, "vibrato_half_cents": 40.0, "vibrato_regularity": 0.9}
+    fall = contour(6.0, 2.0, 67, lambda t: -90 * max(0.0, (t - 1.7) / 0.3))
+    notes = [
+        note("LV-0001", 62, 2, onset=-70, settle_s=0.15, start_s=0.0, length_s=1.5),
+        note("LV-0002", 64, -3, start_s=3.0, length_s=2.0, **vibrato),
+        note("LV-0003", 67, 0, end=-60, start_s=6.0, length_s=2.0, **fall),
+    ]
+    assert plan(stem("LV", "lead-voice", notes)).rows == ()
+
+
+def test_blue_thirds_are_left_where_the_style_says_so() -> None:
+    """Thirds between minor and major that come back yield no row in blue-hour; else they ask."""
+    notes = line("LV", [60, 63, 67, 60, 63, 67], [0.0, 40.0, 0.0, 0.0, 40.0, 0.0])
+    keys = (KeyMark(bar=1, tonic="C", mode="major"),)
+    lead = stem("LV", "lead-voice", notes)
+    assert plan(lead, keys=keys, judging=read_judging("blue-hour")).rows == ()
+    assert [r.kind for r in plan(lead, keys=keys).rows] == ["question", "question"]
+
+
+def test_held_flat_note_is_one_note_row() -> None:
+    """One held note 25 flat is one row with the note's own id, said in words."""
+    notes = line("LV", [62, 64, 65, 67], [0.0, 1.0, -25.0, 2.0], length_s=1.4)
+    (row,) = plan(stem("LV", "lead-voice", notes), tempo_map=MAP).rows
+    assert (row.id, row.kind, row.add_cents) == ("LV-0003", "note", 19.0)
+    assert row.in_words == "raise by 19, give or take 1"
+    assert (row.start_bar, row.start_beat) == (2, 3.0)
+    assert row.remaining_cents == -6.0
+
+
+def test_question_rows_come_after_and_keep_the_note() -> None:
+    """A note between two notes is a question with the note in `covers` and no number."""
+    notes = line("LV", [62, 64, 65], [0.0, 45.0, -25.0], length_s=1.4)
+    first, second = plan(stem("LV", "lead-voice", notes)).rows
+    assert (first.id, second.id, second.covers) == ("LV-0003", "Q-001", ("LV-0002",))
+    assert second.add_cents is None
+    assert second.points == ()
+
+
+def test_lead_voice_offer_is_advice() -> None:
+    """A lead voice 6 flat as a whole is advice without an edit."""
+    made = plan(stem("LV", "lead-voice", line("LV", [60, 62, 64, 65] * 5, [-6.0] * 20)))
+    assert [(r.id, r.kind, r.add_cents) for r in made.rows] == [("A-001", "advice", None)]
+
+
+def test_protected_bars_stay() -> None:
+    """Bars that nobody may touch hold neither edit nor rule, and need a tempo map."""
+    gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [20.0] * 20))
+    where = session(gtr)
+    keep = ProtectedSpan(from_bar=1, to_bar=1, why="loved", who="producer")
+    where = replace(where, stems=(replace(where.stems[0], do_not_touch=(keep,)),))
+
+    def made_with(tempo_map: TempoMap | None) -> Plan:
+        return make_plan(
+            session=where, stems=(gtr,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+            tempo_map=tempo_map,
+        )  # fmt: skip
+
+    made = made_with(MAP)
+    assert [j.rule_name for j in made.judged].count("hands off") == 3
+    assert made.rows[0].notes_covered == 17
+    blind = made_with(None)
+    assert "no tempo map" in blind.findings[0].what
+
+
+def test_section_label_widens_the_tolerance() -> None:
+    """In a section called dense a note may be further out."""
+    notes = line("GTR", [50, 57], [0.0, 14.0], length_s=1.2)
+    dense = Section(name="chorus", from_bar=1, to_bar=9, exposure="dense")
+    plain = plan(stem("GTR", "fretted", notes), tempo_map=MAP)
+    wide = plan(stem("GTR", "fretted", notes), tempo_map=MAP, sections=(dense,))
+    assert (len(plain.rows), len(wide.rows)) == (1, 0)
+
+
+def test_timecode_counts_from_the_typed_start() -> None:
+    """The timecode of a row is the session's start plus its place."""
+    notes = line("LV", [62, 64, 65], [0.0, 1.0, -25.0], length_s=1.4)
+    fields = {"frame_rate": "25", "start_timecode": "01:00:00:00"}
+    (row,) = plan(stem("LV", "lead-voice", notes), **fields).rows
+    assert row.start_tc == "01:00:03:00"
+
+
+def test_sour_held_note_is_counted_and_cured() -> None:
+    """A held flat note against the piano counts as sour time before and not after."""
+    pno = stem("PNO", "tuning-reference", [note("PNO-0001", 62, 0, length_s=3.0)])
+    lead = stem("LV", "lead-voice", [note("LV-0001", 62, -25, length_s=3.0)])
+    made = plan(pno, lead)
+    assert (made.sour_before_s, made.sour_after_s) == (3.0, 0.0)
+    (row,) = made.rows
+    assert row.clash_with == "PNO-0001"
+    assert row.beating_hz == pytest.approx(4.2, abs=0.1)
+    assert "against PNO's D4; " in row.reason
+    assert row.remaining_cents == 0.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_order_of_stems_decides_nothing(seed: int) -> None:
+    """Reordering the stems changes no decision, no row and no rank."""
+    stems = band(seed)
+    one, two = plan(*stems), plan(*stems[::-1])
+    assert decided(one) == decided(two)
+    assert {r.id: r for r in one.rows} == {r.id: r for r in two.rows}
+    assert one.offenders == two.offenders
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 999), k=st.floats(-12, 12))
+def test_sharpening_a_stem_raises_every_error(seed: int, k: float) -> None:
+    """Sharpen a stem by k cents and each of its errors rises by k, and nobody else's moves."""
+    stems = band(seed, spread=5.0)
+    sharper = tuple(_sharpened(s, k) if s.code == "S1" else s for s in stems)
+    for a, b in zip(plan(*stems).judged, plan(*sharper).judged, strict=True):
+        by = k if a.measured.note.stem == "S1" else 0.0
+        assert a.heard_cents is not None
+        assert b.heard_cents == pytest.approx(a.heard_cents + by, abs=1e-6)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 999), delay=st.floats(0.0, 50.0), gain=st.floats(-30, 10))
+def test_delay_and_level_change_no_decision(seed: int, delay: float, gain: float) -> None:
+    """Everything later, or one stem louder: only times move, decisions stay."""
+    stems = band(seed)
+    later = tuple(
+        replace(s, notes=tuple(
+            replace(n, note=replace(
+                n.note, start_s=n.note.start_s + delay, end_s=n.note.end_s + delay,
+                level_db=n.note.level_db + (gain if s.code == "S2" else 0.0),
+            )) for n in s.notes))
+        for s in stems
+    )  # fmt: skip
+    one, two = plan(*stems), plan(*later)
+    assert {k: v[0] for k, v in decided(one).items()} == {  # type: ignore[index]
+        k: v[0]
+        for k, v in decided(two).items()  # type: ignore[index]
+    }
+    assert [r.add_cents for r in one.rows] == [r.add_cents for r in two.rows]
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 99999), spread=st.floats(2, 20))
+def test_nothing_is_left_to_move_after_the_plan(seed: int, spread: float) -> None:
+    """Carry out every move, plan again: no edit is left."""
+    stems = band(seed, spread=spread)
+    after = plan(*carried_out(stems, plan(*stems)))
+    assert [(r.id, r.reason) for r in after.rows if r.add_cents or r.points] == []
+
+
+def _sharpened(s: StemNotes, k: float) -> StemNotes:
+    def up(hz: float | None) -> float | None:
+        return None if hz is None else shift_hz(hz, k)
+
+    return replace(s, notes=tuple(
+        replace(
+            n,
+            note=replace(n.note, pitch_hz=shift_hz(n.note.pitch_hz, k)),
+            measurement=replace(
+                n.measurement, onset_hz=up(n.measurement.onset_hz),
+                sustain_hz=up(n.measurement.sustain_hz), end_hz=up(n.measurement.end_hz),
+                heard_hz=up(n.measurement.heard_hz),
+            ),
+        ) for n in s.notes
+    ))  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_plan_takes_sour_time_away(seed: int) -> None:
+    """Carrying out the plan does not add sour time."""
+    made = plan(*band(seed))
+    assert made.sour_before_s is not None
+    assert made.sour_after_s is not None
+    assert made.sour_after_s <= made.sour_before_s
+
+
+def test_empty_stem_is_no_trouble() -> None:
+    """A stem without notes has a summary without figures."""
+    made = plan(stem("LV", "lead-voice", []), a4=SessionA4(a4_hz=440.0, found_from="typed"))
+    (summary,) = made.stems
+    assert (summary.notes, summary.offset_cents, summary.measured_time_share) == (0, None, None)

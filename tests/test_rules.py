@@ -1,0 +1,334 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from deciding import A4, PLAIN, TOLERANCES, contour, note, session, stem
+
+from planner.cases import Case
+from planner.files.configs import read_judging
+from planner.model import Judged, Role
+from planner.rules import DECISIONS, decide
+from planner.targets import aim, target_for
+from planner.tolerances import tolerance_cents, tolerance_terms
+
+
+def judge(
+    cents: float, role: Role = "lead-voice", *, case: dict[str, Any] | None = None,
+    midi: int = 62, intended: int | None = None, judging: str = "plain-band", **fields: Any,
+) -> Judged:  # fmt: skip
+    n = note("X-0001", midi, cents, **fields)
+    where = session(stem("X", role, [n]))
+    target = target_for(n, role, where, A4, intended_midi=intended)
+    return decide(
+        Case(aimed=aim(n, target), role=role, judging=read_judging(judging),
+             tolerances=TOLERANCES, **(case or {}))
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- the tolerance recipe
+
+
+@pytest.mark.parametrize(
+    ("length", "factor"),
+    [(0.1, 2.5), (0.149, 2.5), (0.15, 1.8), (0.25, 1.3), (0.5, 1.1), (1.0, 1.0), (1.999, 1.0),
+     (2.0, 0.85)],
+)  # fmt: skip
+def test_duration_factors(length: float, factor: float) -> None:
+    """Shorter notes may be further out; each limit belongs to the longer notes."""
+    got = tolerance_terms("lead-voice", length, "normal", PLAIN, TOLERANCES, 1.0)
+    assert got.duration_factor == factor
+
+
+def test_recipe_is_the_product() -> None:
+    """Base, duration, exposure, style and the stem's own factor multiply, and all are kept."""
+    got = tolerance_terms("bowed", 0.3, "dense", read_judging("live-loose"), TOLERANCES, 1.0, 0.7)
+    assert (got.base_cents, got.duration_factor, got.exposure_factor) == (15, 1.3, 1.3)
+    assert (got.style_factor, got.stem_factor) == (1.6, 0.7)
+    assert got.raw_cents == pytest.approx(15 * 1.3 * 1.3 * 1.6 * 0.7)
+    assert got.tolerance_cents == pytest.approx(28.4)
+
+
+def test_floors() -> None:
+    """Never below 4 cents, nor below twice the uncertainty."""
+    fussy = read_judging("glossy")
+    assert tolerance_cents("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 1.0) == 4.0
+    assert tolerance_cents("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 2.5) == 5.0
+
+
+def test_lead_voice_is_never_hidden() -> None:
+    """A lead voice in a dense passage is judged as featured."""
+    dense = tolerance_cents("lead-voice", 1.0, "buried", PLAIN, TOLERANCES, 1.0)
+    assert dense == tolerance_cents("lead-voice", 1.0, "featured", PLAIN, TOLERANCES, 1.0)
+
+
+def test_low_bass_is_wider() -> None:
+    """G1 and below have the wider tolerance, G#1 not."""
+    at = [
+        tolerance_terms("bass-fretted", 1.0, "normal", PLAIN, TOLERANCES, 1.0, midi=m).base_cents
+        for m in (31, 32)
+    ]
+    assert at == [13, 10]
+
+
+def test_beating_is_no_excuse_for_shortness() -> None:
+    """A short note that beats against a fixed instrument has no wider tolerance."""
+    got = tolerance_terms("bowed", 0.3, "normal", PLAIN, TOLERANCES, 1.0, beats=True)
+    assert got.duration_factor == 1.0
+
+
+# ---------------------------------------------------------------- the table, each edge
+
+
+def test_names_are_unique() -> None:
+    """Every rule has its own name, and the last one always fits."""
+    assert len({rule.name for rule in DECISIONS}) == len(DECISIONS)
+
+
+@pytest.mark.parametrize(("cents", "name"), [(16.2, "in tune"), (16.3, "note off")])
+def test_edge_of_the_tolerance(cents: float, name: str) -> None:
+    """At the tolerance a note is left, a tenth beyond it is moved."""
+    assert judge(cents).rule_name == name
+
+
+def test_held_flat_note_is_one_number() -> None:
+    """A held note 21 flat goes up by 16 with 5 left in, its rise into the note kept."""
+    got = judge(-21, onset=-45, settle_s=0.15, length_s=1.4, case={"beats_with": "PNO's D4"})
+    assert (got.action, got.add_cents, got.remaining_cents) == ("raise-lower", 16.0, -5.0)
+    assert got.reason == "held note sits 21 flat against PNO's D4; rise into it kept, 5 left in"
+    assert got.points == ((0.0, 16.0), (1.4, 16.0))
+
+
+@pytest.mark.parametrize("role", ["tuning-reference", "fixed-pitch", "exclude"])
+def test_fixed_roles_are_never_edited(role: Role) -> None:
+    """What the others are judged by is never moved, however far out."""
+    got = judge(30, role)
+    assert (got.action, got.add_cents, got.tolerance_cents) == ("leave", None, None)
+
+
+@pytest.mark.parametrize("role", ["fretted-chords", "bowed-group", "sampled", "drum-tones"])
+def test_chord_roles_have_no_single_rows(role: Role) -> None:
+    """Where several notes sound at once no single note is edited."""
+    assert judge(30, role).rule_name == "never note by note"
+    assert judge(30, "fretted").rule_name == "note off"
+
+
+def test_hands_off_comes_first() -> None:
+    """A protected note is left, and says who asked for it."""
+    got = judge(30, case={"protected_by": "spoken-sung, says producer"})
+    assert (got.rule_name, got.reason) == (
+        "hands off", "not to be touched: spoken-sung, says producer",
+    )  # fmt: skip
+    assert judge(30).rule_name == "note off"
+
+
+def test_unmeasured_is_left_with_its_reason() -> None:
+    """A note without a reading carries no numbers, and says why."""
+    got = judge(0, onset_hz=None, sustain_hz=None, end_hz=None, heard_hz=None,
+                not_measured_because="41 % pitched")  # fmt: skip
+    assert (got.rule_name, got.reason) == ("not measured", "not measured: 41 % pitched")
+    assert got.heard_cents is None
+    assert got.tolerance_cents is None
+
+
+@pytest.mark.parametrize(("length", "name"), [(0.079, "too short"), (0.08, "cannot tell")])
+def test_edge_of_too_short(length: float, name: str) -> None:
+    """Below 80 ms a note is left; at 80 ms it is looked at."""
+    got = judge(45 - 9.9, length_s=length, confidence="shaky", case={"beats": True})
+    assert got.rule_name == name
+
+
+def test_grace_note_is_left() -> None:
+    """A grace note belongs to the next note."""
+    assert judge(34, length_s=0.085, case={"grace": True}).rule_name == "grace note"
+
+
+def test_blue_note_is_left() -> None:
+    """A blue note that comes back is kept."""
+    assert judge(34, case={"blue": True}).rule_name == "blue note"
+    assert judge(34).rule_name == "note off"
+
+
+@pytest.mark.parametrize(
+    ("cents", "name"),
+    [(35.0, "note off"), (35.1, "between two notes"), (65.0, "between two notes"),
+     (65.1, "wrong note"), (100.0, "wrong note"), (100.1, "another note")],
+)  # fmt: skip
+def test_edges_of_the_size_limits(cents: float, name: str) -> None:
+    """35 asks, 65 is a wrong note, beyond a semitone nothing is planned."""
+    got = judge(cents, intended=62)
+    assert got.rule_name == name
+    assert (got.add_cents is None) == (name != "note off")
+
+
+def test_join_inside_asks() -> None:
+    """A note with a join of takes in it is asked about, one without is moved."""
+    assert judge(25, case={"join_inside": True}).rule_name == "join inside"
+    assert judge(10, case={"join_inside": True}).rule_name == "in tune"
+
+
+@pytest.mark.parametrize(("u", "name"), [(8.1, "note off"), (8.2, "cannot tell")])
+def test_edge_of_unsure_readings(u: float, name: str) -> None:
+    """Beyond half of the tolerance, the uncertainty allows no figure: asked without numbers."""
+    got = judge(30, uncertainty=u)
+    assert got.rule_name == name
+    if name == "cannot tell":
+        assert got.add_cents is None
+        assert not any(ch.isdigit() for ch in got.reason)
+
+
+def test_shaky_readings_are_asked() -> None:
+    """A shaky reading beyond its tolerance is a question."""
+    assert judge(30, confidence="shaky").action == "ask"
+
+
+def test_within_the_uncertainty() -> None:
+    """An error beyond the recipe and within twice the uncertainty is left, and says so."""
+    assert judge(19, uncertainty=10.0).rule_name == "within the uncertainty"
+    assert judge(16, uncertainty=10.0).rule_name == "in tune"
+
+
+def test_wobble_asks() -> None:
+    """A slow or uneven wobble beyond the tolerance is a question, a vibrato is moved whole."""
+    wave = {"vibrato_half_cents": 20.0}
+    assert judge(25, vibrato_hz=3.4, vibrato_regularity=0.9, **wave).rule_name == "wobble"
+    assert judge(25, vibrato_hz=5.5, vibrato_regularity=0.6, **wave).rule_name == "wobble"
+    assert judge(25, vibrato_hz=3.5, vibrato_regularity=0.61, **wave).rule_name == "note off"
+
+
+def test_vibrato_in_tune_is_left() -> None:
+    """A wide vibrato around a middle that is in tune is left alone."""
+    got = judge(3, vibrato_hz=5.5, vibrato_regularity=0.9, vibrato_half_cents=50.0, length_s=2.0)
+    assert got.rule_name == "in tune"
+
+
+def test_push_is_left() -> None:
+    """A pushed note up to 25 sharp is left; 26, or flat, is not."""
+    push = {"pushed": True}
+    assert judge(25, case=push).rule_name == "push"
+    assert judge(25.1, case=push).rule_name == "note off"
+    assert judge(-25, case=push).rule_name == "note off"
+
+
+def test_long_lean_is_evened() -> None:
+    """A lean over a second and 12 cents a second is evened around its own middle."""
+    got = judge(2, length_s=3.0, slope_cents_per_s=-20.0)
+    assert (got.action, got.add_cents) == ("steady", None)
+    (_, first), (_, last) = got.points
+    assert first < 0 < last
+    assert got.reason.startswith("leans 20 a second downward along the note")
+    assert "needs points" in got.reason
+    assert judge(2, length_s=3.0, slope_cents_per_s=-10.0).rule_name == "in tune"
+    assert judge(2, length_s=0.9, slope_cents_per_s=-60.0).rule_name == "in tune"
+
+
+def sag(length_s: float, from_s: float, to: float, role: Role = "lead-voice") -> Judged:
+    shape = lambda t: to * max(0.0, (t - from_s) / (length_s - from_s))  # noqa: E731
+    return judge(0, role, end=0.85 * to, length_s=length_s,
+                 **contour(0.0, length_s, 62, shape))  # fmt: skip
+
+
+def test_sagging_phrase_end_is_held() -> None:
+    """An end that sags over most of a second is held by points, the start untouched."""
+    got = sag(2.2, 0.9, -32)
+    assert (got.action, got.add_cents) == ("hold-end", None)
+    assert got.points[0] == (0.0, 0.0)
+    assert got.points[-1][1] > 10
+    assert got.points[1][0] > 0.9
+    assert got.points[1][1] == 0.0
+    assert "needs points or a cut" in got.reason
+
+
+def test_fall_at_the_very_end_is_left() -> None:
+    """The same sag in the last fifth of the note is a fall and kept, so is a deep one."""
+    assert sag(2.2, 1.9, -32).rule_name == "fall"
+    assert sag(2.2, 0.9, -140).rule_name == "fall"
+    assert sag(2.2, 0.9, -15).rule_name == "in tune"
+
+
+def test_scoop_is_left() -> None:
+    """A short rise into a note that arrives is left; one that never ends is asked about."""
+    assert judge(0, onset=-60, settle_s=0.2).rule_name == "scoop"
+    assert judge(0, onset=-60, settle_s=0.36).rule_name == "late arrival"
+    assert judge(0, onset=-60, settle_s=0.36, judging="live-loose").rule_name == "late arrival"
+    assert judge(0, onset=-60, settle_s=0.2, length_s=0.5).rule_name == "in tune"
+
+
+def test_plucked_start_alone() -> None:
+    """A short pluck that starts sharp and settles is mended at its start only."""
+    got = judge(0, "fretted", onset=30, heard=10, length_s=0.45, settle_s=0.2, begins="attack")
+    assert (got.action, got.add_cents, got.sustain_add_cents) == ("start-only", None, 0.0)
+    assert got.onset_add_cents is not None
+    assert got.onset_add_cents < -20
+    assert got.cut_s is not None
+    assert got.cut_s < 0.25
+    assert got.points[-1][1] == 0.0
+    longer = judge(0, "fretted", onset=30, length_s=0.8, settle_s=0.2)
+    assert longer.rule_name == "in tune"
+    voice = judge(0, "lead-voice", onset=30, heard=10, length_s=0.45, settle_s=0.1)
+    assert voice.action == "leave"
+
+
+@pytest.mark.parametrize(("onset", "action"), [(20.2, "leave"), (20.4, "start-only")])
+def test_edge_of_the_plucked_start(onset: float, action: str) -> None:
+    """The onset alone must be 1.3 tolerances off."""
+    got = judge(0, "fretted", onset=onset, heard=3, length_s=0.45)
+    assert got.tolerance_cents == pytest.approx(15.6)
+    assert got.action == action
+
+
+def test_opposite_sides_take_two_numbers() -> None:
+    """Starts sharp, goes on flat: one number would lie, so two and points."""
+    got = judge(-25, "bowed", onset=30, settle_s=0.2, length_s=1.2)
+    assert (got.action, got.add_cents) == ("shape", None)
+    assert got.onset_add_cents is not None
+    assert got.sustain_add_cents is not None
+    assert got.onset_add_cents < 0 < got.sustain_add_cents
+    assert got.points[0][1] == got.onset_add_cents
+    assert got.points[-1][1] == got.sustain_add_cents
+    short = judge(-25, "bowed", onset=30, heard=30, length_s=0.29)
+    assert short.action == "raise-lower"
+
+
+def test_good_start_is_not_spoilt() -> None:
+    """A sustain that is off after a good start takes a cut; close together it takes one number."""
+    got = judge(-25, "bowed", onset=2, length_s=1.2)
+    assert (got.rule_name, got.onset_add_cents) == ("start fine, rest off", 0.0)
+    assert judge(-16, "bowed", onset=-9, length_s=1.2, uncertainty=0.5).action != "shape"
+
+
+def test_too_little_to_gain() -> None:
+    """An edit that would better a note by less than 5 cents is not listed."""
+    assert judge(7, "voice-harmony", length_s=2.5).rule_name == "too little to gain"
+    assert judge(8, "voice-harmony", length_s=2.5).rule_name == "note off"
+
+
+def test_nothing_left_in_for_doubles_and_held_unisons() -> None:
+    """A voice double, and a held unison with a fixed instrument, go all the way."""
+    assert judge(20, "voice-double").remaining_cents == 0.0
+    assert judge(20, case={"held_unison_with_fixed": True}).remaining_cents == 0.0
+    assert judge(20).remaining_cents == 5.0
+
+
+def test_layers_come_before_the_note() -> None:
+    """A note that its rules bring home is left; its raw errors stay as measured."""
+    got = judge(25, case={"layers": (("R-001", -20.0), ("R-002", -4.0))})
+    assert (got.rule_name, got.remaining_cents) == ("in tune", 1.0)
+    assert got.heard_cents == pytest.approx(25)
+
+
+def test_every_reason_is_a_sentence_without_a_bare_sign() -> None:
+    """Reasons say sharp and flat in words; no figure carries a sign."""
+    for cents in np.arange(-120, 121, 7.0):
+        for role in ("lead-voice", "fretted", "bowed"):
+            got = judge(float(cents), role, intended=62, length_s=1.0)
+            assert got.reason
+            assert not any(f"{sign}{d}" in got.reason for sign in "+-" for d in "0123456789")
+
+
+def test_stem_factor_widens() -> None:
+    """A stem's own factor makes its notes easier to leave."""
+    assert judge(25, case={"factor": 1.6}).rule_name == "in tune"
+    assert replace(PLAIN, tolerance_factor=2.0) != PLAIN

@@ -1,0 +1,190 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
+
+from planner.files.configs import read_judging
+from planner.model import MeasuredNote, Role
+from planner.scopes import ScopeRule, find_rules, layers_of
+from planner.targets import aim, part_offset_cents, target_for
+
+RNG_SEED = 11
+
+
+def rules_of(
+    notes: list[MeasuredNote], role: Role, judging: str = "plain-band", **fields: frozenset[str]
+) -> tuple[ScopeRule, ...]:
+    where = session(stem("X", role, notes))
+    offset = part_offset_cents(tuple(notes), role, where, A4)
+    aimed = tuple(aim(n, target_for(n, role, where, A4, offset)) for n in notes)
+    return find_rules(aimed, role, TOLERANCES, read_judging(judging), **fields)
+
+
+def errors(n: int, bias: float, spread: float) -> list[float]:
+    """``n`` errors whose median is ``bias`` exactly."""
+    found = np.random.default_rng(RNG_SEED).normal(0, spread, n)
+    return [float(e) for e in found - np.median(found) + bias]
+
+
+def scale(n: int) -> list[int]:
+    return [52 + (5 * k) % 12 for k in range(n)]
+
+
+@pytest.mark.parametrize("role", ["fretted", "fretted-chords", "bass-fretted", "voice-harmony"])
+def test_part_seven_cents_high_is_one_rule(role: Role) -> None:
+    """A part that is 7 cents high as a whole is one row that lowers all of it by 7."""
+    (rule,) = rules_of(line("X", scale(100), errors(100, 7, 4)), role)
+    assert (rule.action, rule.scope, len(rule.covers)) == ("whole-part", "part", 100)
+    assert rule.add_cents == pytest.approx(-7.0, abs=0.3)
+
+
+def test_edge_of_the_part_offset() -> None:
+    """A part 4 cents off is a rule, one 3.9 off is none."""
+    assert len(rules_of(line("X", scale(60), errors(60, 4.0, 1)), "fretted")) == 1
+    assert rules_of(line("X", scale(60), errors(60, 3.9, 1)), "fretted") == ()
+
+
+def test_edge_of_the_notes_for_a_part() -> None:
+    """Eight notes can make a whole-part rule, seven cannot."""
+    assert len(rules_of(line("X", scale(8), [9.0] * 8), "fretted")) == 1
+    assert rules_of(line("X", scale(7), [9.0] * 7), "fretted") == ()
+
+
+def test_scattered_part_is_no_rule() -> None:
+    """Notes that scatter by more than 10 cents around their middle make no whole-part rule."""
+    spread = [12.0 + (11.0 if (k + k // 12) % 2 else -11.0) for k in range(60)]
+    assert rules_of(line("X", scale(60), spread), "bowed") == ()
+
+
+def test_gross_notes_do_not_pull_the_part() -> None:
+    """A tenth of the notes 30 cents off leaves the offset of the part where it was."""
+    played = errors(50, -6, 2)
+    played[::10] = [30.0] * 5
+    (rule,) = rules_of(line("X", scale(50), played), "bowed")
+    assert rule.bias_cents == pytest.approx(-6, abs=1)
+
+
+def test_one_sharp_pitch_does_not_pull_the_part() -> None:
+    """A quarter of the notes on one sharp pitch is a rule of its own above the part's."""
+    midis = [61 if k % 4 == 0 else 52 + k % 7 for k in range(80)]
+    played = [
+        -4.3 + (9.0 if m == 61 else 0.0) + e for m, e in zip(midis, errors(80, 0, 1.5), strict=True)
+    ]
+    part, pitch = rules_of(line("X", midis, played), "fretted")
+    assert part.add_cents == pytest.approx(4.3, abs=0.6)
+    assert (pitch.action, pitch.intended_midi, len(pitch.covers)) == ("every-same-pitch", 61, 20)
+    assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
+
+
+def test_pitch_sharp_everywhere_is_one_rule() -> None:
+    """A fret that is sharp everywhere is one row, and the part is left."""
+    midis = [61 if k % 5 == 0 else 52 + k % 7 for k in range(60)]
+    played = [
+        (10.0 if m == 61 else 0.0) + e for m, e in zip(midis, errors(60, 0, 1.5), strict=True)
+    ]
+    (rule,) = rules_of(line("X", midis, played), "fretted")
+    assert (rule.scope, rule.intended_midi, len(rule.covers)) == ("pitch", 61, 12)
+
+
+@pytest.mark.parametrize(
+    ("n", "off", "found"), [(4, 9.0, 1), (3, 9.0, 0), (6, 6.0, 1), (6, 5.9, 0)]
+)
+def test_edges_of_the_pitch_rule(n: int, off: float, found: int) -> None:
+    """A pitch needs four notes and six cents."""
+    midis = [*scale(40), *[75] * n]
+    assert len(rules_of(line("X", midis, [0.0] * 40 + [off] * n), "fretted")) == found
+
+
+def test_scattered_pitch_is_no_rule() -> None:
+    """A pitch whose mean is known no better than 2 cents is left to its single notes."""
+    tight, loose = [10.0, 8.0, 12.0, 10.0], [20.0, 2.0, 17.0, 1.0]
+    midis = [*scale(40), *[75] * 4]
+    assert len(rules_of(line("X", midis, [0.0] * 40 + tight), "fretted")) == 1
+    assert rules_of(line("X", midis, [0.0] * 40 + loose), "fretted") == ()
+
+
+def test_voice_needs_more_for_a_pitch() -> None:
+    """A singer's same leaning on one note counts only beyond the tolerance of the role."""
+    midis = [*scale(40), *[75] * 6]
+    assert rules_of(line("X", midis, [0.0] * 40 + [12.0] * 6), "lead-voice") == ()
+    assert len(rules_of(line("X", midis, [0.0] * 40 + [20.0] * 6), "lead-voice")) == 1
+
+
+def test_lead_voice_a_little_off_is_an_offer() -> None:
+    """A lead voice 6 flat is only offered a move; 7 flat is one rule."""
+    (offer,) = rules_of(line("X", scale(50), errors(50, -6, 2)), "lead-voice")
+    assert (offer.action, offer.applied, offer.add_cents) == ("leave", False, 0.0)
+    (rule,) = rules_of(line("X", scale(50), errors(50, -7, 2)), "lead-voice")
+    assert (rule.action, rule.applied) == ("whole-part", True)
+
+
+def run(onset: float, n: int = 24, u: float = 12.0, spread: float = 10) -> list[MeasuredNote]:
+    """A bass whose held notes are fine, then a run of short ones with their onset off."""
+    held = line("X", scale(20), errors(20, 0, 1))
+    scatter = errors(n, onset, spread)
+    return held + [
+        note(f"X-{100 + k:04d}", 40 + k % 3, 0.0, start_s=30 + 0.3 * k, length_s=0.15,
+             onset=scatter[k], short=True, uncertainty=u)
+        for k in range(n)
+    ]  # fmt: skip
+
+
+def test_run_of_short_notes_is_one_rule() -> None:
+    """Two dozen short notes high at the onset are one row, a quarter of it left in."""
+    (rule,) = rules_of(run(19.0), "bass-fretted")
+    assert (rule.action, rule.scope, rule.judged_by) == ("short-notes", "passage", "onset")
+    assert len(rule.covers) == 24
+    assert rule.add_cents == pytest.approx(-14, abs=1)
+    assert rule.uncertainty_cents == pytest.approx(12 / 24**0.5, abs=0.3)
+
+
+def test_edges_of_the_short_rule() -> None:
+    """Five short notes, onsets off by less than 8, or a shaky middle make no rule."""
+    assert len(rules_of(run(19.0, n=6, u=1.0, spread=2), "bass-fretted")) == 1
+    assert rules_of(run(19.0, n=5, u=1.0, spread=2), "bass-fretted") == ()
+    assert len(rules_of(run(8.5, u=1.0, spread=0.1), "bass-fretted")) == 1
+    assert rules_of(run(7.9, u=1.0, spread=0.1), "bass-fretted") == ()
+    assert rules_of(run(19.0, u=25.0), "bass-fretted") == ()
+
+
+def test_short_notes_of_a_voice_are_no_run() -> None:
+    """Breath and bow begin notes otherwise: no short-notes rule for them."""
+    assert rules_of(run(19.0), "brass") == ()
+
+
+@pytest.mark.parametrize("role", ["tuning-reference", "fixed-pitch", "exclude"])
+def test_reference_never_yields_a_rule(role: Role) -> None:
+    """What nobody can move gets no rule, however far out."""
+    assert rules_of(line("X", scale(60), [20.0] * 60), role) == ()
+
+
+def test_sampled_part_is_mended_at_source() -> None:
+    """A sampled part that is off is advice to retune it where it was made."""
+    (rule,) = rules_of(line("X", scale(60), [5.0] * 60), "sampled")
+    assert (rule.action, rule.applied) == ("at-source", False)
+
+
+def test_each_drum_is_advised_by_itself() -> None:
+    """Two drums, one 30 sharp: one piece of advice, for that drum."""
+    notes = line("X", [41, 48] * 8, [30.0, 2.0] * 8)
+    (rule,) = rules_of(notes, "drum-tones")
+    assert (rule.action, rule.intended_midi, len(rule.covers)) == ("at-source", 41, 8)
+
+
+def test_protected_notes_are_not_covered() -> None:
+    """Notes that nobody may touch are in no rule; expression moves with the part."""
+    notes = line("X", scale(30), [8.0] * 30)
+    keep = frozenset({"X-0003"})
+    (rule,) = rules_of(notes, "fretted", leave_alone=keep)
+    assert len(rule.covers) == 29
+    assert "X-0003" not in rule.covers
+    (rule,) = rules_of(notes, "fretted", expression=keep)
+    assert "X-0003" in rule.covers
+
+
+def test_layers_name_their_rules() -> None:
+    """Every covered note lists its rules, biggest first."""
+    (rule,) = rules_of(line("X", scale(10), [8.0] * 10), "fretted")
+    assert layers_of({"R-001": rule})["X-0001"] == (("R-001", rule.add_cents),)
+    assert PLAIN.leave_in == 0.25

@@ -1,0 +1,130 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from deciding import A4, line, note, session, stem
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from planner.model import SessionA4
+from planner.pitch import cents, midi_to_hz, shift_hz
+from planner.targets import aim, part_offset_cents, stretch_cents, stretch_share, target_for
+
+LEAD = stem("LV", "lead-voice", [])
+SESSION = session(LEAD)
+STRETCHED = SessionA4(
+    a4_hz=441.0, found_from="stem PNO", stretch=((33, -10.0), (69, 0.0), (93, 8.0))
+)
+
+
+def test_nearest_note_of_the_session_a4() -> None:
+    """At A4 = 441 the target of a sung A4 is 441 Hz."""
+    target = target_for(
+        note("LV-1", 69, 0), "lead-voice", SESSION, SessionA4(a4_hz=441.0, found_from="typed")
+    )
+    assert (target.intended_midi, target.target_hz) == (69, pytest.approx(441.0))
+
+
+def test_edges_of_between_notes() -> None:
+    """35 cents off names a note, 35.1 asks a person."""
+    inside = target_for(note("LV-1", 69, 35.0), "lead-voice", SESSION, A4)
+    outside = target_for(note("LV-1", 69, 35.1), "lead-voice", SESSION, A4)
+    assert (inside.between_notes, outside.between_notes) == (False, True)
+
+
+def test_score_is_never_between_notes() -> None:
+    """A note that a score gives is the intended one however far the playing is from it."""
+    target = target_for(note("LV-1", 69, 45), "lead-voice", SESSION, A4, intended_midi=67)
+    assert (target.intended_midi, target.between_notes) == (67, False)
+    assert aim(note("LV-1", 69, 45), target).heard_cents == pytest.approx(245.0)
+
+
+@pytest.mark.parametrize(
+    ("role", "share"), [("tuning-reference", 1.0), ("bass-fretted", 1.0), ("lead-voice", 0.5)]
+)
+def test_stretch_by_role(role: str, share: float) -> None:
+    """The reference and the bass follow the stretch fully, the others half."""
+    target = target_for(note("X-1", 33, -4), role, SESSION, STRETCHED)  # type: ignore[arg-type]
+    assert cents(target.target_hz, midi_to_hz(33, 441.0)) == pytest.approx(-10.0 * share)
+    assert stretch_share(role, SESSION) == share  # type: ignore[arg-type]
+
+
+def test_typed_stretch_wins_for_all_but_the_reference() -> None:
+    """A share in the session file holds for every part that can be moved."""
+    typed = session(LEAD, octave_stretch=0.2)
+    assert stretch_share("bass-fretted", typed) == 0.2
+    assert stretch_share("tuning-reference", typed) == 1.0
+
+
+def test_stretch_is_level_beyond_its_ends() -> None:
+    """Between two measured notes the stretch is a straight line, outside it stays level."""
+    assert stretch_cents(51, STRETCHED) == pytest.approx(-5.0)
+    assert stretch_cents(20, STRETCHED) == pytest.approx(-10.0)
+    assert stretch_cents(60, A4) == 0.0
+
+
+def test_table_keeps_a_at_the_session_a4() -> None:
+    """A table moves the other notes against A, and A stays at the session A4."""
+    table = (6.0, *(0.0,) * 8, 2.0, 0.0, 0.0)
+    typed = session(LEAD, temperament="table", temperament_table=table)
+    assert target_for(note("L-1", 69, 0), "lead-voice", typed, A4).target_hz == pytest.approx(440.0)
+    c5 = target_for(note("L-1", 72, 0), "lead-voice", typed, A4).target_hz
+    assert cents(c5, midi_to_hz(72)) == pytest.approx(4.0)
+
+
+@pytest.mark.outside
+def test_quarter_comma_meantone_third() -> None:
+    """In quarter-comma meantone C#5 stands a pure 5:4 above A4 (Aron, 1523: the definition)."""
+    typed = session(LEAD, temperament="quarter-comma-meantone")
+    hz = target_for(note("L-1", 73, -10), "lead-voice", typed, A4).target_hz
+    assert hz == pytest.approx(550.0)
+
+
+def test_whole_song_offset_moves_targets() -> None:
+    """A known tape offset is part of every target, so it is no error."""
+    typed = session(LEAD, whole_song_offset_cents=23.0)
+    n = note("L-1", 69, 23)
+    target = target_for(n, "lead-voice", typed, A4)
+    assert aim(n, target).heard_cents == pytest.approx(0.0, abs=1e-9)
+    assert "whole song's offset" in target.target_from
+
+
+@settings(max_examples=30, deadline=None)
+@given(k=st.floats(-49, 49))
+def test_a_part_out_by_any_offset_keeps_its_notes(k: float) -> None:
+    """A part that is k cents out as a whole is k cents out note by note, on the notes it played."""
+    rng = np.random.default_rng(3)
+    spread = rng.normal(0, 4, 20)
+    spread -= np.median(spread)
+    midis = [60 + int(i) for i in rng.integers(0, 12, 20)]
+    notes = tuple(line("LV", midis, [k + float(e) for e in spread]))
+    offset = part_offset_cents(notes, "lead-voice", SESSION, A4)
+    assert offset == pytest.approx(k, abs=2)
+    for n, m in zip(notes, midis, strict=True):
+        assert target_for(n, "lead-voice", SESSION, A4, offset).intended_midi == m
+
+
+def test_no_offset_from_few_or_scattered_notes() -> None:
+    """Seven notes, or notes spread evenly over the semitone, give no offset."""
+    few = tuple(line("LV", [60] * 7, [20.0] * 7))
+    even = tuple(line("LV", [60] * 20, [float(e) for e in range(-50, 50, 5)]))
+    assert part_offset_cents(few, "lead-voice", SESSION, A4) == 0.0
+    assert part_offset_cents(even, "lead-voice", SESSION, A4) == 0.0
+    eight = tuple(line("LV", [60] * 8, [20.0] * 8))
+    assert part_offset_cents(eight, "lead-voice", SESSION, A4) == pytest.approx(20.0)
+
+
+def test_unmeasured_note_is_named_after_its_coarse_pitch() -> None:
+    """A note without a reading is named, never called between notes, and has no errors."""
+    n = note("LV-1", 69, 45, onset_hz=None, sustain_hz=None, end_hz=None, heard_hz=None)
+    target = target_for(n, "lead-voice", SESSION, A4)
+    assert (target.intended_midi, target.between_notes) == (69, False)
+    aimed = aim(n, target)
+    assert aimed.heard_cents is aimed.onset_cents is aimed.sustain_cents is aimed.end_cents is None
+
+
+def test_said_source() -> None:
+    """The target says where it comes from in words."""
+    half = target_for(note("LV-1", 60, 0), "lead-voice", SESSION, STRETCHED)
+    assert half.target_from == "session A4 and 50 % of the reference's octave stretch"
+    assert shift_hz(half.target_hz, 0) == half.target_hz
