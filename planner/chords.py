@@ -21,7 +21,7 @@ from planner.chord_partials import (
     refine,
     typical_b,
 )
-from planner.chord_search import Peaks, find_new_notes, find_onsets, find_peaks_in
+from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
 from planner.model import HARMONIC_ROLES, Confidence, Measurement, Note, Stem
 
 Array = NDArray[np.float64]
@@ -32,6 +32,7 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
+FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
 
@@ -103,6 +104,8 @@ def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
         new = find_new_notes(peaks, old, stem.range_hz)
+        if not soft:
+            new += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
         for f0_hz, b, share in new:
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
@@ -153,6 +156,29 @@ def _rings(peaks: Peaks, voice: _Voice) -> bool:
     law = partial_hz(voice.f0_hz, voice.b, np.arange(1, 6, dtype=float))
     law = law[law < 5500.0]
     return bool(np.mean(_found(peaks, law)) >= 0.5) if len(peaks.f_hz) and len(law) else False
+
+
+def _again(voice: _Voice) -> tuple[float, float, float]:
+    return voice.f0_hz, voice.b, voice.share
+
+
+def _struck_again(peaks: Peaks, voice: _Voice, new: list[tuple[float, float, float]]) -> bool:
+    """Say whether most partials of a ringing note rise that no new note explains.
+
+    Struck again, a string's low partials may hardly rise, but the higher ones had died away.
+    """
+    if any(abs(np.log2(voice.f0_hz / f0_hz)) < 0.5 / 12 for f0_hz, _, _ in new):
+        return False
+    law = partial_hz(voice.f0_hz, voice.b, np.arange(3, 21, dtype=float))
+    law = law[_found(peaks, law)]
+    if len(law) and new:
+        taken = np.concatenate([partial_hz(f0, b, np.arange(1.0, 30.0)) for f0, b, _ in new])
+        apart = np.abs(law[:, None] - taken[None, :]).min(axis=1)
+        law = law[apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz)]
+    if len(law) < 3:
+        return False
+    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
+    return bool(np.mean(peaks.rise_db[nearest] > RISE_DB) >= 0.6)
 
 
 def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:
@@ -268,13 +294,19 @@ def _note(samples: Array, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]
         heard_hz=f1_hz,
         uncertainty_cents=string.f1_cents_sd,
         inharmonicity_b=string.b,
-        confidence=_confidence(string),
+        confidence=_confidence(string, end_s - voice.start_s),
         not_measured_because=NO_ONSET,
     )
 
 
-def _confidence(string: StiffString) -> Confidence:
-    if string.used >= 3 and string.scatter_cents < 2.5 and string.f1_cents_sd < 1.5:
+def _confidence(string: StiffString, length_s: float) -> Confidence:
+    firm = (
+        length_s >= FIRM_S
+        and string.used >= 3
+        and string.scatter_cents < 2.5
+        and string.f1_cents_sd < 1.5
+    )
+    if firm:
         return "firm"
     if string.used >= 2 and string.f1_cents_sd < 3.0:
         return "fair"
