@@ -13,12 +13,22 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+import soxr
 
 from planner.harmonics import LN_CENTS, Contour, PartialFit, fit_partials, follow_partials
-from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, PitchTrack, Stem
+from planner.model import (
+    HARMONIC_ROLES,
+    Confidence,
+    Floats,
+    Measurement,
+    Note,
+    PitchTrack,
+    Role,
+    Stem,
+)
 from planner.vibrato import Vibrato, find_vibrato
 
 _ONSET_SKIP_S = 0.010
@@ -32,14 +42,21 @@ _SUSTAIN_LEAST_PERIODS = 3.0
 _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
+_RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
 _NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
 _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
 _LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
 _B_WINDOW_S = 0.250
+_B_PARTIALS = 20
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
-_SECOND_OPINION_S = 0.400
+_SECOND_OPINION_S = 0.250
+_SECOND_OPINION_PARTIALS = 10
+# How well the start of a note is known, s: on a gliding start this is cents.
+_START_SD_S = {"attack": 0.003, "soft": 0.020, "legato": 0.020}
+# What a light room leaves of the note before, measured on such sessions; fewer cycles below A2.
+_ONSET_FLOOR_CENTS = 0.3
 
 _FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
 _FIRM_LEAST_S = 0.180
@@ -53,7 +70,7 @@ class _Span:
     """One note's samples with the prior pitch along them."""
 
     note: Note
-    first: int  # sample at the analysis rate
+    sr: int  # of these samples
     samples: Floats
     prior_hz: Floats  # per sample
 
@@ -71,17 +88,30 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     tuple of Measurement
         One per note, in the same order.
     """
-    spans = [_span(stem, track, note) for note in notes]
-    stiffness = _pooled_stiffness(stem, spans)
-    return tuple(
-        _measure(span, b, stem.analysis_sr) for span, b in zip(spans, stiffness, strict=True)
-    )
+    rates = _lower_rates(stem, notes)
+    spans = [_span(rates, track, note) for note in notes]
+    stiffness = _pooled_stiffness(stem.role, spans)
+    return tuple(_measure(span, b) for span, b in zip(spans, stiffness, strict=True))
 
 
-def _span(stem: Stem, track: PitchTrack, note: Note) -> _Span:
-    sr = stem.analysis_sr
+def _lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats]:
+    """The stem at the rates its notes are measured at, highest first.
+
+    A low note's partials lie low: at a quarter of the rate the same partials take a sixteenth of
+    the work, and what lies above is filtered out instead of being left out of the model.
+    """
+    rates = {stem.analysis_sr: stem.samples}
+    for divisor in (2, 4):
+        sr = stem.analysis_sr // divisor
+        if any(note.pitch_hz * _RATE_OVER_PITCH < sr for note in notes):
+            rates[sr] = soxr.resample(stem.samples, stem.analysis_sr, sr, quality="VHQ")
+    return rates
+
+
+def _span(rates: dict[int, Floats], track: PitchTrack, note: Note) -> _Span:
+    sr = min((r for r in rates if note.pitch_hz * _RATE_OVER_PITCH < r), default=max(rates))
     first = round(note.start_s * sr)
-    last = min(round(note.end_s * sr), len(stem.samples))
+    last = min(round(note.end_s * sr), len(rates[sr]))
     frame = np.arange(int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1)
     frame = frame[frame < len(track.f0_hz)]
     f0 = track.f0_hz[frame]
@@ -95,21 +125,21 @@ def _span(stem: Stem, track: PitchTrack, note: Note) -> _Span:
         line = np.log2(f0[near])
         line = np.convolve(np.pad(line, 2, mode="edge"), np.full(5, 0.2), "valid")
         prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
-    return _Span(note=note, first=first, samples=stem.samples[first:last], prior_hz=prior)
+    return _Span(note=note, sr=sr, samples=rates[sr][first:last], prior_hz=prior)
 
 
 # ------------------------------------------------------------------ stiffness
 
 
-def _pooled_stiffness(stem: Stem, spans: list[_Span]) -> list[float]:
+def _pooled_stiffness(role: Role, spans: list[_Span]) -> list[float]:
     """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
 
     The same key, or the same string and fret, has the same B; notes of one semitone therefore
     speak for each other, weighted by their variances.
     """
-    if stem.role in HARMONIC_ROLES:
+    if role in HARMONIC_ROLES:
         return [0.0] * len(spans)
-    own = [_own_stiffness(span, stem.analysis_sr) for span in spans]
+    own = [_own_stiffness(span) for span in spans]
     midi = [round(69 + 12 * np.log2(span.note.pitch_hz / 440.0)) for span in spans]
     pooled = []
     for key, (b, sd) in zip(midi, own, strict=True):
@@ -128,9 +158,9 @@ def _pooled_stiffness(stem: Stem, spans: list[_Span]) -> list[float]:
     return pooled
 
 
-def _own_stiffness(span: _Span, sr: int) -> tuple[float, float]:
+def _own_stiffness(span: _Span) -> tuple[float, float]:
     """B of one note and its standard deviation (inf where it cannot be told)."""
-    period_s = 1.0 / span.note.pitch_hz
+    sr, period_s = span.sr, 1.0 / span.note.pitch_hz
     first = round(max(0.03, 1.5 * period_s) * sr)
     last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
     if last - first < 4 * period_s * sr:
@@ -142,6 +172,7 @@ def _own_stiffness(span: _Span, sr: int) -> tuple[float, float]:
         float(np.median(span.prior_hz[window])),
         fit_b=True,
         pitch_law=_smooth_law(span.prior_hz[window]),
+        most_partials=_B_PARTIALS,
     )
     if fit is None or fit.b_sd is None:
         return 0.0, float("inf")
@@ -159,8 +190,8 @@ def _smooth_law(prior_hz: Floats) -> Floats:
 # ------------------------------------------------------------------ one note
 
 
-def _measure(span: _Span, b: float, sr: int) -> Measurement:
-    note = span.note
+def _measure(span: _Span, b: float) -> Measurement:
+    note, sr = span.note, span.sr
     length_s = len(span.samples) / sr
     prior = span.prior_hz / np.sqrt(1.0 + b)
     contour = follow_partials(span.samples, sr, prior, b=b)
@@ -168,7 +199,7 @@ def _measure(span: _Span, b: float, sr: int) -> Measurement:
     onset_length_s = min(
         max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
     )
-    onset = _onset(span, prior, b, sr, onset_first_s, onset_length_s)
+    onset = _onset(span, prior, b, onset_first_s, onset_length_s)
     sustain_first_s = max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s)
     sustain_last_s = _SUSTAIN_UNTIL_SHARE * length_s
     least_s = max(_SUSTAIN_LEAST_S, _SUSTAIN_LEAST_PERIODS / note.pitch_hz)
@@ -190,7 +221,7 @@ def _measure(span: _Span, b: float, sr: int) -> Measurement:
         whole &= (contour.t_s >= vibrato.first_s) & (contour.t_s <= vibrato.last_s)
     sustain_cents = float(np.mean(cents[whole]))
     slope, roughness = _slope(t_s, c, vibrato)
-    check = _second_opinion(span, prior, b, sr, contour, cents, sustain_first_s, sustain_last_s)
+    check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
         contour, whole, roughness, vibrato, slope, check[1] if check else None
     )
@@ -229,8 +260,9 @@ def _frozen(values: Floats) -> Floats:
 
 
 def _onset(
-    span: _Span, prior: Floats, b: float, sr: int, first_s: float, length_s: float
+    span: _Span, prior: Floats, b: float, first_s: float, length_s: float
 ) -> tuple[float, float] | None:
+    sr = span.sr
     window = slice(round(first_s * sr), round((first_s + length_s) * sr))
     samples = span.samples[window]
     if len(samples) == 0:
@@ -239,7 +271,11 @@ def _onset(
     fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
     if fit is None:
         return None
-    return fit.f1_hz, float(np.hypot(fit.sd_cents, 0.1))
+    glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
+    room = _ONSET_FLOOR_CENTS * max(1.0, _LOW_NOTE_HZ / span.note.pitch_hz)
+    misplaced = abs(glide) * _START_SD_S[span.note.begins]
+    sd_cents = float(np.sqrt(fit.sd_cents**2 + misplaced**2 + room**2))
+    return fit.f1_hz, sd_cents
 
 
 def _onset_reason(note: Note, length_s: float, onset_s: float) -> str:
@@ -295,15 +331,14 @@ def _slope(t_s: Floats, cents: Floats, vibrato: Vibrato | None) -> tuple[float |
 
 def _second_opinion(
     span: _Span,
-    prior: Floats,
     b: float,
-    sr: int,
     contour: Contour,
     cents: Floats,
     first_s: float,
     last_s: float,
 ) -> tuple[PartialFit, float] | None:
     """The joint fit on a piece of the sustain, and how far it lies from the contour there."""
+    sr = span.sr
     middle = (first_s + last_s) / 2
     half = min(_SECOND_OPINION_S, last_s - first_s) / 2
     window = slice(round((middle - half) * sr), round((middle + half) * sr))
@@ -314,7 +349,14 @@ def _second_opinion(
     law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, cents) / 1200) / np.sqrt(1 + b)
     samples = span.samples[window]
     law = law[: len(samples)]
-    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
+    fit = fit_partials(
+        samples,
+        sr,
+        float(np.exp(np.log(law).mean())),
+        b=b,
+        pitch_law=law,
+        most_partials=_SECOND_OPINION_PARTIALS,
+    )
     if fit is None:
         return None
     apart = LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))

@@ -32,7 +32,6 @@ from planner.model import Floats
 LN_CENTS = 1200.0 / np.log(2.0)
 FOLLOW_HOP_S = 0.005
 
-_MAX_PARTIALS = 40  # at 41 Hz they reach 1.6 kHz; one left out costs the onset a factor of ten
 _HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
 _FIRST_PERIODS = 5.0
 _FIRST_WINDOW_S = 0.02
@@ -89,6 +88,7 @@ def fit_partials(
     b: float = 0.0,
     fit_b: bool = False,
     pitch_law: Floats | None = None,
+    most_partials: int = 40,
 ) -> PartialFit | None:
     """Measure the pitch of one window from all its partials at once.
 
@@ -106,6 +106,8 @@ def fit_partials(
     fit_b : whether to measure B too (needs four partials)
     pitch_law : (n,) any smooth curve proportional to the pitch inside the window; it takes glide
         and vibrato out, and the result is the mean along it
+    most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
+        and sounds costs a short window a factor of ten, a long one little
 
     Returns
     -------
@@ -126,7 +128,16 @@ def fit_partials(
         law = None if pitch_law is None else pitch_law[window]
         # With a pitch law, the middle of the window may lie off the mean of the whole.
         lean = 1.0 if law is None else float(np.mean(law) / np.mean(pitch_law))
-        grown = _fit_window(x[window], sr, f0_hz * lean, b=b, fit_b=fit_b, pitch_law=law)
+        grown = _fit_window(
+            x[window],
+            sr,
+            f0_hz * lean,
+            b=b,
+            fit_b=fit_b,
+            pitch_law=law,
+            most=most_partials,
+            cold=fit is None,
+        )
         if grown is None or abs(np.log2(grown.f0_hz / lean / start_hz)) > 1 / 12:
             return None
         fit, f0_hz = grown, grown.f0_hz / lean
@@ -137,17 +148,26 @@ def fit_partials(
 
 
 def _fit_window(
-    x: Floats, sr: int, f0_hz: float, *, b: float, fit_b: bool, pitch_law: Floats | None
+    x: Floats,
+    sr: int,
+    f0_hz: float,
+    *,
+    b: float,
+    fit_b: bool,
+    pitch_law: Floats | None,
+    most: int,
+    cold: bool,
 ) -> PartialFit | None:
-    """Fit one window, with more partials in each round; the last rounds use all of them."""
+    """Fit one window; from a cold start with more partials in each round, at last with all."""
     count = len(x)
     unit = 2.0 * (np.arange(count) - (count - 1) / 2) / count
     clock = unit * count / (2 * sr) if pitch_law is None else _warped_clock(pitch_law, sr)
     window_s = count / sr
     highest = _HIGHEST_PARTIAL_SHARE * sr
-    most = int(min(_MAX_PARTIALS, highest / f0_hz, count / 6))
+    most = int(min(most, highest / f0_hz, count / 6))
     fit: PartialFit | None = None
-    for wanted in [k for k in _ROUNDS if k < most] + [most, most]:
+    ramp = [k for k in _ROUNDS if k < most] if cold else []
+    for wanted in [*ramp, most, most]:
         numbers = np.arange(1, wanted + 1)
         ratios = partial_ratios(numbers, b)
         keep = ratios * f0_hz < highest

@@ -21,17 +21,20 @@ practice without one, checked on synthetic melodies in rooms and on recorded ins
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import Floats, Note, PitchTrack, Stem
+from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.pitch import midi_to_hz
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
+_SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
+_SOFT_MEDIAN_STRENGTH = 0.92
 _WEAK_NOTE_DB = 32.0  # under the loud notes of the stem: bleed, handling, string noise
 
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
@@ -45,12 +48,22 @@ _VIBRATO_MIN_SWING = 0.12
 
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _GLIDE_RATE = 4.0  # semitones per second
+_DEPARTED_SHARE = 0.15
 _SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
 _ATTACK_RISE_DB = 2.5  # of the pitched level: a re-struck note at least this much louder
 _ATTACK_APART_S = 0.055
+_DIP_DB = 4.0  # a bow change or a new syllable lowers the level at least this much, on both sides
+_DIP_REACH_S = 0.10
+_DIP_AROUND_S = 0.50
+_DIP_OVER_OTHERS = 2.0
+_SILENT_DB = 45.0
+_LOUD_MOMENT_DB = 15.0
+_PITCHED_STEM_SHARE = 0.3
+_UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
+_UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 
@@ -79,16 +92,18 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """
     hop_s = track.hop_s
     pitched_level = _pitched_level_db(track)
-    attacks = _attack_frames(track, pitched_level)
+    attacks = np.union1d(
+        _attack_frames(track, pitched_level), _level_dips(pitched_level, hop_s)
+    ).astype(np.intp)
     steps: list[_Step] = []
     for first, last in _pitched_runs(track):
         midi = _semitones(track.f0_hz[first:last])
         steps += _split_run(midi, first, attacks, track, pitched_level)
-    loud_db = _loud_db(pitched_level, steps)
+    loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []
     previous: _Step | None = None
     for step in steps:
-        if not _is_note(step, previous, track, pitched_level, loud_db):
+        if not _is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
         nxt = next((s.first for s in steps if s.first >= step.last), None)
         note = _place(stem, track, step, pitched_level, hop_s, nxt)
@@ -97,7 +112,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
             notes.append(note)
             previous = step
-    return tuple(note for note in notes if note.end_smp > note.start_smp)
+    return tuple(note for note in notes if note.length_s >= 0.9 * _MIN_NOTE_S)
 
 
 def _pitched_level_db(track: PitchTrack) -> Floats:
@@ -138,6 +153,37 @@ def _attack_frames(track: PitchTrack, level_db: Floats) -> NDArray[np.intp]:
     return peaks[np.array(rising, dtype=bool)]
 
 
+def _level_dips(level_db: Floats, hop_s: float) -> NDArray[np.intp]:
+    """Frames at which the pitched level comes back out of a dip: a soft re-start of a note.
+
+    Vibrato makes the level swing too; a dip counts where it is deeper than any such swing around.
+    """
+    reach = round(_DIP_REACH_S / hop_s)
+    if len(level_db) < 2 * reach + 1:
+        return np.empty(0, dtype=np.intp)
+    floor = level_db.max() - _SILENT_DB
+    view = np.lib.stride_tricks.sliding_window_view(
+        np.pad(level_db, reach, mode="edge"), 2 * reach + 1
+    )
+    left = view[:, : reach + 1].max(axis=1) - level_db
+    right = view[:, reach:].max(axis=1) - level_db
+    depth = np.minimum(left, right)
+    near = max(1, round(0.02 / hop_s))
+    lowest = np.lib.stride_tricks.sliding_window_view(
+        np.pad(level_db, near, mode="edge"), 2 * near + 1
+    ).min(axis=1)
+    dips = np.flatnonzero((level_db == lowest) & (depth > 0.5) & (level_db + depth > floor))
+    around = round(_DIP_AROUND_S / hop_s)
+    deep = []
+    for dip in dips:
+        if depth[dip] < _DIP_DB:
+            continue
+        others = dips[(np.abs(dips - dip) < around) & (np.abs(dips - dip) > reach // 4)]
+        if len(others) == 0 or depth[dip] > _DIP_OVER_OTHERS * np.median(depth[others]):
+            deep.append(dip)
+    return np.array(deep, dtype=np.intp)
+
+
 def _moving_median(curve: Floats, window: int) -> Floats:
     """Median over blocks, interpolated: good enough for a threshold, and quick."""
     blocks = max(1, len(curve) // max(1, window // 2))
@@ -162,8 +208,8 @@ def _split_run(
     hop_s = track.hop_s
     line = vibrato_midline(midi, hop_s)
     cuts = [0, *potts_steps(line), len(line)]
-    pieces = list(zip(cuts[:-1], cuts[1:], strict=True))
-    pieces = _join_steps(pieces, line, hop_s)
+    pieces = list(pairwise(cuts))
+    pieces = _from_departure(_join_steps(pieces, line, hop_s), line)
     inside = attacks[(attacks > offset) & (attacks < offset + len(midi))] - offset
     apart = round(_ATTACK_APART_S / hop_s)
     starts: dict[int, Literal["attack", "legato", "soft"]] = {}
@@ -179,10 +225,7 @@ def _split_run(
     if len(attacks) and np.abs(attacks - offset).min() <= apart:
         starts[0] = "attack"
     bounds = [*sorted(starts), len(midi)]
-    return [
-        _Step(first=offset + a, last=offset + b, begins=starts[a])
-        for a, b in zip(bounds[:-1], bounds[1:], strict=True)
-    ]
+    return [_Step(first=offset + a, last=offset + b, begins=starts[a]) for a, b in pairwise(bounds)]
 
 
 def potts_steps(line: Floats) -> list[int]:
@@ -303,6 +346,19 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
     return pieces
 
 
+def _from_departure(pieces: list[tuple[int, int]], line: Floats) -> list[tuple[int, int]]:
+    """Move each border back to where the line leaves the old note, a slide's first quarter."""
+    for index in range(1, len(pieces)):
+        (a, border), (_, b) = pieces[index - 1], pieces[index]
+        old = float(np.median(line[a:border]))
+        new = float(np.median(line[border:b]))
+        left = np.abs(line[a:border] - old) < _DEPARTED_SHARE * abs(new - old)
+        back = border - (a + int(np.flatnonzero(left)[-1]) + 1) if left.any() else 0
+        moved = border - min(back, (border - a) // 2)
+        pieces[index - 1], pieces[index] = (a, moved), (moved, b)
+    return pieces
+
+
 # ------------------------------------------------------------------ steps into notes
 
 
@@ -317,7 +373,25 @@ def _loud_db(level_db: Floats, steps: list[_Step]) -> float:
     return float(peaks[order][np.searchsorted(reached, 0.9)])
 
 
+def _unpitched_floor_db(track: PitchTrack) -> float:
+    """Level that counts as loud in a stem whose loud moments are not pitched; -inf elsewhere.
+
+    Where a shaker or a drum is what the stem is about, the faint pitched moments between are
+    other instruments leaking in.
+    """
+    sounding = track.level_db > -100.0
+    if not sounding.any():
+        return -np.inf
+    loud_db = float(np.percentile(track.level_db[sounding], 97))
+    loud = track.level_db > loud_db - _LOUD_MOMENT_DB
+    pitched = ~np.isnan(track.f0_hz[loud])
+    if pitched.mean() > _PITCHED_STEM_SHARE:
+        return -np.inf
+    return loud_db - _LOUD_MOMENT_DB + _WEAK_NOTE_DB
+
+
 def _is_note(
+    stem: Stem,
     step: _Step,
     previous: _Step | None,
     track: PitchTrack,
@@ -327,11 +401,16 @@ def _is_note(
     span = slice(step.first, step.last)
     if (step.last - step.first) * track.hop_s < _MIN_NOTE_S:
         return False
-    if np.median(track.strength[span]) < _MIN_MEDIAN_STRENGTH:
-        return False
     peak = level_db[span].max()
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
+    soft = peak < loud_db - _SOFT_NOTE_DB
+    if np.median(track.strength[span]) < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+        return False
+    if step.begins != "attack":
+        driven = stem.role in HARMONIC_ROLES
+        if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
+            return False
     close = previous is not None and step.first - previous.last < round(0.15 / track.hop_s)
     if previous is not None and close and step.begins != "attack":
         before = level_db[previous.first : previous.last].max()
@@ -365,7 +444,7 @@ def _place(
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
-    if end_smp - start_smp < _MIN_NOTE_S * stem.sr / 2:
+    if end_smp - start_smp < 0.9 * _MIN_NOTE_S * stem.sr:
         return None
     inside = slice(first, last)
     return Note(

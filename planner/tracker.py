@@ -183,7 +183,7 @@ def _candidates(
     highest_hz: float,
     oversampling: int,
 ) -> tuple[Floats, Floats]:
-    """Offer the best period candidates of each frame: (frames, k) Hz and strengths, 0 where none."""
+    """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
     f_hz = np.zeros((frames, _CANDIDATES))
     strength = np.zeros((frames, _CANDIDATES))
     if highest_hz <= lowest_hz:
