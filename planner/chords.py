@@ -75,6 +75,7 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = _search(samples, stem)
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
+    voices = [v for v in voices if not any(_same_string(v, other) for other in voices)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     if not harmonic:
         voices = _pool_stiffness(voices)
@@ -130,9 +131,10 @@ def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
 def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
     """Onsets, and between distant ones some places to look for notes that swell in."""
     starts: list[tuple[float, bool]] = []
-    edges = [0.0, *onsets.tolist(), length_s]
+    struck = onsets[onsets > SHORTEST_S]  # an onset nearer the start is the start
+    edges = [0.0, *struck.tolist(), length_s]
     for lo, hi in pairwise(edges):
-        starts.append((lo, lo == 0.0))
+        starts.append((lo, lo == 0.0 and len(struck) == len(onsets)))
         pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
         starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
     return starts
@@ -241,6 +243,22 @@ def _believable(voice: _Voice) -> bool:
     if len(fits.number) == 0:
         return fits.collided >= 3
     return float(np.median(fits.unsteady)) < UNSTEADY
+
+
+def _same_string(high: _Voice, low: _Voice) -> bool:
+    """Say whether a note is only every n-th partial of a lower one that began with it.
+
+    Then it carries that string's stiffness, n squared times its B, which a string of its own
+    would not.
+    """
+    if high.start_s != low.start_s or high.string is None or low.string is None:
+        return False
+    number = round(high.string.f0_hz / low.string.f0_hz)
+    if number < 2 or low.string.b == 0.0:
+        return False
+    law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
+    near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
+    return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
 
 
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
