@@ -243,7 +243,7 @@ def struck(
     samples = np.zeros(total)
     for pitch_hz in pitches:
         phases = np.random.default_rng(midi)  # one blow sets both strings off together
-        samples += _partials(np.full(total, pitch_hz), b, amplitudes, decays_s, phases)
+        samples += _steady_partials(total, pitch_hz, b, amplitudes, decays_s, phases)
     samples *= 0.7 * np.exp(-t / (0.12 * slow_s)) + 0.3
     samples *= _stopped(t, held, 0.06) * _rise(t, 0.002)
     samples *= level / (np.abs(samples).max() + 1e-12)
@@ -269,6 +269,32 @@ def _partials(
         k = min(len(samples), int(lasts_s * SR) + 1)
         samples[:k] += amplitude * np.exp(-t[:k] / decay_s) * np.cos(ratio * phase[:k] + start)
     return samples
+
+
+def _steady_partials(
+    total: int,
+    f1_hz: float,
+    b: float,
+    amplitudes: Floats,
+    decays_s: Floats,
+    rng: np.random.Generator,
+) -> Floats:
+    """Sum stiff partials of one unmoving pitch.
+
+    A decaying sine is a power of one complex number, and ``z^(block k + i)`` is a product, so all
+    partials together are one product of two matrices: the same sum, many times as quick.
+    """
+    block = 1024
+    n = np.arange(1, len(amplitudes) + 1)
+    start = rng.uniform(0.0, 2.0 * np.pi, len(n))
+    hz = f1_hz * n * np.sqrt((1.0 + b * n * n) / (1.0 + b))
+    kept = (hz <= _TOP_HZ) & (np.abs(amplitudes) >= _FAINT * np.abs(amplitudes).max())
+    rate = (-1.0 / decays_s[kept] + 2j * np.pi * hz[kept]) / SR
+    across = amplitudes[kept] * np.exp(1j * start[kept])
+    blocks = np.exp(np.outer(np.arange(-(-total // block)) * block, rate)) * across
+    within = np.exp(np.outer(rate, np.arange(block)))
+    summed: Floats = blocks.real @ within.real - blocks.imag @ within.imag
+    return summed.ravel()[:total]
 
 
 def _rise(t: Floats, attack_s: float) -> Floats:

@@ -27,12 +27,13 @@ from planner.demo.tones import (
     struck,
     truth_of,
 )
-from planner.pitch import midi_to_hz, note_name, shift_hz
+from planner.pitch import cents, midi_to_hz, note_name, shift_hz
 
 PART_OFFSET_CENTS = 7.0
 ERROR_SD_CENTS = 8.0
 GROSS_SHARE = 0.04
 BARS = 12
+_LATE_SMP = round(0.015 * SR)
 _SCALES = {"major": (0, 2, 4, 5, 7, 9, 11), "minor": (0, 2, 3, 5, 7, 8, 10)}
 _PROGRESSIONS = ((0, 3, 4, 0), (0, 5, 3, 4), (0, 4, 5, 3), (5, 3, 0, 4), (0, 1, 4, 0))
 # Rhythms of a bar in beats; minus is a rest.
@@ -49,6 +50,7 @@ class TrueNote:
     start_s: float
     end_s: float
     onset_hz: float
+    onset_moves_cents: float  # how far the onset would lie off if the note were begun 15 ms late
     sustain_hz: float | None
     end_hz: float | None
 
@@ -179,11 +181,15 @@ def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
     notes = []
     for played in sound.notes:
         truth = truth_of(played)
+        late = dataclasses.replace(
+            played, f1_hz=played.f1_hz[_LATE_SMP:], centre_hz=played.centre_hz[_LATE_SMP:]
+        )
         notes.append(
             TrueNote(
                 start_s=played.start_s,
                 end_s=played.start_s + played.length_s,
                 onset_hz=truth.onset_hz,
+                onset_moves_cents=abs(cents(truth_of(late).onset_hz, truth.onset_hz)),
                 sustain_hz=truth.sustain_hz,
                 end_hz=truth.end_hz,
             )
@@ -262,8 +268,8 @@ def _piano(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -
             loud = rng.uniform(0.6, 1.0)
             for midi in sorted(set(voicing)):
                 # A third-power curve through A4: the usual shape, some cents at either end.
-                cents = stretch * 6.0 * ((midi - 69) / 36.0) ** 3 + keys[midi]
-                f1_hz = shift_hz(midi_to_hz(midi, a4_hz), cents)
+                off_cents = stretch * 6.0 * ((midi - 69) / 36.0) ** 3 + keys[midi]
+                f1_hz = shift_hz(midi_to_hz(midi, a4_hz), off_cents)
                 sounds.append(
                     (
                         start_s + float(rng.uniform(0.0, 0.012)),
@@ -304,6 +310,7 @@ def _bass(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) ->
         settle_s=float(rng.uniform(0.12, 0.3)),
         attack_s=float(rng.uniform(0.003, 0.012)),
         attack_noise_db=float(rng.uniform(-36, -22)),
+        damp_s=float(rng.uniform(0.006, 0.02)),
     )
     gate = (0.35, 0.6) if rng.random() < 0.3 else (0.8, 0.97)
     return _strings(song, a4_hz, offset, events, base, gate, (8.0, 25.0), rng)
@@ -319,6 +326,7 @@ def _guitar(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) 
         settle_s=float(rng.uniform(0.08, 0.2)),
         attack_s=float(rng.uniform(0.001, 0.006)),
         attack_noise_db=float(rng.uniform(-34, -20)),
+        damp_s=float(rng.uniform(0.006, 0.02)),
     )
     return _strings(song, a4_hz, offset, events, base, (0.75, 0.98), (5.0, 20.0), rng)
 
