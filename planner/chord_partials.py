@@ -201,6 +201,9 @@ def fit_window(
     middle = np.array([x_sorted[c].mean() for c in clusters])
     blurred = np.array([c.stop - c.start > 1 for c in clusters])
     shift, shift_sd, level, level_sd, left = _solve(bins, middle, blurred)
+    shaded = _shaded(
+        middle, [(f0 * window_s, b) for f0, b in notes], highest, HIGHEST_HZ * window_s
+    )
     least = np.maximum(LEAST_SNR * level_sd, LEAST_AMPLITUDE * level.max(initial=0.0))
     rows: list[list[tuple[float, ...]]] = [[] for _ in notes]
     collided = [0] * len(notes)
@@ -212,6 +215,9 @@ def fit_window(
                     collided[i] += 1
             continue
         i, number = members[0]
+        if i >= 0 and shaded[:, j].sum() > shaded[i, j]:
+            collided[i] += 1
+            continue
         if i < 0 or abs(shift[j]) > LOCK_BINS or level[j] < least[j]:
             continue
         f_hz = (middle[j] + shift[j]) / window_s
@@ -230,6 +236,25 @@ def fit_window(
             )
         )
     return fits
+
+
+def _shaded(
+    x: Array, notes: list[tuple[float, float]], highest: int, last: float
+) -> NDArray[np.bool_]:
+    """Say where partials above those modelled lie: no other note's partial there counts as free.
+
+    x: (k,) and f0 of the notes in bins; result (notes, k).
+    """
+    result = np.zeros((len(notes), len(x)), dtype=bool)
+    for i, (f0, b) in enumerate(notes):
+        above = partial_hz(f0, b, np.arange(highest + 1, 41, dtype=float))
+        above = above[above < last]
+        if len(above):
+            at = np.searchsorted(above, x)
+            low, high = above[np.maximum(at - 1, 0)], above[np.minimum(at, len(above) - 1)]
+            off = np.minimum(np.abs(x - low), np.abs(x - high))
+            result[i] = off < np.maximum(MERGE_BINS, 0.0012 * x)  # the law is 2 cents wide there
+    return result
 
 
 def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffString | None:
