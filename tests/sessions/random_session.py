@@ -358,7 +358,7 @@ def _driven(
                 DrivenNote(
                     f1_hz=shift_hz(midi_to_hz(event.midi, a4_hz), offset + error),
                     length_s=event.length_s * (0.92 if last else 1.0),
-                    scoop_cents=float(rng.uniform(*draw["scoop"])),
+                    scoop_cents=float(rng.uniform(*draw["scoop"])) * (rng.random() < 0.4),
                     scoop_s=float(rng.uniform(0.02, 0.06)),
                     vibrato_half_cents=half * float(rng.uniform(0.6, 1.2)) if long else 0.0,
                     vibrato_hz=vibrato_hz * float(rng.uniform(0.94, 1.06)),
