@@ -71,11 +71,12 @@ def read_stem_audio(
     """
     findings = list(_spelling(path, file))
     with _opened(path, file) as (sound, chunks):
-        if chunks is not None and chunks.data_trouble:
+        trouble = chunks.data_trouble if chunks is not None else _aiff_trouble(path)
+        if trouble:
             findings.append(
                 Finding(
                     severity="warning",
-                    what=f"{chunks.data_trouble}.",
+                    what=f"{trouble}.",
                     did=f"Read to the end of the file: {_clock(sound.frames / sound.samplerate)}.",
                     advice="Listen to the end: if music is missing, copy or export it again.",
                     file=file,
@@ -163,8 +164,8 @@ def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32
     """
     with _opened(path, path.name) as (sound, _):
         start = min(max(start_smp, 0), sound.frames)
-        sound.seek(start)
         try:
+            sound.seek(start)
             block = sound.read(max(end_smp - start, 0), dtype="float32", always_2d=True)
         except soundfile.LibsndfileError as fault:
             raise _undecodable(path.name, start / sound.samplerate) from fault
@@ -287,6 +288,19 @@ def _is_mpeg(head: bytes, chunks: WavChunks | None) -> bool:
     return head[:3] == b"ID3" or synced
 
 
+def _aiff_trouble(path: Path) -> str:
+    """Say whether an AIFF was cut off: FORM holds the size of all that follows (EA IFF 85)."""
+    with open(path, "rb") as stream:
+        head = stream.read(8)
+        total = stream.seek(0, 2)
+    if head[:4] != b"FORM":
+        return ""
+    promised = int.from_bytes(head[4:], "big") + 8
+    if promised <= total:
+        return ""
+    return f"the header promises {promised} bytes, the file has {total}"
+
+
 def _lossy(sound: Any, path: Path) -> str:
     if sound.format in ("MP3", "MPEG") or sound.subtype.startswith("MPEG"):
         return "MPEG audio"
@@ -297,7 +311,7 @@ def _lossy(sound: Any, path: Path) -> str:
 
 def _undecodable(file: str, at_s: float) -> AudioError:
     return AudioError(
-        f"decoding fails at {_clock(at_s)}: the file is damaged or cut off there.",
+        f"decoding fails after {_clock(at_s)}: the file is damaged or cut off.",
         file=file,
         hint="Copy or export it again.",
     )

@@ -79,6 +79,8 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
         if len(header) < 8:
             break
         name, size = struct.unpack("<4sI", header)
+        if not all(32 <= sign < 127 for sign in name):
+            break  # padding or damage: chunk names are printable ASCII
         body = here + 8
         if size == _UNKNOWN and name in big:
             size = big[name]
