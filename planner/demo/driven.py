@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.demo.tones import SR, PlayedNote, Sound, band_noise
+from planner.demo.tones import SR, PlayedNote, Sound, band_noise, cosine
 from planner.model import Floats
 
 _CONSONANT_MOST_S = 0.09
@@ -126,7 +126,7 @@ def shaker(length_s: float, rng: np.random.Generator, *, level: float = 1.0) -> 
 def _voiced(f1_hz: Floats, sound: DrivenSound, rng: np.random.Generator) -> Floats:
     """Harmonics along a pitch line, each as loud as source and formants make it there."""
     total = len(f1_hz)
-    phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(f1_hz[:-1])]) / SR
+    turns = np.concatenate([[0.0], np.cumsum(f1_hz[:-1])]) / SR
     points = np.arange(0, total + _FRAME, _FRAME)
     f1_points = f1_hz[np.minimum(points, total - 1)]
     where = np.arange(total)
@@ -138,8 +138,8 @@ def _voiced(f1_hz: Floats, sound: DrivenSound, rng: np.random.Generator) -> Floa
         for centre_hz, width_hz, peak_db in sound.formants:
             gain_db += peak_db / (1.0 + ((f - centre_hz) / width_hz) ** 2)
         gain = 10.0 ** (gain_db / 20.0) * np.clip((sound.top_hz - f) / 500.0, 0.0, 1.0)
-        start = float(rng.uniform(0.0, 2.0 * np.pi))
-        samples += np.interp(where, points, gain) * np.cos(n * phase + start)
+        start = float(rng.uniform(0.0, 1.0))
+        samples += np.interp(where, points, gain) * cosine(n * turns + start)
     normed: Floats = samples / (np.sqrt(np.mean(samples**2)) * 3.0 + 1e-12)
     return normed
 

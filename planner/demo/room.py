@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.demo.tones import SR, band_noise
+from planner.demo.tones import SR, band_noise, quick_size
 from planner.model import Floats
 
 
@@ -33,10 +33,14 @@ def room_response(
 
 def in_room(samples: Floats, response: Floats) -> Floats:
     """Let samples sound in a room; the length stays, what would ring on is cut."""
-    size = 1 << (len(samples) + len(response) - 1).bit_length()
-    spectrum = np.fft.rfft(samples, size) * np.fft.rfft(response, size)
-    wet: Floats = np.fft.irfft(spectrum, size)[: len(samples)]
-    return wet
+    size = quick_size(4 * len(response))
+    step = size - len(response) + 1
+    spectrum = np.fft.rfft(response, size)
+    wet: Floats = np.zeros(len(samples) + size)
+    for first in range(0, len(samples), step):  # piece by piece, each piece's end laid on the next
+        piece = np.fft.rfft(samples[first : first + step], size)
+        wet[first : first + size] += np.fft.irfft(piece * spectrum, size)
+    return wet[: len(samples)]
 
 
 def with_noise_floor(samples: Floats, floor_dbfs: float, rng: np.random.Generator) -> Floats:

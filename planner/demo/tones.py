@@ -19,8 +19,8 @@ from planner.model import Floats
 
 SR = 48_000
 
-_TOP_HZ = 14_000.0  # chosen: partials above are too weak to hear in what is made here
-_FAINT = 10.0 ** (-80.0 / 20.0)  # chosen: a partial this far below the first is not computed
+_TOP_HZ = 12_000.0  # chosen: partials above are too weak to hear in what is made here
+_FAINT = 10.0 ** (-74.0 / 20.0)  # chosen: a partial this far below the loudest is not computed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -256,19 +256,30 @@ def _partials(
     f1_hz: Floats, b: float, amplitudes: Floats, decays_s: Floats, rng: np.random.Generator
 ) -> Floats:
     """Sum stiff partials along a pitch line, each dropped once it has faded."""
-    phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(f1_hz[:-1])]) / SR
-    t = np.arange(len(f1_hz)) / SR
-    samples = np.zeros(len(f1_hz))
+    turns = np.concatenate([[0.0], np.cumsum(f1_hz[:-1])]) / SR
+    t = (np.arange(len(f1_hz)) / SR).astype(np.float32)
+    samples: Floats = np.zeros(len(f1_hz))
     loudest = float(np.abs(amplitudes).max())
     for n, (amplitude, decay_s) in enumerate(zip(amplitudes, decays_s, strict=True), start=1):
-        start = float(rng.uniform(0.0, 2.0 * np.pi))
-        ratio = n * np.sqrt((1.0 + b * n * n) / (1.0 + b))
+        start = float(rng.uniform(0.0, 1.0))
+        ratio = float(n * np.sqrt((1.0 + b * n * n) / (1.0 + b)))
         if ratio * f1_hz[0] > _TOP_HZ or abs(amplitude) < _FAINT * loudest:
             continue
         lasts_s = decay_s * np.log(abs(amplitude) / (_FAINT * loudest))
         k = min(len(samples), int(lasts_s * SR) + 1)
-        samples[:k] += amplitude * np.exp(-t[:k] / decay_s) * np.cos(ratio * phase[:k] + start)
+        decay = np.exp(t[:k] * np.float32(-1.0 / decay_s))
+        samples[:k] += amplitude * (decay * cosine(ratio * turns[:k] + start))
     return samples
+
+
+def cosine(turns: Floats) -> Floats:
+    """Cosine of a phase counted in turns; single precision after whole turns are taken off.
+
+    The phase keeps its double precision, so pitch stays exact; what is left is noise at -130 dB.
+    """
+    part = (turns - np.floor(turns)).astype(np.float32)
+    wave: Floats = np.cos(part * np.float32(2.0 * np.pi))
+    return wave
 
 
 def _steady_partials(
@@ -324,10 +335,15 @@ def _knock(total: int, decay_s: float, centre_hz: float, rng: np.random.Generato
 
 def band_noise(n: int, band_hz: tuple[float, float], rng: np.random.Generator) -> Floats:
     """Gaussian noise between two frequencies, with soft edges, RMS 1."""
-    size = max(n, 256)
+    size = quick_size(max(n, 256))
     spectrum = np.fft.rfft(rng.standard_normal(size))
     f = np.fft.rfftfreq(size, 1.0 / SR) + 1e-9
     spectrum /= np.sqrt((1.0 + (band_hz[0] / f) ** 4) * (1.0 + (f / band_hz[1]) ** 4))
     noise = np.fft.irfft(spectrum, size)[:n]
     normed: Floats = noise / (np.sqrt(np.mean(noise**2)) + 1e-12)
     return normed
+
+
+def quick_size(n: int) -> int:
+    """Give a length of at least n that the transform is quick for: 1, 3 or 5 times a power of 2."""
+    return min(k << max((-(-n // k) - 1).bit_length(), 0) for k in (1, 3, 5))
