@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -25,8 +26,12 @@ def stems() -> dict[str, DemoStem]:
 
 
 @pytest.fixture(scope="module")
-def session_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build_demo(tmp_path_factory.mktemp("demo") / "new")
+def session_file(
+    tmp_path_factory: pytest.TempPathFactory, stems: dict[str, DemoStem]
+) -> Iterator[Path]:
+    with pytest.MonkeyPatch.context() as patch:  # played once is enough for all tests
+        patch.setattr("planner.demo.build.low_tide_ledger", lambda: tuple(stems.values()))
+        yield build_demo(tmp_path_factory.mktemp("demo") / "new")
 
 
 def place(hz: float, a4_hz: float = PIANO_A4_HZ) -> tuple[int, float]:
