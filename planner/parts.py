@@ -65,16 +65,11 @@ def part_of(
         return aimed, blue_notes(stem.notes, off, tonics)
 
     offset = part_offset_cents(stem.notes, stem.role, session, a4)
+    if abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
+        # The nearest note is the right one for every note that is not asked about anyway.
+        offset = 0.0
     aimed, blue = aimed_from(offset)
-    rules = find_rules(
-        aimed,
-        stem.role,
-        tolerances,
-        judging,
-        leave_alone=frozenset(protected),
-        expression=grace | blue,
-    )
-    if not any(rule.scope == "part" and rule.applied for rule in rules):
+    if offset and not _moves_as_a_whole(aimed, stem, tolerances, judging, protected, grace | blue):
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
@@ -112,6 +107,25 @@ def part_of(
         pushed=pushed_notes(stem),
         blue=blue,
     )
+
+
+def _moves_as_a_whole(
+    aimed: tuple[Aimed, ...],
+    stem: StemNotes,
+    tolerances: Tolerances,
+    judging: Judging,
+    protected: Mapping[str, str],
+    expression: frozenset[str],
+) -> bool:
+    rules = find_rules(
+        aimed,
+        stem.role,
+        tolerances,
+        judging,
+        leave_alone=frozenset(protected),
+        expression=expression,
+    )
+    return any(rule.scope == "part" and rule.applied for rule in rules)
 
 
 def _tonics(

@@ -133,6 +133,17 @@ def make_plan(
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     all_rows = (*rows, *asked, *advice)
 
+    sour_before_s = round(sour_seconds(raw, before, _held_over(judged, False)), 1)
+    sour_after_s = round(sour_seconds(after_notes, after, _held_over(judged, True)), 1)
+    if sour_after_s > sour_before_s:
+        noticed.append(
+            Finding(
+                severity="warning",
+                what=f"Carried out as it stands, the plan turns {sour_before_s:g} sour seconds "
+                f"into {sour_after_s:g}: notes that were off together would part.",
+                advice="Go through the edits from the top of the list and stop by ear.",
+            )
+        )
     return Plan(
         session=session,
         a4=a4,
@@ -146,8 +157,8 @@ def make_plan(
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
-        sour_before_s=round(sour_seconds(raw, before, _held_over(judged, False)), 1),
-        sour_after_s=round(sour_seconds(after_notes, after, _held_over(judged, True)), 1),
+        sour_before_s=sour_before_s,
+        sour_after_s=sour_after_s,
     )
 
 

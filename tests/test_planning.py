@@ -240,13 +240,31 @@ def _sharpened(s: StemNotes, k: float) -> StemNotes:
     ))  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_plan_takes_sour_time_away(seed: int) -> None:
-    """Carrying out the plan does not add sour time."""
-    made = plan(*band(seed))
-    assert made.sour_before_s is not None
-    assert made.sour_after_s is not None
-    assert made.sour_after_s <= made.sour_before_s
+def test_plan_takes_sour_time_away() -> None:
+    """Over many invented sessions the plan takes sour time away, and says where it adds some.
+
+    Two notes that are off together may part when only one is over its tolerance, so a single
+    session can come out worse: about 2 in 100 of these do.
+    """
+    made = [plan(*band(seed, spread=12.0)) for seed in range(12)]
+    before = sum(p.sour_before_s or 0.0 for p in made)
+    after = sum(p.sour_after_s or 0.0 for p in made)
+    assert after < before
+    for p in made:
+        assert p.sour_before_s is not None
+        assert p.sour_after_s is not None
+        worse = p.sour_after_s > p.sour_before_s
+        assert any("sour seconds into" in f.what for f in p.findings) == worse
+
+
+def test_parting_notes_are_told() -> None:
+    """Two notes equally flat do not beat; moving only the one over its tolerance is told."""
+    double = stem("VD", "voice-double", [note("VD-0001", 69, -11, length_s=0.45)])
+    flute = stem("WW", "woodwind", [note("WW-0001", 69, -11, length_s=1.9)])
+    made = plan(double, flute)
+    assert [r.id for r in made.rows] == ["VD-0001"]
+    assert (made.sour_before_s, made.sour_after_s) == (0.0, 0.5)
+    assert "turns 0 sour seconds into 0.5" in made.findings[0].what
 
 
 def test_empty_stem_is_no_trouble() -> None:
