@@ -73,12 +73,14 @@ def temperament_offsets(session: Session) -> tuple[float, ...]:
 
 
 def note_hz(midi: int, role: Role, session: Session, a4: SessionA4) -> float:
-    """Say where a note belongs for a part of this role, in Hz."""
-    off_equal = (
-        temperament_offsets(session)[midi % 12]
-        + stretch_share(role, session) * stretch_cents(midi, a4)
-        + session.whole_song_offset_cents
-    )
+    """Say where a note belongs for a part of this role, in Hz.
+
+    The whole song's declared offset is not added: the session A4 is where A stands in the
+    recording, offset and all (see `planner.a4`).
+    """
+    off_equal = temperament_offsets(session)[midi % 12] + stretch_share(
+        role, session
+    ) * stretch_cents(midi, a4)
     return shift_hz(midi_to_hz(midi, a4.a4_hz), off_equal)
 
 
@@ -193,6 +195,4 @@ def _said_source(role: Role, session: Session, a4: SessionA4) -> str:
     if share and any(offset for _, offset in a4.stretch):
         part = "the reference's octave stretch"
         said += f" and {part}" if share == 1 else f" and {100 * share:.0f} % of {part}"
-    if session.whole_song_offset_cents:
-        said += " and the whole song's offset"
     return said
