@@ -13,22 +13,14 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import soxr
+from numpy.typing import NDArray
 
 from planner.harmonics import LN_CENTS, Contour, PartialFit, fit_partials, follow_partials
-from planner.model import (
-    HARMONIC_ROLES,
-    Confidence,
-    Floats,
-    Measurement,
-    Note,
-    PitchTrack,
-    Role,
-    Stem,
-)
+from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
+from planner.note_span import NoteSpan, lower_rates, note_span
+from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
+from planner.stiffness import pooled_stiffness
 from planner.vibrato import Vibrato, find_vibrato
 
 _ONSET_SKIP_S = 0.010
@@ -42,37 +34,17 @@ _SUSTAIN_LEAST_PERIODS = 3.0
 _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
-_RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
-_NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
 _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
-_LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
-_B_WINDOW_S = 0.250
-_B_PARTIALS = 20
-_B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
-# How well the start of a note is known, s: on a gliding start this is cents.
-_START_SD_S = {"attack": 0.003, "soft": 0.020, "legato": 0.020}
-# What a light room leaves of the note before, measured on such sessions; fewer cycles below A2.
-_ONSET_FLOOR_CENTS = 0.3
-
+_SUSTAIN_FLOOR_CENTS = 0.12
 _FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
 _FAIR_ROUGHNESS = 30.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Span:
-    """One note's samples with the prior pitch along them."""
-
-    note: Note
-    sr: int  # of these samples
-    samples: Floats
-    prior_hz: Floats  # per sample
 
 
 def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
@@ -88,109 +60,13 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     tuple of Measurement
         One per note, in the same order.
     """
-    rates = _lower_rates(stem, notes)
-    spans = [_span(rates, track, note) for note in notes]
-    stiffness = _pooled_stiffness(stem.role, spans)
+    rates = lower_rates(stem, notes)
+    spans = [note_span(stem.role, rates, track, note) for note in notes]
+    stiffness = pooled_stiffness(stem.role, spans)
     return tuple(_measure(span, b) for span, b in zip(spans, stiffness, strict=True))
 
 
-def _lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats]:
-    """The stem at the rates its notes are measured at, highest first.
-
-    A low note's partials lie low: at a quarter of the rate the same partials take a sixteenth of
-    the work, and what lies above is filtered out instead of being left out of the model.
-    """
-    rates = {stem.analysis_sr: stem.samples}
-    for divisor in (2, 4):
-        sr = stem.analysis_sr // divisor
-        if any(note.pitch_hz * _RATE_OVER_PITCH < sr for note in notes):
-            rates[sr] = soxr.resample(stem.samples, stem.analysis_sr, sr, quality="VHQ")
-    return rates
-
-
-def _span(rates: dict[int, Floats], track: PitchTrack, note: Note) -> _Span:
-    sr = min((r for r in rates if note.pitch_hz * _RATE_OVER_PITCH < r), default=max(rates))
-    first = round(note.start_s * sr)
-    last = min(round(note.end_s * sr), len(rates[sr]))
-    frame = np.arange(int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1)
-    frame = frame[frame < len(track.f0_hz)]
-    f0 = track.f0_hz[frame]
-    near = np.zeros(len(f0), dtype=bool)
-    known = ~np.isnan(f0)
-    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < _NEAR_SEMITONES
-    at = (first + np.arange(max(last - first, 1))) / sr
-    if near.sum() < 2:
-        prior = np.full(len(at), note.pitch_hz)
-    else:
-        line = np.log2(f0[near])
-        line = np.convolve(np.pad(line, 2, mode="edge"), np.full(5, 0.2), "valid")
-        prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
-    return _Span(note=note, sr=sr, samples=rates[sr][first:last], prior_hz=prior)
-
-
-# ------------------------------------------------------------------ stiffness
-
-
-def _pooled_stiffness(role: Role, spans: list[_Span]) -> list[float]:
-    """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
-
-    The same key, or the same string and fret, has the same B; notes of one semitone therefore
-    speak for each other, weighted by their variances.
-    """
-    if role in HARMONIC_ROLES:
-        return [0.0] * len(spans)
-    own = [_own_stiffness(span) for span in spans]
-    midi = [round(69 + 12 * np.log2(span.note.pitch_hz / 440.0)) for span in spans]
-    pooled = []
-    for key, (b, sd) in zip(midi, own, strict=True):
-        same = [value for other, value in zip(midi, own, strict=True) if other == key]
-        values = np.array([v for v, s in same if np.isfinite(s)])
-        sds = np.array([s for _, s in same if np.isfinite(s)])
-        if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
-            pooled.append(b)
-        elif len(values):
-            weight = 1.0 / (sds**2 + 1e-16)
-            mean = float(weight @ values / weight.sum())
-            known = mean > _B_KNOWN_SD / np.sqrt(weight.sum())
-            pooled.append(max(mean, 0.0) if known else 0.0)
-        else:
-            pooled.append(0.0)
-    return pooled
-
-
-def _own_stiffness(span: _Span) -> tuple[float, float]:
-    """B of one note and its standard deviation (inf where it cannot be told)."""
-    sr, period_s = span.sr, 1.0 / span.note.pitch_hz
-    first = round(max(0.03, 1.5 * period_s) * sr)
-    last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
-    if last - first < 4 * period_s * sr:
-        return 0.0, float("inf")
-    window = slice(first, last)
-    fit = fit_partials(
-        span.samples[window],
-        sr,
-        float(np.median(span.prior_hz[window])),
-        fit_b=True,
-        pitch_law=_smooth_law(span.prior_hz[window]),
-        most_partials=_B_PARTIALS,
-    )
-    if fit is None or fit.b_sd is None:
-        return 0.0, float("inf")
-    return fit.b, fit.b_sd
-
-
-def _smooth_law(prior_hz: Floats) -> Floats:
-    """A straight line in cents through the prior: glide without the track's own flutter."""
-    at = np.linspace(-1.0, 1.0, len(prior_hz))
-    line = np.log2(prior_hz)
-    slope = float(at @ (line - line.mean()) / (at @ at + 1e-12))
-    return 2.0 ** (line.mean() + slope * at)
-
-
-# ------------------------------------------------------------------ one note
-
-
-def _measure(span: _Span, b: float) -> Measurement:
+def _measure(span: NoteSpan, b: float) -> Measurement:
     note, sr = span.note, span.sr
     length_s = len(span.samples) / sr
     prior = span.prior_hz / np.sqrt(1.0 + b)
@@ -199,13 +75,13 @@ def _measure(span: _Span, b: float) -> Measurement:
     onset_length_s = min(
         max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
     )
-    onset = _onset(span, prior, b, onset_first_s, onset_length_s)
+    onset = measure_onset(span, prior, b, contour, onset_first_s, onset_length_s)
     sustain_first_s = max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s)
     sustain_last_s = _SUSTAIN_UNTIL_SHARE * length_s
     least_s = max(_SUSTAIN_LEAST_S, _SUSTAIN_LEAST_PERIODS / note.pitch_hz)
     why: list[str] = []
     if onset is None:
-        why.append(_onset_reason(note, length_s, onset_length_s))
+        why.append(onset_reason(note, length_s, onset_length_s))
     if contour is None or sustain_last_s - sustain_first_s < least_s:
         why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
         return _short_note(note, onset, length_s, b, contour, why)
@@ -228,7 +104,7 @@ def _measure(span: _Span, b: float) -> Measurement:
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:
-        onset_hz, onset_sd = _without_vibrato(
+        onset_hz, onset_sd = without_vibrato(
             onset_hz, onset_sd or 0.0, vibrato, contour, cents, onset_first_s, onset_length_s
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
@@ -257,33 +133,6 @@ def _measure(span: _Span, b: float) -> Measurement:
 def _frozen(values: Floats) -> Floats:
     values.setflags(write=False)
     return values
-
-
-def _onset(
-    span: _Span, prior: Floats, b: float, first_s: float, length_s: float
-) -> tuple[float, float] | None:
-    sr = span.sr
-    window = slice(round(first_s * sr), round((first_s + length_s) * sr))
-    samples = span.samples[window]
-    if len(samples) == 0:
-        return None
-    law = _smooth_law(prior[window])
-    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
-    if fit is None:
-        return None
-    glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
-    room = _ONSET_FLOOR_CENTS * max(1.0, _LOW_NOTE_HZ / span.note.pitch_hz)
-    misplaced = abs(glide) * _START_SD_S[span.note.begins]
-    sd_cents = float(np.sqrt(fit.sd_cents**2 + misplaced**2 + room**2))
-    return fit.f1_hz, sd_cents
-
-
-def _onset_reason(note: Note, length_s: float, onset_s: float) -> str:
-    cycles = onset_s * note.pitch_hz
-    return (
-        f"{length_s:.2f} s at {note.pitch_hz:.0f} Hz leaves {cycles:.0f} cycles for the onset, "
-        "and no steady partials in them"
-    )
 
 
 def _short_note(
@@ -330,7 +179,7 @@ def _slope(t_s: Floats, cents: Floats, vibrato: Vibrato | None) -> tuple[float |
 
 
 def _second_opinion(
-    span: _Span,
+    span: NoteSpan,
     b: float,
     contour: Contour,
     cents: Floats,
@@ -365,7 +214,7 @@ def _second_opinion(
 
 def _sustain_uncertainty(
     contour: Contour,
-    inside: Floats,
+    inside: NDArray[np.bool_],
     roughness: float,
     vibrato: Vibrato | None,
     slope: float | None,
@@ -381,32 +230,7 @@ def _sustain_uncertainty(
         # A cycle that is cut a tenth wrong leaves that much of the swing in the mean.
         cut = 0.1 * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
     apart = abs(apart) if apart is not None else 1.0
-    return float(np.sqrt(statistical**2 + cut**2 + apart**2 + 0.05**2))
-
-
-def _without_vibrato(
-    onset_hz: float,
-    onset_sd: float,
-    vibrato: Vibrato,
-    contour: Contour,
-    cents: Floats,
-    first_s: float,
-    length_s: float,
-) -> tuple[float, float]:
-    """Take the vibrato out of an onset if the note is in vibrato from its first cycle on."""
-    early = contour.t_s < first_s + length_s + 1.0 / vibrato.rate_hz
-    swing = vibrato.at(contour.t_s[early])
-    line = cents[early]
-    if early.sum() < 6:
-        return onset_hz, onset_sd
-    # How much of the extrapolated vibrato is really there: 1 in full vibrato, 0 before it sets in.
-    columns = np.stack([np.ones_like(swing), contour.t_s[early], swing], axis=1)
-    share = float(np.linalg.lstsq(columns, line, rcond=None)[0][2])
-    if share < 0.5:
-        return onset_hz, onset_sd
-    window = np.linspace(first_s, first_s + length_s, 25)
-    added = min(share, 1.0) * float(np.mean(vibrato.at(window)))
-    return onset_hz * 2 ** (-added / 1200), float(np.hypot(onset_sd, 0.1 * vibrato.half_cents))
+    return float(np.sqrt(statistical**2 + cut**2 + apart**2 + _SUSTAIN_FLOOR_CENTS**2))
 
 
 def _end(
@@ -463,7 +287,7 @@ def _heard(
         span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
         share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
         heard = share * np.log2(sustain_hz) + (1 - share) * np.log2(onset_hz)
-    if partials_cents is not None and sustain_hz < _LOW_NOTE_HZ:
+    if partials_cents is not None and sustain_hz < LOW_NOTE_HZ:
         heard += partials_cents / 1200
     return float(2.0**heard)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.model import Finding, Floats, StemNotes
+from planner.model import CHORD_ROLES, Finding, Floats, StemNotes
 
 _UNDER_OTHER_DB = 12.0
 _UNDER_OWN_LOUD_DB = 12.0
@@ -69,7 +69,8 @@ def _clean(stem: StemNotes, others: list[_Sounding]) -> StemNotes:
     kept = []
     for measured in stem.notes:
         note = measured.note
-        weak = note.level_db < loud_db - _UNDER_OWN_LOUD_DB
+        # A chord's notes are as unlike in level as its fingers: weak says nothing there.
+        weak = stem.role not in CHORD_ROLES and note.level_db < loud_db - _UNDER_OWN_LOUD_DB
         limit_db = note.level_db + (_UNDER_OTHER_DB if weak else _FAR_UNDER_OTHER_DB)
         if not any(
             _covers(other, note.start_s, note.end_s, float(np.log2(note.pitch_hz)), limit_db)

@@ -310,7 +310,7 @@ def _note(samples: Array, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]
     return note, Measurement(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
-        uncertainty_cents=string.f1_cents_sd,
+        uncertainty_cents=max(string.f1_cents_sd, 0.1),  # figures are written to 0.1 cents
         inharmonicity_b=string.b,
         confidence=_confidence(string, end_s - voice.start_s),
         not_measured_because=NO_ONSET,

@@ -77,7 +77,8 @@ class Contour:
 def partial_ratios(numbers: NDArray[np.int64], b: float) -> Floats:
     """Frequencies of partials as multiples of f0: n sqrt(1 + B n^2)."""
     n = numbers.astype(float)
-    return n * np.sqrt(1.0 + b * n * n)
+    ratios: Floats = n * np.sqrt(1.0 + b * n * n)
+    return ratios
 
 
 def fit_partials(
@@ -127,7 +128,9 @@ def fit_partials(
         window = slice(first, first + length)
         law = None if pitch_law is None else pitch_law[window]
         # With a pitch law, the middle of the window may lie off the mean of the whole.
-        lean = 1.0 if law is None else float(np.mean(law) / np.mean(pitch_law))
+        lean = 1.0
+        if law is not None and pitch_law is not None:
+            lean = float(np.mean(law) / np.mean(pitch_law))
         grown = _fit_window(
             x[window],
             sr,
@@ -196,7 +199,8 @@ def _fit_window(
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
     relative = np.asarray(pitch_law, dtype=np.float64) / np.mean(pitch_law)
     clock = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
-    return clock - clock.mean()
+    centred: Floats = clock - clock.mean()
+    return centred
 
 
 def _joint_fit(

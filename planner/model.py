@@ -30,7 +30,9 @@ ROLES: tuple[str, ...] = Role.__args__  # type: ignore[attr-defined]
 # Roles whose pitch nobody can move afterwards: they are what the others are judged by.
 FIXED_ROLES = frozenset({"tuning-reference", "fixed-pitch"})
 # Roles in which several notes sound at once as a matter of course.
-CHORD_ROLES = frozenset({"tuning-reference", "fixed-pitch", "fretted-chords", "bowed-group", "sampled"})
+CHORD_ROLES = frozenset(
+    {"tuning-reference", "fixed-pitch", "fretted-chords", "bowed-group", "sampled"}
+)
 # Roles whose partials are exact multiples of the first: driven, not struck or plucked.
 HARMONIC_ROLES = frozenset(
     {"bowed", "bowed-group", "woodwind", "brass", "lead-voice", "voice-double", "voice-harmony"}

@@ -36,12 +36,12 @@ def cents(measured_hz: float, target_hz: float) -> float:
 
 def shift_hz(f_hz: float, by_cents: float) -> float:
     """Move a frequency by some cents (plus raises)."""
-    return f_hz * 2.0 ** (by_cents / 1200.0)
+    return float(f_hz * 2.0 ** (by_cents / 1200.0))
 
 
 def midi_to_hz(midi: float, a4_hz: float = STANDARD_A4_HZ) -> float:
-    """Give the equal-tempered frequency of a MIDI note number, fractions allowed, for a given A4."""
-    return a4_hz * 2.0 ** ((midi - A4_MIDI) / 12.0)
+    """Give the equal-tempered frequency of a MIDI number, fractions allowed, for a given A4."""
+    return float(a4_hz * 2.0 ** ((midi - A4_MIDI) / 12.0))
 
 
 def hz_to_midi(f_hz: float, a4_hz: float = STANDARD_A4_HZ) -> float:
@@ -70,7 +70,9 @@ def parse_note(name: str) -> int:
     """
     match = _NAME.fullmatch(name.strip())
     if match is None:
-        raise ValueError(f"{name!r} is no note name; write a letter, # or b, and the octave: A4, Eb2")
+        raise ValueError(
+            f"{name!r} is no note name; write a letter, # or b, and the octave: A4, Eb2"
+        )
     letter, accidental, octave = match.groups()
     alter = {None: 0, "♯": 1, "♭": -1}.get(accidental)
     if alter is None:

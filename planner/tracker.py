@@ -113,7 +113,8 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     start = np.clip(centre - half, 0, len(samples))
     end = np.clip(centre + half, 0, len(samples))
     mean = (power[end] - power[start]) / (2 * half)
-    return 10.0 * np.log10(np.maximum(mean, 1e-12))
+    level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
+    return level_db
 
 
 def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
@@ -223,7 +224,8 @@ def _square_difference(
         energy = energy[:, left] * (1 - weight) + energy[:, right] * weight
     total = running[:, -1:]
     # The small floor damps the edge, where few samples overlap.
-    return (2.0 * correlation / (energy + 1e-3 * total + 1e-12)).astype(np.float32)
+    curve: NDArray[np.float32] = 2.0 * correlation / (energy + 1e-3 * total + 1e-12)
+    return curve.astype(np.float32)
 
 
 def _curve_peaks(

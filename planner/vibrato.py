@@ -38,7 +38,8 @@ class Vibrato:
     def at(self, t_s: Floats) -> Floats:
         """Swing in cents of the steady vibrato at the given times."""
         phase = 2 * np.pi * self.rate_hz * (t_s - self.origin_s)
-        return self.sine_cents * np.sin(phase) + self.cosine_cents * np.cos(phase)
+        swing: Floats = self.sine_cents * np.sin(phase) + self.cosine_cents * np.cos(phase)
+        return swing
 
 
 def find_vibrato(t_s: Floats, cents: Floats, window_s: float) -> Vibrato | None:

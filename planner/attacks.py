@@ -1,0 +1,164 @@
+"""When does something begin: struck, swelling again, or rising out of silence?
+
+All thresholds are common practice without a source, checked on synthetic melodies in rooms and on
+recorded instruments.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.tracker import frame_level_db
+
+_ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
+_ATTACK_OVER_MEDIAN = 1.6
+_ATTACK_RISE_DB = 2.5  # of the pitched level: a re-struck note at least this much louder
+ATTACK_APART_S = 0.055
+_RISE_BACK_S = 0.045
+_RISE_OVER_BEFORE = 1.6  # 4 dB
+_RISE_UNDER_AFTER = 0.05  # -26 dB
+_RISE_MOST_LEAD_S = 0.020
+_DEEP_DIP_DB = 12.0
+_DIP_DB = 3.5  # a bow change or a new syllable lowers the level at least this much, on both sides
+_QUICK_LEVEL_S = 0.016
+_DIP_REACH_S = 0.10
+_DIP_AROUND_S = 0.50
+_DIP_OVER_OTHERS = 2.0
+_SILENT_DB = 45.0
+
+
+def pitched_level_db(track: PitchTrack) -> Floats:
+    """Level of what is periodic in each frame: a drum leaking in lowers the share, not this."""
+    share = np.clip(track.strength, 0.05, 1.0)
+    return track.level_db + 10.0 * np.log10(share)
+
+
+def restarts(
+    stem: Stem, track: PitchTrack, level_db: Floats
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Frames at which something is struck, and frames at which a driven sound swells again.
+
+    A bow that turns, or a soft consonant, leaves a shallow dip, and its lowest point is the border
+    of the two notes; after a deep gap, as after a stroke, the note begins where it rises.
+    """
+    struck = attack_frames(track, level_db)
+    dips, depth = level_dips(_quick_level_db(stem, track), track.hop_s)
+    shallow = dips[depth < _DEEP_DIP_DB]
+    if stem.role not in HARMONIC_ROLES:
+        return np.union1d(struck, dips).astype(np.intp), np.empty(0, dtype=np.intp)
+    apart = round(ATTACK_APART_S / track.hop_s)
+    if len(shallow):
+        struck = struck[np.abs(struck[:, None] - shallow).min(axis=1) > apart]
+    return np.union1d(struck, dips[depth >= _DEEP_DIP_DB]).astype(np.intp), shallow
+
+
+def attack_frames(track: PitchTrack, level_db: Floats) -> NDArray[np.intp]:
+    """Frames at which something begins: peaks of the attack curve with a rise in pitched level."""
+    curve = track.attack
+    frames = len(curve)
+    near = round(0.03 / track.hop_s)
+    wide = round(0.3 / track.hop_s)
+    if frames <= 2:
+        return np.empty(0, dtype=np.intp)
+    threshold = _ATTACK_FLOOR + _ATTACK_OVER_MEDIAN * _moving_median(curve, wide)
+    padded = np.pad(curve, near)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * near + 1).max(axis=1)
+    peaks = np.flatnonzero((curve == highest) & (curve > threshold))
+    after = round(0.045 / track.hop_s)
+    before = round(0.06 / track.hop_s)
+    rising = [
+        level_db[p : p + after].max() - level_db[max(0, p - before) : max(1, p)].min()
+        > _ATTACK_RISE_DB
+        for p in peaks
+    ]
+    kept: NDArray[np.intp] = peaks[np.array(rising, dtype=bool)]
+    return kept
+
+
+def _moving_median(curve: Floats, window: int) -> Floats:
+    """Median over blocks, interpolated: good enough for a threshold, and quick."""
+    blocks = max(1, len(curve) // max(1, window // 2))
+    edges = np.linspace(0, len(curve), blocks + 1).astype(int)
+    half = window // 2
+    centres = (edges[:-1] + edges[1:]) / 2
+    medians = [float(np.median(curve[max(0, int(c) - half) : int(c) + half + 1])) for c in centres]
+    return np.interp(np.arange(len(curve)), centres, medians)
+
+
+def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats]:
+    """Frames at which the pitched level is lowest before it comes back, and how deep in dB.
+
+    Vibrato makes the level swing too; a dip counts where it is deeper than any such swing around.
+    """
+    reach = round(_DIP_REACH_S / hop_s)
+    if len(level_db) < 2 * reach + 1:
+        return np.empty(0, dtype=np.intp), np.empty(0)
+    floor = level_db.max() - _SILENT_DB
+    view = np.lib.stride_tricks.sliding_window_view(
+        np.pad(level_db, reach, mode="edge"), 2 * reach + 1
+    )
+    left = view[:, : reach + 1].max(axis=1) - level_db
+    right = view[:, reach:].max(axis=1) - level_db
+    depth = np.minimum(left, right)
+    near = max(1, round(0.02 / hop_s))
+    lowest = np.lib.stride_tricks.sliding_window_view(
+        np.pad(level_db, near, mode="edge"), 2 * near + 1
+    ).min(axis=1)
+    dips = np.flatnonzero((level_db == lowest) & (depth > 0.5) & (level_db + depth > floor))
+    around = round(_DIP_AROUND_S / hop_s)
+    deep = []
+    for dip in dips:
+        if depth[dip] < _DIP_DB:
+            continue
+        others = dips[(np.abs(dips - dip) < around) & (np.abs(dips - dip) > reach // 4)]
+        if len(others) == 0 or depth[dip] > _DIP_OVER_OTHERS * np.median(depth[others]):
+            deep.append(dip)
+    frames = np.array(deep, dtype=np.intp)
+    return frames, depth[frames]
+
+
+def _quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
+    """The pitched level over half as long a window, where that still holds two periods."""
+    quick = frame_level_db(
+        stem.samples, stem.analysis_sr, len(track.level_db), window_s=_QUICK_LEVEL_S
+    )
+    high = np.nan_to_num(track.f0_hz) > 2.0 / _QUICK_LEVEL_S
+    level = np.where(high, quick, track.level_db)
+    return level + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
+
+
+def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:
+    """Find when the sound rises into a note that begins near ``about_s``.
+
+    The waveform is low-passed at three times the pitch, so that a consonant or a pick before the
+    tone does not count; the peak of each millisecond is then compared with what sounded before.
+    A soft start passes any threshold late: from where it passes a low and a high one, the start is
+    extrapolated along a parabola, which is how smooth attacks begin.
+    """
+    sr = stem.analysis_sr
+    grain = sr // 1000
+    back_s, ahead_s = _RISE_BACK_S, 0.045 + 1.5 / pitch_hz
+    first = max(0, round((about_s - back_s - 0.03) * sr))
+    piece = stem.samples[first : round((about_s + ahead_s) * sr)]
+    grains = len(piece) // grain
+    if grains < 40:
+        return about_s
+    width = max(3, round(sr / (3 * pitch_hz)) | 1)
+    taper = np.hanning(width + 2)[1:-1]
+    smooth = np.abs(np.convolve(piece, taper / taper.sum(), "same"))
+    peak = smooth[: grains * grain].reshape(grains, grain).max(axis=1) + 1e-7
+    before = float(np.max(peak[:25]))
+    rising = np.maximum.accumulate(peak[20:])
+    after = float(rising[-1])
+    low = max(_RISE_OVER_BEFORE * before, _RISE_UNDER_AFTER * after)
+    high = max(0.5 * after, 2.0 * low)
+    if after < high:
+        return about_s
+    low_at, high_at = (int(np.argmax(rising >= level)) for level in (low, high))
+    # What the note itself adds to what was ringing before, in amplitude.
+    low_own, high_own = (np.sqrt(level**2 - before**2) for level in (low, high))
+    lead = (high_at - low_at) * np.sqrt(low_own) / (np.sqrt(high_own) - np.sqrt(low_own))
+    at = 20 + low_at - min(float(lead), _RISE_MOST_LEAD_S * 1000)
+    return (first + max(at, 0.0) * grain) / sr

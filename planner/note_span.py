@@ -1,0 +1,73 @@
+"""One note's samples, at the rate it is measured at, with the prior pitch along them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import soxr
+
+from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Role, Stem
+
+_RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
+_NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NoteSpan:
+    """One note's samples with the prior pitch along them."""
+
+    note: Note
+    sr: int  # of these samples
+    samples: Floats
+    prior_hz: Floats  # per sample
+    swells: bool  # bow, breath and voice begin softly; what is struck is loudest at its start
+
+
+def lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats]:
+    """The stem at the rates its notes are measured at, highest first.
+
+    A low note's partials lie low: at a quarter of the rate the same partials take a sixteenth of
+    the work, and what lies above is filtered out instead of being left out of the model.
+    """
+    rates = {stem.analysis_sr: stem.samples}
+    for divisor in (2, 4):
+        sr = stem.analysis_sr // divisor
+        if any(note.pitch_hz * _RATE_OVER_PITCH < sr for note in notes):
+            rates[sr] = soxr.resample(stem.samples, stem.analysis_sr, sr, quality="VHQ")
+    return rates
+
+
+def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Note) -> NoteSpan:
+    sr = min((r for r in rates if note.pitch_hz * _RATE_OVER_PITCH < r), default=max(rates))
+    first = round(note.start_s * sr)
+    last = min(round(note.end_s * sr), len(rates[sr]))
+    frame = np.arange(int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1)
+    frame = frame[frame < len(track.f0_hz)]
+    f0 = track.f0_hz[frame]
+    near = np.zeros(len(f0), dtype=bool)
+    known = ~np.isnan(f0)
+    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < _NEAR_SEMITONES
+    at = (first + np.arange(max(last - first, 1))) / sr
+    if near.sum() < 2:
+        prior = np.full(len(at), note.pitch_hz)
+    else:
+        line = np.log2(f0[near])
+        line = np.convolve(np.pad(line, 2, mode="edge"), np.full(5, 0.2), "valid")
+        prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
+    return NoteSpan(
+        note=note,
+        sr=sr,
+        samples=rates[sr][first:last],
+        prior_hz=prior,
+        swells=role in HARMONIC_ROLES,
+    )
+
+
+def smooth_law(prior_hz: Floats) -> Floats:
+    """A straight line in cents through the prior: glide without the track's own flutter."""
+    at = np.linspace(-1.0, 1.0, len(prior_hz))
+    line = np.log2(prior_hz)
+    slope = float(at @ (line - line.mean()) / (at @ at + 1e-12))
+    law: Floats = 2.0 ** (line.mean() + slope * at)
+    return law

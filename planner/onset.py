@@ -1,0 +1,101 @@
+"""What is the pitch of a note at its onset, before it has settled?
+
+The window starts max(10 ms, one period) after the note, lasts max(60 ms, five periods), at most
+35 % of the note, and is measured without a look outside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.harmonics import Contour, fit_partials
+from planner.model import Floats, Note
+from planner.note_span import NoteSpan, smooth_law
+from planner.vibrato import Vibrato
+
+_ONSET_LAW_AFTER_S = 0.03
+LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
+# How well the start of a note is known, s: on a gliding start this is cents.
+_START_SD_S = {"attack": 0.003, "soft": 0.020, "legato": 0.020}
+# What a light room leaves of the note before, measured on such sessions; fewer cycles below A2.
+_ONSET_FLOOR_CENTS = 0.3
+
+
+def measure_onset(
+    span: NoteSpan,
+    prior: Floats,
+    b: float,
+    contour: Contour | None,
+    first_s: float,
+    length_s: float,
+) -> tuple[float, float] | None:
+    sr = span.sr
+    window = slice(round(first_s * sr), round((first_s + length_s) * sr))
+    samples = span.samples[window]
+    if len(samples) == 0:
+        return None
+    law = _onset_law(contour, b, sr, window, len(samples)) if span.swells else None
+    if law is None:
+        law = smooth_law(prior[window])
+    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
+    if fit is None:
+        return None
+    glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
+    room = _ONSET_FLOOR_CENTS * max(1.0, LOW_NOTE_HZ / span.note.pitch_hz)
+    misplaced = abs(glide) * _START_SD_S[span.note.begins]
+    sd_cents = float(np.sqrt(fit.sd_cents**2 + misplaced**2 + room**2))
+    return fit.f1_hz, sd_cents
+
+
+def _onset_law(
+    contour: Contour | None, b: float, sr: int, window: slice, count: int
+) -> Floats | None:
+    """Pitch along the onset window: a parabola in cents through the contour there and just after.
+
+    Without it a swelling attack would weigh the louder end of the window more.
+    """
+    if contour is None:
+        return None
+    last_s = window.stop / sr + _ONSET_LAW_AFTER_S
+    early = contour.t_s <= last_s
+    if early.sum() < 6:
+        return None
+    t_s, line = contour.t_s[early], np.log2(contour.f1_hz[early])
+    middle = (window.start + window.stop) / (2 * sr)
+    shape = np.polynomial.Polynomial.fit(t_s - middle, line, 2)
+    at = (window.start + np.arange(count)) / sr - middle
+    law: Floats = 2.0 ** shape(at) / np.sqrt(1.0 + b)
+    return law
+
+
+def onset_reason(note: Note, length_s: float, onset_s: float) -> str:
+    cycles = onset_s * note.pitch_hz
+    return (
+        f"{length_s:.2f} s at {note.pitch_hz:.0f} Hz leaves {cycles:.0f} cycles for the onset, "
+        "and no steady partials in them"
+    )
+
+
+def without_vibrato(
+    onset_hz: float,
+    onset_sd: float,
+    vibrato: Vibrato,
+    contour: Contour,
+    cents: Floats,
+    first_s: float,
+    length_s: float,
+) -> tuple[float, float]:
+    """Take the vibrato out of an onset if the note is in vibrato from its first cycle on."""
+    early = contour.t_s < first_s + length_s + 1.0 / vibrato.rate_hz
+    swing = vibrato.at(contour.t_s[early])
+    line = cents[early]
+    if early.sum() < 6:
+        return onset_hz, onset_sd
+    # How much of the extrapolated vibrato is really there: 1 in full vibrato, 0 before it sets in.
+    columns = np.stack([np.ones_like(swing), contour.t_s[early], swing], axis=1)
+    share = float(np.linalg.lstsq(columns, line, rcond=None)[0][2])
+    if share < 0.5:
+        return onset_hz, onset_sd
+    window = np.linspace(first_s, first_s + length_s, 25)
+    added = min(share, 1.0) * float(np.mean(vibrato.at(window)))
+    return onset_hz * 2 ** (-added / 1200), float(np.hypot(onset_sd, 0.1 * vibrato.half_cents))
