@@ -30,7 +30,7 @@ class DrivenNote:
     vibrato_hz: float = 5.6
     vibrato_after_s: float = 0.25  # it grows over the 0.25 s after this
     end_cents: float = 0.0  # where the last part of the note leans to
-    end_s: float = 0.45  # how long before its end that begins
+    end_s: float = 0.5  # how long before its end that begins; half of it on the way, half there
     level: float = 1.0
     new_bow: bool = False  # a change of bow, or a consonant: the level dips before the note
 
@@ -77,7 +77,7 @@ def phrase(notes: Sequence[DrivenNote], sound: DrivenSound, rng: np.random.Gener
         if first == 0 or note.new_bow:
             line += note.scoop_cents * np.exp(-t / note.scoop_s)
         if note.end_cents:
-            line += note.end_cents * np.clip(1.0 - (t[-1] - t) / note.end_s, 0.0, 1.0)
+            line += note.end_cents * np.clip(2.0 - 2.0 * (t[-1] - t) / note.end_s, 0.0, 1.0)
         centre[first:last] = line
         grown = np.clip((t - note.vibrato_after_s) / 0.25, 0.0, 1.0)
         vibrato[first:last] = (

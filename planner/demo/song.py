@@ -26,7 +26,7 @@ SHARP_FRET = "C#4"
 SHARP_FRET_CENTS = 9.0
 TITLE_WORD_CENTS = -21.0  # bar 10
 TAIL_SAG_CENTS = -26.0  # bar 12
-STACCATO_SHARP_CENTS = 25.0  # at the instant of the pluck, bars 1 to 8
+STACCATO_SHARP_CENTS = 34.0  # at the instant of the pluck, bars 1 to 8
 
 _BEAT_S = 60.0 / BPM
 LENGTH_S = BAR_ONE_AT_S + (4 * BARS + 3) * _BEAT_S
@@ -54,7 +54,7 @@ _PHRASES = (
     (5, 1.0, "1:F#4 1:A4 1:B4 1:~A4 2.5:E4"),
     (7, 1.0, "1:G4 .5:F#4 1.5:E4 1:~D4 3:E4"),
     (9, 1.0, "1.5:B4 .5:~A4 1:B4 1:G4 3:A4"),
-    (11, 1.0, "1:C#5 1:B4 1:~A4 1:E4 3:F#4"),
+    (11, 1.0, "1:C#5 1:B4 1:~A4 1:E4 3.6:F#4"),
     (13, 1.0, "1.5:B4 .5:~A4 1:B4 1:D5 3:A4"),
     (15, 1.0, "1:E4 1:F#4 2:~E4 3.5:D4"),
 )
@@ -115,7 +115,7 @@ def _piano(rng: np.random.Generator) -> Sound:
 
 def _bass(rng: np.random.Generator) -> Sound:
     string = StringSound(
-        b=1.2e-4, pick_at=0.2, brightness=0.9, decay_s=1.8, settle_s=0.2, attack_s=0.005,
+        b=1.2e-4, pick_at=0.2, brightness=0.9, decay_s=1.8, settle_s=0.07, attack_s=0.005,
         attack_noise_db=-30.0, damp_s=0.012,
     )  # fmt: skip
     hard = replace(string, sharp_at_onset_cents=STACCATO_SHARP_CENTS)

@@ -41,6 +41,7 @@ class FoundNote:
     pitch_hz: float  # the best single figure: sustain, else onset, else coarse
     onset_hz: float | None
     sustain_hz: float | None
+    end_hz: float | None
     onset_uncertainty_cents: float | None
     uncertainty_cents: float | None
     confidence: str
@@ -58,7 +59,8 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
 
     spec = StemSpec(code=stem.code, file=stem.file, role=stem.role)  # type: ignore[arg-type]
     path = truth.session_file.parent / "audio" / stem.file
-    samples, sr = soundfile.read(path, dtype="float32")
+    channels, sr = soundfile.read(path, dtype="float32", always_2d=True)
+    samples = channels.mean(axis=1)
     read = Stem(
         code=spec.code,
         role=spec.role,
@@ -81,6 +83,7 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
             pitch_hz=m.sustain_hz or m.onset_hz or note.pitch_hz,
             onset_hz=m.onset_hz,
             sustain_hz=m.sustain_hz,
+            end_hz=m.end_hz,
             onset_uncertainty_cents=m.onset_uncertainty_cents,
             uncertainty_cents=m.uncertainty_cents,
             confidence=m.confidence,
@@ -117,6 +120,7 @@ def found_in_plan(plan: Path) -> dict[str, list[FoundNote]]:
                 pitch_hz=sustain_hz or onset_hz or target_hz or 1.0,
                 onset_hz=onset_hz,
                 sustain_hz=sustain_hz,
+                end_hz=_hz(target_hz, row["end_cents"]),
                 onset_uncertainty_cents=_number(row["onset_uncertainty_cents"]),
                 uncertainty_cents=_number(row["uncertainty_cents"]),
                 confidence=row["confidence"],
@@ -148,6 +152,7 @@ class Tally:
     sustain: tuple[tuple[float, float | None], ...]  # (error, stated uncertainty)
     onset: tuple[tuple[float, float | None], ...]  # where the note's start hardly matters
     moving_onset: tuple[tuple[float, float | None], ...]  # scoops and slides: it matters
+    end: tuple[tuple[float, float | None], ...]
 
     def __add__(self, other: Tally) -> Tally:
         return Tally(
@@ -159,6 +164,7 @@ class Tally:
             sustain=self.sustain + other.sustain,
             onset=self.onset + other.onset,
             moving_onset=self.moving_onset + other.moving_onset,
+            end=self.end + other.end,
         )
 
     def line(self) -> str:
@@ -167,7 +173,7 @@ class Tally:
         return (
             f"true {self.true:4d} found {self.found:4d}  F1 {f1:.3f} with ends {with_ends:.3f}  "
             f"sustain {_spread(self.sustain)}  onset {_spread(self.onset)}  "
-            f"moving onset {_spread(self.moving_onset)}  wrong pitch {self.wrong_pitch}"
+            f"moving onset {_spread(self.moving_onset)}  end {_spread(self.end)}  wrong pitch {self.wrong_pitch}"
         )
 
 
@@ -190,7 +196,7 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
     if not true or not found:
         empty = Tally(
             true=len(true), found=len(found), matched=0, matched_with_ends=0, wrong_pitch=0,
-            sustain=(), onset=(), moving_onset=(),
+            sustain=(), onset=(), moving_onset=(), end=(),
         )  # fmt: skip
         return empty, [f"spurious {_told(n)}" for n in found]
     ref = np.array([[n.start_s, n.end_s] for n in true])
@@ -203,7 +209,7 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
     right = {i for i, _ in pairs}
     used = {j for _, j in pairs}
     wrong = [(i, j) for i, j in any_pitch if i not in right and j not in used]
-    sustain, onset, moving, words = [], [], [], []
+    sustain, onset, moving, ends, words = [], [], [], [], []
     for i, j in pairs:
         t, f = true[i], found[j]
         if t.sustain_hz and f.sustain_hz:
@@ -215,6 +221,10 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
             (moving if t.onset_moves_cents > MOVING_CENTS else onset).append(error)
             if abs(error[0]) > LARGE_CENTS + t.onset_moves_cents:
                 words.append(_off("onset", error, t, f))
+        if t.end_hz and f.end_hz:
+            ends.append((_cents(f.end_hz, t.end_hz), None))
+            if abs(ends[-1][0]) > LARGE_CENTS:
+                words.append(_off("end", ends[-1], t, f))
     explained = used | {j for _, j in wrong}
     words += [
         f"wrong pitch {_told(found[j])} for {true[i].name} {ref_hz[i]:.1f} Hz" for i, j in wrong
@@ -233,6 +243,7 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
         sustain=tuple(sustain),
         onset=tuple(onset),
         moving_onset=tuple(moving),
+        end=tuple(ends),
     )
     return tally, words
 
