@@ -12,7 +12,7 @@ import soundfile
 
 from planner.demo.build import build_demo
 from planner.demo.song import BPM, PIANO_A4_HZ, DemoStem, at_s, low_tide_ledger
-from planner.demo.tones import SR, PlayedNote, truth_of
+from planner.demo.tones import PlayedNote, truth_of
 from planner.errors import OutputError
 from planner.files.session_file import read_session
 from planner.pitch import note_name, parse_note

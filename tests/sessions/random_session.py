@@ -53,6 +53,7 @@ class TrueNote:
     onset_moves_cents: float  # how far the onset would lie off if the note were begun 15 ms late
     sustain_hz: float | None
     end_hz: float | None
+    end_moves_cents: float = 0.0  # how far the end would lie off if the note were ended 15 ms early
 
     @property
     def name(self) -> str:
@@ -137,7 +138,8 @@ def make_session(seed: int, folder: Path) -> Truth:
     offset = {code: PART_OFFSET_CENTS if code == shifted else 0.0 for code in _PARTS}
     audio = folder / "audio"
     audio.mkdir(parents=True, exist_ok=True)
-    shaker_role = str(rng.choice(["exclude", "woodwind"]))
+    # Every other session takes the shaker for a wind part: noise must give no notes.
+    shaker_role = "woodwind" if seed % 2 else "exclude"
     roles = dict(_PARTS, SHK=shaker_role)
     stems = []
     for code, role in roles.items():
@@ -184,6 +186,13 @@ def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
         late = dataclasses.replace(
             played, f1_hz=played.f1_hz[_LATE_SMP:], centre_hz=played.centre_hz[_LATE_SMP:]
         )
+        early = dataclasses.replace(
+            played, f1_hz=played.f1_hz[:-_LATE_SMP], centre_hz=played.centre_hz[:-_LATE_SMP]
+        )
+        early_end_hz = truth_of(early).end_hz
+        end_moves = 0.0
+        if truth.end_hz and early_end_hz:
+            end_moves = abs(cents(early_end_hz, truth.end_hz))
         notes.append(
             TrueNote(
                 start_s=played.start_s,
@@ -192,6 +201,7 @@ def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
                 onset_moves_cents=abs(cents(truth_of(late).onset_hz, truth.onset_hz)),
                 sustain_hz=truth.sustain_hz,
                 end_hz=truth.end_hz,
+                end_moves_cents=end_moves,
             )
         )
     return tuple(notes)

@@ -173,7 +173,8 @@ class Tally:
         return (
             f"true {self.true:4d} found {self.found:4d}  F1 {f1:.3f} with ends {with_ends:.3f}  "
             f"sustain {_spread(self.sustain)}  onset {_spread(self.onset)}  "
-            f"moving onset {_spread(self.moving_onset)}  end {_spread(self.end)}  wrong pitch {self.wrong_pitch}"
+            f"moving onset {_spread(self.moving_onset)}  end {_spread(self.end)}  "
+            f"wrong pitch {self.wrong_pitch}"
         )
 
 
@@ -221,7 +222,8 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
             (moving if t.onset_moves_cents > MOVING_CENTS else onset).append(error)
             if abs(error[0]) > LARGE_CENTS + t.onset_moves_cents:
                 words.append(_off("onset", error, t, f))
-        if t.end_hz and f.end_hz:
+        # Where the pitch is already on its way to the next note, the end is no one figure.
+        if t.end_hz and f.end_hz and t.end_moves_cents <= MOVING_CENTS:
             ends.append((_cents(f.end_hz, t.end_hz), None))
             if abs(ends[-1][0]) > LARGE_CENTS:
                 words.append(_off("end", ends[-1], t, f))
@@ -278,22 +280,16 @@ def score_plan(truth: Truth, plan: Path) -> list[str]:
     rows = listed["rows"]
     for stem in truth.stems:
         whole = [r for r in rows if r["stem"] == stem.code and r["action"] == "whole-part"]
-        mean = [
-            _cents(n.sustain_hz or n.onset_hz, truth.a4_hz) for n in stem.notes
-        ]  # cents over A4; its distance from the equal grid is the error
-        errors = [c - 100 * round((c - stem.offset_cents) / 100) for c in mean]
+        made = f"median of sustains {_median([n.sustain_hz for n in stem.notes], truth, stem):+.1f}"
+        made += f", of onsets {_median([n.onset_hz for n in stem.notes], truth, stem):+.1f}"
         if stem.offset_cents:
             said = ", ".join(f"add {r.get('add_cents')}" for r in whole) or "NONE"
             words.append(
-                f"{stem.code} was made {stem.offset_cents:+g} c (its notes' median "
-                f"{np.median(errors):+.1f}): whole-part rows: {said}"
+                f"{stem.code} was made {stem.offset_cents:+g} c ({made}): whole-part rows: {said}"
             )
         elif whole and stem.notes:
             said = ", ".join(f"add {r.get('add_cents')}" for r in whole)
-            words.append(
-                f"{stem.code} was made at +0 (median {np.median(errors):+.1f}) "
-                f"yet has whole-part rows: {said}"
-            )
+            words.append(f"{stem.code} was made at +0 ({made}) yet has whole-part rows: {said}")
     counts: dict[str, int] = {}
     for r in rows:
         name = f"{r['stem']} {r['kind']}/{r['action']}"
@@ -302,6 +298,13 @@ def score_plan(truth: Truth, plan: Path) -> list[str]:
     moving = [r for r in rows if r["stem"] == "PNO" and r.get("add_cents") is not None]
     words.append(f"rows that move the reference: {len(moving)}")
     return words
+
+
+def _median(made_hz: list[float | None], truth: Truth, stem: TrueStem) -> float:
+    """Median distance in cents from the equal scale on the true A4."""
+    over_a4 = [_cents(hz, truth.a4_hz) for hz in made_hz if hz]
+    off = [c - 100 * round((c - stem.offset_cents) / 100) for c in over_a4]
+    return float(np.median(off)) if off else float("nan")
 
 
 def _seeds(text: str) -> list[int]:
