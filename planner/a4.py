@@ -361,7 +361,7 @@ def _stretch(reading: _Reading, a4_hz: float) -> tuple[tuple[int, float], ...]:
     """Publish the curve at each A and at the notes heard, within their range, cents off equal."""
     shift = round((reading.offset_cents - cents(a4_hz, STANDARD_A4_HZ)) / 100.0)
     heard = {int(m) + shift for m in reading.midi}
-    every_a = {m for m in range(21, 109, 12) if min(heard) - 6 <= m <= max(heard) + 6}
+    every_a = {m for m in range(21, 109, 12) if min(heard) <= m <= max(heard)}
     midi = np.array(sorted(heard | every_a | {A4_MIDI}), dtype=float)
     curve = _knees(midi - shift) @ reading.bends
     if shift:  # the curve was fitted around another note; A4 itself carries none

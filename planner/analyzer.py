@@ -35,6 +35,7 @@ _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
 _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
+_ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
 _SECOND_OPINION_S = 0.250
@@ -113,7 +114,12 @@ def _measure(span: NoteSpan, b: float) -> Measurement:
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,
         end_hz=end_hz,
-        heard_hz=_heard(onset_hz, sustain_hz, partials, length_s),
+        heard_hz=_heard(
+            onset_hz if (onset_sd or 0.0) <= _ONSET_HEARD_CENTS else None,
+            sustain_hz,
+            partials,
+            length_s,
+        ),
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=uncertainty,
         slope_cents_per_s=slope,

@@ -7,7 +7,7 @@
     ├── AudioError         a stem cannot be read or used
     ├── ScoreError         a MIDI file that was handed in (tempo map, score) cannot be used
     ├── OutputError        the result cannot be written where it was asked for
-    └── PromiseError       exit code 3: an input changed during the run, or a list reads back unequal
+    └── PromiseError       exit code 3: an input changed in the run, or a list reads back unlike
 """
 
 from __future__ import annotations

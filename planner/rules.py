@@ -400,7 +400,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
     lean = m.slope_cents_per_s or 0.0
     left = abs(move.remaining_cents) if move else 0.0
     u = case.uncertainty
-    held, short = case.length_s >= 1.0, case.length_s < case.tolerances.short_rule.shorter_than_s
+    held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
     return {
         "protected_by": case.protected_by,
         "unmeasured": m.not_measured_because or "no firm pitch in it",

@@ -195,7 +195,7 @@ def _shrunk(bias: float, error: float) -> float:
 def _part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> ScopeRule | None:
     limits = tolerances.part_rule
     fit = _without_odd_pitches(
-        _settled(notes, tolerances.short_rule.shorter_than_s), tolerances.pitch_rule.notes
+        _settled(notes, tolerances.part_rule.sustained_from_s), tolerances.pitch_rule.notes
     )
     if len(fit) < limits.notes:
         return None
@@ -289,7 +289,7 @@ def _pitch_rules(
     if role in _VOICES:
         least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
-    for aimed, error in _settled(notes, tolerances.short_rule.shorter_than_s):
+    for aimed, error in _settled(notes, tolerances.part_rule.sustained_from_s):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
     rules = []
     for midi in sorted(by_pitch):
@@ -360,9 +360,14 @@ def _short_rules(
         doubt = _scatter(spread, run, onset=True) / len(near) ** 0.5
         if round(abs(middle), 1) < limits.onset_cents or round(doubt, 1) > limits.uncertainty_cents:
             continue
-        left = max(judging.leave_in * abs(bias), tolerances.limits.smallest_left_cents)
+        # A note with a sustain is heard by both, so it is moved by less than its onset is off.
+        heard = np.array([a.heard_cents for a in run if a.heard_cents is not None])
+        off = float(np.median(heard))
+        if round(abs(off), 1) < limits.onset_cents / 2 or np.sign(off) != np.sign(bias):
+            continue
+        left = max(judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
         left = min(left, _LEAVE_UNDER_SHARE * limits.onset_cents)
-        worth = abs(_shrunk(bias, doubt)) - left
+        worth = abs(_shrunk(off, doubt)) - left
         if worth < tolerances.limits.smallest_gain_cents:
             continue
         rules.append(
@@ -372,13 +377,13 @@ def _short_rules(
                 scope="passage",
                 covers=tuple(a.measured.id for a in run),
                 bias_cents=bias,
-                add_cents=round(-float(np.sign(bias)) * worth, 1),
+                add_cents=round(-float(np.sign(off)) * worth, 1),
                 uncertainty_cents=doubt,
                 gain_share=None,
                 judged_by="onset",
                 name="short notes off at the onset",
-                reason=f"{count(len(run), 'short note')} in a run, heard by their onset, which is "
-                f"{flat_or_sharp(bias)}; held notes are fine; {amount(left)} left in",
+                reason=f"{count(len(run), 'short note')} in a run, {flat_or_sharp(bias)} at the "
+                f"onset and heard {flat_or_sharp(off)}; held notes are fine; {amount(left)} left in",
             )
         )
     return rules

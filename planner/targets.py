@@ -16,11 +16,6 @@ from planner.temperament import temperament_cents
 # wide (Hill and Summers, JASA 121, 2007). The tolerances may say otherwise.
 ASK_BEYOND_CENTS = 35.0
 
-# Share of the reference's octave stretch that a part follows. A bass plays the piano's left hand
-# over again, so it follows fully; the others meet it in all intervals and follow half.
-# Common practice, no source.
-_DOUBLING_ROLES: frozenset[str] = frozenset({"bass-fretted", "bass-fretless"})
-_DOUBLING_SHARE = 1.0
 _OTHER_SHARE = 0.5
 
 # Chosen: the notes of a part that is out as a whole lie within this of its offset; 60 % of them
@@ -52,7 +47,7 @@ def stretch_share(role: Role, session: Session) -> float:
         return 1.0
     if session.octave_stretch is not None:
         return session.octave_stretch
-    return _DOUBLING_SHARE if role in _DOUBLING_ROLES else _OTHER_SHARE
+    return _OTHER_SHARE
 
 
 def stretch_cents(midi: float, a4: SessionA4) -> float:

@@ -54,6 +54,7 @@ class PartRule:
     spread_cents: float
     lead_voice_offset_cents: float
     gain_share: float
+    sustained_from_s: float  # notes this long have a sustain to judge the part by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

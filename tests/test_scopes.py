@@ -40,9 +40,9 @@ def test_part_seven_cents_high_is_one_rule(role: Role) -> None:
 
 
 def test_edge_of_the_part_offset() -> None:
-    """A part 4 cents off is a rule, one 3.9 off is none."""
-    assert len(rules_of(line("X", scale(60), errors(60, 4.0, 1)), "fretted")) == 1
-    assert rules_of(line("X", scale(60), errors(60, 3.9, 1)), "fretted") == ()
+    """A part 3.5 cents off is a rule (440 against 441 is 3.9), one 3.4 off is none."""
+    assert len(rules_of(line("X", scale(60), errors(60, 3.5, 1)), "fretted")) == 1
+    assert rules_of(line("X", scale(60), errors(60, 3.4, 1)), "fretted") == ()
 
 
 def test_edge_of_the_notes_for_a_part() -> None:

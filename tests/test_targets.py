@@ -40,10 +40,10 @@ def test_score_is_never_between_notes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("role", "share"), [("tuning-reference", 1.0), ("bass-fretted", 1.0), ("lead-voice", 0.5)]
+    ("role", "share"), [("tuning-reference", 1.0), ("bass-fretted", 0.5), ("lead-voice", 0.5)]
 )
 def test_stretch_by_role(role: str, share: float) -> None:
-    """The reference and the bass follow the stretch fully, the others half."""
+    """The reference follows the stretch fully, everyone else half."""
     target = target_for(note("X-1", 33, -4), role, SESSION, STRETCHED)  # type: ignore[arg-type]
     assert cents(target.target_hz, midi_to_hz(33, 441.0)) == pytest.approx(-10.0 * share)
     assert stretch_share(role, SESSION) == share  # type: ignore[arg-type]
