@@ -23,6 +23,7 @@ class Case:
     protected_by: str = ""  # who or what says: hands off
     join_inside: bool = False  # a comp edge lies inside it
     grace: bool = False  # leans on a longer note
+    in_run: bool = False  # a rule for a run of short notes has settled its start already
     blue: bool = False
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against another stem

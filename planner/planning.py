@@ -211,10 +211,16 @@ def _settled(
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
-        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging)
+        runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
+        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging, runs)
         again = False
         for code, part in parts.items():
-            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
+            # A run of short notes is settled: what its rule leaves is no bias of the part.
+            left = tuple(
+                carried_out(a, judged[a.measured.id])
+                for a in part.aimed
+                if a.measured.id not in runs
+            )
             more = _applied(_found_rules(part, left, tolerances, judging))
             found[code] = together(found[code], more)
             again = again or bool(more)
@@ -244,6 +250,7 @@ def _decide_all(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
+    runs: frozenset[str],
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -275,6 +282,7 @@ def _decide_all(
                     protected_by=part.protected.get(note_id, ""),
                     join_inside=join_inside(a.measured, part.spec),
                     grace=note_id in part.grace,
+                    in_run=note_id in runs,
                     blue=note_id in part.blue,
                     pushed=note_id in part.pushed,
                     beats=note_id in against_fixed,

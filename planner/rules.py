@@ -227,7 +227,7 @@ def _starts_off(case: Case) -> bool:
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
-    return plucked and heard and not natural and _worth_it(case, _start)
+    return plucked and heard and not natural and not case.in_run and _worth_it(case, _start)
 
 
 def _rises_in(case: Case) -> bool:

@@ -383,7 +383,8 @@ def _short_rules(
                 judged_by="onset",
                 name="short notes off at the onset",
                 reason=f"{count(len(run), 'short note')} in a run, {flat_or_sharp(bias)} at the "
-                f"onset and heard {flat_or_sharp(off)}; held notes are fine; {amount(left)} left in",
+                f"onset and heard {flat_or_sharp(off)}; held notes are fine; "
+                f"{amount(left)} left in",
             )
         )
     return rules
