@@ -193,9 +193,23 @@ def _plan_code(planned: Planned) -> int:
 
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
-    from planner.summary import in_short
+    from planner.summary import in_short, reference_sentences
+    from planner.tally import biggest_rules
 
-    return [*in_short(planned.plan), f"Written: {planned.folder}"]
+    plan = planned.plan
+    rules = [
+        f"{row.stem}, {row.notes_covered} notes: {row.in_words}; {row.reason}."
+        for row in biggest_rules(plan, 4)
+    ]
+    worst = [f"{one.stem} at {one.start_s:.2f} s: {one.headline}." for one in plan.offenders[:2]]
+    files = "edit_list.csv, offenders.md, review.html, guide.mid, summary.md, notes.csv, run.yaml"
+    return [
+        *reference_sentences(plan)[:1],
+        *rules,
+        *(["Worst first: " + " ".join(worst)] if worst else []),
+        *in_short(plan),
+        f"Written: {planned.folder} ({files})",
+    ]
 
 
 def _demo(arguments: argparse.Namespace) -> int:

@@ -142,6 +142,7 @@ def write_midi(midi: mido.MidiFile, path: Path) -> None:
         handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
+        os.chmod(temporary, 0o644)  # mkstemp keeps it private; the guide is for everyone on the job
         os.replace(temporary, path)
     except OSError as error:
         if temporary is not None:
