@@ -1,0 +1,109 @@
+"""The layout shows the architecture: who may import whom, who opens files, who prints."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "planner"
+
+# Lowest first; a room imports only from layers below its own, or from its own layer.
+LAYERS: tuple[frozenset[str], ...] = tuple(
+    frozenset(line.split())
+    for line in (
+        "errors pitch",
+        "timecode temperament model",
+        "timeline roles wording tolerances session_values",
+        "harmonics tracker vibrato guess session_music session_stems chord_partials",
+        "session attacks note_span chord_search",
+        "pitch_steps stiffness onset",
+        "segmenter analyzer chords bleed",
+        "a4 targets inspection_notes inspection",
+        "clashes scopes expression protection exposure moves cases",
+        "rules parts planrows ranking",
+        "planning",
+        "editlist tally guide_curves guide_conductor page_plot",
+        "guide summary page provenance",
+        "files",
+        "demo hearing",
+        "run",
+        "cli",
+        "__main__ __init__",
+    )
+)
+LEVEL = {room: level for level, rooms in enumerate(LAYERS) for room in rooms}
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported_rooms(path: Path) -> set[str]:
+    rooms = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("planner"):
+            parts = (node.module or "").split(".")
+            rooms |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+    return rooms & LEVEL.keys()
+
+
+def calls(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            f = node.func
+            found.add(f.id if isinstance(f, ast.Name) else getattr(f, "attr", ""))
+    return found
+
+
+def test_every_room_has_a_place() -> None:
+    """No module lies outside the layers."""
+    assert {room_of(path) for path in MODULES} - LEVEL.keys() == set()
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_downward(path: Path) -> None:
+    """A room imports only from its own layer or below: data flows one way."""
+    mine = LEVEL[room_of(path)]
+    above = {room for room in imported_rooms(path) if LEVEL[room] > mine}
+    assert above == set()
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_only_the_edges_touch_files(path: Path) -> None:
+    """Only files/, the demo, the run and the command line open or write anything."""
+    if room_of(path) in {"files", "demo", "run", "cli"}:
+        return
+    assert calls(path) & {"open", "write_text", "write_bytes", "read_text", "read_bytes"} == set()
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_stay_readable(path: Path) -> None:
+    """No module grows past what one reads in one sitting."""
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 560
+
+
+def test_no_drawers() -> None:
+    """No room is named for having no idea of its own."""
+    assert {p.stem for p in MODULES} & {"utils", "helpers", "common", "misc"} == set()
+
+
+def test_help_is_quick() -> None:
+    """`planner --help` imports no numbers, audio or MIDI library."""
+    done = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "planner", "--help"],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=PACKAGE.parent,
+    )
+    loaded = {line.rpartition("|")[2].strip() for line in done.stderr.splitlines()}
+    assert "usage: planner" in done.stdout
+    assert (
+        loaded & {"numpy", "scipy", "librosa", "soundfile", "pretty_midi", "mido", "yaml"} == set()
+    )

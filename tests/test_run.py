@@ -1,0 +1,209 @@
+"""The whole run, from a session file to a plan folder, through the command line."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import yaml
+
+import planner.run
+from planner.cli import main
+from planner.demo.driven import CELLO_BODY, DrivenNote, DrivenSound, phrase, shaker
+from planner.demo.tones import SR, PianoSound, StringSound, mix, plucked, struck
+from planner.pitch import midi_to_hz, shift_hz
+
+A4_HZ = 438.6
+BASS_OFF_CENTS = 7.0
+LENGTH_S = 14.0
+
+
+@pytest.fixture(scope="module")
+def session_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session of four stems: piano chords, a bass 7 cents high, a cello, a shaker."""
+    folder = tmp_path_factory.mktemp("job")
+    audio = folder / "stems"
+    audio.mkdir()
+    rng = np.random.default_rng(5)
+    piano = PianoSound()
+    string = replace(StringSound(), sharp_at_onset_cents=3.0)
+    chords = [
+        (0.3 + 1.6 * k, struck(midi_to_hz(m, A4_HZ), m, 1.5, piano, rng))
+        for k in range(8)
+        for m in ((48, 55, 64), (53, 57, 69), (50, 57, 65), (55, 59, 67))[k % 4]
+    ]
+    bass = [
+        (
+            0.3 + 0.8 * k,
+            plucked(shift_hz(midi_to_hz(m, A4_HZ), BASS_OFF_CENTS), 0.7, string, rng),
+        )
+        for k, m in enumerate((36, 36, 41, 43, 38, 45, 43, 40) * 2)
+    ]
+    bowed = DrivenSound(formants=CELLO_BODY, consonant_db=None)
+    cello = [
+        (0.4 + 1.6 * k, phrase([DrivenNote(f1_hz=midi_to_hz(m, A4_HZ), length_s=1.3)], bowed, rng))
+        for k, m in enumerate((60, 57, 62, 59, 55, 60, 57, 60))
+    ]
+    shakes = [(0.3 + 0.2 * k, shaker(0.15, rng)) for k in range(60)]
+    for name, sounds in (("piano", chords), ("bass", bass), ("cello", cello), ("shaker", shakes)):
+        samples = mix(sounds, LENGTH_S).samples
+        samples = samples / np.abs(samples).max() * 0.4 + 3e-4 * rng.standard_normal(len(samples))
+        soundfile.write(audio / f"{name}.wav", samples, SR, subtype="PCM_24")
+    path = folder / "session.yaml"
+    path.write_text(
+        "version: 1\nsong: Weir Lane\naudio_folder: stems\npitch_reference: {from: PNO}\n"
+        "tempo_map: [{bar: 1, bpm: 75, meter: 4/4}]\nstems:\n"
+        "  - {code: PNO, file: piano.wav, role: tuning-reference}\n"
+        "  - {code: BAS, file: bass.wav, role: bass-fretted}\n"
+        "  - {code: CEL, file: cello.wav, role: bowed}\n"
+        "  - {code: SHK, file: shaker.wav, role: woodwind}\n"
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def plan_folder(session_file: Path) -> Path:
+    """The plan of that session."""
+    before = hashes(session_file.parent / "stems")
+    assert main(["plan", str(session_file), "--quiet"]) in (0, 1)
+    assert hashes(session_file.parent / "stems") == before
+    return session_file.parent / "plan_01"
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.rglob("*")}
+
+
+def rows(plan_folder: Path) -> list[dict[str, object]]:
+    found = yaml.safe_load((plan_folder / "edit_list.yaml").read_text(encoding="utf-8"))["rows"]
+    assert isinstance(found, list)
+    return found
+
+
+def notes(plan_folder: Path) -> list[dict[str, str]]:
+    with (plan_folder / "notes.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_session_a4_is_found_from_chords(plan_folder: Path) -> None:
+    """The piano's A4 is found within 0.3 Hz although it plays chords."""
+    record = yaml.safe_load((plan_folder / "run.yaml").read_text(encoding="utf-8"))
+    assert abs(record["session_a4_hz"] - A4_HZ) < 0.3
+
+
+def test_a_part_that_is_high_is_one_row(plan_folder: Path) -> None:
+    """A bass 7 cents high is one whole-part row within 1.5 cents, and no note rows."""
+    bass = [row for row in rows(plan_folder) if row["stem"] == "BAS"]
+    assert [row["action"] for row in bass] == ["whole-part"]
+    assert abs(float(str(bass[0]["add_cents"])) + BASS_OFF_CENTS) < 1.5
+
+
+def test_the_reference_is_never_edited(plan_folder: Path) -> None:
+    """No row moves the reference stem."""
+    assert not [
+        row for row in rows(plan_folder) if row["stem"] == "PNO" and row["kind"] != "advice"
+    ]
+
+
+def test_notes_are_found_and_measured(plan_folder: Path) -> None:
+    """Bass and cello have every note, none wrong; the shaker has none."""
+    count = {
+        code: sum(n["stem"] == code for n in notes(plan_folder)) for code in ("BAS", "CEL", "SHK")
+    }
+    assert count == {"BAS": 16, "CEL": 8, "SHK": 0}
+    sustain = [float(n["sustain_cents"]) for n in notes(plan_folder) if n["stem"] == "CEL"]
+    assert float(np.median(np.abs(sustain))) < 1.0
+
+
+def test_two_runs_are_byte_equal(session_file: Path, plan_folder: Path) -> None:
+    """The same input gives the same bytes, in one process or two, in a folder of its own."""
+    assert main(["plan", str(session_file), "--quiet", "--jobs", "1"]) in (0, 1)
+    again = session_file.parent / "plan_02"
+    assert hashes(again) == hashes(plan_folder)
+
+
+def test_a_missing_stem_stops_unless_told(
+    session_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file that is not there is told with its nearest name; --keep-going plans the others."""
+    broken = session_file.parent / "broken.yaml"
+    broken.write_text(session_file.read_text().replace("cello.wav", "celo.wav"))
+    assert main(["plan", str(broken), "--out", str(tmp_path), "--quiet"]) == 2
+    told = capsys.readouterr().err
+    assert "celo.wav" in told
+    assert "cello.wav" in told
+    assert "--without CEL" in told
+    assert list(tmp_path.iterdir()) == []
+    assert main(["plan", str(broken), "--out", str(tmp_path), "--quiet", "--keep-going"]) in (0, 1)
+    listed = yaml.safe_load((tmp_path / "plan_01" / "edit_list.yaml").read_text(encoding="utf-8"))
+    assert "CEL" in str(listed["missing_stems"])
+
+
+def test_an_unknown_code_is_refused(session_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--without a code that no stem has names the codes there are."""
+    assert main(["plan", str(session_file), "--without", "XYZ"]) == 2
+    assert "The codes are PNO, BAS, CEL, SHK." in capsys.readouterr().err
+
+
+def test_nothing_is_written_among_the_stems(
+    session_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--out inside the audio folder is refused, and nothing appears there."""
+    stems = session_file.parent / "stems"
+    before = hashes(stems)
+    assert main(["plan", str(session_file), "--out", str(stems / "here"), "--quiet"]) == 2
+    assert "nothing is ever written there" in capsys.readouterr().err
+    assert hashes(stems) == before
+
+
+def test_a_changed_input_breaks_the_promise(
+    session_file: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """An audio file that changes during the run ends it with exit code 3 and no plan."""
+    monkeypatch.setattr(planner.run, "sha256_of", lambda path: "something else")
+    code = main(["plan", str(session_file), "--out", str(tmp_path), "--quiet", "--without", "PNO"])
+    assert code == 3
+    assert "changed while the plan was made" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_start_inspect(
+    session_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`start` writes a file that `inspect` can read, and never writes over it."""
+    out = tmp_path / "first.yaml"
+    stems = session_file.parent / "stems"
+    assert main(["start", str(stems), "--out", str(out)]) == 0
+    assert "# guess" in out.read_text(encoding="utf-8")
+    assert main(["start", str(stems), "--out", str(out)]) == 2
+    assert "never written over" in capsys.readouterr().err
+    assert main(["inspect", str(out)]) in (0, 1)
+    assert "4 of 4 stems read" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("version: 1\nstemz: []\n", "stems"),
+        ("version: 1\nstems: [\n", "yaml"),
+        ("", "empty"),
+    ],
+)
+def test_bad_sessions_are_told_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, words: str
+) -> None:
+    """A bad session file ends with exit code 2 and a sentence, never a traceback."""
+    path = tmp_path / "session.yaml"
+    path.write_text(text)
+    assert main(["plan", str(path)]) == 2
+    told = capsys.readouterr().err
+    assert words in told
+    assert "Traceback" not in told
