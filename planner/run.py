@@ -62,6 +62,9 @@ from planner.tracker import track
 Progress = Callable[[str], None]
 
 _GUIDE_WITHIN_S = 0.001
+# Spectral flatness (geometric over arithmetic mean of power) is about 0.56 for white noise, whose
+# power in a bin is exponentially distributed, and near 0 for tones; a third of the way is noise.
+_NOISE_FLATNESS = 0.2
 _AUDIO_SUFFIXES = frozenset({".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac"})
 
 
@@ -410,6 +413,7 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
 
 def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
     """Guess a role from the sound, where the name says nothing; unreadable files stay unguessed."""
+    import librosa
     import numpy as np
 
     try:
@@ -425,6 +429,13 @@ def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
         frames=facts.frames,
         range_hz=(35.0, 2500.0),
     )
+    if len(stem.samples) == 0:
+        return guess
+    flatness = librosa.feature.spectral_flatness(y=np.asarray(stem.samples))
+    loudest = np.argsort(-librosa.feature.rms(y=np.asarray(stem.samples))[0])
+    flat = float(np.median(flatness[0][loudest[: max(1, len(loudest) // 4)]]))
+    if flat > _NOISE_FLATNESS:
+        return replace(guess, role="exclude", because="by ear it is noise, not notes")
     heard = track(stem)
     sounding = heard.level_db > heard.level_db.max() - 40.0
     pitched = sounding & ~np.isnan(heard.f0_hz)

@@ -207,3 +207,17 @@ def test_bad_sessions_are_told_in_words(
     told = capsys.readouterr().err
     assert words in told
     assert "Traceback" not in told
+
+
+def test_an_unnamed_stem_is_guessed_by_ear(tmp_path: Path) -> None:
+    """Where the name says nothing, noise is left out and a low line is taken for a bass."""
+    folder = tmp_path / "takes"
+    folder.mkdir()
+    rng = np.random.default_rng(2)
+    soundfile.write(folder / "Audio 1_01.wav", 0.2 * rng.standard_normal(3 * SR), SR)
+    low = mix([(0.2, plucked(55.0, 2.5, StringSound(), rng))], 3.0).samples
+    soundfile.write(folder / "Audio 2_01.wav", 0.3 * low / np.abs(low).max(), SR)
+    out = tmp_path / "session.yaml"
+    assert main(["start", str(folder), "--out", str(out)]) == 0
+    roles = [stem["role"] for stem in yaml.safe_load(out.read_text(encoding="utf-8"))["stems"]]
+    assert roles == ["exclude", "bass-fretted"]
