@@ -14,7 +14,6 @@ from planner.model import Floats, Measurement, Note, Role, Stem
 from planner.segmenter import segment
 from planner.tracker import track
 from planner.vibrato import find_vibrato
-from recorded_samples import recorded_sample, resampled_by_cents
 
 SR = 16000
 
@@ -105,7 +104,7 @@ def test_stiffness_is_measured(f0_hz: float) -> None:
 @pytest.mark.parametrize("b", [1e-4, 3e-4, 1e-3])
 @pytest.mark.parametrize("f0_hz", [82.4, 146.8, 246.9])
 def test_a_stiff_string_of_constant_pitch_has_no_false_onset(b: float, f0_hz: float) -> None:
-    """Onset and sustain of a decaying stiff string agree within a cent, as its pitch never moved."""
+    """Onset and sustain of a decaying stiff string agree within a cent: its pitch never moved."""
     (only,) = heard(with_silence(tone(f0_hz, 0.9, b=b, snr_db=50, decay_per_s=3)))
     measured = only[1]
     assert measured.onset_hz is not None

@@ -1,4 +1,4 @@
-"""Notes and cents against truths that are not ours to choose: recordings, and mir_eval's matching."""
+"""Notes and cents against truths that are not ours to choose: recordings, mir_eval's matching."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import numpy as np
 import parselmouth
 import pytest
 import soxr
-
 from recorded_samples import recorded_sample, resampled_by_cents
 from sessions.random_session import make_session
 from sessions.score import found_directly
