@@ -128,7 +128,7 @@ def _progress(line: str) -> None:
 
 
 def _start(arguments: argparse.Namespace) -> int:
-    from planner.run import start_session
+    from planner.starting import start_session
 
     path, guesses = start_session(arguments.folder, out=arguments.out, progress=_progress)
     for guess in guesses:

@@ -16,7 +16,7 @@ from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
 from planner.editlist import edit_list_to_dict
 from planner.errors import AudioError, PlannerError, PromiseError, SessionError
-from planner.files.audio import find_audio_file, read_stem_audio, sha256_of
+from planner.files.audio import find_audio_file, sha256_of
 from planner.files.configs import read_judging, read_tolerances
 from planner.files.edit_list import (
     check_edit_lists,
@@ -30,16 +30,15 @@ from planner.files.plan_folder import (
     default_out_folder,
     write_plan_folder,
 )
-from planner.files.session_file import read_session, write_started_session
+from planner.files.session_file import read_session
 from planner.files.tables import notes_csv, offenders_csv
-from planner.guess import StemGuess, guess_from_name, guess_from_sound, started_session_text
 from planner.guide import (
     guide_midi,
     guide_note_starts,
     guide_traces_midi,
     worst_start_error_s,
 )
-from planner.hearing import ANALYSIS_SR, HeardStem, hear_stem
+from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.model import (
     AudioFacts,
@@ -47,25 +46,18 @@ from planner.model import (
     MeasuredNote,
     Plan,
     Session,
-    Stem,
     StemNotes,
     StemSpec,
 )
 from planner.page import review_page
 from planner.planning import make_plan
 from planner.provenance import run_record
-from planner.roles import ROLE_FACTS
 from planner.summary import offenders_markdown, summary_markdown
 from planner.timeline import TempoMap, tempo_map_from_marks
-from planner.tracker import track
 
 Progress = Callable[[str], None]
 
 _GUIDE_WITHIN_S = 0.001
-# Spectral flatness (geometric over arithmetic mean of power) is about 0.56 for white noise, whose
-# power in a bin is exponentially distributed, and near 0 for tones; a third of the way is noise.
-_NOISE_FLATNESS = 0.2
-_AUDIO_SUFFIXES = frozenset({".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,52 +181,6 @@ def inspect_session(
         *find_session_a4(opened.session, stems).findings,
     )
     return opened.session, facts, findings
-
-
-def start_session(
-    folder: Path, *, out: Path | None = None, progress: Progress = lambda line: None
-) -> tuple[Path, tuple[StemGuess, ...]]:
-    """Write a first session file for a folder of stems, beside it; never over anything.
-
-    Raises
-    ------
-    SessionError
-        If the folder holds no audio, or the file exists.
-    """
-    if not folder.is_dir():
-        raise SessionError(
-            "there is no such folder.", file=str(folder), hint="Give the folder of the stems."
-        )
-    files = sorted(
-        path
-        for path in folder.rglob("*")
-        if path.suffix.lower() in _AUDIO_SUFFIXES and path.is_file() and path.name[:1] != "."
-    )
-    if not files:
-        raise SessionError(
-            "there is no audio in this folder (WAV, AIFF or FLAC).",
-            file=str(folder),
-            hint="Give the folder of the consolidated stems.",
-        )
-    target = out if out is not None else folder.resolve().parent / "session.yaml"
-    if target.exists():
-        raise SessionError(
-            "this file exists already, and is never written over.",
-            file=str(target),
-            hint="Give another place with --out, or move the old file away.",
-        )
-    guesses = []
-    for path in files:
-        name = path.relative_to(folder).as_posix()
-        guess = guess_from_name(name)
-        if guess.role is None:
-            progress(f"listening to {name}")
-            guess = _guess_by_ear(guess, path)
-        guesses.append(guess)
-    audio_folder = Path(os.path.relpath(folder.resolve(), target.resolve().parent)).as_posix()
-    text = started_session_text(folder.resolve().name, guesses, audio_folder=audio_folder)
-    write_started_session(folder, target, text)
-    return target, tuple(guesses)
 
 
 # ------------------------------------------------------------------ opening
@@ -409,42 +355,6 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
         named = (replace(one, id=f"{stem.code}-{k:04d}") for k, one in enumerate(notes, start=1))
         numbered.append(replace(stem, notes=tuple(named)))
     return tuple(numbered)
-
-
-def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
-    """Guess a role from the sound, where the name says nothing; unreadable files stay unguessed."""
-    import librosa
-    import numpy as np
-
-    try:
-        facts, samples, _ = read_stem_audio(path, file=guess.file, analysis_sr=ANALYSIS_SR)
-    except PlannerError:
-        return guess
-    stem = Stem(
-        code="X",
-        role="exclude",
-        samples=samples[: 60 * ANALYSIS_SR],
-        analysis_sr=ANALYSIS_SR,
-        sr=facts.sr,
-        frames=facts.frames,
-        range_hz=(35.0, 2500.0),
-    )
-    if len(stem.samples) == 0:
-        return guess
-    flatness = librosa.feature.spectral_flatness(y=np.asarray(stem.samples))
-    loudest = np.argsort(-librosa.feature.rms(y=np.asarray(stem.samples))[0])
-    flat = float(np.median(flatness[0][loudest[: max(1, len(loudest) // 4)]]))
-    if flat > _NOISE_FLATNESS:
-        return replace(guess, role="exclude", because="by ear it is noise, not notes")
-    heard = track(stem)
-    sounding = heard.level_db > heard.level_db.max() - 40.0
-    pitched = sounding & ~np.isnan(heard.f0_hz)
-    median_hz = float(np.median(heard.f0_hz[pitched])) if pitched.any() else None
-    share = float(pitched.sum() / sounding.sum()) if sounding.any() else None
-    role = guess_from_sound(median_hz, share, None)
-    if role is None:
-        return guess
-    return replace(guess, role=role, because=f"by ear it is like {ROLE_FACTS[role].plain}")
 
 
 # ------------------------------------------------------------------ writing and promises

@@ -30,6 +30,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "guide summary page provenance",
         "files",
         "demo hearing",
+        "starting",
         "run",
         "cli",
         "__main__ __init__",
@@ -77,7 +78,7 @@ def test_imports_go_downward(path: Path) -> None:
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_only_the_edges_touch_files(path: Path) -> None:
     """Only files/, the demo, the run and the command line open or write anything."""
-    if room_of(path) in {"files", "demo", "run", "cli"}:
+    if room_of(path) in {"files", "demo", "run", "starting", "cli"}:
         return
     assert calls(path) & {"open", "write_text", "write_bytes", "read_text", "read_bytes"} == set()
 
@@ -85,7 +86,7 @@ def test_only_the_edges_touch_files(path: Path) -> None:
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_modules_stay_readable(path: Path) -> None:
     """No module grows past what one reads in one sitting."""
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 560
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 480
 
 
 def test_no_drawers() -> None:
