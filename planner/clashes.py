@@ -121,12 +121,13 @@ def overlapping_pairs(
     """
     n = len(start_s)
     # Whatever starts after a note and before its end overlaps it: one stretch of the sorted starts.
-    stop = np.searchsorted(start_s, end_s - least_s, side="right")
+    # A microsecond of slack, then rounded: a common delay must not decide at the edge.
+    stop = np.searchsorted(start_s, end_s - least_s + 1e-6, side="right")
     counts = np.maximum(stop - np.arange(n) - 1, 0)
     first = np.repeat(np.arange(n), counts)
     steps = np.arange(len(first)) - np.repeat(np.cumsum(counts) - counts, counts)
     second = first + 1 + steps
-    overlap_s = np.minimum(end_s[first], end_s[second]) - start_s[second]
+    overlap_s = np.round(np.minimum(end_s[first], end_s[second]) - start_s[second], 6)
     keep = (part[first] != part[second]) & (overlap_s >= least_s)
     return first[keep], second[keep], overlap_s[keep]
 

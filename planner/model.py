@@ -259,7 +259,7 @@ class Note:
 
     @property
     def length_s(self) -> float:
-        return self.end_s - self.start_s
+        return round(self.end_s - self.start_s, 6)  # a delay must not move it by a last bit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

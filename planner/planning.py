@@ -313,9 +313,9 @@ def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
     return frozenset(
         n.id
         for n in sounding
-        if n.role not in FIXED_ROLES and n.end_s - n.start_s >= _HELD_UNISON_S
+        if n.role not in FIXED_ROLES and round(n.end_s - n.start_s, 6) >= _HELD_UNISON_S
         for other in by_class.get(n.midi % 12, [])
-        if min(n.end_s, other.end_s) - max(n.start_s, other.start_s) >= _HELD_UNISON_S
+        if round(min(n.end_s, other.end_s) - max(n.start_s, other.start_s), 6) >= _HELD_UNISON_S
     )
 
 
