@@ -79,12 +79,14 @@ def tone(
 def with_snr(samples: Floats, snr_db: float, rng: np.random.Generator) -> Floats:
     """Add white noise that many dB under the RMS of the samples."""
     rms = float(np.sqrt(np.mean(samples**2)))
-    return samples + rng.standard_normal(len(samples)) * rms * 10.0 ** (-snr_db / 20.0)
+    noisy: Floats = samples + rng.standard_normal(len(samples)) * rms * 10.0 ** (-snr_db / 20.0)
+    return noisy
 
 
 def with_floor(samples: Floats, floor_dbfs: float, rng: np.random.Generator) -> Floats:
     """Add white noise of a given RMS level."""
-    return samples + rng.standard_normal(len(samples)) * 10.0 ** (floor_dbfs / 20.0)
+    noisy: Floats = samples + rng.standard_normal(len(samples)) * 10.0 ** (floor_dbfs / 20.0)
+    return noisy
 
 
 def faded(samples: Floats, sr: int, *, rise_s: float = 0.005, fall_s: float = 0.010) -> Floats:

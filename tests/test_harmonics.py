@@ -1,0 +1,236 @@
+"""Partials tell the pitch of a window: how exactly, how honestly, and when not at all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, cents_between, moments, steady, tone, with_snr
+
+from planner.harmonics import Contour, PartialFit, fit_partials, follow_partials, partial_ratios
+from planner.model import Floats
+
+SR = 16_000
+TRIALS = 8
+
+
+def onset_window_s(f1_hz: float) -> float:
+    """The length of window in which an onset is measured."""
+    return max(0.060, 5.0 / f1_hz)
+
+
+def start_hz(f1_hz: float, b: float, rng: np.random.Generator) -> float:
+    """A prior as good as a coarse track's: off by up to 15 cents."""
+    return float(f1_hz / np.sqrt(1 + b) * 2 ** (rng.uniform(-15, 15) / 1200))
+
+
+def fitted(samples: Floats, f0_hz: float, **how: object) -> PartialFit:
+    fit = fit_partials(samples, SR, f0_hz, **how)  # type: ignore[arg-type]
+    assert fit is not None
+    return fit
+
+
+def followed(samples: Floats, prior_hz: Floats, **how: float) -> Contour:
+    contour = follow_partials(samples, SR, prior_hz, **how)  # type: ignore[arg-type]
+    assert contour is not None
+    return contour
+
+
+# ------------------------------------------------------------------------------ the formula
+
+
+@pytest.mark.parametrize("b", [0.0, 1e-5, 3e-4, 1e-3])
+def test_ratios_are_those_of_a_stiff_string(b: float) -> None:
+    """Partial n lies at n sqrt(1 + B n^2) (H. Fletcher, JASA 36, 1964)."""
+    found = partial_ratios(np.arange(1, 11), b)
+    assert list(found) == pytest.approx([n * (1 + b * n**2) ** 0.5 for n in range(1, 11)])
+
+
+@pytest.mark.parametrize(("m", "n"), [(2, 1), (6, 1), (9, 4)])
+def test_two_partials_give_the_stiffness(m: int, n: int) -> None:
+    """With R = n f_m / (m f_n), B = (R^2 - 1) / (m^2 - n^2 R^2): the formula solved for B."""
+    f_m, f_n = partial_ratios(np.array([m, n]), 4e-4)
+    r = n * f_m / (m * f_n)
+    assert (r**2 - 1) / (m**2 - n**2 * r**2) == pytest.approx(4e-4, rel=1e-6)
+
+
+def test_measured_partials_obey_the_two_partial_identity() -> None:
+    """B from any two partials fitted is the B that all of them give together."""
+    rng = np.random.default_rng(5)
+    samples = with_snr(tone(steady(110.0, 0.3, SR), SR, rng, b=5e-4), 60, rng)
+    fit = fitted(samples, 110.0, fit_b=True)
+    f_hz = partial_ratios(fit.numbers, fit.b) * fit.f0_hz * (1 + fit.misfit_cents / 1731.234)
+    by_number = dict(zip(fit.numbers.tolist(), f_hz.tolist(), strict=True))
+    r = 2 * by_number[11] / (11 * by_number[2])
+    assert (r**2 - 1) / (121 - 4 * r**2) == pytest.approx(5e-4, rel=0.01)
+    assert fit.f1_hz == pytest.approx(fit.f0_hz * np.sqrt(1 + fit.b))
+
+
+# ------------------------------------------------------------------------------ fit_partials
+
+
+@pytest.mark.parametrize("snr_db", [60, 20, 10])
+@pytest.mark.parametrize("b", [0.0, 3e-4, 1e-3])
+@pytest.mark.parametrize("f1_hz", [41.2, 110.0, 440.0, 1760.0])
+def test_errors_are_as_large_as_stated(f1_hz: float, b: float, snr_db: int) -> None:
+    """With B known, errors are within twice the stated size; from 20 dB on none reaches a cent."""
+    errors, stated = [], []
+    for trial in range(TRIALS):
+        rng = np.random.default_rng((trial, round(f1_hz), snr_db))
+        line = steady(f1_hz, onset_window_s(f1_hz), SR)
+        fit = fitted(with_snr(tone(line, SR, rng, b=b), snr_db, rng), start_hz(f1_hz, b, rng), b=b)
+        errors.append(cents_between(fit.f1_hz, f1_hz))
+        stated.append(fit.sd_cents)
+    assert np.sqrt(np.mean(np.square(errors))) < 2 * np.sqrt(np.mean(np.square(stated)))
+    if snr_db >= 20:
+        assert np.abs(errors).max() < 1.0
+    if snr_db == 60:
+        assert np.abs(errors).max() < 0.02
+
+
+@pytest.mark.parametrize("snr_db", [40, 20, 10])
+@pytest.mark.parametrize("b", [1e-4, 1e-3])
+@pytest.mark.parametrize("f1_hz", [41.2, 110.0, 440.0])
+def test_stiffness_comes_out_of_a_quarter_second(f1_hz: float, b: float, snr_db: int) -> None:
+    """With B unknown, B is within 10 % and the pitch within a cent, both near the stated size."""
+    errors, stated, off_b, stated_b = [], [], [], []
+    for trial in range(TRIALS):
+        rng = np.random.default_rng((trial, round(f1_hz), snr_db))
+        samples = with_snr(tone(steady(f1_hz, 0.25, SR), SR, rng, b=b), snr_db, rng)
+        fit = fitted(samples, start_hz(f1_hz, b, rng), fit_b=True, most_partials=20)
+        assert fit.b_sd is not None
+        assert fit.b == pytest.approx(b, rel=0.10)
+        errors.append(cents_between(fit.f1_hz, f1_hz))
+        stated.append(fit.sd_cents)
+        off_b.append(fit.b - b)
+        stated_b.append(fit.b_sd)
+    assert np.abs(errors).max() < 1.0
+    assert np.sqrt(np.mean(np.square(errors))) < 2 * np.sqrt(np.mean(np.square(stated)))
+    assert np.sqrt(np.mean(np.square(off_b))) < 2 * np.sqrt(np.mean(np.square(stated_b)))
+
+
+@pytest.mark.parametrize("f1_hz", [41.2, 196.0, 440.0])
+def test_no_stiffness_is_found_where_there_is_none(f1_hz: float) -> None:
+    """On exact multiples B is 0 within four of its own standard deviations."""
+    for trial in range(TRIALS):
+        rng = np.random.default_rng(trial)
+        samples = with_snr(tone(steady(f1_hz, 0.25, SR), SR, rng), 20, rng)
+        fit = fitted(samples, start_hz(f1_hz, 0.0, rng), fit_b=True, most_partials=20)
+        assert fit.b_sd is not None
+        assert abs(fit.b) < 4 * fit.b_sd
+
+
+def test_stiffness_is_measured_only_where_asked() -> None:
+    """Where B is given, it is held and no uncertainty is claimed for it."""
+    rng = np.random.default_rng(1)
+    fit = fitted(tone(steady(220.0, 0.1, SR), SR, rng, b=2e-4), 220.0, b=2e-4)
+    assert fit.b == 2e-4
+    assert fit.b_sd is None
+
+
+@pytest.mark.parametrize("f1_hz", [82.4, 220.0])
+def test_the_fundamental_may_be_missing(f1_hz: float) -> None:
+    """Partials 3 to 12 alone give the pitch of the first, which is not there."""
+    for trial in range(TRIALS):
+        rng = np.random.default_rng(trial)
+        amplitudes = [0.0, 0.0, *[1.0 / n for n in range(3, 13)]]
+        samples = tone(steady(f1_hz, onset_window_s(f1_hz), SR), SR, rng, amplitudes=amplitudes)
+        fit = fitted(with_snr(samples, 20, rng), start_hz(f1_hz, 0.0, rng))
+        assert abs(cents_between(fit.f1_hz, f1_hz)) < 0.7
+
+
+@pytest.mark.parametrize("periods", [2.6, 3.0])
+@pytest.mark.parametrize("f1_hz", [41.2, 110.0])
+def test_a_few_periods_are_enough(f1_hz: float, periods: float) -> None:
+    """Two and a half periods at 40 dB are measured within half a cent (no look outside them)."""
+    for trial in range(TRIALS):
+        rng = np.random.default_rng(trial)
+        samples = with_snr(tone(steady(f1_hz, periods / f1_hz, SR), SR, rng), 40, rng)
+        fit = fitted(samples, start_hz(f1_hz, 0.0, rng))
+        assert abs(cents_between(fit.f1_hz, f1_hz)) < 0.5
+
+
+@pytest.mark.parametrize(("f1_hz", "length_s"), [(41.2, 0.045), (110.0, 0.018), (880.0, 0.0015)])
+def test_less_than_that_is_refused(f1_hz: float, length_s: float) -> None:
+    """Windows of about two periods, or of a few samples, give no figure instead of a bad one."""
+    samples = tone(steady(f1_hz, length_s, SR), SR, np.random.default_rng(1))
+    assert fit_partials(samples, SR, f1_hz) is None
+
+
+def test_a_decaying_window_is_not_biased() -> None:
+    """Partials that die at different speeds leave the pitch of a short window where it is."""
+    for trial in range(TRIALS):
+        rng = np.random.default_rng(trial)
+        line = steady(110.0, 0.06, SR)
+        samples = tone(line, SR, rng, b=3e-4, decay_s=0.15, decay_tilt=0.3)
+        fit = fitted(with_snr(samples, 60, rng), start_hz(110.0, 3e-4, rng), b=3e-4)
+        assert abs(cents_between(fit.f1_hz, 110.0)) < 0.1
+
+
+def test_a_pitch_law_takes_the_movement_out() -> None:
+    """Along a known vibrato or glide the fit gives the pitch that the law's mean stands for."""
+    t = moments(0.25, SR)
+    for swing in (50 * np.sin(2 * np.pi * 5.5 * t + 1.0), -160 * t):
+        line = bent(330.0, swing)
+        samples = with_snr(tone(line, SR, np.random.default_rng(2)), 40, np.random.default_rng(3))
+        fit = fitted(samples, float(line.mean()) * 1.003, pitch_law=line)
+        assert cents_between(fit.f1_hz, float(line.mean())) == pytest.approx(0.0, abs=0.05)
+
+
+# ------------------------------------------------------------------------------ follow_partials
+
+
+@pytest.mark.parametrize(("f1_hz", "most_cents"), [(55.0, 4.0), (196.0, 0.5), (880.0, 0.5)])
+def test_a_steady_tone_is_followed_along_its_line(f1_hz: float, most_cents: float) -> None:
+    """The contour lies on the pitch though the prior is 30 cents off; 5 ms of a low note jitter."""
+    rng = np.random.default_rng(4)
+    samples = with_snr(tone(steady(f1_hz, 0.8, SR), SR, rng), 40, rng)
+    contour = followed(samples, steady(f1_hz * 2 ** (30 / 1200), 0.8, SR))
+    off = 1200 * np.log2(contour.f1_hz / f1_hz)
+    assert np.abs(off).max() < most_cents
+    assert abs(off.mean()) < 0.02
+
+
+@pytest.mark.parametrize("cents_per_s", [-150.0, 400.0])
+def test_a_glide_is_followed(cents_per_s: float) -> None:
+    """A glide is read where it is at that moment."""
+    t = moments(0.6, SR)
+    line = bent(220.0, cents_per_s * (t - 0.3))
+    prior_hz = bent(220.0, 0.9 * cents_per_s * (t - 0.3))
+    contour = followed(tone(line, SR, np.random.default_rng(6)), prior_hz)
+    truth = cents_per_s * (contour.t_s - 0.3)
+    assert np.abs(1200 * np.log2(contour.f1_hz / 220.0) - truth).max() < 0.5
+
+
+def test_a_vibrato_is_followed_through_its_window() -> None:
+    """A vibrato comes out with the swing that its Hann window leaves, in time, in the centre."""
+    t = moments(1.0, SR)
+    line = bent(440.0, 50 * np.sin(2 * np.pi * 6 * t))
+    contour = followed(tone(line, SR, np.random.default_rng(7)), steady(440.0, 1.0, SR))
+    # What a Hann window of x cycles leaves of a sine: sinc(x) / (1 - x^2) (its Fourier transform).
+    cycles = 6 * contour.window_s
+    left = np.sinc(cycles) / (1 - cycles**2)
+    truth = 50 * left * np.sin(2 * np.pi * 6 * contour.t_s)
+    assert np.abs(1200 * np.log2(contour.f1_hz / 440.0) - truth).max() < 1.0
+
+
+def test_a_stiff_tone_is_followed_on_its_first_partial() -> None:
+    """With its B known, a string of B = 1e-3 is followed on f1 = f0 sqrt(1 + B)."""
+    rng = np.random.default_rng(8)
+    f0_hz = 110.0 / np.sqrt(1 + 1e-3)
+    contour = followed(
+        tone(steady(110.0, 0.6, SR), SR, rng, b=1e-3), steady(f0_hz, 0.6, SR), b=1e-3
+    )
+    assert np.abs(1200 * np.log2(contour.f1_hz / 110.0)).max() < 0.1
+
+
+def test_the_level_is_that_of_the_tone() -> None:
+    """A sine of amplitude 0.1 is at -23.0 dBFS RMS: 20 log10(0.1 / sqrt 2)."""
+    samples = tone(steady(440.0, 0.5, SR), SR, np.random.default_rng(9), amplitudes=[0.1])
+    contour = followed(samples, steady(440.0, 0.5, SR))
+    assert float(np.median(contour.level_db)) == pytest.approx(-23.01, abs=0.1)
+
+
+def test_too_little_is_not_followed() -> None:
+    """Four frames of 5 ms beyond the window are the least; shorter gives nothing."""
+    samples = tone(steady(110.0, 0.04, SR), SR, np.random.default_rng(1))
+    assert follow_partials(samples, SR, steady(110.0, 0.04, SR)) is None
