@@ -59,6 +59,7 @@ class ScopeRule:
     gain_share: float | None  # how much the mean error of held-out notes falls
     intended_midi: int | None = None
     judged_by: str = "sustain"  # or "onset"
+    heard_cents: float | None = None  # what they are heard as, where that is not the bias
     name: str
     reason: str
 
@@ -381,6 +382,7 @@ def _short_rules(
                 uncertainty_cents=doubt,
                 gain_share=None,
                 judged_by="onset",
+                heard_cents=off,
                 name="short notes off at the onset",
                 reason=f"{count(len(run), 'short note')} in a run, {flat_or_sharp(bias)} at the "
                 f"onset and heard {flat_or_sharp(off)}; held notes are fine; "

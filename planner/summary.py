@@ -367,11 +367,14 @@ def _assumed(plan: Plan) -> list[str]:
 
 
 def _offender(o: Offender) -> str:
-    times = f", {count(o.times, 'time')}" if o.times > 1 else ""
+    times = count(o.times, "time") if o.times > 1 else ""
     why = terms(o.terms)
+    # A rule over many pitches names none.
+    parts = (o.stem, place(o.start_bar, o.start_beat, o.start_s), plain(o.intended), times)
+    where = ", ".join(part for part in parts if part)
     return (
-        f"**{plain(o.headline)}** {o.stem}, {place(o.start_bar, o.start_beat, o.start_s)}, "
-        f"{plain(o.intended)}{times} ({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
+        f"**{plain(o.headline)}** {where} "
+        f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
         f"Rank {o.severity:.0f} of 100{f': {why}' if why else ''}. "
         f"Up to here: {minutes(o.minutes_so_far)}."
     )
