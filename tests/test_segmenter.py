@@ -65,10 +65,10 @@ def held(f1_hz: Floats, seed: int = 1, *, rise_s: float = 0.03) -> Floats:
 
 @pytest.mark.parametrize("midi", [48, 52, 57, 64])
 def test_repeats_of_one_pitch_are_split(midi: int) -> None:
-    """Six strokes on one string are six notes, each where it is struck."""
+    """Six strokes on one string are six notes, within the 50 ms of note scoring (MIREX)."""
     samples, starts = struck_notes([midi] * 6, every_s=0.4, length_s=0.34)
     notes = notes_of(samples, DEMO_SR, "fretted")
-    assert [n.start_s for n in notes] == pytest.approx(starts, abs=START_S)
+    assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.050)
 
 
 def test_repeats_on_a_bass_are_split() -> None:
@@ -98,7 +98,7 @@ def test_legato_leaps_split(semitones: int) -> None:
     first, second = notes_of(held(bent(196.0, step)), SR, "bowed")
     assert abs(cents_between(first.pitch_hz, 196.0)) < 20
     assert abs(cents_between(second.pitch_hz, 196.0) - 100 * semitones) < 20
-    assert second.start_s == pytest.approx(0.9, abs=0.025)
+    assert second.start_s == pytest.approx(0.9, abs=0.050)
 
 
 def test_a_sung_phrase_is_split_into_its_notes() -> None:

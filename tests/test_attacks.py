@@ -1,0 +1,121 @@
+"""Something begins: struck, swelling again, or rising out of silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone, with_floor
+
+from planner.attacks import attack_frames, level_dips, pitched_level_db, restarts, rise_s
+from planner.demo.tones import SR as DEMO_SR
+from planner.demo.tones import StringSound, mix, plucked
+from planner.model import Floats, Role
+from planner.tracker import HOP_S, track
+
+SR = 16_000
+
+
+def plucks(starts: list[float], f1_hz: float) -> Floats:
+    rng = np.random.default_rng(1)
+    sounds = [(s, plucked(f1_hz, 0.35, StringSound(damp_s=0.01), rng)) for s in starts]
+    return with_floor(0.5 * mix(sounds, starts[-1] + 0.8).samples, -75.0, rng)
+
+
+@pytest.mark.parametrize("f1_hz", [98.0, 220.0, 660.0])
+def test_every_stroke_is_an_attack(f1_hz: float) -> None:
+    """Four strokes are four attacks, each within three frames of where it was made."""
+    starts = [0.4, 1.0, 1.5, 2.2]
+    pitch_track = track(stem_of(plucks(starts, f1_hz), DEMO_SR, "fretted"))
+    frames = attack_frames(pitch_track, pitched_level_db(pitch_track))
+    assert len(frames) == 4
+    assert list(frames * HOP_S) == pytest.approx(starts, abs=0.015)
+
+
+def test_a_steady_note_is_attacked_once() -> None:
+    """While a note is held nothing begins, in vibrato neither."""
+    t = moments(2.0, SR)
+    line = bent(440.0, 45 * np.sin(2 * np.pi * 5.5 * t) * np.clip(t - 0.3, 0, 1))
+    note = faded(tone(line, SR, np.random.default_rng(2)), SR, rise_s=0.01)
+    samples = with_floor(laid_out([(0.4, note)], 2.8, SR), -70.0, np.random.default_rng(3))
+    pitch_track = track(stem_of(samples, SR))
+    frames = attack_frames(pitch_track, pitched_level_db(pitch_track))
+    assert list(frames * HOP_S) == pytest.approx([0.4], abs=0.03)
+
+
+def test_silence_has_no_attacks() -> None:
+    """Nothing begins in silence, and a track of two frames breaks nothing."""
+    for samples in (np.zeros(SR), np.zeros(100)):
+        pitch_track = track(stem_of(samples, SR))
+        assert len(attack_frames(pitch_track, pitched_level_db(pitch_track))) == 0
+
+
+def test_the_pitched_level_leaves_noise_out() -> None:
+    """Half as periodic is 3 dB less of what is pitched; a clean tone keeps its level."""
+    rng = np.random.default_rng(4)
+    clean = 0.3 * tone(steady(220.0, 1.0, SR), SR, rng)
+    noisy = clean + rng.standard_normal(len(clean)) * np.sqrt(np.mean(clean**2))
+    middle = slice(60, 140)
+    for samples, under_db in ((clean, 0.0), (noisy, 3.0)):
+        pitch_track = track(stem_of(samples, SR))
+        under = (pitch_track.level_db - pitched_level_db(pitch_track))[middle]
+        assert float(np.median(under)) == pytest.approx(under_db, abs=0.6)
+
+
+# ------------------------------------------------------------------------------ dips
+
+
+def test_a_bow_change_is_a_dip() -> None:
+    """A level that falls by 8 dB and comes back has its dip there, and only there."""
+    t = np.arange(400) * HOP_S
+    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.025) ** 2))
+    frames, depth = level_dips(level_db, HOP_S)
+    assert list(frames) == [200]
+    assert list(depth) == pytest.approx([8.0], abs=0.3)
+
+
+def test_the_swing_of_a_tremulant_is_no_dip() -> None:
+    """A level that swings by 6 dB all the time has no dip that is a border."""
+    t = np.arange(400) * HOP_S
+    frames, _ = level_dips(-20.0 + 3.0 * np.sin(2 * np.pi * 5.5 * t), HOP_S)
+    assert len(frames) == 0
+
+
+def test_a_fading_note_has_no_dip() -> None:
+    """What only falls has no dip, nor has a level too short to look around in."""
+    assert len(level_dips(np.linspace(-10.0, -60.0, 400), HOP_S)[0]) == 0
+    assert len(level_dips(np.full(5, -20.0), HOP_S)[0]) == 0
+
+
+def test_bow_and_string_restart_differently() -> None:
+    """A soft dip under a held pitch is a swell for a bow; what is struck has only strokes."""
+    t = moments(1.6, SR)
+    dip = 1.0 - 0.6 * np.exp(-(((t - 0.8) / 0.03) ** 2))
+    note = faded(dip * tone(steady(196.0, 1.6, SR), SR, np.random.default_rng(5)), SR, rise_s=0.05)
+    samples = laid_out([(0.3, note)], 2.2, SR)
+    cases: tuple[tuple[Role, int], ...] = (("bowed", 1), ("fretted", 0))
+    for role, swelling in cases:
+        stem = stem_of(samples, SR, role)
+        pitch_track = track(stem)
+        _, swells = restarts(stem, pitch_track, pitched_level_db(pitch_track))
+        assert len(swells) == swelling
+        assert list(swells * HOP_S) == pytest.approx([1.1] * swelling, abs=0.02)
+
+
+# ------------------------------------------------------------------------------ where it rises
+
+
+@pytest.mark.parametrize("rise", [0.001, 0.010, 0.030])
+@pytest.mark.parametrize("f1_hz", [82.4, 330.0, 1200.0])
+@pytest.mark.parametrize("early_s", [-0.015, 0.0, 0.015])
+def test_the_rise_is_found_near_a_rough_guess(rise: float, f1_hz: float, early_s: float) -> None:
+    """A start known to 15 ms is found within 8 ms, for attacks of 1 to 30 ms."""
+    note = faded(tone(steady(f1_hz, 0.5, SR), SR, np.random.default_rng(6)), SR, rise_s=rise)
+    samples = with_floor(laid_out([(0.4, note)], 1.2, SR), -70.0, np.random.default_rng(7))
+    assert rise_s(stem_of(samples, SR), 0.4 + early_s, f1_hz) == pytest.approx(0.4, abs=0.008)
+
+
+def test_without_a_rise_the_guess_stays() -> None:
+    """In a steady tone, and past the end of a stem, there is no rise to find."""
+    samples = 0.3 * tone(steady(220.0, 1.0, SR), SR, np.random.default_rng(8))
+    assert rise_s(stem_of(samples, SR), 0.5, 220.0) == 0.5
+    assert rise_s(stem_of(samples, SR), 1.2, 220.0) == 1.2

@@ -1,0 +1,153 @@
+"""A pitch line steps from note to note; vibrato, scoops and slides do not count as steps."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from planner.model import Floats
+from planner.pitch_steps import Step, potts_steps, split_run, vibrato_midline
+
+HOP_S = 0.005
+Frames = NDArray[np.integer]
+NONE = np.empty(0, dtype=np.intp)
+
+
+def flat(*parts: tuple[float, float]) -> Floats:
+    """Join flat pieces: (semitones, seconds) each."""
+    return np.concatenate([np.full(round(s / HOP_S), midi) for midi, s in parts])
+
+
+def time_of(line: Floats) -> Floats:
+    return np.arange(len(line)) * HOP_S
+
+
+def split(line: Floats, struck: Frames | None = None, swells: Frames | None = None) -> list[Step]:
+    """Split a line that starts at frame 100 of its stem."""
+    frames = [NONE if at is None else np.asarray(at, dtype=np.intp) for at in (struck, swells)]
+    return split_run(line, 100, frames[0], frames[1], HOP_S)
+
+
+def borders(steps: list[Step]) -> list[int]:
+    assert all(a.last == b.first for a, b in pairwise(steps))
+    return [s.first - 100 for s in steps[1:]]
+
+
+# ------------------------------------------------------------------------------ steps
+
+
+def test_a_flat_line_has_no_steps() -> None:
+    """A line with the small unrest of a held note stays in one piece."""
+    line = flat((60.0, 2.0)) + 0.05 * np.random.default_rng(1).standard_normal(400)
+    assert potts_steps(line) == []
+
+
+@pytest.mark.parametrize("semitones", [1.0, -2.0, 12.0])
+def test_a_step_is_found_where_it_is(semitones: float) -> None:
+    """A lasting step of a semitone or more is found to the frame."""
+    line = flat((60.0, 0.5), (60.0 + semitones, 0.5))
+    assert potts_steps(line) == [100]
+
+
+def test_wild_frames_are_no_step() -> None:
+    """Three frames an octave off are not worth two steps."""
+    line = flat((60.0, 1.0))
+    line[90:93] = 72.0
+    assert potts_steps(line) == []
+
+
+def test_the_cheapest_explanation_is_found() -> None:
+    """Four notes through noise give the three borders, each within two frames."""
+    made = flat((55.0, 0.3), (57.0, 0.25), (62.0, 0.4), (61.0, 0.3))
+    line = made + 0.1 * np.random.default_rng(2).standard_normal(len(made))
+    assert potts_steps(line) == pytest.approx([60, 110, 190], abs=2)
+
+
+# ------------------------------------------------------------------------------ vibrato
+
+
+@pytest.mark.parametrize("half", [0.3, 0.7, 1.1])
+@pytest.mark.parametrize("rate_hz", [4.5, 6.0, 7.5])
+def test_vibrato_becomes_its_midline(rate_hz: float, half: float) -> None:
+    """A vibrato of up to 110 cents leaves less than a sixth of itself, on its own centre."""
+    line = flat((64.0, 1.5))
+    swinging = line + half * np.sin(2 * np.pi * rate_hz * time_of(line))
+    midline = vibrato_midline(swinging, HOP_S)[20:-20]
+    assert np.abs(midline - 64.0).max() < half / 6
+    assert midline.mean() == pytest.approx(64.0, abs=0.02)
+
+
+def test_a_step_of_notes_is_not_taken_for_vibrato() -> None:
+    """Two notes, or a slow turn between two, keep their line."""
+    line = flat((60.0, 0.4), (62.0, 0.4), (60.0, 0.4))
+    assert vibrato_midline(line, HOP_S) == pytest.approx(line)
+
+
+def test_a_short_line_is_left_alone() -> None:
+    """A handful of frames cannot show a vibrato."""
+    line = flat((60.0, 0.05))
+    assert vibrato_midline(line, HOP_S) is line
+
+
+# ------------------------------------------------------------------------------ splitting
+
+
+def test_legato_notes_are_split_at_the_step() -> None:
+    """Notes that slide in 40 ms touch, and the border is on the slide."""
+    slide = np.linspace(60.0, 63.0, 8)
+    line = np.concatenate([flat((60.0, 0.4)), slide, flat((63.0, 0.4))])
+    steps = split(line)
+    assert [s.begins for s in steps] == ["soft", "legato"]
+    assert borders(steps) == pytest.approx([84], abs=4)
+
+
+@pytest.mark.parametrize("half", [0.3, 0.6])
+def test_vibrato_does_not_split(half: float) -> None:
+    """A swinging note is one note."""
+    line = flat((64.0, 1.5))
+    assert len(split(line + half * np.sin(2 * np.pi * 5.5 * time_of(line)))) == 1
+
+
+@pytest.mark.parametrize("semitones", [-2.0, 1.0])
+def test_a_scoop_belongs_to_the_note_it_leads_to(semitones: float) -> None:
+    """A quick approach from elsewhere is the start of the note."""
+    line = flat((64.0, 0.8))
+    assert len(split(line + semitones * np.exp(-time_of(line) / 0.04))) == 1
+
+
+def test_a_stroke_splits_one_pitch() -> None:
+    """Struck again at the same pitch is a new note, and said to be an attack."""
+    steps = split(flat((60.0, 1.0)), struck=np.array([100, 200]))
+    assert [s.begins for s in steps] == ["attack", "attack"]
+    assert borders(steps) == [100]
+
+
+def test_a_swell_splits_one_pitch() -> None:
+    """A bow that turns on one pitch is a new note."""
+    steps = split(flat((60.0, 1.0)), swells=np.array([200]))
+    assert [s.begins for s in steps] == ["soft", "swell"]
+    assert borders(steps) == [100]
+
+
+def test_a_stroke_on_a_step_is_one_border() -> None:
+    """Where a stroke and a change of pitch meet within some frames there is one border."""
+    steps = split(flat((60.0, 0.5), (62.0, 0.5)), struck=np.array([205]))
+    assert len(steps) == 2
+    assert steps[1].begins == "attack"
+
+
+def test_every_frame_belongs_to_one_step() -> None:
+    """However a line is split, its steps cover it from end to end without overlap."""
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        parts = [(float(rng.integers(48, 72)), float(rng.uniform(0.06, 0.4))) for _ in range(6)]
+        line = flat(*parts) + 0.1 * rng.standard_normal(len(flat(*parts)))
+        struck = np.sort(rng.integers(100, 100 + len(line), 3))
+        steps = split(line, struck=struck)
+        assert steps[0].first == 100
+        assert steps[-1].last == 100 + len(line)
+        borders(steps)
+        assert all(s.last > s.first for s in steps)
