@@ -1,0 +1,105 @@
+"""One stem from its file to measured notes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from tones.exact import cents_between, faded, laid_out, steady, tone, with_floor
+
+from planner.errors import AudioError
+from planner.hearing import hear_stem
+from planner.model import Floats, Role, StemSpec
+
+FILE = "take.wav"
+
+
+def spec(role: Role, **more: object) -> StemSpec:
+    return StemSpec(code="GTR", file=FILE, role=role, **more)  # type: ignore[arg-type]
+
+
+def line(sr: int) -> Floats:
+    """Three plucked notes at 0.3, 1.0 and 1.7 s."""
+    rng = np.random.default_rng(1)
+    pieces = [
+        (at, faded(tone(steady(f, 0.5, sr), sr, rng, decay_s=0.7), sr))
+        for at, f in ((0.3, 196.0), (1.0, 220.0), (1.7, 262.0))
+    ]
+    return with_floor(laid_out(pieces, 2.5, sr), -75.0, rng)
+
+
+@pytest.mark.parametrize("sr", [44_100, 96_000])
+def test_a_file_is_heard_from_end_to_end(tmp_path: Path, sr: int) -> None:
+    """Facts and measured notes come out of a file, positions at the file's own rate."""
+    soundfile.write(tmp_path / FILE, line(sr), sr, subtype="PCM_24")
+    heard = hear_stem(spec("fretted"), tmp_path / FILE, FILE)
+    assert (heard.code, heard.facts.sr, heard.facts.frames) == ("GTR", sr, round(2.5 * sr))
+    starts = [note.start_smp for note, _ in heard.notes]
+    assert starts == pytest.approx([0.3 * sr, sr, 1.7 * sr], abs=0.01 * sr)
+    for (_, measured), true_hz in zip(heard.notes, (196.0, 220.0, 262.0), strict=True):
+        assert measured.sustain_hz is not None
+        assert abs(cents_between(measured.sustain_hz, true_hz)) < 0.2
+
+
+def test_an_excluded_stem_is_read_but_not_listened_to(tmp_path: Path) -> None:
+    """A stem left out has facts and no notes."""
+    soundfile.write(tmp_path / FILE, line(48_000), 48_000)
+    heard = hear_stem(spec("exclude"), tmp_path / FILE, FILE)
+    assert heard.facts.frames == 120_000
+    assert heard.notes == ()
+
+
+def test_the_named_side_is_listened_to(tmp_path: Path) -> None:
+    """Of a file with a line on the left and silence on the right, the side asked for is heard."""
+    left = line(48_000)
+    soundfile.write(tmp_path / FILE, np.stack([left, np.zeros(len(left))], axis=1), 48_000)
+    assert len(hear_stem(spec("fretted", side="left"), tmp_path / FILE, FILE).notes) == 3
+    assert hear_stem(spec("fretted", side="right"), tmp_path / FILE, FILE).notes == ()
+
+
+def test_the_stems_range_is_kept(tmp_path: Path) -> None:
+    """Notes outside the range that the session file gives are not found."""
+    soundfile.write(tmp_path / FILE, line(48_000), 48_000)
+    heard = hear_stem(spec("fretted", range_midi=(56, 80)), tmp_path / FILE, FILE)
+    assert [round(note.pitch_hz) for note, _ in heard.notes] == pytest.approx([220, 262], abs=2)
+
+
+def test_a_chord_stem_has_notes_that_sound_together(tmp_path: Path) -> None:
+    """In a chordal role the three notes of a triad are found at once."""
+    rng = np.random.default_rng(2)
+    triad = [
+        (0.4, faded(tone(steady(f, 1.2, 48_000), 48_000, rng, decay_s=1.0), 48_000))
+        for f in (196.0, 246.9, 293.7)
+    ]
+    samples = with_floor(laid_out(triad, 2.2, 48_000), -75.0, rng)
+    soundfile.write(tmp_path / FILE, samples, 48_000)
+    heard = hear_stem(spec("tuning-reference"), tmp_path / FILE, FILE)
+    found = sorted(note.pitch_hz for note, _ in heard.notes)
+    assert found == pytest.approx([196.0, 246.9, 293.7], rel=0.005)
+
+
+def test_findings_name_the_stem(tmp_path: Path) -> None:
+    """What reading finds out about a file is said of its stem: here, broken samples."""
+    broken = line(48_000)
+    broken[5000:5010] = np.nan
+    soundfile.write(tmp_path / FILE, broken, 48_000, subtype="FLOAT")
+    heard = hear_stem(spec("fretted"), tmp_path / FILE, FILE)
+    assert [finding.stem for finding in heard.findings] == ["GTR"]
+
+
+def test_the_file_is_left_as_it_is(tmp_path: Path) -> None:
+    """Listening changes no byte and adds no file."""
+    soundfile.write(tmp_path / FILE, line(48_000), 48_000)
+    before = (tmp_path / FILE).read_bytes()
+    hear_stem(spec("fretted"), tmp_path / FILE, FILE)
+    assert (tmp_path / FILE).read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == [FILE]
+
+
+def test_what_is_no_audio_is_told(tmp_path: Path) -> None:
+    """A file that cannot be read is an error that names it."""
+    (tmp_path / FILE).write_bytes(b"not audio at all")
+    with pytest.raises(AudioError, match=r"take\.wav"):
+        hear_stem(spec("fretted"), tmp_path / FILE, FILE)

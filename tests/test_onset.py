@@ -1,0 +1,160 @@
+"""The pitch of a note at its onset, read from a short window and from nothing outside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, cents_between, moments, steady, tone, with_snr
+
+from planner.harmonics import Contour, follow_partials
+from planner.model import Floats, Note
+from planner.note_span import NoteSpan
+from planner.onset import measure_onset, onset_reason, without_vibrato
+from planner.vibrato import find_vibrato
+
+SR = 16_000
+
+
+def note(pitch_hz: float, length_s: float, begins: str = "attack") -> Note:
+    return Note(
+        stem="X",
+        start_s=0.0,
+        end_s=length_s,
+        start_smp=0,
+        end_smp=round(length_s * SR),
+        pitch_hz=pitch_hz,
+        strength=0.95,
+        pitched_share=1.0,
+        level_db=-15.0,
+        begins=begins,  # type: ignore[arg-type]
+    )
+
+
+def span(
+    samples: Floats, pitch_hz: float, *, begins: str = "attack", swells: bool = False
+) -> NoteSpan:
+    return NoteSpan(
+        note=note(pitch_hz, len(samples) / SR, begins),
+        sr=SR,
+        samples=samples,
+        prior_hz=np.full(len(samples), pitch_hz),
+        swells=swells,
+    )
+
+
+def onset_of(
+    one: NoteSpan, window_s: tuple[float, float] = (0.010, 0.060), b: float = 0.0,
+    contour: Contour | None = None,
+) -> tuple[float, float]:  # fmt: skip
+    onset = measure_onset(one, one.prior_hz, b, contour, *window_s)
+    assert onset is not None
+    return onset
+
+
+@pytest.mark.parametrize("f1_hz", [110.0, 220.0, 880.0])
+@pytest.mark.parametrize("snr_db", [50, 20])
+def test_the_onset_window_is_read(f1_hz: float, snr_db: int) -> None:
+    """A tone that stands 12 cents sharp of where it is looked for is read so, within its doubt."""
+    rng = np.random.default_rng(1)
+    line = bent(f1_hz, np.full(8000, 12.0))
+    hz, sd_cents = onset_of(span(with_snr(tone(line, SR, rng), snr_db, rng), f1_hz))
+    assert cents_between(hz, f1_hz) == pytest.approx(12.0, abs=0.5)
+    assert abs(cents_between(hz, f1_hz) - 12.0) < 3 * sd_cents
+
+
+def test_nothing_outside_the_window_counts() -> None:
+    """Whatever comes before and after the window leaves the onset where it is, to a digit."""
+    rng = np.random.default_rng(2)
+    samples = with_snr(tone(steady(220.0, 0.5, SR), SR, rng), 30, rng)
+    other = 3.0 * rng.standard_normal(len(samples))
+    inside = slice(round(0.010 * SR), round(0.070 * SR))
+    other[inside] = samples[inside]
+    assert onset_of(span(samples, 220.0)) == onset_of(span(other, 220.0))
+
+
+def test_a_relaxing_pluck_is_read_as_its_mean() -> None:
+    """A pitch that falls by a dozen cents inside the window is read as its mean there."""
+    t = moments(0.6, SR)
+    line = bent(220.0, 15 * np.exp(-t / 0.08))
+    one = span(tone(line, SR, np.random.default_rng(3)), 220.0)
+    truth = 1200 * np.log2(line[160:1120] / 220.0).mean()
+    assert cents_between(onset_of(one)[0], 220.0) == pytest.approx(truth, abs=0.5)
+
+
+def test_a_stiff_string_is_read_at_its_first_partial() -> None:
+    """With B held, high partials strong at the attack do not pull the onset up."""
+    samples = tone(
+        steady(110.0, 0.5, SR), SR, np.random.default_rng(4), b=1e-3,
+        amplitudes=[1.0] * 25, decay_s=0.8, decay_tilt=0.3,
+    )  # fmt: skip
+    hz, _ = onset_of(span(samples, 110.0 / np.sqrt(1.001)), b=1e-3)
+    assert cents_between(hz, 110.0) == pytest.approx(0.0, abs=0.3)
+
+
+@pytest.mark.parametrize("begins", ["soft", "legato"])
+def test_a_doubtful_start_on_a_slide_is_doubt(begins: str) -> None:
+    """On a start that slides, not knowing when the note begins is said in the uncertainty."""
+    t = moments(0.6, SR)
+    sliding = tone(bent(220.0, -200 * (0.3 - t)), SR, np.random.default_rng(5))
+    still = tone(steady(220.0, 0.6, SR), SR, np.random.default_rng(5))
+    contour = follow_partials(sliding, SR, np.full(len(t), 216.0))
+    moved = onset_of(span(sliding, 220.0, begins=begins, swells=True), contour=contour)
+    calm = onset_of(span(still, 220.0, begins=begins, swells=True))
+    struck = onset_of(span(sliding, 220.0, swells=True), contour=contour)
+    assert calm[1] < struck[1] < moved[1]
+    assert moved[1] > 2.0
+
+
+def test_a_swelling_start_is_not_weighed_by_its_level() -> None:
+    """Where the level grows twentyfold along a slide, the onset is still the mean of the window."""
+    t = moments(0.6, SR)
+    line = bent(261.6, -80 * np.exp(-t / 0.06))
+    swell = np.clip(t / 0.09, 0.05, 1.0)
+    samples = swell * tone(line, SR, np.random.default_rng(6))
+    contour = follow_partials(samples, SR, np.full(len(t), 258.0))
+    truth = float(1200 * np.log2(line[160:1120] / 261.6).mean())
+    hz, _ = onset_of(span(samples, 261.6, swells=True), contour=contour)
+    assert cents_between(hz, 261.6) == pytest.approx(truth, abs=2.0)
+
+
+def test_a_window_without_enough_cycles_is_refused() -> None:
+    """Two cycles of a low note, or no samples at all, have no onset."""
+    low = span(tone(steady(41.2, 0.5, SR), SR, np.random.default_rng(7)), 41.2)
+    assert measure_onset(low, low.prior_hz, 0.0, None, 0.024, 0.045) is None
+    assert measure_onset(low, low.prior_hz, 0.0, None, 0.6, 0.1) is None
+
+
+def test_the_reason_counts_the_cycles() -> None:
+    """The reason for a blank says how long and how high the note is, and how few cycles that is."""
+    assert onset_reason(note(41.2, 0.12), 0.12, 0.042) == (
+        "0.12 s at 41 Hz leaves 2 cycles for the onset, and no steady partials in them"
+    )
+
+
+@pytest.mark.parametrize("turns", [0.0, 0.25, 0.6])
+def test_vibrato_is_taken_out_of_the_onset(turns: float) -> None:
+    """Of a note in vibrato from its first cycle, the onset is that of the centre."""
+    t = moments(1.0, SR)
+    line = bent(440.0, 40 * np.sin(2 * np.pi * (6.0 * t + turns)))
+    contour = follow_partials(tone(line, SR, np.random.default_rng(8)), SR, steady(440.0, 1.0, SR))
+    assert contour is not None
+    cents = 1200 * np.log2(contour.f1_hz / 440.0)
+    vibrato = find_vibrato(contour.t_s, cents, contour.window_s)
+    assert vibrato is not None
+    raw_hz = float(np.exp(np.log(line[160:1120]).mean()))
+    hz, sd_cents = without_vibrato(raw_hz, 0.1, vibrato, contour, cents, 0.010, 0.060)
+    assert cents_between(hz, 440.0) == pytest.approx(0.0, abs=2.0)
+    assert sd_cents > 1.0
+
+
+def test_vibrato_that_comes_later_is_not() -> None:
+    """Where the note begins without vibrato, its onset is left as it was measured."""
+    t = moments(1.4, SR)
+    line = bent(440.0, 40 * np.sin(2 * np.pi * 6.0 * t) * (t > 0.5))
+    contour = follow_partials(tone(line, SR, np.random.default_rng(9)), SR, steady(440.0, 1.4, SR))
+    assert contour is not None
+    cents = 1200 * np.log2(contour.f1_hz / 440.0)
+    later = contour.t_s > 0.55
+    vibrato = find_vibrato(contour.t_s[later], cents[later], contour.window_s)
+    assert vibrato is not None
+    assert without_vibrato(441.0, 0.3, vibrato, contour, cents, 0.010, 0.060) == (441.0, 0.3)

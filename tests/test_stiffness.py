@@ -1,0 +1,85 @@
+"""B of each note: measured on strings, pooled over a pitch, 0 for what is driven."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, moments, steady, tone, with_snr
+
+from planner.model import Floats, Note, Role
+from planner.note_span import NoteSpan
+from planner.stiffness import pooled_stiffness
+
+SR = 16_000
+
+
+def span(samples: Floats, pitch_hz: float) -> NoteSpan:
+    length_s = len(samples) / SR
+    note = Note(
+        stem="X",
+        start_s=0.0,
+        end_s=length_s,
+        start_smp=0,
+        end_smp=len(samples),
+        pitch_hz=pitch_hz,
+        strength=0.95,
+        pitched_share=1.0,
+        level_db=-15.0,
+        begins="attack",
+    )
+    prior = np.full(len(samples), pitch_hz)
+    return NoteSpan(note=note, sr=SR, samples=samples, prior_hz=prior, swells=False)
+
+
+def string(
+    f1_hz: float, b: float, seed: int, length_s: float = 0.6, snr_db: float = 40
+) -> NoteSpan:
+    rng = np.random.default_rng(seed)
+    line = steady(f1_hz, length_s, SR)
+    samples = tone(line, SR, rng, b=b, decay_s=0.8, decay_tilt=0.25)
+    return span(with_snr(samples, snr_db, rng), f1_hz)
+
+
+@pytest.mark.parametrize("b", [3e-5, 3e-4, 1e-3])
+@pytest.mark.parametrize("f1_hz", [41.2, 110.0, 330.0])
+def test_b_is_measured_within_ten_percent(f1_hz: float, b: float) -> None:
+    """A decaying string's B comes out within 10 % (H. Fletcher, JASA 36, 1964: f_n and B)."""
+    assert pooled_stiffness("fretted", [string(f1_hz, b, seed=1)]) == pytest.approx([b], rel=0.10)
+
+
+@pytest.mark.parametrize("role", ["bowed", "lead-voice", "woodwind", "brass"])
+def test_driven_tones_have_none(role: Role) -> None:
+    """Bow, breath and voice drive exact multiples, whatever a fit would say."""
+    assert pooled_stiffness(role, [string(220.0, 5e-4, seed=2)]) == [0.0]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_harmonic_pluck_is_given_none(seed: int) -> None:
+    """Where the partials are exact multiples no stiffness is claimed, or next to none."""
+    (b,) = pooled_stiffness("fretted", [string(196.0, 0.0, seed=seed, snr_db=20)])
+    assert 0.0 <= b < 1e-6
+
+
+def test_a_short_note_borrows_from_its_pitch() -> None:
+    """A note too short for B of its own gets the B of longer ones at its pitch, no others'."""
+    long_one, other = string(110.0, 4e-4, seed=3), string(147.0, 1e-4, seed=4)
+    short = string(110.0, 4e-4, seed=5, length_s=0.06)
+    pooled = pooled_stiffness("fretted", [long_one, other, short])
+    assert pooled == pytest.approx([4e-4, 1e-4, 4e-4], rel=0.1)
+    assert pooled_stiffness("fretted", [short, other])[0] == 0.0
+
+
+def test_a_bend_does_not_look_like_stiffness() -> None:
+    """A bent string keeps its B: the glide is taken out first."""
+    rng = np.random.default_rng(6)
+    line = bent(147.0, 120 * moments(0.6, SR))
+    bending = span(with_snr(tone(line, SR, rng, b=2e-4, decay_s=0.8), 40, rng), 147.0)
+    moving = NoteSpan(
+        note=bending.note, sr=SR, samples=bending.samples, prior_hz=line, swells=False
+    )
+    assert pooled_stiffness("fretted", [moving]) == pytest.approx([2e-4], rel=0.15)
+
+
+def test_no_notes_no_stiffness() -> None:
+    """An empty stem is no trouble."""
+    assert pooled_stiffness("fretted", []) == []
