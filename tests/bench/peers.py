@@ -1,0 +1,202 @@
+"""Other people's pitch estimators on the same exact tones: ``python -m tests.bench.peers``.
+
+Ours, librosa's yin and pyin, and Praat's autocorrelation through parselmouth, in one run and one
+process: errors in cents against exact truth, and how many times faster than the sound they are.
+Each peer gives frames; a note's onset and sustain are the medians of its frames over the same
+windows that ours is judged by, and where a note begins is given to the peers, not to ours. Times
+depend on the machine and on what else it does; nothing here passes or fails.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import librosa
+import numpy as np
+import parselmouth
+
+from planner.demo.tones import truth_windows
+from planner.model import Floats, Role
+from tests.tones.exact import (
+    bent,
+    faded,
+    laid_out,
+    measured_notes,
+    moments,
+    steady,
+    stem_of,
+    tone,
+    with_snr,
+)
+
+SR = 48_000
+LOW_HZ, HIGH_HZ = 60.0, 1300.0  # what is asked of every peer alike
+START_S, LENGTH_S, WHOLE_S = 0.3, 1.0, 1.6
+PITCHES_HZ = (82.41, 110.0, 146.83, 196.0, 261.63, 329.63, 440.0, 659.26)
+HOP_S = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """One note whose pitch is known at every sample."""
+
+    samples: Floats
+    f1_hz: Floats
+    role: Role
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What one peer makes of one note, in Hz; None where it finds nothing."""
+
+    onset_hz: float | None
+    sustain_hz: float | None
+
+
+Peer = Callable[[Case], Reading]
+
+
+def cases() -> dict[str, list[Case]]:
+    """Steady tones at three noise levels, a pluck, and a stiff string that never moves."""
+    made: dict[str, list[Case]] = {}
+    t = moments(LENGTH_S, SR)
+    for k, f1_hz in enumerate(PITCHES_HZ):
+        rng = np.random.default_rng(k)
+        still = steady(f1_hz, LENGTH_S, SR)
+        driven = faded(tone(still, SR, rng), SR)
+        for snr_db in (60, 20, 10):
+            made.setdefault(f"steady {snr_db} dB", []).append(
+                _case(driven, still, snr_db, "bowed", rng)
+            )
+        relaxing = bent(f1_hz, 15 * np.exp(-t / 0.08))
+        pluck = tone(relaxing, SR, rng, decay_s=0.8, decay_tilt=0.25)
+        made.setdefault("pluck +15 c", []).append(
+            _case(faded(pluck, SR, rise_s=0.002), relaxing, 60, "fretted", rng)
+        )
+        amplitudes = [n**-0.5 for n in range(1, 25)]
+        for b in (1e-4, 3e-4, 1e-3):
+            stiff = tone(still, SR, rng, b=b, amplitudes=amplitudes, decay_s=0.8, decay_tilt=0.25)
+            made.setdefault(f"stiff B {b:.0e}", []).append(
+                _case(faded(stiff, SR, rise_s=0.002), still, 60, "fretted", rng)
+            )
+    return made
+
+
+def _case(note: Floats, f1_hz: Floats, snr_db: float, role: Role, rng: np.random.Generator) -> Case:
+    laid = laid_out([(START_S, note)], WHOLE_S, SR)
+    rms = float(np.sqrt(np.mean(laid[round(START_S * SR) :][: len(note)] ** 2)))
+    noisy = with_snr(laid, snr_db + 20 * np.log10(np.sqrt(np.mean(laid**2)) / rms), rng)
+    return Case(samples=noisy, f1_hz=f1_hz, role=role)
+
+
+def ours(case: Case) -> Reading:
+    """The planner's own chain: it finds the note too."""
+    stem = stem_of(case.samples, SR, case.role, range_hz=(LOW_HZ, HIGH_HZ))
+    pairs = measured_notes(stem)
+    if not pairs:
+        return Reading(onset_hz=None, sustain_hz=None)
+    measured = max(pairs, key=lambda pair: pair[0].length_s)[1]
+    return Reading(onset_hz=measured.onset_hz, sustain_hz=measured.sustain_hz)
+
+
+def praat(case: Case) -> Reading:
+    """Praat's autocorrelation, with the window that its floor asks for (three periods)."""
+    sound = parselmouth.Sound(case.samples, sampling_frequency=SR)
+    pitch = sound.to_pitch_ac(time_step=HOP_S, pitch_floor=LOW_HZ, pitch_ceiling=HIGH_HZ)
+    hz = pitch.selected_array["frequency"]
+    return _from_frames(pitch.xs(), np.where(hz > 0, hz, np.nan), case)
+
+
+def yin(case: Case) -> Reading:
+    """librosa's yin: every frame has a pitch."""
+    hop = round(HOP_S * SR)
+    hz = librosa.yin(
+        case.samples, fmin=LOW_HZ, fmax=HIGH_HZ, sr=SR, frame_length=4096, hop_length=hop
+    )
+    return _from_frames(np.arange(len(hz)) * hop / SR, hz, case)
+
+
+def pyin(case: Case) -> Reading:
+    """librosa's pyin, at its standard resolution of a tenth of a semitone."""
+    hop = round(HOP_S * SR)
+    hz, _, _ = librosa.pyin(
+        case.samples, fmin=LOW_HZ, fmax=HIGH_HZ, sr=SR, frame_length=4096, hop_length=hop
+    )
+    return _from_frames(np.arange(len(hz)) * hop / SR, hz, case)
+
+
+PEERS: dict[str, Peer] = {"ours": ours, "praat ac": praat, "librosa yin": yin, "librosa pyin": pyin}
+
+
+def _from_frames(at_s: Floats, hz: Floats, case: Case) -> Reading:
+    """Median of the pitched frames over the windows of onset and sustain."""
+    windows = truth_windows(LENGTH_S, float(case.f1_hz.mean()))
+    assert windows.sustain_s is not None  # notes of a second have one
+
+    def median(span_s: tuple[float, float]) -> float | None:
+        inside = (at_s >= START_S + span_s[0]) & (at_s < START_S + span_s[1])
+        known = hz[inside & np.isfinite(hz)]
+        return float(np.exp(np.median(np.log(known)))) if len(known) else None
+
+    return Reading(onset_hz=median(windows.onset_s), sustain_hz=median(windows.sustain_s))
+
+
+def _true_hz(case: Case, span_s: tuple[float, float]) -> float:
+    piece = case.f1_hz[round(span_s[0] * SR) : round(span_s[1] * SR)]
+    return float(np.exp(np.log(piece).mean()))
+
+
+def _cents(a_hz: float | None, b_hz: float | None) -> float:
+    return float("nan") if a_hz is None or b_hz is None else float(1200 * np.log2(a_hz / b_hz))
+
+
+def _spread(errors: list[float]) -> str:
+    known = np.abs([e for e in errors if np.isfinite(e)])
+    if len(known) == 0:
+        return "nothing found"
+    lost = len(errors) - len(known)
+    return f"{np.median(known):7.3f} {np.percentile(known, 95):8.3f}" + (
+        f" ({lost} not found)" if lost else ""
+    )
+
+
+def main() -> int:
+    """Print what every peer reads of every case, and how long it takes."""
+    made = cases()
+    readings: dict[str, dict[str, list[Reading]]] = {}
+    took_s: dict[str, float] = {}
+    for name, peer in PEERS.items():
+        peer(made["steady 60 dB"][3])  # first calls load and compile
+        begun = time.perf_counter()
+        readings[name] = {what: [peer(case) for case in group] for what, group in made.items()}
+        took_s[name] = time.perf_counter() - begun
+    print(f"{len(PITCHES_HZ)} pitches, {PITCHES_HZ[0]:g} to {PITCHES_HZ[-1]:g} Hz, a case each\n")
+    print("absolute error in cents: median, 95th percentile")
+    print(f"{'':14s}{'':16s}{'onset':>16s}{'sustain':>18s}")
+    for what, group in made.items():
+        for name in PEERS:
+            onset, sustain = [], []
+            for case, read in zip(group, readings[name][what], strict=True):
+                windows = truth_windows(LENGTH_S, float(case.f1_hz.mean()))
+                assert windows.sustain_s is not None
+                onset.append(_cents(read.onset_hz, _true_hz(case, windows.onset_s)))
+                sustain.append(_cents(read.sustain_hz, _true_hz(case, windows.sustain_s)))
+            print(f"{what:14s}{name:14s}{_spread(onset):>18s}  {_spread(sustain):>18s}")
+        print()
+    print("onset minus sustain on a stiff string of one pitch (truth 0), cents: median, largest")
+    for what in [w for w in made if w.startswith("stiff")]:
+        for name in PEERS:
+            apart = np.array([_cents(r.onset_hz, r.sustain_hz) for r in readings[name][what]])
+            largest = apart[np.nanargmax(np.abs(apart))]
+            print(f"{what:14s}{name:14s}{np.nanmedian(apart):+8.2f} {largest:+8.2f}")
+    sound_s = WHOLE_S * sum(len(group) for group in made.values())
+    print("\ntimes real time (this machine, now), and ours against each")
+    for name, seconds in took_s.items():
+        print(f"{name:14s}{sound_s / seconds:8.1f} x   {seconds / took_s['ours']:6.2f}")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
