@@ -81,6 +81,16 @@ def test_a_relaxing_pluck_is_read_as_its_mean() -> None:
     assert cents_between(onset_of(one)[0], 220.0) == pytest.approx(truth, abs=0.5)
 
 
+def test_a_quick_bend_is_read_along_the_prior() -> None:
+    """A dying note that is bent only while its onset lasts is not read at its louder beginning."""
+    t = moments(0.6, SR)
+    line = bent(220.0, np.minimum(900 * t, 90.0))
+    samples = tone(line, SR, np.random.default_rng(11), decay_s=0.025)
+    one = NoteSpan(note=note(220.0, 0.6), sr=SR, samples=samples, prior_hz=line, swells=False)
+    truth = 1200 * np.log2(line[160:1120] / 220.0).mean()
+    assert cents_between(onset_of(one)[0], 220.0) == pytest.approx(truth, abs=0.5)
+
+
 def test_a_stiff_string_is_read_at_its_first_partial() -> None:
     """With B held, high partials strong at the attack do not pull the onset up."""
     samples = tone(

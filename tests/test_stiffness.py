@@ -69,6 +69,12 @@ def test_a_short_note_borrows_from_its_pitch() -> None:
     assert pooled_stiffness("fretted", [short, other])[0] == 0.0
 
 
+def test_one_pitch_on_two_strings_keeps_two() -> None:
+    """The same pitch fretted on a thin and on a thick string keeps the B of each string."""
+    pair = [string(196.0, 6e-5, seed=7), string(196.0, 5e-4, seed=8)]
+    assert pooled_stiffness("fretted", pair) == pytest.approx([6e-5, 5e-4], rel=0.1)
+
+
 def test_a_bend_does_not_look_like_stiffness() -> None:
     """A bent string keeps its B: the glide is taken out first."""
     rng = np.random.default_rng(6)
