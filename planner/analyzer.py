@@ -16,7 +16,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import LN_CENTS, Contour, PartialFit, fit_partials, follow_partials
+from planner.harmonics import (
+    FOLLOW_HOP_S,
+    LN_CENTS,
+    Contour,
+    PartialFit,
+    fit_partials,
+    follow_partials,
+)
 from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
@@ -100,7 +107,7 @@ def _measure(span: NoteSpan, b: float) -> Measurement:
     slope, roughness = _slope(t_s, c, vibrato)
     check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
-        contour, whole, roughness, vibrato, slope, check[1] if check else None
+        contour, whole, roughness, vibrato, check[1] if check else None
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
@@ -223,12 +230,11 @@ def _sustain_uncertainty(
     inside: NDArray[np.bool_],
     roughness: float,
     vibrato: Vibrato | None,
-    slope: float | None,
     apart: float | None,
 ) -> float:
     """One standard deviation of the sustain, cents: scatter over independent frames, and how far
     two unlike estimators lie apart."""
-    seconds = max(float(inside.sum()) * 0.005, contour.window_s)
+    seconds = max(float(inside.sum()) * FOLLOW_HOP_S, contour.window_s)
     independent = max(seconds / contour.window_s, 1.0)
     statistical = max(roughness, float(np.median(contour.sd_cents[inside]))) / np.sqrt(independent)
     cut = 0.0

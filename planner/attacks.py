@@ -31,8 +31,7 @@ _SILENT_DB = 45.0
 
 def pitched_level_db(track: PitchTrack) -> Floats:
     """Level of what is periodic in each frame: a drum leaking in lowers the share, not this."""
-    share = np.clip(track.strength, 0.05, 1.0)
-    return track.level_db + 10.0 * np.log10(share)
+    return _periodic_part_db(track.level_db, track)
 
 
 def restarts(
@@ -125,8 +124,11 @@ def _quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
         stem.samples, stem.analysis_sr, len(track.level_db), window_s=_QUICK_LEVEL_S
     )
     high = np.nan_to_num(track.f0_hz) > 2.0 / _QUICK_LEVEL_S
-    level = np.where(high, quick, track.level_db)
-    return level + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
+    return _periodic_part_db(np.where(high, quick, track.level_db), track)
+
+
+def _periodic_part_db(level_db: Floats, track: PitchTrack) -> Floats:
+    return level_db + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
 
 
 def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:

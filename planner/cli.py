@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from planner.model import Finding
     from planner.run import Planned
 
-DONE, QUESTIONS, BAD_INPUT, BROKEN_PROMISE, INTERRUPTED = 0, 1, 2, 3, 130
+# 2 and 3 are the exit codes that the errors themselves carry.
+DONE, QUESTIONS, INTERRUPTED = 0, 1, 130
 
 
 def main(argv: Sequence[str] | None = None) -> int:

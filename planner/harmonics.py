@@ -53,7 +53,6 @@ class PartialFit:
     b: float
     sd_cents: float  # of f1, widened by how badly the partials agree
     b_sd: float | None  # None where B was given
-    partials_used: int
     numbers: NDArray[np.int64]  # of the partials used
     misfit_cents: Floats  # of the partials used, against the series
     amplitudes: Floats  # of the partials used
@@ -265,7 +264,6 @@ def _tie(
         b=float(stiffness),
         sd_cents=float(sd_cents),
         b_sd=float(np.sqrt(cov[1, 1] * widen)) if fit_b else None,
-        partials_used=int(keep.sum()),
         numbers=numbers[keep],
         misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
         amplitudes=amplitudes[keep],

@@ -10,7 +10,7 @@ import soxr
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Role, Stem
 
 _RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
-_NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
+NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +47,7 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
     f0 = track.f0_hz[frame]
     near = np.zeros(len(f0), dtype=bool)
     known = ~np.isnan(f0)
-    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < _NEAR_SEMITONES
+    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < NEAR_SEMITONES
     at = (first + np.arange(max(last - first, 1))) / sr
     if near.sum() < 2:
         prior = np.full(len(at), note.pitch_hz)

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from planner import ranking
+from planner.cases import Case
 from planner.clashes import (
     SORE_KINDS,
     Clash,
@@ -38,7 +39,7 @@ from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
-from planner.rules import Case, decide
+from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.targets import Aimed
 from planner.timeline import TempoMap

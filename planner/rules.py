@@ -14,10 +14,9 @@ from planner.cases import Case
 from planner.model import FIXED_ROLES, Action, Judged
 from planner.moves import Move
 from planner.pitch import note_name
-from planner.tolerances import tolerance_cents, tolerance_terms
 from planner.wording import amount, flat_or_sharp
 
-__all__ = ["DECISIONS", "Case", "DecisionRule", "decide", "tolerance_cents", "tolerance_terms"]
+__all__ = ["DECISIONS", "DecisionRule", "decide"]
 
 _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # Several notes at once, or a drum: rules over the whole part at most.

@@ -437,7 +437,7 @@ def _at_source_rules(
                 uncertainty_cents=doubt,
                 gain_share=None,
                 intended_midi=midi,
-                name="retune at source",
+                name="put right at source",
                 reason=f"{what} is {flat_or_sharp(bias)}: retune it where it was made, "
                 "and print it again",
             )

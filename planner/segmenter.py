@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import pitched_level_db, restarts, rise_s
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
+from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import MIN_NOTE_S, Step, split_run
 
@@ -175,7 +176,7 @@ def _place(
     level = level_db[step.first : step.last]
     settled = f0[len(f0) // 4 :]
     pitch_hz = float(midi_to_hz(float(np.median(_semitones(settled)))))
-    near = np.abs(12 * np.log2(f0 / pitch_hz)) < 3.5
+    near = np.abs(12 * np.log2(f0 / pitch_hz)) < NEAR_SEMITONES
     if near.sum() * hop_s < MIN_NOTE_S:
         return None
     first = step.first + int(np.argmax(near))

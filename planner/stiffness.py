@@ -7,6 +7,7 @@ import numpy as np
 from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Role
 from planner.note_span import NoteSpan, smooth_law
+from planner.pitch import hz_to_midi
 
 _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
@@ -22,12 +23,14 @@ def pooled_stiffness(role: Role, spans: list[NoteSpan]) -> list[float]:
     if role in HARMONIC_ROLES:
         return [0.0] * len(spans)
     own = [_own_stiffness(span) for span in spans]
-    midi = [round(69 + 12 * np.log2(span.note.pitch_hz / 440.0)) for span in spans]
+    midi = [round(hz_to_midi(span.note.pitch_hz)) for span in spans]
+    known_of: dict[int, list[tuple[float, float]]] = {}
+    for key, (b, sd) in zip(midi, own, strict=True):
+        if np.isfinite(sd):
+            known_of.setdefault(key, []).append((b, sd))
     pooled = []
     for key, (b, sd) in zip(midi, own, strict=True):
-        same = [value for other, value in zip(midi, own, strict=True) if other == key]
-        values = np.array([v for v, s in same if np.isfinite(s)])
-        sds = np.array([s for _, s in same if np.isfinite(s)])
+        values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
         if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
             pooled.append(b)
         elif len(values):

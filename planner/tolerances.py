@@ -177,18 +177,3 @@ def tolerance_terms(
         floor_cents=floor,
         tolerance_cents=round(max(raw, floor), 1),
     )
-
-
-def tolerance_cents(
-    role: Role,
-    length_s: float,
-    exposure: Exposure,
-    judging: Judging,
-    tolerances: Tolerances,
-    uncertainty_cents: float | None,
-    factor: float = 1.0,
-) -> float:
-    """Give the tolerance alone, in cents: see `tolerance_terms`."""
-    return tolerance_terms(
-        role, length_s, exposure, judging, tolerances, uncertainty_cents, factor
-    ).tolerance_cents

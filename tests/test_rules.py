@@ -12,7 +12,7 @@ from planner.files.configs import read_judging
 from planner.model import Judged, Role
 from planner.rules import DECISIONS, decide
 from planner.targets import aim, target_for
-from planner.tolerances import tolerance_cents, tolerance_terms
+from planner.tolerances import tolerance_terms
 
 
 def judge(
@@ -54,14 +54,21 @@ def test_recipe_is_the_product() -> None:
 def test_floors() -> None:
     """Never below 4 cents, nor below twice the uncertainty."""
     fussy = read_judging("glossy")
-    assert tolerance_cents("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 1.0) == 4.0
-    assert tolerance_cents("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 2.5) == 5.0
+    assert (
+        tolerance_terms("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 1.0).tolerance_cents == 4.0
+    )
+    assert (
+        tolerance_terms("voice-harmony", 3.0, "bare", fussy, TOLERANCES, 2.5).tolerance_cents == 5.0
+    )
 
 
 def test_lead_voice_is_never_hidden() -> None:
     """A lead voice in a dense passage is judged as featured."""
-    dense = tolerance_cents("lead-voice", 1.0, "buried", PLAIN, TOLERANCES, 1.0)
-    assert dense == tolerance_cents("lead-voice", 1.0, "featured", PLAIN, TOLERANCES, 1.0)
+    dense = tolerance_terms("lead-voice", 1.0, "buried", PLAIN, TOLERANCES, 1.0).tolerance_cents
+    assert (
+        dense
+        == tolerance_terms("lead-voice", 1.0, "featured", PLAIN, TOLERANCES, 1.0).tolerance_cents
+    )
 
 
 def test_low_bass_is_wider() -> None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
 from planner.demo.tones import PianoSound, Sound, StringSound, mix, plucked, struck, strummed
-from planner.pitch import cents, midi_to_hz, parse_note, shift_hz
+from planner.pitch import midi_to_hz, parse_note, shift_hz
 
 BPM = 92.0
 BAR_ONE_AT_S = 0.5
@@ -273,11 +273,6 @@ def _shaker(rng: np.random.Generator) -> Sound:
         for beat in np.arange(1.0, 5.0, 0.5)
     ]
     return mix(sounds, LENGTH_S)
-
-
-def below_the_piano_cents() -> float:
-    """Say how far a guitar tuned to 440 lies from the piano: minus 3.9 cents."""
-    return cents(CLIP_ON_A4_HZ, PIANO_A4_HZ)
 
 
 _PARTS: tuple[tuple[str, str, str, Callable[[np.random.Generator], Sound], bool, str], ...] = (
