@@ -2,8 +2,8 @@
 
 Windows (the trade's, see README): onset from max(10 ms, one period) after the start, lasting
 max(60 ms, five periods) but at most 35 % of the note; sustain from max(150 ms, end of the onset)
-to 85 % of the note, over whole vibrato cycles where there is vibrato; end the last 15 % or 250 ms,
-whichever is shorter, of notes over 0.8 s.
+to 85 % of the note, vibrato taken out (its centre, not the mean of the cycles that happen to fit);
+end the last 15 % or 250 ms, whichever is shorter, of notes over 0.8 s.
 
 The pitch is that of the first partial, in cents averaged in cents. Stiffness B is forced to 0 for
 driven roles (bow, breath, voice), measured and pooled per pitch for struck and plucked ones. The
@@ -12,6 +12,8 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +30,7 @@ from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Ste
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
 from planner.stiffness import pooled_stiffness
-from planner.vibrato import Vibrato, find_vibrato
+from planner.vibrato import Vibrato, find_vibrato, usual_rate_hz
 
 _ONSET_SKIP_S = 0.010
 _ONSET_LENGTH_S = 0.060
@@ -45,6 +47,7 @@ _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle loo
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
+_SUSTAIN_LEAST_FRAMES = 4
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
 _SUSTAIN_FLOOR_CENTS = 0.12
@@ -53,6 +56,35 @@ _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
 _FAIR_ROUGHNESS = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One note's contour in cents over its pitch, and the windows it is judged in, s."""
+
+    contour: Contour | None
+    cents: Floats
+    length_s: float
+    onset_first_s: float
+    onset_length_s: float
+    sustain_first_s: float
+    sustain_last_s: float
+    vibrato: Vibrato | None = None
+
+    @property
+    def in_sustain(self) -> NDArray[np.bool_]:
+        if self.contour is None:
+            return np.zeros(0, dtype=bool)
+        t_s = self.contour.t_s
+        return (t_s >= self.sustain_first_s) & (t_s <= self.sustain_last_s)
+
+    def swinging(self, usual_hz: float | None = None) -> Vibrato | None:
+        """The vibrato in the sustain, if any."""
+        inside = self.in_sustain
+        if self.contour is None or inside.sum() < _SUSTAIN_LEAST_FRAMES:
+            return None
+        t_s, cents = self.contour.t_s[inside], self.cents[inside]
+        return find_vibrato(t_s, cents, self.contour.window_s, usual_hz)
 
 
 def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
@@ -71,21 +103,38 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     rates = lower_rates(stem, notes)
     spans = [note_span(stem.role, rates, track, note) for note in notes]
     stiffness = pooled_stiffness(stem.role, spans)
-    return tuple(_measure(span, b) for span, b in zip(spans, stiffness, strict=True))
+    lines = [_line(span, b) for span, b in zip(spans, stiffness, strict=True)]
+    lines = [replace(line, vibrato=line.swinging()) for line in lines]
+    usual_hz = usual_rate_hz(line.vibrato for line in lines)
+    if usual_hz is not None:
+        lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
+    return tuple(_measure(*parts) for parts in zip(spans, stiffness, lines, strict=True))
 
 
-def _measure(span: NoteSpan, b: float) -> Measurement:
-    note, sr = span.note, span.sr
-    length_s = len(span.samples) / sr
-    prior = span.prior_hz / np.sqrt(1.0 + b)
-    contour = follow_partials(span.samples, sr, prior, b=b)
+def _line(span: NoteSpan, b: float) -> _Line:
+    note, length_s = span.note, len(span.samples) / span.sr
+    contour = follow_partials(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
     onset_length_s = min(
         max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
     )
+    return _Line(
+        contour=contour,
+        cents=np.zeros(0) if contour is None else LN_CENTS * np.log(contour.f1_hz / note.pitch_hz),
+        length_s=length_s,
+        onset_first_s=onset_first_s,
+        onset_length_s=onset_length_s,
+        sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
+        sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
+    )
+
+
+def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
+    note, length_s, contour = span.note, line.length_s, line.contour
+    prior = span.prior_hz / np.sqrt(1.0 + b)
+    onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
+    sustain_first_s, sustain_last_s = line.sustain_first_s, line.sustain_last_s
     onset = measure_onset(span, prior, b, contour, onset_first_s, onset_length_s)
-    sustain_first_s = max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s)
-    sustain_last_s = _SUSTAIN_UNTIL_SHARE * length_s
     least_s = max(_SUSTAIN_LEAST_S, _SUSTAIN_LEAST_PERIODS / note.pitch_hz)
     why: list[str] = []
     if onset is None:
@@ -93,21 +142,17 @@ def _measure(span: NoteSpan, b: float) -> Measurement:
     if contour is None or sustain_last_s - sustain_first_s < least_s:
         why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
         return _short_note(note, onset, length_s, b, contour, why)
-    cents = LN_CENTS * np.log(contour.f1_hz / note.pitch_hz)
-    inside = (contour.t_s >= sustain_first_s) & (contour.t_s <= sustain_last_s)
-    if inside.sum() < 4:
+    cents, inside, vibrato = line.cents, line.in_sustain, line.vibrato
+    if inside.sum() < _SUSTAIN_LEAST_FRAMES:
         why.append("too few cycles in the sustain")
         return _short_note(note, onset, length_s, b, contour, why)
     t_s, c = contour.t_s[inside], cents[inside]
-    vibrato = find_vibrato(t_s, c, contour.window_s)
-    whole = inside.copy()
-    if vibrato is not None:
-        whole &= (contour.t_s >= vibrato.first_s) & (contour.t_s <= vibrato.last_s)
-    sustain_cents = float(np.mean(cents[whole]))
-    slope, roughness = _slope(t_s, c, vibrato)
+    still = c if vibrato is None else c - vibrato.at(t_s)
+    sustain_cents = float(np.mean(still))
+    slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
-        contour, whole, roughness, vibrato, check[1] if check else None
+        contour, inside, roughness, vibrato, check[1] if check else None
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
@@ -172,9 +217,8 @@ def _short_note(
     )
 
 
-def _slope(t_s: Floats, cents: Floats, vibrato: Vibrato | None) -> tuple[float | None, float]:
+def _slope(t_s: Floats, rest: Floats) -> tuple[float | None, float]:
     """Cents per second along the sustain, vibrato taken out, and what neither explains."""
-    rest = cents - vibrato.at(t_s) if vibrato is not None else cents
     centred = t_s - t_s.mean()
     weight = np.ones_like(rest)
     slope = level = 0.0

@@ -1,4 +1,4 @@
-"""When does something begin: struck, swelling again, or rising out of silence?
+"""When does something begin: struck, or rising out of silence?
 
 All thresholds are common practice without a source, checked on synthetic melodies in rooms and on
 recorded instruments.
@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
-from planner.tracker import frame_level_db
+from planner.model import Floats, PitchTrack, Stem
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
@@ -20,37 +19,11 @@ _RISE_BACK_S = 0.045
 _RISE_OVER_BEFORE = 1.6  # 4 dB
 _RISE_UNDER_AFTER = 0.05  # -26 dB
 _RISE_MOST_LEAD_S = 0.020
-_DEEP_DIP_DB = 12.0
-_DIP_DB = 3.5  # a bow change or a new syllable lowers the level at least this much, on both sides
-_QUICK_LEVEL_S = 0.016
-_DIP_REACH_S = 0.10
-_DIP_AROUND_S = 0.50
-_DIP_OVER_OTHERS = 2.0
-_SILENT_DB = 45.0
 
 
 def pitched_level_db(track: PitchTrack) -> Floats:
     """Level of what is periodic in each frame: a drum leaking in lowers the share, not this."""
-    return _periodic_part_db(track.level_db, track)
-
-
-def restarts(
-    stem: Stem, track: PitchTrack, level_db: Floats
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Frames at which something is struck, and frames at which a driven sound swells again.
-
-    A bow that turns, or a soft consonant, leaves a shallow dip, and its lowest point is the border
-    of the two notes; after a deep gap, as after a stroke, the note begins where it rises.
-    """
-    struck = attack_frames(track, level_db)
-    dips, depth = level_dips(_quick_level_db(stem, track), track.hop_s)
-    shallow = dips[depth < _DEEP_DIP_DB]
-    if stem.role not in HARMONIC_ROLES:
-        return np.union1d(struck, dips).astype(np.intp), np.empty(0, dtype=np.intp)
-    apart = round(ATTACK_APART_S / track.hop_s)
-    if len(shallow):
-        struck = struck[np.abs(struck[:, None] - shallow).min(axis=1) > apart]
-    return np.union1d(struck, dips[depth >= _DEEP_DIP_DB]).astype(np.intp), shallow
+    return unpitched_out_db(track.level_db, track)
 
 
 def attack_frames(track: PitchTrack, level_db: Floats) -> NDArray[np.intp]:
@@ -86,48 +59,8 @@ def _moving_median(curve: Floats, window: int) -> Floats:
     return np.interp(np.arange(len(curve)), centres, medians)
 
 
-def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats]:
-    """Frames at which the pitched level is lowest before it comes back, and how deep in dB.
-
-    Vibrato makes the level swing too; a dip counts where it is deeper than any such swing around.
-    """
-    reach = round(_DIP_REACH_S / hop_s)
-    if len(level_db) < 2 * reach + 1:
-        return np.empty(0, dtype=np.intp), np.empty(0)
-    floor = level_db.max() - _SILENT_DB
-    view = np.lib.stride_tricks.sliding_window_view(
-        np.pad(level_db, reach, mode="edge"), 2 * reach + 1
-    )
-    left = view[:, : reach + 1].max(axis=1) - level_db
-    right = view[:, reach:].max(axis=1) - level_db
-    depth = np.minimum(left, right)
-    near = max(1, round(0.02 / hop_s))
-    lowest = np.lib.stride_tricks.sliding_window_view(
-        np.pad(level_db, near, mode="edge"), 2 * near + 1
-    ).min(axis=1)
-    dips = np.flatnonzero((level_db == lowest) & (depth > 0.5) & (level_db + depth > floor))
-    around = round(_DIP_AROUND_S / hop_s)
-    deep = []
-    for dip in dips:
-        if depth[dip] < _DIP_DB:
-            continue
-        others = dips[(np.abs(dips - dip) < around) & (np.abs(dips - dip) > reach // 4)]
-        if len(others) == 0 or depth[dip] > _DIP_OVER_OTHERS * np.median(depth[others]):
-            deep.append(dip)
-    frames = np.array(deep, dtype=np.intp)
-    return frames, depth[frames]
-
-
-def _quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
-    """The pitched level over half as long a window, where that still holds two periods."""
-    quick = frame_level_db(
-        stem.samples, stem.analysis_sr, len(track.level_db), window_s=_QUICK_LEVEL_S
-    )
-    high = np.nan_to_num(track.f0_hz) > 2.0 / _QUICK_LEVEL_S
-    return _periodic_part_db(np.where(high, quick, track.level_db), track)
-
-
-def _periodic_part_db(level_db: Floats, track: PitchTrack) -> Floats:
+def unpitched_out_db(level_db: Floats, track: PitchTrack) -> Floats:
+    """A level per frame less what is not periodic in it."""
     return level_db + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
 
 

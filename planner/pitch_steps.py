@@ -29,6 +29,11 @@ _MIXED_S = 0.12
 _GLIDE_RATE = 4.0  # semitones per second
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
+_SWELL_CLEAR_S = 0.08  # a scoop into the new bow or word is no note of its own
+_SWELL_REACH_S = 0.04
+_SWELL_CHANGE_S = 0.03  # the track sees a sudden change spread over its window, 32 ms
+_SWELL_CHANGE = 0.25  # semitones in that time
+_OVER_USUAL_CHANGE = 2.0  # a vibrato's quickest change is 1.4 times its median (that of a sine)
 _SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
 
@@ -54,12 +59,13 @@ def split_run(
     """Cut one pitched run where its midline steps and where it is struck or swells again."""
     line = vibrato_midline(midi, hop_s)
     cuts = [0, *potts_steps(line), len(line)]
-    pieces = _from_departure(_join_steps(list(pairwise(cuts)), line, hop_s), line, hop_s)
-    apart = round(ATTACK_APART_S / hop_s)
+    pieces = _from_departure(_join_steps(list(pairwise(cuts)), line, hop_s), midi, hop_s)
+    apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
     starts: dict[int, Begins] = {a: "legato" for a, _ in pieces}
     starts[0] = "soft"
-    for frame in _inside(swells, offset, len(midi)):
-        for near in [a for a in starts if a > 0 and abs(a - frame) <= apart]:
+    for dip in _inside(swells, offset, len(midi)):
+        frame = _where_pitch_changes(midi, dip, hop_s)
+        for near in [a for a in starts if a > 0 and abs(a - frame) <= clear]:
             del starts[near]  # the same border, seen less sharply in the pitch
         if frame > apart // 2 and len(midi) - frame > apart // 2:
             starts[frame] = "swell"
@@ -73,6 +79,22 @@ def split_run(
         starts[0] = "attack"
     bounds = [*sorted(starts), len(midi)]
     return [Step(first=offset + a, last=offset + b, begins=starts[a]) for a, b in pairwise(bounds)]
+
+
+def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int:
+    """The frame near a dip at which the pitch changes at once; the dip itself where it does not.
+
+    A new bow or word starts where its pitch starts; the level takes longer to turn.
+    """
+    reach, half = round(_SWELL_REACH_S / hop_s), max(1, round(_SWELL_CHANGE_S / (2 * hop_s)))
+    first, last = max(half, dip - reach), min(len(midi) - half, dip + reach + 1)
+    if last - first < 3:
+        return dip
+    change = np.abs(midi[2 * half :] - midi[: -2 * half])  # around frame i: change[i - half]
+    here = change[first - half : last - half]
+    around = change[max(0, first - half - 6 * reach) : last - half + 6 * reach]
+    sudden = here.max() > max(_SWELL_CHANGE, _OVER_USUAL_CHANGE * float(np.median(around)))
+    return first + int(here.argmax()) if sudden else dip
 
 
 def _inside(frames: NDArray[np.intp], offset: int, count: int) -> list[int]:

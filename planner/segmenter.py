@@ -26,11 +26,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.attacks import pitched_level_db, restarts, rise_s
+from planner.attacks import attack_frames, pitched_level_db, rise_s
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import MIN_NOTE_S, Step, split_run
+from planner.pitch_steps import MIN_NOTE_S, Step, split_run, vibrato_midline
+from planner.restarts import restarts
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -60,11 +61,15 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
-    struck, swells = restarts(stem, track, pitched_level)
-    steps: list[Step] = []
+    struck = attack_frames(track, pitched_level)
     f0_hz = _bridged(track, struck)
-    for first, last in _pitched_runs(f0_hz):
-        midi = _semitones(f0_hz[first:last])
+    runs = [(first, _semitones(f0_hz[first:last])) for first, last in _pitched_runs(f0_hz)]
+    swing = np.zeros(len(f0_hz))
+    for first, midi in runs:
+        swing[first : first + len(midi)] = midi - vibrato_midline(midi, hop_s)
+    struck, swells = restarts(stem, track, struck, swing)
+    steps: list[Step] = []
+    for first, midi in runs:
         steps += split_run(midi, first, struck, swells, hop_s)
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []

@@ -1,13 +1,15 @@
 """Does the pitch swing around a centre, how fast, how wide, how regularly?
 
-Vibrato is measured on a contour in cents: its turns through the midline give rate and whole
-cycles, its swing between them the half-extent. A mean over whole cycles is the centre for any
-phase at which the note is cut; over N and a half cycles it is off by up to
-2 extent / (pi (2N + 1)).
+A plain mean over N and a half cycles is off the centre by up to 2 extent / (pi (2N + 1)), and a
+mean over whole cycles still is while the vibrato grows. So the swing is fitted with the line it
+swings around: a sine whose width may change steadily, by least squares. Where a note holds too
+few cycles to tell a rate by itself, the part's other notes tell it: a singer's rate varies little
+from note to note (E. Prame, JASA 96, 1994).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,30 +21,48 @@ from planner.model import Floats
 _SLOWEST_HZ, _FASTEST_HZ = 3.5, 9.0
 _LEAST_HALF_CENTS = 4.0
 _LEAST_REGULARITY = 0.6  # common practice, no source: below, it is a wobble
-_LEAST_CYCLES = 2
+_LEAST_CYCLES = 1.9  # to tell a rate by itself; the last tenth is lost to the frames
+_LEAST_CYCLES_AT_USUAL_RATE = 0.8
+_USUAL_RATE_SPREAD = 0.12
+_NOTES_FOR_USUAL_RATE = 3
+_GROWS_FROM_CYCLES = 1.2  # with less, growth and slope cannot be told apart
+_BENDS_FROM_CYCLES = 3.0  # with less, a bend and a cycle cannot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vibrato:
-    """A vibrato: rate, half-extent, regularity and the span of its whole cycles."""
+    """A vibrato: rate, half-extent, regularity, and its swing along the stretch it was found in."""
 
     rate_hz: float
     half_cents: float
-    regularity: float  # 0..1, share of the swing that a steady vibrato explains
-    first_s: float  # whole cycles from here
-    last_s: float  # to here
+    regularity: float  # 0..1, how alike its cycles are
     sine_cents: float
     cosine_cents: float
+    sine_grows: float  # cents per second
+    cosine_grows: float
     origin_s: float
+    reach_s: float  # either side of the origin; outside it goes on as at the edge
 
     def at(self, t_s: Floats) -> Floats:
-        """Swing in cents of the steady vibrato at the given times."""
-        phase = 2 * np.pi * self.rate_hz * (t_s - self.origin_s)
-        swing: Floats = self.sine_cents * np.sin(phase) + self.cosine_cents * np.cos(phase)
+        """Swing in cents at the given times, as narrow as the contour shows it."""
+        u = t_s - self.origin_s
+        phase = 2 * np.pi * self.rate_hz * u
+        near = np.clip(u, -self.reach_s, self.reach_s)
+        sine = self.sine_cents + self.sine_grows * near
+        cosine = self.cosine_cents + self.cosine_grows * near
+        swing: Floats = sine * np.sin(phase) + cosine * np.cos(phase)
         return swing
 
 
-def find_vibrato(t_s: Floats, cents: Floats, window_s: float) -> Vibrato | None:
+def usual_rate_hz(vibratos: Iterable[Vibrato | None]) -> float | None:
+    """The rate of a part's vibrato: the median over its notes, None with fewer than three."""
+    rates = [v.rate_hz for v in vibratos if v is not None]
+    return float(np.median(rates)) if len(rates) >= _NOTES_FOR_USUAL_RATE else None
+
+
+def find_vibrato(
+    t_s: Floats, cents: Floats, window_s: float, usual_hz: float | None = None
+) -> Vibrato | None:
     """Find vibrato in a contour.
 
     Parameters
@@ -50,64 +70,83 @@ def find_vibrato(t_s: Floats, cents: Floats, window_s: float) -> Vibrato | None:
     t_s : (k,) evenly spaced seconds
     cents : (k,) contour
     window_s : length of the Hann window each point is a mean over; its damping is undone
+    usual_hz : the rate of the part's other notes; one near it is found in a single cycle
 
     Returns
     -------
     Vibrato or None
-        None where fewer than two cycles fit, or the swing is small or irregular.
+        None where too few cycles fit, or the swing is small or irregular.
     """
     seconds = float(t_s[-1] - t_s[0])
-    if seconds < _LEAST_CYCLES / _FASTEST_HZ or len(t_s) < 12:
+    if len(t_s) < 12:
+        return None
+    if usual_hz is None:
+        lowest, highest, least = max(_SLOWEST_HZ, 1.3 / seconds), _FASTEST_HZ, _LEAST_CYCLES
+    else:
+        lowest, highest = usual_hz * (1 - _USUAL_RATE_SPREAD), usual_hz * (1 + _USUAL_RATE_SPREAD)
+        least = _LEAST_CYCLES_AT_USUAL_RATE
+    if seconds * highest < least or lowest >= highest:
         return None
     origin = float(t_s.mean())
     u = t_s - origin
-    slowest = max(_SLOWEST_HZ, 1.3 / seconds)
-    if slowest >= _FASTEST_HZ:
+    rate = _best_rate(u, cents, lowest, highest)
+    cycles = seconds * rate
+    if cycles < least or not lowest <= rate <= highest:
         return None
-    rates = np.arange(slowest, _FASTEST_HZ, min(0.25, 0.2 / seconds))
-    rest = [_sine_fit(u, cents, rate)[1] for rate in rates]
-    rate = float(rates[int(np.argmin(rest))])
-    step = float(rates[1] - rates[0]) if len(rates) > 1 else 0.1
-    for _ in range(4):
-        step /= 3
-        near = rate + step * np.arange(-3, 4)
-        rate = float(near[int(np.argmin([_sine_fit(u, cents, r)[1] for r in near]))])
-    if not _SLOWEST_HZ <= rate <= _FASTEST_HZ:
+    line = _line_columns(u, bends=cycles >= _BENDS_FROM_CYCLES)
+    swing = _swing_columns(u, rate, grows=cycles >= _GROWS_FROM_CYCLES)
+    weights = np.linalg.lstsq(np.hstack([line, swing]), cents, rcond=None)[0]
+    straight, turning = np.split(weights, [line.shape[1]])
+    swung = cents - line @ straight
+    explained = 1.0 - float(np.mean((swung - swing @ turning) ** 2) / (np.mean(swung**2) + 1e-12))
+    regularity = _regularity(swung, rate, float(t_s[1] - t_s[0]), explained)
+    if usual_hz is not None:
+        # One cycle cannot be compared with the next: it must stand out from the line without it.
+        plain = cents - line @ np.linalg.lstsq(line, cents, rcond=None)[0]
+        rest = swung - swing @ turning
+        regularity = float(np.clip(1.0 - np.mean(rest**2) / (np.mean(plain**2) + 1e-12), 0, 1))
+    half = float(np.sqrt(2.0 * np.mean((swing @ turning) ** 2))) / _hann_gain(rate * window_s)
+    if regularity < _LEAST_REGULARITY or half < _LEAST_HALF_CENTS:
         return None
-    weights, unexplained = _sine_fit(u, cents, rate)
-    line = weights[0] + weights[1] * u + weights[2] * u * u
-    swing = cents - line
-    power = float(np.mean(swing**2))
-    sine, cosine = float(weights[3]), float(weights[4])
-    if seconds * rate < _LEAST_CYCLES * 0.95 or power <= 0:
-        return None
-    regularity = _regularity(swing, rate, float(t_s[1] - t_s[0]), 1.0 - unexplained / power)
-    if regularity < _LEAST_REGULARITY:
-        return None
-    gain = _hann_gain(rate * window_s)
-    first_s, last_s = _whole_cycles(t_s, swing, rate)
-    inside = (t_s >= first_s) & (t_s <= last_s)
-    half = float(np.sqrt(2.0 * np.mean((swing[inside] - swing[inside].mean()) ** 2))) / gain
-    if half < _LEAST_HALF_CENTS:
-        return None
+    sine, cosine, *grows = (float(w) for w in turning)
     return Vibrato(
         rate_hz=rate,
         half_cents=half,
         regularity=regularity,
-        first_s=first_s,
-        last_s=last_s,
         sine_cents=sine,
         cosine_cents=cosine,
+        sine_grows=grows[0] if grows else 0.0,
+        cosine_grows=grows[1] if grows else 0.0,
         origin_s=origin,
+        reach_s=seconds / 2,
     )
 
 
-def _sine_fit(u: Floats, cents: Floats, rate: float) -> tuple[Floats, float]:
-    """Least squares of a parabola and a sine; weights and mean square of the rest."""
-    phase = 2 * np.pi * rate * u
-    model = np.stack([np.ones_like(u), u, u * u, np.sin(phase), np.cos(phase)], axis=1)
-    weights = np.linalg.lstsq(model, cents, rcond=None)[0]
-    return weights, float(np.mean((cents - model @ weights) ** 2))
+def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float:
+    """The rate at which a steady sine leaves least unexplained, from a coarse to a fine grid."""
+    seconds = float(u[-1] - u[0])
+    bends = seconds * lowest >= _LEAST_CYCLES  # over less, a bend takes the place of the sine
+
+    def rest(rate: float) -> float:
+        model = np.hstack([_line_columns(u, bends=bends), _swing_columns(u, rate, grows=False)])
+        weights = np.linalg.lstsq(model, cents, rcond=None)[0]
+        return float(np.mean((cents - model @ weights) ** 2))
+
+    step = min(0.25, 0.2 / seconds)
+    rate = min(np.arange(lowest, highest, step), key=rest)
+    for _ in range(4):
+        step /= 3
+        rate = min(rate + step * np.arange(-3, 4), key=rest)
+    return float(rate)
+
+
+def _line_columns(u: Floats, *, bends: bool) -> Floats:
+    return np.stack([np.ones_like(u), u, u * u] if bends else [np.ones_like(u), u], axis=1)
+
+
+def _swing_columns(u: Floats, rate: float, *, grows: bool) -> Floats:
+    sine, cosine = np.sin(2 * np.pi * rate * u), np.cos(2 * np.pi * rate * u)
+    return np.stack([sine, cosine, u * sine, u * cosine] if grows else [sine, cosine], axis=1)
 
 
 def _regularity(swing: Floats, rate: float, hop_s: float, explained: float) -> float:
@@ -125,24 +164,3 @@ def _hann_gain(cycles: float) -> float:
     if abs(cycles - 1.0) < 1e-6:
         return 0.5
     return max(float(np.sinc(cycles) / (1.0 - cycles**2)), 0.2)
-
-
-def _whole_cycles(t_s: Floats, swing: Floats, rate: float) -> tuple[float, float]:
-    """From the first turn upward through the midline to the last one, or down to down if longer."""
-    best = (float(t_s[0]), float(t_s[0] + np.floor((t_s[-1] - t_s[0]) * rate) / rate))
-    longest = 0.0
-    for sign in (1.0, -1.0):
-        line = sign * swing
-        rises = np.flatnonzero((line[:-1] < 0) & (line[1:] >= 0))
-        if len(rises) < 2:
-            continue
-        share = line[rises] / (line[rises] - line[rises + 1])
-        at = t_s[rises] + share * (t_s[1] - t_s[0])
-        keep = [at[0]]
-        for moment in at[1:]:
-            if moment - keep[-1] > 0.5 / rate:  # a wiggle on the way is no turn
-                keep.append(moment)
-        if len(keep) > 1 and keep[-1] - keep[0] > longest:
-            longest = float(keep[-1] - keep[0])
-            best = (float(keep[0]), float(keep[-1]))
-    return best

@@ -20,7 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values",
         "harmonics tracker vibrato guess session_music session_stems chord_partials",
         "session attacks note_span chord_search",
-        "pitch_steps stiffness onset",
+        "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
         "clashes scopes expression protection exposure moves cases",

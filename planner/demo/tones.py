@@ -89,26 +89,31 @@ def truth_windows(length_s: float, pitch_hz: float) -> Windows:
 def truth_of(note: PlayedNote) -> NoteTruth:
     """Say what a perfect measurement of a note would give, from its pitch line alone.
 
-    Means are taken in cents (geometric in Hz). The onset is that of the line without vibrato; the
-    sustain is taken over whole vibrato cycles, in the middle of its window; the end is without
-    vibrato again, since a quarter of a second holds no whole number of cycles.
+    Means are taken in cents (geometric in Hz), all three of the line without vibrato.
     """
     windows = truth_windows(note.length_s, float(note.centre_hz.mean()))
-    sustain_hz = None
-    if windows.sustain_s is not None:
-        first, last = windows.sustain_s
-        if note.vibrato_hz and (last - first) * note.vibrato_hz >= 1.0:
-            cycles = int((last - first) * note.vibrato_hz)
-            spare = (last - first) - cycles / note.vibrato_hz
-            first, last = first + spare / 2, last - spare / 2
-            sustain_hz = _mean_hz(note.f1_hz, (first, last))
-        else:
-            sustain_hz = _mean_hz(note.centre_hz, (first, last))
     return NoteTruth(
         onset_hz=_mean_hz(note.centre_hz, windows.onset_s),
-        sustain_hz=sustain_hz,
-        end_hz=None if windows.end_s is None else _mean_hz(note.centre_hz, windows.end_s),
+        sustain_hz=windows.sustain_s and _mean_hz(note.centre_hz, windows.sustain_s),
+        end_hz=windows.end_s and _mean_hz(note.centre_hz, windows.end_s),
     )
+
+
+def mean_of_whole_cycles_hz(note: PlayedNote) -> float | None:
+    """Give the mean over as many whole vibrato cycles as fit, in the middle of the sustain.
+
+    Another way to say where a vibrato stands. The two agree where it is steady; while it grows, a
+    cycle's second half outweighs its first. None where there is no vibrato or no whole cycle.
+    """
+    sustain_s = truth_windows(note.length_s, float(note.centre_hz.mean())).sustain_s
+    if sustain_s is None or not note.vibrato_hz:
+        return None
+    first, last = sustain_s
+    cycles = int((last - first) * note.vibrato_hz)
+    if cycles < 1:
+        return None
+    spare = (last - first) - cycles / note.vibrato_hz
+    return _mean_hz(note.f1_hz, (first + spare / 2, last - spare / 2))
 
 
 def _mean_hz(line_hz: Floats, span_s: tuple[float, float]) -> float:

@@ -22,6 +22,7 @@ from planner.demo.tones import (
     PianoSound,
     Sound,
     StringSound,
+    mean_of_whole_cycles_hz,
     mix,
     plucked,
     struck,
@@ -53,6 +54,7 @@ class TrueNote:
     onset_moves_cents: float  # how far the onset would lie off if the note were begun 15 ms late
     sustain_hz: float | None
     end_hz: float | None
+    cycles_hz: float | None = None  # sustain as the mean over whole vibrato cycles
     end_moves_cents: float = 0.0  # how far the end would lie off if the note were ended 15 ms early
 
     @property
@@ -200,6 +202,7 @@ def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
                 onset_hz=truth.onset_hz,
                 onset_moves_cents=abs(cents(truth_of(late).onset_hz, truth.onset_hz)),
                 sustain_hz=truth.sustain_hz,
+                cycles_hz=mean_of_whole_cycles_hz(played),
                 end_hz=truth.end_hz,
                 end_moves_cents=end_moves,
             )

@@ -150,6 +150,7 @@ class Tally:
     matched_with_ends: int
     wrong_pitch: int  # right start, more than half a semitone off
     sustain: tuple[tuple[float, float | None], ...]  # (error, stated uncertainty)
+    cycles: tuple[tuple[float, float | None], ...]  # sustain against the mean of whole cycles
     onset: tuple[tuple[float, float | None], ...]  # where the note's start hardly matters
     moving_onset: tuple[tuple[float, float | None], ...]  # scoops and slides: it matters
     end: tuple[tuple[float, float | None], ...]
@@ -162,6 +163,7 @@ class Tally:
             matched_with_ends=self.matched_with_ends + other.matched_with_ends,
             wrong_pitch=self.wrong_pitch + other.wrong_pitch,
             sustain=self.sustain + other.sustain,
+            cycles=self.cycles + other.cycles,
             onset=self.onset + other.onset,
             moving_onset=self.moving_onset + other.moving_onset,
             end=self.end + other.end,
@@ -172,7 +174,7 @@ class Tally:
         with_ends = 2 * self.matched_with_ends / max(self.true + self.found, 1)
         return (
             f"true {self.true:4d} found {self.found:4d}  F1 {f1:.3f} with ends {with_ends:.3f}  "
-            f"sustain {_spread(self.sustain)}  onset {_spread(self.onset)}  "
+            f"sustain {_spread(self.sustain)} (cycles {_spread(self.cycles)})  onset {_spread(self.onset)}  "
             f"moving onset {_spread(self.moving_onset)}  end {_spread(self.end)}  "
             f"wrong pitch {self.wrong_pitch}"
         )
@@ -197,7 +199,7 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
     if not true or not found:
         empty = Tally(
             true=len(true), found=len(found), matched=0, matched_with_ends=0, wrong_pitch=0,
-            sustain=(), onset=(), moving_onset=(), end=(),
+            sustain=(), cycles=(), onset=(), moving_onset=(), end=(),
         )  # fmt: skip
         return empty, [f"spurious {_told(n)}" for n in found]
     ref = np.array([[n.start_s, n.end_s] for n in true])
@@ -210,13 +212,15 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
     right = {i for i, _ in pairs}
     used = {j for _, j in pairs}
     wrong = [(i, j) for i, j in any_pitch if i not in right and j not in used]
-    sustain, onset, moving, ends, words = [], [], [], [], []
+    sustain, cycles, onset, moving, ends, words = [], [], [], [], [], []
     for i, j in pairs:
         t, f = true[i], found[j]
         if t.sustain_hz and f.sustain_hz:
             sustain.append((_cents(f.sustain_hz, t.sustain_hz), f.uncertainty_cents))
             if abs(sustain[-1][0]) > LARGE_CENTS:
                 words.append(_off("sustain", sustain[-1], t, f))
+        if t.cycles_hz and f.sustain_hz:
+            cycles.append((_cents(f.sustain_hz, t.cycles_hz), None))
         if f.onset_hz:
             error = _cents(f.onset_hz, t.onset_hz), f.onset_uncertainty_cents
             (moving if t.onset_moves_cents > MOVING_CENTS else onset).append(error)
@@ -243,6 +247,7 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
         matched_with_ends=len(with_ends),
         wrong_pitch=len(wrong),
         sustain=tuple(sustain),
+        cycles=tuple(cycles),
         onset=tuple(onset),
         moving_onset=tuple(moving),
         end=tuple(ends),
