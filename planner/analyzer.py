@@ -44,6 +44,7 @@ _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
 _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
+_ONSET_LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
@@ -139,6 +140,11 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
     why: list[str] = []
     if onset is None:
         why.append(onset_reason(note, length_s, onset_length_s))
+    elif onset[1] > _ONSET_LEAST_KNOWN_CENTS:
+        why.append(
+            f"the pitch slides through the onset, which says it to {onset[1]:.0f} cents only"
+        )
+        onset = None
     if contour is None or sustain_last_s - sustain_first_s < least_s:
         why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
         return _short_note(note, onset, length_s, b, contour, why)

@@ -15,8 +15,10 @@ from planner.vibrato import Vibrato
 
 _ONSET_LAW_AFTER_S = 0.03
 LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
-# How well the start of a note is known, s: on a gliding start this is cents.
-_START_SD_S = {"attack": 0.003, "soft": 0.020, "legato": 0.020}
+# How well the start of a note is known, s: on a gliding start this is cents. Measured on random
+# sessions; where one note slides into the next, where it begins is a matter of taste as well.
+_STRUCK_START_SD_S = 0.004
+_START_SD_S = {"attack": 0.008, "soft": 0.014, "legato": 0.020}
 # What a light room leaves of the note before, measured on such sessions; fewer cycles below A2.
 _ONSET_FLOOR_CENTS = 0.3
 
@@ -42,7 +44,8 @@ def measure_onset(
         return None
     glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
     room = _ONSET_FLOOR_CENTS * max(1.0, LOW_NOTE_HZ / span.note.pitch_hz)
-    misplaced = abs(glide) * _START_SD_S[span.note.begins]
+    start_sd_s = _START_SD_S[span.note.begins] if span.swells else _STRUCK_START_SD_S
+    misplaced = abs(glide) * start_sd_s
     sd_cents = float(np.sqrt(fit.sd_cents**2 + misplaced**2 + room**2))
     return fit.f1_hz, sd_cents
 

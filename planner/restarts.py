@@ -22,7 +22,7 @@ from planner.tracker import frame_level_db
 _QUICK_LEVEL_S = 0.016
 _REACH_S = 0.10  # the level is back this soon on both sides
 _LEAST_DIP_DB = 1.5
-_DIP_DB = 2.0  # without a consonant: a bow change lowers the level at least this much
+_DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
 _SCATTER_FLOOR_DB = 0.2
 _DEEP_DIP_DB = 12.0
@@ -72,7 +72,10 @@ def restarts(
     if len(shallow):
         struck = struck[np.abs(struck[:, None] - shallow).min(axis=1) > apart]
     settling = round(_ARTICULATION_S / track.hop_s)
-    struck, shallow = _not_just_after(struck, struck, settling), _not_just_after(shallow, struck, settling)
+    struck, shallow = (
+        _not_just_after(struck, struck, settling),
+        _not_just_after(shallow, struck, settling),
+    )
     return np.union1d(struck, deep).astype(np.intp), shallow
 
 
@@ -106,7 +109,9 @@ def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats
     return dips, depth[dips]
 
 
-def _deeper_than_others(dips: NDArray[np.intp], depth_db: Floats, hop_s: float) -> NDArray[np.bool_]:
+def _deeper_than_others(
+    dips: NDArray[np.intp], depth_db: Floats, hop_s: float
+) -> NDArray[np.bool_]:
     """Which dips are clearly deeper than those around: where a tone is unsteady, none stands out."""
     near, far = _REACH_S / 4 / hop_s, _OTHERS_S / hop_s
     kept = []

@@ -1,4 +1,4 @@
-"""Something begins: struck, swelling again, or rising out of silence."""
+"""Something begins: struck, or rising out of silence."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone, with_floor
 
-from planner.attacks import attack_frames, level_dips, pitched_level_db, restarts, rise_s
+from planner.attacks import attack_frames, pitched_level_db, rise_s
 from planner.demo.tones import SR as DEMO_SR
 from planner.demo.tones import StringSound, mix, plucked
-from planner.model import Floats, Role
+from planner.model import Floats
 from planner.tracker import HOP_S, track
 
 SR = 16_000
@@ -59,46 +59,6 @@ def test_the_pitched_level_leaves_noise_out() -> None:
         pitch_track = track(stem_of(samples, SR))
         under = (pitch_track.level_db - pitched_level_db(pitch_track))[middle]
         assert float(np.median(under)) == pytest.approx(under_db, abs=0.6)
-
-
-# ------------------------------------------------------------------------------ dips
-
-
-def test_a_bow_change_is_a_dip() -> None:
-    """A level that falls by 8 dB and comes back has its dip there, and only there."""
-    t = np.arange(400) * HOP_S
-    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.025) ** 2))
-    frames, depth = level_dips(level_db, HOP_S)
-    assert list(frames) == [200]
-    assert list(depth) == pytest.approx([8.0], abs=0.3)
-
-
-def test_the_swing_of_a_tremulant_is_no_dip() -> None:
-    """A level that swings by 6 dB all the time has no dip that is a border."""
-    t = np.arange(400) * HOP_S
-    frames, _ = level_dips(-20.0 + 3.0 * np.sin(2 * np.pi * 5.5 * t), HOP_S)
-    assert len(frames) == 0
-
-
-def test_a_fading_note_has_no_dip() -> None:
-    """What only falls has no dip, nor has a level too short to look around in."""
-    assert len(level_dips(np.linspace(-10.0, -60.0, 400), HOP_S)[0]) == 0
-    assert len(level_dips(np.full(5, -20.0), HOP_S)[0]) == 0
-
-
-def test_bow_and_string_restart_differently() -> None:
-    """A soft dip under a held pitch is a swell for a bow; what is struck has only strokes."""
-    t = moments(1.6, SR)
-    dip = 1.0 - 0.6 * np.exp(-(((t - 0.8) / 0.03) ** 2))
-    note = faded(dip * tone(steady(196.0, 1.6, SR), SR, np.random.default_rng(5)), SR, rise_s=0.05)
-    samples = laid_out([(0.3, note)], 2.2, SR)
-    cases: tuple[tuple[Role, int], ...] = (("bowed", 1), ("fretted", 0))
-    for role, swelling in cases:
-        stem = stem_of(samples, SR, role)
-        pitch_track = track(stem)
-        _, swells = restarts(stem, pitch_track, pitched_level_db(pitch_track))
-        assert len(swells) == swelling
-        assert list(swells * HOP_S) == pytest.approx([1.1] * swelling, abs=0.02)
 
 
 # ------------------------------------------------------------------------------ where it rises

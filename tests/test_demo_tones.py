@@ -18,6 +18,7 @@ from planner.demo.tones import (
     quick_size,
     struck,
     strummed,
+    mean_of_whole_cycles_hz,
     truth_of,
     truth_windows,
 )
@@ -84,7 +85,7 @@ def test_truth_of_a_glide_is_its_mean_in_cents() -> None:
 
 
 def test_truth_of_vibrato_is_its_centre() -> None:
-    """Over whole cycles a sine in cents has its centre as its mean, however the note is cut."""
+    """A steady sine in cents has one centre, however the note is cut and however it is said."""
     t = np.arange(round(1.37 * SR)) / SR
     line = 300.0 * 2.0 ** (71.0 * np.sin(2 * np.pi * 6.0 * t) / 1200.0)
     note = PlayedNote(start_smp=0, f1_hz=line, centre_hz=np.full(len(t), 300.0), vibrato_hz=6.0)
@@ -92,6 +93,17 @@ def test_truth_of_vibrato_is_its_centre() -> None:
     assert truth.sustain_hz is not None
     assert cents_apart(truth.sustain_hz, 300.0) == pytest.approx(0.0, abs=0.02)
     assert truth.onset_hz == pytest.approx(300.0)
+    cycles_hz = mean_of_whole_cycles_hz(note)
+    assert cycles_hz is not None
+    assert cents_apart(cycles_hz, 300.0) == pytest.approx(0.0, abs=0.02)
+
+
+def test_whole_cycles_need_a_cycle() -> None:
+    """Without vibrato, or in a note too short for one cycle of it, there is no such mean."""
+    line = np.full(round(0.3 * SR), 300.0)
+    assert mean_of_whole_cycles_hz(PlayedNote(start_smp=0, f1_hz=line, centre_hz=line)) is None
+    short = PlayedNote(start_smp=0, f1_hz=line, centre_hz=line, vibrato_hz=5.0)
+    assert mean_of_whole_cycles_hz(short) is None
 
 
 # ------------------------------------------------------------------------------ strings

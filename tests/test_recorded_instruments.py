@@ -38,6 +38,9 @@ RECORDED: tuple[tuple[str, Role, int], ...] = (
     ("Violin C4", "bowed", 1),
     ("Arco Cello Gb1", "bowed", 1),
     ("Arco Cello D2", "bowed", 2),
+    ("TrumpC5", "brass", 2),
+    ("TrumpD#5", "brass", 1),
+    ("TrumpG5", "brass", 1),
     ("TrumpA#5", "brass", 1),
     ("TrumpD#6", "brass", 1),
     ("FluteE5", "woodwind", 1),
@@ -46,6 +49,7 @@ RECORDED: tuple[tuple[str, Role, int], ...] = (
     ("Oboe E5", "woodwind", 1),
     ("Doo G3", "lead-voice", 2),
     ("Doo Eb4", "lead-voice", 2),
+    ("AltoG", "woodwind", 1),
     ("TenorG#", "woodwind", 1),
     ("BariC5", "woodwind", 1),
 )

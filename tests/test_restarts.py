@@ -1,0 +1,113 @@
+"""A sound that goes on begins again: bow changes and syllables are found, vibrato is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone, with_floor
+
+from planner.attacks import attack_frames, pitched_level_db
+from planner.demo.tones import band_noise
+from planner.model import Floats, Role, Stem
+from planner.restarts import level_dips, restarts, stands_out
+from planner.tracker import HOP_S, track
+
+SR = 16_000
+STILL = np.zeros(400)
+
+
+def swells_s(stem: Stem, swing: Floats | None = None) -> list[float]:
+    pitch_track = track(stem)
+    struck = attack_frames(pitch_track, pitched_level_db(pitch_track))
+    still = np.zeros(len(pitch_track.f0_hz))
+    _, swells = restarts(stem, pitch_track, struck, still if swing is None else swing)
+    return [float(s) for s in swells * HOP_S]
+
+
+def dipped(t: Floats, at_s: float, by_db: float) -> Floats:
+    """A level that falls and comes back within 60 ms, as a factor."""
+    shape: Floats = 10.0 ** (-by_db / 20.0 * np.exp(-(((t - at_s) / 0.03) ** 2)))
+    return shape
+
+
+def test_a_bow_change_is_a_dip() -> None:
+    """A level that falls by 8 dB and comes back has its dip there, and only there."""
+    t = np.arange(400) * HOP_S
+    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.025) ** 2))
+    frames, depth = level_dips(level_db, HOP_S)
+    assert list(frames) == [200]
+    assert list(depth) == pytest.approx([8.0], abs=0.3)
+    assert stands_out(level_db, STILL, 200, 8.0, HOP_S)
+
+
+def test_the_swing_of_a_tremulant_does_not_stand_out() -> None:
+    """A level that swings by 6 dB all the time has many dips, and none is a border."""
+    t = np.arange(400) * HOP_S
+    level_db = -20.0 + 3.0 * np.sin(2 * np.pi * 5.5 * t)
+    frames, depth = level_dips(level_db, HOP_S)
+    assert len(frames) > 8
+    for dip, by_db in zip(frames, depth, strict=True):
+        assert not stands_out(level_db, STILL, int(dip), float(by_db), HOP_S)
+
+
+def test_a_dip_that_follows_the_pitch_does_not_stand_out() -> None:
+    """What a resonance makes of vibrato is explained by the pitch; a dip on top of it is not."""
+    t = np.arange(400) * HOP_S
+    swing = 0.5 * np.sin(2 * np.pi * 5.5 * t)
+    formed = -20.0 - 6.0 * swing - 4.0 * swing**2
+    dip = int(np.argmin(np.where(np.abs(t - 1.0) < 0.1, formed, 0.0)))
+    assert not stands_out(formed, swing, dip, 6.0, HOP_S)
+    border = formed - 4.0 * np.exp(-(((t - t[dip]) / 0.025) ** 2))
+    assert stands_out(border, swing, dip, 9.0, HOP_S)
+
+
+def test_a_fading_note_has_no_dip() -> None:
+    """What only falls has no dip, nor has a level too short to look around in."""
+    assert len(level_dips(np.linspace(-10.0, -60.0, 400), HOP_S)[0]) == 0
+    assert len(level_dips(np.full(5, -20.0), HOP_S)[0]) == 0
+
+
+@pytest.mark.parametrize(("role", "swelling"), [("bowed", 1), ("fretted", 0)])
+def test_bow_and_string_restart_differently(role: Role, swelling: int) -> None:
+    """A soft dip under a held pitch is a swell for a bow; what is struck has only strokes."""
+    t = moments(1.6, SR)
+    note = dipped(t, 0.8, 8.0) * tone(steady(196.0, 1.6, SR), SR, np.random.default_rng(5))
+    samples = laid_out([(0.3, faded(note, SR, rise_s=0.05))], 2.2, SR)
+    assert swells_s(stem_of(samples, SR, role)) == pytest.approx([1.1] * swelling, abs=0.02)
+
+
+@pytest.mark.parametrize("by_db", [2.2, 3.5])
+def test_beside_a_consonant_a_slight_dip_is_a_syllable(by_db: float) -> None:
+    """With a hiss before it, 2.2 dB are a new syllable; without one they are a flutter in vibrato."""
+    rng = np.random.default_rng(6)
+    t = moments(2.0, SR)
+    swing = 0.4 * np.sin(2 * np.pi * 5.5 * t)
+    formed = 10.0 ** (-4.0 * swing / 20.0)  # the vowel lowers what is high by 4 dB a semitone
+    voice = tone(bent(262.0, 100 * swing), SR, rng) * formed * dipped(t, 1.0, by_db)
+    # In the middle of the vibrato's rise, where its own level does not turn.
+    quiet = faded(voice, SR, rise_s=0.05)
+    hiss = np.zeros(len(t))
+    burst = band_noise(round(0.06 * 48_000), (4500.0, 7500.0), rng)[::3]
+    first = round(0.95 * SR)
+    hiss[first : first + len(burst)] = 0.25 * burst * np.hanning(len(burst))
+    at = np.arange(0, 2.6, HOP_S)
+    known = np.interp(at - 0.3, t, swing, left=0.0, right=0.0)
+    found = {}
+    for name, samples in (("plain", quiet), ("hiss", quiet + hiss)):
+        stem = stem_of(with_floor(laid_out([(0.3, samples)], 2.6, SR), -70.0, rng), SR)
+        frames = len(track(stem).f0_hz)
+        found[name] = swells_s(stem, np.resize(known, frames))
+    assert found["hiss"] == pytest.approx([1.3], abs=0.04)
+    assert len(found["plain"]) <= (by_db > 2.5)
+
+
+def test_an_articulation_is_not_a_second_note() -> None:
+    """A brass tone that overshoots, falls by 3 dB and grows within 80 ms has begun once."""
+    t = moments(1.2, SR)
+    note = dipped(t, 0.07, 4.0) * tone(steady(262.0, 1.2, SR), SR, np.random.default_rng(7))
+    stem = stem_of(laid_out([(0.3, faded(note, SR, rise_s=0.01))], 1.8, SR), SR, "brass")
+    pitch_track = track(stem)
+    struck = attack_frames(pitch_track, pitched_level_db(pitch_track))
+    begun, swells = restarts(stem, pitch_track, struck, np.zeros(len(pitch_track.f0_hz)))
+    assert len(begun) == 1
+    assert len(swells) == 0
