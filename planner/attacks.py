@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
 
@@ -91,7 +92,12 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:
     high = max(0.5 * after, 2.0 * low)
     if after < high:
         return about_s
-    low_at, high_at = (int(np.argmax(rising >= level)) for level in (low, high))
+    high_at = int(np.argmax(rising >= high))
+    # From the high mark back: before the rise, noise may pass the low one now and then.
+    half_ms = round(500 / pitch_hz)  # the highest of a period back: between crests a wave is low
+    crest = maximum_filter1d(peak, 2 * half_ms + 1, mode="nearest", origin=half_ms)
+    under = np.flatnonzero(crest[20 : 20 + high_at] < low)
+    low_at = int(under[-1]) + 1 if len(under) else 0
     # What the note itself adds to what was ringing before, in amplitude.
     low_own, high_own = (np.sqrt(level**2 - before**2) for level in (low, high))
     lead = (high_at - low_at) * np.sqrt(low_own) / (np.sqrt(high_own) - np.sqrt(low_own))

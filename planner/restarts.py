@@ -112,7 +112,7 @@ def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats
 def _deeper_than_others(
     dips: NDArray[np.intp], depth_db: Floats, hop_s: float
 ) -> NDArray[np.bool_]:
-    """Which dips are clearly deeper than those around: where a tone is unsteady, none stands out."""
+    """Which dips are clearly deeper than those around: an unsteady tone has many like them."""
     near, far = _REACH_S / 4 / hop_s, _OTHERS_S / hop_s
     kept = []
     for dip, depth in zip(dips, depth_db, strict=True):
@@ -161,7 +161,7 @@ def stands_out(level_db: Floats, swing: Floats, dip: int, depth_db: float, hop_s
 
 
 def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
-    """How far a hiss at a dip stands over the loudest of either side, dB: high partials swing too."""
+    """How far a hiss at a dip stands over the loudest around, dB: high partials swing too."""
     ahead, after = round(_CONSONANT_S / hop_s), round(0.02 / hop_s)
     far, near = round(_AROUND_S / hop_s), round(_REACH_S / hop_s)
     sides = [hiss_db[max(0, dip - far) : max(0, dip - near)], hiss_db[dip + near : dip + far]]

@@ -78,7 +78,7 @@ def test_bow_and_string_restart_differently(role: Role, swelling: int) -> None:
 
 @pytest.mark.parametrize("by_db", [2.2, 3.5])
 def test_beside_a_consonant_a_slight_dip_is_a_syllable(by_db: float) -> None:
-    """With a hiss before it, 2.2 dB are a new syllable; without one they are a flutter in vibrato."""
+    """With a hiss before it, 2.2 dB are a new syllable; without one they are a flutter."""
     rng = np.random.default_rng(6)
     t = moments(2.0, SR)
     swing = 0.4 * np.sin(2 * np.pi * 5.5 * t)

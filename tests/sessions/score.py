@@ -174,8 +174,9 @@ class Tally:
         with_ends = 2 * self.matched_with_ends / max(self.true + self.found, 1)
         return (
             f"true {self.true:4d} found {self.found:4d}  F1 {f1:.3f} with ends {with_ends:.3f}  "
-            f"sustain {_spread(self.sustain)} (cycles {_spread(self.cycles)})  onset {_spread(self.onset)}  "
-            f"moving onset {_spread(self.moving_onset)}  end {_spread(self.end)}  "
+            f"sustain {_spread(self.sustain)} (cycles {_spread(self.cycles)})  "
+            f"onset {_spread(self.onset)}  moving onset {_spread(self.moving_onset)}  "
+            f"end {_spread(self.end)}  "
             f"wrong pitch {self.wrong_pitch}"
         )
 
