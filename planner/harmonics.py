@@ -279,22 +279,32 @@ def _solve_series(
     b: float,
     fit_b: bool,
 ) -> tuple[float, float, Floats]:
-    """Gauss-Newton for f_n = n f0 sqrt(1 + B n^2); returns f0, B and their covariance."""
+    """Least squares for f_n = n f0 sqrt(1 + B n^2); returns f0, B and their covariance.
+
+    With B given f0 is linear. With both unknown (f_n / n)^2 = f0^2 + f0^2 B n^2 is, and its
+    weights follow from the variance of f_n, which is small beside f_n.
+    """
     n = numbers.astype(float)
-    for _ in range(6 if fit_b else 2):
-        root = np.sqrt(1.0 + b * n * n)
-        columns = [n * root]
-        if fit_b:
-            columns.append(f0_hz * n**3 / (2 * root))
-        jacobian = np.stack(columns, axis=1)
-        normal = (jacobian / variance[:, None]).T @ jacobian
-        scale = np.sqrt(np.diagonal(normal))
-        inverse = np.linalg.pinv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
-        step = inverse @ ((jacobian / variance[:, None]).T @ (f_hz - n * f0_hz * root))
-        f0_hz += float(step[0])
-        if fit_b:
-            b = float(np.clip(b + step[1], -2e-4, _MAX_B))
-    return f0_hz, b, inverse
+    if not fit_b:
+        ratios = n * np.sqrt(1.0 + b * n * n)
+        weight = ratios / variance
+        total = float(weight @ ratios)
+        return float(weight @ f_hz) / total, b, np.array([[1.0 / total]])
+    level = (f_hz / n) ** 2
+    weight = (n * n / (2.0 * f_hz)) ** 2 / variance
+    square = n * n
+    sums = [float(weight @ square**power) for power in range(3)]
+    onto = [float(weight @ level), float(weight @ (square * level))]
+    determinant = sums[0] * sums[2] - sums[1] ** 2
+    if determinant <= 1e-12 * sums[0] * sums[2]:
+        return _solve_series(numbers, f_hz, variance, f0_hz=f0_hz, b=b, fit_b=False)
+    f0_squared = (sums[2] * onto[0] - sums[1] * onto[1]) / determinant
+    bent = (sums[0] * onto[1] - sums[1] * onto[0]) / determinant
+    f0, stiffness = float(np.sqrt(max(f0_squared, 1e-12))), bent / f0_squared
+    # From the covariance of (f0^2, f0^2 B) to that of (f0, B).
+    covariance = np.array([[sums[2], -sums[1]], [-sums[1], sums[0]]]) / determinant
+    change = np.array([[0.5 / f0, 0.0], [-stiffness / f0_squared, 1.0 / f0_squared]])
+    return f0, float(np.clip(stiffness, -2e-4, _MAX_B)), change @ covariance @ change.T
 
 
 def follow_partials(
