@@ -19,9 +19,11 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
 
@@ -31,6 +33,7 @@ _LONG_WINDOW_S = 0.080  # 2.8 periods of 35 Hz
 _SHORT_WINDOW_S = 0.032  # 4.8 periods of 150 Hz
 _SPLIT_HZ = 150.0  # candidates below come from the long window, above from the short one
 _LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its peak between samples
+_SINC_REACH = 16  # whole lags either side that a lag between them is made from
 _CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
 
@@ -131,7 +134,7 @@ def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
     out = np.zeros(frames)
     before: NDArray[np.float32] | None = None
     for first, block in _frame_blocks(samples, window, _hop(sr), frames):
-        magnitude = np.abs(np.fft.rfft(block * taper, axis=1)[:, 1 : top + 1])
+        magnitude = np.abs(rfft(block * taper, axis=1)[:, 1 : top + 1])
         log_magnitude = np.log1p(100.0 * magnitude / loud).astype(np.float32)
         if before is None:
             before = np.repeat(log_magnitude[:1], _FLUX_LAG_FRAMES, axis=0)
@@ -191,7 +194,7 @@ def _candidates(
         return f_hz, strength
     window = round(window_s * sr)
     longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
-    size = 1 << int(np.ceil(np.log2(window + longest + 1)))
+    size = next_fast_len(window + longest + _SINC_REACH + 1, real=True)
     lags = np.arange(longest * oversampling + 1) / oversampling
     for first, block in _frame_blocks(samples, window, _hop(sr), frames):
         curve = _square_difference(block, size, longest, oversampling)
@@ -207,10 +210,13 @@ def _square_difference(
 ) -> NDArray[np.float32]:
     """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
     window = block.shape[1]
-    spectrum = np.fft.rfft(block, size, axis=1)
+    spectrum = rfft(block, size, axis=1)
     power = spectrum.real**2 + spectrum.imag**2
-    correlation = np.fft.irfft(power, size * oversampling, axis=1)[:, : longest * oversampling + 1]
-    correlation *= oversampling
+    if oversampling == 1:
+        correlation = irfft(power, size, axis=1)[:, : longest + 1]
+    else:
+        coarse = irfft(power, size, axis=1)[:, : longest + _SINC_REACH + 1]
+        correlation = coarse @ _between_lags(longest, oversampling)
     running = np.concatenate(
         [np.zeros((len(block), 1)), np.cumsum(np.square(block, dtype=np.float64), axis=1)], axis=1
     )
@@ -226,6 +232,22 @@ def _square_difference(
     # The small floor damps the edge, where few samples overlap.
     curve: NDArray[np.float32] = 2.0 * correlation / (energy + 1e-3 * total + 1e-12)
     return curve.astype(np.float32)
+
+
+@cache
+def _between_lags(longest: int, oversampling: int) -> NDArray[np.float32]:
+    """Matrix that takes a correlation at whole lags to lags in steps of 1/oversampling.
+
+    A Hann-windowed sinc; what lies before lag 0 mirrors what lies after it.
+    """
+    whole = np.arange(longest + _SINC_REACH + 1)
+    fine = np.arange(longest * oversampling + 1) / oversampling
+    matrix = np.zeros((len(whole), len(fine)))
+    for sign in (1, -1):
+        apart = fine - sign * whole[:, None]
+        taper = np.where(np.abs(apart) < _SINC_REACH, np.cos(np.pi * apart / _SINC_REACH / 2), 0.0)
+        matrix += np.sinc(apart) * taper**2 * ((whole[:, None] > 0) | (sign > 0))
+    return matrix.astype(np.float32)
 
 
 def _curve_peaks(
