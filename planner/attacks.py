@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
+from planner.tracker import frame_level_db
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
 _ATTACK_RISE_DB = 2.5  # of the pitched level: a re-struck note at least this much louder
 ATTACK_APART_S = 0.055
+QUICK_LEVEL_S = 0.016
 _RISE_BACK_S = 0.045
 _RISE_OVER_BEFORE = 1.6  # 4 dB
 _RISE_UNDER_AFTER = 0.05  # -26 dB
@@ -63,6 +65,15 @@ def _moving_median(curve: Floats, window: int) -> Floats:
 def unpitched_out_db(level_db: Floats, track: PitchTrack) -> Floats:
     """A level per frame less what is not periodic in it."""
     return level_db + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
+
+
+def quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
+    """The pitched level over half as long a window, where that still holds two periods."""
+    quick = frame_level_db(
+        stem.samples, stem.analysis_sr, len(track.level_db), window_s=QUICK_LEVEL_S
+    )
+    high = np.nan_to_num(track.f0_hz) > 2.0 / QUICK_LEVEL_S
+    return unpitched_out_db(np.where(high, quick, track.level_db), track)
 
 
 def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:

@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
 
-from planner.attacks import ATTACK_APART_S, unpitched_out_db
+from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.tracker import frame_level_db
 
-_QUICK_LEVEL_S = 0.016
 _REACH_S = 0.10  # the level is back this soon on both sides
 _LEAST_DIP_DB = 1.5
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
@@ -55,7 +54,7 @@ def restarts(
     """
     if stem.role not in HARMONIC_ROLES:
         return struck, np.empty(0, dtype=np.intp)
-    level_db = _quick_level_db(stem, track)
+    level_db = quick_level_db(stem, track)
     dips, depth_db = level_dips(level_db, track.hop_s)
     hiss_db = _hiss_db(stem, len(level_db))
     hiss = np.array([hiss_rise_db(hiss_db, dip, track.hop_s) for dip in dips])
@@ -173,13 +172,4 @@ def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
 def _hiss_db(stem: Stem, frames: int) -> Floats:
     sr = stem.analysis_sr
     high = sosfiltfilt(butter(4, _HISS_HZ, "highpass", fs=sr, output="sos"), stem.samples)
-    return frame_level_db(high, sr, frames, window_s=_QUICK_LEVEL_S)
-
-
-def _quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
-    """The pitched level over half as long a window, where that still holds two periods."""
-    quick = frame_level_db(
-        stem.samples, stem.analysis_sr, len(track.level_db), window_s=_QUICK_LEVEL_S
-    )
-    high = np.nan_to_num(track.f0_hz) > 2.0 / _QUICK_LEVEL_S
-    return unpitched_out_db(np.where(high, quick, track.level_db), track)
+    return frame_level_db(high, sr, frames, window_s=QUICK_LEVEL_S)

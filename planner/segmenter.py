@@ -11,7 +11,8 @@ Method
 2. A stepwise-constant fit (fewest steps that explain the line: a Potts model solved by dynamic
    programming; A. Weinmann, M. Storath and L. Demaret, SIAM J. Numer. Anal. 53, 2015).
 3. Steps are joined (glides to what follows, equal neighbours to each other) and cut at attacks.
-4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone.
+4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone or, for
+   what is struck, where it is stopped and only the room rings on.
 5. What is too short, too weak, too little periodic, or only the ring of the note before, is none.
 
 All thresholds below are in the units of their names; where no source is named they are common
@@ -26,8 +27,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.attacks import attack_frames, pitched_level_db, rise_s
+from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
+from planner.note_ends import stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import MIN_NOTE_S, Step, split_run, vibrato_midline
@@ -71,13 +73,14 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     steps: list[Step] = []
     for first, midi in runs:
         steps += split_run(midi, first, struck, swells, hop_s)
+    falls = None if stem.role in HARMONIC_ROLES else quick_level_db(stem, track)
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []
     previous: Step | None = None
     for step in steps:
         if not _is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
-        note = _place(stem, track, f0_hz, step, pitched_level)
+        note = _place(stem, track, f0_hz, step, pitched_level, falls)
         if note is not None:
             if notes and note.start_s < notes[-1].end_s:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
@@ -174,8 +177,12 @@ def _place(
     f0_hz: Floats,
     step: Step,
     level_db: Floats,
+    falls_db: Floats | None,
 ) -> Note | None:
-    """Turn a step into a note with its start on the waveform's rise and its end where it fades."""
+    """Turn a step into a note with its start on the waveform's rise and its end where it fades.
+
+    ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles.
+    """
     hop_s = track.hop_s
     f0 = f0_hz[step.first : step.last]
     level = level_db[step.first : step.last]
@@ -187,6 +194,8 @@ def _place(
     first = step.first + int(np.argmax(near))
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
     last = step.first + int(alive[-1]) + 1 if len(alive) else step.last
+    if falls_db is not None:
+        last = first + stopped_frame(falls_db[first:last], hop_s)
     start_s = first * hop_s
     if step.begins in ("attack", "soft"):
         start_s = rise_s(stem, first * hop_s, pitch_hz)

@@ -19,7 +19,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timecode temperament model",
         "timeline roles wording tolerances session_values",
         "harmonics tracker vibrato guess session_music session_stems chord_partials",
-        "session attacks note_span chord_search",
+        "session attacks note_span note_ends chord_search",
         "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
