@@ -16,6 +16,7 @@ from planner.tracker import frame_level_db
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
 _ATTACK_RISE_DB = 2.5  # of the pitched level: a re-struck note at least this much louder
+_CLEAR_ATTACK = 2.0  # times the threshold: strokes on a ringing string reach 2.3, its ring 1.4
 ATTACK_APART_S = 0.055
 QUICK_LEVEL_S = 0.016
 _RISE_BACK_S = 0.045
@@ -29,8 +30,12 @@ def pitched_level_db(track: PitchTrack) -> Floats:
     return unpitched_out_db(track.level_db, track)
 
 
-def attack_frames(track: PitchTrack, level_db: Floats) -> NDArray[np.intp]:
-    """Frames at which something begins: peaks of the attack curve with a rise in pitched level."""
+def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) -> NDArray[np.intp]:
+    """Frames at which something begins: peaks of the attack curve with a rise in pitched level.
+
+    A string that is ``struck`` again while it rings need not get louder: there a clear attack is
+    enough. In what is bowed, blown or sung the same may be a consonant or a key.
+    """
     curve = track.attack
     frames = len(curve)
     near = round(0.03 / track.hop_s)
@@ -46,6 +51,7 @@ def attack_frames(track: PitchTrack, level_db: Floats) -> NDArray[np.intp]:
     rising = [
         level_db[p : p + after].max() - level_db[max(0, p - before) : max(1, p)].min()
         > _ATTACK_RISE_DB
+        or (struck and curve[p] > _CLEAR_ATTACK * threshold[p])
         for p in peaks
     ]
     kept: NDArray[np.intp] = peaks[np.array(rising, dtype=bool)]

@@ -63,7 +63,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
-    struck = attack_frames(track, pitched_level)
+    struck = attack_frames(track, pitched_level, struck=stem.role not in HARMONIC_ROLES)
     f0_hz = _bridged(track, struck)
     runs = [(first, _semitones(f0_hz[first:last])) for first, last in _pitched_runs(f0_hz)]
     swing = np.zeros(len(f0_hz))

@@ -301,3 +301,16 @@ def test_resampling_moves_every_pitch_alike(melody: Floats, ratio: tuple[int, in
         assert sustain == pytest.approx(true_cents, abs=0.1)
         assert onset == pytest.approx(true_cents, abs=1.0)
         assert other.start_s == pytest.approx(note.start_s * m / n, abs=0.008)
+
+
+@pytest.mark.parametrize("f1_hz", [82.4, 147.0, 330.0, 660.0])
+@pytest.mark.parametrize("length_s", [0.2, 0.3])
+def test_strokes_on_a_ringing_string_are_found(f1_hz: float, length_s: float) -> None:
+    """Four equally loud strokes of one pitch without a gap are four notes."""
+    rng = np.random.default_rng(3)
+    starts = [0.3 + k * length_s for k in range(4)]
+    string = StringSound(damp_s=0.008, sharp_at_onset_cents=0.0)
+    sound = mix([(s, plucked(f1_hz, length_s, string, rng, level=0.8)) for s in starts], 2.5)
+    samples = with_floor(0.5 * sound.samples / np.abs(sound.samples).max(), -75.0, rng)
+    notes, _ = found_notes(stem_of(samples, DEMO_SR, "fretted"))
+    assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.012)
