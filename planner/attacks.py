@@ -27,7 +27,7 @@ _RISE_MOST_LEAD_S = 0.020
 
 def pitched_level_db(track: PitchTrack) -> Floats:
     """Level of what is periodic in each frame: a drum leaking in lowers the share, not this."""
-    return unpitched_out_db(track.level_db, track)
+    return _unpitched_out_db(track.level_db, track)
 
 
 def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) -> NDArray[np.intp]:
@@ -43,8 +43,7 @@ def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) 
     if frames <= 2:
         return np.empty(0, dtype=np.intp)
     threshold = _ATTACK_FLOOR + _ATTACK_OVER_MEDIAN * _moving_median(curve, wide)
-    padded = np.pad(curve, near)
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * near + 1).max(axis=1)
+    highest = maximum_filter1d(curve, 2 * near + 1, mode="constant")
     peaks = np.flatnonzero((curve == highest) & (curve > threshold))
     after = round(0.045 / track.hop_s)
     before = round(0.06 / track.hop_s)
@@ -68,7 +67,7 @@ def _moving_median(curve: Floats, window: int) -> Floats:
     return np.interp(np.arange(len(curve)), centres, medians)
 
 
-def unpitched_out_db(level_db: Floats, track: PitchTrack) -> Floats:
+def _unpitched_out_db(level_db: Floats, track: PitchTrack) -> Floats:
     """A level per frame less what is not periodic in it."""
     return level_db + 10.0 * np.log10(np.clip(track.strength, 0.05, 1.0))
 
@@ -79,7 +78,7 @@ def quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
         stem.samples, stem.analysis_sr, len(track.level_db), window_s=QUICK_LEVEL_S
     )
     high = np.nan_to_num(track.f0_hz) > 2.0 / QUICK_LEVEL_S
-    return unpitched_out_db(np.where(high, quick, track.level_db), track)
+    return _unpitched_out_db(np.where(high, quick, track.level_db), track)
 
 
 def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:

@@ -192,7 +192,6 @@ def _fit_window(
             ratios[found] * f0_hz + shift_hz[found],
             variance[found],
             amplitude[found],
-            f0_hz=f0_hz,
             b=b,
             fit_b=fit_b and found.sum() >= 4,
         )
@@ -245,7 +244,6 @@ def _tie(
     variance: Floats,
     amplitudes: Floats,
     *,
-    f0_hz: float,
     b: float,
     fit_b: bool,
 ) -> PartialFit:
@@ -254,7 +252,7 @@ def _tie(
     keep = np.ones(len(f_hz), dtype=bool)
     for _ in range(2):
         f0, stiffness, cov = _solve_series(
-            numbers[keep], f_hz[keep], variance[keep], f0_hz=f0_hz, b=b, fit_b=fit_b
+            numbers[keep], f_hz[keep], variance[keep], b=b, fit_b=fit_b
         )
         misfit = f_hz - partial_ratios(numbers, stiffness) * f0
         score = np.abs(misfit) / np.sqrt(variance)
@@ -283,7 +281,6 @@ def _solve_series(
     f_hz: Floats,
     variance: Floats,
     *,
-    f0_hz: float,
     b: float,
     fit_b: bool,
 ) -> tuple[float, float, Floats]:
@@ -305,7 +302,7 @@ def _solve_series(
     onto = [float(weight @ level), float(weight @ (square * level))]
     determinant = sums[0] * sums[2] - sums[1] ** 2
     if determinant <= 1e-12 * sums[0] * sums[2]:
-        return _solve_series(numbers, f_hz, variance, f0_hz=f0_hz, b=b, fit_b=False)
+        return _solve_series(numbers, f_hz, variance, b=b, fit_b=False)
     f0_squared = (sums[2] * onto[0] - sums[1] * onto[1]) / determinant
     bent = (sums[0] * onto[1] - sums[1] * onto[0]) / determinant
     f0, stiffness = float(np.sqrt(max(f0_squared, 1e-12))), bent / f0_squared

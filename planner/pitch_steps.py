@@ -51,13 +51,13 @@ class Step:
 
 def split_run(
     midi: Floats,
+    line: Floats,
     offset: int,
     struck: NDArray[np.intp],
     swells: NDArray[np.intp],
     hop_s: float,
 ) -> list[Step]:
-    """Cut one pitched run where its midline steps and where it is struck or swells again."""
-    line = vibrato_midline(midi, hop_s)
+    """Cut one pitched run where its vibrato midline steps, and where it is struck or swells."""
     cuts = [0, *potts_steps(line), len(line)]
     pieces = _from_departure(_join_steps(list(pairwise(cuts)), line, hop_s), midi, hop_s)
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d  # type: ignore[import-untyped,unused-ignore]
 from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
@@ -99,9 +100,7 @@ def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats
     right = view[:, reach:].max(axis=1) - level_db
     depth = np.minimum(left, right)
     near = max(1, round(0.02 / hop_s))
-    lowest = np.lib.stride_tricks.sliding_window_view(
-        np.pad(level_db, near, mode="edge"), 2 * near + 1
-    ).min(axis=1)
+    lowest = minimum_filter1d(level_db, 2 * near + 1, mode="nearest")
     dips = np.flatnonzero(
         (level_db == lowest) & (depth > _LEAST_DIP_DB) & (level_db + depth > floor)
     )

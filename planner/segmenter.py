@@ -65,14 +65,17 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     pitched_level = pitched_level_db(track)
     struck = attack_frames(track, pitched_level, struck=stem.role not in HARMONIC_ROLES)
     f0_hz = _bridged(track, struck)
-    runs = [(first, _semitones(f0_hz[first:last])) for first, last in _pitched_runs(f0_hz)]
     swing = np.zeros(len(f0_hz))
-    for first, midi in runs:
-        swing[first : first + len(midi)] = midi - vibrato_midline(midi, hop_s)
+    runs: list[tuple[int, Floats, Floats]] = []
+    for first, last in _pitched_runs(f0_hz):
+        midi = _semitones(f0_hz[first:last])
+        line = vibrato_midline(midi, hop_s)
+        swing[first:last] = midi - line
+        runs.append((first, midi, line))
     struck, swells = restarts(stem, track, struck, swing)
     steps: list[Step] = []
-    for first, midi in runs:
-        steps += split_run(midi, first, struck, swells, hop_s)
+    for first, midi, line in runs:
+        steps += split_run(midi, line, first, struck, swells, hop_s)
     falls = None if stem.role in HARMONIC_ROLES else quick_level_db(stem, track)
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []

@@ -98,13 +98,14 @@ def find_vibrato(
     weights = np.linalg.lstsq(np.hstack([line, swing]), cents, rcond=None)[0]
     straight, turning = np.split(weights, [line.shape[1]])
     swung = cents - line @ straight
-    explained = 1.0 - float(np.mean((swung - swing @ turning) ** 2) / (np.mean(swung**2) + 1e-12))
-    regularity = _regularity(swung, rate, float(t_s[1] - t_s[0]), explained)
-    if usual_hz is not None:
+    rest = float(np.mean((swung - swing @ turning) ** 2))
+    if usual_hz is None:
+        explained = 1.0 - rest / (float(np.mean(swung**2)) + 1e-12)
+        regularity = _regularity(swung, rate, float(t_s[1] - t_s[0]), explained)
+    else:
         # One cycle cannot be compared with the next: it must stand out from the line without it.
         plain = cents - line @ np.linalg.lstsq(line, cents, rcond=None)[0]
-        rest = swung - swing @ turning
-        regularity = float(np.clip(1.0 - np.mean(rest**2) / (np.mean(plain**2) + 1e-12), 0, 1))
+        regularity = float(np.clip(1.0 - rest / (np.mean(plain**2) + 1e-12), 0, 1))
     half = float(np.sqrt(2.0 * np.mean((swing @ turning) ** 2))) / _hann_gain(rate * window_s)
     if regularity < _LEAST_REGULARITY or half < _LEAST_HALF_CENTS:
         return None

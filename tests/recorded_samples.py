@@ -96,6 +96,15 @@ def resampled_by_cents(samples: Floats, cents: float) -> tuple[Floats, float]:
     return moved[: round(len(samples) * new_size / size)], exact
 
 
+def between_quiet(samples: Floats, sr: int) -> Floats:
+    """Fade the end of what was cut off, and put quiet before and after."""
+    out = samples.copy()
+    fade = round(0.02 * sr)
+    out[-fade:] *= np.linspace(1.0, 0.0, fade)
+    quiet = np.zeros(round(0.2 * sr))
+    return np.concatenate([quiet, out, quiet])
+
+
 def two_part_note(
     samples: Floats, sr: int, *, onset_cents: float, sustain_cents: float, cut_s: float,
     blend_s: float = 0.010,

@@ -28,7 +28,8 @@ def time_of(line: Floats) -> Floats:
 def split(line: Floats, struck: Frames | None = None, swells: Frames | None = None) -> list[Step]:
     """Split a line that starts at frame 100 of its stem."""
     frames = [NONE if at is None else np.asarray(at, dtype=np.intp) for at in (struck, swells)]
-    return split_run(line, 100, frames[0], frames[1], HOP_S)
+    midline = vibrato_midline(line, HOP_S)
+    return split_run(line, midline, 100, frames[0], frames[1], HOP_S)
 
 
 def borders(steps: list[Step]) -> list[int]:

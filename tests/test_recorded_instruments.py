@@ -12,10 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from recorded_samples import RecordedSample, recorded_sample, resampled_by_cents, soundfont_path
+from recorded_samples import (
+    RecordedSample,
+    between_quiet,
+    recorded_sample,
+    resampled_by_cents,
+    soundfont_path,
+)
 from tones.exact import cents_between, measured_notes, stem_of
 
-from planner.model import Floats, Measurement, Note, Role
+from planner.model import Measurement, Note, Role
 from planner.pitch import midi_to_hz
 
 pytestmark = pytest.mark.outside
@@ -64,22 +70,13 @@ class Heard:
     notes: list[tuple[Note, Measurement]]
 
 
-def as_stem_samples(samples: Floats, sr: int) -> Floats:
-    """Fade the end of what was cut off, and put quiet before and after."""
-    out = samples.copy()
-    fade = round(0.02 * sr)
-    out[-fade:] *= np.linspace(1.0, 0.0, fade)
-    quiet = np.zeros(round(0.2 * sr))
-    return np.concatenate([quiet, out, quiet])
-
-
 def heard_at(sample: RecordedSample, role: Role, divided: int, cents: float) -> Heard:
     sr = sample.sr // divided
     samples = 0.5 * sample.samples / np.abs(sample.samples).max()
     exact = 0.0
     if cents:
         samples, exact = resampled_by_cents(samples, cents)
-    notes = measured_notes(stem_of(as_stem_samples(samples, sr), sr, role))
+    notes = measured_notes(stem_of(between_quiet(samples, sr), sr, role))
     return Heard(name=sample.name, moved_cents=exact, notes=notes)
 
 

@@ -12,7 +12,12 @@ import warnings
 
 import numpy as np
 
-from tests.recorded_samples import recorded_sample, resampled_by_cents, soundfont_path
+from tests.recorded_samples import (
+    between_quiet,
+    recorded_sample,
+    resampled_by_cents,
+    soundfont_path,
+)
 from tests.tones.exact import found_notes, stem_of
 
 DRIVEN = re.compile(
@@ -45,10 +50,7 @@ def notes_in(name: str, length_s: float, divided: int, cents: float) -> int:
     samples = 0.5 * samples / np.abs(samples).max()
     if cents:
         samples, _ = resampled_by_cents(samples, cents)
-    fade = round(0.02 * sr)
-    samples[-fade:] *= np.linspace(1.0, 0.0, fade)
-    quiet = np.zeros(round(0.2 * sr))
-    stem = stem_of(np.concatenate([quiet, samples, quiet]), sr, "woodwind")
+    stem = stem_of(between_quiet(samples, sr), sr, "woodwind")
     return len(found_notes(stem)[0])
 
 
