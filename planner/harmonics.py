@@ -36,6 +36,9 @@ _HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's ed
 _FIRST_PERIODS = 5.0
 _FIRST_WINDOW_S = 0.02
 _ROUNDS = (3, 6, 12, 24)  # each says well enough where to look for the next partials
+# A partial known to a hundredth of 1/T is a twenty-fifth of 1/T off in a window four times as long.
+_GROWTH, _LAST_GROWTH = 4, 6
+_STILL = 0.05  # times 1/T: a partial found so near was modelled where it is
 _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
@@ -96,7 +99,7 @@ def fit_partials(
     amplitude is part of the model and the imaginary part of b/a is how far the partial lies from
     where it was looked for. The frequencies are then tied to f0 (and B) by weighted least
     squares. The fit starts on a few periods in the middle, where a partial is still found when
-    it lies far from where it is looked for, and doubles the window until it is whole.
+    it lies far from where it is looked for, and the window grows from there until it is whole.
 
     Parameters
     ----------
@@ -119,57 +122,52 @@ def fit_partials(
     if count < 2.2 * sr / f0_hz or count < 32:
         return None
     x = np.asarray(samples, dtype=np.float64)
+    clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit: PartialFit | None = None
     start_hz = f0_hz
     while True:
         first = (count - length) // 2
         window = slice(first, first + length)
-        law = None if pitch_law is None else pitch_law[window]
-        # With a pitch law, the middle of the window may lie off the mean of the whole.
-        lean = 1.0
-        if law is not None and pitch_law is not None:
-            lean = float(np.mean(law) / np.mean(pitch_law))
-        grown = _fit_window(
+        fit = _fit_window(
             x[window],
+            clock[window],
             sr,
-            f0_hz * lean,
+            f0_hz,
             b=b,
             fit_b=fit_b,
-            pitch_law=law,
             most=most_partials,
             cold=fit is None,
             last=length == count,
         )
-        if grown is None or abs(np.log2(grown.f0_hz / lean / start_hz)) > 1 / 12:
+        if fit is None or abs(np.log2(fit.f0_hz / start_hz)) > 1 / 12:
             return None
-        fit, f0_hz = grown, grown.f0_hz / lean
+        f0_hz = fit.f0_hz
         b = fit.b if fit.b_sd is not None else b
         if length == count:
             return fit
-        length = min(2 * length, count)
+        length = count if count <= _LAST_GROWTH * length else _GROWTH * length
 
 
 def _fit_window(
     x: Floats,
+    clock: Floats,
     sr: int,
     f0_hz: float,
     *,
     b: float,
     fit_b: bool,
-    pitch_law: Floats | None,
     most: int,
     cold: bool,
     last: bool,
 ) -> PartialFit | None:
     """Fit one window; from a cold start with more partials in each round, at last with all.
 
-    The last window is fitted twice with all, from where they have been found; on the way there
-    once is enough, since the next window starts from it.
+    The last window is fitted again, from where its partials have been found, unless they were
+    found where they had been looked for; on the way there once is enough, since the next window
+    starts from it.
     """
     count = len(x)
-    unit = 2.0 * (np.arange(count) - (count - 1) / 2) / count
-    clock = unit * count / (2 * sr) if pitch_law is None else _warped_clock(pitch_law, sr)
     window_s = count / sr
     highest = _HIGHEST_PARTIAL_SHARE * sr
     most = int(min(most, highest / f0_hz, count / 6))
@@ -182,7 +180,7 @@ def _fit_window(
         numbers, ratios = numbers[keep], ratios[keep]
         if len(numbers) == 0:
             return fit
-        amplitude, shift_hz, variance = _joint_fit(x, unit, clock, ratios * f0_hz, window_s)
+        amplitude, shift_hz, variance = _joint_fit(x, clock, ratios * f0_hz, window_s)
         found = np.abs(shift_hz) < _LOCK_RANGE / window_s
         found &= np.sqrt(variance) < _AUDIBLE_PARTIAL / window_s
         if not found.any():
@@ -195,28 +193,32 @@ def _fit_window(
             b=b,
             fit_b=fit_b and found.sum() >= 4,
         )
+        moved = partial_ratios(fit.numbers, fit.b) * fit.f0_hz - ratios[fit.numbers - 1] * f0_hz
         f0_hz = fit.f0_hz
         b = fit.b
+        if wanted == most and np.abs(moved).max() < _STILL / window_s:
+            break
     return fit
 
 
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
+    """Time that runs as fast as the pitch, s: in it a glide stands still."""
     relative = np.asarray(pitch_law, dtype=np.float64) / np.mean(pitch_law)
-    clock = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
-    centred: Floats = clock - clock.mean()
-    return centred
+    clock: Floats = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
+    return clock
 
 
 def _joint_fit(
-    x: Floats, unit: Floats, clock: Floats, f_hz: Floats, window_s: float
+    x: Floats, clock: Floats, f_hz: Floats, window_s: float
 ) -> tuple[Floats, Floats, Floats]:
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
     k = len(f_hz)
-    turns = np.outer(clock, f_hz)
-    # Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
-    phase = (2.0 * np.pi * (turns - np.rint(turns))).astype(np.float32)
-    cosine, sine = np.cos(phase).astype(np.float64), np.sin(phase).astype(np.float64)
-    model = np.concatenate([cosine, sine, cosine * unit[:, None], sine * unit[:, None]], axis=1)
+    clock = clock - clock.mean()
+    unit = np.linspace(-1.0, 1.0, len(x)) * (1.0 - 1.0 / len(x))
+    cosine, sine = _one_turn(np.outer(clock, f_hz))
+    model = np.empty((len(x), 4 * k))
+    model[:, :k], model[:, k : 2 * k] = cosine, sine
+    np.multiply(model[:, : 2 * k], unit[:, None], out=model[:, 2 * k :])
     gram = model.T @ model
     gram[np.diag_indices_from(gram)] += 1e-9 * len(x)
     inverse = np.linalg.inv(gram)
@@ -236,6 +238,15 @@ def _joint_fit(
     )
     to_hz = 1.0 / (np.pi * window_s)
     return np.sqrt(power), turn * to_hz, turn_variance * to_hz**2
+
+
+def _one_turn(turns: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Cosine and sine of full turns.
+
+    Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
+    """
+    phase = (2.0 * np.pi * (turns - np.rint(turns))).astype(np.float32)
+    return np.cos(phase), np.sin(phase)
 
 
 def _tie(
@@ -348,18 +359,19 @@ def follow_partials(
     ratios = ratios[ratios * prior_hz.max() < _HIGHEST_PARTIAL_SHARE * sr]
     if len(ratios) == 0:
         return None
-    step = (prior_hz[1:] + prior_hz[:-1]) / 2
-    phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(step)]) / sr
+    turns = np.concatenate([[0.0], np.cumsum((prior_hz[1:] + prior_hz[:-1]) / 2)]) / sr
     taper = np.hanning(window + 2)[1:-1]
-    taper *= 2.0 / taper.sum()
+    taper = (2.0 * taper / taper.sum()).astype(np.float32)
+    x = samples.astype(np.float32)
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
     for row, ratio in enumerate(ratios):
-        shifted = samples * np.exp(-1j * ratio * phase)
-        view = np.lib.stride_tricks.sliding_window_view(shifted, window)[::hop][:frames]
-        tracks[row] = view @ taper
+        cosine, sine = _one_turn(ratio * turns)
+        for part, wave in ((tracks.real, cosine), (tracks.imag, -sine)):
+            view = np.lib.stride_tricks.sliding_window_view(x * wave, window)[::hop][:frames]
+            part[row] = view @ taper
     centre = np.arange(frames) * hop + window // 2
     turn, scatter = _shared_turn(tracks, ratios)
-    prior_step = np.diff(phase[centre])
+    prior_step = 2.0 * np.pi * np.diff(turns[centre])
     f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
     t_s = (centre[1:] + centre[:-1]) / 2 / sr
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2

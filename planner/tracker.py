@@ -197,7 +197,7 @@ def _candidates(
     size = next_fast_len(window + longest + _SINC_REACH + 1, real=True)
     lags = np.arange(longest * oversampling + 1) / oversampling
     for first, block in _frame_blocks(samples, window, _hop(sr), frames):
-        curve = _square_difference(block, size, longest, oversampling)
+        curve = _square_difference(block, _hop(sr), size, longest, oversampling)
         lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
         rows = slice(first, first + len(block))
         f_hz[rows] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
@@ -206,37 +206,28 @@ def _candidates(
 
 
 def _square_difference(
-    block: NDArray[np.float32], size: int, longest: int, oversampling: int
+    block: NDArray[np.float32], hop: int, size: int, longest: int, oversampling: int
 ) -> NDArray[np.float32]:
     """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
     window = block.shape[1]
+    last = longest if oversampling == 1 else longest + _SINC_REACH
     spectrum = rfft(block, size, axis=1)
-    power = spectrum.real**2 + spectrum.imag**2
-    if oversampling == 1:
-        correlation = irfft(power, size, axis=1)[:, : longest + 1]
-    else:
-        coarse = irfft(power, size, axis=1)[:, : longest + _SINC_REACH + 1]
-        correlation = coarse @ _between_lags(longest, oversampling)
-    running = np.concatenate(
-        [np.zeros((len(block), 1)), np.cumsum(np.square(block, dtype=np.float64), axis=1)], axis=1
-    )
-    lag = np.arange(longest + 1)
-    energy = running[:, window - lag] + (running[:, -1:] - running[:, lag])
-    if oversampling > 1:
-        fine = np.arange(longest * oversampling + 1) / oversampling
-        left = fine.astype(int)
-        weight = fine - left
-        right = np.minimum(left + 1, longest)
-        energy = energy[:, left] * (1 - weight) + energy[:, right] * weight
-    total = running[:, -1:]
+    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : last + 1]
+    # One running sum serves all frames: each is a step of one hop further into it.
+    piece = np.concatenate([block[:-1, :hop].ravel(), block[-1]])
+    running = np.concatenate([[0.0], np.cumsum(np.square(piece, dtype=np.float64))])
+    before = np.lib.stride_tricks.sliding_window_view(running, window + 1)[::hop]
+    total = before[:, -1:] - before[:, :1]
     # The small floor damps the edge, where few samples overlap.
-    curve: NDArray[np.float32] = 2.0 * correlation / (energy + 1e-3 * total + 1e-12)
-    return curve.astype(np.float32)
+    energy = before[:, window : window - last - 1 : -1] - before[:, : last + 1]
+    energy += 1.001 * total + 1e-9
+    curve: NDArray[np.float32] = 2.0 * correlation / energy.astype(np.float32)
+    return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
 
 
 @cache
 def _between_lags(longest: int, oversampling: int) -> NDArray[np.float32]:
-    """Matrix that takes a correlation at whole lags to lags in steps of 1/oversampling.
+    """Matrix that takes a curve over whole lags to lags in steps of 1/oversampling.
 
     A Hann-windowed sinc; what lies before lag 0 mirrors what lies after it.
     """
@@ -260,7 +251,8 @@ def _curve_peaks(
     falling = np.logical_and.accumulate(curve[:, 1:] <= curve[:, :-1], axis=1)
     peak &= ~falling[:, :-1]
     peak &= (lags[1:-1] >= shortest - 1) & (lags[1:-1] <= longest + 1)
-    score = np.where(peak, middle - _COST_PER_OCTAVE_DOWN * np.log2(lags[1:-1]), -np.inf)
+    down = (_COST_PER_OCTAVE_DOWN * np.log2(lags[1:-1])).astype(np.float32)
+    score = np.where(peak, middle - down, np.float32(-np.inf))
     wanted = min(_CANDIDATES, score.shape[1])
     best = np.argpartition(-score, wanted - 1, axis=1)[:, :wanted]
     rows = np.arange(len(curve))[:, None]

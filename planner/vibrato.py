@@ -128,17 +128,22 @@ def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float
     seconds = float(u[-1] - u[0])
     bends = seconds * lowest >= _LEAST_CYCLES  # over less, a bend takes the place of the sine
 
-    def rest(rate: float) -> float:
-        model = np.hstack([_line_columns(u, bends=bends), _swing_columns(u, rate, grows=False)])
-        weights = np.linalg.lstsq(model, cents, rcond=None)[0]
-        return float(np.mean((cents - model @ weights) ** 2))
+    line = _line_columns(u, bends=bends)
+
+    def best(rates: Floats) -> float:
+        models = np.stack([np.hstack([line, _swing_columns(u, r, grows=False)]) for r in rates])
+        across = models.transpose(0, 2, 1)
+        onto = across @ cents
+        weights = np.linalg.solve(across @ models, onto[:, :, None])[:, :, 0]
+        explained = np.sum(weights * onto, axis=1)
+        return float(rates[explained.argmax()])
 
     step = min(0.25, 0.2 / seconds)
-    rate = min(np.arange(lowest, highest, step), key=rest)
+    rate = best(np.arange(lowest, highest, step))
     for _ in range(4):
         step /= 3
-        rate = min(rate + step * np.arange(-3, 4), key=rest)
-    return float(rate)
+        rate = best(rate + step * np.arange(-3, 4))
+    return rate
 
 
 def _line_columns(u: Floats, *, bends: bool) -> Floats:
