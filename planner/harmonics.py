@@ -16,7 +16,8 @@ Two measurements, as unlike as can be:
 
 Conventions
 -----------
-Samples are float arrays at ``sr``; frequencies in Hz; an uncertainty is one standard deviation.
+Samples are float arrays at ``sr``, worked on in single precision (-140 dB); frequencies in Hz;
+an uncertainty is one standard deviation.
 ``LN_CENTS`` turns a small relative change into cents: 1200 / ln 2.
 """
 
@@ -35,7 +36,9 @@ FOLLOW_HOP_S = 0.005
 _HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
 _FIRST_PERIODS = 5.0
 _FIRST_WINDOW_S = 0.02
-_ROUNDS = (3, 6, 12, 24)  # each says well enough where to look for the next partials
+# Partials in each round from a cold start: each says well enough where to look for the next.
+# Where B is not known yet, high partials lie further from where they are looked for.
+_ROUNDS, _ROUNDS_WITHOUT_B = (3, 7, 16), (3, 6, 12, 24)
 # A partial known to a hundredth of 1/T is a twenty-fifth of 1/T off in a window four times as long.
 _GROWTH, _LAST_GROWTH = 4, 6
 _STILL = 0.05  # times 1/T: a partial found so near was modelled where it is
@@ -121,7 +124,7 @@ def fit_partials(
     count = len(samples)
     if count < 2.2 * sr / f0_hz or count < 32:
         return None
-    x = np.asarray(samples, dtype=np.float64)
+    x = np.asarray(samples, dtype=np.float32)
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit: PartialFit | None = None
@@ -172,7 +175,8 @@ def _fit_window(
     highest = _HIGHEST_PARTIAL_SHARE * sr
     most = int(min(most, highest / f0_hz, count / 6))
     fit: PartialFit | None = None
-    ramp = [k for k in _ROUNDS if k < most] if cold else []
+    rounds = _ROUNDS_WITHOUT_B if fit_b else _ROUNDS
+    ramp = [k for k in rounds if k < most] if cold else []
     for wanted in [*ramp, most, most] if last else [*ramp, most]:
         numbers = np.arange(1, wanted + 1)
         ratios = partial_ratios(numbers, b)
@@ -214,16 +218,16 @@ def _joint_fit(
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
     k = len(f_hz)
     clock = clock - clock.mean()
-    unit = np.linspace(-1.0, 1.0, len(x)) * (1.0 - 1.0 / len(x))
+    unit = np.linspace(-1.0, 1.0, len(x), dtype=np.float32) * np.float32(1.0 - 1.0 / len(x))
     cosine, sine = _one_turn(np.outer(clock, f_hz))
-    model = np.empty((len(x), 4 * k))
+    model = np.empty((len(x), 4 * k), dtype=np.float32)
     model[:, :k], model[:, k : 2 * k] = cosine, sine
     np.multiply(model[:, : 2 * k], unit[:, None], out=model[:, 2 * k :])
-    gram = model.T @ model
+    gram = (model.T @ model).astype(np.float64)
     gram[np.diag_indices_from(gram)] += 1e-9 * len(x)
     inverse = np.linalg.inv(gram)
     weights = inverse @ (model.T @ x)
-    rest = x - model @ weights
+    rest = x - model @ weights.astype(np.float32)
     noise = float(rest @ rest) / max(len(x) - 4 * k, 0.2 * len(x))
     noise = max(noise, 1e-12 * float(x @ x) / len(x), 1e-20)
     a, b, c, d = weights[:k], weights[k : 2 * k], weights[2 * k : 3 * k], weights[3 * k :]
