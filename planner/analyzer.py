@@ -51,7 +51,13 @@ _HEARD_SUSTAIN_ABOVE_S = 0.500
 _SUSTAIN_LEAST_FRAMES = 4
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
-_SUSTAIN_FLOOR_CENTS = 0.12
+# Uncertainty of a sustain, checked on random sessions in `tests/bench/calibration.py`: what no
+# term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
+# window may be off, for swelling notes where these are a matter of taste and for struck ones.
+_SUSTAIN_FLOOR_CENTS = 0.045
+_APART_UNKNOWN_CENTS = 1.0
+_VIBRATO_LEFT = 0.04
+_SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
 _FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
@@ -158,7 +164,13 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
     slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
-        contour, inside, roughness, vibrato, check[1] if check else None
+        contour,
+        inside,
+        slope,
+        roughness,
+        vibrato,
+        check[1] if check else None,
+        _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S,
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
@@ -278,21 +290,35 @@ def _second_opinion(
 def _sustain_uncertainty(
     contour: Contour,
     inside: NDArray[np.bool_],
+    slope: float | None,
     roughness: float,
     vibrato: Vibrato | None,
     apart: float | None,
+    ends_sd_s: float,
 ) -> float:
-    """One standard deviation of the sustain, cents: scatter over independent frames, and how far
-    two unlike estimators lie apart."""
-    seconds = max(float(inside.sum()) * FOLLOW_HOP_S, contour.window_s)
-    independent = max(seconds / contour.window_s, 1.0)
-    statistical = max(roughness, float(np.median(contour.sd_cents[inside]))) / np.sqrt(independent)
-    cut = 0.0
+    """One standard deviation of the sustain, cents.
+
+    What the line does that neither slope nor vibrato explains, over its frames; how the partials
+    scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
+    at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
+    vibrato not quite taken out leaves; what a slope does to a window not quite in place.
+    """
+    frames = float(inside.sum())
+    seconds = frames * FOLLOW_HOP_S
+    windows = max(seconds / contour.window_s, 1.0)
+    left = 0.0
     if vibrato is not None:
-        # A cycle that is cut a tenth wrong leaves that much of the swing in the mean.
-        cut = 0.1 * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
-    apart = abs(apart) if apart is not None else 1.0
-    return float(np.sqrt(statistical**2 + cut**2 + apart**2 + _SUSTAIN_FLOOR_CENTS**2))
+        left = _VIBRATO_LEFT * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
+    return float(
+        np.sqrt(
+            roughness**2 / frames
+            + (float(np.median(contour.sd_cents[inside])) / windows) ** 2
+            + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
+            + left**2
+            + ((slope or 0.0) * ends_sd_s) ** 2
+            + _SUSTAIN_FLOOR_CENTS**2
+        )
+    )
 
 
 def _end(

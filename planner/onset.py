@@ -15,12 +15,16 @@ from planner.vibrato import Vibrato
 
 _ONSET_LAW_AFTER_S = 0.03
 LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
-# How well the start of a note is known, s: on a gliding start this is cents. Measured on random
-# sessions; where one note slides into the next, where it begins is a matter of taste as well.
-_STRUCK_START_SD_S = 0.004
-_START_SD_S = {"attack": 0.008, "soft": 0.014, "legato": 0.020}
-# What a light room leaves of the note before, measured on such sessions; fewer cycles below A2.
-_ONSET_FLOOR_CENTS = 0.3
+# Uncertainty of an onset, checked on random sessions in `tests/bench/calibration.py`. How well the
+# start of a note is known, s: on a gliding start this is cents; where one note slides into the
+# next, where it begins is a matter of taste as well. What breath, bow and a light room do to the
+# pitch itself; fewer cycles below A2. The fit takes what it leaves for white noise: a room and the
+# note before are not, and weigh more. And what is left of a vibrato, as a share of its half-extent.
+_STRUCK_START_SD_S = 0.0025
+_START_SD_S = {"attack": 0.006, "soft": 0.011, "legato": 0.014}
+_STRUCK_FLOOR_CENTS, _SWELLING_FLOOR_CENTS, _LEGATO_FLOOR_CENTS = 0.15, 0.6, 2.0
+_STRUCK_FIT, _SWELLING_FIT = 1.6, 1.8
+_VIBRATO_LEFT = 0.03
 
 
 def measure_onset(
@@ -43,10 +47,14 @@ def measure_onset(
     if fit is None:
         return None
     glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
-    room = _ONSET_FLOOR_CENTS * max(1.0, LOW_NOTE_HZ / span.note.pitch_hz)
-    start_sd_s = _START_SD_S[span.note.begins] if span.swells else _STRUCK_START_SD_S
-    misplaced = abs(glide) * start_sd_s
-    sd_cents = float(np.sqrt(fit.sd_cents**2 + misplaced**2 + room**2))
+    note = span.note
+    if span.swells:
+        start_sd_s, fit_sd = _START_SD_S[note.begins], _SWELLING_FIT * fit.sd_cents
+        floor = _LEGATO_FLOOR_CENTS if note.begins == "legato" else _SWELLING_FLOOR_CENTS
+    else:
+        start_sd_s, fit_sd = _STRUCK_START_SD_S, _STRUCK_FIT * fit.sd_cents
+        floor = _STRUCK_FLOOR_CENTS * max(1.0, LOW_NOTE_HZ / note.pitch_hz)
+    sd_cents = float(np.sqrt(fit_sd**2 + (glide * start_sd_s) ** 2 + floor**2))
     return fit.f1_hz, sd_cents
 
 
@@ -89,6 +97,7 @@ def without_vibrato(
     length_s: float,
 ) -> tuple[float, float]:
     """Take the vibrato out of an onset if the note is in vibrato from its first cycle on."""
+    onset_sd = float(np.hypot(onset_sd, _VIBRATO_LEFT * vibrato.half_cents))
     early = contour.t_s < first_s + length_s + 1.0 / vibrato.rate_hz
     swing = vibrato.at(contour.t_s[early])
     line = cents[early]
@@ -101,4 +110,4 @@ def without_vibrato(
         return onset_hz, onset_sd
     window = np.linspace(first_s, first_s + length_s, 25)
     added = min(share, 1.0) * float(np.mean(vibrato.at(window)))
-    return onset_hz * 2 ** (-added / 1200), float(np.hypot(onset_sd, 0.1 * vibrato.half_cents))
+    return onset_hz * 2 ** (-added / 1200), onset_sd

@@ -3,7 +3,8 @@
 The level of what is pitched dips and comes back. In vibrato it does so too, several times a
 second, because partials swing through the resonances of a body or a vowel; that much of a dip
 follows the pitch and is taken out before the dip is judged. A consonant shows as hiss above 4 kHz,
-and beside one even a slight dip is a new syllable.
+and beside one even a slight dip is a new syllable. Two signs speak for each other: a dip that does
+not stand out by itself is a border where the pitch is another after it, or where something hisses.
 
 All thresholds are common practice without a source, checked on synthetic melodies in rooms and on
 recorded instruments.
@@ -24,6 +25,12 @@ _REACH_S = 0.10  # the level is back this soon on both sides
 _LEAST_DIP_DB = 1.5
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
+_OVER_SCATTER_OF_TWO = 3.0  # where a second sign speaks for it
+_HISS_OVER_CHANCE_DB = 1.0  # noise of this bandwidth reaches 0.5 in the windows looked at
+_STEP_CENTS = 8.0  # about as far apart as two notes meant to be one pitch are played
+_STEP_OVER_REST = 4.0  # times what line and step leave unexplained
+_SAME_NOTE_CENTS = 60.0  # further apart they are two notes by their pitch, and end where it moves
+_STEP_FROM_S, _STEP_TO_S = 0.04, 0.20  # either side: outside the dip, within the shortest notes
 _SCATTER_FLOOR_DB = 0.2
 _DEEP_DIP_DB = 12.0
 _OTHERS_S = 0.50
@@ -59,12 +66,18 @@ def restarts(
     dips, depth_db = level_dips(level_db, track.hop_s)
     hiss_db = _hiss_db(stem, len(level_db))
     hiss = np.array([hiss_rise_db(hiss_db, dip, track.hop_s) for dip in dips])
-    out = [
-        stands_out(level_db, swing, dip, depth, track.hop_s)
-        for dip, depth in zip(dips, depth_db, strict=True)
-    ]
+    unexplained = [unexplained_dip(level_db, swing, dip, track.hop_s) for dip in dips]
+    left_db, scatters = np.array(unexplained).reshape(-1, 2).T
+    clear_db = np.minimum(depth_db, left_db)
     real = (hiss > _HISS_RISE_DB) & (hiss + depth_db > _HISS_AND_DIP_DB)
-    real |= np.array(out, dtype=bool) & _deeper_than_others(dips, depth_db, track.hop_s)
+    real |= (
+        (clear_db > _DIP_DB)
+        & (scatters > _OVER_SCATTER)
+        & _deeper_than_others(dips, depth_db, track.hop_s)
+    )
+    steps = [pitch_steps_at(track.f0_hz, swing, dip, track.hop_s) for dip in dips]
+    second = (hiss > _HISS_OVER_CHANCE_DB) | np.array(steps, dtype=bool)
+    real |= (clear_db > _LEAST_DIP_DB) & (scatters > _OVER_SCATTER_OF_TWO) & second
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), track.hop_s)
     dips, depth_db = dips[real], depth_db[real]
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
@@ -129,11 +142,12 @@ def _clearest(dips: NDArray[np.intp], clear_db: Floats, hop_s: float) -> NDArray
     return np.array(kept, dtype=bool)
 
 
-def stands_out(level_db: Floats, swing: Floats, dip: int, depth_db: float, hop_s: float) -> bool:
-    """Is a dip deeper than what the pitch's own swing, and slow swells, explain around it?
+def unexplained_dip(level_db: Floats, swing: Floats, dip: int, hop_s: float) -> tuple[float, float]:
+    """How much of a dip the pitch's own swing, and slow swells, leave unexplained.
 
     The level is fitted by a parabola in time and one in the swing, which a room makes lag, robustly
-    (Huber weights), on what lies around the dip but not in it.
+    (Huber weights), on what lies around the dip but not in it. Returned in dB, and as a multiple of
+    what the fit leaves unexplained around the dip.
     """
     around, aside, reach = (round(s / hop_s) for s in (_AROUND_S, _ASIDE_S, _REACH_S))
     first, last = max(0, dip - around), min(len(level_db), dip + around + 1)
@@ -155,7 +169,28 @@ def stands_out(level_db: Floats, swing: Floats, dip: int, depth_db: float, hop_s
     left = rest[max(0, at - reach) : at + 1].max() - rest[at]
     right = rest[at : at + reach + 1].max() - rest[at]
     unexplained = min(float(left), float(right))
-    return min(depth_db, unexplained) > _DIP_DB and unexplained > _OVER_SCATTER * scatter
+    return unexplained, unexplained / scatter
+
+
+def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool:
+    """Is the pitch, vibrato taken out, another after a dip than one line through both sides says?
+
+    A line and a step are fitted on what lies either side of the dip; the step must stand out from
+    what is left, as well as be worth a new note.
+    """
+    near, far = round(_STEP_FROM_S / hop_s), round(_STEP_TO_S / hop_s)
+    at = np.concatenate([np.arange(-far, -near), np.arange(near, far)])
+    at = at[(dip + at >= 0) & (dip + at < len(f0_hz))]
+    line = 1200.0 * np.log2(f0_hz[dip + at]) - 100.0 * swing[dip + at]
+    known = ~np.isnan(line)
+    at, line = at[known], line[known]
+    if min((at < 0).sum(), (at > 0).sum()) < (far - near) // 2:
+        return False
+    model = np.stack([np.ones(len(at)), at / far, np.sign(at) / 2], axis=1)
+    shape = np.linalg.lstsq(model, line, rcond=None)[0]
+    rest = line - model @ shape
+    least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
+    return bool(least < abs(shape[2]) < _SAME_NOTE_CENTS)
 
 
 def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.harmonics import fit_partials
-from planner.model import HARMONIC_ROLES, Role
+from planner.harmonics import fit_partials, follow_partials
+from planner.model import HARMONIC_ROLES, Floats, Role
 from planner.note_span import NoteSpan, smooth_law
 from planner.pitch import hz_to_midi
 
 _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
+_SAG_PARTIALS = 6
+_SAG_FRAMES = 6
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
 
@@ -50,15 +52,37 @@ def _own_stiffness(span: NoteSpan) -> tuple[float, float]:
     last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
     if last - first < 4 * period_s * sr:
         return 0.0, float("inf")
-    window = slice(first, last)
     fit = fit_partials(
-        span.samples[window],
+        span.samples[first:last],
         sr,
-        float(np.median(span.prior_hz[window])),
+        float(np.median(span.prior_hz[first:last])),
         fit_b=True,
-        pitch_law=smooth_law(span.prior_hz[window]),
+        pitch_law=_sag(span, first, last),
         most_partials=_B_PARTIALS,
     )
     if fit is None or fit.b_sd is None:
         return 0.0, float("inf")
     return fit.b, fit.b_sd
+
+
+def _sag(span: NoteSpan, first: int, last: int) -> Floats:
+    """Pitch along samples first to last, as low partials sag, not as the period does.
+
+    The period of a stiff string is sharp while its high partials last, and seems to fall as they
+    die; with such a law a high partial, heard early, would be lowered too far, and B with it. Low
+    partials of constant weight keep the same distance from the first however wrong B still is.
+    """
+    sr = span.sr
+    to = min(last + first, len(span.samples))
+    contour = follow_partials(
+        span.samples[:to], sr, span.prior_hz[:to], most_partials=_SAG_PARTIALS
+    )
+    if contour is not None:
+        inside = (contour.t_s >= first / sr) & (contour.t_s <= last / sr)
+        if inside.sum() >= _SAG_FRAMES:
+            t_s, line = contour.t_s[inside], np.log(contour.f1_hz[inside])
+            law: Floats = np.exp(
+                np.polynomial.Polynomial.fit(t_s, line, 2)(np.arange(first, last) / sr)
+            )
+            return law
+    return smooth_law(span.prior_hz[first:last])
