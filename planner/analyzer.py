@@ -55,6 +55,7 @@ _SECOND_OPINION_PARTIALS = 10
 # term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
 # window may be off, for swelling notes where these are a matter of taste and for struck ones.
 _SUSTAIN_FLOOR_CENTS = 0.045
+_ROOM_TURNS = 3.2e-4  # by which what rings on turns the phase at either end of the window
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.04
 _SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
@@ -171,6 +172,7 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
         vibrato,
         check[1] if check else None,
         _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S,
+        note.pitch_hz,
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
@@ -295,13 +297,15 @@ def _sustain_uncertainty(
     vibrato: Vibrato | None,
     apart: float | None,
     ends_sd_s: float,
+    pitch_hz: float,
 ) -> float:
     """One standard deviation of the sustain, cents.
 
     What the line does that neither slope nor vibrato explains, over its frames; how the partials
     scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
     at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
-    vibrato not quite taken out leaves; what a slope does to a window not quite in place.
+    vibrato not quite taken out leaves; what a slope does to a window not quite in place; and what a
+    room does, which turns the phase at both ends and so weighs on a window of few cycles.
     """
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
@@ -316,6 +320,7 @@ def _sustain_uncertainty(
             + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
             + left**2
             + ((slope or 0.0) * ends_sd_s) ** 2
+            + (2.0 * LN_CENTS * _ROOM_TURNS / (seconds * pitch_hz)) ** 2
             + _SUSTAIN_FLOOR_CENTS**2
         )
     )
