@@ -17,6 +17,9 @@ _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
 _ATTACK_RISE_DB = 2.5  # of the pitched level: a re-struck note at least this much louder
 _CLEAR_ATTACK = 2.0  # times the threshold: strokes on a ringing string reach 2.3, its ring 1.4
+_BEND_AROUND_S = 0.03
+_BEND_LEAST = 0.3  # semitones in twice that time: a bend of a semitone in 0.2 s
+_BEND_STEADY = 0.5  # of the way in two frames: more, and it is a step
 ATTACK_APART_S = 0.055
 QUICK_LEVEL_S = 0.016
 _RISE_BACK_S = 0.045
@@ -34,7 +37,8 @@ def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) 
     """Frames at which something begins: peaks of the attack curve with a rise in pitched level.
 
     A string that is ``struck`` again while it rings need not get louder: there a clear attack is
-    enough. In what is bowed, blown or sung the same may be a consonant or a key.
+    enough, unless the string is being bent, which moves all partials too. In what is bowed, blown
+    or sung the same may be a consonant or a key.
     """
     curve = track.attack
     frames = len(curve)
@@ -47,14 +51,29 @@ def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) 
     peaks = np.flatnonzero((curve == highest) & (curve > threshold))
     after = round(0.045 / track.hop_s)
     before = round(0.06 / track.hop_s)
+    around = round(_BEND_AROUND_S / track.hop_s)
     rising = [
         level_db[p : p + after].max() - level_db[max(0, p - before) : max(1, p)].min()
         > _ATTACK_RISE_DB
-        or (struck and curve[p] > _CLEAR_ATTACK * threshold[p])
+        or (
+            struck
+            and curve[p] > _CLEAR_ATTACK * threshold[p]
+            and not _bends(track.f0_hz[max(0, p - around) : p + around + 1])
+        )
         for p in peaks
     ]
     kept: NDArray[np.intp] = peaks[np.array(rising, dtype=bool)]
     return kept
+
+
+def _bends(f0_hz: Floats) -> bool:
+    """Does the pitch move on gradually through all of these frames?"""
+    if len(f0_hz) < 5 or np.isnan(f0_hz).any():
+        return False
+    line = 12.0 * np.log2(f0_hz)
+    moved = abs(float(line[-1] - line[0]))
+    quickest = float(np.abs(line[2:] - line[:-2]).max())
+    return moved > _BEND_LEAST and quickest < _BEND_STEADY * moved
 
 
 def _moving_median(curve: Floats, window: int) -> Floats:

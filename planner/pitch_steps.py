@@ -24,9 +24,10 @@ _STEP_GRID = 0.25  # semitones
 _VIBRATO_HALF_PERIOD_S = (0.045, 0.16)  # 3.1 to 11 Hz
 _VIBRATO_SWING = 2.6  # semitones from trough to crest at most
 _VIBRATO_MIN_SWING = 0.12
-# Mean distance from the midline over half the swing: 0.64 for a sine, 1 for a trill; notes of 90 ms
-# seen through the track's window of 32 ms reach 0.75.
+# Mean distance from the midline over half the swing: 0.64 for a sine; 1 for a trill, of which the
+# track, whose window of 32 ms rounds its corners, leaves 0.75 to notes of 90 ms.
 _FLAT = 0.71
+_CUT_SWING = 1.15  # times half the swing: a note further from the midline is another one
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _MIXED_S = 0.12
 _GLIDE_RATE = 4.0  # semitones per second
@@ -37,6 +38,11 @@ _SWELL_REACH_S = 0.04
 _SWELL_CHANGE_S = 0.03  # the track sees a sudden change spread over its window, 32 ms
 _SWELL_CHANGE = 0.25  # semitones in that time
 _OVER_USUAL_CHANGE = 2.0  # a vibrato's quickest change is 1.4 times its median (that of a sine)
+# From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
+# makes 25 ms of it, a slide of some frets may take 40. A string pulled in 0.1 s takes 40 too, which
+# cannot be told from a slide; most bends take longer.
+_BEND_S = 0.045
+_BEND_SEMITONES = 3.5
 _SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
 
@@ -59,10 +65,17 @@ def split_run(
     struck: NDArray[np.intp],
     swells: NDArray[np.intp],
     hop_s: float,
+    *,
+    bends: bool = False,
 ) -> list[Step]:
-    """Cut one pitched run where its vibrato midline steps, and where it is struck or swells."""
+    """Cut one pitched run where its vibrato midline steps, and where it is struck or swells.
+
+    ``bends``: a string that is struck once and pulled to another pitch stays one note.
+    """
     cuts = [0, *potts_steps(line), len(line)]
     pieces = _from_departure(_join_steps(list(pairwise(cuts)), line, hop_s), midi, hop_s)
+    if bends:
+        pieces = _join_bends(pieces, line, hop_s)
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
     starts: dict[int, Begins] = {a: "legato" for a, _ in pieces}
     starts[0] = "soft"
@@ -174,12 +187,24 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
                 midway = np.convolve(np.pad(midway, 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
             reach = int(np.median(np.diff(at)) / 2)
             a, b = max(0, at[0] - reach), min(len(out), at[-1] + reach + 1)
+            a, b = _with_cut_swings(midi, a, b, 3 * reach, midway, float(swing[first]) / 2)
             midline = np.interp(np.arange(a, b), centre, midway)
             half = np.interp(np.arange(a, b), centre, np.abs(np.diff(value)) / 2)
-            if float(np.abs(midi[a:b] - midline).mean() / half.mean()) < _FLAT:
+            if np.mean(np.abs(midi[a:b] - midline).clip(max=half)) < _FLAT * half.mean():
                 out[a:b] = midline
         first = last + 1
     return out
+
+
+def _with_cut_swings(
+    midi: Floats, a: int, b: int, most: int, midway: Floats, half: float
+) -> tuple[int, int]:
+    """Widen a vibrato to the ends of its run where less than a swing is left outside."""
+    if 0 < a <= most and np.median(np.abs(midi[:a] - midway[0])) < _CUT_SWING * half:
+        a = 0
+    if 0 < len(midi) - b <= most and np.median(np.abs(midi[b:] - midway[-1])) < _CUT_SWING * half:
+        b = len(midi)
+    return a, b
 
 
 def _turning_points(line: Floats, smallest: float) -> NDArray[np.intp]:
@@ -234,6 +259,24 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
             continue
         index += 1
     return pieces
+
+
+def _join_bends(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:
+    """Join neighbours between which the pitch moves too slowly for a finger that falls or lifts."""
+    joined = pieces[:1]
+    for a, b in pieces[1:]:
+        first = joined[-1][0]
+        old, new = float(np.median(line[first:a])), float(np.median(line[a:b]))
+        share = (line[first:b] - old) / (new - old if new != old else 1.0)
+        border = a - first
+        left = np.flatnonzero(share[: border + 1] < 0.2)
+        there = np.flatnonzero(share[border:] > 0.8)
+        moving_s = (border + there[0] - left[-1]) * hop_s if len(left) and len(there) else 0.0
+        if moving_s > _BEND_S and abs(new - old) < _BEND_SEMITONES:
+            joined[-1] = (first, b)
+        else:
+            joined.append((a, b))
+    return joined
 
 
 def _from_departure(

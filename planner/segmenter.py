@@ -63,7 +63,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
-    struck = attack_frames(track, pitched_level, struck=stem.role not in HARMONIC_ROLES)
+    plucked = stem.role not in HARMONIC_ROLES
+    struck = attack_frames(track, pitched_level, struck=plucked)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
@@ -75,8 +76,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     struck, swells = restarts(stem, track, struck, swing)
     steps: list[Step] = []
     for first, midi, line in runs:
-        steps += split_run(midi, line, first, struck, swells, hop_s)
-    falls = None if stem.role in HARMONIC_ROLES else quick_level_db(stem, track)
+        steps += split_run(midi, line, first, struck, swells, hop_s, bends=plucked)
+    falls = quick_level_db(stem, track) if plucked else None
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []
     previous: Step | None = None

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
+from planner.common_periods import without_common_periods
 from planner.model import Floats, PitchTrack, Stem
 
 HOP_S = 0.005
@@ -92,6 +93,7 @@ def track(stem: Stem) -> PitchTrack:
     rows = np.arange(frames)
     column = np.where(pitched, chosen, 0)
     f0_hz = np.where(pitched, f_hz[rows, column], np.nan)
+    f0_hz = without_common_periods(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
     for array in arrays:

@@ -152,3 +152,41 @@ def test_every_frame_belongs_to_one_step() -> None:
         assert steps[-1].last == 100 + len(line)
         borders(steps)
         assert all(s.last > s.first for s in steps)
+
+
+# ------------------------------------------------------------------------------ fast notes, bends
+
+
+def stepped(levels: list[float], note_s: float, change_s: float) -> np.ndarray:
+    """A semitone line of equally long notes, each reached within some time."""
+    line = np.repeat(levels, round(note_s / HOP_S)).astype(float)
+    width = round(change_s / HOP_S) | 1
+    kernel = np.hanning(width + 2)[1:-1]
+    return np.convolve(np.pad(line, width // 2, mode="edge"), kernel / kernel.sum(), "valid")
+
+
+@pytest.mark.parametrize("levels", [[60, 62, 64, 65, 67, 69], [60, 62, 60, 62, 60, 62]])
+def test_notes_of_a_tenth_of_a_second_are_notes(levels: list[float]) -> None:
+    """A scale's notes move at both ends and are no glides; a trill's stand and are no vibrato."""
+    line = stepped(levels, 0.12, 0.04)
+    none = np.empty(0, dtype=np.intp)
+    steps = split_run(line, vibrato_midline(line, HOP_S), 0, none, none, HOP_S)
+    starts = [step.first for step in steps]
+    assert len(starts) == len(levels)
+    assert starts == pytest.approx([24 * k for k in range(len(levels))], abs=4)
+
+
+def test_a_slow_glide_between_two_notes_is_no_third() -> None:
+    """What moves all the time, 0.14 s from one note to the next, belongs to the second."""
+    line = np.concatenate([np.full(60, 60.0), np.linspace(60.0, 65.0, 28), np.full(60, 65.0)])
+    none = np.empty(0, dtype=np.intp)
+    assert len(split_run(line, line, 0, none, none, HOP_S)) == 2
+
+
+@pytest.mark.parametrize(("change_s", "notes"), [(0.010, 2), (0.15, 1)])
+def test_a_bend_is_one_note_and_a_hammer_on_two(change_s: float, notes: int) -> None:
+    """A string pulled up in 0.15 s stays one note; a finger that falls makes another."""
+    line = stepped([60.0, 62.0], 0.4, change_s)
+    none = np.empty(0, dtype=np.intp)
+    assert len(split_run(line, line, 0, none, none, HOP_S, bends=True)) == notes
+    assert len(split_run(line, line, 0, none, none, HOP_S)) == 2

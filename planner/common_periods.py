@@ -1,0 +1,87 @@
+"""A period that a new note shares with the ring of the one before is the pitch of neither.
+
+While one note still rings, in its string or in the room, under the next, both repeat together
+only after a period longer than either's: an octave, a twelfth or more below. The period of the new
+note alone fits nearly as well there, and does not fit the old note at all; so from where the track
+comes back up by a whole ratio, frames that fit the new note are given to it, back to where it
+suddenly began to fit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+_MOST_TIMES = 6
+_NEAR_CENTS = 50.0
+# How well a period must fit. An octave up it fits by 1 - 2q, where q is the share of energy in the
+# partials that only the low pitch has (half a period away such a partial is its own opposite), so
+# 0.7 says that the other note is 8 dB down; of one note alone about half the energy lies there.
+_FITS = 0.7
+_DOES_NOT_FIT = 0.5
+_SUDDENLY_FRAMES = 12  # the longest window of the track, 80 ms, sees an edge over so many
+_JUST_BEFORE_FRAMES = 12
+
+
+def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
+    """Give frames read at a period that two notes have in common to the new note.
+
+    Parameters
+    ----------
+    f0_hz : (n,) the track, NaN where unpitched
+    candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    with np.errstate(invalid="ignore"):
+        rise = np.concatenate([[1.0], out[1:] / out[:-1]])
+    times = np.rint(np.nan_to_num(rise, nan=1.0))
+    jumps = (times >= 2) & (times <= _MOST_TIMES) & _near(rise, times)
+    for frame in np.flatnonzero(jumps)[::-1]:
+        low_hz, high_hz = float(out[frame - 1]), float(out[frame])
+        first = int(frame)
+        while first > 0 and _near(out[first - 1], low_hz):
+            fits, _ = _fit(candidates_hz[first - 1], strength[first - 1], high_hz)
+            if fits < _FITS:
+                break
+            first -= 1
+        if first < frame and _explained(out, candidates_hz, strength, first, low_hz, high_hz):
+            for moved in range(first, int(frame)):
+                out[moved] = _fit(candidates_hz[moved], strength[moved], high_hz)[1]
+    return out
+
+
+def _explained(
+    out: Floats, candidates_hz: Floats, strength: Floats, first: int, low_hz: float, high_hz: float
+) -> bool:
+    """Did a new note begin at a frame, under the ring of an old one that shares its low period?"""
+    if first > 0 and _near(out[first - 1], low_hz):
+        earlier = range(max(0, first - _SUDDENLY_FRAMES), first)
+        return any(
+            _fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
+            for frame in earlier
+        )
+    before = out[max(0, first - _JUST_BEFORE_FRAMES) : first]
+    before = before[~np.isnan(before)]
+    if len(before) == 0:
+        return False
+    times = round(float(before[-1]) / low_hz)
+    return times >= 2 and bool(_near(before[-1], times * low_hz))
+
+
+def _fit(candidates_hz: Floats, strength: Floats, f_hz: float) -> tuple[float, float]:
+    """How well a frame fits a pitch, 0 where it is not offered, and the offered pitch nearest."""
+    near = np.where(_near(candidates_hz, f_hz), strength, 0.0)
+    best = int(near.argmax())
+    return float(near[best]), float(candidates_hz[best])
+
+
+def _near(f_hz: Floats | float, of_hz: Floats | float) -> NDArray[np.bool_]:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off: NDArray[np.bool_] = np.abs(1200.0 * np.log2(np.divide(f_hz, of_hz))) < _NEAR_CENTS
+    return off

@@ -1,0 +1,66 @@
+"""The period that a note shares with the ring of another is given to the note."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import faded, laid_out, steady, stem_of, tone
+
+from planner.common_periods import without_common_periods
+from planner.model import Floats
+from planner.tracker import HOP_S, track
+
+SR = 16_000
+
+
+def offered(rows: list[list[tuple[float, float]]]) -> tuple[Floats, Floats]:
+    """Candidates of some frames as arrays: Hz and strength."""
+    table = np.array(rows)
+    return table[:, :, 0], table[:, :, 1]
+
+
+def test_a_note_a_fifth_above_a_ring_is_no_octave_below() -> None:
+    """330 Hz over a ring of 220 Hz repeat together at 110: those frames are 330 Hz."""
+    old = [(220.0, 1.0), (330.0, 0.0)]
+    both = [(110.0, 0.99), (330.0, 0.85)]
+    new = [(330.0, 0.98), (110.0, 0.9)]
+    candidates_hz, strength = offered([old] * 20 + [both] * 10 + [new] * 20)
+    f0_hz = np.repeat([220.0, 110.0, 330.0], [20, 10, 20])
+    moved = without_common_periods(f0_hz, candidates_hz, strength)
+    assert list(moved) == [220.0] * 20 + [330.0] * 30
+
+
+def test_an_octave_leap_over_a_ring_begins_where_it_fits() -> None:
+    """440 Hz over a ring of 220 Hz repeats at 220: the new note begins where 440 suddenly fits."""
+    old = [(220.0, 1.0), (440.0, 0.1)]
+    both = [(220.0, 0.99), (440.0, 0.8)]
+    new = [(440.0, 0.98), (220.0, 0.98)]
+    candidates_hz, strength = offered([old] * 20 + [both] * 10 + [new] * 20)
+    f0_hz = np.repeat([220.0, 440.0], [30, 20])
+    moved = without_common_periods(f0_hz, candidates_hz, strength)
+    assert list(moved) == [220.0] * 20 + [440.0] * 30
+
+
+def test_a_bass_with_weak_odd_partials_keeps_its_pitch() -> None:
+    """A note that always fits an octave up as well, and before which nothing rang, stays."""
+    low = [(55.0, 0.99), (110.0, 0.85)]
+    high = [(110.0, 0.99), (55.0, 0.99)]
+    candidates_hz, strength = offered([low] * 30 + [high] * 20)
+    f0_hz = np.repeat([55.0, 110.0], [30, 20])
+    assert list(without_common_periods(f0_hz, candidates_hz, strength)) == list(f0_hz)
+    f0_hz[:5] = np.nan
+    assert np.array_equal(
+        without_common_periods(f0_hz, candidates_hz, strength), f0_hz, equal_nan=True
+    )
+
+
+@pytest.mark.parametrize("ratio", [3 / 2, 4 / 3, 2.0])
+def test_the_track_reads_a_note_over_a_ring(ratio: float) -> None:
+    """A note that begins while the one before still rings 10 dB under it is read at its pitch."""
+    rng = np.random.default_rng(3)
+    old = faded(tone(steady(220.0, 0.6, SR), SR, rng), SR)
+    ring = 0.3 * faded(tone(steady(220.0, 0.4, SR), SR, rng, decay_s=0.15), SR, fall_s=0.2)
+    new = faded(tone(steady(220.0 * ratio, 0.4, SR), SR, rng), SR)
+    stem = stem_of(laid_out([(0.2, old), (0.8, ring), (0.8, new)], 1.5, SR), SR)
+    f0_hz = track(stem).f0_hz[round(0.85 / HOP_S) : round(1.15 / HOP_S)]
+    assert np.abs(1200 * np.log2(f0_hz / (220.0 * ratio))).max() < 40.0
