@@ -13,6 +13,7 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -109,14 +110,18 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         One per note, in the same order.
     """
     rates = lower_rates(stem, notes)
-    spans = [note_span(stem.role, rates, track, note) for note in notes]
-    stiffness = pooled_stiffness(stem.role, spans)
-    lines = [_line(span, b) for span, b in zip(spans, stiffness, strict=True)]
+
+    def spans() -> Iterator[NoteSpan]:
+        # Cut anew each time: of a long stem, all at once would take more memory than the stem.
+        return (note_span(stem.role, rates, track, note) for note in notes)
+
+    stiffness = pooled_stiffness(stem.role, spans())
+    lines = [_line(span, b) for span, b in zip(spans(), stiffness, strict=True)]
     lines = [replace(line, vibrato=line.swinging()) for line in lines]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
-    return tuple(_measure(*parts) for parts in zip(spans, stiffness, lines, strict=True))
+    return tuple(_measure(*parts) for parts in zip(spans(), stiffness, lines, strict=True))
 
 
 def _line(span: NoteSpan, b: float) -> _Line:

@@ -5,14 +5,17 @@ A coarse search only: it names notes to within some cents; `planner.chord_partia
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
+from planner.model import Floats
 
 Array = NDArray[np.float64]
 
@@ -22,6 +25,7 @@ DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 LEAST_LOUD_RISE_DB = 7.0  # chosen: beats within a held chord stay below
 FLUX_HOP_S = 0.005
 FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
+FLUX_BLOCK = 4096  # frames worked on at a time
 FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
 ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
 LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
@@ -51,7 +55,7 @@ class Peaks:
     width_hz: float  # one bin of the window
 
 
-def find_onsets(samples: Array, sr: int) -> Array:
+def find_onsets(samples: Floats, sr: int) -> Array:
     """Find where notes may begin: peaks of the log spectrum's rise, in seconds.
 
     The rise is taken against the largest of three neighbouring bins some frames before, so that
@@ -59,31 +63,47 @@ def find_onsets(samples: Array, sr: int) -> Array:
     detection", DAFx-13). samples: (n,) at `sr`.
     """
     hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
-    padded = np.concatenate([np.zeros(size), samples, np.zeros(size)])
-    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
-    window = np.hanning(size).astype(np.float32)
-    level = np.empty((len(frames), size // 2 + 1), dtype=np.float32)
-    for lo in range(0, len(frames), 4096):
-        level[lo : lo + 4096] = np.abs(np.fft.rfft(frames[lo : lo + 4096] * window))
-    level *= 4.0 / size
-    loudest = float(level.max())
+    loudest = max(float(level.max()) for level in _level_blocks(samples, size, hop))
     floor = max(10.0 ** (SILENCE_DBFS / 20), loudest * 10.0 ** (-DYNAMIC_DB / 20))
-    level_db = 20.0 * np.log10(np.maximum(level, floor))
-    before = maximum_filter1d(level_db, 3, axis=1)
-    rise = np.maximum(level_db[FLUX_LAG:] - before[:-FLUX_LAG], 0.0)
     bins = int(6000 * size / sr)
-    rise, now = rise[:, :bins], level_db[FLUX_LAG:, :bins]
-    # Two views: how much of the spectrum rises, and how much its loud places do (a lone high note
-    # fills few bins).
-    loud = np.clip((now - now.max(axis=1, keepdims=True) + 30.0) / 30.0, 0.0, 1.0)
-    loud_rise = (rise * loud).sum(axis=1) / (loud.sum(axis=1) + 1e-6)
-    flux = np.maximum(rise.mean(axis=1), loud_rise * (LEAST_FLUX_DB / LEAST_LOUD_RISE_DB))
+    flux_blocks: list[Array] = []
+    last = np.zeros((0, 0))
+    for level in _level_blocks(samples, size, hop):
+        level_db = 20.0 * np.log10(np.maximum(level, floor))
+        joined = np.concatenate([last, level_db]) if len(last) else level_db
+        before = maximum_filter1d(joined[:-FLUX_LAG], 3, axis=1)
+        rise = np.maximum(joined[FLUX_LAG:] - before, 0.0)[:, :bins]
+        now = joined[FLUX_LAG:, :bins]
+        # Two views: how much of the spectrum rises, and how much its loud places do (a lone high
+        # note fills few bins).
+        loud = np.clip((now - now.max(axis=1, keepdims=True) + 30.0) / 30.0, 0.0, 1.0)
+        loud_rise = (rise * loud).sum(axis=1) / (loud.sum(axis=1) + 1e-6)
+        flux_blocks.append(
+            np.maximum(rise.mean(axis=1), loud_rise * (LEAST_FLUX_DB / LEAST_LOUD_RISE_DB))
+        )
+        last = joined[-FLUX_LAG:]
+    flux = np.concatenate(flux_blocks)
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
     at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
     # A frame's content counts from its middle, and the rise spreads over the lag.
     seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
     return np.asarray(np.maximum(seconds, 0.0))
+
+
+def _level_blocks(samples: Floats, size: int, hop: int) -> Iterator[Array]:
+    """Magnitudes of frames `hop` apart, some thousand at a time: (n, bins), a sine of 1 reads 1."""
+    window = np.hanning(size).astype(np.float32) * np.float32(4.0 / size)
+    count = (len(samples) + size) // hop + 1
+    for first in range(0, count, FLUX_BLOCK):
+        frames = min(FLUX_BLOCK, count - first)
+        start = first * hop - size  # silence before the first sample and after the last
+        piece = np.zeros((frames - 1) * hop + size, dtype=np.float32)
+        lo, hi = max(start, 0), min(start + len(piece), len(samples))
+        if hi > lo:
+            piece[lo - start : hi - start] = samples[lo:hi]
+        view = np.lib.stride_tricks.sliding_window_view(piece, size)[::hop]
+        yield np.abs(rfft(view * window, axis=1))
 
 
 def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:

@@ -22,7 +22,7 @@ from planner.chord_partials import (
     typical_b,
 )
 from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
-from planner.model import HARMONIC_ROLES, Confidence, Measurement, Note, Stem
+from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
 
 Array = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
     onset. Notes come by start, then pitch; digital silence gives none.
     """
-    samples = np.asarray(stem.samples, dtype=float)
+    samples = stem.samples
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
@@ -83,7 +83,7 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
-def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
+def _search(samples: Floats, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
     """Walk from onset to onset; keep what rings on, add what begins."""
     sr = stem.analysis_sr
     voices: list[_Voice] = []
@@ -94,13 +94,13 @@ def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
         last = int(min(end_s - 0.005, start_s + LONGEST_S) * sr)
-        stretch = _loud_part(samples[first:last], sr)
+        stretch = _loud_part(_piece(samples, first, last), sr)
         if len(stretch) < SHORTEST_S * sr:
             continue
         if 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) < QUIET_DBFS:
             sounding = []
             continue
-        before = samples[max(int((start_s - 0.15) * sr), 0) : max(int((start_s - 0.01) * sr), 0)]
+        before = _piece(samples, int((start_s - 0.15) * sr), int((start_s - 0.01) * sr))
         peaks = find_peaks_in(stretch, sr, before, 0.95 * stem.range_hz[0])
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
@@ -126,6 +126,11 @@ def _search(samples: Array, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
                 _Stretch(start_s=start_s, end_s=end_s, voices=tuple(sounding), others_hz=others)
             )
     return voices, stretches
+
+
+def _piece(samples: Floats, first: int, last: int) -> Array:
+    """A stretch in double precision: the whole stem so would take twice its memory."""
+    return np.asarray(samples[max(first, 0) : max(last, 0)], dtype=float)
 
 
 def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
@@ -201,7 +206,7 @@ def _unexplained(peaks: Peaks, voices: list[_Voice]) -> Array:
 
 
 def _measure(
-    samples: Array,
+    samples: Floats,
     sr: int,
     voices: list[_Voice],
     stretches: list[_Stretch],
@@ -220,7 +225,7 @@ def _measure(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(
-            _loud_part(samples[first:last], sr), sr, guesses, stretch.others_hz,
+            _loud_part(_piece(samples, first, last), sr), sr, guesses, stretch.others_hz,
             harmonic=harmonic, longest_s=LONGEST_S,
         )  # fmt: skip
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
@@ -285,7 +290,7 @@ def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
     return result
 
 
-def _note(samples: Array, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]:
+def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
     f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
@@ -331,14 +336,14 @@ def _confidence(string: StiffString, length_s: float) -> Confidence:
     return "shaky"
 
 
-def _begun(samples: Array, sr: int, voice: _Voice) -> _Voice:
+def _begun(samples: Floats, sr: int, voice: _Voice) -> _Voice:
     """Move a note's start to where its own partials rise most: strums, and notes that swell in."""
     early_s, late_s = (SOFT_EVERY_S, SOFT_EVERY_S) if voice.soft else (0.02, 0.1)
     from_s = max(voice.start_s - early_s, 0.0)
     size, hop = int(0.04 * sr), int(0.005 * sr)
     ahead = 4 * hop + size // 2
     first = int(from_s * sr) - ahead
-    span = samples[max(first, 0) : int((voice.start_s + late_s) * sr) + ahead]
+    span = _piece(samples, first, int((voice.start_s + late_s) * sr) + ahead)
     span = np.concatenate([np.zeros(max(-first, 0)), span])
     level = _own_level_db(span, sr, voice, size, hop)
     if len(level) < 10:
@@ -364,11 +369,12 @@ def _own_level_db(span: Array, sr: int, voice: _Voice, size: int, hop: int) -> A
     return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))
 
 
-def _end(samples: Array, sr: int, voice: _Voice) -> float:
+def _end(samples: Floats, sr: int, voice: _Voice) -> float:
     """Find where a note's own partials fall to the floor, or are damped, in seconds."""
     size, hop = int(0.08 * sr), int(0.02 * sr)
     first = max(int(voice.start_s * sr), 0)
-    level = _own_level_db(samples[first : int(voice.last_s * sr) + size], sr, voice, size, hop)
+    piece = _piece(samples, first, int(voice.last_s * sr) + size)
+    level = _own_level_db(piece, sr, voice, size, hop)
     if len(level) < 9:
         return voice.last_s
     ago = 8  # hops: 0.16 s

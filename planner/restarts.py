@@ -19,7 +19,7 @@ from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unus
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
-from planner.tracker import frame_level_db
+from planner.tracker import HOP_S, frame_level_db
 
 _REACH_S = 0.10  # the level is back this soon on both sides
 _LEAST_DIP_DB = 1.5
@@ -40,6 +40,8 @@ _AROUND_S = 0.35
 _ASIDE_S = 0.06  # the dip itself is no part of what explains it
 _SILENT_DB = 45.0
 _HISS_HZ = 4000.0
+_HISS_FRAMES = 12_000  # a minute at a time
+_HISS_MARGIN_FRAMES = 10  # 50 ms: by then the filter has forgotten the cut
 _HISS_RISE_DB = 3.0
 _HISS_AND_DIP_DB = 6.0
 _CONSONANT_S = 0.08  # it ends about where the level is lowest
@@ -204,6 +206,16 @@ def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
 
 
 def _hiss_db(stem: Stem, frames: int) -> Floats:
-    sr = stem.analysis_sr
-    high = sosfiltfilt(butter(4, _HISS_HZ, "highpass", fs=sr, output="sos"), stem.samples)
-    return frame_level_db(high, sr, frames, window_s=QUICK_LEVEL_S)
+    """Level of what lies above the pitched range, piece by piece: memory stays flat."""
+    sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
+    sections = butter(4, _HISS_HZ, "highpass", fs=sr, output="sos")
+    level_db = np.empty(frames)
+    for first in range(0, frames, _HISS_FRAMES):
+        count = min(_HISS_FRAMES, frames - first)
+        start = max(0, first - _HISS_MARGIN_FRAMES)
+        ahead = first - start
+        stop = first + count + _HISS_MARGIN_FRAMES
+        high = sosfiltfilt(sections, stem.samples[start * hop : stop * hop])
+        piece_db = frame_level_db(high, sr, ahead + count, window_s=QUICK_LEVEL_S)
+        level_db[first : first + count] = piece_db[ahead:]
+    return level_db

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from planner.harmonics import fit_partials, follow_partials
@@ -16,16 +18,18 @@ _SAG_FRAMES = 6
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
 
-def pooled_stiffness(role: Role, spans: list[NoteSpan]) -> list[float]:
+def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[float]:
     """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
 
     The same key, or the same string and fret, has the same B; notes of one semitone therefore
     speak for each other, weighted by their variances.
     """
     if role in HARMONIC_ROLES:
-        return [0.0] * len(spans)
-    own = [_own_stiffness(span) for span in spans]
-    midi = [round(hz_to_midi(span.note.pitch_hz)) for span in spans]
+        return [0.0 for _ in spans]
+    midi, own = [], []
+    for span in spans:
+        midi.append(round(hz_to_midi(span.note.pitch_hz)))
+        own.append(_own_stiffness(span))
     known_of: dict[int, list[tuple[float, float]]] = {}
     for key, (b, sd) in zip(midi, own, strict=True):
         if np.isfinite(sd):

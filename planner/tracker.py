@@ -85,14 +85,14 @@ def track(stem: Stem) -> PitchTrack:
         highest_hz=highest_hz,
         oversampling=_LAG_OVERSAMPLING,
     )
-    f_hz = np.concatenate([low[0], high[0]], axis=1)
-    strength = np.concatenate([low[1], high[1]], axis=1)
+    f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
+    del low, high
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=_SHORT_WINDOW_S)
     chosen = _best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
     column = np.where(pitched, chosen, 0)
-    f0_hz = np.where(pitched, f_hz[rows, column], np.nan)
+    f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     f0_hz = without_common_periods(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
@@ -113,11 +113,10 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     window_s : length of the frame, s
     """
     half = round(window_s * sr / 2)
-    power = np.concatenate([[0.0], np.cumsum(np.square(samples, dtype=np.float64))])
-    centre = np.arange(frames) * _hop(sr)
-    start = np.clip(centre - half, 0, len(samples))
-    end = np.clip(centre + half, 0, len(samples))
-    mean = (power[end] - power[start]) / (2 * half)
+    mean = np.empty(frames)
+    for first, block in _frame_blocks(samples, 2 * half, _hop(sr), frames):
+        running = _running_energy(block, _hop(sr))
+        mean[first : first + len(block)] = (running[:, -1] - running[:, 0]) / (2 * half)
     level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
     return level_db
 
@@ -179,6 +178,17 @@ def _frame_blocks(
         yield first, view[:count]
 
 
+def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
+    """Running sum of squares along each frame, from an origin of its own: (n, window + 1).
+
+    One sum serves all frames: each is a step of one hop further into it.
+    """
+    piece = np.concatenate([block[:-1, :hop].ravel(), block[-1]])
+    running = np.concatenate([[0.0], np.cumsum(np.square(piece, dtype=np.float64))])
+    view: Floats = np.lib.stride_tricks.sliding_window_view(running, block.shape[1] + 1)[::hop]
+    return view
+
+
 def _candidates(
     samples: Floats,
     sr: int,
@@ -190,8 +200,8 @@ def _candidates(
     oversampling: int,
 ) -> tuple[Floats, Floats]:
     """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
-    f_hz = np.zeros((frames, _CANDIDATES))
-    strength = np.zeros((frames, _CANDIDATES))
+    f_hz = np.zeros((frames, _CANDIDATES), dtype=np.float32)  # good to a thousandth of a cent
+    strength = np.zeros((frames, _CANDIDATES), dtype=np.float32)
     if highest_hz <= lowest_hz:
         return f_hz, strength
     window = round(window_s * sr)
@@ -215,10 +225,7 @@ def _square_difference(
     last = longest if oversampling == 1 else longest + _SINC_REACH
     spectrum = rfft(block, size, axis=1)
     correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : last + 1]
-    # One running sum serves all frames: each is a step of one hop further into it.
-    piece = np.concatenate([block[:-1, :hop].ravel(), block[-1]])
-    running = np.concatenate([[0.0], np.cumsum(np.square(piece, dtype=np.float64))])
-    before = np.lib.stride_tricks.sliding_window_view(running, window + 1)[::hop]
+    before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
     # The small floor damps the edge, where few samples overlap.
     energy = before[:, window : window - last - 1 : -1] - before[:, : last + 1]
@@ -275,28 +282,34 @@ def _curve_peaks(
 def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
     """Choose one candidate per frame; the index past the last candidate means nothing pitched."""
     frames, candidates = f_hz.shape
-    offered = f_hz > 0
-    octave = np.log2(np.where(offered, f_hz, 1.0))
-    local = np.full((frames, candidates + 1), -1e9)
-    local[:, :-1] = np.where(offered, strength + _COST_PER_OCTAVE_DOWN * octave, -1e9)
-    middle_octave = np.log2(180.0)  # where the octave cost neither helps nor hinders being pitched
-    local[:, -1] = _UNPITCHED_STRENGTH + _COST_PER_OCTAVE_DOWN * middle_octave
+    # Where the octave cost neither helps nor hinders being pitched.
+    unpitched = _UNPITCHED_STRENGTH + _COST_PER_OCTAVE_DOWN * np.log2(180.0)
     loud_db = np.percentile(level_db, 99) if frames else 0.0
-    local[:, -1] += np.where(level_db < loud_db - _SILENCE_BELOW_LOUD_DB, 1.0, 0.0)
     back = np.zeros((frames, candidates + 1), dtype=np.int8)
-    score = local[0].copy()
+    score = np.zeros(candidates + 1)
     column = np.arange(candidates + 1)
-    for first in range(1, frames, _BLOCK_FRAMES):
+    octave_before = np.zeros(candidates)
+    for first in range(0, frames, _BLOCK_FRAMES):
         last = min(first + _BLOCK_FRAMES, frames)
-        jump = np.abs(octave[first:last, None, :] - octave[first - 1 : last - 1, :, None])
+        offered = f_hz[first:last] > 0
+        octave = np.log2(np.where(offered, f_hz[first:last], 1.0), dtype=np.float64)
+        local = np.full((last - first, candidates + 1), -1e9)
+        local[:, :-1][offered] = (strength[first:last] + _COST_PER_OCTAVE_DOWN * octave)[offered]
+        silent = level_db[first:last] < loud_db - _SILENCE_BELOW_LOUD_DB
+        local[:, -1] = unpitched + silent
+        joined = np.concatenate([octave_before[None, :], octave])
+        octave_before = octave[-1]
+        jump = np.abs(octave[:, None, :] - joined[:-1, :, None])
         cost = np.zeros((last - first, candidates + 1, candidates + 1))
         cost[:, :-1, :-1] = -_COST_PER_OCTAVE_JUMP * np.minimum(jump, 1.0 + 0.2 * jump)
         cost[:, -1, :-1] = cost[:, :-1, -1] = -_COST_OF_VOICING_CHANGE
+        if first == 0:
+            cost[0] = 0.0  # nothing comes before the first frame
         for frame in range(first, last):
             arrived = score[:, None] + cost[frame - first]
             origin = arrived.argmax(axis=0)
             back[frame] = origin
-            score = arrived[origin, column] + local[frame]
+            score = arrived[origin, column] + local[frame - first]
     path = np.empty(frames, dtype=np.intp)
     state = int(score.argmax())
     for frame in range(frames - 1, -1, -1):

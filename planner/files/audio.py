@@ -344,7 +344,10 @@ def _analysis_signal(
         stream = soxr.ResampleStream(
             sound.samplerate, analysis_sr, 1, dtype="float32", quality="VHQ"
         )
-    pieces: list[NDArray[np.float32]] = []
+    # One array from the start: joining pieces at the end would hold a long stem twice.
+    most = sums.frames * analysis_sr // sound.samplerate + analysis_sr
+    samples = np.empty(most, dtype=np.float32)
+    filled = 0
     for raw in _blocks(sound, file):
         block = finite(raw)
         for channel, top in enumerate(tops):
@@ -353,10 +356,14 @@ def _analysis_signal(
             one = block.mean(axis=1, dtype=np.float32)
         else:
             one = np.ascontiguousarray(block[:, 1 if measured == "right" else 0])
-        pieces.append(stream.resample_chunk(one) if stream else one)
+        piece = stream.resample_chunk(one) if stream else one
+        samples[filled : filled + len(piece)] = piece
+        filled += len(piece)
     if stream:
-        pieces.append(stream.resample_chunk(np.zeros(0, np.float32), last=True))
-    samples = np.concatenate(pieces).astype(np.float32, copy=False)
+        piece = stream.resample_chunk(np.zeros(0, np.float32), last=True)
+        samples[filled : filled + len(piece)] = piece
+        filled += len(piece)
+    samples = samples[:filled]
     samples.setflags(write=False)
     return samples, max(top.finish() for top in tops)
 
