@@ -25,6 +25,7 @@ _LEAST_CYCLES = 1.9  # to tell a rate by itself; the last tenth is lost to the f
 _LEAST_CYCLES_AT_USUAL_RATE = 0.8
 _USUAL_RATE_SPREAD = 0.12
 _NOTES_FOR_USUAL_RATE = 3
+_RATES_AT_ONCE = 32  # a minute's note has thousands of rates to try
 _GROWS_FROM_CYCLES = 1.2  # with less, growth and slope cannot be told apart
 _BENDS_FROM_CYCLES = 3.0  # with less, a bend and a cycle cannot
 
@@ -130,13 +131,17 @@ def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float
 
     line = _line_columns(u, bends=bends)
 
-    def best(rates: Floats) -> float:
+    def explained(rates: Floats) -> Floats:
         models = np.stack([np.hstack([line, _swing_columns(u, r, grows=False)]) for r in rates])
         across = models.transpose(0, 2, 1)
         onto = across @ cents
         weights = np.linalg.solve(across @ models, onto[:, :, None])[:, :, 0]
-        explained = np.sum(weights * onto, axis=1)
-        return float(rates[explained.argmax()])
+        power: Floats = np.sum(weights * onto, axis=1)
+        return power
+
+    def best(rates: Floats) -> float:
+        pieces = [rates[k : k + _RATES_AT_ONCE] for k in range(0, len(rates), _RATES_AT_ONCE)]
+        return float(rates[np.concatenate([explained(piece) for piece in pieces]).argmax()])
 
     step = min(0.25, 0.2 / seconds)
     rate = best(np.arange(lowest, highest, step))
