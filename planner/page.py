@@ -28,7 +28,7 @@ class _Entry:
     offender: Offender
     where: str
     why: str
-    worst_of: str  # for rules: which of their notes is drawn
+    one_of: str  # for rules: which of their notes is drawn
     plot: Plot | None
 
 
@@ -71,19 +71,21 @@ def _entry(
     offender: Offender, notes: dict[str, Judged], covered: dict[str, tuple[str, ...]]
 ) -> _Entry:
     drawn = notes.get(offender.row_id)
-    worst_of = ""
+    one_of = ""
     if drawn is None:
         members = [notes[i] for i in covered.get(offender.row_id, ()) if i in notes]
         if members:
-            drawn = max(members, key=lambda j: (abs(j.heard_cents or 0.0), j.severity))
+            # A typical note shows what the rule is about; the furthest is a fault of its own.
+            heard = sorted(members, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
+            drawn = heard[len(heard) // 2]
             if len(members) > 1:
-                worst_of = f"Drawn: {drawn.measured.id}, the furthest out of {len(members)} notes."
+                one_of = f"Drawn: {drawn.measured.id}, a typical one of {len(members)} notes."
     plot = None if drawn is None else plot_note(drawn, note_name(drawn.target.intended_midi))
     return _Entry(
         offender=offender,
         where=place(offender.start_bar, offender.start_beat, offender.start_s),
         why=terms(offender.terms),
-        worst_of=worst_of,
+        one_of=one_of,
         plot=plot,
     )
 

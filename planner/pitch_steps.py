@@ -199,11 +199,11 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
 def _with_cut_swings(
     midi: Floats, a: int, b: int, most: int, midway: Floats, half: float
 ) -> tuple[int, int]:
-    """Widen a vibrato to the ends of its run where less than a swing is left outside."""
-    if 0 < a <= most and np.median(np.abs(midi[:a] - midway[0])) < _CUT_SWING * half:
-        a = 0
-    if 0 < len(midi) - b <= most and np.median(np.abs(midi[b:] - midway[-1])) < _CUT_SWING * half:
-        b = len(midi)
+    """Widen a vibrato by the swings that the note's ends, or its neighbours, cut short."""
+    before = np.abs(midi[max(0, a - most) : a][::-1] - midway[0]) < _CUT_SWING * half
+    after = np.abs(midi[b : b + most] - midway[-1]) < _CUT_SWING * half
+    a -= len(before) if before.all() else int(before.argmin())
+    b += len(after) if after.all() else int(after.argmin())
     return a, b
 
 

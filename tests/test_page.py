@@ -142,10 +142,18 @@ def test_empty_plan_still_makes_a_page() -> None:
     assert "Every note found was measured." in html
 
 
-def test_rule_shows_its_worst_note() -> None:
-    """The drawing of a rule is that of the furthest of its notes."""
+def test_rule_shows_a_typical_note() -> None:
+    """The drawing of a rule is that of the note in the middle of its notes."""
     html = review_page(plan())
-    assert "Drawn: BAS-0002, the furthest out of 2 notes." in html
+    assert "Drawn: BAS-0001, a typical one of 2 notes." in html
+
+
+def test_a_line_names_only_what_there_is() -> None:
+    """Where a rule has no one note, no gap is left for it; sentences begin with capitals."""
+    html = review_page(plan())
+    assert ", ," not in html
+    for heading in re.findall(r"<h3>\d+\. (.)", html):
+        assert heading == heading.upper()
 
 
 def test_drawing_is_sound_and_in_one_ink() -> None:
@@ -153,7 +161,7 @@ def test_drawing_is_sound_and_in_one_ink() -> None:
     found = drawings(review_page(plan()))
     assert len(found) == 2
     for svg in found:
-        assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS-0002"))
+        assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS-0001"))
         for element in svg.iter():
             assert not {"fill", "stroke", "style"} & set(element.attrib)
     css = review_page(plan()).partition("<style>")[2].partition("</style>")[0]
