@@ -56,6 +56,11 @@ _SECOND_OPINION_PARTIALS = 10
 # term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
 # window may be off, for swelling notes where these are a matter of taste and for struck ones.
 _SUSTAIN_FLOOR_CENTS = 0.045
+_FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+# Times a degree's share of the noise: four for frames that overlap, four for chance.
+_MORE_THAN_NOISE = 16.0
+    16.0  # times a degree's share of the noise: four for overlapping frames, four for chance
+)
 _ROOM_TURNS = 3.2e-4  # by which what rings on turns the phase at either end of the window
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.04
@@ -166,7 +171,7 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
         return _short_note(note, onset, length_s, b, contour, why)
     t_s, c = contour.t_s[inside], cents[inside]
     still = c if vibrato is None else c - vibrato.at(t_s)
-    sustain_cents = float(np.mean(still))
+    sustain_cents = _mean_of_line(still)
     slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
@@ -240,6 +245,30 @@ def _short_note(
         contour_s=None if contour is None else _frozen(contour.t_s + note.start_s),
         contour_hz=None if contour is None else _frozen(contour.f1_hz),
     )
+
+
+def _mean_of_line(still: Floats) -> float:
+    """Mean of a contour, with noise averaged over all of it where the line is that simple.
+
+    A contour is the slope of a phase, so its plain mean rests on the phase at the two ends alone. A
+    line that stands still, or moves evenly, is known better from all of its phase: a parabola
+    fitted to it reaches the Cramer-Rao bound. Where more than noise is left, the line does something
+    of its own, and its plain mean is what is asked for.
+    """
+    count = len(still)
+    phase = np.concatenate([[0.0], np.cumsum(still)])
+    place = np.linspace(-1.0, 1.0, count + 1)
+    left = []
+    for degree in (2, _FREE_DEGREE):
+        fitted = np.polynomial.polynomial.polyfit(place, phase, degree)
+        rest = phase - np.polynomial.polynomial.polyval(place, fitted)
+        left.append(float(rest @ rest))
+        if degree == 2:
+            straight = 2.0 * float(fitted[1]) / count
+    freedom = count + 1 - _FREE_DEGREE
+    if left[0] <= left[1] * (1.0 + _MORE_THAN_NOISE * (_FREE_DEGREE - 2) / max(freedom, 1)):
+        return straight
+    return float(np.mean(still))
 
 
 def _slope(t_s: Floats, rest: Floats) -> tuple[float | None, float]:
