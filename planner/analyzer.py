@@ -56,15 +56,13 @@ _SECOND_OPINION_PARTIALS = 10
 # term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
 # window may be off, for swelling notes where these are a matter of taste and for struck ones.
 _SUSTAIN_FLOOR_CENTS = 0.045
-_FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
-# Times a degree's share of the noise: four for frames that overlap, four for chance.
-_MORE_THAN_NOISE = 16.0
-    16.0  # times a degree's share of the noise: four for overlapping frames, four for chance
-)
 _ROOM_TURNS = 3.2e-4  # by which what rings on turns the phase at either end of the window
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.04
 _SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
+_FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+# Times a degree's share of the noise: four for frames that overlap, four for chance.
+_MORE_THAN_NOISE = 16.0
 _FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
@@ -252,8 +250,8 @@ def _mean_of_line(still: Floats) -> float:
 
     A contour is the slope of a phase, so its plain mean rests on the phase at the two ends alone. A
     line that stands still, or moves evenly, is known better from all of its phase: a parabola
-    fitted to it reaches the Cramer-Rao bound. Where more than noise is left, the line does something
-    of its own, and its plain mean is what is asked for.
+    fitted to it comes near the Cramer-Rao bound. Where more than noise is left, the line does
+    something of its own, and its plain mean is what is asked for.
     """
     count = len(still)
     phase = np.concatenate([[0.0], np.cumsum(still)])
