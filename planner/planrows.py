@@ -79,7 +79,7 @@ def note_row(
         onset_uncertainty_cents=m.onset_uncertainty_cents,
         action=j.action,
         add_cents=j.add_cents,
-        in_words="" if asks else _said_edit(j),
+        in_words="" if asks else _said_edit(j) + _after_rules(j),
         onset_add_cents=j.onset_add_cents,
         cut_s=j.cut_s,
         sustain_add_cents=j.sustain_add_cents,
@@ -325,6 +325,11 @@ def _said_edit(j: Judged) -> str:
         return f"even the lean: {ends}"
     first, rest = j.onset_add_cents or 0.0, j.sustain_add_cents or 0.0
     return f"{raise_or_lower(first)} at the start, {raise_or_lower(rest)} after it"
+
+
+def _after_rules(j: Judged) -> str:
+    """Say that an edit comes on top of rules: alone it would lead elsewhere."""
+    return f", after {' and '.join(rule for rule, _ in j.layers)}" if j.layers else ""
 
 
 def _blend_in(note: Note) -> float:

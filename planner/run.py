@@ -402,7 +402,7 @@ def _write(
         "edit_list.csv": lambda path: write_edit_list_csv(
             data, path, bom=csv_bom, delimiter=csv_delimiter
         ),
-        "notes.csv": lambda path: path.write_bytes(notes_csv(plan)),
+        "notes.csv": lambda path: path.write_bytes(notes_csv(plan, delimiter=csv_delimiter)),
         "offenders.csv": lambda path: path.write_bytes(
             offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter)
         ),

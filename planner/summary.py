@@ -35,6 +35,7 @@ VOICE_ROLES = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 AGREES_CENTS = 3.0  # common practice, no source: a larger gap to the typed A4 is said aloud
 OFFSET_TOLD_CENTS = 4.0  # common practice, no source: the least steady offset worth a retune
 START_TOLD_CENTS = 8.0  # common practice, no source: starts this far off are heard on short notes
+TOGETHER = 0.8  # of the offset: notes spread wider do not sit anywhere as a whole; chosen
 SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take costs less
 PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
 PITCH_SAME_SIDE = 0.8  # common practice, no source
@@ -181,7 +182,11 @@ def suggestions(plan: Plan) -> list[str]:
         if stem.role in FIXED_ROLES or stem.measured < PITCH_NOTES_MIN:
             continue
         offset, spread = stem.offset_cents, stem.spread_cents
-        if offset is not None and abs(round(offset, 1)) >= OFFSET_TOLD_CENTS:
+        start = stem.onset_minus_sustain_cents
+        sharp_starts = start is not None and abs(round(start, 1)) >= START_TOLD_CENTS
+        # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
+        together = not sharp_starts and (spread or 0.0) <= TOGETHER * abs(offset or 0.0)
+        if offset is not None and together and abs(round(offset, 1)) >= OFFSET_TOLD_CENTS:
             told[stem.code] = offset
             if stem.role in VOICE_ROLES:
                 way = "a clearer reference in the headphones, and less of everything, may help"
@@ -191,8 +196,7 @@ def suggestions(plan: Plan) -> list[str]:
                 f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
                 f"throughout; {way}."
             )
-        start = stem.onset_minus_sustain_cents
-        if start is not None and abs(round(start, 1)) >= START_TOLD_CENTS:
+        if start is not None and sharp_starts:
             lines.append(
                 f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle; where "
                 "short notes matter, tuning by their beginnings may suit the part better."

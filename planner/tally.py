@@ -85,13 +85,15 @@ def coverage(plan: Plan) -> Coverage:
 def left_on_purpose(plan: Plan) -> tuple[Group, ...]:
     """Group the measured notes that were left alone by the rule that said so, most notes first.
 
-    Notes of the fixed parts are not among them: nobody could move those.
+    Notes of the fixed parts are not among them: nobody could move those. Nor are notes that a rule
+    over many notes moves: only their rest was left.
     """
     fixed = {stem.code for stem in plan.stems if stem.role in FIXED_ROLES}
     left = [
         judged
         for judged in plan.judged
         if judged.action == "leave"
+        and not judged.layers
         and is_measured(judged)
         and judged.measured.note.stem not in fixed
     ]

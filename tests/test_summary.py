@@ -70,7 +70,8 @@ def test_unknown_uncertainty_is_said_and_not_nought() -> None:
 
 def test_summary_holds_every_part() -> None:
     """Sign rule, stems, pitches, left, coverage, missing, findings, assumptions and cautions."""
-    text = summary_markdown(plan())
+    unruled = tuple(replace(note, layers=()) for note in plan().judged)
+    text = summary_markdown(plan(judged=unruled))
     for said in (
         "plus is sharp",
         "| BAS | bass-fretted | 4 | 4 | 100 % | 8.5 flat, give or take 0.6 | 1.1 |",
@@ -151,7 +152,13 @@ def stem(**changes: Any) -> StemSummary:
         ({"offset_cents": -6.0, "role": "lead-voice"}, True, "clearer reference in the headphones"),
         ({"offset_cents": -6.0, "role": "tuning-reference"}, False, ""),
         ({"offset_cents": -6.0, "measured": 3}, False, ""),
+        ({"offset_cents": -4.0, "spread_cents": 3.3}, False, ""),
         ({"onset_minus_sustain_cents": 8.0}, True, "begin 8 sharp of where they settle"),
+        (
+            {"offset_cents": 9.0, "onset_minus_sustain_cents": 12.0},
+            True,
+            "begin 12 sharp of where they settle",
+        ),
         ({"onset_minus_sustain_cents": 7.9}, False, ""),
         ({"spread_cents": 20.1}, True, "another take may cost less"),
         ({"spread_cents": 20.0}, False, ""),
@@ -182,10 +189,16 @@ def test_coverage_counts_notes_and_time() -> None:
 
 
 def test_left_notes_are_counted_by_rule_and_not_for_fixed_parts() -> None:
-    """Measured notes that stay are grouped by their rule; those of the reference are no news."""
+    """Measured notes that stay are grouped by their rule; those of the reference are no news.
+
+    Nor is a note left that a rule over many notes moves.
+    """
     piano = judged("PNO-0001", action="leave", rule_name="reference")
-    groups = left_on_purpose(plan(judged=(*plan().judged, piano)))
+    unruled = tuple(replace(note, layers=()) for note in plan().judged)
+    groups = left_on_purpose(plan(judged=(*unruled, piano)))
     assert [(g.rule_name, g.notes, g.stems) for g in groups] == [("in tune", 4, ("BAS",))]
+    moved = tuple(replace(note, layers=(("R-001", 8.4),)) for note in unruled)
+    assert left_on_purpose(plan(judged=(*moved, piano))) == ()
 
 
 def test_unmeasured_notes_are_counted_by_cause() -> None:

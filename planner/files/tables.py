@@ -120,12 +120,21 @@ def read_csv(data: bytes) -> list[tuple[int, list[str]]]:
     return records
 
 
-def notes_csv(plan: Plan) -> bytes:
+def notes_csv(plan: Plan, *, delimiter: str = ",") -> bytes:
     """Write every note found, measured or not, moved or left; the reference's notes too.
 
-    ``add_cents`` is the note's own edit; what rules add to it stands in the edit list.
+    ``add_cents`` is the note's own edit; what rules add to it stands in the edit list, and
+    ``reason`` names them.
     """
-    return csv_bytes(NOTES_COLUMNS, [_note_record(judged) for judged in plan.judged])
+    records = [_note_record(judged) for judged in plan.judged]
+    return csv_bytes(NOTES_COLUMNS, records, delimiter=delimiter)
+
+
+def _reason(judged: Judged) -> str:
+    if not judged.layers:
+        return judged.reason
+    rules = " and ".join(rule for rule, _ in judged.layers)
+    return f"moved by {rules}; what is left: {judged.reason}"
 
 
 def offenders_csv(plan: Plan, *, bom: bool = True, delimiter: str = ",") -> bytes:
@@ -187,6 +196,6 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         found.confidence,
         judged.action,
         number(judged.add_cents, 1),
-        judged.reason,
+        _reason(judged),
         found.not_measured_because,
     )

@@ -146,6 +146,16 @@ def test_notes_csv_rounds_and_leaves_blank_what_was_not_measured() -> None:
     assert silent["not_measured_because"] == "41 % pitched; no number"
 
 
+def test_notes_csv_says_which_rules_move_a_note() -> None:
+    """A note that only rules move is left with its rest, and says by which rule."""
+    rows = records(notes_csv(plan()))
+    assert notes_csv(plan(), delimiter=";").startswith(b"id;stem;start_s")
+    reason, name = rows[0].index("reason"), rows[0].index("id")
+    told = {row[name]: row[reason] for row in rows[1:]}
+    assert told["BAS-0001"].startswith("moved by R-001; what is left: ")
+    assert not told["LV-0147"].startswith("moved by")
+
+
 def test_notes_csv_leaves_the_level_of_silence_blank() -> None:
     """Digital silence has no level in decibels."""
     one = judged()
