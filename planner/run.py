@@ -245,8 +245,8 @@ def _lost(spec: StemSpec, error: PlannerError) -> Finding:
     return Finding(
         severity="warning",
         what=f"{spec.code} could not be used: {error}",
-        did="It was left out; the others were planned without it.",
-        advice="Put the file right and plan again.",
+        did="It was left out; the others went on without it.",
+        advice="Put the file right and run again.",
         stem=spec.code,
         file=spec.file,
     )

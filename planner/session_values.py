@@ -253,7 +253,7 @@ def fields(
             problems.wrong(
                 f"{below}{key}",
                 "unknown key",
-                f"{nearest(str(key), table)}Known: {', '.join(table)}.",
+                f"{_comma(key)}{nearest(str(key), table)}Known: {', '.join(table)}.",
             )
         elif item is not None:
             name, read = table[key]
@@ -267,3 +267,8 @@ def fields(
             problems.wrong(f"{below}{key}", "this is missing", f"For example {example}.")
             complete = False
     return result if complete else WRONG
+
+
+def _comma(key: object) -> str:
+    """In {a4_hz: 441,0} the zero is a key of its own."""
+    return "Decimals take a point, as in 441.0. " if str(key).isdigit() else ""

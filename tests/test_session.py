@@ -473,6 +473,12 @@ def test_an_unknown_role_is_guessed(role, guess):
     assert words in said(with_stem("", role))
 
 
+def test_a_decimal_comma_is_named():
+    """In {a4_hz: 441,0} the comma makes the zero a key: the message says to write a point."""
+    text = with_top("").replace("{from: P}", "{a4_hz: 441,0}")
+    assert "pitch_reference.0: unknown key. Decimals take a point, as in 441.0." in said(text)
+
+
 def test_questions_that_a_person_must_answer():
     """Where a file still says ask, the error says what to answer."""
     assert "stems[1].role: somebody has to say the role. Roles: tuning" in said(
