@@ -43,7 +43,7 @@ def peak_bytes(stem: Stem) -> int:
 
 @pytest.mark.parametrize("role", ["lead-voice", "fixed-pitch"])
 def test_memory_grows_no_faster_than_twice_the_stem(role: Role) -> None:
-    """A minute and a half more takes less than twice its own samples more."""
-    short, long = melody(0.6, role), melody(2.1, role)
+    """Two minutes more take less than twice their own samples more."""
+    short, long = melody(1.0, role), melody(3.0, role)
     grown = peak_bytes(long) - peak_bytes(short)
     assert grown < 2.0 * (long.samples.nbytes - short.samples.nbytes)
