@@ -254,6 +254,8 @@ def _mean_of_line(still: Floats) -> float:
     something of its own, and its plain mean is what is asked for.
     """
     count = len(still)
+    if count < 2 * _FREE_DEGREE:
+        return float(np.mean(still))
     phase = np.concatenate([[0.0], np.cumsum(still)])
     place = np.linspace(-1.0, 1.0, count + 1)
     left = []
@@ -263,8 +265,8 @@ def _mean_of_line(still: Floats) -> float:
         left.append(float(rest @ rest))
         if degree == 2:
             straight = 2.0 * float(fitted[1]) / count
-    freedom = count + 1 - _FREE_DEGREE
-    if left[0] <= left[1] * (1.0 + _MORE_THAN_NOISE * (_FREE_DEGREE - 2) / max(freedom, 1)):
+    share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
+    if left[0] <= left[1] * (1.0 + _MORE_THAN_NOISE * share):
         return straight
     return float(np.mean(still))
 
