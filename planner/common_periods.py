@@ -23,6 +23,9 @@ _FITS = 0.7
 _DOES_NOT_FIT = 0.5
 _SUDDENLY_FRAMES = 12  # the longest window of the track, 80 ms, sees an edge over so many
 _JUST_BEFORE_FRAMES = 12
+_AROUND_SEMITONES = 4.0
+_LEAST_FRAMES = 100  # half a second
+_USUAL_SHARE = 1.0 / 3.0
 
 
 def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
@@ -42,6 +45,7 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
         rise = np.concatenate([[1.0], out[1:] / out[:-1]])
     times = np.rint(np.nan_to_num(rise, nan=1.0))
     jumps = (times >= 2) & (times <= _MOST_TIMES) & _near(rise, times)
+    fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
     for frame in np.flatnonzero(jumps)[::-1]:
         low_hz, high_hz = float(out[frame - 1]), float(out[frame])
         first = int(frame)
@@ -50,10 +54,33 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
             if fits < _FITS:
                 break
             first -= 1
-        if first < frame and _explained(out, candidates_hz, strength, first, low_hz, high_hz):
+        if first == frame or _usual(f0_hz, fitting[times[frame]], first, int(frame)):
+            continue
+        if _explained(out, candidates_hz, strength, first, low_hz, high_hz):
             for moved in range(first, int(frame)):
                 out[moved] = _fit(candidates_hz[moved], strength[moved], high_hz)[1]
     return out
+
+
+def _fitting(
+    f0_hz: Floats, times: float, candidates_hz: Floats, strength: Floats
+) -> NDArray[np.bool_]:
+    """Frames that fit a whole multiple of their pitch as well."""
+    near = _near(candidates_hz, times * f0_hz[:, None])
+    return np.asarray((near & (strength > _FITS)).any(axis=1))
+
+
+def _usual(f0_hz: Floats, fits: NDArray[np.bool_], first: int, last: int) -> bool:
+    """Do other frames around this pitch, or all where these are few, fit as often anyway?
+
+    Of a bass whose odd partials are weak every note does: there it says nothing of a ring.
+    """
+    elsewhere = ~np.isnan(f0_hz)
+    elsewhere[first:last] = False
+    with np.errstate(invalid="ignore"):
+        here = elsewhere & (np.abs(12.0 * np.log2(f0_hz / f0_hz[last - 1])) < _AROUND_SEMITONES)
+    sample = here if here.sum() >= _LEAST_FRAMES else elsewhere
+    return bool(sample.any() and fits[sample].mean() > _USUAL_SHARE)
 
 
 def _explained(

@@ -54,6 +54,15 @@ def test_a_bass_with_weak_odd_partials_keeps_its_pitch() -> None:
     )
 
 
+def test_octaves_of_a_bass_with_weak_odd_partials_stay() -> None:
+    """E2, E1, E2: the low note fits an octave up from end to end, as all such notes do here."""
+    low = [(41.2, 0.99), (82.4, 0.85)]
+    high = [(82.4, 0.99), (41.2, 0.99)]
+    candidates_hz, strength = offered(([high] * 40 + [low] * 60) * 3 + [high] * 40)
+    f0_hz = np.concatenate([np.tile(np.repeat([82.4, 41.2], [40, 60]), 3), np.full(40, 82.4)])
+    assert list(without_common_periods(f0_hz, candidates_hz, strength)) == list(f0_hz)
+
+
 @pytest.mark.parametrize("ratio", [3 / 2, 4 / 3, 2.0])
 def test_the_track_reads_a_note_over_a_ring(ratio: float) -> None:
     """A note that begins while the one before still rings 10 dB under it is read at its pitch."""

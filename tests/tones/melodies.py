@@ -160,12 +160,33 @@ def bass_octaves(seed: int) -> Melody:
     return _melody(samples, notes, "bass-fretted", (36.0, 400.0))
 
 
+def bowed_bass(seed: int) -> Melody:
+    """Roots, fifths and octaves under the bow, first partial or all odd ones weak: octave traps."""
+    rng = np.random.default_rng(seed)
+    at_s, root, played = 0.2, int(rng.integers(28, 36)), []
+    before = 0
+    for _ in range(30):
+        length_s = float(rng.choice([0.25, 0.3, 0.4, 0.6]))
+        midi = root + int(rng.choice([0, 0, 12, 12, 7, 5, 24, 2]))
+        note = MelodyNote(start_s=at_s, end_s=at_s + length_s, midi=midi + rng.normal(0, 0.1))
+        turned = midi == before or rng.random() < 0.5  # one pitch twice under one bow is one note
+        vibrato = float(rng.choice([0.0, 15.0])) if length_s > 0.35 else 0.0
+        played.append(_Blown(note=note, tongued=turned, vibrato_cents=vibrato))
+        at_s, before = at_s + length_s, midi
+    weak = 10.0 ** (-float(rng.choice([0, 6, 12, 20])) / 20)
+    even = float(rng.choice([1.0, 1.5, 3.0]))
+    amplitudes = [(weak if n == 1 else even if n % 2 == 0 else 1.0) / n for n in range(1, 30)]
+    samples = _blown(played, rng, amplitudes, 0.03)
+    return _melody(samples, [p.note for p in played], "bowed", (36.0, 500.0))
+
+
 MELODIES: dict[str, Callable[[int], Melody]] = {
     "fast wind line": fast_wind_line,
     "sung line": sung_line,
     "fretted line": fretted_line,
     "low fretted line": lambda seed: fretted_line(seed, lower_by=17),
     "bass octaves": bass_octaves,
+    "bowed bass": bowed_bass,
 }
 
 
