@@ -173,14 +173,7 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
     slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, cents, sustain_first_s, sustain_last_s)
     uncertainty = _sustain_uncertainty(
-        contour,
-        inside,
-        slope,
-        roughness,
-        vibrato,
-        check[1] if check else None,
-        _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S,
-        note.pitch_hz,
+        span, contour, inside, slope, roughness, vibrato, check[1] if check else None
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
     onset_hz, onset_sd = onset if onset is not None else (None, None)
@@ -258,16 +251,16 @@ def _mean_of_line(still: Floats) -> float:
         return float(np.mean(still))
     phase = np.concatenate([[0.0], np.cumsum(still)])
     place = np.linspace(-1.0, 1.0, count + 1)
-    left = []
-    for degree in (2, _FREE_DEGREE):
-        fitted = np.polynomial.polynomial.polyfit(place, phase, degree)
-        rest = phase - np.polynomial.polynomial.polyval(place, fitted)
-        left.append(float(rest @ rest))
-        if degree == 2:
-            straight = 2.0 * float(fitted[1]) / count
+    even, free = (
+        np.polynomial.polynomial.polyfit(place, phase, degree) for degree in (2, _FREE_DEGREE)
+    )
+    left_even, left_free = (
+        float(np.sum((phase - np.polynomial.polynomial.polyval(place, fitted)) ** 2))
+        for fitted in (even, free)
+    )
     share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
-    if left[0] <= left[1] * (1.0 + _MORE_THAN_NOISE * share):
-        return straight
+    if left_even <= left_free * (1.0 + _MORE_THAN_NOISE * share):
+        return 2.0 * float(even[1]) / count
     return float(np.mean(still))
 
 
@@ -324,14 +317,13 @@ def _second_opinion(
 
 
 def _sustain_uncertainty(
+    span: NoteSpan,
     contour: Contour,
     inside: NDArray[np.bool_],
     slope: float | None,
     roughness: float,
     vibrato: Vibrato | None,
     apart: float | None,
-    ends_sd_s: float,
-    pitch_hz: float,
 ) -> float:
     """One standard deviation of the sustain, cents.
 
@@ -344,6 +336,7 @@ def _sustain_uncertainty(
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
     windows = max(seconds / contour.window_s, 1.0)
+    ends_sd_s = _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S
     left = 0.0
     if vibrato is not None:
         left = _VIBRATO_LEFT * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
@@ -354,7 +347,7 @@ def _sustain_uncertainty(
             + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
             + left**2
             + ((slope or 0.0) * ends_sd_s) ** 2
-            + (2.0 * LN_CENTS * _ROOM_TURNS / (seconds * pitch_hz)) ** 2
+            + (2.0 * LN_CENTS * _ROOM_TURNS / (seconds * span.note.pitch_hz)) ** 2
             + _SUSTAIN_FLOOR_CENTS**2
         )
     )

@@ -15,6 +15,7 @@ from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused
 from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
+from planner.frame_blocks import frame_blocks
 from planner.model import Floats
 
 Array = NDArray[np.float64]
@@ -25,7 +26,6 @@ DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 LEAST_LOUD_RISE_DB = 7.0  # chosen: beats within a held chord stay below
 FLUX_HOP_S = 0.005
 FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
-FLUX_BLOCK = 4096  # frames worked on at a time
 FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
 ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
 LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
@@ -95,15 +95,8 @@ def _level_blocks(samples: Floats, size: int, hop: int) -> Iterator[Array]:
     """Magnitudes of frames `hop` apart, some thousand at a time: (n, bins), a sine of 1 reads 1."""
     window = np.hanning(size).astype(np.float32) * np.float32(4.0 / size)
     count = (len(samples) + size) // hop + 1
-    for first in range(0, count, FLUX_BLOCK):
-        frames = min(FLUX_BLOCK, count - first)
-        start = first * hop - size  # silence before the first sample and after the last
-        piece = np.zeros((frames - 1) * hop + size, dtype=np.float32)
-        lo, hi = max(start, 0), min(start + len(piece), len(samples))
-        if hi > lo:
-            piece[lo - start : hi - start] = samples[lo:hi]
-        view = np.lib.stride_tricks.sliding_window_view(piece, size)[::hop]
-        yield np.abs(rfft(view * window, axis=1))
+    for _, block in frame_blocks(samples, size, hop, count, lead=size):
+        yield np.abs(rfft(block * window, axis=1))
 
 
 def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:

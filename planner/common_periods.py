@@ -21,8 +21,7 @@ _NEAR_CENTS = 50.0
 # 0.7 says that the other note is 8 dB down; of one note alone about half the energy lies there.
 _FITS = 0.7
 _DOES_NOT_FIT = 0.5
-_SUDDENLY_FRAMES = 12  # the longest window of the track, 80 ms, sees an edge over so many
-_JUST_BEFORE_FRAMES = 12
+_JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
 _AROUND_SEMITONES = 4.0
 _LEAST_FRAMES = 100  # half a second
 _USUAL_SHARE = 1.0 / 3.0
@@ -45,6 +44,8 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
         rise = np.concatenate([[1.0], out[1:] / out[:-1]])
     times = np.rint(np.nan_to_num(rise, nan=1.0))
     jumps = (times >= 2) & (times <= _MOST_TIMES) & _near(rise, times)
+    with np.errstate(invalid="ignore"):
+        semitones = 12.0 * np.log2(f0_hz)
     fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
     for frame in np.flatnonzero(jumps)[::-1]:
         low_hz, high_hz = float(out[frame - 1]), float(out[frame])
@@ -54,7 +55,7 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
             if fits < _FITS:
                 break
             first -= 1
-        if first == frame or _usual(f0_hz, fitting[times[frame]], first, int(frame)):
+        if first == frame or _usual(semitones, fitting[times[frame]], first, int(frame)):
             continue
         if _explained(out, candidates_hz, strength, first, low_hz, high_hz):
             for moved in range(first, int(frame)):
@@ -70,15 +71,14 @@ def _fitting(
     return np.asarray((near & (strength > _FITS)).any(axis=1))
 
 
-def _usual(f0_hz: Floats, fits: NDArray[np.bool_], first: int, last: int) -> bool:
+def _usual(semitones: Floats, fits: NDArray[np.bool_], first: int, last: int) -> bool:
     """Do other frames around this pitch, or all where these are few, fit as often anyway?
 
     Of a bass whose odd partials are weak every note does: there it says nothing of a ring.
     """
-    elsewhere = ~np.isnan(f0_hz)
+    elsewhere = ~np.isnan(semitones)
     elsewhere[first:last] = False
-    with np.errstate(invalid="ignore"):
-        here = elsewhere & (np.abs(12.0 * np.log2(f0_hz / f0_hz[last - 1])) < _AROUND_SEMITONES)
+    here = elsewhere & (np.abs(semitones - semitones[last - 1]) < _AROUND_SEMITONES)
     sample = here if here.sum() >= _LEAST_FRAMES else elsewhere
     return bool(sample.any() and fits[sample].mean() > _USUAL_SHARE)
 
@@ -88,7 +88,7 @@ def _explained(
 ) -> bool:
     """Did a new note begin at a frame, under the ring of an old one that shares its low period?"""
     if first > 0 and _near(out[first - 1], low_hz):
-        earlier = range(max(0, first - _SUDDENLY_FRAMES), first)
+        earlier = range(max(0, first - _JUST_BEFORE_FRAMES), first)
         return any(
             _fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
             for frame in earlier

@@ -26,7 +26,7 @@ from planner.pitch import note_name
 from planner.scopes import ScopeRule
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
-from planner.wording import amount, flat_or_sharp, percent, raise_or_lower
+from planner.wording import amount, flat_or_sharp, percent, raise_or_lower, rule_names
 
 # Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
 # open vowels and bowed tones. Common practice, no source.
@@ -329,7 +329,7 @@ def _said_edit(j: Judged) -> str:
 
 def _after_rules(j: Judged) -> str:
     """Say that an edit comes on top of rules: alone it would lead elsewhere."""
-    return f", after {' and '.join(rule for rule, _ in j.layers)}" if j.layers else ""
+    return f", after {rule_names(j.layers)}" if j.layers else ""
 
 
 def _blend_in(note: Note) -> float:

@@ -18,7 +18,6 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cache
 
 import numpy as np
@@ -26,6 +25,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.common_periods import without_common_periods
+from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
 from planner.model import Floats, PitchTrack, Stem
 
 HOP_S = 0.005
@@ -46,7 +46,6 @@ _COST_OF_VOICING_CHANGE = 0.25
 _UNPITCHED_STRENGTH = 0.55
 _SILENCE_BELOW_LOUD_DB = 60.0  # frames this far under the loudest are never pitched
 
-_BLOCK_FRAMES = 2048
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
 _FLUX_TOP_HZ = 6000.0
@@ -114,7 +113,7 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     """
     half = round(window_s * sr / 2)
     mean = np.empty(frames)
-    for first, block in _frame_blocks(samples, 2 * half, _hop(sr), frames):
+    for first, block in frame_blocks(samples, 2 * half, _hop(sr), frames, lead=half):
         running = _running_energy(block, _hop(sr))
         mean[first : first + len(block)] = (running[:, -1] - running[:, 0]) / (2 * half)
     level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
@@ -134,7 +133,7 @@ def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
     loud = _loud_amplitude(samples) * window / 8
     out = np.zeros(frames)
     before: NDArray[np.float32] | None = None
-    for first, block in _frame_blocks(samples, window, _hop(sr), frames):
+    for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
         magnitude = np.abs(rfft(block * taper, axis=1)[:, 1 : top + 1])
         log_magnitude = np.log1p(100.0 * magnitude / loud).astype(np.float32)
         if before is None:
@@ -159,23 +158,6 @@ def _loud_amplitude(samples: Floats) -> float:
     if len(samples) == 0:
         return 1e-6
     return max(float(np.percentile(np.abs(samples[::7]), 99)), 1e-6)
-
-
-def _frame_blocks(
-    samples: Floats, window: int, hop: int, frames: int
-) -> Iterator[tuple[int, NDArray[np.float32]]]:
-    """Cut centred frames in blocks, so that memory stays flat in the length of the stem."""
-    half = window // 2
-    for first in range(0, frames, _BLOCK_FRAMES):
-        count = min(_BLOCK_FRAMES, frames - first)
-        start = first * hop - half
-        stop = start + (count - 1) * hop + window
-        piece = np.zeros(stop - start, dtype=np.float32)
-        lo, hi = max(start, 0), min(stop, len(samples))
-        if hi > lo:
-            piece[lo - start : hi - start] = samples[lo:hi]
-        view = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
-        yield first, view[:count]
 
 
 def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
@@ -208,7 +190,7 @@ def _candidates(
     longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
     size = next_fast_len(window + longest + _SINC_REACH + 1, real=True)
     lags = np.arange(longest * oversampling + 1) / oversampling
-    for first, block in _frame_blocks(samples, window, _hop(sr), frames):
+    for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
         curve = _square_difference(block, _hop(sr), size, longest, oversampling)
         lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
         rows = slice(first, first + len(block))
@@ -289,8 +271,8 @@ def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.i
     score = np.zeros(candidates + 1)
     column = np.arange(candidates + 1)
     octave_before = np.zeros(candidates)
-    for first in range(0, frames, _BLOCK_FRAMES):
-        last = min(first + _BLOCK_FRAMES, frames)
+    for first in range(0, frames, BLOCK_FRAMES):
+        last = min(first + BLOCK_FRAMES, frames)
         offered = f_hz[first:last] > 0
         octave = np.log2(np.where(offered, f_hz[first:last], 1.0), dtype=np.float64)
         local = np.full((last - first, candidates + 1), -1e9)

@@ -99,3 +99,8 @@ def terms(pairs: tuple[tuple[str, float], ...]) -> str:
     """Say what made an offender's rank, the largest term first, zero terms left out."""
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
     return ", ".join(f"{term(name)} {value:.1f}" for name, value in told)
+
+
+def rule_names(layers: tuple[tuple[str, float], ...]) -> str:
+    """Name the rules that cover a note, largest first: "R-001 and R-003"."""
+    return " and ".join(rule for rule, _ in layers)

@@ -17,7 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch",
         "timecode temperament model",
-        "timeline roles wording tolerances session_values common_periods",
+        "timeline roles wording tolerances session_values common_periods frame_blocks",
         "harmonics tracker vibrato guess session_music session_stems chord_partials",
         "session attacks note_span note_ends chord_search",
         "pitch_steps stiffness onset restarts",

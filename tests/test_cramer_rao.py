@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bench.peers import LENGTH_S, SR, START_S, WHOLE_S, cramer_rao_cents, ours
-from bench.peers import Case as BenchCase
-from tones.exact import cents_between, faded, laid_out, steady, tone, with_snr
+from bench.peers import LENGTH_S, SR, case_of, cramer_rao_cents, ours
+from tones.exact import cents_between, faded, steady, tone
 
 PITCHES_HZ = np.geomspace(82.0, 880.0, 24)
 
@@ -36,10 +35,8 @@ def test_the_sustain_of_a_steady_tone(snr_db: float) -> None:
     for k, f1_hz in enumerate(PITCHES_HZ):
         rng = np.random.default_rng(k)
         line = steady(float(f1_hz), LENGTH_S, SR)
-        laid = laid_out([(START_S, faded(tone(line, SR, rng), SR))], WHOLE_S, SR)
-        share_db = 10 * np.log10(LENGTH_S / WHOLE_S)  # with_snr counts the silence too
-        noisy = with_snr(laid, snr_db + share_db, rng)
-        reading = ours(BenchCase(samples=noisy, f1_hz=line, role="bowed"))
+        note = faded(tone(line, SR, rng), SR)
+        reading = ours(case_of(note, line, snr_db, "bowed", rng))
         assert reading.sustain_hz is not None
         error = cents_between(reading.sustain_hz, float(f1_hz))
         assert abs(error) < 0.1

@@ -344,23 +344,25 @@ def _analysis_signal(
         stream = soxr.ResampleStream(
             sound.samplerate, analysis_sr, 1, dtype="float32", quality="VHQ"
         )
+
+    def pieces() -> Iterator[NDArray[np.float32]]:
+        for raw in _blocks(sound, file):
+            block = finite(raw)
+            for channel, top in enumerate(tops):
+                top.add(block[:, channel])
+            if measured == "mid":
+                one = block.mean(axis=1, dtype=np.float32)
+            else:
+                one = np.ascontiguousarray(block[:, 1 if measured == "right" else 0])
+            yield stream.resample_chunk(one) if stream else one
+        if stream:
+            yield stream.resample_chunk(np.zeros(0, np.float32), last=True)
+
     # One array from the start: joining pieces at the end would hold a long stem twice.
     most = sums.frames * analysis_sr // sound.samplerate + analysis_sr
     samples = np.empty(most, dtype=np.float32)
     filled = 0
-    for raw in _blocks(sound, file):
-        block = finite(raw)
-        for channel, top in enumerate(tops):
-            top.add(block[:, channel])
-        if measured == "mid":
-            one = block.mean(axis=1, dtype=np.float32)
-        else:
-            one = np.ascontiguousarray(block[:, 1 if measured == "right" else 0])
-        piece = stream.resample_chunk(one) if stream else one
-        samples[filled : filled + len(piece)] = piece
-        filled += len(piece)
-    if stream:
-        piece = stream.resample_chunk(np.zeros(0, np.float32), last=True)
+    for piece in pieces():
         samples[filled : filled + len(piece)] = piece
         filled += len(piece)
     samples = samples[:filled]

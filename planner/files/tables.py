@@ -22,7 +22,7 @@ from collections.abc import Iterable, Sequence
 from planner.editlist import clean_text, rounded
 from planner.model import Judged, Plan
 from planner.pitch import note_name
-from planner.wording import terms
+from planner.wording import rule_names, terms
 
 Cell = str | int | float | bool | None
 
@@ -133,8 +133,7 @@ def notes_csv(plan: Plan, *, delimiter: str = ",") -> bytes:
 def _reason(judged: Judged) -> str:
     if not judged.layers:
         return judged.reason
-    rules = " and ".join(rule for rule, _ in judged.layers)
-    return f"moved by {rules}; what is left: {judged.reason}"
+    return f"moved by {rule_names(judged.layers)}; what is left: {judged.reason}"
 
 
 def offenders_csv(plan: Plan, *, bom: bool = True, delimiter: str = ",") -> bytes:

@@ -81,24 +81,27 @@ def cases() -> dict[str, list[Case]]:
         still = steady(f1_hz, LENGTH_S, SR)
         driven = faded(tone(still, SR, rng), SR)
         for snr_db in (60, 20, 10):
-            case = _case(driven, still, snr_db, "bowed", rng)
+            case = case_of(driven, still, snr_db, "bowed", rng)
             bound = cramer_rao_cents(f1_hz, snr_db)
             made.setdefault(f"steady {snr_db} dB", []).append(replace(case, bound_cents=bound))
         relaxing = bent(f1_hz, 15 * np.exp(-t / 0.08))
         pluck = tone(relaxing, SR, rng, decay_s=0.8, decay_tilt=0.25)
         made.setdefault("pluck +15 c", []).append(
-            _case(faded(pluck, SR, rise_s=0.002), relaxing, 60, "fretted", rng)
+            case_of(faded(pluck, SR, rise_s=0.002), relaxing, 60, "fretted", rng)
         )
         amplitudes = [n**-0.5 for n in range(1, 25)]
         for b in (1e-4, 3e-4, 1e-3):
             stiff = tone(still, SR, rng, b=b, amplitudes=amplitudes, decay_s=0.8, decay_tilt=0.25)
             made.setdefault(f"stiff B {b:.0e}", []).append(
-                _case(faded(stiff, SR, rise_s=0.002), still, 60, "fretted", rng)
+                case_of(faded(stiff, SR, rise_s=0.002), still, 60, "fretted", rng)
             )
     return made
 
 
-def _case(note: Floats, f1_hz: Floats, snr_db: float, role: Role, rng: np.random.Generator) -> Case:
+def case_of(
+    note: Floats, f1_hz: Floats, snr_db: float, role: Role, rng: np.random.Generator
+) -> Case:
+    """A note in silence, with noise that many dB under the note itself."""
     laid = laid_out([(START_S, note)], WHOLE_S, SR)
     rms = float(np.sqrt(np.mean(laid[round(START_S * SR) :][: len(note)] ** 2)))
     noisy = with_snr(laid, snr_db + 20 * np.log10(np.sqrt(np.mean(laid**2)) / rms), rng)

@@ -54,7 +54,7 @@ class Melody:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Blown:
+class _Driven:
     """A note of a driven melody."""
 
     note: MelodyNote
@@ -72,14 +72,14 @@ def fast_wind_line(seed: int) -> Melody:
         note = MelodyNote(start_s=at_s, end_s=at_s + length_s, midi=midi + rng.normal(0, 0.1))
         vibrato = 0.0 if length_s < 0.25 else 15.0
         tongued = index == 0 or rng.random() < tongued_share
-        blown.append(_Blown(note=note, tongued=tongued, vibrato_cents=vibrato))
+        blown.append(_Driven(note=note, tongued=tongued, vibrato_cents=vibrato))
         at_s += length_s
         leaps = [-12, -7, -5, -4, -3, -2, -2, -1, -1, 1, 1, 2, 2, 3, 4, 5, 7, 12]
         midi = _within(midi, int(rng.choice(leaps)), 50, 82)
     odd = 0.25 if rng.random() < 0.4 else 1.0  # even partials of a closed pipe are weak
     tilt = rng.uniform(0.6, 1.4)
     amplitudes = [(odd if n % 2 == 0 else 1.0) / n**tilt for n in range(1, 25)]
-    samples = _blown(blown, rng, amplitudes, rng.uniform(0.006, 0.018))
+    samples = _driven_tone(blown, rng, amplitudes, rng.uniform(0.006, 0.018))
     return _melody(samples, [b.note for b in blown], "woodwind", (100.0, 1200.0))
 
 
@@ -92,13 +92,13 @@ def sung_line(seed: int) -> Melody:
         note = MelodyNote(start_s=at_s, end_s=at_s + length_s, midi=midi + rng.normal(0, 0.12))
         vibrato = float(rng.choice([0.0, 25.0, 50.0, 80.0])) if length_s > 0.35 else 0.0
         spoken = index == 0 or rng.random() < 0.4
-        sung.append(_Blown(note=note, tongued=spoken, vibrato_cents=vibrato))
+        sung.append(_Driven(note=note, tongued=spoken, vibrato_cents=vibrato))
         at_s += length_s
         leaps = [-12, -5, -4, -3, -2, -2, -1, -1, 1, 1, 2, 2, 3, 4, 5, 12]
         midi = _within(midi, int(rng.choice(leaps)), 50, 79)
     tilt = rng.uniform(0.8, 1.5)
     amplitudes = [1.0 / n**tilt for n in range(1, 25)]
-    samples = _blown(sung, rng, amplitudes, rng.uniform(0.03, 0.07))
+    samples = _driven_tone(sung, rng, amplitudes, rng.uniform(0.03, 0.07))
     return _melody(samples, [s.note for s in sung], "lead-voice", (80.0, 1000.0))
 
 
@@ -171,12 +171,12 @@ def bowed_bass(seed: int) -> Melody:
         note = MelodyNote(start_s=at_s, end_s=at_s + length_s, midi=midi + rng.normal(0, 0.1))
         turned = midi == before or rng.random() < 0.5  # one pitch twice under one bow is one note
         vibrato = float(rng.choice([0.0, 15.0])) if length_s > 0.35 else 0.0
-        played.append(_Blown(note=note, tongued=turned, vibrato_cents=vibrato))
+        played.append(_Driven(note=note, tongued=turned, vibrato_cents=vibrato))
         at_s, before = at_s + length_s, midi
     weak = 10.0 ** (-float(rng.choice([0, 6, 12, 20])) / 20)
     even = float(rng.choice([1.0, 1.5, 3.0]))
     amplitudes = [(weak if n == 1 else even if n % 2 == 0 else 1.0) / n for n in range(1, 30)]
-    samples = _blown(played, rng, amplitudes, 0.03)
+    samples = _driven_tone(played, rng, amplitudes, 0.03)
     return _melody(samples, [p.note for p in played], "bowed", (36.0, 500.0))
 
 
@@ -221,24 +221,24 @@ def _hz(midi: Floats) -> Floats:
     return A4_HZ * 2.0 ** ((midi - 69.0) / 12.0)
 
 
-def _blown(
-    notes: list[_Blown], rng: np.random.Generator, amplitudes: list[float], change_s: float
+def _driven_tone(
+    notes: list[_Driven], rng: np.random.Generator, amplitudes: list[float], change_s: float
 ) -> Floats:
     """One long tone along the notes, tongued where it says so, breath noise 45 dB under it."""
     t = moments(notes[-1].note.end_s + 0.5, SR)
     line, level = np.zeros(len(t)), np.zeros(len(t))
-    for blown in notes:
-        first, last = round(blown.note.start_s * SR), round(blown.note.end_s * SR)
-        line[first:] = blown.note.midi
-        if blown.vibrato_cents:
+    for driven in notes:
+        first, last = round(driven.note.start_s * SR), round(driven.note.end_s * SR)
+        line[first:] = driven.note.midi
+        if driven.vibrato_cents:
             u = np.arange(last - first) / SR
             swing = np.clip((u - 0.12) / 0.15, 0, 1) * np.sin(
                 2 * np.pi * 5.5 * u + rng.uniform(0, 6)
             )
-            line[first:last] += blown.vibrato_cents / 100 * swing
+            line[first:last] += driven.vibrato_cents / 100 * swing
         loud = 10.0 ** (rng.normal(0, 1.5) / 20)
         level[first:last] = loud
-        if blown.tongued:
+        if driven.tongued:
             level[first : first + round(0.012 * SR)] *= np.linspace(0.05, 1, round(0.012 * SR))
             closes = min(round(rng.uniform(0.01, 0.025) * SR), first)
             level[first - closes : first] *= np.linspace(1, 0.05, closes)

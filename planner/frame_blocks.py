@@ -1,0 +1,41 @@
+"""Frames of a long stem, some thousand at a time, so that memory stays flat in its length."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+BLOCK_FRAMES = 2048
+
+
+def frame_blocks(
+    samples: Floats, window: int, hop: int, frames: int, *, lead: int
+) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Cut a stem into frames, silence before its first sample and after its last.
+
+    Parameters
+    ----------
+    samples : (n,)
+    window, hop : length of a frame and distance of two, samples
+    frames : how many
+    lead : samples by which frame 0 begins before sample 0; half a window centres it there
+
+    Yields
+    ------
+    Number of the first frame of a block, and the block as (k, window); the frames overlap in
+    memory and are not to be written to.
+    """
+    for first in range(0, frames, BLOCK_FRAMES):
+        count = min(BLOCK_FRAMES, frames - first)
+        start = first * hop - lead
+        stop = start + (count - 1) * hop + window
+        piece = np.zeros(stop - start, dtype=np.float32)
+        lo, hi = max(start, 0), min(stop, len(samples))
+        if hi > lo:
+            piece[lo - start : hi - start] = samples[lo:hi]
+        view = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
+        yield first, view[:count]
