@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import FIXED_ROLES, Finding, MeasuredNote, Session, SessionA4, StemNotes
+from planner.model import FIXED_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, hz_to_midi, shift_hz
+from planner.session_model import Session
 from planner.temperament import temperament_cents
 
 Array = NDArray[np.float64]

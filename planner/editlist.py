@@ -21,7 +21,8 @@ from typing import Any, Literal, get_args
 
 from planner import __version__
 from planner.errors import PlannerError
-from planner.model import Action, Confidence, Plan, Row, RowKind, Scope, State
+from planner.model import Confidence
+from planner.plan_model import Action, Plan, Row, RowKind, Scope, State
 from planner.wording import SIGN_RULE
 
 EDIT_LIST_FORMAT_VERSION = "1.0"  # major.minor; a reader refuses another major

@@ -23,7 +23,7 @@ import mido
 
 from planner.guide_conductor import Event, conductor_events, conductor_texts, plain_text
 from planner.guide_curves import bend_messages, curve_bends, tuning_messages
-from planner.model import MOVING_ACTIONS, Judged, Plan
+from planner.plan_model import MOVING_ACTIONS, Judged, Plan
 from planner.timeline import TICKS_PER_QUARTER, TempoMap, fixed_tempo_map
 
 VELOCITY = 80  # chosen: fixed, so that nobody reads a meaning into it

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 
 import mido
 
-from planner.model import KeyMark, Plan, Row
+from planner.plan_model import Plan, Row
+from planner.session_model import KeyMark
 from planner.timeline import TempoMap
 
 TOP_MARKERS = 40  # chosen: what a marker list shows without scrolling for long

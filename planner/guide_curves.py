@@ -15,8 +15,9 @@ from collections.abc import Callable, Iterable
 import mido
 import numpy as np
 
-from planner.model import MOVING_ACTIONS, Floats, Judged
+from planner.model import Floats
 from planner.pitch import STANDARD_A4_HZ, cents, midi_to_hz
+from planner.plan_model import MOVING_ACTIONS, Judged
 
 BEND_RANGE_SEMITONES = 2  # the default of General MIDI level 1, from memory
 _STEPS_PER_CENT = 8192 / (100.0 * BEND_RANGE_SEMITONES)

@@ -8,9 +8,10 @@ from pathlib import Path
 from planner.analyzer import analyze
 from planner.chords import find_chord_notes
 from planner.files.audio import read_stem_audio
-from planner.model import AudioFacts, Finding, Measurement, Note, Stem, StemSpec
+from planner.model import AudioFacts, Finding, Measurement, Note, Stem
 from planner.roles import is_chordal, role_range_hz
 from planner.segmenter import segment
+from planner.session_model import StemSpec
 from planner.tracker import track
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest

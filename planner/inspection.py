@@ -9,8 +9,9 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
 from planner.inspection_notes import inspect_notes
-from planner.model import AudioFacts, Finding, Session, StemSpec
+from planner.model import AudioFacts, Finding
 from planner.pitch import cents
+from planner.session_model import Session, StemSpec
 from planner.wording import amount
 
 __all__ = ["inspect_facts", "inspect_file", "inspect_notes"]

@@ -8,8 +8,9 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import HARMONIC_ROLES, Finding, Session, StemNotes
+from planner.model import HARMONIC_ROLES, Finding, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, note_name
+from planner.session_model import Session
 from planner.wording import amount, flat_or_sharp
 
 ENOUGH_NOTES = 12  # chosen: fewer say nothing about how a part is tuned

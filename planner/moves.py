@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.model import Floats, Judged, MeasuredNote
+from planner.model import Floats, MeasuredNote
+from planner.plan_model import Judged
 from planner.targets import Aimed
 
 # Of a start-only edit: it ends by this, and blends back over at least that. Common practice, no

@@ -11,9 +11,9 @@ from functools import cache
 
 import jinja2
 
-from planner.model import Judged, Offender, Plan
 from planner.page_plot import BOX, Plot, plot_note
 from planner.pitch import note_name
+from planner.plan_model import Judged, Offender, Plan
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.wording import SIGN_RULE, count, minutes, place, terms

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.model import Floats, Judged
+from planner.model import Floats
+from planner.plan_model import Judged
 from planner.wording import flat_or_sharp
 
 WIDTH, HEIGHT = 360.0, 210.0

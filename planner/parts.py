@@ -9,10 +9,11 @@ import numpy as np
 
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
-from planner.model import FIXED_ROLES, Finding, Session, SessionA4, StemNotes, StemSpec
+from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
 from planner.scopes import find_rules
+from planner.session_model import Session, StemSpec
 from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances

@@ -21,26 +21,16 @@ from planner.clashes import (
     worst_clashes,
 )
 from planner.exposure import Standing, exposures
-from planner.model import (
-    FIXED_ROLES,
-    MOVING_ACTIONS,
-    AudioFacts,
-    Finding,
-    Judged,
-    MeasuredNote,
-    Plan,
-    Row,
-    Session,
-    SessionA4,
-    StemNotes,
-)
+from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
+from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
+from planner.session_model import Session
 from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances

@@ -11,19 +11,11 @@ import numpy as np
 
 from planner import ranking
 from planner.exposure import Standing
-from planner.model import (
-    FIXED_ROLES,
-    MOVING_ACTIONS,
-    Judged,
-    Note,
-    Row,
-    Session,
-    StemNotes,
-    StemSpec,
-    StemSummary,
-)
+from planner.model import FIXED_ROLES, Note, StemNotes
 from planner.pitch import note_name
+from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
 from planner.scopes import ScopeRule
+from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
 from planner.wording import amount, flat_or_sharp, percent, raise_or_lower, rule_names

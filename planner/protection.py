@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from planner.model import MeasuredNote, ProtectedSpan, StemSpec
+from planner.model import MeasuredNote
+from planner.session_model import ProtectedSpan, StemSpec
 from planner.timeline import TempoMap
 
 _JOIN_NEAR_S = 0.03  # chosen: a join this close to a note's start or end lies between notes

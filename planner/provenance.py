@@ -10,7 +10,7 @@ from typing import Any
 
 from planner import __version__
 from planner.editlist import EDIT_LIST_FORMAT_VERSION, clean_text, common_rate, rounded
-from planner.model import Plan
+from planner.plan_model import Plan
 from planner.wording import SIGN_RULE
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from planner.model import MOVING_ACTIONS, Confidence, Offender, Row, Session
+from planner.model import Confidence
+from planner.plan_model import MOVING_ACTIONS, Offender, Row
+from planner.session_model import Session
 from planner.wording import flat_or_sharp
 
 Terms = tuple[tuple[str, float], ...]

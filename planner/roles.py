@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from planner.model import CHORD_ROLES, HARMONIC_ROLES, Role, StemSpec
+from planner.model import CHORD_ROLES, HARMONIC_ROLES, Role
 from planner.pitch import STANDARD_A4_HZ, midi_to_hz, parse_note, shift_hz
+from planner.session_model import StemSpec
 
 # The whole range of the tool. Chosen: below 35 Hz a note of half a second holds too few cycles for
 # a figure in cents; above 2500 Hz too few partials are left under the usual 16 to 20 kHz to tell a

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from planner import moves
 from planner.cases import Case
-from planner.model import FIXED_ROLES, Action, Judged
+from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.pitch import note_name
+from planner.plan_model import Action, Judged
 from planner.wording import amount, flat_or_sharp
 
 __all__ = ["DECISIONS", "DecisionRule", "decide"]

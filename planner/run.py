@@ -15,50 +15,19 @@ from pathlib import Path
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
-from planner.editlist import edit_list_to_dict
-from planner.errors import AudioError, PlannerError, PromiseError, SessionError
-from planner.files.audio import find_audio_file, sha256_of
+from planner.errors import AudioError, PlannerError, PromiseError
+from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
-from planner.files.edit_list import (
-    check_edit_lists,
-    write_edit_list_csv,
-    write_edit_list_yaml,
-    yaml_bytes,
-)
-from planner.files.midi import read_back_guide, read_tempo_file, write_midi
-from planner.files.plan_folder import (
-    audio_folders,
-    default_out_folder,
-    write_plan_folder,
-)
-from planner.files.session_file import read_session
-from planner.files.tables import notes_csv, offenders_csv
-from planner.guide import (
-    guide_midi,
-    guide_note_starts,
-    guide_traces_midi,
-    worst_start_error_s,
-)
 from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
-from planner.model import (
-    AudioFacts,
-    Finding,
-    MeasuredNote,
-    Plan,
-    Session,
-    StemNotes,
-    StemSpec,
-)
-from planner.page import review_page
+from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
+from planner.opening import Opened, lost_stem, open_session, places_of, tempo_map_of, with_place
+from planner.plan_model import Plan
 from planner.planning import make_plan
-from planner.provenance import run_record
-from planner.summary import offenders_markdown, summary_markdown
-from planner.timeline import TempoMap, tempo_map_from_marks
+from planner.session_model import Session, StemSpec
+from planner.writing import write_plan
 
 Progress = Callable[[str], None]
-
-_GUIDE_WITHIN_S = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,18 +36,6 @@ class Planned:
 
     plan: Plan
     folder: Path
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Opened:
-    """A session with the place of every stem's files."""
-
-    session: Session
-    path: Path
-    stems: tuple[tuple[StemSpec, Path, str], ...]  # the file to measure, and its written name
-    linked: tuple[Path, ...]
-    missing: tuple[str, ...]
-    findings: tuple[Finding, ...]
 
 
 def plan_session(
@@ -116,11 +73,11 @@ def plan_session(
     PlannerError
         In words, for everything a user can cause; nothing is written then.
     """
-    opened = _open(session_path, without=without, keep_going=keep_going)
-    tempo_map = _tempo_map(opened)
+    opened = open_session(session_path, without=without, keep_going=keep_going)
+    tempo_map = tempo_map_of(opened)
     tolerances = read_tolerances()
     judging = read_judging(opened.session.judging, beside=session_path.parent)
-    folders, out = _places(opened, out)
+    folders, out = places_of(opened, out)
     linked_before = {path: sha256_of(path) for path in opened.linked}
 
     heard, lost, findings = _hear_all(opened, keep_going=keep_going, jobs=jobs, progress=progress)
@@ -152,7 +109,7 @@ def plan_session(
     )
     progress("writing the plan")
     _check_unchanged(opened, heard, linked_before)
-    folder = _write(plan, tempo_map, out, folders, csv_bom=csv_bom, csv_delimiter=csv_delimiter)
+    folder = write_plan(plan, tempo_map, out, folders, csv_bom=csv_bom, csv_delimiter=csv_delimiter)
     _check_unchanged(opened, heard, linked_before)
     return Planned(plan=plan, folder=folder)
 
@@ -168,7 +125,7 @@ def inspect_session(
 
     A stem that cannot be read is a finding here, not a stop.
     """
-    opened = _open(session_path, without=without, keep_going=True)
+    opened = open_session(session_path, without=without, keep_going=True)
     heard, _, findings = _hear_all(opened, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
@@ -184,108 +141,11 @@ def inspect_session(
     return opened.session, facts, findings
 
 
-# ------------------------------------------------------------------ opening
-
-
-def _open(session_path: Path, *, without: Sequence[str], keep_going: bool) -> _Opened:
-    session, findings = read_session(session_path)
-    codes = [spec.code for spec in session.stems]
-    for code in without:
-        if code not in codes:
-            raise SessionError(
-                f"--without {code}: no stem has this code.",
-                file=str(session_path),
-                hint=f"The codes are {', '.join(codes)}.",
-            )
-    folder = session_path.parent / session.audio_folder
-    stems: list[tuple[StemSpec, Path, str]] = []
-    linked: list[Path] = []
-    missing = list(without)
-    found: list[Finding] = list(findings)
-    for spec in session.stems:
-        if spec.code in without:
-            continue
-        written = spec.measure_from or spec.file
-        try:
-            path = find_audio_file(folder, written)
-            others = [find_audio_file(folder, name) for name in (spec.file, *spec.linked)]
-        except PlannerError as error:
-            if not keep_going:
-                raise _with_place(error, spec, session_path) from error
-            missing.append(spec.code)
-            found.append(_lost(spec, error))
-            continue
-        stems.append((spec, path, written))
-        linked += [other for other in others if other != path]
-    return _Opened(
-        session=session,
-        path=session_path,
-        stems=tuple(stems),
-        linked=tuple(dict.fromkeys(linked)),
-        missing=tuple(missing),
-        findings=tuple(found),
-    )
-
-
-def _with_place(error: PlannerError, spec: StemSpec, session_path: Path) -> PlannerError:
-    """Say where in the session file a stem that cannot be used is named, and how to go on."""
-    line = f"line {spec.line} of " if spec.line is not None else ""
-    hint = f"{error.hint} " if error.hint else ""
-    return type(error)(
-        error.what,
-        file=error.file,
-        line=error.line,
-        field=error.field,
-        hint=f"{hint}It is stem {spec.code}, {line}{session_path.name}; "
-        f"to plan the others: --without {spec.code} or --keep-going.",
-    )
-
-
-def _lost(spec: StemSpec, error: PlannerError) -> Finding:
-    return Finding(
-        severity="warning",
-        what=f"{spec.code} could not be used: {error}",
-        did="It was left out; the others went on without it.",
-        advice="Put the file right and run again.",
-        stem=spec.code,
-        file=spec.file,
-    )
-
-
-def _tempo_map(opened: _Opened) -> TempoMap | None:
-    session = opened.session
-    if session.tempo_file is not None:
-        return read_tempo_file(
-            opened.path.parent / session.tempo_file, bar_one_at_s=session.bar_one_at_s
-        )
-    if session.tempo_marks:
-        return tempo_map_from_marks(session.tempo_marks, bar_one_at_s=session.bar_one_at_s)
-    return None
-
-
-def _places(opened: _Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]:
-    """Say which folders are never written to, and where plans go.
-
-    Where the session file lies among its stems, that folder is the session's own: plans may have
-    a folder of their own in it when a person asks for that by name, never by default.
-    """
-    files = [path for _, path, _ in opened.stems] + list(opened.linked)
-    folders = audio_folders(files)
-    if out is None and opened.session.out_folder is not None:
-        out = opened.path.parent / opened.session.out_folder
-    if out is None:
-        return folders, default_out_folder(opened.path, folders)
-    here = opened.path.resolve().parent
-    if out.resolve() != here:
-        folders = tuple(folder for folder in folders if folder.resolve() != here)
-    return folders, out
-
-
 # ------------------------------------------------------------------ listening
 
 
 def _hear_all(
-    opened: _Opened, *, keep_going: bool, jobs: int | None, progress: Progress
+    opened: Opened, *, keep_going: bool, jobs: int | None, progress: Progress
 ) -> tuple[tuple[HeardStem, ...], tuple[str, ...], tuple[Finding, ...]]:
     """Hear every stem; those that fail are lost (with a finding) or stop the run."""
     heard: dict[str, HeardStem] = {}
@@ -294,9 +154,9 @@ def _hear_all(
     for done, (spec, result) in enumerate(_results(opened, jobs), start=1):
         if isinstance(result, PlannerError):
             if not keep_going:
-                raise _with_place(result, spec, opened.path) from result
+                raise with_place(result, spec, opened.path) from result
             lost.append(spec.code)
-            findings.append(_lost(spec, result))
+            findings.append(lost_stem(spec, result))
             progress(f"{spec.code} left out ({done} of {len(opened.stems)})")
             continue
         heard[spec.code] = result
@@ -310,7 +170,7 @@ def _hear_all(
 
 
 def _results(
-    opened: _Opened, jobs: int | None
+    opened: Opened, jobs: int | None
 ) -> Iterator[tuple[StemSpec, HeardStem | PlannerError]]:
     wanted = min(jobs or os.cpu_count() or 1, len(opened.stems))
     # The longest work first, so that no core waits for a last long stem.
@@ -365,7 +225,7 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
 
 
 def _check_unchanged(
-    opened: _Opened, heard: Sequence[HeardStem], linked_before: dict[Path, str]
+    opened: Opened, heard: Sequence[HeardStem], linked_before: dict[Path, str]
 ) -> None:
     before = dict(linked_before)
     by_code = {one.code: one.facts.sha256 for one in heard}
@@ -379,69 +239,3 @@ def _check_unchanged(
                 file=path.name,
                 hint="Nothing of ours writes to it: see what does, then plan again.",
             )
-
-
-def _write(
-    plan: Plan,
-    tempo_map: TempoMap | None,
-    out: Path,
-    folders: tuple[Path, ...],
-    *,
-    csv_bom: bool,
-    csv_delimiter: str,
-) -> Path:
-    data = edit_list_to_dict(plan)
-    record = run_record(plan, {"edit_list_csv_bom": csv_bom, "csv_delimiter": csv_delimiter})
-    traces = guide_traces_midi(plan, tempo_map)
-    trace_names = [
-        "guide_traces.mid",
-        *(f"guide_traces_{k}.mid" for k in range(2, len(traces) + 1)),
-    ]
-    writers: dict[str, Callable[[Path], object]] = {
-        "edit_list.yaml": lambda path: write_edit_list_yaml(data, path),
-        "edit_list.csv": lambda path: write_edit_list_csv(
-            data, path, bom=csv_bom, delimiter=csv_delimiter
-        ),
-        "notes.csv": lambda path: path.write_bytes(notes_csv(plan, delimiter=csv_delimiter)),
-        "offenders.csv": lambda path: path.write_bytes(
-            offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter)
-        ),
-        "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
-        "summary.md": lambda path: _text(path, summary_markdown(plan)),
-        "review.html": lambda path: _text(path, review_page(plan)),
-        "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
-        **{
-            name: lambda path, midi=midi: write_midi(midi, path)  # type: ignore[misc]
-            for name, midi in zip(trace_names, traces, strict=False)
-        },
-        "run.yaml": lambda path: path.write_bytes(yaml_bytes(record)),
-    }
-
-    def check(folder: Path) -> None:
-        check_edit_lists(folder, data)
-        written = read_back_guide(folder / "guide.mid")
-        worst_s = worst_start_error_s(guide_note_starts(plan, tempo_map), written)
-        if worst_s > _GUIDE_WITHIN_S:
-            raise PromiseError(
-                f"a note of the guide reads back {worst_s * 1000:.1f} ms from where it was asked.",
-                file="guide.mid",
-                hint="This is a fault of the planner: please report it.",
-            )
-
-    return write_plan_folder(
-        out,
-        {name: _as_writer(write) for name, write in writers.items()},
-        audio=folders,
-        check=check,
-    )
-
-
-def _as_writer(write: Callable[[Path], object]) -> Callable[[Path], None]:
-    def run(path: Path) -> None:
-        write(path)
-
-    return run
-
-
-def _text(path: Path, text: str) -> None:
-    path.write_bytes(text.encode("utf-8"))

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, Action, Floats, Role, Scope
+from planner.model import FIXED_ROLES, Floats, Role
 from planner.pitch import note_name
+from planner.plan_model import Action, Scope
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import amount, count, flat_or_sharp

@@ -8,7 +8,8 @@ from typing import Any
 
 from planner import session_music as music
 from planner import session_stems as stem_fields
-from planner.model import Finding, Session
+from planner.model import Finding
+from planner.session_model import Session
 from planner.session_stems import MAX_SECONDS
 from planner.session_values import (
     WRONG,

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
 
-from planner.model import KeyMark, Section, TempoMark
+from planner.session_model import KeyMark, Section, TempoMark
 from planner.session_stems import bar
 from planner.session_values import (
     WRONG,

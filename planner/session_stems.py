@@ -9,9 +9,10 @@ from itertools import combinations, pairwise
 from typing import Any
 
 from planner.guess import guess_from_name
-from planner.model import ROLES, ProtectedSpan, ScoreRef, StemSpec, Take
+from planner.model import ROLES
 from planner.pitch import note_name
 from planner.roles import role_range_hz
+from planner.session_model import ProtectedSpan, ScoreRef, StemSpec, Take
 from planner.session_values import (
     WRONG,
     Problems,

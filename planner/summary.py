@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from planner.model import FIXED_ROLES, Finding, Offender, Plan, StemSummary
+from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
+from planner.plan_model import Offender, Plan, StemSummary
 from planner.tally import (
     PITCH_NOTES_MIN,
     Group,

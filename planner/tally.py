@@ -10,8 +10,9 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from planner.model import FIXED_ROLES, Judged, Plan, Row
+from planner.model import FIXED_ROLES
 from planner.pitch import note_name
+from planner.plan_model import Judged, Plan, Row
 
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
 # no source).

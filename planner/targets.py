@@ -8,8 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, Floats, MeasuredNote, Role, Session, SessionA4, Target
+from planner.model import FIXED_ROLES, Floats, MeasuredNote, Role, SessionA4, Target
 from planner.pitch import A4_MIDI, cents, hz_to_midi, midi_to_hz, shift_hz
+from planner.session_model import Session
 from planner.temperament import temperament_cents
 
 # Further than this from every note, a person must say which was meant: a category is about 70 cents

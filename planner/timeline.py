@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 
-from planner.model import TempoMark
+from planner.session_model import TempoMark
 from planner.timecode import FRAME_RATES as FRAME_RATES
 from planner.timecode import parse_timecode as parse_timecode
 from planner.timecode import timecode as timecode

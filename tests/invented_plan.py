@@ -7,22 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from planner.model import (
-    AudioFacts,
-    Finding,
-    Judged,
-    MeasuredNote,
-    Measurement,
-    Note,
-    Offender,
-    Plan,
-    Row,
-    Session,
-    SessionA4,
-    StemSpec,
-    StemSummary,
-    Target,
-)
+from planner.model import AudioFacts, Finding, MeasuredNote, Measurement, Note, SessionA4, Target
+from planner.plan_model import Judged, Offender, Plan, Row, StemSummary
+from planner.session_model import Session, StemSpec
 
 
 def judged(id: str = "LV-0147", midi: int = 74, **changes: Any) -> Judged:

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from planner.a4 import find_session_a4
 from planner.chord_partials import fit_window, hann_bins, refine, typical_b
 from planner.chords import find_chord_notes
-from planner.model import MeasuredNote, Measurement, Note, Role, Session, Stem, StemNotes
+from planner.model import MeasuredNote, Measurement, Note, Role, Stem, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
+from planner.session_model import Session
 
 SR = 16000
 Array = NDArray[np.float64]

@@ -13,8 +13,8 @@ from invented_plan import judged, plan, row
 from planner.editlist import COLUMNS, EDIT_LIST_FORMAT_VERSION, edit_list_from_dict
 from planner.editlist import edit_list_to_dict as to_dict
 from planner.errors import PlannerError
-from planner.model import Row
 from planner.pitch import cents
+from planner.plan_model import Row
 
 
 def read(data: object, **options: Any) -> Any:

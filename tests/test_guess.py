@@ -14,8 +14,8 @@ from planner.guess import (
     guess_from_sound,
     started_session_text,
 )
-from planner.model import Session
 from planner.session import session_from_dict
+from planner.session_model import Session
 
 
 def read_back(text: str) -> Session:

@@ -21,7 +21,9 @@ from planner.files.midi import midi_bytes, read_back_guide, write_midi
 from planner.guide import guide_midi, guide_note_starts, guide_traces_midi, worst_start_error_s
 from planner.guide_conductor import key_signature, marker_label
 from planner.guide_curves import bend_value, planned_add_cents, tuning_messages
-from planner.model import KeyMark, Measurement, Plan, Session, SessionA4, StemSpec, TempoMark
+from planner.model import Measurement, SessionA4
+from planner.plan_model import Plan
+from planner.session_model import KeyMark, Session, StemSpec, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_events, tempo_map_from_marks
 
 

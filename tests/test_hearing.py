@@ -11,7 +11,8 @@ from tones.exact import cents_between, faded, laid_out, steady, tone, with_floor
 
 from planner.errors import AudioError
 from planner.hearing import hear_stem
-from planner.model import Floats, Role, StemSpec
+from planner.model import Floats, Role
+from planner.session_model import StemSpec
 
 FILE = "take.wav"
 

@@ -8,19 +8,9 @@ import numpy as np
 import pytest
 
 from planner.inspection import inspect_facts, inspect_notes
-from planner.model import (
-    AudioFacts,
-    Finding,
-    MeasuredNote,
-    Measurement,
-    Note,
-    Role,
-    Session,
-    StemNotes,
-    StemSpec,
-    TempoMark,
-)
+from planner.model import AudioFacts, Finding, MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.pitch import midi_to_hz
+from planner.session_model import Session, StemSpec, TempoMark
 
 
 def spec(code: str, role: Role = "bowed", **more) -> StemSpec:

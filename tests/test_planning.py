@@ -9,18 +9,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from planner.files.configs import read_judging
-from planner.model import (
-    FIXED_ROLES,
-    KeyMark,
-    Plan,
-    ProtectedSpan,
-    Section,
-    SessionA4,
-    StemNotes,
-    TempoMark,
-)
+from planner.model import FIXED_ROLES, SessionA4, StemNotes
 from planner.pitch import shift_hz
+from planner.plan_model import Plan
 from planner.planning import make_plan
+from planner.session_model import KeyMark, ProtectedSpan, Section, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
 
 MAP = tempo_map_from_marks([TempoMark(bar=1, bpm=120.0)], bar_one_at_s=0.0)

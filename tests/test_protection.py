@@ -3,8 +3,8 @@ from __future__ import annotations
 import pytest
 from deciding import note
 
-from planner.model import ProtectedSpan, StemSpec, TempoMark
 from planner.protection import join_inside, protected_notes
+from planner.session_model import ProtectedSpan, StemSpec, TempoMark
 from planner.timeline import tempo_map_from_marks
 
 NOTES = tuple(note(f"V-{k}", 60, 0, start_s=2.0 * k, length_s=1.0) for k in range(4))

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from deciding import session, stem
 
-from planner.model import Row
+from planner.plan_model import Row
 from planner.ranking import rank, severity
 
 

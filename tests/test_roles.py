@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, ROLES, StemSpec
+from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, ROLES
 from planner.pitch import cents, midi_to_hz
 from planner.roles import (
     ROLE_FACTS,
@@ -16,6 +16,7 @@ from planner.roles import (
     role_range_hz,
     role_range_midi,
 )
+from planner.session_model import StemSpec
 
 
 def spec(**fields: object) -> StemSpec:

@@ -9,7 +9,8 @@ from deciding import A4, PLAIN, TOLERANCES, contour, note, session, stem
 
 from planner.cases import Case
 from planner.files.configs import read_judging
-from planner.model import Judged, Role
+from planner.model import Role
+from planner.plan_model import Judged
 from planner.rules import DECISIONS, decide
 from planner.targets import aim, target_for
 from planner.tolerances import tolerance_terms

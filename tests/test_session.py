@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from planner.errors import SessionError
 from planner.files.yaml_reading import parse_yaml
-from planner.model import (
-    Finding,
+from planner.model import Finding
+from planner.session import _TOP, session_from_dict
+from planner.session_model import (
     KeyMark,
     ProtectedSpan,
     ScoreRef,
@@ -21,7 +22,6 @@ from planner.model import (
     Take,
     TempoMark,
 )
-from planner.session import _TOP, session_from_dict
 from planner.session_stems import _STEM
 
 HEAD = "version: 1\nsong: S\npitch_reference: {from: P}\n"

@@ -10,8 +10,10 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, OFFENDER, judged, plan, row
 
-from planner.model import Finding, ProtectedSpan, SessionA4, StemSummary
+from planner.model import Finding, SessionA4
+from planner.plan_model import StemSummary
 from planner.provenance import run_record
+from planner.session_model import ProtectedSpan
 from planner.summary import (
     offenders_markdown,
     reference_sentences,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.model import TempoMark
+from planner.session_model import TempoMark
 from planner.timeline import (
     TempoMap,
     fixed_tempo_map,

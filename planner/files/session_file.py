@@ -8,8 +8,9 @@ from pathlib import Path
 
 from planner.errors import SessionError
 from planner.files.yaml_reading import read_yaml
-from planner.model import Finding, Session
+from planner.model import Finding
 from planner.session import session_from_dict
+from planner.session_model import Session
 
 
 def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:

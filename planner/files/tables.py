@@ -20,8 +20,8 @@ import re
 from collections.abc import Iterable, Sequence
 
 from planner.editlist import clean_text, rounded
-from planner.model import Judged, Plan
 from planner.pitch import note_name
+from planner.plan_model import Judged, Plan
 from planner.wording import rule_names, terms
 
 Cell = str | int | float | bool | None

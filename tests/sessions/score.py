@@ -22,8 +22,9 @@ import soxr
 import yaml
 from mir_eval.transcription import match_notes
 
-from planner.model import Note, Stem, StemSpec
+from planner.model import Note, Stem
 from planner.roles import is_chordal, role_range_hz
+from planner.session_model import StemSpec
 from tests.sessions.random_session import TrueNote, TrueStem, Truth, make_session
 
 ANALYSIS_SR = 16_000

@@ -1,0 +1,125 @@
+"""A session file with the place of every file that it names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from planner.errors import PlannerError, SessionError
+from planner.files.audio import find_audio_file
+from planner.files.midi import read_tempo_file
+from planner.files.plan_folder import (
+    audio_folders,
+    default_out_folder,
+)
+from planner.files.session_file import read_session
+from planner.model import Finding
+from planner.session_model import Session, StemSpec
+from planner.timeline import TempoMap, tempo_map_from_marks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A session with the place of every stem's files."""
+
+    session: Session
+    path: Path
+    stems: tuple[tuple[StemSpec, Path, str], ...]  # the file to measure, and its written name
+    linked: tuple[Path, ...]
+    missing: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
+    session, findings = read_session(session_path)
+    codes = [spec.code for spec in session.stems]
+    for code in without:
+        if code not in codes:
+            raise SessionError(
+                f"--without {code}: no stem has this code.",
+                file=str(session_path),
+                hint=f"The codes are {', '.join(codes)}.",
+            )
+    folder = session_path.parent / session.audio_folder
+    stems: list[tuple[StemSpec, Path, str]] = []
+    linked: list[Path] = []
+    missing = list(without)
+    found: list[Finding] = list(findings)
+    for spec in session.stems:
+        if spec.code in without:
+            continue
+        written = spec.measure_from or spec.file
+        try:
+            path = find_audio_file(folder, written)
+            others = [find_audio_file(folder, name) for name in (spec.file, *spec.linked)]
+        except PlannerError as error:
+            if not keep_going:
+                raise with_place(error, spec, session_path) from error
+            missing.append(spec.code)
+            found.append(lost_stem(spec, error))
+            continue
+        stems.append((spec, path, written))
+        linked += [other for other in others if other != path]
+    return Opened(
+        session=session,
+        path=session_path,
+        stems=tuple(stems),
+        linked=tuple(dict.fromkeys(linked)),
+        missing=tuple(missing),
+        findings=tuple(found),
+    )
+
+
+def with_place(error: PlannerError, spec: StemSpec, session_path: Path) -> PlannerError:
+    """Say where in the session file a stem that cannot be used is named, and how to go on."""
+    line = f"line {spec.line} of " if spec.line is not None else ""
+    hint = f"{error.hint} " if error.hint else ""
+    return type(error)(
+        error.what,
+        file=error.file,
+        line=error.line,
+        field=error.field,
+        hint=f"{hint}It is stem {spec.code}, {line}{session_path.name}; "
+        f"to plan the others: --without {spec.code} or --keep-going.",
+    )
+
+
+def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
+    return Finding(
+        severity="warning",
+        what=f"{spec.code} could not be used: {error}",
+        did="It was left out; the others went on without it.",
+        advice="Put the file right and run again.",
+        stem=spec.code,
+        file=spec.file,
+    )
+
+
+def tempo_map_of(opened: Opened) -> TempoMap | None:
+    session = opened.session
+    if session.tempo_file is not None:
+        return read_tempo_file(
+            opened.path.parent / session.tempo_file, bar_one_at_s=session.bar_one_at_s
+        )
+    if session.tempo_marks:
+        return tempo_map_from_marks(session.tempo_marks, bar_one_at_s=session.bar_one_at_s)
+    return None
+
+
+def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]:
+    """Say which folders are never written to, and where plans go.
+
+    Where the session file lies among its stems, that folder is the session's own: plans may have
+    a folder of their own in it when a person asks for that by name, never by default.
+    """
+    files = [path for _, path, _ in opened.stems] + list(opened.linked)
+    folders = audio_folders(files)
+    if out is None and opened.session.out_folder is not None:
+        out = opened.path.parent / opened.session.out_folder
+    if out is None:
+        return folders, default_out_folder(opened.path, folders)
+    here = opened.path.resolve().parent
+    if out.resolve() != here:
+        folders = tuple(folder for folder in folders if folder.resolve() != here)
+    return folders, out

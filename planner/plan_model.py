@@ -1,0 +1,165 @@
+"""The frozen records of a plan: what was decided for every note, and the rows of the edit list."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from planner.model import AudioFacts, Confidence, Finding, MeasuredNote, Role, SessionA4, Target
+from planner.session_model import Session
+
+Action = Literal[
+    "raise-lower", "whole-part", "tuning-span", "every-same-pitch", "short-notes", "start-only",
+    "hold-end", "steady", "shape", "leave", "other-take", "retake", "at-source", "chord-voicing",
+    "mute-part", "ask", "wrong-note",
+]  # fmt: skip
+MOVING_ACTIONS = frozenset(
+    {
+        "raise-lower", "whole-part", "tuning-span", "every-same-pitch", "short-notes",
+        "start-only", "hold-end", "steady", "shape",
+    }
+)  # fmt: skip
+RowKind = Literal["rule", "note", "question", "advice"]
+Scope = Literal["part", "span", "string", "pitch", "passage"]
+State = Literal[
+    "new", "approved", "refused", "parked", "done", "checked", "not-done", "reopened", "orphan"
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One note after the decision: its errors, what was decided, and why."""
+
+    measured: MeasuredNote
+    target: Target
+    onset_cents: float | None  # errors against the target, before any rule or edit
+    sustain_cents: float | None
+    end_cents: float | None
+    heard_cents: float | None
+    tolerance_cents: float | None  # T of the recipe, None where the note was not judged
+    layers: tuple[tuple[str, float], ...] = ()  # (rule id, cents to add) of the rules that cover it
+    action: Action
+    rule_name: str  # row of the decision table that decided
+    reason: str  # one sentence
+    add_cents: float | None = None  # of the note's own edit, after the layers
+    onset_add_cents: float | None = None
+    cut_s: float | None = None
+    sustain_add_cents: float | None = None
+    points: tuple[tuple[float, float], ...] = ()  # (s from start, cents to add)
+    remaining_cents: float | None = None  # heard error left after layers and edit
+    severity: float = 0.0
+    severity_terms: tuple[tuple[str, float], ...] = ()
+    clash_with: str = ""
+    beating_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row of the edit list; field names are the columns."""
+
+    id: str
+    kind: RowKind
+    scope: Scope | None = None  # of rules
+    stem: str
+    apply_to: tuple[str, ...]  # every file to move together
+    start_s: float | None = None
+    end_s: float | None = None
+    start_smp: int | None = None
+    end_smp: int | None = None
+    start_bar: int | None = None
+    start_beat: float | None = None
+    end_bar: int | None = None
+    end_beat: float | None = None
+    start_tc: str | None = None
+    word: str = ""
+    notes_covered: int = 1
+    covers: tuple[str, ...] = ()  # note ids
+    intended: str = ""
+    intended_midi: int | None = None
+    target_hz: float | None = None
+    target_from: str = ""
+    onset_cents: float | None = None
+    sustain_cents: float | None = None
+    end_cents: float | None = None
+    heard_cents: float | None = None
+    slope_cents_per_s: float | None = None
+    vibrato_hz: float | None = None
+    vibrato_half_cents: float | None = None
+    vibrato_regularity: float | None = None
+    uncertainty_cents: float | None = None
+    onset_uncertainty_cents: float | None = None
+    action: Action
+    add_cents: float | None = None
+    in_words: str = ""  # "lower by 16, give or take 2"
+    onset_add_cents: float | None = None
+    cut_s: float | None = None
+    sustain_add_cents: float | None = None
+    points: tuple[tuple[float, float], ...] = ()
+    crossfade_in_ms: float | None = None
+    crossfade_out_ms: float | None = None
+    remaining_cents: float | None = None
+    layers: tuple[tuple[str, float], ...] = ()
+    clash_with: str = ""
+    beating_hz: float | None = None
+    severity: float | None = None
+    confidence: Confidence = ""
+    rule_name: str = ""
+    reason: str = ""
+    state: State = "new"
+    by: str = ""
+    comment: str = ""
+    locked: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StemSummary:
+    """One stem's line in the tuning summary."""
+
+    code: str
+    role: Role
+    notes: int
+    measured: int
+    measured_time_share: float | None  # 0..1
+    offset_cents: float | None  # median heard error
+    offset_uncertainty_cents: float | None
+    spread_cents: float | None  # median absolute deviation
+    onset_minus_sustain_cents: float | None
+    edits: int
+    suspicions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offender:
+    """One line of the producer's list."""
+
+    rank: int
+    row_id: str
+    stem: str
+    start_s: float
+    start_bar: int | None
+    start_beat: float | None
+    intended: str
+    times: int  # how often the same fault occurs
+    headline: str  # what you hear
+    fix: str  # what to do, in words
+    severity: float
+    terms: tuple[tuple[str, float], ...]
+    minutes_so_far: float  # editor minutes up to and including this line
+    above_stop_line: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The whole result of a run, before anything is written."""
+
+    session: Session
+    a4: SessionA4
+    judged: tuple[Judged, ...]  # every note of every stem, by stem order, then start
+    rows: tuple[Row, ...]  # rules first, then per stem in play order
+    offenders: tuple[Offender, ...]
+    stems: tuple[StemSummary, ...]
+    facts: tuple[tuple[str, AudioFacts], ...]  # (stem code, facts) of every file read
+    missing: tuple[str, ...]  # codes left out, by request or because they could not be read
+    findings: tuple[Finding, ...]
+    sour_before_s: float | None = None
+    sour_after_s: float | None = None
