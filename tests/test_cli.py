@@ -18,7 +18,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import planner.run
+import planner.writing
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.errors import OutputError
@@ -118,7 +118,7 @@ def test_a_failed_write_leaves_nothing(
     def fails(plan: object) -> str:
         raise OutputError("the page could not be made.")
 
-    monkeypatch.setattr(planner.run, "review_page", fails)
+    monkeypatch.setattr(planner.writing, "review_page", fails)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 2
     assert "the page could not be made" in capsys.readouterr().err
     assert not (job.parent / "job_plans").exists()
