@@ -25,6 +25,7 @@ from planner.guide import (
     guide_within_s,
     worst_start_error_s,
 )
+from planner.hand_off import hand_off_markdown
 from planner.page import review_page
 from planner.plan_model import Plan
 from planner.provenance import run_record
@@ -59,6 +60,7 @@ def write_plan(
         ),
         "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
         "summary.md": lambda path: _text(path, summary_markdown(plan)),
+        "hand_off.md": lambda path: _text(path, hand_off_markdown(plan)),
         "review.html": lambda path: _text(path, review_page(plan)),
         "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
         **{
