@@ -24,7 +24,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session attacks note_span note_ends chord_search",
         "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
-        "a4 targets inspection_notes inspection movement",
+        "a4 targets inspection_notes inspection inspection_places movement",
         "clashes scopes expression protection exposure moves cases",
         "rules parts planrows ranking",
         "planning",
