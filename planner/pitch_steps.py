@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from planner.attacks import ATTACK_APART_S
 from planner.model import Floats
 
+COVERED_S = 0.1  # a pitch that shows later than this was not begun by that stroke
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
 _STEP_COST = 9.0
@@ -51,11 +52,12 @@ Begins = Literal["attack", "swell", "legato", "soft"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """A stretch of frames at one pitch; ``attack`` tells how its first frame came about."""
+    """A stretch of frames at one pitch, and how it came about."""
 
     first: int
     last: int  # half-open
     begins: Begins
+    struck: int  # the frame of its attack, before its pitch shows; else its first
 
 
 def split_run(
@@ -77,6 +79,7 @@ def split_run(
     if bends:
         pieces = _join_bends(pieces, line, hop_s)
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
+    shortest = round(MIN_NOTE_S / hop_s)
     starts: dict[int, Begins] = {a: "legato" for a, _ in pieces}
     starts[0] = "soft"
     for dip in _inside(swells, offset, len(midi)):
@@ -88,13 +91,32 @@ def split_run(
     for frame in _inside(struck, offset, len(midi)):
         near_ones = [a for a in starts if abs(a - frame) <= apart]
         for near in near_ones:
-            starts[near] = "attack"
+            # A pitch shows after the stroke, once the ring of the note before no longer covers it;
+            # but that note must have had its own time.
+            before = max((a for a in starts if a < near), default=-shortest)
+            if before + shortest <= frame < near:
+                del starts[near]
+                starts[frame] = "attack"
+            else:
+                starts[near] = "attack"
         if not near_ones and len(midi) - frame > apart // 2:
             starts[frame] = "attack"
-    if len(struck) and np.abs(struck - offset).min() <= apart:
+    stroke = offset  # a pick or a slap may cover the pitch for a while
+    early = round(COVERED_S / hop_s) if bends else apart
+    begun = struck[(struck >= offset - early) & (struck <= offset + apart)]
+    if len(begun):
         starts[0] = "attack"
+        stroke = min(offset, int(begun[np.abs(begun - offset).argmin()]))
     bounds = [*sorted(starts), len(midi)]
-    return [Step(first=offset + a, last=offset + b, begins=starts[a]) for a, b in pairwise(bounds)]
+    return [
+        Step(
+            first=offset + a,
+            last=offset + b,
+            begins=starts[a],
+            struck=offset + a if a > 0 else stroke,
+        )
+        for a, b in pairwise(bounds)
+    ]
 
 
 def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int:

@@ -32,7 +32,7 @@ from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import MIN_NOTE_S, Step, split_run, vibrato_midline
+from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
 from planner.restarts import restarts
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
@@ -45,6 +45,7 @@ _PITCHED_STEM_SHARE = 0.3
 _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
+_JUST_BEFORE_FRAMES = 6
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 
 
@@ -201,8 +202,14 @@ def _place(
     if falls_db is not None:
         last = first + stopped_frame(falls_db[first:last], hop_s)
     start_s = first * hop_s
-    if step.begins in ("attack", "soft"):
-        start_s = rise_s(stem, first * hop_s, pitch_hz)
+    if step.begins == "attack" and (
+        (first - step.struck) * hop_s < COVERED_S
+        and (falls_db is not None or _only_before(f0_hz, step.struck, first))
+    ):
+        # Struck there; a pick, a slap or the ring of the note before covered its pitch.
+        start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
+    elif step.begins in ("attack", "soft"):
+        start_s = rise_s(stem, start_s, pitch_hz)
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
@@ -221,6 +228,23 @@ def _place(
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,
     )
+
+
+def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:
+    """Whether from an attack to a pitch nothing is heard but the note before, or nothing pitched.
+
+    Any other pitch there is, of what is blown, bowed or sung, a note of its own, even one too short
+    to be listed; of a string it is what the stroke and the ring have in common.
+    """
+    between = f0_hz[struck:first]
+    between = between[~np.isnan(between)]
+    before = f0_hz[max(0, struck - _JUST_BEFORE_FRAMES) : struck]
+    before = before[~np.isnan(before)]
+    if len(between) == 0:
+        return True
+    if len(before) == 0:
+        return False
+    return bool((np.abs(12 * np.log2(between / np.median(before))) < 1.0).all())
 
 
 def _end_at(note: Note, end_smp: int, sr: int) -> Note:
