@@ -51,6 +51,9 @@ class Judged:
     severity_terms: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
+    beat_cycles: float | None = None
+    clash_partials: str = ""
+    clash_words: str = ""  # the beating in one clause
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +104,9 @@ class Row:
     layers: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
+    beat_cycles: float | None = None  # how many beats while both sound
+    clash_partials: str = ""  # "4 to 1": own partial, then the other's
+    clears_s: float | None = None  # sour seconds that go with it, after the rows ranked above it
     severity: float | None = None
     confidence: Confidence = ""
     rule_name: str = ""
@@ -146,6 +152,14 @@ class Offender:
     terms: tuple[tuple[str, float], ...]
     minutes_so_far: float  # editor minutes up to and including this line
     above_stop_line: bool
+    row_ids: tuple[str, ...] = ()  # every row of the edit list in this line
+    clears_s: float | None = None  # sour seconds that go with it, after all lines above
+    sour_left_s: float | None = None  # sour seconds left after it
+    together: int = 0  # lines with the same number part notes unless all of them are made
+
+    @property
+    def edits(self) -> int:
+        return max(1, len(self.row_ids))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -87,7 +87,7 @@ def decide(case: Case) -> Judged:
 
 def _left(case: Case, error: float) -> float:
     # Unisons beat at every partial: what is left in would be heard as beating.
-    if case.held_unison_with_fixed or case.role == "voice-double":
+    if case.held_unison_with_fixed or case.nothing_left or case.role == "voice-double":
         return 0.0
     return moves.left_in(
         error, case.t, case.judging.leave_in, case.tolerances.limits.smallest_left_cents
@@ -341,6 +341,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="among the loudest notes of the part and {off}: pushed, as one does",
     ),
     DecisionRule(
+        name="would clash", action="leave", fits=lambda c: c.beats_if_moved is not None,
+        reason="{off}; {would_beat}: left",
+    ),
+    DecisionRule(
         name="long lean", action="steady", fits=_leans, move=_steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
@@ -419,5 +423,8 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "settle": f"{m.settle_s or 0.0:.2f}",
         "kind": "held note" if held else "short note" if short else "note",
         "kept": "rise into it kept, " if _rises_in(case) and _onset_off(case) else "",
+        "would_beat": f"moved, it would clash with {case.beats_if_moved}"
+        if case.beats_if_moved
+        else "an edit of its own would make the session no better",
         "left": "nothing left in" if left < 0.5 else f"{left:.0f} left in",
     }
