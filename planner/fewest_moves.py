@@ -233,14 +233,16 @@ class _Order:
         return best[::-1] if best and best[0].needs & set(best[1].ids) else best
 
     def _all_but_spoilers(self, waiting: list[_Line]) -> list[_Line]:
-        """As many lines as together add no sour time: the one that adds most goes first."""
-        group = [line for line in waiting if line.needs <= self.done]
-        while len(group) > 1:
-            gain = self._joined(group).gain_s
-            if gain >= -_LEAST_S:
-                return group
-            without = [self._joined([o for o in group if o is not line]).gain_s for line in group]
-            group.pop(int(np.argmax(np.round(without, 3))))
+        """As many lines as together add no sour time: what adds most goes first."""
+        group = list(waiting)
+        while group:
+            if len(group) > 1 and self._joined(group).gain_s >= -_LEAST_S:
+                # What is needed by others goes first.
+                needed = {need for line in group for need in line.needs}
+                return sorted(group, key=lambda line: not needed & set(line.ids))
+            without = [_without(group, line) for line in group]
+            gains = [self._joined(rest).gain_s if rest else -np.inf for rest in without]
+            group = without[int(np.argmax(np.round(gains, 3)))]
         return []
 
     def _place(self, group: list[_Line]) -> None:
@@ -302,6 +304,11 @@ def _lines(sour: SourMap, proposals: Sequence[Proposal]) -> list[_Line]:
     for row in sorted(proposals, key=lambda p: (-p.severity, p.id)):
         faults.setdefault(row.fault or (row.id,), []).append(row)
     return [_line(sour, tuple(rows)) for rows in faults.values()]
+
+
+def _without(group: list[_Line], gone: _Line) -> list[_Line]:
+    """Some lines less one, and less what cannot be made without it."""
+    return [one for one in group if one is not gone and not one.needs & set(gone.ids)]
 
 
 def _left_out(sour: SourMap, now: Now, line: _Line) -> LeftOut:

@@ -54,6 +54,7 @@ class Judged:
     beat_cycles: float | None = None
     clash_partials: str = ""
     clash_words: str = ""  # the beating in one clause
+    clearable: bool = False  # inside its tolerance, yet surely off by enough for an edit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +157,7 @@ class Offender:
     clears_s: float | None = None  # sour seconds that go with it, after all lines above
     sour_left_s: float | None = None  # sour seconds left after it
     together: int = 0  # lines with the same number part notes unless all of them are made
+    shares_step: bool = False  # whether there are several
 
     @property
     def edits(self) -> int:

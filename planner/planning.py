@@ -13,7 +13,7 @@ from planner import ranking
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, points_of_named, said_clash
 from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
-from planner.clearing import NOTHING_YET, Kept, cleared, held_limits
+from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
@@ -24,7 +24,6 @@ from planner.protection import join_inside
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
-from planner.sour_time import sour_map
 from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -61,18 +60,23 @@ def make_plan(
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
-    parts = {
-        code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
-        for code in sorted(given)
-    }
-    raw = sounding(parts, {})
-    standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
-    by_id = {note.id: note for note in raw}
-    points_before = points_of_named(find_clashes(raw), by_id)
-    order = [spec.code for spec in session.stems if spec.code in parts]
 
-    kept = NOTHING_YET
-    while True:  # ends: each round leaves at least one more note or rule alone
+    def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
+        return part_of(
+            given[code], session, a4, tolerances, judging, tempo_map, shifts, told,
+            may_move_as_a_whole=as_a_whole,
+        )  # fmt: skip
+
+    at_first = {code: aimed(code, noticed) for code in sorted(given)}
+    standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
+    order = [spec.code for spec in session.stems if spec.code in at_first]
+
+    def decided(kept: Kept) -> Decided:
+        stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
+        parts = {code: stuck.get(code, part) for code, part in at_first.items()}
+        raw = sounding(parts, {})
+        by_id = {note.id: note for note in raw}
+        points_before = points_of_named(find_clashes(raw), by_id)
         rules, clashes, judged = _settled(parts, standing, tolerances, judging, kept)
         points = points_of_named(clashes, by_id)
         judged = _with_severity(judged, parts, points, standing, tempo_map)
@@ -95,13 +99,11 @@ def make_plan(
                     rows.append(row)
                     terms[row.id] = one.severity_terms
         told, terms = ranking.with_repeats(rows, terms)
-        backbone, more = cleared(
-            sour_map(raw, held_limits(judged)), told, rules, judged, session, kept
-        )
-        if more == kept:
-            break
-        kept = more
-    told = ranking.with_clears(told, backbone.steps)
+        return Decided(parts=parts, rules=rules, judged=judged, rows=told, terms=terms)
+
+    made, backbone, kept = cleared(decided, session)
+    parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
+    rows = ranking.with_clears(made.rows, backbone.steps)
     asked: list[Row] = []
     for code in sorted(parts):
         part = parts[code]
@@ -120,7 +122,7 @@ def make_plan(
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
-    all_rows = (*told, *asked, *advice)
+    all_rows = (*rows, *asked, *advice)
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
@@ -276,6 +278,7 @@ def _decide_all(
                     held_unison_with_fixed=note_id in unisons,
                     beats_with=called(partner) if partner is not None and sore else "",
                     nothing_left=note_id in kept.nothing_left,
+                    worth_clearing=note_id in kept.worth_clearing,
                     beats_if_moved=_against(kept, note_id, by_id),
                 )
             )

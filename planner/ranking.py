@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -125,6 +126,7 @@ def rank(
     """
     by_id = {row.id: row for row in rows}
     ends_s: dict[int, float] = {}
+    lines_of = Counter(step.together for step in steps)
     seconds = 0.0
     for step in steps:
         seconds += len(step.ids) * session.seconds_per_edit
@@ -154,6 +156,7 @@ def rank(
                 clears_s=round(sum(step.clears_s), 1),
                 sour_left_s=round(step.left_s, 1),
                 together=step.together,
+                shares_step=lines_of[step.together] > 1,
             )
         )
     return tuple(offenders)
