@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from planner.loudness_pitch import level_lines
 from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, StemSummary
@@ -46,7 +47,7 @@ CAUTIONS = (
     "Hearing: start low. Plain tones sound louder than their meter reading; check once quiet and "
     "once at the level people will listen at, and take breaks. At 85 dBA eight hours fill a "
     "working day's allowance, at 94 dBA one hour, at 100 dBA 15 minutes (NIOSH, publication "
-    "98-126, 1998).",
+    "98-126, 1998); over a week, 80 dBA for 40 hours is the adult limit of WHO and ITU (H.870).",
     "Loud and quiet: low, pure sounds seem lower when loud, high ones higher; no figure here "
     "knows how loud you listen.",
     "Originals: audio was opened for reading only. Work on copies, and keep the untouched comp "
@@ -72,7 +73,11 @@ def summary_markdown(plan: Plan) -> str:
         _unmeasured(plan),
         ["## What was found on the way", "", *_findings(plan)],
         ["## What was assumed", "", *(f"- {line}" for line in _assumed(plan))],
-        ["## Before you listen and edit", "", *(f"- {line}" for line in CAUTIONS)],
+        [
+            "## Before you listen and edit",
+            "",
+            *(f"- {line}" for line in (*CAUTIONS, *level_lines(plan))),
+        ],
     ]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 

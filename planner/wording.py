@@ -102,7 +102,8 @@ def terms(pairs: tuple[tuple[str, float], ...]) -> str:
     """
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
     return ", ".join(
-        f"{'less ' if value < 0 else ''}{abs(value):.1f} for {term(name)}" for name, value in told
+        f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} for {term(name)}"
+        for name, value in told
     )
 
 

@@ -31,7 +31,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "rules parts ranking",
         "planrows clearing",
         "planning",
-        "editlist tally relief guide_curves guide_conductor page_plot",
+        "editlist tally relief loudness_pitch guide_curves guide_conductor page_plot",
         "guide summary page provenance",
         "files",
         "demo hearing opening writing",
