@@ -18,6 +18,7 @@ from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_o
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 # Chosen: an edit that the tolerance does not ask for must clear this much.
 _WORTH_AN_EDIT_S = 0.5
+_MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
@@ -172,22 +173,24 @@ def _tried_again(
     again = True
     while again:
         again = False
-        for fewer in _one_less(found[2]):
+        kept = found[2]
+        left: list[RuleKey | str] = [*sorted(kept.refused, key=str), *sorted(kept.beats_if_moved)]
+        for one in left[:_MOST_TRIES]:
+            fewer = _without(found[2], one)
             made, backbone = _once(decide, session, fewer)
-            fine = not backbone.left_out and backbone.after_s <= found[1].after_s
-            if fine and len(made.rows) > len(found[0].rows):
-                found, again = (made, backbone, fewer), True
-                break
+            if backbone.left_out or backbone.after_s > found[1].after_s:
+                continue
+            again = again or len(made.rows) > len(found[0].rows)
+            found = (made, backbone, fewer)
     return found
 
 
-def _one_less(kept: Kept) -> list[Kept]:
-    rules = [replace(kept, refused=kept.refused - {key}) for key in sorted(kept.refused, key=str)]
-    notes = [
-        replace(kept, beats_if_moved={k: v for k, v in kept.beats_if_moved.items() if k != one})
-        for one in sorted(kept.beats_if_moved)
-    ]
-    return rules + notes
+def _without(kept: Kept, one: RuleKey | str) -> Kept:
+    return replace(
+        kept,
+        refused=kept.refused - {one},
+        beats_if_moved={k: v for k, v in kept.beats_if_moved.items() if k != one},
+    )
 
 
 def _wishes(sour: SourMap, judged: Mapping[str, Judged], kept: Kept) -> Kept:

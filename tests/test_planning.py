@@ -7,9 +7,8 @@ import pytest
 from deciding import A4, PLAIN, TOLERANCES, carried_out, contour, line, note, plan, session, stem
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from sessions.records import make_records
+from sessions.records import make_records, sour_with
 
-from planner.clashes import SoundingNote, find_clashes, sour_seconds
 from planner.files.configs import read_judging
 from planner.model import FIXED_ROLES, SessionA4, StemNotes
 from planner.pitch import shift_hz
@@ -265,37 +264,9 @@ def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
         left_s = told.sour_left_s
     assert left_s == pytest.approx(made.sour_after_s, abs=0.051)
     assert all((r.clears_s or 0.0) >= 0.0 for r in made.rows)
-    assert made.sour_before_s == pytest.approx(slow_sour_s(made, after=False), abs=0.051)
-    assert made.sour_after_s == pytest.approx(slow_sour_s(made, after=True), abs=0.051)
-
-
-def slow_sour_s(made: Plan, *, after: bool) -> float:
-    """Sour seconds from the plan's notes alone, without the room that orders the moves."""
-    loud = {
-        s.code: float(np.percentile([j.measured.note.level_db for j in own], 90))
-        for s in made.stems
-        if (own := [j for j in made.judged if j.measured.note.stem == s.code])
-    }
-    roles = {s.code: s.role for s in made.stems}
-    notes, beyond = [], set()
-    for j in made.judged:
-        error = j.remaining_cents if after and j.remaining_cents is not None else j.heard_cents
-        note, m = j.measured.note, j.measured.measurement
-        if error is None:
-            continue
-        notes.append(
-            SoundingNote(
-                id=j.measured.id, stem=note.stem, role=roles[note.stem],
-                midi=j.target.intended_midi, start_s=note.start_s, end_s=note.end_s,
-                heard_hz=shift_hz(j.target.target_hz, error), target_hz=j.target.target_hz,
-                level_db=note.level_db - loud[note.stem],
-                uncertainty_cents=m.uncertainty_cents or m.onset_uncertainty_cents or 0.0,
-            )
-        )  # fmt: skip
-        limit = j.tolerance_cents
-        if limit is not None and note.length_s >= 0.5 and round(abs(error), 1) > limit:
-            beyond.add(j.measured.id)
-    return sour_seconds(notes, find_clashes(notes), frozenset(beyond))
+    everything = frozenset(r.id for r in made.rows)
+    assert made.sour_before_s == pytest.approx(sour_with(made, frozenset()), abs=0.051)
+    assert made.sour_after_s == pytest.approx(sour_with(made, everything), abs=0.051)
 
 
 def test_parts_that_are_off_together_stay_together() -> None:
