@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from planner.clashes import Clash, SoundingNote, clash_points
+from planner.clashes import EXPOSED_WEIGHT, SORE_KINDS, Clash, SoundingNote, clash_points
 from planner.model import FIXED_ROLES, Role
 from planner.pitch import cents, note_name
 from planner.wording import count
@@ -50,6 +50,20 @@ def points_of_named(
         note = named_in(notes[clash.lower_id], notes[clash.upper_id])
         points[note.id] = max(points.get(note.id, 0.0), clash_points(clash))
     return points
+
+
+def named_stems(
+    clashes: Iterable[Clash], notes: Mapping[str, SoundingNote]
+) -> tuple[tuple[str, int, float], ...]:
+    """Count how often each stem is named in a plain clash: code, clashes, seconds; most first."""
+    found: dict[str, tuple[int, float]] = {}
+    for clash in clashes:
+        if clash.kind in SORE_KINDS and clash.weight >= EXPOSED_WEIGHT:
+            code = named_in(notes[clash.lower_id], notes[clash.upper_id]).stem
+            times, lasts_s = found.get(code, (0, 0.0))
+            found[code] = (times + 1, lasts_s + clash.end_s - clash.start_s)
+    rows = [(code, times, round(lasts_s, 1)) for code, (times, lasts_s) in found.items()]
+    return tuple(sorted(rows, key=lambda row: (-row[2], row[0])))
 
 
 def called(note: SoundingNote) -> str:

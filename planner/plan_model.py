@@ -179,3 +179,4 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from planner import ranking
 from planner.cases import Case
-from planner.clash_words import called, own_and_other, points_of_named, said_clash
+from planner.clash_words import called, named_stems, own_and_other, points_of_named, said_clash
 from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
@@ -102,6 +102,7 @@ def make_plan(
         return Decided(parts=parts, rules=rules, judged=judged, rows=told, terms=terms)
 
     made, backbone, kept = cleared(decided, session)
+    raw = sounding(made.parts, {})
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
     rows = ranking.with_clears(made.rows, backbone.steps)
     asked: list[Row] = []
@@ -139,6 +140,7 @@ def make_plan(
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1),
         sour_after_s=round(backbone.after_s, 1),
+        named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 
 

@@ -90,6 +90,7 @@ def offenders_markdown(plan: Plan) -> str:
         f"Sign rule: {SIGN_RULE}.",
         "",
         *(f"- {plain(line)}" for line in reference_sentences(plan)[:1]),
+        "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
         "",
     ]
     if relief_sentence(plan):
@@ -255,13 +256,21 @@ def group_row(group: Group) -> tuple[str, str, str, str]:
 
 def _relief(plan: Plan) -> list[str]:
     rows = relief_rows(plan)
-    if not rows:
+    if not rows and not plan.named:
         return []
     about = (
         "Sour seconds are the time with a beating that can be heard or with a held note beyond its "
         "tolerance; the list of offenders is in the order in which its lines clear most of them."
     )
-    return ["## What the minutes buy", "", about, "", *table(RELIEF_HEAD, rows)]
+    lines = ["## What the minutes buy", "", about, ""]
+    lines += table(RELIEF_HEAD, rows) if rows else ["No edit clears any of them."]
+    if plan.named:
+        told = "; ".join(
+            f"{code} in {count(times, 'clash', 'clashes')} ({amount(lasts_s)} s)"
+            for code, times, lasts_s in plan.named
+        )
+        lines += ["", f"Farther out than its partner, as recorded, where two parts beat: {told}."]
+    return lines
 
 
 def _stems(stems: tuple[StemSummary, ...]) -> list[str]:

@@ -14,6 +14,7 @@ from planner.clash_words import (
     beyond_uncertainty_cents,
     called,
     named_in,
+    named_stems,
     own_and_other,
     points_of_named,
     said_clash,
@@ -74,6 +75,13 @@ def test_a_clash_counts_against_the_one_named_alone() -> None:
     (clash,) = find_clashes([right, wrong])
     by_id = {n.id: n for n in (right, wrong)}
     assert points_of_named([clash], by_id) == {"B-1": clash_points(clash)}
+
+
+def test_stems_are_counted_by_how_long_they_are_named() -> None:
+    """The stem that is out is counted with both its clashes, the two others with none."""
+    notes = [played("A-1", 0), played("B-1", 12), played("C-1", 0)]
+    found = find_clashes(notes)
+    assert named_stems(found, {n.id: n for n in notes}) == (("B", 2, 4.0),)
 
 
 # Worked example: 10 cents at A2's 4th partial. 4 * 110 Hz * (2^(10/1200) - 1) = 2.55 a second,

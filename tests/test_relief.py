@@ -55,6 +55,14 @@ def test_no_curve_where_nothing_can_be_cleared() -> None:
     assert "What the minutes buy" not in summary_markdown(made(40.0))
 
 
+def test_who_is_farther_out_is_told() -> None:
+    """The summary counts, stem by stem, who is farther out where parts beat."""
+    named = (("BAS", 3, 12.4), ("LV", 1, 0.8))
+    text = summary_markdown(replace(made(40.0), named=named))
+    assert "No edit clears any of them." in text
+    assert "where two parts beat: BAS in 3 clashes (12 s); LV in 1 clash (0.8 s)." in text
+
+
 def test_curve_stands_in_both_texts() -> None:
     """The summary and the list of offenders carry the sentence and the table."""
     p = made(20.0, 4.0, 0.0)
