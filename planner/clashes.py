@@ -34,6 +34,10 @@ _NEAR_RATIO_CENTS = 60.0  # chosen: wider than any temperament's thirds, less th
 _LEAST_CYCLES = 0.5
 _FULL_CYCLES = 1.0
 _SOUR_HZ, _HARSH_HZ, _ROUGH_HZ = 0.5, 6.0, 15.0
+# Chosen: an interval that beats by its temperament must beat half as fast again to be heard as
+# worse. A tempered third is then 7 cents wider yet, near the 8 that a held harmony is allowed.
+# Dissonant intervals are only crudely judged (Hall and Hess, Music Perception 2, 1984, 166).
+_FASTER_SHARE = 0.5
 _VIBRATO_HIDES_CENTS = 10.0  # chosen: a vibrato wider than this never lets a beat stand still
 
 EXPOSED_WEIGHT = 0.15  # chosen: two equal notes a third apart weigh 0.2
@@ -219,7 +223,8 @@ def beats_of(met: Meetings, heard_hz: Floats, chosen: Ints | slice = slice(None)
     per_cent = np.log(2.0) / 1200.0
     doubt = per_cent * np.hypot(q * heard_hz[high] * unsure[high], p * heard_hz[low] * unsure[low])
     cycles = excess * met.overlap_s[chosen]
-    counts = (cycles >= _LEAST_CYCLES) & (excess > 2.0 * doubt)
+    given = met.given_hz[chosen]
+    counts = (cycles >= _LEAST_CYCLES) & (excess > 2.0 * doubt) & (excess >= _FASTER_SHARE * given)
     hidden = np.maximum(vibrato[low], vibrato[high]) > _VIBRATO_HIDES_CENTS
     sour = (excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & (cycles >= _FULL_CYCLES))
     plain = met.weight[chosen] >= EXPOSED_WEIGHT
@@ -236,7 +241,7 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
     """Find the pairs of notes of different stems that beat beyond what their targets give.
 
     A tempered third beats by nature, so only the beating above that of the two targets counts, and
-    only where it exceeds twice its uncertainty. Sorted by time, then by ids.
+    only where it exceeds twice its uncertainty and half of what is given. Sorted by time, then ids.
     """
     met = find_meetings(notes)
     if not met.notes:

@@ -247,7 +247,7 @@ sessions = given(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @sessions
 def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
     """Down the list sour seconds never rise, and measured anew they are what the list says.
