@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.plan_model import Plan
-from planner.wording import count, minutes, percent
+from planner.wording import count, percent
 
 # Where the curve is read: shares of everything that the list can clear.
 _READ_AT = (0.25, 0.5, 0.75, 0.9)
@@ -56,8 +56,8 @@ def readings(plan: Plan) -> tuple[Reading, ...]:
 def relief_sentence(plan: Plan) -> str:
     """Say what the minutes buy; empty where there is no curve.
 
-    ``6 edits, about 3 minutes: 58 % of the sour seconds gone; 12 edits, about 6 minutes: 81 %;
-    after that you are polishing.``
+    ``6 edits, 3 min, 58 % of the sour seconds gone; 12 edits, 6 min, 81 % gone; after that you are
+    polishing.``
     """
     curve = readings(plan)
     if not curve:
@@ -66,8 +66,8 @@ def relief_sentence(plan: Plan) -> str:
     knee = next(r for r in curve if r.gone_share >= _POLISHING_FROM * most - 1e-3)
     shown = [r for r in curve if r.edits <= knee.edits][-2:]
     said = [
-        f"{count(r.edits, 'edit')}, {minutes(r.minutes)}: {percent(r.gone_share)}"
-        + (" of the sour seconds gone" if k == 0 else "")
+        f"{count(r.edits, 'edit')}, {r.minutes:g} min, {percent(r.gone_share)} "
+        + ("of the sour seconds gone" if k == 0 else "gone")
         for k, r in enumerate(shown)
     ]
     last = plan.offenders[-1].rank > knee.lines

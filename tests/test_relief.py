@@ -37,10 +37,10 @@ def test_curve_is_read_where_its_shares_are_reached() -> None:
 def test_sentence_says_what_the_minutes_buy() -> None:
     """Two readings, then that the rest is polishing."""
     assert relief_sentence(made(36, 30, 24, 20, 12, 10, 8, 4, 2, 0)) == (
-        "6 edits, about 3 minutes: 75 % of the sour seconds gone; 8 edits, about 4 minutes: 90 %; "
+        "6 edits, 3 min, 75 % of the sour seconds gone; 8 edits, 4 min, 90 % gone; "
         "after that you are polishing."
     )
-    assert relief_sentence(made(10.0)) == ("1 edit, half a minute: 75 % of the sour seconds gone.")
+    assert relief_sentence(made(10.0)) == "1 edit, 0.5 min, 75 % of the sour seconds gone."
 
 
 def test_lines_made_together_are_read_once_all_are_made() -> None:
