@@ -112,7 +112,7 @@ def stop_line(plan: Plan) -> str:
     done = f"Stop line: the {count(len(above), 'line')} above {verb} {spent}"
     if not below:
         return f"{done}; there is nothing below."
-    if below[-1].sour_left_s is not None and below[0].sour_left_s is not None:
+    if any(o.clears_s for o in plan.offenders):
         more_s = sum(o.clears_s or 0.0 for o in below)
         verb = "clears" if len(below) == 1 else "clear"
         return (
