@@ -215,7 +215,7 @@ def sour_with(made: Plan, done: frozenset[str]) -> float:
         limit = j.tolerance_cents
         if limit is not None and note.length_s >= HELD_S and round(abs(error), 1) > limit:
             beyond.add(j.measured.id)
-    return round(sour_seconds(notes, find_clashes(notes), frozenset(beyond)), 1)
+    return sour_seconds(notes, find_clashes(notes), frozenset(beyond))
 
 
 def main() -> None:
