@@ -17,6 +17,7 @@ _GIVES_WAY: tuple[Role, ...] = (
     "voice-harmony", "voice-double", "exclude",
 )  # fmt: skip
 _EQUAL_CENTS = 0.1  # edit lists carry no more
+_GIVEN_TOLD_HZ = 0.5  # slower than this no beating is called sour
 _EQUALLY_LOUD_DB = 3.0  # chosen: less says nothing beside what a mix does to levels
 
 
@@ -82,23 +83,30 @@ def said_clash(clash: Clash, me: SoundingNote, other: SoundingNote) -> str:
     ``beats 2.6 times a second with PNO's A2 at its 4th partial for 1.4 s``; beyond 15 beats a
     second it is heard as roughness and said so.
     """
-    rate = f"{clash.beating_hz:.1f}" if clash.beating_hz < 10 else f"{clash.beating_hz:.0f}"
+    rate, lasts_s = _rate(clash.beating_hz), clash.end_s - clash.start_s
     if clash.kind == "rough":
         said = f"is rough against {called(other)} ({rate} a second)"
     else:
-        said = f"beats {rate} times a second with {called(other)}"
+        # A tempered third beats by nature: then what is too much is said beside it.
+        given = f" instead of {_rate(clash.given_hz)}" if clash.given_hz >= _GIVEN_TOLD_HZ else ""
+        said = f"beats {rate} times a second{given} with {called(other)}"
     own, others = own_and_other(clash, me.id)
     if own == 1 and others > 1:
         said += f" at its {_ordinal(others)} partial"
     elif own > 1:
         said += f", {_ordinal(own)} partial here against its {_ordinal(others)},"
-    said += f" for {clash.end_s - clash.start_s:.1f} s"
-    if round(clash.cycles) >= 1 and clash.kind != "rough":
-        said += f" ({count(round(clash.cycles), 'beat')})"
+    said += f" for {lasts_s:.1f} s"
+    beats = round(clash.beating_hz * lasts_s)
+    if beats >= 1 and clash.kind != "rough":
+        said += f" ({count(beats, 'beat')})"
     gap_db = round(other.level_db - me.level_db)
     if abs(gap_db) >= _EQUALLY_LOUD_DB:
         said += f", the other {abs(gap_db)} dB {'louder' if gap_db > 0 else 'softer'}"
     return said
+
+
+def _rate(hz: float) -> str:
+    return f"{hz:.1f}" if hz < 10 else f"{hz:.0f}"
 
 
 def _ordinal(number: int) -> str:

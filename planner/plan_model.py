@@ -105,7 +105,7 @@ class Row:
     layers: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
-    beat_cycles: float | None = None  # how many beats while both sound
+    beat_cycles: float | None = None  # beyond what the temperament gives, while both sound
     clash_partials: str = ""  # "4 to 1": own partial, then the other's
     clears_s: float | None = None  # sour seconds that go with it, after the rows ranked above it
     severity: float | None = None

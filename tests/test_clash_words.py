@@ -112,6 +112,16 @@ def test_unison_needs_no_partial_and_levels_are_told() -> None:
         assert words == f"beats 2.5 times a second with B's A4 for 2.0 s (5 beats){said}"
 
 
+def test_what_the_temperament_gives_is_told_beside() -> None:
+    """A third that beats by its temperament is told with what it should beat (A3 to C#4: 8.7)."""
+    low, high = sounding("A-1", 57, 0), sounding("B-1", 61, 8)
+    (clash,) = find_clashes([low, high])
+    assert said_clash(clash, high, low) == (
+        "beats 14 times a second instead of 8.7 with A's A3, 4th partial here against its 5th, "
+        "for 2.0 s (28 beats)"
+    )
+
+
 def test_beyond_fifteen_a_second_it_is_rough() -> None:
     """What is heard as roughness is not called beating."""
     one, other = sounding("A-1", 81, 0), sounding("B-1", 81, 40)
