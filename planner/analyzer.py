@@ -202,6 +202,7 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
         settle_s=_settle(contour, cents, sustain_cents, vibrato, sustain_last_s),
         inharmonicity_b=b if b > 0 else None,
         partials_cents=partials,
+        upper_partials_db=upper_partials_db(check[0]) if check else None,
         confidence=_confidence(note, length_s, uncertainty, slope, roughness),
         not_measured_because="; ".join(why),
         contour_s=_frozen(contour.t_s + note.start_s),
@@ -395,6 +396,17 @@ def _partials_disagreement(fit: PartialFit) -> float | None:
         return None
     weight = fit.amplitudes[others]
     return float(weight @ fit.misfit_cents[others] / weight.sum() - first[0])
+
+
+def upper_partials_db(fit: PartialFit) -> float | None:
+    """Say how strong all partials above the first are against it, in dB; never under -60."""
+    power = fit.amplitudes**2
+    first = float(power[fit.numbers == 1].sum())
+    if first <= 0.0:
+        return None
+    upper = float(power[fit.numbers > 1].sum()) / first
+    # Partials that cannot be told from noise are not in the fit: then this is a bound.
+    return round(10.0 * float(np.log10(max(upper, 1e-6))), 1)
 
 
 def _heard(

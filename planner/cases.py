@@ -29,6 +29,9 @@ class Case:
     beats: bool = False  # sour or worse against another stem
     held_unison_with_fixed: bool = False
     beats_with: str = ""  # for sentences: "PNO's D5"
+    nothing_left: bool = False  # what an edit usually leaves in would beat
+    worth_clearing: bool = False  # its beating fills sour time that no other edit takes away
+    beats_if_moved: str | None = None  # an edit would add sour time: with whom, or nothing to say
 
     @property
     def layer_cents(self) -> float:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from planner.model import Floats, Role
 
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 ClashKind = Literal["soft", "sour", "harsh", "rough"]
 
 # A clash needs this much time together: chosen, a fifth of a second holds half a beat of the
@@ -33,6 +34,10 @@ _NEAR_RATIO_CENTS = 60.0  # chosen: wider than any temperament's thirds, less th
 _LEAST_CYCLES = 0.5
 _FULL_CYCLES = 1.0
 _SOUR_HZ, _HARSH_HZ, _ROUGH_HZ = 0.5, 6.0, 15.0
+# Chosen: an interval that beats by its temperament must beat half as fast again to be heard as
+# worse. A tempered third is then 7 cents wider yet, near the 8 that a held harmony is allowed.
+# Dissonant intervals are only crudely judged (Hall and Hess, Music Perception 2, 1984, 166).
+_FASTER_SHARE = 0.5
 _VIBRATO_HIDES_CENTS = 10.0  # chosen: a vibrato wider than this never lets a beat stand still
 
 EXPOSED_WEIGHT = 0.15  # chosen: two equal notes a third apart weigh 0.2
@@ -132,67 +137,136 @@ def overlapping_pairs(
     return first[keep], second[keep], overlap_s[keep]
 
 
-def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
-    """Find the pairs of notes of different stems that beat beyond what their targets give.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Meetings:
+    """Which notes of different stems sound together, and which partials they share.
 
-    A tempered third beats by nature, so only the beating above that of the two targets counts, and
-    only where it exceeds twice its uncertainty. Sorted by time, then by ids.
+    Rests on targets, times and levels alone, so it holds however the notes are moved.
     """
-    ordered = sorted(notes, key=lambda n: (n.start_s, n.id))
-    if not ordered:
-        return ()
+
+    notes: tuple[SoundingNote, ...]  # by start, then id
+    low: Ints  # (m,) index of the note whose target is lower
+    high: Ints
+    p: Floats  # (m,) partial of the lower note
+    q: Floats
+    start_s: Floats
+    overlap_s: Floats
+    given_hz: Floats  # what the targets themselves would beat
+    weight: Floats  # 0..1, how plainly a beating can be heard
+    unsure_cents: Floats  # (n,) of each note
+    vibrato_half_cents: Floats  # (n,)
+
+
+def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
+    """Find the pairs of notes of different stems that sound together and share partials."""
+    ordered = tuple(sorted(notes, key=lambda n: (n.start_s, n.id)))
     start_s = np.array([n.start_s for n in ordered])
     end_s = np.array([n.end_s for n in ordered])
     first, second, overlap_s = overlapping_pairs(
         start_s, end_s, part_numbers(ordered), LEAST_OVERLAP_S
     )
-    heard = np.array([n.heard_hz for n in ordered])
     target = np.array([n.target_hz for n in ordered])
     level = np.array([n.level_db for n in ordered])
-    unsure = np.array([n.uncertainty_cents for n in ordered])
-    vibrato = np.array([n.vibrato_half_cents for n in ordered])
 
     swap = target[first] > target[second]
     # Equal targets: the order of the ids, so that the order of the stems says nothing.
+    ids = np.array([n.id for n in ordered])
+    swap |= (target[first] == target[second]) & (ids[first] > ids[second])
     low = np.where(swap, second, first)
     high = np.where(swap, first, second)
     interval = 1200.0 * np.log2(target[high] / target[low])
     away = np.abs(interval[:, None] - _RATIO_CENTS[None, :])
     which = away.argmin(axis=1) if len(away) else np.zeros(0, dtype=int)
+    near = away.min(axis=1, initial=np.inf) <= _NEAR_RATIO_CENTS
+    low, high, which = low[near], high[near], which[near]
     p, q = _RATIOS[which, 0], _RATIOS[which, 1]
-
-    beats = np.abs(q * heard[high] - p * heard[low])
-    given = np.abs(q * target[high] - p * target[low])
-    excess = beats - given
-    per_cent = np.log(2.0) / 1200.0
-    doubt = per_cent * np.hypot(q * heard[high] * unsure[high], p * heard[low] * unsure[low])
-    weight = _weights(level[low], level[high], p, q)
-    worth = (
-        (away.min(axis=1, initial=np.inf) <= _NEAR_RATIO_CENTS)
-        & (excess * overlap_s >= _LEAST_CYCLES)
-        & (excess > 2.0 * doubt)
+    return Meetings(
+        notes=ordered,
+        low=low,
+        high=high,
+        p=p,
+        q=q,
+        start_s=start_s[second[near]],
+        overlap_s=overlap_s[near],
+        given_hz=np.abs(q * target[high] - p * target[low]),
+        weight=_weights(level[low], level[high], p, q),
+        unsure_cents=np.array([n.uncertainty_cents for n in ordered]),
+        vibrato_half_cents=np.array([n.vibrato_half_cents for n in ordered]),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Beats:
+    """What some meetings beat, with the notes at certain pitches; arrays (k,)."""
+
+    beating_hz: Floats
+    excess_hz: Floats
+    counts: Bools  # beyond what is given, half a beat at least, and twice its uncertainty
+    hidden: Bools  # a wide vibrato lets no beat stand still
+    sore: Bools  # sour, harsh or rough, and plain enough to be heard
+
+
+def beats_of(met: Meetings, heard_hz: Floats, chosen: Ints | slice = slice(None)) -> Beats:
+    """Say what meetings beat with the notes at these pitches.
+
+    Parameters
+    ----------
+    heard_hz : array (n,)
+        One pitch a note, in the order of ``met.notes``.
+    chosen : array or slice
+        Which meetings; all by default.
+    """
+    low, high, p, q = met.low[chosen], met.high[chosen], met.p[chosen], met.q[chosen]
+    unsure, vibrato = met.unsure_cents, met.vibrato_half_cents
+    beats = np.abs(q * heard_hz[high] - p * heard_hz[low])
+    excess = beats - met.given_hz[chosen]
+    per_cent = np.log(2.0) / 1200.0
+    doubt = per_cent * np.hypot(q * heard_hz[high] * unsure[high], p * heard_hz[low] * unsure[low])
+    cycles = excess * met.overlap_s[chosen]
+    given = met.given_hz[chosen]
+    counts = (cycles >= _LEAST_CYCLES) & (excess > 2.0 * doubt) & (excess >= _FASTER_SHARE * given)
+    hidden = np.maximum(vibrato[low], vibrato[high]) > _VIBRATO_HIDES_CENTS
+    sour = (excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & (cycles >= _FULL_CYCLES))
+    plain = met.weight[chosen] >= EXPOSED_WEIGHT
+    return Beats(
+        beating_hz=beats,
+        excess_hz=excess,
+        counts=counts,
+        hidden=hidden,
+        sore=counts & ~hidden & sour & plain,
+    )
+
+
+def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
+    """Find the pairs of notes of different stems that beat beyond what their targets give.
+
+    A tempered third beats by nature, so only the beating above that of the two targets counts, and
+    only where it exceeds twice its uncertainty and half of what is given. Sorted by time, then ids.
+    """
+    met = find_meetings(notes)
+    if not met.notes:
+        return ()
+    beats = beats_of(met, np.array([n.heard_hz for n in met.notes]))
     clashes = []
-    for k in np.flatnonzero(worth):
-        kind = clash_kind(float(excess[k]), float(overlap_s[k]))
+    for k in np.flatnonzero(beats.counts):
+        excess_hz, overlap_s = float(beats.excess_hz[k]), float(met.overlap_s[k])
+        kind = clash_kind(excess_hz, overlap_s)
         if kind is None:
             continue
-        if max(vibrato[low[k]], vibrato[high[k]]) > _VIBRATO_HIDES_CENTS:
-            kind = "soft"
-        began = float(start_s[second[k]])
+        began = float(met.start_s[k])
         clashes.append(
             Clash(
-                lower_id=ordered[low[k]].id,
-                upper_id=ordered[high[k]].id,
-                p=int(p[k]),
-                q=int(q[k]),
-                beating_hz=float(beats[k]),
-                given_hz=float(given[k]),
-                cycles=float(excess[k] * overlap_s[k]),
+                lower_id=met.notes[met.low[k]].id,
+                upper_id=met.notes[met.high[k]].id,
+                p=int(met.p[k]),
+                q=int(met.q[k]),
+                beating_hz=float(beats.beating_hz[k]),
+                given_hz=float(met.given_hz[k]),
+                cycles=excess_hz * overlap_s,
                 start_s=began,
-                end_s=began + float(overlap_s[k]),
-                kind=kind,
-                weight=float(weight[k]),
+                end_s=began + overlap_s,
+                kind="soft" if beats.hidden[k] else kind,
+                weight=float(met.weight[k]),
             )
         )
     return tuple(sorted(clashes, key=lambda c: (c.start_s, c.lower_id, c.upper_id)))
@@ -205,12 +279,16 @@ def worst_clashes(clashes: Iterable[Clash]) -> dict[str, Clash]:
     for clash in clashes:
         for note_id in (clash.lower_id, clash.upper_id):
             other = worst.get(note_id)
-            if other is None or (clash_points(clash), rank[clash.kind]) > (
-                clash_points(other),
-                rank[other.kind],
-            ):
+            if other is None or _plainer(clash, rank) > _plainer(other, rank):
                 worst[note_id] = clash
     return worst
+
+
+def _plainer(clash: Clash, rank: dict[str, int]) -> tuple[float, int, float, str, str]:
+    """By how plain, how bad and how long; then by ids, so that no order of finding decides."""
+    lasts = round(clash.end_s - clash.start_s, 6)
+    points = round(clash_points(clash), 6)
+    return (points, rank[clash.kind], lasts, clash.lower_id, clash.upper_id)
 
 
 def clash_points(clash: Clash) -> float:

@@ -145,6 +145,7 @@ class Measurement:
     settle_s: float | None = None
     inharmonicity_b: float | None = None
     partials_cents: float | None = None  # partials 2..6 against the first, beyond stiffness
+    upper_partials_db: float | None = None  # all partials above the first, against the first
     confidence: Confidence = ""
     not_measured_because: str = ""
     contour_s: Floats | None = None  # (k,) seconds from the file's start

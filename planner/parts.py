@@ -47,7 +47,10 @@ def part_of(
     tempo_map: TempoMap | None,
     shifts: Mapping[str, float],
     noticed: list[Finding],
+    *,
+    may_move_as_a_whole: bool = True,
 ) -> Part:
+    """Aim one stem's notes; those of a part that stays as a whole are named as they sound."""
     spec = next(spec for spec in session.stems if spec.code == stem.code)
     shift_s = shifts[stem.code]
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
@@ -65,7 +68,7 @@ def part_of(
         tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
         return aimed, blue_notes(stem.notes, off, tonics)
 
-    offset = part_offset_cents(stem.notes, stem.role, session, a4)
+    offset = part_offset_cents(stem.notes, stem.role, session, a4) if may_move_as_a_whole else 0.0
     if abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0

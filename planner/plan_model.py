@@ -51,6 +51,10 @@ class Judged:
     severity_terms: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
+    beat_cycles: float | None = None
+    clash_partials: str = ""
+    clash_words: str = ""  # the beating in one clause
+    clearable: bool = False  # inside its tolerance, yet surely off by enough for an edit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +105,9 @@ class Row:
     layers: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
+    beat_cycles: float | None = None  # beyond what the temperament gives, while both sound
+    clash_partials: str = ""  # "4 to 1": own partial, then the other's
+    clears_s: float | None = None  # sour seconds that go with it, after the rows ranked above it
     severity: float | None = None
     confidence: Confidence = ""
     rule_name: str = ""
@@ -146,6 +153,15 @@ class Offender:
     terms: tuple[tuple[str, float], ...]
     minutes_so_far: float  # editor minutes up to and including this line
     above_stop_line: bool
+    row_ids: tuple[str, ...] = ()  # every row of the edit list in this line
+    clears_s: float | None = None  # sour seconds that go with it, after all lines above
+    sour_left_s: float | None = None  # sour seconds left after it
+    together: int = 0  # lines with the same number part notes unless all of them are made
+    shares_step: bool = False  # whether there are several
+
+    @property
+    def edits(self) -> int:
+        return max(1, len(self.row_ids))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,3 +179,4 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first

@@ -11,20 +11,13 @@ from dataclasses import replace
 
 from planner import ranking
 from planner.cases import Case
-from planner.clashes import (
-    SORE_KINDS,
-    Clash,
-    SoundingNote,
-    clash_points,
-    find_clashes,
-    sour_seconds,
-    worst_clashes,
-)
+from planner.clash_words import called, named_stems, own_and_other, points_of_named, said_clash
+from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
+from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
-from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
@@ -36,7 +29,6 @@ from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 
 _MOST_ROUNDS = 6  # chosen: two are usual
-_HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
 _FINAL_HELD_S = 1.0  # chosen
@@ -68,43 +60,52 @@ def make_plan(
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
-    parts = {
-        code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
-        for code in sorted(given)
-    }
-    raw = sounding(parts, {})
-    standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
-    before = find_clashes(raw)
 
-    rules, clashes, judged = _settled(parts, standing, tolerances, judging)
-    judged = _with_severity(judged, parts, worst_clashes(clashes), standing, tempo_map)
-
-    moves = {k: (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) for k, j in judged.items()}
-    after_notes = sounding(parts, moves)
-    after = find_clashes(after_notes)
-
-    rows: list[Row] = []
-    terms: dict[str, ranking.Terms] = {}
-    worst_before = worst_clashes(before)
-    for rule_id, rule in rules.items():
-        part = parts[rule.stem]
-        points = max((clash_points(worst_before[n]) for n in rule.covers if n in worst_before),
-                     default=0.0)  # fmt: skip
-        row, terms[rule_id] = rule_row(
-            rule_id, rule, part.spec, part.stem, tolerances, points, standing, tempo_map,
-            part.shift_s, session,
+    def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
+        return part_of(
+            given[code], session, a4, tolerances, judging, tempo_map, shifts, told,
+            may_move_as_a_whole=as_a_whole,
         )  # fmt: skip
-        rows.append(row)
-    order = [spec.code for spec in session.stems if spec.code in parts]
+
+    at_first = {code: aimed(code, noticed) for code in sorted(given)}
+    standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
+    order = [spec.code for spec in session.stems if spec.code in at_first]
+
+    def decided(kept: Kept) -> Decided:
+        stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
+        parts = {code: stuck.get(code, part) for code, part in at_first.items()}
+        raw = sounding(parts, {})
+        by_id = {note.id: note for note in raw}
+        points_before = points_of_named(find_clashes(raw), by_id)
+        rules, clashes, judged = _settled(parts, standing, tolerances, judging, kept)
+        points = points_of_named(clashes, by_id)
+        judged = _with_severity(judged, parts, points, standing, tempo_map)
+        rows: list[Row] = []
+        terms: dict[str, ranking.Terms] = {}
+        for rule_id, rule in rules.items():
+            part = parts[rule.stem]
+            worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
+            row, terms[rule_id] = rule_row(
+                rule_id, rule, part.spec, part.stem, tolerances, worst, standing, tempo_map,
+                part.shift_s, session,
+            )  # fmt: skip
+            rows.append(row)
+        for code in order:
+            part = parts[code]
+            for measured in part.stem.notes:
+                one = judged[measured.id]
+                if one.action in MOVING_ACTIONS:
+                    row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
+                    rows.append(row)
+                    terms[row.id] = one.severity_terms
+        told, terms = ranking.with_repeats(rows, terms)
+        return Decided(parts=parts, rules=rules, judged=judged, rows=told, terms=terms)
+
+    made, backbone, kept = cleared(decided, session)
+    raw = sounding(made.parts, {})
+    parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
+    rows = ranking.with_clears(made.rows, backbone.steps)
     asked: list[Row] = []
-    for code in order:
-        part = parts[code]
-        for measured in part.stem.notes:
-            one = judged[measured.id]
-            if one.action in MOVING_ACTIONS:
-                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
-                rows.append(row)
-                terms[row.id] = one.severity_terms
     for code in sorted(parts):
         part = parts[code]
         for measured in part.stem.notes:
@@ -115,7 +116,7 @@ def make_plan(
     advice = [
         advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
                    parts[rule.stem].shift_s, session)
-        for rule in _offers(parts, tolerances, judging)
+        for rule in _offers(parts, tolerances, judging, kept)
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]
@@ -123,24 +124,13 @@ def make_plan(
         advice += [retake] if retake else []
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     all_rows = (*rows, *asked, *advice)
-
-    sour_before_s = round(sour_seconds(raw, before, _held_over(judged, False)), 1)
-    sour_after_s = round(sour_seconds(after_notes, after, _held_over(judged, True)), 1)
-    if sour_after_s > sour_before_s:
-        noticed.append(
-            Finding(
-                severity="warning",
-                what=f"Carried out as it stands, the plan turns {sour_before_s:g} sour seconds "
-                f"into {sour_after_s:g}: notes that were off together would part.",
-                advice="Go through the edits from the top of the list and stop by ear.",
-            )
-        )
+    beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
         a4=a4,
         judged=tuple(judged[n.id] for code in order for n in parts[code].stem.notes),
         rows=all_rows,
-        offenders=ranking.rank(all_rows, terms, session),
+        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats),
         stems=tuple(
             stem_summary(parts[code].stem, judged, [r for r in rules.values() if r.stem == code])
             for code in order
@@ -148,8 +138,9 @@ def make_plan(
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
-        sour_before_s=sour_before_s,
-        sour_after_s=sour_after_s,
+        sour_before_s=round(backbone.before_s, 1),
+        sour_after_s=round(backbone.after_s, 1),
+        named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 
 
@@ -189,13 +180,16 @@ def _settled(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
+    kept: Kept,
 ) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged]]:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
     in what the decisions leave, and what is found becomes a layer under them.
     """
-    found = {c: _applied(_found_rules(p, p.aimed, tolerances, judging)) for c, p in parts.items()}
+    found = {
+        c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
+    }
     for _ in range(_MOST_ROUNDS):
         every = [rule for code in parts for rule in found[code]]
         rules = {f"R-{k + 1:03d}": rule for k, rule in enumerate(every)}
@@ -203,7 +197,9 @@ def _settled(
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
         runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
-        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging, runs)
+        judged = _decide_all(
+            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept
+        )
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -212,7 +208,7 @@ def _settled(
                 for a in part.aimed
                 if a.measured.id not in runs
             )
-            more = _applied(_found_rules(part, left, tolerances, judging))
+            more = _applied(_found_rules(part, left, tolerances, judging), kept)
             found[code] = together(found[code], more)
             again = again or bool(more)
         if not again:
@@ -220,16 +216,19 @@ def _settled(
     return rules, clashes, judged
 
 
-def _applied(rules: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
-    return tuple(rule for rule in rules if rule.applied)
+def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
+    return tuple(rule for rule in rules if rule.applied and not kept.refuses(rule))
 
 
-def _offers(parts: dict[str, Part], tolerances: Tolerances, judging: Judging) -> list[ScopeRule]:
+def _offers(
+    parts: dict[str, Part], tolerances: Tolerances, judging: Judging, kept: Kept
+) -> list[ScopeRule]:
+    found = [r for p in parts.values() for r in _found_rules(p, p.aimed, tolerances, judging)]
+    would_clash = "left, because it would add beating against the other parts"
     return [
-        rule
-        for part in parts.values()
-        for rule in _found_rules(part, part.aimed, tolerances, judging)
-        if not rule.applied
+        replace(r, action="leave", reason=f"{r.reason}; {would_clash}") if r.applied else r
+        for r in found
+        if not r.applied or kept.refuses(r)
     ]
 
 
@@ -242,6 +241,7 @@ def _decide_all(
     tolerances: Tolerances,
     judging: Judging,
     runs: frozenset[str],
+    kept: Kept,
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -278,11 +278,21 @@ def _decide_all(
                     pushed=note_id in part.pushed,
                     beats=note_id in against_fixed,
                     held_unison_with_fixed=note_id in unisons,
-                    beats_with=_called(partner) if partner is not None and sore else "",
+                    beats_with=called(partner) if partner is not None and sore else "",
+                    nothing_left=note_id in kept.nothing_left,
+                    worth_clearing=note_id in kept.worth_clearing,
+                    beats_if_moved=_against(kept, note_id, by_id),
                 )
             )
             if clash is not None and partner is not None:
-                one = replace(one, clash_with=partner.id, beating_hz=round(clash.beating_hz, 1))
+                one = replace(
+                    one,
+                    clash_with=partner.id,
+                    beating_hz=round(clash.beating_hz, 1),
+                    beat_cycles=round(clash.cycles, 1),
+                    clash_partials="{} to {}".format(*own_and_other(clash, note_id)),
+                    clash_words=said_clash(clash, by_id[note_id], partner),
+                )
             judged[note_id] = one
     return judged
 
@@ -291,8 +301,10 @@ def _partner(clash: Clash, note_id: str) -> str:
     return clash.upper_id if clash.lower_id == note_id else clash.lower_id
 
 
-def _called(note: SoundingNote) -> str:
-    return f"{note.stem}'s {note_name(note.midi)}"
+def _against(kept: Kept, note_id: str, by_id: dict[str, SoundingNote]) -> str | None:
+    """Whom a note would beat with if it were moved, in words; None where it may be moved."""
+    other = kept.beats_if_moved.get(note_id)
+    return other if not other else called(by_id[other])
 
 
 def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
@@ -310,25 +322,13 @@ def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
     )
 
 
-def _held_over(judged: dict[str, Judged], after: bool) -> frozenset[str]:
-    """Held notes beyond their tolerance, as recorded or once the plan is carried out."""
-    return frozenset(
-        note_id
-        for note_id, j in judged.items()
-        if j.tolerance_cents is not None
-        and j.measured.note.length_s >= _HELD_S
-        and (error := j.remaining_cents if after else j.heard_cents) is not None
-        and round(abs(error), 1) > j.tolerance_cents
-    )
-
-
 # ---------------------------------------------------------------- severity
 
 
 def _with_severity(
     judged: dict[str, Judged],
     parts: dict[str, Part],
-    worst: dict[str, Clash],
+    clash_points: dict[str, float],
     standing: dict[str, Standing],
     tempo_map: TempoMap | None,
 ) -> dict[str, Judged]:
@@ -345,7 +345,7 @@ def _with_severity(
             total, terms = ranking.severity(
                 error_cents=_faulty_cents(j),
                 tolerance_cents=j.tolerance_cents,
-                clash_points=clash_points(worst[n.id]) if n.id in worst else 0.0,
+                clash_points=clash_points.get(n.id, 0.0),
                 over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
                 on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
                 ends_phrase=n.id in ends,

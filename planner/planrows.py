@@ -82,6 +82,8 @@ def note_row(
         layers=j.layers,
         clash_with=j.clash_with,
         beating_hz=j.beating_hz,
+        beat_cycles=j.beat_cycles,
+        clash_partials=j.clash_partials,
         severity=j.severity if moving else None,
         confidence=m.confidence,
         rule_name=j.rule_name,

@@ -1,10 +1,13 @@
-"""Which rows matter most: severity with every term kept, repeats folded, and the stop line."""
+"""How much a fault matters, with every term kept; the ranked list with its stop line."""
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
+from planner.fewest_moves import Step
 from planner.model import Confidence
 from planner.plan_model import MOVING_ACTIONS, Offender, Row
 from planner.session_model import Session
@@ -24,7 +27,6 @@ _SURE: dict[str, float] = {"firm": 1.0, "fair": 0.8, "shaky": 0.5, "": 0.5}  # c
 # Level over the rest that counts nothing and everything: chosen, as 12 dB under is buried.
 _BURIED_DB, _PROUD_DB = -12.0, 12.0
 _SHORTEST_S, _DOUBLINGS = 0.125, 6.0  # chosen: 0.125 s counts nothing, 8 s everything
-_PER_STEM_ON_FIRST_SCREEN = 5
 
 
 def severity(
@@ -43,7 +45,8 @@ def severity(
     """Say from 0 to 100 how much a fault matters, and from which terms.
 
     ``confidence x (over + clash + exposure + place + length) / (1 + covered)``; the terms come in
-    that order of names. With nobody else in its range a note counts as fully exposed.
+    that order of names. The two factors are told as what they take away, so that all terms add up
+    to the severity as printed. With nobody else in its range a note counts as fully exposed.
     """
     over = _OVER_PER_TOLERANCE * (abs(error_cents) / tolerance_cents - 1.0)
     exposed = 1.0
@@ -58,46 +61,81 @@ def severity(
         "place": _PLACE_MOST if final_held else min(place, _PLACE_MOST),
         "length": _LENGTH_MOST * min(length, 1.0),
     }
-    sure = _SURE[confidence]
-    total = sure * sum(terms.values()) / (2.0 if covered else 1.0)
-    factors = (("confidence", sure), ("covered", float(covered)))
-    return round(total, 1), (*((k, round(v, 1)) for k, v in terms.items()), *factors)
+    terms = {name: round(value, 1) for name, value in terms.items()}
+    whole = sum(terms.values())
+    terms["confidence"] = round(-(1.0 - _SURE[confidence]) * whole, 1)
+    terms["covered"] = round(-sum(terms.values()) / 2.0, 1) if covered else 0.0
+    return total_of(tuple(terms.items())), tuple(terms.items())
 
 
-def rank(rows: Sequence[Row], terms: Mapping[str, Terms], session: Session) -> tuple[Offender, ...]:
-    """List the edits by how much they matter, and say where the editor's time runs out.
+def total_of(terms: Terms) -> float:
+    """Add the terms of a severity up."""
+    return round(sum(value for _, value in terms), 1)
+
+
+def fault_of(row: Row) -> tuple[object, ...]:
+    """Say which fault a row mends; rows with the same one are told as one line."""
+    if row.kind != "note":
+        return (row.id,)
+    return (row.stem, row.intended_midi, row.action, _side(row))
+
+
+def with_repeats(
+    rows: Sequence[Row], terms: Mapping[str, Terms]
+) -> tuple[tuple[Row, ...], dict[str, Terms]]:
+    """Count into each edit's severity how often its fault comes back."""
+    times: dict[tuple[object, ...], int] = {}
+    for row in rows:
+        if row.action in MOVING_ACTIONS:
+            many = row.notes_covered if row.kind == "rule" else 1
+            times[fault_of(row)] = times.get(fault_of(row), 0) + many
+    told, found = [], dict(terms)
+    for row in rows:
+        n = times.get(fault_of(row), 1)
+        if row.action in MOVING_ACTIONS and n > 1 and row.severity is not None:
+            extra = round(min(_REPEAT_MOST, _REPEAT * n, 100.0 - row.severity), 1)
+            found[row.id] = (*terms.get(row.id, ()), ("repeats", extra))
+            row = replace(row, severity=round(row.severity + extra, 1))
+        told.append(row)
+    return tuple(told), found
+
+
+def rank(
+    rows: Sequence[Row],
+    terms: Mapping[str, Terms],
+    session: Session,
+    steps: Sequence[Step],
+    beats: Mapping[str, str],
+) -> tuple[Offender, ...]:
+    """List the edits in the order of the steps, and say where the editor's time runs out.
 
     The same fault on the same note of a stem is one line with its count, told by its worst place.
-    At most five lines of a stem stand among the first ``offenders_wanted``; the rest follow. A line
-    is above the stop line while the time up to and including it fits in ``edit_minutes``.
+    A line is above the stop line while the time up to and including it, and the lines that it is
+    made together with, fits in ``edit_minutes``.
 
     Parameters
     ----------
     rows : sequence of Row
-        All rows; only edits are ranked.
+        All rows; only those of the steps are ranked.
     terms : mapping
         Row id -> the terms of its severity.
+    steps : sequence of Step
+        The lines in their order, best first (`planner.fewest_moves`).
+    beats : mapping
+        Row id -> its worst clash in one clause, where it has one.
     """
-    groups: dict[tuple[object, ...], list[Row]] = {}
-    for row in rows:
-        if row.action in MOVING_ACTIONS:
-            key: tuple[object, ...] = (row.id,)
-            if row.kind == "note":
-                key = (row.stem, row.intended_midi, row.action, _side(row))
-            groups.setdefault(key, []).append(row)
-    lines = []
-    for members in groups.values():
-        worst = min(members, key=lambda r: (-(r.severity or 0.0), r.id))
-        times = worst.notes_covered if worst.kind == "rule" else len(members)
-        extra = min(_REPEAT_MOST, _REPEAT * times) if times > 1 else 0.0
-        total = round(min(100.0, (worst.severity or 0.0) + extra), 1)
-        lines.append((total, extra, worst, times, len(members)))
-    lines.sort(key=lambda line: (-line[0], line[2].id))
+    by_id = {row.id: row for row in rows}
+    ends_s: dict[int, float] = {}
+    lines_of = Counter(step.together for step in steps)
+    seconds = 0.0
+    for step in steps:
+        seconds += len(step.ids) * session.seconds_per_edit
+        ends_s[step.together] = seconds
     offenders: list[Offender] = []
     seconds = 0.0
-    for total, extra, worst, times, edits in _few_of_each(lines, session.offenders_wanted):
-        seconds += edits * session.seconds_per_edit
-        told = terms.get(worst.id, ())
+    for step in steps:
+        seconds += len(step.ids) * session.seconds_per_edit
+        worst = min((by_id[i] for i in step.ids), key=lambda r: (-(r.severity or 0.0), r.id))
         offenders.append(
             Offender(
                 rank=len(offenders) + 1,
@@ -107,33 +145,31 @@ def rank(rows: Sequence[Row], terms: Mapping[str, Terms], session: Session) -> t
                 start_bar=worst.start_bar,
                 start_beat=worst.start_beat,
                 intended=worst.intended,
-                times=times,
-                headline=_headline(worst),
+                times=worst.notes_covered if worst.kind == "rule" else len(step.ids),
+                headline=_headline(worst, beats.get(worst.id, "")),
                 fix=worst.in_words,
-                severity=total,
-                terms=(*told, ("repeats", extra)) if extra else told,
+                severity=worst.severity or 0.0,
+                terms=terms.get(worst.id, ()),
                 minutes_so_far=round(seconds / 60.0, 1),
-                above_stop_line=seconds <= session.edit_minutes * 60.0,
+                above_stop_line=ends_s[step.together] <= session.edit_minutes * 60.0,
+                row_ids=step.ids,
+                clears_s=round(sum(step.clears_s), 1),
+                sour_left_s=round(step.left_s, 1),
+                together=step.together,
+                shares_step=lines_of[step.together] > 1,
             )
         )
     return tuple(offenders)
 
 
-Line = tuple[float, float, Row, int, int]
-
-
-def _few_of_each(lines: list[Line], first_screen: int) -> list[Line]:
-    shown: list[Line] = []
-    later: list[Line] = []
-    of_stem: dict[str, int] = {}
-    for line in lines:
-        stem = line[2].stem
-        if len(shown) < first_screen and of_stem.get(stem, 0) < _PER_STEM_ON_FIRST_SCREEN:
-            of_stem[stem] = of_stem.get(stem, 0) + 1
-            shown.append(line)
-        else:
-            later.append(line)
-    return shown + later
+def with_clears(rows: Sequence[Row], steps: Sequence[Step]) -> tuple[Row, ...]:
+    """Write beside each edit how many sour seconds go with it."""
+    clears = {
+        row_id: round(clears_s, 1) + 0.0
+        for step in steps
+        for row_id, clears_s in zip(step.ids, step.clears_s, strict=True)
+    }
+    return tuple(replace(row, clears_s=clears.get(row.id)) for row in rows)
 
 
 def _side(row: Row) -> float:
@@ -143,7 +179,7 @@ def _side(row: Row) -> float:
     return math.copysign(1.0, amount or 0.0)
 
 
-def _headline(row: Row) -> str:
+def _headline(row: Row, beats: str) -> str:
     """What one hears, in words."""
     if row.kind == "rule":
         return row.reason
@@ -156,9 +192,8 @@ def _headline(row: Row) -> str:
     else:
         what = row.intended
     said = f"{what} {flat_or_sharp(error)}".strip()
-    if row.clash_with and row.beating_hz:
-        rate = f"{row.beating_hz:.1f}" if row.beating_hz < 10 else f"{row.beating_hz:.0f}"
-        said += f", beating with {row.clash_with} {rate} times a second"
+    if beats:
+        return f"{said}, {beats}"
     if row.start_s is not None and row.end_s is not None:
         said += f", for {row.end_s - row.start_s:.1f} s"
     return said

@@ -25,6 +25,9 @@ _NEVER_SINGLE: frozenset[str] = frozenset(
     {"fretted-chords", "bowed-group", "sampled", "drum-tones"}
 )
 
+# The ear forgives the centre of attention: its tolerance stands. Common practice, no source.
+_FORGIVEN: frozenset[str] = frozenset({"lead-voice"})
+
 # All of these: common practice, no source.
 _SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
 _ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
@@ -79,6 +82,7 @@ def decide(case: Case) -> Judged:
         sustain_add_cents=move.sustain_add_cents if move else None,
         points=move.points if move else (),
         remaining_cents=move.remaining_cents if move else case.heard,
+        clearable=rule.name == "in tune" and can_clear(case),
     )
 
 
@@ -87,7 +91,8 @@ def decide(case: Case) -> Judged:
 
 def _left(case: Case, error: float) -> float:
     # Unisons beat at every partial: what is left in would be heard as beating.
-    if case.held_unison_with_fixed or case.role == "voice-double":
+    exact = case.nothing_left or case.worth_clearing
+    if case.held_unison_with_fixed or exact or case.role == "voice-double":
         return 0.0
     return moves.left_in(
         error, case.t, case.judging.leave_in, case.tolerances.limits.smallest_left_cents
@@ -255,6 +260,19 @@ def _arrives_late(case: Case) -> bool:
     )
 
 
+def _clears(case: Case) -> bool:
+    """Whether a note inside its tolerance is worth an edit for the beating that goes with it."""
+    return case.worth_clearing and can_clear(case)
+
+
+def can_clear(case: Case) -> bool:
+    """Whether moving a note inside its tolerance to its target is certain and gains enough."""
+    if case.heard is None or _over(case) or case.uncertainty is None or case.role in _FORGIVEN:
+        return False
+    least = max(case.tolerances.limits.smallest_gain_cents, 2.0 * case.uncertainty)
+    return abs(case.heard) > least
+
+
 def _two_ways(case: Case) -> bool:
     if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
         return False
@@ -341,6 +359,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="among the loudest notes of the part and {off}: pushed, as one does",
     ),
     DecisionRule(
+        name="would clash", action="leave", fits=lambda c: c.beats_if_moved is not None,
+        reason="{off}; {would_beat}: left",
+    ),
+    DecisionRule(
         name="long lean", action="steady", fits=_leans, move=_steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
@@ -375,6 +397,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="start fine, rest off", action="shape", fits=_only_rest_off, move=_shape,
         reason="starts well and goes on {sustain_off}{against}: one number would spoil the start; "
         "needs points or a cut",
+    ),
+    DecisionRule(
+        name="in its tolerance and beating", action="raise-lower", fits=_clears, move=_whole,
+        reason="{off}, within its tolerance, but it {beats}: {left}",
     ),
     DecisionRule(
         name="within the uncertainty", action="leave", fits=_within_doubt,
@@ -419,5 +445,9 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "settle": f"{m.settle_s or 0.0:.2f}",
         "kind": "held note" if held else "short note" if short else "note",
         "kept": "rise into it kept, " if _rises_in(case) and _onset_off(case) else "",
+        "beats": f"beats with {case.beats_with}" if case.beats_with else "beats",
+        "would_beat": f"moved, it would clash with {case.beats_if_moved}"
+        if case.beats_if_moved
+        else "an edit of its own would make the session no better",
         "left": "nothing left in" if left < 0.5 else f"{left:.0f} left in",
     }

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from planner.loudness_pitch import level_lines
 from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, StemSummary
+from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
 from planner.tally import (
     PITCH_NOTES_MIN,
     Group,
@@ -45,7 +47,7 @@ CAUTIONS = (
     "Hearing: start low. Plain tones sound louder than their meter reading; check once quiet and "
     "once at the level people will listen at, and take breaks. At 85 dBA eight hours fill a "
     "working day's allowance, at 94 dBA one hour, at 100 dBA 15 minutes (NIOSH, publication "
-    "98-126, 1998).",
+    "98-126, 1998); over a week, 80 dBA for 40 hours is the adult limit of WHO and ITU (H.870).",
     "Loud and quiet: low, pure sounds seem lower when loud, high ones higher; no figure here "
     "knows how loud you listen.",
     "Originals: audio was opened for reading only. Work on copies, and keep the untouched comp "
@@ -62,6 +64,7 @@ def summary_markdown(plan: Plan) -> str:
         [f"# Tuning summary: {plain(plan.session.song)}", "", f"Sign rule: {SIGN_RULE}."],
         ["## The reference", "", *(f"- {plain(line)}" for line in reference_sentences(plan))],
         ["## In short", "", *(f"- {line}" for line in in_short(plan))],
+        _relief(plan),
         _stems(plan.stems),
         _rules(plan),
         _biases(pitch_biases(plan)),
@@ -70,7 +73,11 @@ def summary_markdown(plan: Plan) -> str:
         _unmeasured(plan),
         ["## What was found on the way", "", *_findings(plan)],
         ["## What was assumed", "", *(f"- {line}" for line in _assumed(plan))],
-        ["## Before you listen and edit", "", *(f"- {line}" for line in CAUTIONS)],
+        [
+            "## Before you listen and edit",
+            "",
+            *(f"- {line}" for line in (*CAUTIONS, *level_lines(plan))),
+        ],
     ]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
@@ -83,8 +90,11 @@ def offenders_markdown(plan: Plan) -> str:
         f"Sign rule: {SIGN_RULE}.",
         "",
         *(f"- {plain(line)}" for line in reference_sentences(plan)[:1]),
+        "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
         "",
     ]
+    if relief_sentence(plan):
+        lines += [relief_sentence(plan), "", *table(RELIEF_HEAD, relief_rows(plan)), ""]
     for o in plan.offenders:
         if o.above_stop_line:
             lines += [f"{o.rank}. {_offender(o)}"]
@@ -102,6 +112,13 @@ def stop_line(plan: Plan) -> str:
     done = f"Stop line: the {count(len(above), 'line')} above {verb} {spent}"
     if not below:
         return f"{done}; there is nothing below."
+    if any(o.clears_s for o in plan.offenders):
+        more_s = sum(o.clears_s or 0.0 for o in below)
+        verb = "clears" if len(below) == 1 else "clear"
+        return (
+            f"{done}; the {count(len(below), 'line')} below {verb} {amount(more_s)} more sour "
+            f"{'second' if amount(more_s) == '1' else 'seconds'}."
+        )
     total = sum(o.severity for o in plan.offenders)
     share = sum(o.severity for o in below) / total if total > 0 else 0.0
     more = "the next line buys" if len(below) == 1 else f"the next {len(below)} lines buy"
@@ -157,6 +174,8 @@ def in_short(plan: Plan) -> list[str]:
             f"Sour seconds: {plan.sour_before_s:.0f} as recorded, "
             f"{plan.sour_after_s:.0f} if every edit is made."
         )
+    if relief_sentence(plan):
+        lines.append(relief_sentence(plan))
     lines.append(coverage_sentence(plan))
     if plan.missing:
         lines.append(f"Left out, so nothing is said about: {', '.join(map(plain, plan.missing))}.")
@@ -233,6 +252,25 @@ def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
 def group_row(group: Group) -> tuple[str, str, str, str]:
     """Give one group of notes as table cells: notes, why, rule, stems."""
     return (str(group.notes), group.reason, group.rule_name, ", ".join(group.stems))
+
+
+def _relief(plan: Plan) -> list[str]:
+    rows = relief_rows(plan)
+    if not rows and not plan.named:
+        return []
+    about = (
+        "Sour seconds are the time with a beating that can be heard or with a held note beyond its "
+        "tolerance; the list of offenders is in the order in which its lines clear most of them."
+    )
+    lines = ["## What the minutes buy", "", about, ""]
+    lines += table(RELIEF_HEAD, rows) if rows else ["No edit clears any of them."]
+    if plan.named:
+        told = "; ".join(
+            f"{code} in {count(times, 'clash', 'clashes')} ({amount(lasts_s)} s)"
+            for code, times, lasts_s in plan.named
+        )
+        lines += ["", f"Farther out than its partner, as recorded, where two parts beat: {told}."]
+    return lines
 
 
 def _stems(stems: tuple[StemSummary, ...]) -> list[str]:
@@ -374,12 +412,15 @@ def _assumed(plan: Plan) -> list[str]:
 def _offender(o: Offender) -> str:
     times = count(o.times, "time") if o.times > 1 else ""
     why = terms(o.terms)
+    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
+    joined = "Only together with its neighbours in the list. " if o.shares_step else ""
     # A rule over many pitches names none.
     parts = (o.stem, place(o.start_bar, o.start_beat, o.start_s), plain(o.intended), times)
     where = ", ".join(part for part in parts if part)
     return (
         f"**{plain(o.headline)}** {where} "
         f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
-        f"Rank {o.severity:.0f} of 100{f': {why}' if why else ''}. "
+        f"{clears}{joined}"
+        f"Rank {o.severity:.1f} of 100{f': {why}' if why else ''}. "
         f"Up to here: {minutes(o.minutes_so_far)}."
     )

@@ -96,9 +96,15 @@ def term(name: str) -> str:
 
 
 def terms(pairs: tuple[tuple[str, float], ...]) -> str:
-    """Say what made an offender's rank, the largest term first, zero terms left out."""
+    """Say what made an offender's rank, the largest term first, zero terms left out.
+
+    The terms add up to the rank; what takes some of it away is said as "less".
+    """
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
-    return ", ".join(f"{term(name)} {value:.1f}" for name, value in told)
+    return ", ".join(
+        f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} for {term(name)}"
+        for name, value in told
+    )
 
 
 def rule_names(layers: tuple[tuple[str, float], ...]) -> str:

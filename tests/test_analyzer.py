@@ -295,3 +295,15 @@ def test_nothing_in_speech_like_noise_is_firm(seed: int) -> None:
         at_s += length_s + float(rng.uniform(0.0, 0.15))
     pairs = measured_notes(stem_of(laid_out(pieces, 5.5, SR), SR, "lead-voice"))
     assert [note.start_s for note, measured in pairs if measured.confidence == "firm"] == []
+
+
+def test_a_pure_tone_has_hardly_any_partials_and_a_bowed_one_has() -> None:
+    """What lies above the first partial is weighed: 30 dB and more down, or plainly there."""
+    t = np.arange(int(1.2 * SR)) / SR
+    pure = faded(0.3 * np.sin(2 * np.pi * 440.0 * t), SR, rise_s=0.02)
+    weak = only(pure, "woodwind")[1].upper_partials_db
+    strong = only(held(np.zeros(int(1.2 * SR))), "bowed")[1].upper_partials_db
+    assert weak is not None
+    assert strong is not None
+    assert weak <= -30.0
+    assert strong >= -10.0

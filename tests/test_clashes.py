@@ -77,6 +77,15 @@ def test_third_sharper_than_tempered_is_a_clash() -> None:
     assert find_clashes([sounding("A-1", 57, 0), sounding("B-1", 61, -10)]) == ()
 
 
+@pytest.mark.parametrize(("off", "found"), [(6.7, 0), (6.9, 1)])
+def test_a_given_beating_must_get_half_as_fast_again(off: float, found: int) -> None:
+    """A tempered third that beats 8.7 a second must beat 13.1 to be heard as worse.
+
+    4 * 277.18 Hz * (2^(c / 1200) - 1) = 8.7305 / 2 gives c = 6.80 cents.
+    """
+    assert len(find_clashes([sounding("A-1", 57, 0), sounding("B-1", 61, off)])) == found
+
+
 def test_notes_of_one_stem_do_not_clash_with_each_other() -> None:
     """Only notes of different stems are set against each other."""
     assert find_clashes([sounding("A-1", 57, 0), sounding("A-2", 57, 20)]) == ()

@@ -7,6 +7,7 @@ import pytest
 from deciding import A4, PLAIN, TOLERANCES, carried_out, contour, line, note, plan, session, stem
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from sessions.records import make_records, sour_with
 
 from planner.files.configs import read_judging
 from planner.model import FIXED_ROLES, SessionA4, StemNotes
@@ -167,7 +168,7 @@ def test_sour_held_note_is_counted_and_cured() -> None:
 @pytest.mark.parametrize("seed", range(6))
 def test_order_of_stems_decides_nothing(seed: int) -> None:
     """Reordering the stems changes no decision, no row and no rank."""
-    stems = band(seed)
+    stems = some_session(seed, "band" if seed % 2 else "chords", 9.0)
     one, two = plan(*stems), plan(*stems[::-1])
     assert decided(one) == decided(two)
     assert {r.id: r for r in one.rows} == {r.id: r for r in two.rows}
@@ -209,10 +210,12 @@ def test_delay_and_level_change_no_decision(seed: int, delay: float, gain: float
 
 
 @settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 99999), spread=st.floats(2, 20))
-def test_nothing_is_left_to_move_after_the_plan(seed: int, spread: float) -> None:
+@given(
+    seed=st.integers(0, 99999), kind=st.sampled_from(["band", "chords"]), spread=st.floats(2, 20)
+)
+def test_nothing_is_left_to_move_after_the_plan(seed: int, kind: str, spread: float) -> None:
     """Carry out every move, plan again: no edit is left."""
-    stems = band(seed, spread=spread)
+    stems = some_session(seed, kind, spread)
     after = plan(*carried_out(stems, plan(*stems)))
     assert [(r.id, r.reason) for r in after.rows if r.add_cents or r.points] == []
 
@@ -234,31 +237,92 @@ def _sharpened(s: StemNotes, k: float) -> StemNotes:
     ))  # fmt: skip
 
 
-def test_plan_takes_sour_time_away() -> None:
-    """Over many invented sessions the plan takes sour time away, and says where it adds some.
+def some_session(seed: int, kind: str, spread: float) -> tuple[StemNotes, ...]:
+    """A band at random, or one that plays chords together."""
+    return band(seed, spread=spread) if kind == "band" else make_records(seed, bars=10)
 
-    Two notes that are off together may part when only one is over its tolerance, so a single
-    session can come out worse: about 2 in 100 of these do.
+
+sessions = given(
+    seed=st.integers(0, 99999), kind=st.sampled_from(["band", "chords"]), spread=st.floats(2, 20)
+)
+
+
+@settings(max_examples=20, deadline=None)
+@sessions
+def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
+    """Down the list sour seconds never rise, and measured anew they are what the list says.
+
+    The first figure and the last are also found by the slow way: every clash of the notes as
+    recorded and as carried out, and every held note beyond its tolerance, laid on one another.
     """
-    made = [plan(*band(seed, spread=12.0)) for seed in range(12)]
-    before = sum(p.sour_before_s or 0.0 for p in made)
-    after = sum(p.sour_after_s or 0.0 for p in made)
-    assert after < before
-    for p in made:
-        assert p.sour_before_s is not None
-        assert p.sour_after_s is not None
-        worse = p.sour_after_s > p.sour_before_s
-        assert any("sour seconds into" in f.what for f in p.findings) == worse
+    stems = some_session(seed, kind, spread)
+    made = plan(*stems)
+    left_s = made.sour_before_s or 0.0
+    for told in made.offenders:
+        assert told.sour_left_s is not None
+        assert told.sour_left_s <= left_s + 0.051  # both are rounded to 0.1
+        left_s = told.sour_left_s
+    assert left_s == pytest.approx(made.sour_after_s, abs=0.051)
+    assert all((r.clears_s or 0.0) >= 0.0 for r in made.rows)
+    everything = frozenset(r.id for r in made.rows)
+    assert made.sour_before_s == pytest.approx(sour_with(made, frozenset()), abs=0.051)
+    assert made.sour_after_s == pytest.approx(sour_with(made, everything), abs=0.051)
 
 
-def test_parting_notes_are_told() -> None:
-    """Two notes equally flat do not beat; moving only the one over its tolerance is told."""
+def test_parts_that_are_off_together_stay_together() -> None:
+    """Two notes equally flat do not beat; moving one alone would make them, so it is left."""
     double = stem("VD", "voice-double", [note("VD-0001", 69, -11, length_s=0.45)])
     flute = stem("WW", "woodwind", [note("WW-0001", 69, -11, length_s=1.9)])
     made = plan(double, flute)
-    assert [r.id for r in made.rows] == ["VD-0001"]
-    assert (made.sour_before_s, made.sour_after_s) == (0.0, 0.5)
-    assert "turns 0 sour seconds into 0.5" in made.findings[0].what
+    assert (made.sour_before_s, made.sour_after_s) == (0.0, 0.0)
+    assert made.rows == ()
+    left = made.judged[0]
+    assert (left.action, left.rule_name) == ("leave", "would clash")
+    assert left.reason == "11 flat; moved, it would clash with WW's A4: left"
+
+
+def test_two_that_are_off_together_are_moved_together() -> None:
+    """Two short notes equally and far out clash with nobody: both are moved, as one step."""
+    one = stem("VD", "voice-double", [note("VD-0001", 69, -24, length_s=0.45)])
+    two = stem("BV", "voice-harmony", [note("BV-0001", 69, -24, length_s=0.45)])
+    made = plan(one, two)
+    assert [(r.stem, r.action) for r in made.rows] == [
+        ("VD", "raise-lower"), ("BV", "raise-lower"),
+    ]  # fmt: skip
+    assert (made.sour_before_s, made.sour_after_s) == (0.0, 0.0)
+    assert [(o.together, o.shares_step) for o in made.offenders] == [(1, True), (1, True)]
+
+
+def test_what_is_left_in_must_not_beat() -> None:
+    """A mended note keeps some of its error, but none of it where that would beat."""
+    still = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])
+    off = stem("CEL", "bowed", [note("CEL-0001", 69, -24, length_s=1.8)])
+    (alone,) = plan(off).rows
+    (row,) = plan(still, off).rows
+    assert (alone.remaining_cents, row.remaining_cents) == (-6.0, 0.0)
+    assert row.reason.endswith("nothing left in")
+    assert (row.clears_s, row.clash_partials, row.beat_cycles) == (1.8, "1 to 1", 10.9)
+
+
+def test_note_inside_its_tolerance_is_moved_where_it_fills_sour_time() -> None:
+    """A cello 8 flat of a flute in tune beats for seconds: it is moved; alone it is left."""
+    flute = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])
+    cello = stem("CEL", "bowed", [note("CEL-0001", 69, -8, length_s=1.8)])
+    assert plan(cello).rows == ()
+    made = plan(flute, cello)
+    (row,) = made.rows
+    assert (row.id, row.add_cents, row.rule_name) == (
+        "CEL-0001", 8.0, "in its tolerance and beating",
+    )  # fmt: skip
+    assert (made.sour_before_s, made.sour_after_s) == (1.8, 0.0)
+    assert row.reason == "8 flat, within its tolerance, but it beats with WW's A4: nothing left in"
+
+
+def test_lead_voice_inside_its_tolerance_is_left() -> None:
+    """The ear forgives the centre of attention: a lead voice 8 flat is left, beating or not."""
+    flute = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -8, length_s=1.8)])
+    assert plan(flute, lead).rows == ()
 
 
 def test_empty_stem_is_no_trouble() -> None:

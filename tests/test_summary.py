@@ -222,10 +222,10 @@ def test_pitch_bias_is_mean_and_standard_error() -> None:
 def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
     """Each line has place, fix, terms and minutes; the last line is the stop line."""
     lines = offenders_markdown(plan()).splitlines()
-    assert lines[6].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
-    assert "6 times" in lines[6]
-    assert "Fix: raise by 16, give or take 2." in lines[6]
-    assert "rubbing against another part 25.0" in lines[6]
+    assert lines[7].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
+    assert "6 times" in lines[7]
+    assert "Fix: raise by 16, give or take 2." in lines[7]
+    assert "rubbing against another part 25.0" in lines[7]
     # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
     assert lines[-1] == (
         "Stop line: the 2 lines above take about 1 minute; the next line buys 5 % more."

@@ -39,6 +39,7 @@ NOTES_COLUMNS = (
 OFFENDERS_COLUMNS = (
     "rank", "row_id", "stem", "start_s", "start_bar", "start_beat", "intended", "times",
     "headline", "fix", "severity", "terms", "minutes_so_far", "above_stop_line",
+    "clears_s", "sour_left_s",
 )  # fmt: skip
 
 # What a spreadsheet takes for the start of a formula: = + - @, their full-width twins, and
@@ -154,6 +155,8 @@ def offenders_csv(plan: Plan, *, bom: bool = True, delimiter: str = ",") -> byte
             terms(o.terms),
             rounded(o.minutes_so_far, 1, f"minutes_so_far of offender {o.rank}"),
             o.above_stop_line,
+            rounded(o.clears_s, 1, f"clears_s of offender {o.rank}"),
+            rounded(o.sour_left_s, 1, f"sour_left_s of offender {o.rank}"),
         )
         for o in plan.offenders
     ]

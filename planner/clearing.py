@@ -1,0 +1,266 @@
+"""Which rows the plan keeps: none that adds sour time, none that leaves a beating in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.fewest_moves import Backbone, Proposal, fewest_moves
+from planner.parts import Part, sounding
+from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.ranking import fault_of
+from planner.scopes import ScopeRule
+from planner.session_model import Session
+from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
+
+_HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
+# Chosen: an edit that the tolerance does not ask for must clear this much.
+_WORTH_AN_EDIT_S = 0.5
+_MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
+_LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
+
+RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """What the search for the fewest moves has found out about the notes so far."""
+
+    beats_if_moved: dict[str, str]  # note id -> id of the note it would beat with, or nothing
+    nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
+    refused: frozenset[RuleKey]  # rules that would add sour time
+    worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
+
+    def refuses(self, rule: ScopeRule) -> bool:
+        return rule_key(rule) in self.refused
+
+    @property
+    def not_as_a_whole(self) -> frozenset[str]:
+        """The stems that are not moved as a whole after all."""
+        return frozenset(stem for stem, scope, _, _ in self.refused if scope == "part")
+
+
+NOTHING_YET = Kept(
+    beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset()
+)
+
+
+def rule_key(rule: ScopeRule) -> RuleKey:
+    """Name a rule by what it is about, whatever its cents."""
+    return (rule.stem, rule.scope, rule.intended_midi, rule.covers[0])
+
+
+def held_limits(judged: Mapping[str, Judged]) -> dict[str, float]:
+    """Give the tolerance of every note that is held long enough to be sour by itself."""
+    return {
+        note_id: j.tolerance_cents
+        for note_id, j in judged.items()
+        if j.tolerance_cents is not None
+        and j.heard_cents is not None
+        and j.measured.note.length_s >= _HELD_S
+    }
+
+
+def proposals(
+    rows: Sequence[Row], rules: Mapping[str, ScopeRule], judged: Mapping[str, Judged]
+) -> tuple[Proposal, ...]:
+    """Say what each row adds to the notes it moves, and which rows must be made before it."""
+    found = []
+    for row in rows:
+        if row.action not in MOVING_ACTIONS:
+            continue
+        if row.id in rules:
+            rule = rules[row.id]
+            notes = tuple((note_id, rule.add_cents) for note_id in rule.covers)
+            needs: frozenset[str] = frozenset()
+        else:
+            j = judged[row.id]
+            notes = ((row.id, _own_cents(j)),)
+            needs = frozenset(rule_id for rule_id, _ in j.layers)
+        found.append(
+            Proposal(
+                id=row.id,
+                notes=notes,
+                severity=row.severity or 0.0,
+                fault=fault_of(row),
+                stem=row.stem,
+                needs=needs,
+            )
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """Everything that was decided about a session, given what is kept."""
+
+    parts: dict[str, Part]
+    rules: dict[str, ScopeRule]
+    judged: dict[str, Judged]
+    rows: tuple[Row, ...]  # edits, with their severities
+    terms: dict[str, tuple[tuple[str, float], ...]]
+
+
+def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decided, Backbone, Kept]:
+    """Decide so that no row adds sour time, and order the rows by what they clear.
+
+    What would add sour time is left alone and all is decided again, until every row has its place.
+    Then what is left in is taken out where it beats, and notes that fill sour time from inside
+    their tolerance are added; for those the search begins anew. Last, each thing left alone is
+    tried once more, as what stood against it may have gone.
+
+    Parameters
+    ----------
+    decide : callable
+        Decides about the whole session.
+    """
+    kept = NOTHING_YET
+    while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
+        made, backbone, kept = _left_alone(decide, session, kept)
+        made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
+        wished = _wishes(_sour(made), made.judged, kept)
+        if wished == kept:
+            return made, backbone, kept
+        kept = replace(wished, beats_if_moved={}, refused=frozenset())
+
+
+def _once(
+    decide: Callable[[Kept], Decided],
+    session: Session,
+    kept: Kept,
+) -> tuple[Decided, Backbone]:
+    made = decide(kept)
+    backbone = fewest_moves(
+        _sour(made),
+        proposals(made.rows, made.rules, made.judged),
+        first_cut=int(session.edit_minutes * 60.0 // session.seconds_per_edit),
+        first_screen=session.offenders_wanted,
+    )
+    return made, backbone
+
+
+def _sour(made: Decided) -> SourMap:
+    return sour_map(sounding(made.parts, {}), held_limits(made.judged))
+
+
+def _left_alone(
+    decide: Callable[[Kept], Decided],
+    session: Session,
+    kept: Kept,
+) -> tuple[Decided, Backbone, Kept]:
+    """Leave alone what would add sour time, until nothing would."""
+    while True:
+        made, backbone = _once(decide, session, kept)
+        if not backbone.left_out:
+            return made, backbone, kept
+        out = {left.id: left.against for left in backbone.left_out}
+        kept = replace(
+            kept,
+            beats_if_moved=kept.beats_if_moved
+            | {k: against for k, against in out.items() if k in made.judged},
+            refused=kept.refused | {rule_key(made.rules[k]) for k in out if k in made.rules},
+        )
+
+
+def _tried_again(
+    decide: Callable[[Kept], Decided],
+    session: Session,
+    found: tuple[Decided, Backbone, Kept],
+) -> tuple[Decided, Backbone, Kept]:
+    """Take back one thing left alone after the other where that adds no sour time any more."""
+    again = True
+    while again:
+        again = False
+        kept = found[2]
+        left: list[RuleKey | str] = [*sorted(kept.refused, key=str), *sorted(kept.beats_if_moved)]
+        for one in left[:_MOST_TRIES]:
+            fewer = _without(found[2], one)
+            made, backbone = _once(decide, session, fewer)
+            if backbone.left_out or backbone.after_s > found[1].after_s:
+                continue
+            again = again or len(made.rows) > len(found[0].rows)
+            found = (made, backbone, fewer)
+    return found
+
+
+def _without(kept: Kept, one: RuleKey | str) -> Kept:
+    return replace(
+        kept,
+        refused=kept.refused - {one},
+        beats_if_moved={k: v for k, v in kept.beats_if_moved.items() if k != one},
+    )
+
+
+def _wishes(sour: SourMap, judged: Mapping[str, Judged], kept: Kept) -> Kept:
+    now = _carried_out(sour, judged)
+    return replace(
+        kept,
+        nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, judged),
+        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, judged, kept),
+    )
+
+
+def _carried_out(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
+    """The state once every rule and every edit is made."""
+    now = as_recorded(sour)
+    adds = {
+        sour.index[k]: sum(c for _, c in j.layers) + _own_cents(j)
+        for k, j in judged.items()
+        if k in sour.index
+    }
+    notes = np.array(sorted(adds), dtype=np.int64)
+    apply(sour, now, change_of(sour, now, notes, np.array([adds[int(k)] for k in notes])))
+    return now
+
+
+def _better_with_nothing_left(
+    sour: SourMap, now: Now, judged: Mapping[str, Judged]
+) -> frozenset[str]:
+    """Notes moved by one number whose rest beats: with nothing left in it would not."""
+    better = set()
+    for note_id in sorted(judged):
+        j = judged[note_id]
+        rest = j.remaining_cents or 0.0
+        if j.action != "raise-lower" or abs(rest) < _LEFT_WORTH_TAKING_CENTS:
+            continue
+        change = _moved(sour, now, note_id, -float(round(rest)))
+        if change.gain_s > 0 or (change.gain_s == 0 and change.shared_s > 0):
+            apply(sour, now, change)
+            better.add(note_id)
+    return frozenset(better)
+
+
+def _worth_clearing(
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
+) -> frozenset[str]:
+    """Notes inside their tolerance that are worth an edit: the one that clears most goes first."""
+    waiting = {
+        note_id: -float(round(j.remaining_cents or 0.0))
+        for note_id, j in judged.items()
+        if j.clearable and note_id in sour.index and note_id not in kept.beats_if_moved
+    }
+    better: set[str] = set()
+    while waiting:
+        changes = {note_id: _moved(sour, now, note_id, add) for note_id, add in waiting.items()}
+        best = min(changes, key=lambda k: (-changes[k].gain_s, -changes[k].shared_s, k))
+        if changes[best].gain_s < _WORTH_AN_EDIT_S:
+            break
+        apply(sour, now, changes[best])
+        better.add(best)
+        waiting = {k: add for k, add in waiting.items() if k != best and changes[k].shared_s > 0}
+    return frozenset(better)
+
+
+def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:
+    one = np.array([sour.index[note_id]], dtype=np.int64)
+    return change_of(sour, now, one, np.array([add_cents]))
+
+
+def _own_cents(j: Judged) -> float:
+    """What a note's own edit adds to what is heard, beyond its rules."""
+    if j.action not in MOVING_ACTIONS:
+        return 0.0
+    layer = sum(c for _, c in j.layers)
+    return (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) - layer

@@ -1,0 +1,194 @@
+"""How much sour time a session holds, and how much more or less of it a move would make."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.clashes import Bools, Ints, Meetings, SoundingNote, beats_of, find_meetings
+from planner.model import Floats
+from planner.pitch import cents
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SourMap:
+    """Everything that can be sour: meetings of notes, and held notes; on pieces of time.
+
+    A piece of time lies between two neighbouring starts or ends of notes, so whatever is sour
+    covers whole pieces.
+    """
+
+    met: Meetings
+    index: dict[str, int]  # note id -> index in ``met.notes``
+    heard_hz: Floats  # (n,) as recorded
+    error_cents: Floats  # (n,) against the target, as recorded
+    limit_cents: Floats  # (n,) beyond this a held note is sour; inf where it never is
+    piece_s: Floats  # (e,) lengths
+    note_first: Ints  # (n,) first piece of each note
+    note_end: Ints  # (n,) first piece after it
+    met_first: Ints  # (m,)
+    met_end: Ints
+    meetings_of: tuple[Ints, ...]  # (n,) which meetings each note is in
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Now:
+    """Where the notes stand while moves are tried one after the other."""
+
+    moved_cents: Floats  # (n,)
+    heard_hz: Floats  # (n,)
+    sore: Bools  # (m,)
+    over: Bools  # (n,)
+    count: Ints  # (e,) how many sour things lie over each piece of time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Change:
+    """What some notes' move would do."""
+
+    gain_s: float  # sour seconds less; every moment counts once
+    shared_s: float  # less, every clash and every held note counted by itself
+    notes: Ints
+    add_cents: Floats
+    meetings: Ints
+    sore: Bools
+    over: Bools
+
+
+def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) -> SourMap:
+    """Lay out all that can be sour among some notes as they were recorded.
+
+    Parameters
+    ----------
+    limit_cents : mapping
+        Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
+    """
+    met = find_meetings(notes)
+    n = len(met.notes)
+    start_s = np.array([note.start_s for note in met.notes])
+    end_s = np.array([note.end_s for note in met.notes])
+    edges_s = np.unique(np.round(np.concatenate([start_s, end_s]), 6))
+    note_first = np.searchsorted(edges_s, np.round(start_s, 6))
+    note_end = np.searchsorted(edges_s, np.round(end_s, 6))
+    met_first = np.maximum(note_first[met.low], note_first[met.high])
+    met_end = np.minimum(note_end[met.low], note_end[met.high])
+    both = np.concatenate([met.low, met.high])
+    order = np.argsort(both, kind="stable")
+    bounds = np.searchsorted(both[order], np.arange(n + 1))
+    which = np.tile(np.arange(len(met.low)), 2)[order]
+    heard = np.array([note.heard_hz for note in met.notes])
+    return SourMap(
+        met=met,
+        index={note.id: k for k, note in enumerate(met.notes)},
+        heard_hz=heard,
+        error_cents=np.array([cents(note.heard_hz, note.target_hz) for note in met.notes]),
+        limit_cents=np.array([limit_cents.get(note.id, np.inf) for note in met.notes]),
+        piece_s=np.round(np.diff(edges_s), 6),
+        note_first=note_first,
+        note_end=note_end,
+        met_first=met_first,
+        met_end=met_end,
+        meetings_of=tuple(which[bounds[k] : bounds[k + 1]] for k in range(n)),
+    )
+
+
+def as_recorded(sour: SourMap) -> Now:
+    """Give the state before any move."""
+    n = len(sour.met.notes)
+    now = Now(
+        moved_cents=np.zeros(n),
+        heard_hz=sour.heard_hz.copy(),
+        sore=np.zeros(len(sour.met.low), dtype=bool),
+        over=np.zeros(n, dtype=bool),
+        count=np.zeros(len(sour.piece_s), dtype=np.int64),
+    )
+    if n:
+        everyone = np.arange(n)
+        apply(sour, now, change_of(sour, now, everyone, np.zeros(n)))
+    return now
+
+
+def sour_now_s(sour: SourMap, now: Now) -> float:
+    """Add up the sour seconds of a state; moments with several at once count once."""
+    return round(float(sour.piece_s[now.count > 0].sum()), 4)
+
+
+def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
+    """Say what moving some notes by some cents would do, beyond where they stand now.
+
+    Parameters
+    ----------
+    notes : array (k,)
+        Indices, each once.
+    add_cents : array (k,)
+    """
+    own = [sour.meetings_of[k] for k in notes]
+    which = np.unique(np.concatenate(own)) if own else np.zeros(0, dtype=np.int64)
+    kept = now.moved_cents[notes]
+    heard = now.heard_hz[notes]
+    now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** ((kept + add_cents) / 1200.0)
+    sore = beats_of(sour.met, now.heard_hz, which).sore
+    now.heard_hz[notes] = heard  # put back: a copy of all pitches a try would be the slowest step
+    error = np.round(np.abs(sour.error_cents[notes] + kept + add_cents), 1)
+    over = error > sour.limit_cents[notes]
+
+    changed = sore != now.sore[which]
+    turned = over != now.over[notes]
+    first = np.concatenate([sour.met_first[which[changed]], sour.note_first[notes[turned]]])
+    end = np.concatenate([sour.met_end[which[changed]], sour.note_end[notes[turned]]])
+    more = np.concatenate([np.where(sore[changed], 1, -1), np.where(over[turned], 1, -1)])
+    gain_s = shared_s = 0.0
+    if len(first):
+        a, b = int(first.min()), int(end.max())
+        change = _over_pieces(first - a, end - a, more, b - a)
+        count, piece_s = now.count[a:b], sour.piece_s[a:b]
+        gain_s = float(((count > 0).astype(float) - (count + change > 0)) @ piece_s)
+        shared_s = -float(change @ piece_s)
+    return Change(
+        gain_s=round(gain_s, 4),
+        shared_s=round(shared_s, 4),
+        notes=notes,
+        add_cents=add_cents,
+        meetings=which,
+        sore=sore,
+        over=over,
+    )
+
+
+def apply(sour: SourMap, now: Now, change: Change) -> None:
+    """Carry a change out on a state, in place."""
+    notes, which = change.notes, change.meetings
+    now.moved_cents[notes] += change.add_cents
+    now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** (now.moved_cents[notes] / 1200.0)
+    changed = change.sore != now.sore[which]
+    turned = change.over != now.over[notes]
+    first = np.concatenate([sour.met_first[which[changed]], sour.note_first[notes[turned]]])
+    end = np.concatenate([sour.met_end[which[changed]], sour.note_end[notes[turned]]])
+    more = np.concatenate(
+        [np.where(change.sore[changed], 1, -1), np.where(change.over[turned], 1, -1)]
+    )
+    now.count += _over_pieces(first, end, more, len(now.count))
+    now.sore[which] = change.sore
+    now.over[notes] = change.over
+
+
+def soured_with(sour: SourMap, now: Now, change: Change) -> str:
+    """Name the note that a change would put most beating against: its id, or nothing."""
+    fresh = change.meetings[change.sore & ~now.sore[change.meetings]]
+    moving = set(change.notes.tolist())
+    lasts: dict[str, float] = {}
+    for k in fresh:
+        low, high = int(sour.met.low[k]), int(sour.met.high[k])
+        other = high if low in moving else low
+        name = sour.met.notes[other].id
+        lasts[name] = lasts.get(name, 0.0) + float(sour.met.overlap_s[k])
+    return min(lasts, key=lambda name: (-round(lasts[name], 4), name)) if lasts else ""
+
+
+def _over_pieces(first: Ints, end: Ints, more: Ints, pieces: int) -> Ints:
+    steps = np.zeros(pieces + 1, dtype=np.int64)
+    np.add.at(steps, first, more)
+    np.subtract.at(steps, end, more)
+    return np.asarray(np.cumsum(steps)[:-1])

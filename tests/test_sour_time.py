@@ -1,0 +1,119 @@
+"""Sour time as moves change it, against adding everything up anew."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from test_clashes import sounding
+
+from planner.clashes import SoundingNote, find_clashes, sour_seconds
+from planner.pitch import shift_hz
+from planner.sour_time import (
+    SourMap,
+    apply,
+    as_recorded,
+    change_of,
+    sour_map,
+    sour_now_s,
+    soured_with,
+)
+
+
+def some_notes(seed: int, n: int = 40) -> list[SoundingNote]:
+    """Notes of four stems on a few chord tones, each some cents off."""
+    rng = np.random.default_rng(seed)
+    notes = []
+    for k in range(n):
+        start_s = float(rng.uniform(0, 10))
+        notes.append(
+            sounding(
+                f"{'ABCD'[k % 4]}-{k}", int(rng.choice([57, 60, 64, 69])), float(rng.normal(0, 8)),
+                start_s, start_s + float(rng.uniform(0.2, 2.0)),
+            )
+        )  # fmt: skip
+    return notes
+
+
+def limits(notes: list[SoundingNote]) -> dict[str, float]:
+    return {n.id: 10.0 for n in notes if n.end_s - n.start_s >= 0.5}
+
+
+def slowly(sour: SourMap, notes: list[SoundingNote], moved: dict[str, float]) -> float:
+    """Sour seconds by finding every clash anew."""
+    there = [
+        SoundingNote(
+            id=n.id, stem=n.stem, role=n.role, midi=n.midi, start_s=n.start_s, end_s=n.end_s,
+            heard_hz=shift_hz(n.heard_hz, moved.get(n.id, 0.0)), target_hz=n.target_hz,
+            level_db=n.level_db,
+        )
+        for n in notes
+    ]  # fmt: skip
+    beyond = frozenset(
+        k
+        for k, limit in limits(notes).items()
+        if round(abs(float(sour.error_cents[sour.index[k]]) + moved.get(k, 0.0)), 1) > limit
+    )
+    return sour_seconds(there, find_clashes(there), beyond)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_steps_add_up_to_what_is_found_anew(seed: int) -> None:
+    """After every move the total is what all clashes, found anew, add up to."""
+    notes = some_notes(seed)
+    sour = sour_map(notes, limits(notes))
+    now = as_recorded(sour)
+    rng = np.random.default_rng(seed)
+    moved: dict[str, float] = {}
+    total_s = sour_now_s(sour, now)
+    assert total_s == pytest.approx(slowly(sour, notes, {}), abs=1e-3)
+    for _ in range(12):
+        chosen = np.sort(rng.choice(len(notes), 3, replace=False))
+        adds = rng.normal(0, 10, 3)
+        change = change_of(sour, now, chosen, adds)
+        apply(sour, now, change)
+        for k, add in zip(chosen, adds, strict=True):
+            name = sour.met.notes[int(k)].id
+            moved[name] = moved.get(name, 0.0) + float(add)
+        total_s -= change.gain_s
+        assert sour_now_s(sour, now) == pytest.approx(total_s, abs=1e-3)
+        assert total_s == pytest.approx(slowly(sour, notes, moved), abs=1e-3)
+
+
+def test_trying_a_change_leaves_no_trace() -> None:
+    """What is only tried changes nothing."""
+    notes = some_notes(3)
+    sour = sour_map(notes, limits(notes))
+    now = as_recorded(sour)
+    before = (now.moved_cents.copy(), now.heard_hz.copy(), now.sore.copy(), now.count.copy())
+    change_of(sour, now, np.arange(5), np.full(5, 9.0))
+    for was, is_now in zip(
+        before, (now.moved_cents, now.heard_hz, now.sore, now.count), strict=True
+    ):
+        np.testing.assert_array_equal(was, is_now)
+
+
+def test_a_clash_is_worth_its_overlap_and_counts_once() -> None:
+    """Two clashes at the same moment are one second of sour time, and two shared seconds."""
+    notes = [sounding("A-1", 69, 12, 0, 2), sounding("B-1", 69, 0, 0, 2),
+             sounding("C-1", 69, 0, 1, 3)]  # fmt: skip
+    sour = sour_map(notes, {})
+    now = as_recorded(sour)
+    assert sour_now_s(sour, now) == 2.0
+    change = change_of(sour, now, np.array([sour.index["A-1"]]), np.array([-12.0]))
+    assert (change.gain_s, change.shared_s) == (2.0, 3.0)
+
+
+def test_a_new_clash_names_the_note_it_is_with() -> None:
+    """Moving one of two notes that are off together beats with the other."""
+    notes = [sounding("A-1", 69, -11), sounding("B-1", 69, -11)]
+    sour = sour_map(notes, {})
+    now = as_recorded(sour)
+    change = change_of(sour, now, np.array([sour.index["A-1"]]), np.array([11.0]))
+    assert change.gain_s == -2.0
+    assert soured_with(sour, now, change) == "B-1"
+
+
+def test_nothing_sounds() -> None:
+    """No notes, no sour time."""
+    sour = sour_map([], {})
+    assert sour_now_s(sour, as_recorded(sour)) == 0.0
