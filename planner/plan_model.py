@@ -149,6 +149,16 @@ class Offender:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Since:
+    """What changed since the plan before, one line a row."""
+
+    name: str  # of the earlier plan's folder
+    new: tuple[str, ...]
+    gone: tuple[str, ...]
+    changed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """The whole result of a run, before anything is written."""
 
@@ -163,3 +173,4 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    since: Since | None = None  # None on the first run

@@ -21,6 +21,7 @@ from planner.clashes import (
     worst_clashes,
 )
 from planner.exposure import Standing, exposures
+from planner.ledger import name_rows, name_rules
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
@@ -28,10 +29,12 @@ from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
+from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
+from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
-from planner.targets import Aimed
+from planner.targets import Aimed, aim, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 
@@ -53,6 +56,7 @@ def make_plan(
     facts: tuple[tuple[str, AudioFacts], ...] = (),
     missing: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
+    recalled: Recalled = NOTHING,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -64,6 +68,8 @@ def make_plan(
         Without one, bars and beats stay empty and spans given in bars cannot be placed.
     findings : tuple of Finding
         What was noticed on the way here; those of the plan are added.
+    recalled : Recalled
+        Ids and people's rulings from earlier runs; nothing on the first.
     """
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
@@ -72,11 +78,15 @@ def make_plan(
         code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
         for code in sorted(given)
     }
-    raw = sounding(parts, {})
+    parts = {
+        code: replace(part, aimed=_re_aimed(part, session, a4, recalled))
+        for code, part in parts.items()
+    }
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
+    raw = sounding(parts, {})
     before = find_clashes(raw)
 
-    rules, clashes, judged = _settled(parts, standing, tolerances, judging)
+    rules, clashes, judged, tool = _settled(parts, standing, tolerances, judging, recalled)
     judged = _with_severity(judged, parts, worst_clashes(clashes), standing, tempo_map)
 
     moves = {k: (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) for k, j in judged.items()}
@@ -101,7 +111,7 @@ def make_plan(
         part = parts[code]
         for measured in part.stem.notes:
             one = judged[measured.id]
-            if one.action in MOVING_ACTIONS:
+            if one.action in MOVING_ACTIONS or keeps_row(one, recalled.rulings):
                 row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
                 rows.append(row)
                 terms[row.id] = one.severity_terms
@@ -122,7 +132,14 @@ def make_plan(
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
-    all_rows = (*rows, *asked, *advice)
+    all_rows, told = ruled_rows(
+        name_rows((*rows, *asked, *advice), recalled.ledger),
+        recalled,
+        tool,
+        {code: one.sha256 for code, one in facts},
+        missing,
+    )
+    noticed += told
 
     sour_before_s = round(sour_seconds(raw, before, _held_over(judged, False)), 1)
     sour_after_s = round(sour_seconds(after_notes, after, _held_over(judged, True)), 1)
@@ -142,7 +159,11 @@ def make_plan(
         rows=all_rows,
         offenders=ranking.rank(all_rows, terms, session),
         stems=tuple(
-            stem_summary(parts[code].stem, judged, [r for r in rules.values() if r.stem == code])
+            stem_summary(
+                parts[code].stem,
+                judged,
+                [r for r in rules.values() if r.stem == code and r.applied],
+            )
             for code in order
         ),
         facts=facts,
@@ -171,6 +192,22 @@ def _section_labels(
     return labels
 
 
+def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
+    def aim_at(a: Aimed, midi: int, who: str) -> Aimed:
+        target = target_for(a.measured, part.stem.role, session, a4, intended_midi=midi)
+        return aim(
+            a.measured,
+            replace(
+                target,
+                between_notes=False,
+                target_from=f"{target.target_from}; {who} says {note_name(midi)}, "
+                f"the planner {note_name(a.target.intended_midi)}",
+            ),
+        )
+
+    return re_aimed(part.aimed, recalled.rulings, aim_at)
+
+
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
@@ -189,21 +226,29 @@ def _settled(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
-) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged]]:
+    recalled: Recalled,
+) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged], dict[str, Judged]]:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
-    in what the decisions leave, and what is found becomes a layer under them.
+    in what the decisions leave, and what is found becomes a layer under them. What a person has
+    refused or set is not looked for again. The last of the results is what the tool alone decides.
     """
     found = {c: _applied(_found_rules(p, p.aimed, tolerances, judging)) for c, p in parts.items()}
+    may_move = {
+        code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
+        for code, part in parts.items()
+    }
     for _ in range(_MOST_ROUNDS):
-        every = [rule for code in parts for rule in found[code]]
-        rules = {f"R-{k + 1:03d}": rule for k, rule in enumerate(every)}
+        named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
+        rules = ruled_rules(named, recalled.rulings, may_move)
+        every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
         runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
-        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging, runs)
+        tool = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging, runs)
+        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -212,12 +257,16 @@ def _settled(
                 for a in part.aimed
                 if a.measured.id not in runs
             )
-            more = _applied(_found_rules(part, left, tolerances, judging))
+            more = tuple(
+                rule
+                for rule in _applied(_found_rules(part, left, tolerances, judging))
+                if not decided_by_a_person(rule, rules, recalled.rulings)
+            )
             found[code] = together(found[code], more)
             again = again or bool(more)
         if not again:
             break
-    return rules, clashes, judged
+    return rules, clashes, judged, tool
 
 
 def _applied(rules: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
