@@ -31,33 +31,44 @@ def changes_since(
         return {r.id: r for r in rows if r.stem not in left_out and r.state != "orphan"}
 
     old, new = compared(before), compared(now)
+    both = [(old[i], row) for i, row in new.items() if i in old]
+    acted = [(was, row) for was, row in both if was.action != row.action]
+    changed = [(was, row) for was, row in both if was.action == row.action and _moved(was, row)]
     return Since(
         name=name,
         new=tuple(_told(row) for i, row in new.items() if i not in old),
         gone=tuple(_told(row) for i, row in old.items() if i not in new),
-        changed=tuple(
-            f"{_where(row)}: {_move(old[i])} before, {_move(row)} now"
-            for i, row in new.items()
-            if i in old and _differs(old[i], row)
-        ),
+        changed=tuple(_from_to(was, row) for was, row in changed),
+        acted=tuple(_from_to(was, row) for was, row in acted),
     )
 
 
 def since_sentence(since: Since) -> str:
     """Say the counts: "since plan_01: 3 new, 2 gone, 5 changed by > 4 cents"."""
-    if not (since.new or since.gone or since.changed):
+    if not anything(since):
         return f"Since {since.name}: nothing changed."
-    return (
-        f"Since {since.name}: {len(since.new)} new, {len(since.gone)} gone, "
-        f"{len(since.changed)} changed by > {CHANGED_CENTS:g} cents."
-    )
+    counts = [
+        f"{len(since.new)} new",
+        f"{len(since.gone)} gone",
+        f"{len(since.changed)} changed by > {CHANGED_CENTS:g} cents",
+    ]
+    if since.acted:
+        counts.append(f"{len(since.acted)} of another action")
+    return f"Since {since.name}: {', '.join(counts)}."
 
 
-def _differs(old: Row, new: Row) -> bool:
+def anything(since: Since) -> bool:
+    """Whether two plans differ at all."""
+    return bool(since.new or since.gone or since.changed or since.acted)
+
+
+def _moved(old: Row, new: Row) -> bool:
     then, now = largest_move(old), largest_move(new)
-    if then is None or now is None:
-        return (then is None) != (now is None) or old.action != new.action
-    return round(abs(now - then), 1) > CHANGED_CENTS
+    return then is not None and now is not None and round(abs(now - then), 1) > CHANGED_CENTS
+
+
+def _from_to(old: Row, new: Row) -> str:
+    return f"{_where(new)}: {_move(old)} before, {_move(new)} now"
 
 
 def _told(row: Row) -> str:

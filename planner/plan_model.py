@@ -155,7 +155,8 @@ class Since:
     name: str  # of the earlier plan's folder
     new: tuple[str, ...]
     gone: tuple[str, ...]
-    changed: tuple[str, ...]
+    changed: tuple[str, ...]  # moved by something else
+    acted: tuple[str, ...] = ()  # of another action than before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

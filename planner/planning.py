@@ -21,7 +21,6 @@ from planner.clashes import (
     worst_clashes,
 )
 from planner.exposure import Standing, exposures
-from planner.ledger import name_rows, name_rules
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
@@ -29,6 +28,7 @@ from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
+from planner.row_ids import name_rows, name_rules
 from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.rules import decide

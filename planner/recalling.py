@@ -10,11 +10,12 @@ from planner.answers import BLANK, Entry, Rulings, entry_of, rulings_from, with_
 from planner.changes import changes_since
 from planner.files.answers_file import answers_path, read_answers
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan, typed_in_place
-from planner.ledger import Known, Ledger, notes_from, with_rows
+from planner.ledger import Known, Ledger
 from planner.model import Finding
 from planner.opening import Opened
 from planner.pitch import parse_note
 from planner.plan_model import Plan, Since
+from planner.row_ids import notes_from, with_rows
 from planner.ruled_rows import Recalled
 
 

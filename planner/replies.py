@@ -2,9 +2,9 @@
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list or row ids, then yes, no, ask, half or note, then
-free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all like
-this" among the words answers every row of the same stem, kind, action, direction and intended note
-(of rules: the same stem, scope and action).
+free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
+like this" among the words answers every row of the same stem, kind, action, direction and intended
+note (of rules: the same stem, scope and action).
 
 The page's export is UTF-8 text::
 

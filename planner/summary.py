@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from planner.changes import since_sentence
+from planner.changes import anything, since_sentence
 from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, Since, StemSummary
@@ -271,10 +271,15 @@ def _stems(stems: tuple[StemSummary, ...]) -> list[str]:
 
 def _since(since: Since | None) -> list[str]:
     """Left out where nothing changed, so that a run without a change writes the same again."""
-    if since is None or not (since.new or since.gone or since.changed):
+    if since is None or not anything(since):
         return []
     lines = [since_sentence(since)]
-    for title, rows in (("New", since.new), ("Gone", since.gone), ("Changed", since.changed)):
+    for title, rows in (
+        ("New", since.new),
+        ("Gone", since.gone),
+        ("Changed", since.changed),
+        ("Another action", since.acted),
+    ):
         if rows:
             lines += ["", f"{title}:", "", *(f"- {plain(row)}" for row in rows)]
     return ["## Changes", "", *lines]

@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
         "clashes scopes expression protection exposure moves cases",
-        "ledger answers",
+        "ledger row_ids answers",
         "ruled ruled_rows",
         "rules parts planrows ranking",
         "planning",
