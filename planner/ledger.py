@@ -205,9 +205,11 @@ def _joined_and_cut(
 
 def _same_pitch(known: Known, measured: MeasuredNote, a4_hz: float) -> bool:
     hz = _heard_hz(measured)
-    if known.pitch_hz is not None and abs(cents(hz, known.pitch_hz)) <= _PITCH_CENTS:
+    if known.pitch_hz is not None and round(abs(cents(hz, known.pitch_hz)), 1) <= _PITCH_CENTS:
         return True
-    return known.midi is not None and abs(cents(hz, midi_to_hz(known.midi, a4_hz))) <= 50.0
+    if known.midi is None:
+        return False
+    return round(abs(cents(hz, midi_to_hz(known.midi, a4_hz))), 1) <= 50.0
 
 
 def _heard_hz(measured: MeasuredNote) -> float:

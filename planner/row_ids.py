@@ -1,7 +1,7 @@
 """Permanent ids of rules, questions and advice: R-001, Q-001, A-001.
 
-A rule is known by its stem, scope, action and pitch (a run of short notes by the notes it covers), a
-question by the note it asks about, advice as a rule.
+A rule is known by its stem, scope, action and pitch (a run of short notes by the notes it covers),
+a question by the note it asks about, advice as a rule.
 """
 
 from __future__ import annotations
