@@ -116,8 +116,7 @@ def rulings_from(
     rulings = {}
     findings: list[Finding] = []
     for row_id, given in by_id.items():
-        # A sheet is filled in by somebody who sees what was answered to the plan before it.
-        ordered = sorted(given, key=lambda e: (plan_number(e.plan), e.typed))
+        ordered = sorted(given, key=_when)
         ruling = _ruling(row_id, ordered)
         if ruling.locked:
             ruling = replace(ruling, frozen=last.get(row_id))
@@ -165,6 +164,11 @@ def largest_move(row: Row) -> float | None:
         return row.add_cents
     along = [c for c in (row.onset_add_cents, row.sustain_add_cents) if c is not None]
     return max([*along, *(c for _, c in row.points)], key=abs, default=None)
+
+
+def _when(entry: Entry) -> tuple[bool, int, bool]:
+    """Who fills in a list sees what was answered to it; what names no plan comes last."""
+    return entry.typed and not entry.plan, plan_number(entry.plan), entry.typed
 
 
 def _ruling(row_id: str, entries: Sequence[Entry]) -> Ruling:

@@ -47,8 +47,22 @@ def ruled_rows(
     done: list[Row] = []
     findings: list[Finding] = []
     reopened: dict[tuple[str, str], list[str]] = {}
+    asked_before = {
+        row.covers[0]: row.id for row in recalled.last_rows if row.kind == "question" and row.covers
+    }
+    here: set[str] = set()
     for row in rows:
         ruling = rulings.get(row.id)
+        here.add(row.id)
+        if ruling is None and row.kind == "question" and row.covers:
+            # Its note had a row before, and that was answered.
+            ruling = rulings.get(row.covers[0])
+            here.add(row.covers[0])
+        was_asked = False
+        if ruling is None and row.kind == "note" and row.id in asked_before:
+            ruling = rulings.get(asked_before[row.id])
+            here.add(asked_before[row.id])
+            was_asked = ruling is not None
         if ruling is None:
             done.append(row)
             continue
@@ -58,8 +72,10 @@ def ruled_rows(
         if row.action == "leave":
             row = replace(row, add_cents=None, in_words="", severity=None)
         state = ruling.state
-        if state == "approved" and not ruling.locked:
-            why = _why_reopened(row, ruling, sha256_of)
+        if state in ("approved", "refused") and not ruling.locked:
+            why = "the question is now an edit"
+            if not was_asked:
+                why = _why_reopened(row, ruling, sha256_of) if state == "approved" else ""
             if why:
                 state = "reopened"
                 reopened.setdefault((row.stem, why), []).append(row.id)
@@ -68,7 +84,6 @@ def ruled_rows(
             replace(row, state=state, by=ruling.by, comment=ruling.comment, locked=ruling.locked)
         )
     findings += _reopened(reopened)
-    here = {row.id for row in done}
     for ruling in rulings.values():
         if ruling.id not in here and _says_something(ruling):
             row = _orphan(ruling, recalled)
@@ -133,7 +148,7 @@ def _reopened(groups: Mapping[tuple[str, str], list[str]]) -> list[Finding]:
         Finding(
             severity="question",
             what=f"{stem}: {', '.join(ids[:6])}{' and others' if len(ids) > 6 else ''} "
-            f"{'was' if len(ids) == 1 else 'were'} approved, and {why}.",
+            f"{'was' if len(ids) == 1 else 'were'} answered, and {why}.",
             did=f"Opened again ({count(len(ids), 'row')}); comments are kept.",
             advice="Answer again.",
             stem=stem,

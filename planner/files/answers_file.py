@@ -188,7 +188,18 @@ class _Reading:
                 found[name] = self.override(value)
         if not found.get("id"):
             raise self.error("id", "is missing", "Name the row: R-001, LV-0147.")
+        if found.get("override") is not None:
+            self.fits(found["id"], found["override"])
         return Entry(**found)
+
+    def fits(self, row_id: str, override: Override) -> None:
+        if re.fullmatch(r"[QA]-\d{3}", row_id):
+            hint = "Name the note that it asks about, for example LV-0012."
+            raise self.error("override", f"{row_id} is no note and no rule", hint)
+        leaves = override.action in (None, "leave")
+        if re.fullmatch(r"R-\d{3}", row_id) and (override.intended_midi is not None or not leaves):
+            hint = "Give add_cents, or action: leave."
+            raise self.error("override", "a rule has no note or action of its own", hint)
 
     def override(self, value: object) -> Override:
         if not isinstance(value, dict):
