@@ -17,13 +17,12 @@ from planner.files.past_plans import (
     read_ranks,
     same_human,
 )
+from planner.files.reply_file import page_says, read_given
 from planner.opening import open_session, places_of
 from planner.plan_model import Row
 from planner.recalling import typed_entries
 from planner.replies import Said, Unclear, is_export, placed, read_export, read_reply
 from planner.wording import place
-
-_LONGEST_NAME = 200  # chosen: a reply longer than this is surely no path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +76,7 @@ def answer_session(
         what = f"there is no plan of {song} in {out}, so there is nothing to answer."
         hint = "Plan first, or say with --out where the plans are."
         raise PlannerError(what, file=str(session_path), hint=hint)
-    text, path = _text_of(given)
+    text, path = read_given(given)
     entries: tuple[Entry, ...]
     unclear: tuple[Unclear, ...]
     if path is not None and path.suffix.lower() == ".csv":
@@ -116,30 +115,6 @@ def answer_session(
     )
 
 
-def _text_of(given: str) -> tuple[str, Path | None]:
-    """The reply itself, or what is in the file that it names."""
-    path = Path(given)
-    try:
-        is_file = len(given) <= _LONGEST_NAME and path.is_file()
-    except (OSError, ValueError):
-        is_file = False
-    if not is_file:
-        if path.suffix.lower() in (".txt", ".csv", ".yaml", ".md") and "\n" not in given:
-            what = "there is no such file."
-            hint = "Give a file, or the reply itself in quotes."
-            raise PlannerError(what, file=given, hint=hint)
-        return given, None
-    if path.suffix.lower() == ".csv":
-        return "", path
-    try:
-        return path.read_bytes().decode("utf-8-sig"), path
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}."
-        raise PlannerError(what, file=path.name) from None
-    except UnicodeDecodeError:
-        raise PlannerError("is no UTF-8 text.", file=path.name, hint="Save it as UTF-8.") from None
-
-
 def _resolved(plans: tuple[Path, ...]) -> set[Path]:
     return {p.resolve() for p in plans}
 
@@ -162,8 +137,7 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
         if folder.name == name:
             return name
     for folder in plans:
-        page = folder / "review.html"
-        if page.is_file() and name.encode("utf-8") in page.read_bytes():
+        if page_says(folder, name):
             return folder.name
     names = ", ".join(p.name for p in reversed(plans))
     what = f"the answers speak of plan {name}, which is not there."

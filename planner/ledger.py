@@ -148,12 +148,14 @@ def _matched(
             if round(common_s / longer_s, 6) >= _OVERLAP and round(late_s, 6) <= _START_S:
                 near.append((-round(common_s / longer_s, 4), round(late_s, 4), known.id, k))
     id_of: dict[int, str] = {}
+    taken: set[str] = set()
     gone_last = {k.id: not k.here for k in old}
     # The closest pair first: notes of one pitch hardly overlap each other, so that no other
     # pairing is better. An id that was here in the last run goes before one that was not.
     for _, _, known_id, k in sorted(near, key=lambda p: (gone_last[p[2]], *p)):
-        if k not in id_of and known_id not in id_of.values():
+        if k not in id_of and known_id not in taken:
             id_of[k] = known_id
+            taken.add(known_id)
     return _joined_and_cut(id_of, touching, places, notes, gone_last)
 
 
@@ -172,33 +174,40 @@ def _joined_and_cut(
         start_s, end_s = places[known_id]
         return min(end_s, notes[k].note.end_s) - max(start_s, notes[k].note.start_s)
 
-    for k in sorted({k for _, k in touching}):
-        free = [i for i, other in touching if other == k and i not in id_of.values()]
+    olds_of: dict[int, list[str]] = {}
+    notes_of: dict[str, list[int]] = {}
+    for known_id, k in touching:
+        olds_of.setdefault(k, []).append(known_id)
+        notes_of.setdefault(known_id, []).append(k)
+    taken = set(id_of.values())
+    for k in sorted(olds_of):
         inside = [
             i
-            for i in free
-            if not gone[i] and common_s(i, k) >= _OVERLAP * (places[i][1] - places[i][0])
+            for i in olds_of[k]
+            if i not in taken
+            and not gone[i]
+            and common_s(i, k) >= _OVERLAP * (places[i][1] - places[i][0])
         ]
         members = [*inside, *([id_of[k]] if k in id_of else [])]
         if inside and len(members) >= 2:
             oldest = min(members, key=serial_of)
             id_of[k] = oldest
+            taken.update(members)
             absorbed_by.update({i: oldest for i in members if i != oldest})
-    for known_id in dict.fromkeys(i for i, _ in touching):
+    for known_id, near in notes_of.items():
         if gone[known_id] or known_id in absorbed_by:
             continue
         parts = [
             k
-            for i, k in touching
-            if i == known_id
-            and k not in id_of
-            and common_s(known_id, k) >= _OVERLAP * notes[k].note.length_s
+            for k in near
+            if k not in id_of and common_s(known_id, k) >= _OVERLAP * notes[k].note.length_s
         ]
-        if known_id not in id_of.values() and len(parts) >= 2:
+        if known_id not in taken and len(parts) >= 2:
             longest = max(parts, key=lambda k: (notes[k].note.length_s, -k))
             id_of[longest] = known_id
+            taken.add(known_id)
             parts.remove(longest)
-        if known_id in id_of.values():
+        if known_id in taken:
             split_from.update({k: known_id for k in parts if k not in split_from})
     return _Match(id_of=id_of, split_from=split_from, absorbed_by=absorbed_by)
 

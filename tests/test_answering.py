@@ -148,15 +148,13 @@ def test_a_reply_and_the_next_plan(job: Path, capsys: pytest.CaptureFixture[str]
 def test_nothing_is_stored_unless_all_is_understood(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Parts that are not understood are listed with their reason; --accept-partly stores the rest."""
+    """What is not understood is listed with its reason; --accept-partly stores the rest."""
     words = f"hi {HIGH} yes 99 no EGL-0002 no"
     assert run("answer", job, words) == 2
     told = capsys.readouterr().out
     assert '"hi": no line number or row id with an answer' in told
     assert '"99 no": the offenders list has no line 99; its last is 2' in told
-    assert '"EGL-0002 no": no row has the id EGL-0002; did you mean EGL-0007?' in told or (
-        '"EGL-0002 no": no row has the id EGL-0002' in told
-    )
+    assert '"EGL-0002 no": no row has the id EGL-0002' in told
     assert "Nothing was stored." in told
     assert not (job / "session.answers.yaml").exists()
     assert run("answer", job, words, "--accept-partly") == 1
@@ -271,7 +269,8 @@ def test_a_file_one_bar_later_keeps_every_decision(
         row(job, 1, HIGH)["start_s"] + BAR_S, abs=1e-3
     )
     assert run("answer", job, f"{HIGH} yes {HIGH_TOO} yes") == 0
-    assert run("plan", job) == 0
+    assert run("plan", job) in (0, 1)  # the file is longer than the bass's: that is asked about
+    assert "(1 bar) later" not in (job / "plan_03" / "summary.md").read_text(encoding="utf-8")
     assert row(job, 3, HIGH)["state"] == row(job, 3, HIGH_TOO)["state"] == "approved"
     assert row(job, 3, HIGH_TOO)["add_cents"] == row(job, 1, HIGH_TOO)["add_cents"] / 2
 
@@ -279,7 +278,7 @@ def test_a_file_one_bar_later_keeps_every_decision(
 def test_a_note_that_is_gone_leaves_an_orphan(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Cut out of the file, its answer stays in the list with its old place, and comes back with it."""
+    """Cut out of the file, its answer stays with its old place, and comes back with the note."""
     assert run("answer", job, f"{HIGH_TOO} no love it") == 0
     whole = (job / "audio" / "guitar.wav").read_bytes()
     write_stem(job / "audio" / "guitar.wav", GUITAR[:6])
@@ -294,7 +293,7 @@ def test_a_note_that_is_gone_leaves_an_orphan(
 
 
 def test_a_value_by_hand_in_the_answers_file(job: Path) -> None:
-    """An override is carried out with the planner's own value beside it; a bad one stops the run."""
+    """An override counts, with the planner's value beside it; a bad one stops the run."""
     path = job / "session.answers.yaml"
     path.write_text(
         f"version: 1\nanswers:\n- {{id: {HIGH}, by: Ed, override: {{add_cents: -7}}}}\n"
