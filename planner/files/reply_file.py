@@ -1,4 +1,4 @@
-"""What a person gives to `planner answer`: words, or a file with words or with the page's export."""
+"""What a person gives to `planner answer`: words, or a file with words or the page's export."""
 
 from __future__ import annotations
 

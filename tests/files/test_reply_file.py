@@ -25,7 +25,7 @@ def test_words_or_the_file_they_name(tmp_path: Path) -> None:
 
 def test_faults_are_told(tmp_path: Path) -> None:
     """A file that is not there, one that is no text, one that cannot be read."""
-    with pytest.raises(PlannerError, match="there is no such file. Give a file, or the reply"):
+    with pytest.raises(PlannerError, match=r"there is no such file\. Give a file, or the reply"):
         read_given(str(tmp_path / "answers.txt"))
     (tmp_path / "answers.txt").write_bytes(b"\xff")
     with pytest.raises(PlannerError, match="is no UTF-8 text"):
