@@ -112,7 +112,8 @@ def rulings_from(
     by_id: dict[str, list[Entry]] = {}
     for entry in entries:
         by_id.setdefault(entry.id, []).append(entry)
-    last = {row.id: row for row in rows}
+    # An orphan has lost its numbers: there is nothing in it that a lock could freeze.
+    last = {row.id: row for row in rows if row.state != "orphan"}
     rulings = {}
     findings: list[Finding] = []
     for row_id, given in by_id.items():
@@ -218,7 +219,9 @@ def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
     stated = [e for e in entries if e.answer in STATE_OF or e.state is not None]
     # Each voice counts by what it said last: to change one's mind is no contradiction.
     voices = {(e.by, e.typed): e for e in stated}
-    states = {_state_said(e) for e in voices.values()}
+    in_list = any(e.typed for e in voices.values())
+    # The list knows no half; among replies yes and half are two things.
+    states = {_state_said(e) if in_list else str(e.answer) for e in voices.values()}
     found = []
     if len(states - {"done", "checked", "not-done", "new"}) > 1:
         said = "; ".join(f"{e.by or 'somebody'} ({_where(e)}): {_said(e)}" for e in voices.values())

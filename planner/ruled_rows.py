@@ -72,7 +72,7 @@ def ruled_rows(
         if row.action == "leave":
             row = replace(row, add_cents=None, in_words="", severity=None)
         state = ruling.state
-        if state in ("approved", "refused") and not ruling.locked:
+        if state in ("approved", "refused"):
             why = "the question is now an edit"
             if not was_asked:
                 why = _why_reopened(row, ruling, sha256_of) if state == "approved" else ""
@@ -136,7 +136,7 @@ def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, Judged]) -> list
 
 def _why_reopened(row: Row, ruling: Ruling, sha256_of: Mapping[str, str]) -> str:
     then, now = ruling.entry.sha256, sha256_of.get(row.stem, "")
-    if then and now and then != now:
+    if then and now and then != now and ruling.frozen is None:
         return "its file has changed since"
     if moved_since(row, ruling):
         return "what is proposed is no longer what was approved"

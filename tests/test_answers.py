@@ -68,6 +68,8 @@ def test_two_people_who_disagree_are_listed() -> None:
     assert findings[0].severity == "warning"
     assert "producer (in a reply): no; singer (in a reply): yes" in findings[0].what
     assert "Taken as approved, by singer" in findings[0].did
+    assert rulings_from([reply("yes"), reply("half", by="singer")])[1] != ()
+    assert rulings_from([reply("half"), typed("approved", plan="plan_02")])[1] == ()
 
 
 def test_what_is_typed_goes_before_replies() -> None:

@@ -137,3 +137,14 @@ def test_a_locked_row_of_a_shifted_file_says_so() -> None:
     assert rows["LV-0147"].start_s == row().start_s
     assert rows["LV-0147"].state == "approved"
     assert "what it speaks of now begins at 87.4000 s" in findings[0].what
+
+
+def test_a_lock_does_not_freeze_an_orphan() -> None:
+    """A locked row that had lost its home follows the reading when it comes back, and asks."""
+    lock = reply("yes", locked=True, source="sheet")
+    gone, _ = after((RULE,), lock, last=(row(),))
+    assert (gone["LV-0147"].state, gone["LV-0147"].locked) == ("orphan", True)
+    back, _ = after((row(add_cents=25.0),), lock, last=(gone["LV-0147"],))
+    assert (back["LV-0147"].add_cents, back["LV-0147"].state) == (25.0, "reopened")
+    later, _ = after((row(add_cents=25.0),), lock, last=(back["LV-0147"],))
+    assert later["LV-0147"].state == "reopened"
