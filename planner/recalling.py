@@ -14,7 +14,7 @@ from planner.ledger import Known, Ledger
 from planner.model import Finding
 from planner.opening import Opened
 from planner.pitch import parse_note
-from planner.plan_model import Plan, Since
+from planner.plan_model import Plan, Row, Since
 from planner.row_ids import notes_from, with_rows
 from planner.ruled_rows import Recalled
 
@@ -26,6 +26,7 @@ class Remembered:
     past: PastPlan | None
     ledger: Ledger
     typed: tuple[Entry, ...]  # into lists of plans, up to the last one
+    last_rows: tuple[Row, ...]  # of the last plan, and locked ones of stems that it left out
     rulings: Rulings
     findings: tuple[Finding, ...]
 
@@ -36,8 +37,7 @@ class Remembered:
 
     def recalled(self, ledger: Ledger) -> Recalled:
         """Give what a plan needs, with the notes of the ledger as this run finds them."""
-        rows = self.past.rows if self.past else ()
-        return Recalled(ledger=ledger, rulings=self.rulings, last_rows=rows)
+        return Recalled(ledger=ledger, rulings=self.rulings, last_rows=self.last_rows)
 
 
 def remember(opened: Opened, out: Path) -> Remembered:
@@ -56,11 +56,13 @@ def remember(opened: Opened, out: Path) -> Remembered:
     if past is not None:
         typed = (*past.typed, *typed_entries(past, typed_in_place(past)))
         ledger = past.ledger
-    rulings, findings = rulings_from((*answers, *typed), past.rows if past else ())
+    rows = _last_rows(folders, past, {e.id for e in (*answers, *typed) if e.locked})
+    rulings, findings = rulings_from((*answers, *typed), rows)
     return Remembered(
         past=past,
         ledger=(*ledger, *_known_from(answers, ledger)),
         typed=typed,
+        last_rows=rows,
         rulings=rulings,
         findings=findings,
     )
@@ -100,6 +102,23 @@ def ledger_after(plan: Plan, ledger: Ledger) -> Ledger:
     """Give the ledger as it stands after a plan."""
     codes = [stem.code for stem in plan.stems]
     return with_rows(notes_from(plan.judged, ledger), plan.rows, codes)
+
+
+def _last_rows(
+    folders: tuple[Path, ...], past: PastPlan | None, locked: set[str]
+) -> tuple[Row, ...]:
+    """The rows of the last plan; locked rows of stems it left out as an earlier plan has them."""
+    if past is None:
+        return ()
+    rows = list(past.rows)
+    wanted = locked - {row.id for row in rows}
+    for folder in folders[1:]:
+        if not wanted or not past.missing:
+            break
+        found = [row for row in read_past_plan(folder).rows if row.id in wanted]
+        rows += [row for row in found if row.stem in past.missing]
+        wanted -= {row.id for row in found}
+    return tuple(rows)
 
 
 def _known_from(answers: tuple[Entry, ...], ledger: Ledger) -> list[Known]:

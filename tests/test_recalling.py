@@ -57,6 +57,18 @@ def test_the_latest_plan_and_all_answers(opened: Opened, tmp_path: Path) -> None
     assert found.recalled(found.ledger).last_rows == found.past.rows
 
 
+def test_a_lock_outlives_a_run_without_its_stem(opened: Opened, tmp_path: Path) -> None:
+    """What a lock freezes is looked up in an earlier plan where the last one left the stem out."""
+    written(tmp_path, 1)
+    fewer = plan(rows=tuple(r for r in plan().rows if r.stem != "LV"), missing=("LV",))
+    written(tmp_path, 2, fewer)
+    lock = Entry(id="LV-0147", state="approved", locked=True, stem="LV", plan="plan_01")
+    append_answers(answers_path(opened.path, tmp_path), "x", [lock], audio=())
+    frozen = remember(opened, tmp_path).rulings["LV-0147"].frozen
+    assert frozen is not None
+    assert (frozen.id, frozen.add_cents) == ("LV-0147", 16.0)
+
+
 def test_plans_of_another_song_are_no_plans(opened: Opened, tmp_path: Path) -> None:
     """Two songs may share a folder of plans."""
     written(tmp_path, 1, made(song="Another"))
