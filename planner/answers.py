@@ -235,14 +235,19 @@ def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
                 stem=ruling.entry.stem or None,
             )
         )
-    locked_at = next((k for k, e in enumerate(entries) if e.locked), None)
-    if ruling.locked and locked_at is not None:
-        late = [e for e in entries[locked_at + 1 :] if e.answer in STATE_OF and not e.typed]
+    lock = next((e for e in reversed(entries) if e.locked), None)
+    if ruling.locked and lock is not None:
+        # What was answered to an earlier plan is in the row that was locked.
+        late = [
+            e
+            for e in entries
+            if e.answer in ("no", "half", "ask") and plan_number(e.plan) >= plan_number(lock.plan)
+        ]
         if late:
             found.append(
                 Finding(
                     severity="warning",
-                    what=f"{ruling.id} is locked, and was answered after that: {_said(late[-1])}.",
+                    what=f"{ruling.id} is locked, and was answered otherwise: {_said(late[-1])}.",
                     did="Its numbers and text stay as they are.",
                     advice="Take the lock out of the list if the answer shall count.",
                     stem=ruling.entry.stem or None,

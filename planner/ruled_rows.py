@@ -203,6 +203,8 @@ def _orphan(ruling: Ruling, recalled: Recalled) -> Row:
         )  # fmt: skip
     was = last.in_words or entry.was or last.action
     where = f"it is part of {known.absorbed_by} now" if known and known.absorbed_by else ""
+    if last.kind == "question" and not where:
+        where = "it is no question any more"
     return replace(
         last,
         action="leave", add_cents=None, in_words="", onset_add_cents=None, cut_s=None,

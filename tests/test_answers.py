@@ -120,7 +120,11 @@ def test_a_lock_freezes_the_row_as_it_stood() -> None:
     late = reply("no", plan="plan_02")
     rulings, findings = rulings_from([typed("approved", locked=True), late], [row()])
     assert rulings["LV-0147"].state == "approved"
-    assert any("is locked, and was answered after that: no" in f.what for f in findings)
+    assert any("is locked, and was answered otherwise: no" in f.what for f in findings)
+    _, findings = rulings_from([reply("half"), typed("approved", locked=True)], [row()])
+    assert [f.what for f in findings] == ["LV-0147 is locked, and was answered otherwise: half."]
+    seen = typed("approved", locked=True, plan="plan_02")
+    assert rulings_from([reply("half"), seen], [row()])[1] == ()
     open_again = typed(None, locked=False, plan="plan_02")
     rulings, _ = rulings_from([typed("approved", locked=True), open_again], [row()])
     assert rulings["LV-0147"].frozen is None

@@ -121,6 +121,13 @@ def test_a_note_that_becomes_a_question_keeps_its_answer() -> None:
     assert after((asked,), reply("yes"), last=(row(),))[0]["Q-001"].state == "reopened"
 
 
+def test_a_question_that_is_none_any_more_is_kept() -> None:
+    """Its answer stays as an orphan that says so."""
+    asked = replace(QUESTION, stem="LV", covers=("LV-0150",))
+    rows, _ = after((row(),), reply("no", id="Q-001"), last=(asked,))
+    assert rows["Q-001"].reason == "it is no question any more; it was: raise by 16, refused"
+
+
 def test_a_question_that_becomes_an_edit_is_opened_again() -> None:
     """What was said to the question stands beside the edit, and the edit is asked about."""
     asked = replace(QUESTION, stem="LV", covers=("LV-0147",))
