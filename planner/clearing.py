@@ -99,6 +99,7 @@ class Decided:
     parts: dict[str, Part]
     rules: dict[str, ScopeRule]
     judged: dict[str, Judged]
+    tool: dict[str, Judged]  # what is decided without anybody's answers
     rows: tuple[Row, ...]  # edits, with their severities
     terms: dict[str, tuple[tuple[str, float], ...]]
 
@@ -156,12 +157,15 @@ def _left_alone(
         if not backbone.left_out:
             return made, backbone, kept
         out = {left.id: left.against for left in backbone.left_out}
-        kept = replace(
+        wider = replace(
             kept,
             beats_if_moved=kept.beats_if_moved
             | {k: against for k, against in out.items() if k in made.judged},
             refused=kept.refused | {rule_key(made.rules[k]) for k in out if k in made.rules},
         )
+        if wider == kept:  # a person set the rest by hand, whatever it clashes with
+            return made, backbone, kept
+        kept = wider
 
 
 def _tried_again(

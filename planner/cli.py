@@ -7,6 +7,7 @@ nothing written; 3 a promise broke (an input changed, or a list does not read ba
 from __future__ import annotations
 
 import argparse
+import datetime
 import os
 import sys
 from collections.abc import Sequence
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from planner.run import Planned
 
 # 2 and 3 are the exit codes that the errors themselves carry.
-DONE, QUESTIONS, INTERRUPTED = 0, 1, 130
+DONE, QUESTIONS, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -101,6 +102,30 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--quiet", action="store_true", help="no progress lines")
     plan.set_defaults(command=_plan)
 
+    answer = commands.add_parser(
+        "answer",
+        help="read a reply to a plan in",
+        description="Read a reply to a plan in and store it beside the plans. A reply is the "
+        'review page\'s exported file, words such as "12 yes 14 no love that scoop, 20 ask her" '
+        "(lines of the offenders list or row ids, then yes, no, ask, half or note, then free "
+        "words), or an edit_list.csv whose columns state, by, comment and locked were filled in. "
+        "Nothing is stored unless all of it is understood.",
+    )
+    _session_argument(answer)
+    answer.add_argument("reply", metavar="REPLY", help="a file, or the reply itself in quotes")
+    answer.add_argument("--by", default="", metavar="NAME", help="who says it")
+    answer.add_argument(
+        "--date", type=_a_date, metavar="YYYY-MM-DD", help="when it was said (default: today)"
+    )
+    answer.add_argument(
+        "--plan", metavar="plan_NN", help="the plan it speaks of (default: the latest)"
+    )
+    answer.add_argument("--out", type=Path, metavar="DIR", help="where the plans are, as for plan")
+    answer.add_argument(
+        "--accept-partly", action="store_true", help="store what is understood, leave the rest"
+    )
+    answer.set_defaults(command=_answer)
+
     demo = commands.add_parser("demo", help="build an invented session and plan it")
     demo.add_argument(
         "folder", type=Path, nargs="?", default=Path("demo_session"), metavar="DIR",
@@ -122,6 +147,13 @@ def _at_least_one(text: str) -> int:
     if number < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; give 1 or more")
     return number
+
+
+def _a_date(text: str) -> str:
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write 2026-11-25") from None
 
 
 def _progress(line: str) -> None:
@@ -186,7 +218,9 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 
 def _plan_code(planned: Planned) -> int:
-    rows = any(row.kind == "question" for row in planned.plan.rows)
+    from planner.tally import open_questions
+
+    rows = open_questions(planned.plan) > 0
     asked = any(f.severity == "question" for f in planned.plan.findings)
     asked = asked or any(f.severity == "question" for f in planned.plan.a4.findings)
     return QUESTIONS if rows or asked else DONE
@@ -194,6 +228,7 @@ def _plan_code(planned: Planned) -> int:
 
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
+    from planner.changes import since_sentence
     from planner.summary import in_short, reference_sentences
     from planner.tally import biggest_rules
 
@@ -212,8 +247,40 @@ def _told(planned: Planned) -> list[str]:
         *rules,
         *(["Worst first: " + " ".join(worst)] if worst else []),
         *in_short(plan),
+        *([since_sentence(plan.since)] if plan.since else []),
         f"Written: {planned.folder} ({files})",
     ]
+
+
+def _answer(arguments: argparse.Namespace) -> int:
+    from planner.answering import answer_session
+
+    # The only clock: who reads an answer later wants to know when it was given.
+    today = datetime.date.today().isoformat()
+    done = answer_session(
+        arguments.session,
+        arguments.reply,
+        out=arguments.out,
+        plan=arguments.plan,
+        by=arguments.by,
+        date=arguments.date or today,
+        accept_partly=arguments.accept_partly,
+    )
+    print(f"{done.plan}, as understood:")
+    for line in done.told or ("nothing",):
+        print(f"  {line}")
+    if done.unclear:
+        print("Not understood:")
+        for line in done.unclear:
+            print(f"  {line}")
+    if done.stored:
+        print(f"Stored: {done.stored} in {done.path}. It counts from the next plan on.")
+        return QUESTIONS if done.unclear else DONE
+    if not done.unclear:
+        print("Nothing to store: it says nothing new.")
+        return DONE
+    print("Nothing was stored. Say it again, or add --accept-partly to store what is understood.")
+    return BAD_INPUT
 
 
 def _demo(arguments: argparse.Namespace) -> int:

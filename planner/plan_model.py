@@ -165,6 +165,17 @@ class Offender:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Since:
+    """What changed since the plan before, one line a row."""
+
+    name: str  # of the earlier plan's folder
+    new: tuple[str, ...]
+    gone: tuple[str, ...]
+    changed: tuple[str, ...]  # moved by something else
+    acted: tuple[str, ...] = ()  # of another action than before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """The whole result of a run, before anything is written."""
 
@@ -180,3 +191,4 @@ class Plan:
     sour_before_s: float | None = None
     sour_after_s: float | None = None
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
+    since: Since | None = None  # None on the first run

@@ -18,13 +18,17 @@ from planner.exposure import Standing, exposures
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
+from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
+from planner.row_ids import name_rows, name_rules
+from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
+from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
-from planner.targets import Aimed
+from planner.targets import Aimed, aim, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 
@@ -45,6 +49,7 @@ def make_plan(
     facts: tuple[tuple[str, AudioFacts], ...] = (),
     missing: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
+    recalled: Recalled = NOTHING,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -56,16 +61,19 @@ def make_plan(
         Without one, bars and beats stay empty and spans given in bars cannot be placed.
     findings : tuple of Finding
         What was noticed on the way here; those of the plan are added.
+    recalled : Recalled
+        Ids and people's rulings from earlier runs; nothing on the first.
     """
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
 
     def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
-        return part_of(
+        part = part_of(
             given[code], session, a4, tolerances, judging, tempo_map, shifts, told,
             may_move_as_a_whole=as_a_whole,
         )  # fmt: skip
+        return replace(part, aimed=_re_aimed(part, session, a4, recalled))
 
     at_first = {code: aimed(code, noticed) for code in sorted(given)}
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
@@ -77,7 +85,9 @@ def make_plan(
         raw = sounding(parts, {})
         by_id = {note.id: note for note in raw}
         points_before = points_of_named(find_clashes(raw), by_id)
-        rules, clashes, judged = _settled(parts, standing, tolerances, judging, kept)
+        rules, clashes, judged, tool = _settled(
+            parts, standing, tolerances, judging, kept, recalled
+        )
         points = points_of_named(clashes, by_id)
         judged = _with_severity(judged, parts, points, standing, tempo_map)
         rows: list[Row] = []
@@ -94,12 +104,12 @@ def make_plan(
             part = parts[code]
             for measured in part.stem.notes:
                 one = judged[measured.id]
-                if one.action in MOVING_ACTIONS:
+                if one.action in MOVING_ACTIONS or keeps_row(one, recalled.rulings):
                     row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
                     rows.append(row)
                     terms[row.id] = one.severity_terms
         told, terms = ranking.with_repeats(rows, terms)
-        return Decided(parts=parts, rules=rules, judged=judged, rows=told, terms=terms)
+        return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
 
     made, backbone, kept = cleared(decided, session)
     raw = sounding(made.parts, {})
@@ -123,7 +133,14 @@ def make_plan(
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
-    all_rows = (*rows, *asked, *advice)
+    all_rows, told = ruled_rows(
+        name_rows((*rows, *asked, *advice), recalled.ledger),
+        recalled,
+        made.tool,
+        {code: one.sha256 for code, one in facts},
+        missing,
+    )
+    noticed += told
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
@@ -132,7 +149,11 @@ def make_plan(
         rows=all_rows,
         offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats),
         stems=tuple(
-            stem_summary(parts[code].stem, judged, [r for r in rules.values() if r.stem == code])
+            stem_summary(
+                parts[code].stem,
+                judged,
+                [r for r in rules.values() if r.stem == code and r.applied],
+            )
             for code in order
         ),
         facts=facts,
@@ -162,6 +183,22 @@ def _section_labels(
     return labels
 
 
+def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
+    def aim_at(a: Aimed, midi: int, who: str) -> Aimed:
+        target = target_for(a.measured, part.stem.role, session, a4, intended_midi=midi)
+        return aim(
+            a.measured,
+            replace(
+                target,
+                between_notes=False,
+                target_from=f"{target.target_from}; {who} says {note_name(midi)}, "
+                f"the planner {note_name(a.target.intended_midi)}",
+            ),
+        )
+
+    return re_aimed(part.aimed, recalled.rulings, aim_at)
+
+
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
@@ -181,25 +218,33 @@ def _settled(
     tolerances: Tolerances,
     judging: Judging,
     kept: Kept,
-) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged]]:
+    recalled: Recalled,
+) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged], dict[str, Judged]]:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
-    in what the decisions leave, and what is found becomes a layer under them.
+    in what the decisions leave, and what is found becomes a layer under them. What a person has
+    refused or set is not looked for again. The last of the results is what the tool alone decides.
     """
     found = {
         c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
     }
+    may_move = {
+        code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
+        for code, part in parts.items()
+    }
     for _ in range(_MOST_ROUNDS):
-        every = [rule for code in parts for rule in found[code]]
-        rules = {f"R-{k + 1:03d}": rule for k, rule in enumerate(every)}
+        named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
+        rules = ruled_rules(named, recalled.rulings, may_move)
+        every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
         runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
-        judged = _decide_all(
+        tool = _decide_all(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept
         )
+        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -208,12 +253,16 @@ def _settled(
                 for a in part.aimed
                 if a.measured.id not in runs
             )
-            more = _applied(_found_rules(part, left, tolerances, judging), kept)
+            more = tuple(
+                rule
+                for rule in _applied(_found_rules(part, left, tolerances, judging), kept)
+                if not decided_by_a_person(rule, rules, recalled.rulings)
+            )
             found[code] = together(found[code], more)
             again = again or bool(more)
         if not again:
             break
-    return rules, clashes, judged
+    return rules, clashes, judged, tool
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:

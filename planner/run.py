@@ -21,10 +21,12 @@ from planner.files.configs import read_judging, read_tolerances
 from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_places import inspect_places
+from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import Opened, lost_stem, open_session, places_of, tempo_map_of, with_place
 from planner.plan_model import Plan
 from planner.planning import make_plan
+from planner.recalling import ledger_after, remember, since_last
 from planner.session_model import Session, StemSpec
 from planner.writing import write_plan
 
@@ -79,6 +81,7 @@ def plan_session(
     tolerances = read_tolerances()
     judging = read_judging(opened.session.judging, beside=session_path.parent)
     folders, out = places_of(opened, out)
+    remembered = remember(opened, out)
     linked_before = {path: sha256_of(path) for path in opened.linked}
 
     heard, lost, findings = _hear_all(opened, keep_going=keep_going, jobs=jobs, progress=progress)
@@ -90,6 +93,7 @@ def plan_session(
     stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
+    stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
     specs = {spec.code: spec for spec in opened.session.stems}
     findings = (
         *opened.findings,
@@ -97,6 +101,8 @@ def plan_session(
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems),
         *inspect_places(opened.session, stems, tempo_map),
+        *remembered.findings,
+        *of_ids,
     )
     plan = make_plan(
         session=opened.session,
@@ -108,10 +114,21 @@ def plan_session(
         facts=facts,
         missing=(*opened.missing, *lost),
         findings=findings,
+        recalled=remembered.recalled(ledger),
     )
+    plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     _check_unchanged(opened, heard, linked_before)
-    folder = write_plan(plan, tempo_map, out, folders, csv_bom=csv_bom, csv_delimiter=csv_delimiter)
+    folder = write_plan(
+        plan,
+        tempo_map,
+        out,
+        folders,
+        ledger=ledger_after(plan, ledger),
+        typed=remembered.typed,
+        csv_bom=csv_bom,
+        csv_delimiter=csv_delimiter,
+    )
     _check_unchanged(opened, heard, linked_before)
     return Planned(plan=plan, folder=folder)
 

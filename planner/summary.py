@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from planner.changes import anything, since_sentence
 from planner.loudness_pitch import level_lines
 from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
-from planner.plan_model import Offender, Plan, StemSummary
+from planner.plan_model import Offender, Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
 from planner.tally import (
     PITCH_NOTES_MIN,
@@ -19,6 +20,7 @@ from planner.tally import (
     edits,
     left_on_purpose,
     not_measured,
+    open_questions,
     pitch_biases,
 )
 from planner.wording import (
@@ -65,6 +67,7 @@ def summary_markdown(plan: Plan) -> str:
         ["## The reference", "", *(f"- {plain(line)}" for line in reference_sentences(plan))],
         ["## In short", "", *(f"- {line}" for line in in_short(plan))],
         _relief(plan),
+        _since(plan.since),
         _stems(plan.stems),
         _rules(plan),
         _biases(pitch_biases(plan)),
@@ -160,8 +163,8 @@ def reference_sentences(plan: Plan) -> list[str]:
 def in_short(plan: Plan) -> list[str]:
     """Say the plan's few large numbers, one sentence each."""
     number, time = edits(plan)
-    rules = sum(1 for row in plan.rows if row.kind == "rule")
-    asked = sum(1 for row in plan.rows if row.kind == "question")
+    rules = len(biggest_rules(plan, len(plan.rows)))
+    asked = open_questions(plan)
     lines = [
         f"{count(number, 'edit')} proposed, {minutes(time)} by hand; "
         f"{rules} of them {'is a rule' if rules == 1 else 'are rules'} that "
@@ -302,6 +305,22 @@ def _stems(stems: tuple[StemSummary, ...]) -> list[str]:
     if suspected:
         suspected = ["", "What may lie behind it:", "", *suspected]
     return ["## Stem by stem", "", *table(head, rows), *suspected]
+
+
+def _since(since: Since | None) -> list[str]:
+    """Left out where nothing changed, so that a run without a change writes the same again."""
+    if since is None or not anything(since):
+        return []
+    lines = [since_sentence(since)]
+    for title, rows in (
+        ("New", since.new),
+        ("Gone", since.gone),
+        ("Changed", since.changed),
+        ("Another action", since.acted),
+    ):
+        if rows:
+            lines += ["", f"{title}:", "", *(f"- {plain(row)}" for row in rows)]
+    return ["## Changes", "", *lines]
 
 
 def _rules(plan: Plan) -> list[str]:

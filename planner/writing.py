@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from planner.answers import Entry
 from planner.editlist import edit_list_to_dict
 from planner.errors import PromiseError
 from planner.files.edit_list import (
@@ -13,7 +14,9 @@ from planner.files.edit_list import (
     write_edit_list_yaml,
     yaml_bytes,
 )
+from planner.files.ledger_file import LEDGER_NAME, ledger_csv
 from planner.files.midi import read_back_guide, write_midi
+from planner.files.past_plans import DECISIONS_NAME, decisions_yaml
 from planner.files.plan_folder import (
     write_plan_folder,
 )
@@ -26,6 +29,7 @@ from planner.guide import (
     worst_start_error_s,
 )
 from planner.hand_off import hand_off_markdown
+from planner.ledger import Ledger
 from planner.page import review_page
 from planner.plan_model import Plan
 from planner.provenance import run_record
@@ -39,6 +43,8 @@ def write_plan(
     out: Path,
     folders: tuple[Path, ...],
     *,
+    ledger: Ledger = (),
+    typed: Sequence[Entry] = (),
     csv_bom: bool,
     csv_delimiter: str,
 ) -> Path:
@@ -68,7 +74,11 @@ def write_plan(
             for name, midi in zip(trace_names, traces, strict=False)
         },
         "run.yaml": lambda path: path.write_bytes(yaml_bytes(record)),
+        LEDGER_NAME: lambda path: path.write_bytes(ledger_csv(ledger)),
     }
+    decisions = decisions_yaml(plan.rows, typed)
+    if decisions is not None:
+        writers[DECISIONS_NAME] = lambda path: path.write_bytes(decisions)
 
     def check(folder: Path) -> None:
         check_edit_lists(folder, data)

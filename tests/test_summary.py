@@ -11,7 +11,7 @@ import pytest
 from invented_plan import FACTS, OFFENDER, judged, plan, row
 
 from planner.model import Finding, SessionA4
-from planner.plan_model import StemSummary
+from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
 from planner.summary import (
@@ -295,3 +295,13 @@ def test_rules_stand_biggest_first() -> None:
     small = row(id="R-000", kind="rule", notes_covered=2, add_cents=2.0, reason="small")
     text = summary_markdown(plan(rows=(small, *plan().rows)))
     assert text.index("R-001, BAS") < text.index("R-000, LV")
+
+
+def test_changes_are_listed_where_there_are_any() -> None:
+    """Counts and rows since the last plan; nothing at all where nothing changed."""
+    since = Since(name="plan_01", new=("LV-0160 (LV): lower by 9",), gone=(), changed=())
+    text = summary_markdown(plan(since=since))
+    assert "## Changes\n\nSince plan_01: 1 new, 0 gone, 0 changed by > 4 cents." in text
+    assert "New:\n\n- LV-0160 (LV): lower by 9\n" in text
+    same = Since(name="plan_01", new=(), gone=(), changed=())
+    assert summary_markdown(plan(since=same)) == summary_markdown(plan())

@@ -1,0 +1,234 @@
+"""One reply read in: understood against a plan, told back, stored only if all of it is clear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from planner.answers import BLANK, Entry, Human, entry_of, short
+from planner.errors import PlannerError
+from planner.files.answers_file import answers_path, append_answers, read_answers
+from planner.files.past_plans import (
+    PastPlan,
+    changed_numbers,
+    plan_folders,
+    read_human_columns,
+    read_past_plan,
+    read_ranks,
+    same_human,
+)
+from planner.files.reply_file import page_says, read_given
+from planner.opening import open_session, places_of
+from planner.plan_model import Row
+from planner.recalling import typed_entries
+from planner.replies import Said, Unclear, is_export, placed, read_export, read_reply
+from planner.wording import place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """What became of a reply."""
+
+    plan: str  # folder name of the plan it speaks of
+    told: tuple[str, ...]  # how it was understood, one line an answer
+    unclear: tuple[str, ...]  # what was not understood, and why
+    stored: int  # answers stored
+    path: Path
+
+
+def answer_session(
+    session_path: Path,
+    given: str,
+    *,
+    out: Path | None = None,
+    plan: str | None = None,
+    by: str = "",
+    date: str = "",
+    accept_partly: bool = False,
+) -> Answered:
+    """Read a reply and store it beside the plans, unless a part of it is not understood.
+
+    Parameters
+    ----------
+    given : str
+        The reply itself, or the path of a file: a reply, the page's export, or an edit list whose
+        human columns were filled in (``.csv``).
+    out : Path, optional
+        Where the numbered plans are; default: as `planner.run.plan_session`.
+    plan : str, optional
+        Folder name of the plan that the reply speaks of; default: the one that an export names or
+        that an edit list lies in, else the latest.
+    by, date : str
+        Who says it, and when.
+    accept_partly : bool
+        Store what was understood although other parts were not.
+
+    Raises
+    ------
+    PlannerError
+        If there is no such plan or file, or nothing can be written.
+    """
+    opened = open_session(session_path, without=(), keep_going=True)
+    folders, out = places_of(opened, out)
+    song = opened.session.song
+    plans = plan_folders(out, song)
+    if not plans:
+        what = f"there is no plan of {song} in {out}, so there is nothing to answer."
+        hint = "Plan first, or say with --out where the plans are."
+        raise PlannerError(what, file=str(session_path), hint=hint)
+    text, path = read_given(given)
+    entries: tuple[Entry, ...]
+    unclear: tuple[Unclear, ...]
+    if path is not None and path.suffix.lower() == ".csv":
+        own = path.resolve().parent.name if path.resolve().parent in _resolved(plans) else None
+        past = read_past_plan(_chosen(plans, plan or own))
+        entries, unclear = _from_sheet(path, past, whole=bool(plan or own), by=by, date=date)
+        told = tuple(_told_entry(e) for e in entries)
+    else:
+        named = None
+        if is_export(text):
+            export = read_export(text)
+            if export.song != song:
+                what = f"speaks of {export.song!r}, and this session is {song!r}."
+                raise PlannerError(what, file=path.name if path else None)
+            by = by or export.by
+            said, unclear, source = export.said, export.unclear, "page"
+            named = None if plan else _named_plan(plans, export.plan)
+        else:
+            said, unclear = read_reply(text)
+            source = "reply"
+        past = read_past_plan(_chosen(plans, plan or named))
+        entries, more, told = _from_reply(said, past, source, by=by, date=date)
+        unclear = (*unclear, *more)
+    stored = entries if accept_partly or not unclear else ()
+    target = answers_path(session_path, out)
+    if stored:
+        append_answers(target, song, stored, audio=folders)
+    else:
+        read_answers(target)  # a fault in it is told now, not at the next plan
+    return Answered(
+        plan=past.name,
+        told=told,
+        unclear=tuple(f'"{short(one.text)}": {one.why}' for one in unclear),
+        stored=len(stored),
+        path=target,
+    )
+
+
+def _resolved(plans: tuple[Path, ...]) -> set[Path]:
+    return {p.resolve() for p in plans}
+
+
+def _chosen(plans: tuple[Path, ...], name: str | None) -> Path:
+    if name is None:
+        return plans[0]
+    for folder in plans:
+        if folder.name == name:
+            return folder
+    names = ", ".join(p.name for p in reversed(plans))
+    raise PlannerError(f"there is no plan {name} of this song.", hint=f"There are {names}.")
+
+
+def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
+    """The plan that an export names: by its folder, or by a mark that stands in its page."""
+    if not name:
+        return None
+    for folder in plans:
+        if folder.name == name:
+            return name
+    for folder in plans:
+        if page_says(folder, name):
+            return folder.name
+    names = ", ".join(p.name for p in reversed(plans))
+    what = f"the answers speak of plan {name}, which is not there."
+    raise PlannerError(what, hint=f"There are {names}; say which with --plan.")
+
+
+def _from_reply(
+    said: tuple[Said, ...], past: PastPlan, source: str, *, by: str, date: str
+) -> tuple[tuple[Entry, ...], tuple[Unclear, ...], tuple[str, ...]]:
+    numbers = any(one.ref.isdigit() for one in said)
+    found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {})
+    entries = tuple(
+        replace(
+            entry_of(
+                one.row,
+                plan=past.name,
+                sha256=past.sha256_of.get(one.row.stem, ""),
+                source="page" if source == "page" else "reply",
+                by=by,
+                date=date,
+            ),
+            answer=one.answer,
+            comment=one.comment or None,
+        )
+        for one in found
+    )
+    told = tuple(
+        f"{one.ref}. {_row_words(one.row)}: {_answer_words(e)}"
+        for one, e in zip(found, entries, strict=True)
+    )
+    return entries, unclear, told
+
+
+def _from_sheet(
+    path: Path, past: PastPlan, *, whole: bool, by: str, date: str
+) -> tuple[tuple[Entry, ...], tuple[Unclear, ...]]:
+    """What was typed into an edit list.
+
+    Where it is not known which plan a list was saved from (``whole`` is no), blank cells say
+    nothing; in the list of a known plan they take back what stood there.
+    """
+    ids = {row.id for row in past.rows}
+    typed: dict[str, Human] = {}
+    unclear: list[Unclear] = []
+    for row_id, human in read_human_columns(path).items():
+        written = past.written.get(row_id, BLANK)
+        if not whole:
+            human = _over(human, written)
+        if same_human(human, written):
+            continue
+        if row_id in ids:
+            typed[row_id] = human
+        else:
+            unclear.append(Unclear(text=row_id, why=f"{past.name} has no row with this id"))
+    unclear += [
+        Unclear(
+            text=f"{row_id} {column} {cell}",
+            why="numbers and actions of the list are not read back; write an override into the "
+            "answers file",
+        )
+        for row_id, column, cell in changed_numbers(path, past.rows)
+    ]
+    return typed_entries(past, typed, by=by, date=date), tuple(unclear)
+
+
+def _over(human: Human, written: Human) -> Human:
+    state, by, comment, locked = human
+    return (
+        written[0] if state == "new" else state,
+        by or written[1],
+        comment or written[2],
+        locked or written[3],
+    )
+
+
+def _told_entry(entry: Entry) -> str:
+    where = f"at {entry.start_s:.2f} s" if entry.start_s is not None else "throughout"
+    return f"{entry.id} ({entry.stem}, {where}, {entry.was}): {_answer_words(entry)}"
+
+
+def _row_words(row: Row) -> str:
+    parts = (row.stem, place(row.start_bar, row.start_beat, row.start_s), row.intended)
+    return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
+
+
+def _answer_words(entry: Entry) -> str:
+    parts = [str(entry.answer or entry.state or "")]
+    if entry.locked is not None:
+        parts.append("locked" if entry.locked else "unlocked")
+    if entry.comment is not None:
+        parts.append(f'"{entry.comment}"' if entry.comment else "comment taken out")
+    if entry.by and not entry.answer:
+        parts.append(f"by {entry.by}")
+    return ", ".join(p for p in parts if p)

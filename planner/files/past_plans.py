@@ -1,0 +1,231 @@
+"""The plans that a session already has: their rows, ids, contents, and what people typed in.
+
+People type into ``state, by, comment, locked`` of a plan's lists. What they typed is what differs
+from the columns as the plan wrote them, which its ``decisions.yaml`` keeps.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+from planner.answers import BLANK, Entry, Human
+from planner.errors import PlannerError
+from planner.files.answers_file import entries_from, entry_to_dict
+from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
+from planner.files.ledger_file import LEDGER_NAME, read_ledger
+from planner.files.tables import OFFENDERS_COLUMNS, read_csv, unescape_text
+from planner.files.yaml_reading import read_yaml
+from planner.ledger import Ledger
+from planner.plan_model import Row, State
+
+DECISIONS_NAME = "decisions.yaml"
+_PLAN = re.compile(r"plan_(\d{2,})")
+_HUMAN = ("state", "by", "comment", "locked")
+_STATES: tuple[str, ...] = get_args(State)
+_YES_NO = {"yes": True, "true": True, "x": True, "1": True,
+           "no": False, "false": False, "": False, "0": False}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastPlan:
+    """One plan folder, read back."""
+
+    name: str  # of its folder
+    folder: Path
+    rows: tuple[Row, ...]
+    missing: tuple[str, ...]
+    ledger: Ledger
+    sha256_of: dict[str, str]  # stem code -> content of its file then
+    written: dict[str, Human]  # row id -> human columns as the plan wrote them, where not blank
+    typed: tuple[Entry, ...]  # typed into lists of plans before this one
+
+
+def plan_folders(out: Path, song: str) -> tuple[Path, ...]:
+    """Name the plan folders of a song, latest first."""
+    if not out.is_dir():
+        return ()
+    found = [(int(m[1]), p) for p in out.iterdir() if (m := _PLAN.fullmatch(p.name))]
+    return tuple(p for _, p in sorted(found, reverse=True) if _song_of(p) == song)
+
+
+def read_past_plan(folder: Path) -> PastPlan:
+    """Read a plan folder back.
+
+    Raises
+    ------
+    PlannerError
+        If something in it cannot be read; decisions might hang on it.
+    """
+    listed = read_edit_list_yaml(folder / YAML_NAME)
+    run, _ = read_yaml(folder / "run.yaml")
+    stems = run.get("stems", []) if isinstance(run, dict) else []
+    written: dict[str, Human] = {}
+    typed: tuple[Entry, ...] = ()
+    path = folder / DECISIONS_NAME
+    if path.exists():
+        data, lines = read_yaml(path)
+        if not isinstance(data, dict):
+            raise PlannerError("is no list of decisions.", file=f"{folder.name}/{path.name}")
+        typed = entries_from(data.get("typed") or [], lines, path.name, "typed")
+        for entry in entries_from(data.get("written") or [], lines, path.name, "written"):
+            human = (entry.state or "new", entry.by, entry.comment or "", bool(entry.locked))
+            written[entry.id] = human
+    return PastPlan(
+        name=folder.name,
+        folder=folder,
+        rows=listed.rows,
+        missing=listed.missing_stems,
+        ledger=read_ledger(folder / LEDGER_NAME),
+        sha256_of={s["code"]: str(s.get("sha256", "")) for s in stems if "code" in s},
+        written=written,
+        typed=typed,
+    )
+
+
+def decisions_yaml(rows: Iterable[Row], typed: Sequence[Entry]) -> bytes | None:
+    """Write what people typed into lists, and the human columns as this plan writes them.
+
+    None where there is neither.
+    """
+    human = [row for row in rows if human_of(row) != BLANK]
+    if not human and not typed:
+        return None
+    written = [
+        {"id": r.id, "state": r.state, "by": r.by, "comment": r.comment, "locked": r.locked}
+        for r in human
+    ]
+    data: dict[str, Any] = {"version": 1, "typed": [entry_to_dict(e) for e in typed]}
+    return yaml_bytes({**data, "written": written})
+
+
+def human_of(row: Row) -> Human:
+    """Give a row's human columns."""
+    return row.state, row.by, row.comment, row.locked
+
+
+def typed_in_place(past: PastPlan) -> dict[str, Human]:
+    """Find what was typed into the lists of a plan folder itself; the CSV goes before the YAML."""
+    found = {}
+    for row in past.rows:
+        if human_of(row) != past.written.get(row.id, BLANK):
+            found[row.id] = human_of(row)
+    path = past.folder / CSV_NAME
+    if path.exists():
+        for row_id, human in read_human_columns(path).items():
+            if not same_human(human, past.written.get(row_id, BLANK)):
+                found[row_id] = human
+    return found
+
+
+def same_human(one: Human, other: Human) -> bool:
+    """Whether human columns say the same; spreadsheets may save line ends of their own."""
+
+    def plain(human: Human) -> tuple[object, ...]:
+        return tuple(c.replace("\r\n", "\n") if isinstance(c, str) else c for c in human)
+
+    return plain(one) == plain(other)
+
+
+def read_human_columns(path: Path) -> dict[str, Human]:
+    """Read the human columns of an edit list as a spreadsheet saved it: row id -> columns.
+
+    Columns may stand in any order, others may be missing or changed; comma or semicolon, with or
+    without byte order mark. A human column that is missing counts as blank.
+
+    Raises
+    ------
+    PlannerError
+        If the file is no such table, an id stands twice, or a cell does not fit.
+    """
+    try:
+        records = read_csv(path.read_bytes())
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}."
+        raise PlannerError(what, file=path.name) from None
+    except UnicodeDecodeError:
+        hint = "Save it as CSV in UTF-8."
+        raise PlannerError("is no UTF-8 text.", file=path.name, hint=hint) from None
+    except csv.Error as error:
+        raise PlannerError(f"is no CSV: {error}.", file=path.name) from None
+    names = [name.strip().lower() for name in records[0][1]] if records else []
+    if "id" not in names or not set(_HUMAN) & set(names):
+        what = "has no column 'id' beside 'state', 'by', 'comment' or 'locked' in its first line."
+        raise PlannerError(what, file=path.name, hint="Save the edit list with its header.")
+    found: dict[str, Human] = {}
+    for line, record in records[1:]:
+        cells = dict(zip(names, record, strict=False))
+        row_id = unescape_text(cells.get("id", "")).strip()
+        if not row_id:
+            continue
+        if row_id in found:
+            what = f"the row {row_id} stands there twice."
+            raise PlannerError(what, file=path.name, line=line, field="id")
+        found[row_id] = _human(cells, path.name, line)
+    return found
+
+
+def changed_numbers(path: Path, rows: Iterable[Row]) -> list[tuple[str, str, str]]:
+    """Find numbers and actions of an edit list that were changed: (row id, column, cell)."""
+    records = read_csv(path.read_bytes())
+    names = [name.strip().lower() for name in records[0][1]]
+    own = {row.id: row for row in rows}
+    changed = []
+    for _, record in records[1:]:
+        cells = dict(zip(names, record, strict=False))
+        row = own.get(unescape_text(cells.get("id", "")).strip())
+        if row is None:
+            continue
+        if cells.get("action", row.action).strip() not in ("", row.action):
+            changed.append((row.id, "action", cells["action"]))
+        if "add_cents" in cells and not _says(cells["add_cents"], row.add_cents):
+            changed.append((row.id, "add_cents", cells["add_cents"]))
+    return changed
+
+
+def _says(cell: str, value: float | None) -> bool:
+    """Whether a cell still says a number, with a point or with a comma."""
+    text = cell.strip().replace(",", ".").replace("\u2212", "-")
+    try:
+        return (float(text) if text else None) == value
+    except ValueError:
+        return False
+
+
+def read_ranks(folder: Path) -> dict[int, str]:
+    """Read which row stands on which line of the offenders list: rank -> row id."""
+    path = folder / "offenders.csv"
+    try:
+        records = read_csv(path.read_bytes())
+        rank, row_id = (OFFENDERS_COLUMNS.index(name) for name in ("rank", "row_id"))
+        return {int(cells[rank]): unescape_text(cells[row_id]) for _, cells in records[1:]}
+    except (OSError, UnicodeDecodeError, csv.Error, ValueError, IndexError):
+        what = "cannot be read, so numbers of its lines cannot be understood."
+        hint = "Answer by row ids, or plan again."
+        raise PlannerError(what, file=f"{folder.name}/{path.name}", hint=hint) from None
+
+
+def _human(cells: dict[str, str], file: str, line: int) -> Human:
+    state: Any = unescape_text(cells.get("state", "")).strip().lower() or "new"
+    if state not in _STATES:
+        hint = f"Use {', '.join(_STATES)}."
+        what = f"{state!r} is no state."
+        raise PlannerError(what, file=file, line=line, field="state", hint=hint)
+    locked = cells.get("locked", "").strip().lower()
+    if locked not in _YES_NO:
+        what = f"{locked!r} does not read as yes or no."
+        raise PlannerError(what, file=file, line=line, field="locked")
+    by, comment = (unescape_text(cells.get(name, "")) for name in ("by", "comment"))
+    return state, by, comment, _YES_NO[locked]
+
+
+def _song_of(folder: Path) -> str | None:
+    path = folder / "run.yaml"
+    if not path.is_file():
+        return None
+    data, _ = read_yaml(path)
+    return str(data.get("song")) if isinstance(data, dict) else None

@@ -1,0 +1,136 @@
+"""What earlier runs and people left for this one: ids, answers, and what was typed into lists."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from planner.answers import BLANK, Entry, Rulings, entry_of, rulings_from, with_human
+from planner.changes import changes_since
+from planner.files.answers_file import answers_path, read_answers
+from planner.files.past_plans import PastPlan, plan_folders, read_past_plan, typed_in_place
+from planner.ledger import Known, Ledger
+from planner.model import Finding
+from planner.opening import Opened
+from planner.pitch import parse_note
+from planner.plan_model import Plan, Row, Since
+from planner.row_ids import notes_from, with_rows
+from planner.ruled_rows import Recalled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remembered:
+    """Everything that earlier runs and people left for this one."""
+
+    past: PastPlan | None
+    ledger: Ledger
+    typed: tuple[Entry, ...]  # into lists of plans, up to the last one
+    last_rows: tuple[Row, ...]  # of the last plan, and locked ones of stems that it left out
+    rulings: Rulings
+    findings: tuple[Finding, ...]
+
+    @property
+    def used(self) -> tuple[str, ...]:
+        """Ids that may not be given again."""
+        return tuple(self.rulings)
+
+    def recalled(self, ledger: Ledger) -> Recalled:
+        """Give what a plan needs, with the notes of the ledger as this run finds them."""
+        return Recalled(ledger=ledger, rulings=self.rulings, last_rows=self.last_rows)
+
+
+def remember(opened: Opened, out: Path) -> Remembered:
+    """Read the latest plan of a session and its answers; empty where there are none.
+
+    Raises
+    ------
+    PlannerError
+        If one of them is there and cannot be read: decisions hang on it.
+    """
+    folders = plan_folders(out, opened.session.song)
+    past = read_past_plan(folders[0]) if folders else None
+    answers = read_answers(answers_path(opened.path, out))
+    typed: tuple[Entry, ...] = ()
+    ledger: Ledger = ()
+    if past is not None:
+        typed = (*past.typed, *typed_entries(past, typed_in_place(past)))
+        ledger = past.ledger
+    rows = _last_rows(folders, past, {e.id for e in (*answers, *typed) if e.locked})
+    rulings, findings = rulings_from((*answers, *typed), rows)
+    return Remembered(
+        past=past,
+        ledger=(*ledger, *_known_from(answers, ledger)),
+        typed=typed,
+        last_rows=rows,
+        rulings=rulings,
+        findings=findings,
+    )
+
+
+def typed_entries(
+    past: PastPlan, columns: Mapping[str, tuple[object, ...]], *, by: str = "", date: str = ""
+) -> tuple[Entry, ...]:
+    """Make answers of what was typed into the human columns of a plan's list."""
+    rows = {row.id: row for row in past.rows}
+    return tuple(
+        with_human(
+            entry_of(
+                rows[row_id],
+                plan=past.name,
+                sha256=past.sha256_of.get(rows[row_id].stem, ""),
+                source="sheet",
+                by=by,
+                date=date,
+            ),
+            human,  # type: ignore[arg-type]
+            past.written.get(row_id, BLANK),
+        )
+        for row_id, human in columns.items()
+        if row_id in rows
+    )
+
+
+def since_last(past: PastPlan | None, plan: Plan) -> Since | None:
+    """Say what changed since the latest plan; None where there was none."""
+    if past is None:
+        return None
+    return changes_since(past.name, past.rows, plan.rows, (*past.missing, *plan.missing))
+
+
+def ledger_after(plan: Plan, ledger: Ledger) -> Ledger:
+    """Give the ledger as it stands after a plan."""
+    codes = [stem.code for stem in plan.stems]
+    return with_rows(notes_from(plan.judged, ledger), plan.rows, codes)
+
+
+def _last_rows(
+    folders: tuple[Path, ...], past: PastPlan | None, locked: set[str]
+) -> tuple[Row, ...]:
+    """The rows of the last plan; locked rows of stems it left out as an earlier plan has them."""
+    if past is None:
+        return ()
+    rows = list(past.rows)
+    wanted = locked - {row.id for row in rows}
+    for folder in folders[1:]:
+        if not wanted or not past.missing:
+            break
+        found = [row for row in read_past_plan(folder).rows if row.id in wanted]
+        rows += [row for row in found if row.stem in past.missing]
+        wanted -= {row.id for row in found}
+    return tuple(rows)
+
+
+def _known_from(answers: tuple[Entry, ...], ledger: Ledger) -> list[Known]:
+    """Notes that answers speak of and the ledger does not know: its plan was moved away."""
+    known = {k.id for k in ledger}
+    found: dict[str, Known] = {}
+    for entry in answers:
+        a_note = entry.id.rpartition("-")[0] == entry.stem != ""
+        placed = entry.start_s is not None and entry.end_s is not None and entry.intended
+        if entry.id not in known and a_note and placed:
+            found[entry.id] = Known(
+                id=entry.id, kind="note", stem=entry.stem, midi=parse_note(entry.intended),
+                start_s=entry.start_s, end_s=entry.end_s,
+            )  # fmt: skip
+    return list(found.values())

@@ -1,0 +1,224 @@
+"""People's rulings carried into a plan's targets, rules and notes.
+
+The tool's own value always stands beside a person's, in the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from planner.answers import Ruling, Rulings
+from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.scopes import ScopeRule
+from planner.targets import Aimed
+from planner.wording import raise_or_lower
+
+_REFUSED = "refused"
+_NO_ROW = ("ask", "wrong-note")  # these become questions
+
+
+# ---------------------------------------------------------------- targets and rules
+
+
+def re_aimed(
+    aimed: tuple[Aimed, ...], rulings: Rulings, aim_at: Callable[[Aimed, int, str], Aimed]
+) -> tuple[Aimed, ...]:
+    """Aim notes at the note that a person says was meant; ``aim_at(note, MIDI, who)`` does it."""
+
+    def meant(a: Aimed) -> Aimed:
+        ruling = rulings.get(a.measured.id)
+        override = ruling.override if ruling else None
+        if ruling is None or override is None or override.intended_midi is None:
+            return a
+        return aim_at(a, override.intended_midi, ruling.who)
+
+    return tuple(meant(a) for a in aimed)
+
+
+def ruled_rules(
+    rules: Mapping[str, ScopeRule], rulings: Rulings, may_move: Mapping[str, frozenset[str]]
+) -> dict[str, ScopeRule]:
+    """Carry rulings into rules: refused ones stay as rows that move nothing, others are scaled.
+
+    Parameters
+    ----------
+    may_move : mapping
+        Stem code -> ids of its notes that are not protected; a locked rule that is not found
+        again goes on covering those of its notes that are still there.
+    """
+    done = {
+        rule_id: _ruled_rule(rule, rulings[rule_id], may_move) if rule_id in rulings else rule
+        for rule_id, rule in rules.items()
+    }
+    for rule_id, ruling in rulings.items():
+        row = ruling.frozen
+        if row is not None and row.kind == "rule" and rule_id not in done:
+            covers = tuple(n for n in row.covers if n in may_move.get(row.stem, frozenset()))
+            if covers and row.scope is not None:
+                done[rule_id] = _rule_of(row, covers)
+    return done
+
+
+def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings: Rulings) -> bool:
+    """Whether a rule found in what others leave is what a person has refused or set already."""
+    for rule_id, other in rules.items():
+        ruling = rulings.get(rule_id)
+        same = (rule.stem, rule.scope, rule.intended_midi) == (
+            other.stem, other.scope, other.intended_midi,
+        )  # fmt: skip
+        together = rule.scope != "passage" or set(rule.covers) & set(other.covers)
+        if ruling is not None and same and together and _changes_rule(ruling):
+            return True
+    return False
+
+
+def _changes_rule(ruling: Ruling) -> bool:
+    override = ruling.override is not None
+    return ruling.state == "refused" or ruling.factor != 1.0 or ruling.locked or override
+
+
+def _ruled_rule(
+    rule: ScopeRule, ruling: Ruling, may_move: Mapping[str, frozenset[str]]
+) -> ScopeRule:
+    said = raise_or_lower(rule.add_cents)
+    if ruling.frozen is not None:
+        covers = tuple(n for n in ruling.frozen.covers if n in may_move[rule.stem])
+        return _rule_of(ruling.frozen, covers or rule.covers)
+    override = ruling.override
+    if override is not None and override.add_cents is not None:
+        return replace(
+            rule,
+            add_cents=round(override.add_cents, 1),
+            reason=f"set by {ruling.who}; the planner says {said}: {rule.reason}",
+        )
+    if ruling.state == "refused" or (override is not None and override.action == "leave"):
+        return replace(
+            rule,
+            action="leave",
+            add_cents=0.0,
+            name=_REFUSED,
+            reason=f"refused by {ruling.who}; the planner says {said}: {rule.reason}",
+        )
+    if ruling.factor != 1.0:
+        return replace(
+            rule,
+            add_cents=round(ruling.factor * rule.add_cents, 1),
+            reason=f"{_share(ruling.factor)} of it, says {ruling.who}; the planner says {said}: "
+            f"{rule.reason}",
+        )
+    return rule
+
+
+def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:
+    assert row.scope is not None
+    by_onset = row.onset_cents is not None
+    bias = row.onset_cents if by_onset else row.sustain_cents
+    doubt = row.onset_uncertainty_cents if by_onset else row.uncertainty_cents
+    return ScopeRule(
+        stem=row.stem,
+        action=row.action,
+        scope=row.scope,
+        covers=covers,
+        bias_cents=bias or 0.0,
+        add_cents=row.add_cents or 0.0,
+        uncertainty_cents=doubt or 0.0,
+        gain_share=None,
+        intended_midi=row.intended_midi,
+        judged_by="onset" if by_onset else "sustain",
+        name=row.rule_name,
+        reason=row.reason,
+    )
+
+
+def _share(factor: float) -> str:
+    return "half" if factor == 0.5 else f"{factor:g}"
+
+
+# ---------------------------------------------------------------- notes
+
+
+def ruled_note(judged: Judged, ruling: Ruling | None) -> Judged:
+    """Carry a ruling into one note's decision; hands off goes before everything."""
+    if ruling is None or judged.rule_name == "hands off":
+        return judged
+    rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
+    row = ruling.frozen
+    if row is not None:
+        if row.kind != "note":
+            return judged
+        return replace(
+            judged, action=row.action, rule_name=row.rule_name, reason=row.reason,
+            add_cents=row.add_cents, onset_add_cents=row.onset_add_cents, cut_s=row.cut_s,
+            sustain_add_cents=row.sustain_add_cents, points=row.points,
+            remaining_cents=rest if row.remaining_cents is None else row.remaining_cents,
+        )  # fmt: skip
+    still = replace(
+        judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
+        points=(), remaining_cents=rest,
+    )  # fmt: skip
+    tool = f"the planner says {said_move(judged)}: {judged.reason}"
+    override = ruling.override
+    if override is not None and override.add_cents is not None:
+        add = round(override.add_cents, 1)
+        return replace(
+            still,
+            action="raise-lower",
+            rule_name="set by a person",
+            reason=f"set by {ruling.who}; {tool}",
+            add_cents=add,
+            points=((0.0, add), (judged.measured.note.length_s, add)),
+            remaining_cents=None if rest is None else round(rest + add, 1),
+        )
+    if override is not None and override.action is not None:
+        if override.action == judged.action:
+            return judged
+        return replace(
+            still,
+            action=override.action,
+            rule_name="set by a person",
+            reason=f"{override.action}, says {ruling.who}; {tool}",
+        )
+    if ruling.state == "refused" and judged.action not in _NO_ROW:
+        reason = f"refused by {ruling.who}"
+        if judged.action in MOVING_ACTIONS:
+            reason += f"; {tool}"
+        return replace(still, action="leave", rule_name=_REFUSED, reason=reason)
+    if ruling.factor != 1.0 and judged.action in MOVING_ACTIONS:
+        return _scaled(judged, ruling, rest, tool)
+    return judged
+
+
+def keeps_row(judged: Judged, rulings: Rulings) -> bool:
+    """Whether a note that is not moved has a row all the same: a person has spoken of it."""
+    return judged.measured.id in rulings and judged.action not in _NO_ROW
+
+
+def _scaled(judged: Judged, ruling: Ruling, rest: float | None, tool: str) -> Judged:
+    f = ruling.factor
+
+    def part(value: float | None) -> float | None:
+        return None if value is None else round(f * value, 1)
+
+    left = judged.remaining_cents
+    return replace(
+        judged,
+        add_cents=part(judged.add_cents),
+        onset_add_cents=part(judged.onset_add_cents),
+        sustain_add_cents=part(judged.sustain_add_cents),
+        points=tuple((t, round(f * c, 1)) for t, c in judged.points),
+        remaining_cents=left
+        if left is None or rest is None
+        else round(rest + f * (left - rest), 1),
+        reason=f"{_share(f)} of it, says {ruling.who}; {tool}",
+    )
+
+
+def _layer(judged: Judged) -> float:
+    return sum(c for _, c in judged.layers)
+
+
+def said_move(judged: Judged) -> str:
+    if judged.add_cents is not None:
+        return raise_or_lower(judged.add_cents)
+    return judged.action

@@ -1,0 +1,227 @@
+"""The human columns of the rows: filled in, locked, opened again, or kept without a home."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from planner.answers import Ruling, largest_move, moved_since
+from planner.ledger import Ledger
+from planner.model import Finding
+from planner.plan_model import Judged, Row
+from planner.ruled import said_move
+from planner.wording import count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recalled:
+    """What a run knows from the runs before it; empty where there were none."""
+
+    ledger: Ledger = ()
+    rulings: Mapping[str, Ruling]
+    last_rows: tuple[Row, ...] = ()
+
+
+NOTHING = Recalled(rulings={})
+
+
+def ruled_rows(
+    rows: tuple[Row, ...],
+    recalled: Recalled,
+    tool: Mapping[str, Judged],
+    sha256_of: Mapping[str, str],
+    missing: Sequence[str],
+) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
+    """Fill in the human columns, put locked rows back as they stood, and keep what lost its home.
+
+    Parameters
+    ----------
+    tool : mapping
+        Note id -> what the tool alone would decide, for the warnings beside locked rows.
+    sha256_of : mapping
+        Stem code -> content of its file now.
+    missing : sequence of str
+        Stems left out of this run; their decisions wait for them.
+    """
+    rulings = recalled.rulings
+    done: list[Row] = []
+    findings: list[Finding] = []
+    reopened: dict[tuple[str, str], list[str]] = {}
+    asked_before = {
+        row.covers[0]: row.id for row in recalled.last_rows if row.kind == "question" and row.covers
+    }
+    here: set[str] = set()
+    for row in rows:
+        ruling = rulings.get(row.id)
+        here.add(row.id)
+        if ruling is None and row.kind == "question" and row.covers:
+            # Its note had a row before, and that was answered.
+            ruling = rulings.get(row.covers[0])
+            here.add(row.covers[0])
+        was_asked = False
+        if ruling is None and row.kind == "note" and row.id in asked_before:
+            ruling = rulings.get(asked_before[row.id])
+            here.add(asked_before[row.id])
+            was_asked = ruling is not None
+        if ruling is None:
+            done.append(row)
+            continue
+        if ruling.frozen is not None:
+            findings += _beside_a_lock(row, ruling, tool)
+            row = _frozen(row, ruling.frozen)
+        if row.action == "leave":
+            row = replace(row, add_cents=None, in_words="", severity=None)
+        state = ruling.state
+        if state in ("approved", "refused"):
+            why = "the question is now an edit"
+            if not was_asked:
+                why = _why_reopened(row, ruling, sha256_of) if state == "approved" else ""
+            if why:
+                state = "reopened"
+                reopened.setdefault((row.stem, why), []).append(row.id)
+        findings += _cannot_be(row, ruling)
+        done.append(
+            replace(row, state=state, by=ruling.by, comment=ruling.comment, locked=ruling.locked)
+        )
+    findings += _reopened(reopened)
+    for ruling in rulings.values():
+        if ruling.id not in here and _says_something(ruling):
+            row = _orphan(ruling, recalled)
+            if row.stem not in missing:
+                done.append(row)
+                findings.append(_lost(row, ruling))
+    return tuple(done), tuple(findings)
+
+
+def _frozen(row: Row, frozen: Row) -> Row:
+    if row.action == "leave" and row.rule_name == "hands off":
+        return row
+    if frozen.kind != "rule" or set(frozen.covers) == set(row.covers):
+        return frozen
+    return replace(frozen, covers=row.covers, notes_covered=row.notes_covered)
+
+
+def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, Judged]) -> list[Finding]:
+    frozen = ruling.frozen
+    assert frozen is not None
+    now = tool.get(row.id)
+    said = []
+    if now is not None and row.kind == "note":
+        then = largest_move(frozen)
+        alone = now.add_cents
+        if now.action != frozen.action or (
+            then is not None and alone is not None and then != alone
+        ):
+            said.append(f"the planner alone would now say {said_move(now)}")
+    if None not in (row.start_s, frozen.start_s):
+        late_s = (row.start_s or 0.0) - (frozen.start_s or 0.0)
+        if abs(late_s) > 0.040:
+            said.append(f"what it speaks of now begins at {row.start_s:.4f} s")
+    if row.kind == "rule" and set(row.covers) != set(frozen.covers):
+        said.append(f"it now covers {count(len(row.covers), 'note')}")
+    if row.rule_name == "hands off":
+        said.append("the session file says not to touch it, and that goes first")
+    if not said:
+        return []
+    return [
+        Finding(
+            severity="warning",
+            what=f"{row.id} is locked ({frozen.in_words or frozen.action}), and {'; '.join(said)}.",
+            did="The row stays as it was locked." if row.rule_name != "hands off" else "",
+            advice="Take the lock out of the list if the row shall follow.",
+            stem=row.stem,
+        )
+    ]
+
+
+def _why_reopened(row: Row, ruling: Ruling, sha256_of: Mapping[str, str]) -> str:
+    then, now = ruling.entry.sha256, sha256_of.get(row.stem, "")
+    if then and now and then != now and ruling.frozen is None:
+        return "its file has changed since"
+    if moved_since(row, ruling):
+        return "what is proposed is no longer what was approved"
+    return ""
+
+
+def _reopened(groups: Mapping[tuple[str, str], list[str]]) -> list[Finding]:
+    return [
+        Finding(
+            severity="question",
+            what=f"{stem}: {', '.join(ids[:6])}{' and others' if len(ids) > 6 else ''} "
+            f"{'was' if len(ids) == 1 else 'were'} answered, and {why}.",
+            did=f"Opened again ({count(len(ids), 'row')}); comments are kept.",
+            advice="Answer again.",
+            stem=stem,
+        )
+        for (stem, why), ids in groups.items()
+    ]
+
+
+def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
+    """What a person asked for and cannot have, or only in part."""
+    what = did = ""
+    override = ruling.override
+    wanted = ruling.state == "approved" or override is not None
+    if row.rule_name == "hands off" and wanted:
+        what = f"{row.id}: {ruling.who} wants it moved, and the session file says not to touch it."
+        did = "It was left."
+    elif ruling.state == "refused" and override is not None and override.add_cents is not None:
+        what = f"{row.id} was refused by {ruling.who}, and a number was set for it as well."
+        did = "The number was taken."
+    elif ruling.state == "refused" and row.kind == "note" and row.layers:
+        rules = ", ".join(rule for rule, _ in row.layers)
+        what = f"{row.id} was refused by {ruling.who}, and {rules} still moves it with the others."
+        did = "Its own edit was left out."
+    if not what:
+        return []
+    return [Finding(severity="warning", what=what, did=did, stem=row.stem)]
+
+
+# ---------------------------------------------------------------- what lost its home
+
+
+def _says_something(ruling: Ruling) -> bool:
+    return (
+        ruling.state != "new" or bool(ruling.comment) or ruling.locked
+        or ruling.override is not None
+    )  # fmt: skip
+
+
+def _orphan(ruling: Ruling, recalled: Recalled) -> Row:
+    last = next((row for row in recalled.last_rows if row.id == ruling.id), None)
+    known = next((k for k in recalled.ledger if k.id == ruling.id), None)
+    if last is not None and last.state == "orphan":
+        return replace(last, by=ruling.by, comment=ruling.comment, locked=ruling.locked)
+    entry = ruling.entry
+    if last is None:
+        last = Row(
+            id=ruling.id, kind=known.kind if known else "note",
+            scope=known.scope if known else None,
+            stem=entry.stem or (known.stem if known else ruling.id.rpartition("-")[0]),
+            apply_to=(), start_s=entry.start_s, end_s=entry.end_s, intended=entry.intended,
+            action="leave", in_words=entry.was,
+        )  # fmt: skip
+    was = last.in_words or entry.was or last.action
+    where = f"it is part of {known.absorbed_by} now" if known and known.absorbed_by else ""
+    if last.kind == "question" and not where:
+        where = "it is no question any more"
+    return replace(
+        last,
+        action="leave", add_cents=None, in_words="", onset_add_cents=None, cut_s=None,
+        sustain_add_cents=None, points=(), crossfade_in_ms=None, crossfade_out_ms=None,
+        remaining_cents=None, layers=(), severity=None, rule_name="orphan",
+        reason=f"{where or 'nothing is found there any more'}; it was: {was}, {ruling.state}",
+        state="orphan", by=ruling.by, comment=ruling.comment, locked=ruling.locked,
+    )  # fmt: skip
+
+
+def _lost(row: Row, ruling: Ruling) -> Finding:
+    comment = f' "{" ".join(ruling.comment.split())}"' if ruling.comment else ""
+    return Finding(
+        severity="warning",
+        what=f"{row.id} was answered ({ruling.state}{comment}), and {row.reason}.",
+        did="The answer is kept with its old place.",
+        advice="See whether it belongs to another row now.",
+        stem=row.stem,
+        at_s=row.start_s,
+    )

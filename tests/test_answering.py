@@ -1,0 +1,355 @@
+"""From a plan to a reply to the next plan, through the command line, on tones with exact truth."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+import yaml
+
+from planner.cli import main
+from planner.demo.tones import SR, StringSound, mix, plucked
+from planner.pitch import midi_to_hz
+
+BAR_S = 2.4  # at 100 bpm, 4/4
+GUITAR = (
+    (64, 0.0),
+    (67, 0.0),
+    (69, 20.0),
+    (71, 0.0),
+    (67, -22.0),
+    (64, 0.0),
+    (69, 20.0),
+    (71, 0.0),
+)
+SESSION = """\
+version: 1
+song: Pier Light
+audio_folder: audio
+pitch_reference: {a4_hz: 440.0}
+tempo_map: [{bar: 1, bpm: 100, meter: 4/4}]
+bar_one_at: 0.2
+stems:
+  - {code: BAS, file: bass.wav, role: bass-fretted}
+  - {code: EGL, file: guitar.wav, role: fretted}
+"""
+HIGH, LOW, HIGH_TOO = "EGL-0003", "EGL-0005", "EGL-0007"
+
+
+def write_stem(path: Path, notes: tuple[tuple[int, float], ...], *, late_s: float = 0.0) -> None:
+    rng = np.random.default_rng(notes[0][0])
+    string = StringSound(sharp_at_onset_cents=0.0)
+    sounds = [
+        (0.2 + 0.9 * k, plucked(midi_to_hz(m) * 2 ** (cents / 1200), 0.8, string, rng))
+        for k, (m, cents) in enumerate(notes)
+    ]
+    samples = mix(sounds, 8.0).samples
+    samples = 0.4 * samples / np.abs(samples).max() + 3e-4 * rng.standard_normal(len(samples))
+    silence = 3e-4 * np.random.default_rng(1).standard_normal(round(late_s * SR))
+    soundfile.write(path, np.concatenate([silence, samples]), SR, subtype="PCM_24")
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A job with a first plan: two notes of a guitar 20 sharp, one 22 flat."""
+    job = tmp_path_factory.mktemp("made") / "job"
+    (job / "audio").mkdir(parents=True)
+    write_stem(job / "audio" / "bass.wav", tuple((m, 0.0) for m in (40, 43, 45, 47, 43)))
+    write_stem(job / "audio" / "guitar.wav", GUITAR)
+    (job / "session.yaml").write_text(SESSION)
+    assert run("plan", job) == 0
+    assert {r["id"] for r in rows(job, 1)} == {HIGH, LOW, HIGH_TOO}
+    return job
+
+
+@pytest.fixture
+def job(planned: Path, tmp_path: Path) -> Path:
+    """A copy of that job."""
+    return Path(shutil.copytree(planned, tmp_path / "job"))
+
+
+def run(command: str, job: Path, *more: str) -> int:
+    quiet = ["--quiet", "--jobs", "1"] if command == "plan" else []
+    return main([command, str(job / "session.yaml"), *more, *quiet])
+
+
+def rows(job: Path, number: int) -> list[dict[str, Any]]:
+    path = job / f"plan_{number:02d}" / "edit_list.yaml"
+    found = yaml.safe_load(path.read_text(encoding="utf-8"))["rows"]
+    return [row for row in found if row["kind"] != "advice"]
+
+
+def row(job: Path, number: int, row_id: str) -> dict[str, Any]:
+    return next(r for r in rows(job, number) if r["id"] == row_id)
+
+
+def human(found: dict[str, Any]) -> tuple[Any, ...]:
+    return found["state"], found["by"], found["comment"], found["locked"]
+
+
+def files(folder: Path) -> dict[str, str]:
+    return {
+        p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in folder.rglob("*")
+        if p.is_file()
+    }
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_a_reply_and_the_next_plan(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The sentence is told back, stored beside the plans, and counts from the next plan on."""
+    audio = files(job / "audio")
+    first = files(job / "plan_01")
+    ranks = {r["row_id"]: r["rank"] for r in table(job / "plan_01" / "offenders.csv")}
+    words = f"{ranks[LOW]} no love that scoop, {HIGH} yes EGL-7 half"
+    assert run("answer", job, words, "--by", "producer", "--date", "2026-11-25") == 0
+    told = capsys.readouterr().out
+    assert "plan_01, as understood:" in told
+    assert f"{ranks[LOW]}. {LOW} (EGL, bar 2 beat 3.00 (3.80 s), G4; raise by " in told
+    assert 'no, "love that scoop"' in told
+    assert "Stored: 3 in " in told
+    stored = yaml.safe_load((job / "session.answers.yaml").read_text(encoding="utf-8"))
+    assert [(a["id"], a["answer"], a["by"], a["date"], a["plan"]) for a in stored["answers"]] == [
+        (LOW, "no", "producer", "2026-11-25", "plan_01"),
+        (HIGH, "yes", "producer", "2026-11-25", "plan_01"),
+        (HIGH_TOO, "half", "producer", "2026-11-25", "plan_01"),
+    ]
+
+    assert run("plan", job) == 0
+    told = capsys.readouterr().out
+    assert "Since plan_01: 0 new, 0 gone, 1 changed by > 4 cents, 1 of another action." in told
+    left = row(job, 2, LOW)
+    assert human(left) == ("refused", "producer", "love that scoop", False)
+    assert (left["action"], left["add_cents"]) == ("leave", None)
+    assert left["reason"].startswith("refused by producer; the planner says raise by")
+    assert row(job, 2, HIGH) == {**row(job, 1, HIGH), "state": "approved", "by": "producer"}
+    # Half of all 20: beside other notes of the bass now, nothing is left in.
+    assert row(job, 2, HIGH_TOO)["add_cents"] == -10.0
+    assert "## Changes" in (job / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert files(job / "audio") == audio
+    assert files(job / "plan_01") == first
+
+    assert run("plan", job) == 0
+    assert "Since plan_02: nothing changed." in capsys.readouterr().out
+    second, third = files(job / "plan_02"), files(job / "plan_03")
+    assert {n for n in second if second[n] != third.get(n)} == {"summary.md"}
+    assert run("plan", job) == 0
+    assert files(job / "plan_04") == third
+
+
+def test_nothing_is_stored_unless_all_is_understood(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is not understood is listed with its reason; --accept-partly stores the rest."""
+    words = f"hi {HIGH} yes 99 no EGL-0002 no"
+    assert run("answer", job, words) == 2
+    told = capsys.readouterr().out
+    assert '"hi": no line number or row id with an answer' in told
+    assert '"99 no": the offenders list has no line 99; its last is 2' in told
+    assert '"EGL-0002 no": no row has the id EGL-0002' in told
+    assert "Nothing was stored." in told
+    assert not (job / "session.answers.yaml").exists()
+    assert run("answer", job, words, "--accept-partly") == 1
+    assert "Stored: 1 in " in capsys.readouterr().out
+
+
+def test_all_like_this(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Both high A4s are answered by one, the low G4 is not."""
+    assert run("answer", job, f"{HIGH} no all like this") == 0
+    told = capsys.readouterr().out
+    assert f"like this. {HIGH_TOO} (" in told
+    assert LOW not in told
+
+
+def test_the_pages_export(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The page's file is read, by the folder or by a mark of its page; another song's is not."""
+    text = (
+        f"planner answers 1\nsong: Pier Light\nplan: plan_01\nby: Producer\n{LOW} no \tlove\\nit\n"
+    )
+    path = job / "answers.txt"
+    path.write_text(text, encoding="utf-8")
+    assert run("answer", job, str(path)) == 0
+    page = job / "plan_01" / "review.html"
+    page.write_text(page.read_text(encoding="utf-8") + "<!-- a1b2c3d4e5 -->", encoding="utf-8")
+    path.write_text(text.replace("plan_01", "a1b2c3d4e5").replace(LOW, HIGH), encoding="utf-8")
+    assert run("answer", job, str(path)) == 0
+    stored = yaml.safe_load((job / "session.answers.yaml").read_text(encoding="utf-8"))["answers"]
+    assert [(a["id"], a["by"], a["comment"], a["plan"], a["source"]) for a in stored] == [
+        (LOW, "Producer", "love\nit", "plan_01", "page"),
+        (HIGH, "Producer", "love\nit", "plan_01", "page"),
+    ]
+    capsys.readouterr()
+    path.write_text(text.replace("plan_01", "nowhere"), encoding="utf-8")
+    assert run("answer", job, str(path)) == 2
+    assert "the answers speak of plan nowhere, which is not there" in capsys.readouterr().err
+    path.write_text(text.replace("Pier Light", "Weir Lane"), encoding="utf-8")
+    assert run("answer", job, str(path)) == 2
+    assert "speaks of 'Weir Lane', and this session is 'Pier Light'" in capsys.readouterr().err
+
+
+def test_an_edit_list_from_a_spreadsheet(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Byte order mark, semicolons, columns reordered and dropped: the human columns come back."""
+    source = table(job / "plan_01" / "edit_list.csv")
+    names = ["comment", "state", "id", "locked", "by", "reason"]
+    typed = {HIGH: ("Approved", "Ed", "zu hoch; kürzen\nbitte", "yes"), LOW: ("parked", "", "", "")}
+    path = job / "edited.csv"
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.DictWriter(file, names, delimiter=";")
+        writer.writeheader()
+        for one in source:
+            state, by, comment, locked = typed.get(one["id"], ("new", "", "", "no"))
+            writer.writerow(
+                {"id": one["id"], "state": state, "by": by, "comment": comment, "locked": locked,
+                 "reason": one["reason"]}
+            )  # fmt: skip
+    assert run("answer", job, str(path), "--by", "Desk") == 0
+    told = capsys.readouterr().out
+    assert f"{HIGH} (EGL, at 2.00 s, lower by " in told
+    assert run("plan", job) == 0
+    assert human(row(job, 2, HIGH)) == ("approved", "Ed", "zu hoch; kürzen\nbitte", True)
+    assert human(row(job, 2, LOW)) == ("parked", "Desk", None, False)
+    assert human(row(job, 2, HIGH_TOO)) == ("new", None, None, False)
+    assert run("answer", job, str(job / "plan_02" / "edit_list.csv")) == 0
+    assert "it says nothing new" in capsys.readouterr().out
+
+
+def test_numbers_changed_in_a_list_are_not_passed_over(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A changed number or action of a list is told, with what to do instead."""
+    path = job / "edited.csv"
+    text = (job / "plan_01" / "edit_list.csv").read_text(encoding="utf-8-sig")
+    path.write_text(text.replace("raise-lower,", "leave,", 1).replace(",new,", ",approved,", 1))
+    assert run("answer", job, str(path)) == 2
+    assert "write an override into the answers file" in capsys.readouterr().out
+
+
+def test_what_is_typed_into_a_plans_list_is_carried_over(job: Path) -> None:
+    """A cell filled in where the list lies comes along, again and again, until it is changed."""
+    path = job / "plan_01" / "edit_list.csv"
+    text = path.read_bytes().decode("utf-8-sig")
+    lines = text.split("\r\n")
+    k = next(i for i, line in enumerate(lines) if line.startswith(LOW))
+    lines[k] = lines[k].replace(",new,,,no,", ",refused,Ed,leave it,no,")
+    path.write_bytes("\r\n".join(lines).encode("utf-8-sig"))
+    for number in (2, 3):
+        assert run("plan", job) == 0
+        assert human(row(job, number, LOW)) == ("refused", "Ed", "leave it", False)
+        assert row(job, number, LOW)["action"] == "leave"
+    path = job / "plan_03" / "edit_list.csv"
+    path.write_bytes(path.read_bytes().replace(b",refused,Ed,leave it,no,", b",new,Ed,,no,"))
+    assert run("plan", job) == 0
+    assert human(row(job, 4, LOW)) == ("new", "Ed", None, False)
+    assert row(job, 4, LOW)["action"] == "raise-lower"
+
+
+def test_a_file_one_bar_later_keeps_every_decision(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The file put together a bar later: ids, words and refusals stay, approvals are asked anew."""
+    assert run("answer", job, f"{LOW} no love it {HIGH} yes {HIGH_TOO} half") == 0
+    write_stem(job / "audio" / "guitar.wav", GUITAR, late_s=BAR_S)
+    capsys.readouterr()
+    assert run("plan", job) == 1
+    summary = (job / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert "EGL: the notes lie 2.400 s (1 bar) later than in the last plan" in summary
+    assert human(row(job, 2, LOW)) == ("refused", None, "love it", False)
+    assert human(row(job, 2, HIGH)) == ("reopened", None, None, False)
+    assert human(row(job, 2, HIGH_TOO)) == ("reopened", None, None, False)
+    # Half of all 20: beside other notes of the bass now, nothing is left in.
+    assert row(job, 2, HIGH_TOO)["add_cents"] == -10.0
+    assert row(job, 2, HIGH)["start_s"] == pytest.approx(
+        row(job, 1, HIGH)["start_s"] + BAR_S, abs=1e-3
+    )
+    assert run("answer", job, f"{HIGH} yes {HIGH_TOO} yes") == 0
+    assert run("plan", job) in (0, 1)  # the file is longer than the bass's: that is asked about
+    assert "(1 bar) later" not in (job / "plan_03" / "summary.md").read_text(encoding="utf-8")
+    assert row(job, 3, HIGH)["state"] == row(job, 3, HIGH_TOO)["state"] == "approved"
+    assert row(job, 3, HIGH_TOO)["add_cents"] == row(job, 1, HIGH_TOO)["add_cents"] / 2
+
+
+def test_a_note_that_is_gone_leaves_an_orphan(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Cut out of the file, its answer stays with its old place, and comes back with the note."""
+    assert run("answer", job, f"{HIGH_TOO} no love it") == 0
+    whole = (job / "audio" / "guitar.wav").read_bytes()
+    write_stem(job / "audio" / "guitar.wav", GUITAR[:6])
+    assert run("plan", job) in (0, 1)
+    kept = row(job, 2, HIGH_TOO)
+    assert human(kept) == ("orphan", None, "love it", False)
+    assert kept["start_s"] == row(job, 1, HIGH_TOO)["start_s"]
+    assert "EGL-0007 was answered (refused" in (job / "plan_02" / "summary.md").read_text()
+    (job / "audio" / "guitar.wav").write_bytes(whole)
+    assert run("plan", job) in (0, 1)
+    assert human(row(job, 3, HIGH_TOO)) == ("refused", None, "love it", False)
+
+
+def test_a_value_by_hand_in_the_answers_file(job: Path) -> None:
+    """An override counts, with the planner's value beside it; a bad one stops the run."""
+    path = job / "session.answers.yaml"
+    path.write_text(
+        f"version: 1\nanswers:\n- {{id: {HIGH}, by: Ed, override: {{add_cents: -7}}}}\n"
+    )
+    assert run("plan", job) == 0
+    found = row(job, 2, HIGH)
+    assert (found["add_cents"], found["by"]) == (-7.0, "Ed")
+    assert found["reason"].startswith("set by Ed; the planner says lower by ")
+    path.write_text(f"version: 1\nanswers:\n- {{id: {HIGH}, overide: {{add_cents: -7}}}}\n")
+    assert run("plan", job) == 2
+    assert not (job / "plan_03").exists()
+
+
+def test_answers_never_go_among_the_stems(planned: Path, tmp_path: Path) -> None:
+    """Where session and stems share a folder, answers lie beside the plans, outside of it."""
+    song = tmp_path / "song"
+    shutil.copytree(planned / "audio", song)
+    (song / "session.yaml").write_text(SESSION.replace("audio_folder: audio\n", ""))
+    before = files(song)
+    assert run("plan", song) == 0
+    assert run("answer", song, f"{HIGH} yes") == 0
+    assert files(song) == before
+    assert (tmp_path / "song_plans" / "session.answers.yaml").exists()
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (
+            ("12 yes", "--plan", "plan_07"),
+            "there is no plan plan_07 of this song. There are plan_01",
+        ),
+        (("nothing_here.txt",), "there is no such file"),
+        (("12 yes", "--out", "elsewhere"), "there is no plan of Pier Light in elsewhere"),
+    ],
+)
+def test_faults_are_told(
+    job: Path, capsys: pytest.CaptureFixture[str], more: tuple[str, ...], words: str
+) -> None:
+    """A plan, file or folder that is not there ends with exit code 2 and a sentence."""
+    assert run("answer", job, *more) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_reply_file_must_be_text(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that is no UTF-8 is told, not guessed at."""
+    (job / "reply.txt").write_bytes(b"12 yes \xff\xfe")
+    assert run("answer", job, str(job / "reply.txt")) == 2
+    assert "is no UTF-8 text" in capsys.readouterr().err
+
+
+def test_a_date_is_a_date(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--date takes the international form only."""
+    with pytest.raises(SystemExit):
+        run("answer", job, "1 yes", "--date", "25.11.2026")
+    assert "'25.11.2026' is no date; write 2026-11-25" in capsys.readouterr().err

@@ -1,0 +1,172 @@
+"""Replies in a person's own words and the page's export, read into answers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from planner.answers import ANSWERS
+from planner.plan_model import Row
+from planner.replies import Said, is_export, like_this, placed, read_export, read_reply
+from tests.invented_plan import QUESTION, RULE, SHAPED, row
+
+RANKS = {12: "LV-0147", 14: "R-001", 20: "LV-0153"}
+ROWS = (RULE, row(), SHAPED, replace(QUESTION, covers=("EGL-0031",)))
+
+
+def said(text: str) -> list[tuple[str, str, str]]:
+    return [(s.ref, s.answer, s.comment) for s in read_reply(text)[0]]
+
+
+def test_the_producers_sentence() -> None:
+    """The sentence a producer sends from a car is three answers."""
+    found, unclear = read_reply("12 yes 14 no love that scoop, 20 ask her")
+    assert unclear == ()
+    assert found == (
+        Said(ref="12", answer="yes"),
+        Said(ref="14", answer="no", comment="love that scoop"),
+        Said(ref="20", answer="ask", comment="ask her"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("12: yes\n14 = no\n20 - half", [("12", "yes", ""), ("14", "no", ""), ("20", "half", "")]),
+        ("#12 YES; R-001 Half.", [("12", "yes", ""), ("R-001", "half", "")]),
+        ("LV-0147 note the rise is hers", [("LV-0147", "note", "the rise is hers")]),
+        ("12, 14 and 20 yes", [("12", "yes", ""), ("14", "yes", ""), ("20", "yes", "")]),
+        ("12 & 14 no leave them", [("12", "no", "leave them"), ("14", "no", "leave them")]),
+        ("14 no, as in bar 12 yes I mean it", [("14", "no", "as in bar 12 yes I mean it")]),
+        ("14 no take 2 no better", [("14", "no", "take 2 no better")]),
+        ("12 yes 3 dB more than 14", [("12", "yes", "3 dB more than 14")]),
+        ("12 yesterday was better", []),
+        ("12 no-one", []),
+        ("14 no schön, été", [("14", "no", "schön, été")]),
+        ("1.5 yes", []),
+    ],
+)
+def test_forms_of_a_reply(text: str, wanted: list[tuple[str, str, str]]) -> None:
+    """Colons, capitals, lists and numbers that are no lines of the list."""
+    assert [(ref, answer, c.rstrip(".")) for ref, answer, c in said(text)] == wanted
+
+
+def test_what_is_not_understood_comes_back() -> None:
+    """Words before the first answer are not passed over."""
+    found, unclear = read_reply("hello! 12 yes")
+    assert [s.ref for s in found] == ["12"]
+    assert [(u.text, u.why) for u in unclear] == [
+        ("hello!", "no line number or row id with an answer")
+    ]
+    assert [u.text for u in read_reply("sounds great")[1]] == ["sounds great"]
+    assert read_reply("") == ((), ())
+
+
+def test_numbers_are_lines_of_the_list_and_ids_are_rows() -> None:
+    """Ranks, ids in small letters, ids without their zeros, and a question by its note."""
+    found, unclear = placed(read_reply("12 yes lv-153 no R-1 half EGL-0031 ask")[0], ROWS, RANKS)
+    assert unclear == ()
+    assert [(p.row.id, p.answer) for p in found] == [
+        ("LV-0147", "yes"), ("LV-0153", "no"), ("R-001", "half"), ("Q-001", "ask"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("13 yes", "the offenders list has no line 13; its last is 20"),
+        ("LV-0148 yes", "no row has the id LV-0148; did you mean LV-0147?"),
+        ("XX-1 yes", "no row has the id XX-1"),
+        ("Q-001 half", "Q-001 moves nothing, so there is no half of it"),
+        ("12 note", "a note needs words"),
+        ("12 yes LV-0147 no", "LV-0147 was answered 'yes' before in the same reply"),
+    ],
+)
+def test_what_cannot_be_placed_says_why(text: str, why: str) -> None:
+    """A line that is not there, an id nobody has, half of nothing, a reply against itself."""
+    _, unclear = placed(read_reply(text)[0], ROWS, RANKS)
+    assert [u.why for u in unclear] == [why]
+
+
+def test_an_orphan_takes_words_only() -> None:
+    """What is kept without a home can be commented, not decided."""
+    rows = (replace(row(), state="orphan"),)
+    _, unclear = placed(read_reply("LV-0147 yes")[0], rows, {})
+    assert "kept without a home" in unclear[0].why
+    assert placed(read_reply("LV-0147 note still?")[0], rows, {})[1] == ()
+
+
+def test_all_like_this() -> None:
+    """It speaks of the same stem, action, direction and note; of rules of the same scope."""
+    same = [row(id=f"LV-{k:04d}") for k in (150, 160)]
+    up, other_note = row(id="LV-0170", add_cents=-9.0), row(id="LV-0171", intended_midi=72)
+    rows: tuple[Row, ...] = (
+        RULE,
+        row(),
+        *same,
+        up,
+        other_note,
+        replace(RULE, id="R-002", stem="EGL"),
+    )
+    found, unclear = placed(read_reply("12 no all like this, too sweet")[0], rows, RANKS)
+    assert unclear == ()
+    assert [(p.ref, p.row.id, p.comment) for p in found] == [
+        ("12", "LV-0147", "too sweet"),
+        ("like this", "LV-0150", "too sweet"),
+        ("like this", "LV-0160", "too sweet"),
+    ]
+    assert [r.id for r in like_this(RULE, rows)] == ["R-001"]
+    assert [r.id for r in like_this(rows[-1], (*rows, replace(rows[-1], id="R-003")))] == [
+        "R-002", "R-003",
+    ]  # fmt: skip
+
+
+EXPORT = (
+    "planner answers 1\nsong: Low Tide Ledger\nplan: plan_02\nby: producer\n"
+    "LV-0147 no \tlove that scoop\\nreally \\\\o/\nR-001 yes\nLV-0153\task\n"
+    "Q-001 note\tper the score: D\n"
+)
+
+
+def test_the_pages_export() -> None:
+    """Header, row ids, and comments with their line breaks; lines that do not fit say where."""
+    assert is_export(EXPORT)
+    found = read_export(EXPORT + "what now\n")
+    assert (found.song, found.plan, found.by) == ("Low Tide Ledger", "plan_02", "producer")
+    assert [(s.ref, s.answer, s.comment) for s in found.said] == [
+        ("LV-0147", "no", "love that scoop\nreally \\o/"),
+        ("R-001", "yes", ""),
+        ("LV-0153", "ask", ""),
+        ("Q-001", "note", "per the score: D"),
+    ]
+    assert [u.why.split(" is no ")[0] for u in found.unclear] == ["line 9"]
+    assert not is_export("12 yes")
+
+
+def test_an_export_saved_by_another_machine_reads_the_same() -> None:
+    """A byte order mark and CR LF line ends change nothing."""
+    assert read_export("\ufeff" + EXPORT.replace("\n", "\r\n")) == read_export(EXPORT)
+    assert is_export("\ufeff" + EXPORT.replace("\n", "\r\n"))
+
+
+WORDS = st.text("abcdefghilmprstuvwz ,.'!", max_size=30).map(str.strip)
+
+
+@given(st.lists(st.tuples(st.integers(1, 99), st.sampled_from(ANSWERS), WORDS), max_size=8))
+def test_every_answer_is_heard(items: list[tuple[int, str, str]]) -> None:
+    """Whatever words follow them, all answers come back in order, and nothing is left over."""
+    text = "\n".join(f"{n} {answer} {words}" for n, answer, words in items)
+    found, unclear = read_reply(text)
+    assert [(s.ref, s.answer) for s in found] == [(str(n), a) for n, a, _ in items]
+    assert unclear == ()
+
+
+@given(st.text(max_size=60))
+def test_no_text_breaks_it(text: str) -> None:
+    """Any text is answers, something unclear, or empty of words; never a crash."""
+    found, unclear = read_reply(text)
+    assert found or unclear or not any(c.isalnum() for c in text)
+    read_export(text)

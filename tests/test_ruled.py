@@ -1,0 +1,228 @@
+"""People's rulings in a plan: refused, halved, set by hand, locked, and what goes before them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from planner.answers import Entry, Override, rulings_from
+from planner.ledger import Ledger, keep_ids
+from planner.model import StemNotes
+from planner.plan_model import Plan, Row
+from planner.planning import make_plan
+from planner.row_ids import notes_from, with_rows
+from planner.ruled import decided_by_a_person, ruled_rules
+from planner.ruled_rows import Recalled
+from planner.scopes import ScopeRule
+from planner.session_model import ProtectedSpan
+from tests.deciding import A4, PLAIN, TOLERANCES, line, session, stem
+
+PHRASE = [60, 62, 64, 65, 67, 65, 64, 62]
+
+
+def low_part() -> StemNotes:
+    """A guitar 9 cents flat as a whole, with scatter, and one note 30 cents sharp of the rest."""
+    errors = [-9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8] * 2
+    return stem("EGL", "fretted", line("EGL", PHRASE * 2, errors))
+
+
+def plan(part: StemNotes, recalled: Recalled | None = None, **fields: Any) -> Plan:
+    given = session(part)
+    if fields:
+        given = replace(given, stems=tuple(replace(spec, **fields) for spec in given.stems))
+    return make_plan(
+        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        recalled=recalled or Recalled(rulings={}),
+    )  # fmt: skip
+
+
+def ledger_of(made: Plan, part: StemNotes) -> Ledger:
+    notes = keep_ids((part,), 440.0, ())[1]
+    return with_rows(notes_from(made.judged, notes), made.rows, (part.code,))
+
+
+def answered(made: Plan, part: StemNotes, *entries: Entry) -> tuple[Plan, dict[str, Row]]:
+    """The plan once these answers are in."""
+    rulings, _ = rulings_from(entries, made.rows)
+    recalled = Recalled(rulings=rulings, ledger=ledger_of(made, part), last_rows=made.rows)
+    again = plan(part, recalled)
+    return again, {r.id: r for r in again.rows}
+
+
+@pytest.fixture(scope="module")
+def part() -> StemNotes:
+    return low_part()
+
+
+@pytest.fixture(scope="module")
+def made(part: StemNotes) -> Plan:
+    """The plan before any answer: one whole-part rule, and two notes on top."""
+    found = plan(part)
+    assert [(r.id, r.action) for r in found.rows] == [
+        ("R-001", "whole-part"), ("EGL-0005", "raise-lower"), ("EGL-0013", "raise-lower"),
+    ]  # fmt: skip
+    return found
+
+
+def test_no_answer_no_change(part: StemNotes, made: Plan) -> None:
+    """A ledger alone changes nothing."""
+    again, _ = answered(made, part)
+    assert (again.rows, again.judged) == (made.rows, made.judged)
+
+
+def test_a_refused_note_is_left(part: StemNotes, made: Plan) -> None:
+    """It keeps its row, which moves nothing and says who refused what; the rule still covers it."""
+    again, rows = answered(made, part, Entry(id="EGL-0005", answer="no", by="Producer"))
+    left = rows["EGL-0005"]
+    assert (left.action, left.state, left.by, left.add_cents) == (
+        "leave", "refused", "Producer", None,
+    )  # fmt: skip
+    assert left.reason.startswith("refused by Producer; the planner says lower by ")
+    assert left.layers == rows["EGL-0013"].layers
+    assert {o.row_id for o in again.offenders} == {"EGL-0013", "R-001"}
+    assert any("EGL-0005 was refused by Producer, and R-001 still moves it" in f.what
+               for f in again.findings)  # fmt: skip
+
+
+def test_a_refused_rule_moves_nobody(part: StemNotes, made: Plan) -> None:
+    """Its notes are judged without it, it is not found anew, and its row stays as refused."""
+    again, rows = answered(made, part, Entry(id="R-001", answer="no", by="Producer"))
+    assert (rows["R-001"].action, rows["R-001"].state) == ("leave", "refused")
+    assert not any(r.scope == "part" and r.id != "R-001" for r in again.rows)
+    assert all(j.layers == () for j in again.judged)
+    assert {r.layers for r in again.rows} == {()}
+    assert rows["EGL-0005"].heard_cents == pytest.approx(21.0)
+    assert again.stems[0].edits == sum(r.action != "leave" for r in again.rows)
+
+
+def test_half_of_a_rule_and_half_of_a_note(part: StemNotes, made: Plan) -> None:
+    """Half the cents; the other half is not found again as another rule."""
+    before = {r.id: r for r in made.rows}
+    again, rows = answered(made, part, Entry(id="R-001", answer="half", by="P"))
+    assert rows["R-001"].add_cents == pytest.approx((before["R-001"].add_cents or 0) / 2, abs=0.06)
+    assert sum(r.kind == "rule" for r in again.rows) == 1
+    assert "half of it, says P; the planner says raise by" in rows["R-001"].reason
+    _, rows = answered(made, part, Entry(id="EGL-0005", answer="half", by="P"))
+    assert rows["EGL-0005"].add_cents == pytest.approx((before["EGL-0005"].add_cents or 0) / 2)
+    assert rows["EGL-0005"].points[0][1] == rows["EGL-0005"].add_cents
+    rest = (before["EGL-0005"].heard_cents or 0.0) + (rows["EGL-0005"].add_cents or 0.0)
+    assert rows["EGL-0005"].remaining_cents == pytest.approx(rest, abs=0.11)
+
+
+def test_a_number_by_hand(part: StemNotes, made: Plan) -> None:
+    """A person's number is taken, the planner's stands beside it."""
+    hand = Override(add_cents=-12.0)
+    _, rows = answered(made, part, Entry(id="EGL-0005", override=hand, by="Editor"))
+    assert (rows["EGL-0005"].action, rows["EGL-0005"].add_cents) == ("raise-lower", -12.0)
+    assert rows["EGL-0005"].reason.startswith("set by Editor; the planner says lower by ")
+    _, rows = answered(made, part, Entry(id="R-001", override=Override(add_cents=5.0), by="E"))
+    assert rows["R-001"].add_cents == 5.0
+    assert dict(rows["EGL-0005"].layers) == {"R-001": 5.0}
+    hand = Override(add_cents=7.0)
+    _, rows = answered(made, part, Entry(id="EGL-0001", override=hand, by="Editor"))
+    assert (rows["EGL-0001"].add_cents, rows["EGL-0001"].by) == (7.0, "Editor")
+
+
+def test_an_action_by_hand(part: StemNotes, made: Plan) -> None:
+    """A person may ask for another take instead of an edit, or leave a rule."""
+    other = Entry(id="EGL-0005", override=Override(action="other-take"), by="Editor")
+    _, rows = answered(made, part, other)
+    assert (rows["EGL-0005"].action, rows["EGL-0005"].add_cents) == ("other-take", None)
+    assert rows["EGL-0005"].reason.startswith("other-take, says Editor; the planner says")
+    _, rows = answered(made, part, Entry(id="R-001", override=Override(action="leave"), by="E"))
+    assert rows["R-001"].action == "leave"
+
+
+def test_another_note_was_meant(part: StemNotes, made: Plan) -> None:
+    """A person's intended note is the target; the planner's is named beside it."""
+    meant = Entry(id="EGL-0005", override=Override(intended_midi=68), by="Editor")
+    again, rows = answered(made, part, meant)
+    row = next(r for r in again.rows if r.covers == ("EGL-0005",))
+    assert "EGL-0005" not in rows  # far from the note that was meant: a question now
+    judged = next(j for j in again.judged if j.measured.id == "EGL-0005")
+    assert judged.target.intended_midi == 68
+    assert judged.heard_cents == pytest.approx(21.0 - 100.0)
+    assert "Editor says G#4, the planner G4" in row.target_from
+    assert (row.id, row.by) == ("Q-001", "Editor")
+
+
+def test_a_locked_row_stays_as_it_stood(part: StemNotes, made: Plan) -> None:
+    """Numbers and text of a locked note stay though its reading moved; a warning says so."""
+    lock = Entry(id="EGL-0005", state="approved", locked=True, by="E", source="sheet")
+    before = {r.id: r for r in made.rows}
+    rulings, _ = rulings_from([lock], made.rows)
+    errors = [-9.0, -8.0, -10.0, -9.5, 24.0, -8.5, -9.2, -8.8] * 2
+    moved = stem("EGL", "fretted", line("EGL", PHRASE * 2, errors))
+    recalled = Recalled(rulings=rulings, ledger=ledger_of(made, part), last_rows=made.rows)
+    again = plan(moved, recalled)
+    rows = {r.id: r for r in again.rows}
+    human = {"state": "approved", "by": "E", "locked": True}
+    assert rows["EGL-0005"] == replace(before["EGL-0005"], **human)  # type: ignore[arg-type]
+    assert rows["EGL-0013"].add_cents != before["EGL-0013"].add_cents
+    assert any(
+        "EGL-0005 is locked (lower by" in f.what and "would now say lower by" in f.what
+        for f in again.findings
+    )
+    judged = next(j for j in again.judged if j.measured.id == "EGL-0005")
+    assert judged.add_cents == before["EGL-0005"].add_cents
+
+
+def test_a_locked_rule_stays_where_the_bias_is_gone(part: StemNotes, made: Plan) -> None:
+    """A locked rule is kept and carried out though it would not be found any more."""
+    lock = Entry(id="R-001", state="approved", locked=True, by="E", source="sheet")
+    rulings, _ = rulings_from([lock], made.rows)
+    tuned = stem("EGL", "fretted", line("EGL", PHRASE * 2, [0.0, 1.0, -1.0, 0.5] * 4))
+    recalled = Recalled(rulings=rulings, ledger=ledger_of(made, part), last_rows=made.rows)
+    again = plan(tuned, recalled)
+    rows = {r.id: r for r in again.rows}
+    assert rows["R-001"].add_cents == made.rows[0].add_cents
+    assert rows["R-001"].locked
+    assert again.judged[0].layers == (("R-001", made.rows[0].add_cents),)
+
+
+def test_hands_off_goes_before_everything(part: StemNotes, made: Plan) -> None:
+    """A do-not-touch note is left whatever was said; the contradiction is listed."""
+    hand = Entry(id="EGL-0005", answer="yes", override=Override(add_cents=-9.0), by="P")
+    lock = Entry(id="EGL-0013", state="approved", locked=True, by="E", source="sheet")
+    rulings, _ = rulings_from([hand, lock], made.rows)
+    recalled = Recalled(rulings=rulings, ledger=ledger_of(made, part), last_rows=made.rows)
+    spans = tuple(ProtectedSpan(note_id=i, why="the hook") for i in ("EGL-0005", "EGL-0013"))
+    again = plan(part, recalled, do_not_touch=spans)
+    rows = {r.id: r for r in again.rows}
+    for note_id in ("EGL-0005", "EGL-0013"):
+        assert rows[note_id].action == "leave"
+        assert rows[note_id].reason == "not to be touched: the hook"
+    told = " ".join(f.what for f in again.findings)
+    assert "EGL-0005: P wants it moved, and the session file says not to touch it" in told
+    assert "EGL-0013 is locked" in told
+
+
+def test_an_answer_to_a_question_closes_it() -> None:
+    """A question that was answered keeps its row and its words, and is no longer counted."""
+    from planner.tally import open_questions
+
+    asking = stem("LV", "lead-voice", line("LV", [60, 62, 64, 65], [0.0, 45.0, 0.0, 0.0]))
+    first = plan(asking)
+    assert [(r.id, r.kind) for r in first.rows] == [("Q-001", "question")]
+    assert open_questions(first) == 1
+    note = Entry(id="Q-001", answer="no", comment="she meant D", by="P")
+    again, rows = answered(first, asking, note)
+    assert (rows["Q-001"].state, rows["Q-001"].comment) == ("refused", "she meant D")
+    assert open_questions(again) == 0
+
+
+def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:
+    """Same stem, scope and pitch as a decided one: decided; another pitch: not."""
+    one = ScopeRule(
+        stem="EGL", action="every-same-pitch", scope="pitch", covers=("EGL-0001",),
+        bias_cents=9.0, add_cents=-9.0, uncertainty_cents=0.3, gain_share=None,
+        intended_midi=61, name="", reason="",
+    )  # fmt: skip
+    rulings, _ = rulings_from([Entry(id="R-001", answer="no")])
+    assert decided_by_a_person(one, {"R-001": one}, rulings)
+    assert not decided_by_a_person(replace(one, intended_midi=62), {"R-001": one}, rulings)
+    yes, _ = rulings_from([Entry(id="R-001", answer="yes")])
+    assert not decided_by_a_person(one, {"R-001": one}, yes)
+    assert ruled_rules({"R-001": one}, yes, {})["R-001"] == one
