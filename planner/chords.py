@@ -22,7 +22,9 @@ from planner.chord_partials import (
     typical_b,
 )
 from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
-from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
+from planner.pitch import shift_hz
+from planner.unisons import StringsApart, strings_apart
 
 Array = NDArray[np.float64]
 
@@ -67,7 +69,8 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
     uncertainty in cents (about a 2 in 3 chance). Where no partial is free of the other notes,
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
-    onset. Notes come by start, then pitch; digital silence gives none.
+    onset. Notes come by start, then pitch; digital silence gives none. In instruments that nobody
+    can move afterwards, a note's own strings are asked whether they stand apart.
     """
     samples = stem.samples
     if not samples.any():
@@ -79,7 +82,11 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     if not harmonic:
         voices = _pool_stiffness(voices)
-    pairs = [_note(samples, stem, voice) for voice in voices]
+    ends_s = [_end(samples, stem.analysis_sr, voice) for voice in voices]
+    apart: list[StringsApart | None] = [None] * len(voices)
+    if stem.role in FIXED_ROLES:
+        apart = [_strings(samples, stem.analysis_sr, k, voices, ends_s) for k in range(len(voices))]
+    pairs = [_note(stem, *one) for one in zip(voices, ends_s, apart, strict=True)]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
@@ -290,11 +297,33 @@ def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
     return result
 
 
-def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]:
+def _strings(
+    samples: Floats, sr: int, k: int, voices: list[_Voice], ends_s: list[float]
+) -> StringsApart | None:
+    """Ask one note whether its strings stand apart, as far as other notes leave it free."""
+    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k]
+    if voice.string is None or end_s - start_s < SHORTEST_S:
+        return None
+    others = [
+        (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
+        for i, v in enumerate(voices)
+        if i != k and v.start_s < end_s and v.last_s > start_s
+        if abs(np.log2(v.f0_hz / voice.f0_hz)) > 0.5 / 12  # the same key's own ring does not beat
+    ]
+    piece = _piece(samples, int(start_s * sr), int(end_s * sr))
+    return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)
+
+
+def _note(
+    stem: Stem, voice: _Voice, end_s: float, apart: StringsApart | None
+) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
     f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
-    end_s = _end(samples, stem.analysis_sr, voice)
+    # Strings apart: the pitch is their middle, and may be heard anywhere between them.
+    between = 0.0
+    if apart is not None:
+        f1_hz, between = shift_hz(f1_hz, apart.middle_cents), apart.cents / np.sqrt(12.0)
     start_smp = round(voice.start_s * stem.sr)
     end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)
     power = float((fits.amplitude**2).sum()) / 2
@@ -315,9 +344,12 @@ def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement
     return note, Measurement(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
-        uncertainty_cents=max(string.f1_cents_sd, 0.1),  # figures are written to 0.1 cents
+        # figures are written to 0.1 cents
+        uncertainty_cents=max(float(np.hypot(string.f1_cents_sd, between)), 0.1),
         inharmonicity_b=string.b,
         confidence=_confidence(string, end_s - voice.start_s),
+        strings_apart_cents=None if apart is None else apart.cents,
+        strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,
     )
 

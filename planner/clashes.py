@@ -166,7 +166,7 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
     excess = beats - given
     per_cent = np.log(2.0) / 1200.0
     doubt = per_cent * np.hypot(q * heard[high] * unsure[high], p * heard[low] * unsure[low])
-    weight = _weights(level[low], level[high], p, q)
+    weight = shared_weights(level[low], level[high], p, q)
     worth = (
         (away.min(axis=1, initial=np.inf) <= _NEAR_RATIO_CENTS)
         & (excess * overlap_s >= _LEAST_CYCLES)
@@ -245,7 +245,7 @@ def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
     return np.array([number[code] for code in stems], dtype=np.int64)
 
 
-def _weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
+def shared_weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
     """How plainly a beating can be heard, 0 to 1: equal, strong shared partials beat deepest.
 
     Partial n is taken as 1/n of the first (a sawtooth's spectrum; chosen: bowed, blown and sung

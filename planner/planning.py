@@ -21,19 +21,29 @@ from planner.clashes import (
     worst_clashes,
 )
 from planner.exposure import Standing, exposures
+from planner.keys import with_keys
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
-from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
+from planner.planrows import (
+    advice_row,
+    note_row,
+    retake_row,
+    rule_row,
+    stem_summary,
+    voicing_row,
+)
 from planner.protection import join_inside
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
-from planner.targets import Aimed
+from planner.targets import Aimed, curve_hz
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
+from planner.tuner import tuner_findings, unison_findings
+from planner.voicings import sour_chords
 
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
@@ -66,6 +76,8 @@ def make_plan(
         What was noticed on the way here; those of the plan are added.
     """
     noticed: list[Finding] = []
+    curve = curve_hz(session, a4)
+    a4 = with_keys(session, stems, a4, curve)
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
     parts = {
@@ -73,6 +85,10 @@ def make_plan(
         for code in sorted(given)
     }
     raw = sounding(parts, {})
+    fixed = [part for part in parts.values() if part.stem.role in FIXED_ROLES]
+    for part in fixed:
+        noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    noticed += unison_findings(raw, a4, tempo_map)
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
     before = find_clashes(raw)
 
@@ -121,6 +137,11 @@ def make_plan(
         own = [judged[n.id] for n in parts[code].stem.notes]
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
+    for part in fixed:
+        advice += [
+            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session)
+            for chord in sour_chords(part.aimed)
+        ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     all_rows = (*rows, *asked, *advice)
 
