@@ -32,6 +32,7 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
@@ -85,7 +86,7 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     ends_s = [_end(samples, stem.analysis_sr, voice) for voice in voices]
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
-        apart = [_strings(samples, stem.analysis_sr, k, voices, ends_s) for k in range(len(voices))]
+        voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
     pairs = [_note(stem, *one) for one in zip(voices, ends_s, apart, strict=True)]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
@@ -297,11 +298,43 @@ def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
     return result
 
 
+def _with_strings(
+    samples: Floats, sr: int, voices: list[_Voice], ends_s: list[float]
+) -> tuple[list[_Voice], list[float], list[StringsApart | None]]:
+    """Ask every note for its strings; where they beat, what swells in again is the same note."""
+    ends_s = list(ends_s)
+    taken: set[int] = set()
+    for i, j in _swelling_again(voices, ends_s):
+        if i in taken or voices[j].start_s > ends_s[i] + DAMPED_S:
+            continue
+        longer = [*ends_s[:i], max(ends_s[i], ends_s[j]), *ends_s[i + 1 :]]
+        whole = _strings(samples, sr, i, voices, longer)
+        if whole is not None and whole.cents > 0.0:
+            ends_s = longer
+            taken.add(j)
+    kept = [k for k in range(len(voices)) if k not in taken]
+    apart = [_strings(samples, sr, k, voices, ends_s) for k in kept]
+    return [voices[k] for k in kept], [ends_s[k] for k in kept], apart
+
+
+def _swelling_again(voices: list[_Voice], ends_s: list[float]) -> list[tuple[int, int]]:
+    """Pair every struck note with those that swell in on its key later, in time order."""
+    return [
+        (i, j)
+        for j in sorted(range(len(voices)), key=lambda k: voices[k].start_s)
+        for i in range(len(voices))
+        if voices[j].soft
+        and not voices[i].soft
+        and voices[i].start_s < voices[j].start_s
+        and abs(np.log2(voices[i].f0_hz / voices[j].f0_hz)) <= 0.5 / 12
+    ]
+
+
 def _strings(
     samples: Floats, sr: int, k: int, voices: list[_Voice], ends_s: list[float]
 ) -> StringsApart | None:
     """Ask one note whether its strings stand apart, as far as other notes leave it free."""
-    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k]
+    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k] - DAMPED_S
     if voice.string is None or end_s - start_s < SHORTEST_S:
         return None
     others = [

@@ -138,8 +138,9 @@ def make_plan(
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
     for part in fixed:
+        out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
         advice += [
-            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session)
+            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session, out)
             for chord in sour_chords(part.aimed)
         ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]

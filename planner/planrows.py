@@ -147,8 +147,13 @@ def voicing_row(
     tempo_map: TempoMap | None,
     shift_s: float,
     session: Session,
+    stand_out: frozenset[int],
 ) -> Row:
-    """Advise another voicing of a held chord that sounds sour; its id comes later."""
+    """Advise another voicing of a held chord that sounds sour; its id comes later.
+
+    stand_out: keys of the instrument that stand out (MIDI): where one is in the chord, the tuner
+    comes before the player.
+    """
     notes = {n.id: n.note for n in stem.notes}
     lower, upper = notes[chord.worst.lower], notes[chord.worst.upper]
     first = max(lower, upper, key=lambda note: note.start_s)
@@ -161,6 +166,9 @@ def voicing_row(
         if chord.worst.low
         else (f"{chord.worst.given_hz:.1f} would be its nature")
     )
+    worst = (chord.worst.lower_midi, chord.worst.upper_midi)
+    bad = [note_name(m) for m in worst if m in stand_out and not chord.worst.low]
+    ways = (*(f"ask the tuner for {name}" for name in bad), *chord.ways)
     return Row(
         id="A-000",
         kind="advice",
@@ -174,7 +182,7 @@ def voicing_row(
         beating_hz=round(chord.worst.beating_hz, 1),
         rule_name="sour held chord",
         reason=f"{names} sounds sour{_more_places(chord, tempo_map, shift_s)}: {beats}, {why}; "
-        f"nothing is moved: {', or '.join(chord.ways)}",
+        f"nothing is moved: {', or '.join(ways)}",
     )
 
 

@@ -76,6 +76,7 @@ class _Lines:
     least_cents: float  # the least and the most distance that this partial could have shown
     most_cents: float
     middle_cents: float
+    beats_hz: float
     cycles: float
 
 
@@ -155,6 +156,7 @@ def _lines(z: Complex, f_hz: Array) -> list[_Lines]:
                 least_cents=CYCLES / float(lasts_s[k]) * per_hz,
                 most_cents=FASTEST_HZ * per_hz,
                 middle_cents=float(hz[low] + hz[high]) / 2.0 * per_hz,
+                beats_hz=float(hz[high] - hz[low]),
                 cycles=float((hz[high] - hz[low]) * lasts_s[k]),
             )
         )
@@ -254,7 +256,7 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
         near = [one for one in beating if _alike(one, middle)]
         if (len(near), -middle.sd_cents) > (len(best), 0.0):
             best = near
-    if len(best) >= FEWEST:
+    if len(best) >= FEWEST and _rises(beating):
         weight = np.array([1.0 / (one.sd_cents**2 + AGREE_CENTS**2) for one in best])
         each = np.array([one.cents for one in best])
         cents = float((weight * each).sum() / weight.sum())
@@ -281,6 +283,14 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
         partials=len(single),
         cycles=0.0,
     )
+
+
+def _rises(beating: list[_Lines]) -> bool:
+    """Say whether partials agree better in cents than in beats a second, as a tremolo would."""
+    cents = np.log([one.cents for one in beating])
+    hz = np.log([one.beats_hz for one in beating])
+    apart = [float(np.median(np.abs(each - np.median(each)))) for each in (cents, hz)]
+    return apart[0] < apart[1]
 
 
 def _alike(one: _Lines, other: _Lines) -> bool:

@@ -10,9 +10,8 @@ heard as growling.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
@@ -21,7 +20,9 @@ from planner.pitch import note_name
 from planner.targets import Aimed
 
 HELD_S = 1.0  # chosen: a shorter chord is gone before it is heard to beat
-LOW_MIDI = 48  # C3; thirds and sixths below it growl (common practice, no source)
+LOW_HELD_S = 2.0  # chosen: the longest class of the tolerances
+LOW_MIDI = 48  # C3; thirds and sixths about or below it growl (common practice, no source)
+APART_CENTS = 4.0  # common practice, no source: two fixed pitches nearer than this are accepted
 MIDDLE_C = 60
 MOST_CHORDS = 8  # chosen: as many as one sitting at the piano mends
 # The lowest partials that meet, by semitones: p of the lower note with q of the upper.
@@ -67,9 +68,7 @@ def sour_chords(aimed: Sequence[Aimed]) -> tuple[SourChord, ...]:
     """
     measured = [a for a in aimed if a.measured.measurement.heard_hz is not None]
     held = [a for a in measured if a.measured.note.length_s >= HELD_S]
-    pairs = [
-        pair for one, two in combinations(held, 2) if (pair := sour_pair(one, two)) is not None
-    ]
+    pairs = [pair for one, two in _together(held) if (pair := sour_pair(one, two)) is not None]
     groups: dict[tuple[int, ...], list[tuple[SourPair, tuple[Aimed, ...]]]] = defaultdict(list)
     for pair in pairs:
         chord = _with(pair, held)
@@ -92,6 +91,16 @@ def sour_chords(aimed: Sequence[Aimed]) -> tuple[SourChord, ...]:
     return tuple(chords[:MOST_CHORDS])
 
 
+def _together(held: Sequence[Aimed]) -> Iterator[tuple[Aimed, Aimed]]:
+    """Go through the pairs of notes that sound together long enough."""
+    ordered = sorted(held, key=lambda a: (a.measured.note.start_s, a.measured.id))
+    for k, one in enumerate(ordered):
+        for two in ordered[k + 1 :]:
+            if two.measured.note.start_s > one.measured.note.end_s - HELD_S:
+                break
+            yield one, two
+
+
 def sour_pair(one: Aimed, two: Aimed) -> SourPair | None:
     """Say whether two notes of one stem beat sourly together; None where they do not."""
     lower, upper = sorted((one, two), key=lambda a: a.target.intended_midi)
@@ -110,9 +119,15 @@ def sour_pair(one: Aimed, two: Aimed) -> SourPair | None:
     level -= level.max()
     weight = float(shared_weights(level[0], level[1], np.array([p]), np.array([q]))[0])
     kind = clash_kind(beats - given, end_s - start_s)
-    out_of_tune = kind in SORE_KINDS and beats - given > 2.0 * doubt and weight >= EXPOSED_WEIGHT
-    growls = clash_kind(beats, end_s - start_s) in SORE_KINDS
-    low = steps in THIRDS_AND_SIXTHS and lower.target.intended_midi < LOW_MIDI and growls
+    out_of_tune = (
+        kind in SORE_KINDS
+        and beats - given > 2.0 * doubt
+        and weight >= EXPOSED_WEIGHT
+        and round(abs((upper.heard_cents or 0.0) - (lower.heard_cents or 0.0)), 1) >= APART_CENTS
+    )
+    middle = (lower.target.intended_midi + upper.target.intended_midi) / 2
+    growls = clash_kind(beats, end_s - start_s) in SORE_KINDS and end_s - start_s >= LOW_HELD_S
+    low = steps in THIRDS_AND_SIXTHS and middle < LOW_MIDI and growls
     if not (out_of_tune or low):
         return None
     return SourPair(
@@ -168,7 +183,7 @@ def _ways(midi: Sequence[int], worst: SourPair) -> tuple[str, ...]:
     steps = worst.upper_midi - worst.lower_midi
     lower, upper = note_name(worst.lower_midi), note_name(worst.upper_midi)
     ways = []
-    if steps in THIRDS_AND_SIXTHS and worst.lower_midi < LOW_MIDI:
+    if steps in THIRDS_AND_SIXTHS and worst.lower_midi + worst.upper_midi < 2 * LOW_MIDI:
         ways.append(f"open the low {'third' if steps < 5 else 'sixth'} {lower} {upper}")
     elif steps % 12 in THIRDS_AND_SIXTHS and worst.upper_midi < MIDDLE_C:
         ways.append(f"lift {upper} above middle C")
