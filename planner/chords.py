@@ -23,7 +23,6 @@ from planner.chord_partials import (
 )
 from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
-from planner.pitch import shift_hz
 from planner.unisons import StringsApart, strings_apart
 
 Array = NDArray[np.float64]
@@ -32,6 +31,7 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
 DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
@@ -353,10 +353,11 @@ def _note(
     string, fits = voice.string, voice.fits
     assert fits is not None
     f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
-    # Strings apart: the pitch is their middle, and may be heard anywhere between them.
     between = 0.0
-    if apart is not None:
-        f1_hz, between = shift_hz(f1_hz, apart.middle_cents), apart.cents / np.sqrt(12.0)
+    if string is not None and apart is not None and apart.cents > 0.0:
+        # The pitch is the middle of the strings, and may be heard anywhere between them.
+        string, between = _middle(string, apart), apart.cents / np.sqrt(12.0)
+        f1_hz = string.f1_hz
     start_smp = round(voice.start_s * stem.sr)
     end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)
     power = float((fits.amplitude**2).sum()) / 2
@@ -385,6 +386,16 @@ def _note(
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,
     )
+
+
+def _middle(string: StiffString, apart: StringsApart) -> StiffString:
+    """Fit the middle of a key's strings; its partials stray while they beat, and B with them."""
+    zero = np.zeros(len(apart.number))
+    fits = PartialFits(
+        number=np.array(apart.number, dtype=float), f_hz=np.array(apart.middle_hz),
+        sd_hz=np.array(apart.middle_sd_hz), amplitude=zero, unsteady=zero, collided=0,
+    )  # fmt: skip
+    return fit_string(fits, string.b, B_STRAYS * string.b) or string
 
 
 def _confidence(string: StiffString, length_s: float) -> Confidence:

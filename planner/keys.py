@@ -27,6 +27,8 @@ SAME_KEY_CENTS = 0.3  # chosen: two strokes of one key never read closer (touch,
 TUNERS_CENTS = 0.5  # chosen: the best-kept instrument's keys scatter so much about a smooth curve
 FEWEST_NOTES = 2  # one stroke may be another note's partial
 TOLD_CENTS = 4.0  # common practice, no source: fixed pitches this close are accepted
+CLIPPED = 2.5  # chosen: beyond so many deviations a key counts as bad
+CLIPPED_KEEPS = 0.9546  # of the deviation: a normal spread cut at 2.5 to either side
 FALSE_ALARM = 0.01  # chosen: one instrument in a hundred without a bad key may show one
 NEIGHBOURS, NEAR_SEMITONES, FEWEST_NEIGHBOURS = 6, 12, 3  # chosen: within an octave, a median of 3
 STRINGS_TOLD_CENTS = 1.0  # chosen: unisons closer than this count as clean (beats of seconds)
@@ -77,7 +79,7 @@ def key_readings(stem: StemNotes, curve: Mapping[int, float]) -> tuple[KeyReadin
     means = {midi: _mean(key, same) for midi, key in keys.items()}
     several = [m for m, key in keys.items() if len(key.off) >= FEWEST_NOTES]
     tuner = _scatter_between([means[m] for m in several])
-    limit = NormalDist().inv_cdf(1.0 - FALSE_ALARM / (2.0 * max(len(several), 1)))
+    limit = _limit(len(several))
     readings = []
     for midi in sorted(keys):
         mean, doubt = means[midi]
@@ -141,7 +143,8 @@ def _by_key(stem: StemNotes, curve: Mapping[int, float]) -> dict[int, _Key]:
 
 
 def _scatter_within(keys: Iterable[_Key]) -> float:
-    """How far strokes of one key lie apart beyond what each is known, all keys together, cents."""
+    """How far strokes of one key lie apart beyond their own uncertainty, all keys together."""
+    keys = list(keys)
     away = [
         # n notes lie nearer their own middle than the true one by sqrt((n - 1) / n)
         (key.off - np.median(key.off)) * np.sqrt(len(key.off) / (len(key.off) - 1.0))
@@ -150,7 +153,9 @@ def _scatter_within(keys: Iterable[_Key]) -> float:
     ]
     if not away:
         return 2.0 * SAME_KEY_CENTS
-    return max(1.4826 * float(np.median(np.abs(np.concatenate(away)))), SAME_KEY_CENTS)
+    scale = 1.4826 * float(np.median(np.abs(np.concatenate(away))))
+    stated = float(np.median(np.concatenate([key.sd for key in keys])))
+    return float(np.sqrt(max(scale**2 - stated**2, SAME_KEY_CENTS**2)))
 
 
 def _mean(key: _Key, same_cents: float) -> tuple[float, float]:
@@ -173,8 +178,24 @@ def _scatter_between(means: Sequence[tuple[float, float]]) -> float:
     if len(means) < FEWEST_NEIGHBOURS:
         return 2.0 * TUNERS_CENTS
     mean, doubt = np.array(means).T
-    scale = 1.4826 * float(np.median(np.abs(mean - np.median(mean))))
+    away = np.abs(mean - np.median(mean))
+    scale = max(1.4826 * float(np.median(away)), TUNERS_CENTS)
+    for _ in range(5):  # the bad keys left out, whose share a normal spread would lose besides
+        near = away <= CLIPPED * scale
+        scale = max(float(np.sqrt(np.mean(away[near] ** 2))) / CLIPPED_KEEPS, TUNERS_CENTS)
     return float(np.sqrt(max(scale**2 - float(np.median(doubt)) ** 2, TUNERS_CENTS**2)))
+
+
+def _limit(keys: int) -> float:
+    """How many of its own deviations a key must lie off to stand out of so many.
+
+    Student's t at `FALSE_ALARM`, shared out over the keys and both sides (Bonferroni), since the
+    deviation itself comes from the same keys; as a series (Abramowitz and Stegun, Handbook of
+    Mathematical Functions, 26.7.5, from memory).
+    """
+    z = NormalDist().inv_cdf(1.0 - FALSE_ALARM / (2.0 * max(keys, 1)))
+    free = max(keys - 1, 1)
+    return z + (z**3 + z) / (4.0 * free) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * free**2)
 
 
 def _drawn(mean: float, doubt: float, tuner: float) -> float:

@@ -52,8 +52,9 @@ class StringsApart:
 
     cents: float  # from the lowest string to the highest
     uncertainty_cents: float
-    middle_cents: float  # of the lowest and highest against the pitch given
-    partials: int  # that agree
+    number: tuple[int, ...]  # of the partials that agree
+    middle_hz: tuple[float, ...]  # of the lowest and the highest string in each of them
+    middle_sd_hz: tuple[float, ...]
     cycles: float  # most beats that one of them went through
 
 
@@ -75,7 +76,9 @@ class _Lines:
     sd_cents: float
     least_cents: float  # the least and the most distance that this partial could have shown
     most_cents: float
-    middle_cents: float
+    number: int
+    middle_hz: float
+    middle_sd_hz: float
     beats_hz: float
     cycles: float
 
@@ -105,7 +108,8 @@ def strings_apart(
         free &= np.abs(f_hz[:, None] - theirs[None, :]).min(axis=1) > APART_HZ
     if free.sum() < FEWEST:
         return None
-    return _agreement(_lines(follow_partials(samples, sr, f_hz[free]), f_hz[free]))
+    moving = follow_partials(samples, sr, f_hz[free])
+    return _agreement(_lines(moving, f_hz[free], number[free]))
 
 
 def follow_partials(samples: Array, sr: int, f_hz: Array) -> Complex:
@@ -124,10 +128,10 @@ def follow_partials(samples: Array, sr: int, f_hz: Array) -> Complex:
     return np.asarray((slow * np.exp(-2j * np.pi * np.outer(starts_s, f_hz))).T)
 
 
-def _lines(z: Complex, f_hz: Array) -> list[_Lines]:
+def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
     """Take partials apart into lines; those that noise or something else moves are left out.
 
-    z: (k, n) from `follow_partials`; f_hz: (k,).
+    z: (k, n) from `follow_partials`; f_hz, number: (k,).
     """
     n = z.shape[1]
     power = np.abs(z) ** 2
@@ -147,20 +151,28 @@ def _lines(z: Complex, f_hz: Array) -> list[_Lines]:
         hz = fit.poles[k].imag / (2 * np.pi)
         low, high = own[np.argmin(hz[own])], own[np.argmax(hz[own])]
         spread = fit.covariance[k]
-        both = (spread[low, low] + spread[high, high] - 2.0 * spread[low, high]).real
+        alone = (spread[low, low] + spread[high, high]).real
+        shared = 2.0 * spread[low, high].real
         per_hz = CENTS_PER_NEPER / float(f_hz[k])
         told.append(
             _Lines(
                 cents=float(hz[high] - hz[low]) * per_hz,
-                sd_cents=float(np.sqrt(max(both, 0.0) / 2.0)) / (2 * np.pi) * per_hz,
+                sd_cents=_sd_hz(alone - shared) * per_hz,
                 least_cents=CYCLES / float(lasts_s[k]) * per_hz,
                 most_cents=FASTEST_HZ * per_hz,
-                middle_cents=float(hz[low] + hz[high]) / 2.0 * per_hz,
+                number=int(number[k]),
+                middle_hz=float(f_hz[k] + (hz[low] + hz[high]) / 2.0),
+                middle_sd_hz=_sd_hz(alone + shared) / 2.0,
                 beats_hz=float(hz[high] - hz[low]),
                 cycles=float((hz[high] - hz[low]) * lasts_s[k]),
             )
         )
     return told
+
+
+def _sd_hz(variance: float) -> float:
+    """Deviation of a frequency from the variance of a complex pole, half of which turns, Hz."""
+    return float(np.sqrt(max(variance, 0.0) / 2.0)) / (2 * np.pi)
 
 
 def fit_lines(z: Complex, most: int) -> list[LineFits]:
@@ -264,12 +276,12 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
         if len(best) >= MOST_AGREE * len(could):
             scatter = float((weight * (each - cents) ** 2).sum() / weight.sum())
             spare = max(len(best) - 1, 1)
-            middles = np.array([one.middle_cents for one in best])
             return StringsApart(
                 cents=cents,
                 uncertainty_cents=float(np.sqrt(scatter / spare + 1.0 / weight.sum())),
-                middle_cents=float((weight * middles).sum() / weight.sum()),
-                partials=len(best),
+                number=tuple(one.number for one in best),
+                middle_hz=tuple(one.middle_hz for one in best),
+                middle_sd_hz=tuple(one.middle_sd_hz for one in best),
                 cycles=max(one.cycles for one in best),
             )
     # Nothing agreed on: the third-least distance that a partial with one line would have shown.
@@ -279,8 +291,9 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
     return StringsApart(
         cents=0.0,
         uncertainty_cents=single[FEWEST - 1],
-        middle_cents=0.0,
-        partials=len(single),
+        number=(),
+        middle_hz=(),
+        middle_sd_hz=(),
         cycles=0.0,
     )
 
