@@ -60,16 +60,16 @@ def test_a_planted_key_stands_out_with_its_size() -> None:
     assert alarms == 0
 
 
-@pytest.mark.parametrize("tuner", [0.3, 1.0, 2.5])
-def test_good_pianos_show_no_bad_key(tuner: float) -> None:
-    """At most one alarm in 40 pianos of 45 keys, however neatly they were tuned."""
+def test_good_pianos_show_no_bad_key() -> None:
+    """At most 3 alarms in 120 pianos of 45 keys, however neatly or badly they were tuned."""
     alarms = [
         key.midi
+        for tuner in (0.3, 1.0, 2.5)
         for seed in range(40)
         for key in key_readings(played({}, seed=seed, tuner=tuner), CURVE)
         if key.stands_out
     ]
-    assert len(alarms) <= 1
+    assert len(alarms) <= 3
 
 
 def test_the_plus_minus_of_a_key_covers_two_in_three() -> None:
@@ -79,7 +79,8 @@ def test_the_plus_minus_of_a_key_covers_two_in_three() -> None:
         for times in (2, 4, 9):
             rng = np.random.default_rng(seed)
             true = {m: rng.normal(0.0, 2.0) for m in range(40, 85)}
-            for key in key_readings(played(true, seed=seed, times=times, tuner=0.0), CURVE):
+            one = played(true, seed=seed, times=times, tuner=0.0, touch=0.6)
+            for key in key_readings(one, CURVE):
                 inside.append(abs(key.mean_cents - true[key.midi]) <= key.uncertainty_cents)
     assert 0.60 < np.mean(inside) < 0.80
 

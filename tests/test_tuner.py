@@ -9,11 +9,11 @@ from planner.keys import with_keys
 from planner.model import Finding, MeasuredNote, StemNotes
 from planner.pitch import midi_to_hz
 from planner.session_model import TempoMark
-from planner.timeline import TempoMap
+from planner.timeline import TempoMap, tempo_map_from_marks
 from planner.tuner import strings_words, tuner_findings
 
 CURVE = {m: midi_to_hz(m) for m in range(21, 109)}
-MAP = TempoMap((TempoMark(bar=1, bpm=60.0),))
+MAP = tempo_map_from_marks((TempoMark(bar=1, bpm=60.0),), bar_one_at_s=0.0)
 
 
 def keyboard(
