@@ -8,6 +8,7 @@ stretch never moves A4.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -296,8 +297,10 @@ def _precedence(spec: StemSpec) -> int:
 
 
 def _kind(code: str) -> int:
-    letters = code.rstrip("0123456789LR") or code
-    return _PRECEDENCE.index(letters) if letters in _PRECEDENCE else len(_PRECEDENCE)
+    """Place a guessed code (PNO, PNO2, PNOL) in the order; the last place where it has none."""
+    letters = re.sub(r"\d+[LR]?$", "", code)
+    places = [k for k, kind in enumerate(_PRECEDENCE) if letters in (kind, kind + "L", kind + "R")]
+    return min(places, default=len(_PRECEDENCE))
 
 
 def _disagreements(
