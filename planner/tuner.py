@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from planner.clashes import SoundingNote
-from planner.keys import STRINGS_TOLD_CENTS, notes_of_key
+from planner.keys import STRINGS_TOLD_CENTS, notes_of_key, with_keys
 from planner.model import FIXED_ROLES, Finding, KeyReading, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import cents, midi_to_hz, note_name
+from planner.session_model import Session
+from planner.targets import curve_hz
 from planner.timeline import TempoMap
 from planner.wording import amount, count, flat_or_sharp, give_or_take, place
 
@@ -16,6 +18,20 @@ _THROUGHOUT = 0.5  # of the keys that could tell; chosen: then it is the instrum
 _FEWEST_KEYS = 6  # chosen
 _APART_CENTS = 8.0  # common practice, no source: fixed instruments this far apart are reported
 _HELD_S = 0.5  # chosen: shorter unisons do not beat long enough to be heard
+
+
+def keyboard_findings(
+    session: Session, stems: Sequence[StemNotes], a4: SessionA4
+) -> tuple[Finding, ...]:
+    """Tell of the keys of all fixed instruments, places in seconds of each stem's own file."""
+    curve = curve_hz(session, a4)
+    keyed = with_keys(session, stems, a4, curve)
+    return tuple(
+        finding
+        for stem in stems
+        if stem.role in FIXED_ROLES
+        for finding in tuner_findings(stem, keyed, curve, None, 0.0)
+    )
 
 
 def tuner_findings(

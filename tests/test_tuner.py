@@ -10,7 +10,7 @@ from planner.model import Finding, MeasuredNote, StemNotes
 from planner.pitch import midi_to_hz
 from planner.session_model import TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
-from planner.tuner import strings_words, tuner_findings
+from planner.tuner import keyboard_findings, strings_words, tuner_findings
 
 CURVE = {m: midi_to_hz(m) for m in range(21, 109)}
 MAP = tempo_map_from_marks((TempoMark(bar=1, bpm=60.0),), bar_one_at_s=0.0)
@@ -158,3 +158,12 @@ def test_a_chord_that_comes_often_says_where() -> None:
     (row,) = [row for row in made.rows if row.action == "chord-voicing"]
     assert "in 5 places (at 0.00 s; at 10.00 s; at 20.00 s; at 30.00 s and 1 more)" in row.reason
     assert row.notes_covered == 10
+
+
+def test_inspection_tells_of_keys_too() -> None:
+    """Before anything is planned, while the tuner may still be called."""
+    piano = stem("PNO", "tuning-reference", keyboard({72: -7.0}, {64: 2.4}))
+    voice = stem("LV", "lead-voice", keyboard({72: -7.0}, code="LV"))
+    where = session(piano, voice, reference_from="PNO")
+    found = keyboard_findings(where, (piano, voice), A4)
+    assert [(f.stem, f.what.split()[0]) for f in found] == [("PNO", "C5"), ("PNO", "E4:")]
