@@ -86,10 +86,12 @@ def piano(
     tuners_cents: float = 0.7,
     hold_s: tuple[float, float] = (1.2, 2.4),
     a4_hz: float = 441.0,
+    pedal_s: float = 0.0,
 ) -> tuple[Array, tuple[Struck, ...]]:
     """Chords of three notes in a light room, noise at -60 dBFS; keys as a tuner left them.
 
-    off_cents: how far some keys lie off beside that; apart_cents: how far their strings are apart.
+    off_cents: how far some keys lie off beside that; apart_cents: how far their strings are apart;
+    pedal_s: how far each chord rings into the next.
     """
     rng = np.random.default_rng(seed)
     own = {m: rng.normal(0.0, tuners_cents) + (off_cents or {}).get(m, 0.0) for m in range(21, 109)}
@@ -104,11 +106,13 @@ def piano(
             f1_hz = shift_hz(midi_to_hz(midi, a4_hz), own[midi])
             apart = (apart_cents or {}).get(midi, 0.0)
             strings = spread(2 if apart else 1, apart)
-            note = rng.uniform(0.5, 1.2) * struck(f1_hz, strings, held_s, rng)
+            end_s = at_s + held_s + pedal_s
+            note = rng.uniform(0.5, 1.2) * struck(f1_hz, strings, held_s + pedal_s, rng)
             first = round((at_s + rng.uniform(0.0, 0.01)) * SR)
+            note = note[: len(sound) - first]
             sound[first : first + len(note)] += note
             made.append(
-                Struck(midi=midi, start_s=at_s, end_s=at_s + held_s, f1_hz=f1_hz, apart_cents=apart)
+                Struck(midi=midi, start_s=at_s, end_s=end_s, f1_hz=f1_hz, apart_cents=apart)
             )
         at_s += held_s + rng.uniform(0.1, 0.3)
     sound = sound[: int(seconds * SR)]
