@@ -164,7 +164,7 @@ def voicing_row(
     why = (
         "a third or sixth so low growls"
         if chord.worst.low
-        else (f"{chord.worst.given_hz:.1f} would be its nature")
+        else (f"in tune {chord.worst.given_hz:.1f}")
     )
     worst = (chord.worst.lower_midi, chord.worst.upper_midi)
     bad = [note_name(m) for m in worst if m in stand_out and not chord.worst.low]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from planner.clashes import SoundingNote
@@ -105,20 +106,20 @@ def unison_findings(
     sounding: all notes on the session's clock. The pitch reference comes first, then by code.
     """
     codes = list(dict.fromkeys(key.stem for key in a4.keys))
-    by_stem = {
-        code: [n for n in sounding if n.stem == code and n.role in FIXED_ROLES] for code in codes
-    }
+    by_key: dict[tuple[str, int], list[SoundingNote]] = defaultdict(list)
+    for n in sounding:
+        if n.stem in codes and n.role in FIXED_ROLES:
+            by_key[n.stem, n.midi].append(n)
     findings = []
     for k, first in enumerate(codes):
         for second in codes[k + 1 :]:
             held = [
-                (min(n.end_s, m.end_s) - max(n.start_s, m.start_s), max(n.start_s, m.start_s),
-                 n.midi, cents(m.heard_hz, n.heard_hz))
-                for n in by_stem[first]
-                for m in by_stem[second]
-                if n.midi == m.midi
-                and round(min(n.end_s, m.end_s) - max(n.start_s, m.start_s), 6) >= _HELD_S
-            ]  # fmt: skip
+                (length_s, max(n.start_s, m.start_s), midi, cents(m.heard_hz, n.heard_hz))
+                for midi in range(128)
+                for n in by_key.get((first, midi), ())
+                for m in by_key.get((second, midi), ())
+                if (length_s := _together_s(n, m)) >= _HELD_S
+            ]
             sore = [one for one in held if round(abs(one[3]), 1) > _APART_CENTS]
             if not sore:
                 continue
@@ -138,6 +139,10 @@ def unison_findings(
                 )
             )
     return tuple(findings)
+
+
+def _together_s(one: SoundingNote, other: SoundingNote) -> float:
+    return round(min(one.end_s, other.end_s) - max(one.start_s, other.start_s), 6)
 
 
 def _strings(

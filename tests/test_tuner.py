@@ -141,7 +141,7 @@ def test_sour_chords_become_advice() -> None:
     assert row.covers == ("PNO-901", "PNO-902")
     # 523.25 (1 - 2^(-9/1200)) = 2.7 a second between partial 2 of C4 and C5
     assert row.reason == (
-        "C4 C5 sounds sour: C4 and C5 beat 2.7 times a second, 0.0 would be its nature; "
+        "C4 C5 sounds sour: C4 and C5 beat 2.7 times a second, in tune 0.0; "
         "nothing is moved: ask the tuner for C5, or leave out one of C4 and C5, or hold it "
         "shorter, or use less pedal"
     )
