@@ -134,6 +134,8 @@ def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
     z: (k, n) from `follow_partials`; f_hz, number: (k,).
     """
     n = z.shape[1]
+    # every partial at the same level, so that the ridge of `_gram` weighs alike on all
+    z = z / np.sqrt(np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + 1e-60)
     power = np.abs(z) ** 2
     lasts_s = power.sum(axis=1) ** 2 / ((power**2).sum(axis=1) + 1e-60) * HOP_S
     fits = fit_lines(z, MOST_LINES)

@@ -212,3 +212,18 @@ def test_result_is_plain_numbers() -> None:
     got = asked(C5, (0.0,), 2.0, 1)
     assert got is not None
     assert json.dumps([got.cents, got.uncertainty_cents, got.cycles])
+
+
+def test_level_changes_nothing() -> None:
+    """The same note 60 dB softer says the same (noise and all)."""
+    rng = np.random.default_rng(2)
+    sound = struck(C4, spread(2, 2.0), 2.0, rng) + 1e-4 * rng.standard_normal(int(2.4 * SR))
+    b = stiffness(C4)
+    loud, soft = (
+        strings_apart(level * sound[800:30000], SR, C4 / np.sqrt(1 + b), b, [])
+        for level in (1.0, 1e-3)
+    )
+    assert loud is not None
+    assert soft is not None
+    assert soft.cents == pytest.approx(loud.cents, abs=1e-6)
+    assert soft.number == loud.number
