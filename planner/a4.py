@@ -8,14 +8,16 @@ stretch never moves A4.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.guess import guess_from_name
 from planner.model import FIXED_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, hz_to_midi, shift_hz
-from planner.session_model import Session
+from planner.session_model import Session, StemSpec
 from planner.temperament import temperament_cents
 
 Array = NDArray[np.float64]
@@ -26,6 +28,10 @@ OWN_SPREAD_CENTS = 1.0  # chosen: even a well-kept piano's notes scatter so much
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
 STEMS_AGREE_CENTS = 4.0  # common practice, no source: fixed instruments this close are accepted
 MAJORITY_CENTS = 6.0  # chosen: stems this close to the common middle belong to the majority
+# Fixed instruments in the order in which others are held against them, by the codes that
+# `planner.guess` gives them; common practice, no source: acoustic piano, organ, mallets, reeds,
+# electric.
+_PRECEDENCE = ("PNO", "ORG", "MAL", "PAN", "HPS", "ACC", "EP", "KEY", "TOY")
 FOLD_EDGE_CENTS = 42.0  # chosen: beyond, a semitone too low or too high cannot be told
 LEAST_CONCENTRATION = 0.35  # chosen: length of the circular mean; below, the notes do not agree
 # How far each knee of the stretch may be expected to bend, in cents: bass below A2, treble above A5
@@ -72,7 +78,7 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
         return _without_reading(session, findings)
     measured_hz, told = _resolve(reading, session, near)
     findings += told
-    findings += _disagreements(stems, by_code, code)
+    findings += _disagreements(session, stems, by_code, code)
     a4_hz = measured_hz
     if session.a4_hz is not None:
         a4_hz = session.a4_hz
@@ -284,13 +290,29 @@ def _typed_apart(
     ]
 
 
+def _precedence(spec: StemSpec) -> int:
+    """Say which fixed instrument the others are held against, by what its names call it."""
+    kinds = [_kind(guess_from_name(name).code) for name in (spec.code, spec.file)]
+    return min(kinds)
+
+
+def _kind(code: str) -> int:
+    """Place a guessed code (PNO, PNO2, PNOL) in the order; the last place where it has none."""
+    letters = re.sub(r"\d+[LR]?$", "", code)
+    places = [k for k, kind in enumerate(_PRECEDENCE) if letters in (kind, kind + "L", kind + "R")]
+    return min(places, default=len(_PRECEDENCE))
+
+
 def _disagreements(
-    stems: tuple[StemNotes, ...], by_code: dict[str, _Reading | None], code: str | None
+    session: Session,
+    stems: tuple[StemNotes, ...],
+    by_code: dict[str, _Reading | None],
+    code: str | None,
 ) -> list[Finding]:
     """Tell of fixed instruments that stand apart from the reference, or from the first of them."""
     fixed = [s.code for s in stems if s.role in FIXED_ROLES and by_code[s.code] is not None]
-    if code in fixed:
-        fixed = [code, *[c for c in fixed if c != code]]
+    rank = {spec.code: _precedence(spec) for spec in session.stems}
+    fixed.sort(key=lambda c: (c != code, rank.get(c, len(_PRECEDENCE)), c))
     findings: list[Finding] = []
     for other in fixed[1:]:
         first, second = by_code[fixed[0]], by_code[other]

@@ -22,7 +22,8 @@ from planner.chord_partials import (
     typical_b,
 )
 from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
-from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
+from planner.unisons import StringsApart, strings_apart
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,8 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
+DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
@@ -67,7 +70,8 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
     uncertainty in cents (about a 2 in 3 chance). Where no partial is free of the other notes,
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
-    onset. Notes come by start, then pitch; digital silence gives none.
+    onset. Notes come by start, then pitch; digital silence gives none. In instruments that nobody
+    can move afterwards, a note's own strings are asked whether they stand apart.
     """
     samples = stem.samples
     if not samples.any():
@@ -79,7 +83,11 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     if not harmonic:
         voices = _pool_stiffness(voices)
-    pairs = [_note(samples, stem, voice) for voice in voices]
+    ends_s = [_end(samples, stem.analysis_sr, voice) for voice in voices]
+    apart: list[StringsApart | None] = [None] * len(voices)
+    if stem.role in FIXED_ROLES:
+        voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
+    pairs = [_note(stem, *one) for one in zip(voices, ends_s, apart, strict=True)]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
@@ -290,11 +298,66 @@ def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
     return result
 
 
-def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement]:
+def _with_strings(
+    samples: Floats, sr: int, voices: list[_Voice], ends_s: list[float]
+) -> tuple[list[_Voice], list[float], list[StringsApart | None]]:
+    """Ask every note for its strings; where they beat, what swells in again is the same note."""
+    ends_s = list(ends_s)
+    taken: set[int] = set()
+    for i, j in _swelling_again(voices, ends_s):
+        if i in taken or voices[j].start_s > ends_s[i] + DAMPED_S:
+            continue
+        longer = [*ends_s[:i], max(ends_s[i], ends_s[j]), *ends_s[i + 1 :]]
+        whole = _strings(samples, sr, i, voices, longer)
+        if whole is not None and whole.cents > 0.0:
+            ends_s = longer
+            taken.add(j)
+    kept = [k for k in range(len(voices)) if k not in taken]
+    apart = [_strings(samples, sr, k, voices, ends_s) for k in kept]
+    return [voices[k] for k in kept], [ends_s[k] for k in kept], apart
+
+
+def _swelling_again(voices: list[_Voice], ends_s: list[float]) -> list[tuple[int, int]]:
+    """Pair every struck note with those that swell in on its key later, in time order."""
+    return [
+        (i, j)
+        for j in sorted(range(len(voices)), key=lambda k: voices[k].start_s)
+        for i in range(len(voices))
+        if voices[j].soft
+        and not voices[i].soft
+        and voices[i].start_s < voices[j].start_s
+        and abs(np.log2(voices[i].f0_hz / voices[j].f0_hz)) <= 0.5 / 12
+    ]
+
+
+def _strings(
+    samples: Floats, sr: int, k: int, voices: list[_Voice], ends_s: list[float]
+) -> StringsApart | None:
+    """Ask one note whether its strings stand apart, as far as other notes leave it free."""
+    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k] - DAMPED_S
+    if voice.string is None or end_s - start_s < SHORTEST_S:
+        return None
+    others = [
+        (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
+        for i, v in enumerate(voices)
+        if i != k and v.start_s < end_s and v.last_s > start_s
+        if abs(np.log2(v.f0_hz / voice.f0_hz)) > 0.5 / 12  # the same key's own ring does not beat
+    ]
+    piece = _piece(samples, int(start_s * sr), int(end_s * sr))
+    return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)
+
+
+def _note(
+    stem: Stem, voice: _Voice, end_s: float, apart: StringsApart | None
+) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
     f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
-    end_s = _end(samples, stem.analysis_sr, voice)
+    between = 0.0
+    if string is not None and apart is not None and apart.cents > 0.0:
+        # The pitch is the middle of the strings, and may be heard anywhere between them.
+        string, between = _middle(string, apart), apart.cents / np.sqrt(12.0)
+        f1_hz = string.f1_hz
     start_smp = round(voice.start_s * stem.sr)
     end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)
     power = float((fits.amplitude**2).sum()) / 2
@@ -315,11 +378,24 @@ def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement
     return note, Measurement(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
-        uncertainty_cents=max(string.f1_cents_sd, 0.1),  # figures are written to 0.1 cents
+        # figures are written to 0.1 cents
+        uncertainty_cents=max(float(np.hypot(string.f1_cents_sd, between)), 0.1),
         inharmonicity_b=string.b,
         confidence=_confidence(string, end_s - voice.start_s),
+        strings_apart_cents=None if apart is None else apart.cents,
+        strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,
     )
+
+
+def _middle(string: StiffString, apart: StringsApart) -> StiffString:
+    """Fit the middle of a key's strings; its partials stray while they beat, and B with them."""
+    zero = np.zeros(len(apart.number))
+    fits = PartialFits(
+        number=np.array(apart.number, dtype=float), f_hz=np.array(apart.middle_hz),
+        sd_hz=np.array(apart.middle_sd_hz), amplitude=zero, unsteady=zero, collided=0,
+    )  # fmt: skip
+    return fit_string(fits, string.b, B_STRAYS * string.b) or string
 
 
 def _confidence(string: StiffString, length_s: float) -> Confidence:

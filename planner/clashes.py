@@ -189,7 +189,7 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
         start_s=start_s[second[near]],
         overlap_s=overlap_s[near],
         given_hz=np.abs(q * target[high] - p * target[low]),
-        weight=_weights(level[low], level[high], p, q),
+        weight=shared_weights(level[low], level[high], p, q),
         unsure_cents=np.array([n.uncertainty_cents for n in ordered]),
         vibrato_half_cents=np.array([n.vibrato_half_cents for n in ordered]),
     )
@@ -323,7 +323,7 @@ def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
     return np.array([number[code] for code in stems], dtype=np.int64)
 
 
-def _weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
+def shared_weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
     """How plainly a beating can be heard, 0 to 1: equal, strong shared partials beat deepest.
 
     Partial n is taken as 1/n of the first (a sawtooth's spectrum; chosen: bowed, blown and sung

@@ -146,6 +146,10 @@ class Measurement:
     inharmonicity_b: float | None = None
     partials_cents: float | None = None  # partials 2..6 against the first, beyond stiffness
     upper_partials_db: float | None = None  # all partials above the first, against the first
+    # Strings of one key: from the lowest to the highest, 0 where none stood apart; then the
+    # uncertainty is the least distance that would have been seen.
+    strings_apart_cents: float | None = None
+    strings_apart_uncertainty_cents: float | None = None
     confidence: Confidence = ""
     not_measured_because: str = ""
     contour_s: Floats | None = None  # (k,) seconds from the file's start
@@ -176,6 +180,23 @@ class StemNotes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeyReading:
+    """One key of an instrument that nobody can move, over all its notes (see `planner.keys`)."""
+
+    stem: str
+    midi: int
+    notes: int
+    mean_cents: float  # off the session A4 with its smooth stretch
+    uncertainty_cents: float  # about 2 in 3 chance
+    drawn_cents: float  # the mean, drawn to the smooth curve as far as it is uncertain
+    beside_cents: float | None = None  # against the middle of the keys around it
+    stands_out: bool = False
+    strings_apart_cents: float | None = None  # None where too few notes agree on it
+    strings_uncertainty_cents: float | None = None
+    strings_notes: tuple[int, int] = (0, 0)  # notes that agree, of those that could have told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionA4:
     """Where the session's A4 really stands, and how the reference stretches its octaves."""
 
@@ -185,6 +206,7 @@ class SessionA4:
     found_from: str  # "stem PNO", "majority of BAS, EGL, CEL", "typed", "assumed"
     notes_used: int = 0
     stretch: tuple[tuple[int, float], ...] = ()  # (MIDI note, cents off equal), ascending
+    keys: tuple[KeyReading, ...] = ()  # of the fixed instruments, the pitch reference first
     findings: tuple[Finding, ...] = ()
 
 

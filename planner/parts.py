@@ -59,16 +59,26 @@ def part_of(
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
         ask = tolerances.limits.ask_beyond_cents
         aimed = tuple(
-            aim(n, target_for(n, stem.role, session, a4, offset_cents, ask_beyond_cents=ask))
+            aim(
+                n,
+                target_for(
+                    n, stem.role, session, a4, offset_cents,
+                    ask_beyond_cents=ask, follow_keys=spec.follow_keys,
+                ),
+            )
             for n in stem.notes
-        )
+        )  # fmt: skip
         if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
         tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
         return aimed, blue_notes(stem.notes, off, tonics)
 
-    offset = part_offset_cents(stem.notes, stem.role, session, a4) if may_move_as_a_whole else 0.0
+    offset = (
+        part_offset_cents(stem.notes, stem.role, session, a4, follow_keys=spec.follow_keys)
+        if may_move_as_a_whole
+        else 0.0
+    )
     if abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0

@@ -15,12 +15,20 @@ from planner.clash_words import called, named_stems, own_and_other, points_of_na
 from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
+from planner.keys import with_keys
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moves import carried_out
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
-from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
+from planner.planrows import (
+    advice_row,
+    note_row,
+    retake_row,
+    rule_row,
+    stem_summary,
+    voicing_row,
+)
 from planner.protection import join_inside
 from planner.row_ids import name_rows, name_rules
 from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
@@ -28,9 +36,11 @@ from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
-from planner.targets import Aimed, aim, target_for
+from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
+from planner.tuner import tuner_findings, unison_findings
+from planner.voicings import sour_chords
 
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
@@ -65,6 +75,8 @@ def make_plan(
         Ids and people's rulings from earlier runs; nothing on the first.
     """
     noticed: list[Finding] = []
+    curve = curve_hz(session, a4)
+    a4 = with_keys(session, stems, a4, curve)
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
 
@@ -76,6 +88,10 @@ def make_plan(
         return replace(part, aimed=_re_aimed(part, session, a4, recalled))
 
     at_first = {code: aimed(code, noticed) for code in sorted(given)}
+    fixed = [part for part in at_first.values() if part.stem.role in FIXED_ROLES]
+    for part in fixed:
+        noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    noticed += unison_findings(sounding(at_first, {}), a4, tempo_map)
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
     order = [spec.code for spec in session.stems if spec.code in at_first]
 
@@ -132,6 +148,12 @@ def make_plan(
         own = [judged[n.id] for n in parts[code].stem.notes]
         retake = retake_row(own, parts[code].spec)
         advice += [retake] if retake else []
+    for part in fixed:
+        out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
+        advice += [
+            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session, out)
+            for chord in sour_chords(part.aimed)
+        ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),

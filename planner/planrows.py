@@ -18,7 +18,8 @@ from planner.scopes import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
-from planner.wording import amount, flat_or_sharp, percent, raise_or_lower, rule_names
+from planner.voicings import SourChord
+from planner.wording import amount, flat_or_sharp, percent, place, raise_or_lower, rule_names
 
 # Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
 # open vowels and bowed tones. Common practice, no source.
@@ -29,6 +30,7 @@ _RETAKE_NOTES = 12  # chosen: fewer edits are quicker made than a take sung
 _FIXED_TOLD_CENTS = 4.0
 _SPREAD_TOLD_CENTS = 20.0
 _START_TOLD_CENTS = 8.0
+_PLACES_SAID = 4  # chosen: of a chord that comes often
 
 
 def note_row(
@@ -138,6 +140,65 @@ def advice_row(
     """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
     row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
     return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None)
+
+
+def voicing_row(
+    chord: SourChord,
+    spec: StemSpec,
+    stem: StemNotes,
+    tempo_map: TempoMap | None,
+    shift_s: float,
+    session: Session,
+    stand_out: frozenset[int],
+) -> Row:
+    """Advise another voicing of a held chord that sounds sour; its id comes later.
+
+    stand_out: keys of the instrument that stand out (MIDI): where one is in the chord, the tuner
+    comes before the player.
+    """
+    notes = {n.id: n.note for n in stem.notes}
+    lower, upper = notes[chord.worst.lower], notes[chord.worst.upper]
+    first = max(lower, upper, key=lambda note: note.start_s)
+    last = min(lower, upper, key=lambda note: note.end_s)
+    names = " ".join(note_name(m) for m in chord.midi)
+    pair = f"{note_name(chord.worst.lower_midi)} and {note_name(chord.worst.upper_midi)}"
+    beats = f"{pair} beat {chord.worst.beating_hz:.1f} times a second"
+    why = (
+        "a third or sixth so low growls"
+        if chord.worst.low
+        else (f"in tune {chord.worst.given_hz:.1f}")
+    )
+    worst = (chord.worst.lower_midi, chord.worst.upper_midi)
+    bad = [note_name(m) for m in worst if m in stand_out and not chord.worst.low]
+    ways = (*(f"ask the tuner for {name}" for name in bad), *chord.ways)
+    return Row(
+        id="A-000",
+        kind="advice",
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        **_where(first, last, stem, tempo_map, shift_s, session),
+        notes_covered=len(chord.covers),
+        covers=chord.covers,
+        action="chord-voicing",
+        clash_with=chord.worst.upper,
+        beating_hz=round(chord.worst.beating_hz, 1),
+        rule_name="sour held chord",
+        reason=f"{names} sounds sour{_more_places(chord, tempo_map, shift_s)}: {beats}, {why}; "
+        f"nothing is moved: {', or '.join(ways)}",
+    )
+
+
+def _more_places(chord: SourChord, tempo_map: TempoMap | None, shift_s: float) -> str:
+    """Say where else a chord comes; empty where it comes once."""
+    starts = [start_s + shift_s for start_s, _ in chord.places]
+    if len(starts) < 2:
+        return ""
+    said = []
+    for at_s in starts[:_PLACES_SAID]:
+        bar, beat = tempo_map.bar_beat(at_s) if tempo_map is not None else (None, None)
+        said.append(place(bar, beat, at_s))
+    rest = f" and {len(starts) - len(said)} more" if len(starts) > len(said) else ""
+    return f" in {len(starts)} places ({'; '.join(said)}{rest})"
 
 
 def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:

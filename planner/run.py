@@ -28,6 +28,7 @@ from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
 from planner.session_model import Session, StemSpec
+from planner.tuner import keyboard_findings
 from planner.writing import write_plan
 
 Progress = Callable[[str], None]
@@ -150,6 +151,7 @@ def inspect_session(
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
     facts = tuple((one.code, one.facts) for one in heard)
+    a4 = find_session_a4(opened.session, stems)
     findings = (
         *opened.findings,
         *findings,
@@ -157,7 +159,8 @@ def inspect_session(
         *inspect_notes(opened.session, stems),
         *inspect_places(opened.session, stems, tempo_map),
         *(finding for stem in stems for finding in stem.findings),
-        *find_session_a4(opened.session, stems).findings,
+        *a4.findings,
+        *keyboard_findings(opened.session, stems, a4),
     )
     return opened.session, facts, findings
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from planner import session_music as music
 from planner import session_stems as stem_fields
-from planner.model import Finding
+from planner.model import FIXED_ROLES, Finding
 from planner.session_model import Session
 from planner.session_stems import MAX_SECONDS
 from planner.session_values import (
@@ -79,6 +79,7 @@ def session_from_dict(
     session = Session(**got)
     stem_fields.check_together(problems, session.stems)
     _check_reference(problems, session)
+    _check_followers(problems, session)
     _check_consent(problems, session)
     _check_clock(problems, session)
     _check_bars(problems, session)
@@ -220,6 +221,27 @@ def _check_reference(problems: Problems, session: Session) -> None:
         problems.wrong(path, f"there is no stem {named!r}", hint)
     elif codes[named].role == "exclude":
         problems.wrong(path, f"stem {named} is excluded, so nothing can be judged by it")
+
+
+def _check_followers(problems: Problems, session: Session) -> None:
+    """Whoever follows the keys of the pitch reference needs one that has keys."""
+    roles = {spec.code: spec.role for spec in session.stems}
+    named = session.reference_from
+    for index, spec in enumerate(session.stems):
+        path = f"stems[{index}].follow_keys"
+        if not spec.follow_keys:
+            continue
+        if spec.role in FIXED_ROLES:
+            problems.wrong(
+                path, f"stem {spec.code} has the role {spec.role}, which follows nobody",
+                "Write it for the parts that double the reference.",
+            )  # fmt: skip
+        elif named not in roles or roles[named] not in FIXED_ROLES:
+            problems.wrong(
+                path, "no stem with keys is the pitch reference, so there are none to follow",
+                "Name a piano, organ or mallet stem under pitch_reference: from, with the role "
+                "tuning-reference or fixed-pitch.",
+            )  # fmt: skip
 
 
 def _check_consent(problems: Problems, session: Session) -> None:

@@ -25,6 +25,7 @@ from planner.session_values import (
     one_of,
     shown,
     text,
+    yes_or_no,
 )
 
 MAX_BAR = 100_000  # chosen: beyond any song, so a sample or a tick typed for a bar is caught
@@ -152,6 +153,7 @@ _STEM = {
     "measure_from": ("measure_from", text),
     "strings": ("strings", list_of(note, example="[E2, A2, D3, G3, B3, E4]")),
     "capo": ("capo", number("", 0, MAX_CAPO, whole=True)),
+    "follow_keys": ("follow_keys", yes_or_no),
     "range": ("range_midi", _range),
     "score": ("score", _score),
     "side": ("side", one_of("auto", "left", "right", "mid")),

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from planner.changes import anything, since_sentence
 from planner.loudness_pitch import level_lines
 from planner.model import FIXED_ROLES, Finding
-from planner.pitch import STANDARD_A4_HZ, cents, note_name
+from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
 from planner.tally import (
@@ -23,6 +23,7 @@ from planner.tally import (
     open_questions,
     pitch_biases,
 )
+from planner.tuner import strings_told, strings_words
 from planner.wording import (
     SIGN_RULE,
     amount,
@@ -68,9 +69,11 @@ def summary_markdown(plan: Plan) -> str:
         ["## In short", "", *(f"- {line}" for line in in_short(plan))],
         _relief(plan),
         _since(plan.since),
+        _keys(plan),
         _stems(plan.stems),
         _rules(plan),
         _biases(pitch_biases(plan)),
+        _voicings(plan),
         _suggestions(plan),
         _left(plan),
         _unmeasured(plan),
@@ -321,6 +324,45 @@ def _since(since: Since | None) -> list[str]:
         if rows:
             lines += ["", f"{title}:", "", *(f"- {plain(row)}" for row in rows)]
     return ["## Changes", "", *lines]
+
+
+def _keys(plan: Plan) -> list[str]:
+    """Lay out the keys of the fixed instruments that stand out or beat, and the A's."""
+    told = [
+        k for k in plan.a4.keys if k.stands_out or strings_told(k) or k.midi % 12 == A4_MIDI % 12
+    ]
+    if not told:
+        return []
+    head = ("stem", "key", "notes", "off the smooth curve", "against the keys around it", "strings")
+    rows = [
+        (
+            k.stem,
+            note_name(k.midi),
+            str(k.notes),
+            flat_or_sharp(k.mean_cents) + give_or_take(k.uncertainty_cents),
+            flat_or_sharp(k.beside_cents) + (" (stands out)" if k.stands_out else ""),
+            strings_words(k, plan.a4.a4_hz),
+        )
+        for k in told
+    ]
+    note = (
+        f"The A's, and what stands out of {count(len(plan.a4.keys), 'key')} heard; "
+        "a part with follow_keys is aimed at each key where it stands."
+    )
+    return ["## Keys of the reference", "", note, "", *table(head, rows)]
+
+
+def _voicings(plan: Plan) -> list[str]:
+    """List the held chords that only another voicing would help."""
+    rows = [row for row in plan.rows if row.action == "chord-voicing"]
+    if not rows:
+        return []
+    lines = [
+        f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
+        f"{plain(row.reason)}."
+        for row in rows
+    ]
+    return ["## Chords to voice another way", "", *lines]
 
 
 def _rules(plan: Plan) -> list[str]:

@@ -8,10 +8,12 @@ from functools import lru_cache
 
 import numpy as np
 
+from planner.keys import followed_key
 from planner.model import FIXED_ROLES, Floats, MeasuredNote, Role, SessionA4, Target
-from planner.pitch import A4_MIDI, cents, hz_to_midi, midi_to_hz, shift_hz
+from planner.pitch import A4_MIDI, cents, hz_to_midi, midi_to_hz, note_name, shift_hz
 from planner.session_model import Session
 from planner.temperament import temperament_cents
+from planner.wording import flat_or_sharp
 
 # Further than this from every note, a person must say which was meant: a category is about 70 cents
 # wide (Hill and Summers, JASA 121, 2007). The tolerances may say otherwise.
@@ -68,16 +70,25 @@ def temperament_offsets(session: Session) -> tuple[float, ...]:
     return _offsets_of(session.temperament)
 
 
-def note_hz(midi: int, role: Role, session: Session, a4: SessionA4) -> float:
+def note_hz(
+    midi: int, role: Role, session: Session, a4: SessionA4, *, follow_keys: bool = False
+) -> float:
     """Say where a note belongs for a part of this role, in Hz.
 
     The whole song's declared offset is not added: the session A4 is where A stands in the
-    recording, offset and all (see `planner.a4`).
+    recording, offset and all (see `planner.a4`). A part that doubles the reference may follow its
+    keys (`follow_keys`): then all of the stretch counts, and each key's own offset with it.
     """
-    off_equal = temperament_offsets(session)[midi % 12] + stretch_share(
-        role, session
-    ) * stretch_cents(midi, a4)
+    share = 1.0 if follow_keys else stretch_share(role, session)
+    off_equal = temperament_offsets(session)[midi % 12] + share * stretch_cents(midi, a4)
+    if follow_keys and (key := followed_key(midi, session, a4)) is not None:
+        off_equal += key.drawn_cents
     return shift_hz(midi_to_hz(midi, a4.a4_hz), off_equal)
+
+
+def curve_hz(session: Session, a4: SessionA4) -> dict[int, float]:
+    """Give every key of a piano where the session A4 and the whole smooth stretch put it, in Hz."""
+    return {midi: note_hz(midi, "tuning-reference", session, a4) for midi in range(21, 109)}
 
 
 def target_for(
@@ -89,6 +100,7 @@ def target_for(
     *,
     intended_midi: int | None = None,
     ask_beyond_cents: float = ASK_BEYOND_CENTS,
+    follow_keys: bool = False,
 ) -> Target:
     """Say which note was meant, and where it belongs.
 
@@ -101,6 +113,8 @@ def target_for(
         The note that a score gives; then nothing is guessed and nothing lies between notes.
     ask_beyond_cents : float
         Further than this from the nearest note, the note counts as between two.
+    follow_keys : bool
+        The part doubles the reference and follows its keys.
 
     Notes
     -----
@@ -110,24 +124,33 @@ def target_for(
     read_hz = measurement.heard_hz or measurement.sustain_hz or measurement.onset_hz
     hz = read_hz or measured.note.pitch_hz
     between = False
+
+    def belongs(midi: int) -> float:
+        return note_hz(midi, role, session, a4, follow_keys=follow_keys)
+
     if intended_midi is None:
         near = math.floor(hz_to_midi(shift_hz(hz, -offset_cents), a4.a4_hz))
         rests = [
-            (abs(cents(hz, note_hz(midi, role, session, a4)) - offset_cents), midi)
+            (abs(cents(hz, belongs(midi)) - offset_cents), midi)
             for midi in range(near - 1, near + 3)
         ]
         rest, intended_midi = min(rests)
         between = read_hz is not None and round(rest, 1) > ask_beyond_cents
     return Target(
         intended_midi=intended_midi,
-        target_hz=note_hz(intended_midi, role, session, a4),
-        target_from=_said_source(role, session, a4),
+        target_hz=belongs(intended_midi),
+        target_from=_said_source(role, session, a4, intended_midi if follow_keys else None),
         between_notes=between,
     )
 
 
 def part_offset_cents(
-    notes: tuple[MeasuredNote, ...], role: Role, session: Session, a4: SessionA4
+    notes: tuple[MeasuredNote, ...],
+    role: Role,
+    session: Session,
+    a4: SessionA4,
+    *,
+    follow_keys: bool = False,
 ) -> float:
     """Say how far a part stands off as a whole, in cents from -50 to 50.
 
@@ -141,7 +164,8 @@ def part_offset_cents(
     rests = []
     for hz in heard:
         near = round(hz_to_midi(hz, a4.a4_hz))
-        rests.append(_wrapped(cents(hz, note_hz(near, role, session, a4))))
+        there_hz = note_hz(near, role, session, a4, follow_keys=follow_keys)
+        rests.append(_wrapped(cents(hz, there_hz)))
     rest = np.sort(np.array(rests))
     near_each = np.abs(_wrapped_array(rest[:, None] - rest[None, :])) <= _NEAR_OFFSET_CENTS
     votes = near_each.sum(axis=1)
@@ -183,12 +207,19 @@ def _wrapped_array(values: Floats) -> Floats:
     return 50.0 - (50.0 - values) % 100.0
 
 
-def _said_source(role: Role, session: Session, a4: SessionA4) -> str:
+def _said_source(role: Role, session: Session, a4: SessionA4, follows: int | None) -> str:
+    """Say where a target comes from; `follows`: the key of a part that follows the reference's."""
     said = "session A4"
     if session.temperament != "equal":
         said += f", temperament {session.temperament}"
-    share = stretch_share(role, session)
+    share = 1.0 if follows is not None else stretch_share(role, session)
     if share and any(offset for _, offset in a4.stretch):
         part = "the reference's octave stretch"
         said += f" and {part}" if share == 1 else f" and {100 * share:.0f} % of {part}"
-    return said
+    if follows is None:
+        return said
+    key = followed_key(follows, session, a4)
+    if key is None:
+        return f"{said} (its own {note_name(follows)} was not heard twice)"
+    notes = f"{key.notes} notes"
+    return f"{said} and its own {note_name(follows)} ({flat_or_sharp(key.drawn_cents)}, {notes})"

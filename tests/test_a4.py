@@ -8,7 +8,7 @@ import pytest
 from planner.a4 import find_session_a4
 from planner.model import MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
-from planner.session_model import Session
+from planner.session_model import Session, StemSpec
 from planner.temperament import temperament_cents
 
 CHORDS = [45, 52, 57, 60, 64, 69, 48, 55, 64, 67, 72, 43, 50, 59, 62, 67, 74, 41, 53, 57, 60, 65]
@@ -236,3 +236,32 @@ def test_order_of_stems_and_notes_changes_nothing() -> None:
     one = find_session_a4(session(), (piano, organ))
     two = find_session_a4(session(), (organ, turned))
     assert one.a4_hz == pytest.approx(two.a4_hz, abs=1e-9)
+
+
+@pytest.mark.parametrize(("off", "severity"), [(4.0, None), (5.0, "warning"), (9.0, "question")])
+def test_edges_of_two_references_apart(off: float, severity: str | None) -> None:
+    """4 cents are accepted, 5 to 8 are noted, more is a question (common practice, no source)."""
+    organ = stem(shift_hz(440.0, off), code="ORG", role="fixed-pitch", scatter=0.0)
+    found = find_session_a4(session(), (stem(440.0, scatter=0.0), organ))
+    assert [finding.severity for finding in found.findings] == ([severity] if severity else [])
+
+
+@pytest.mark.parametrize(
+    ("files", "first"),
+    [
+        ({"A": "vibes.wav", "B": "organ.wav", "C": "upright_piano.wav"}, "C"),
+        ({"A": "accordion.wav", "B": "rhodes_ep.wav", "C": "church_organ.wav"}, "C"),
+        ({"A": "rhodes_ep.wav", "B": "marimba.wav", "C": "what.wav"}, "B"),
+    ],
+)
+def test_precedence_of_fixed_instruments(files: dict[str, str], first: str) -> None:
+    """Without a named one, acoustic piano before organ, mallets, reeds and electric."""
+    specs = tuple(StemSpec(code=c, file=f, role="fixed-pitch") for c, f in files.items())
+    stems = tuple(
+        stem(shift_hz(440.0, 10.0 * k), code=c, role="fixed-pitch", scatter=0.0)
+        for k, c in enumerate(files)
+    )
+    found = find_session_a4(session(stems=specs, reference_from=None), stems)
+    apart = [f for f in found.findings if "neither can be moved" in f.what]
+    assert len(apart) == 2
+    assert all(f" of {first}; " in f.what for f in apart)

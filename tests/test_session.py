@@ -195,6 +195,7 @@ def test_both_parts_of_the_reference():
             (Take(file="t.wav", label="take 2", quality="good"),),
         ),
         ("comp_edges: [1, 2.5]", "comp_edges_s", (1.0, 2.5)),
+        ("follow_keys: true", "follow_keys", True),
         ("tolerance_factor: 0.7", "tolerance_factor", 0.7),
         (
             "do_not_touch: [{from_s: 1, to_s: 2.5, why: w, who: me}, {note: V-0147}]",
@@ -415,6 +416,7 @@ def test_slips_at_the_top_are_told(extra, words):
             "stems[1].comp_edges: these seconds do not rise. Put them in order.",
         ),
         ("comp_edges: [-1]", "stems[1].comp_edges[0]: -1 is out of range: 0 to 86400 s."),
+        ("follow_keys: yes please", "stems[1].follow_keys: this should be true or false, not"),
         ("tolerance_factor: 12", "stems[1].tolerance_factor: 12 is out of range: 0.2 to 5."),
         (
             "do_not_touch: [{why: x}]",
@@ -681,3 +683,27 @@ def test_no_value_is_met_with_anything_but_words(top_fields, stem_fields):
     except SessionError as error:
         said = str(error)
     assert said.strip()
+
+
+# ---------------------------------------------------------------- parts that double the reference
+
+
+@pytest.mark.parametrize("reference", ["{from: majority}", "{a4_hz: 441.0}", "{from: V}"])
+def test_keys_cannot_be_followed_where_there_are_none(reference: str) -> None:
+    """A majority, a typed number or a singer as the reference has no keys."""
+    text = with_stem("follow_keys: true").replace("{from: P}", reference)
+    message = said(text)
+    assert (
+        "stems[1].follow_keys: no stem with keys is the pitch reference, so there are none to "
+        "follow. Name a piano, organ or mallet stem under pitch_reference: from, with the role "
+        "tuning-reference or fixed-pitch." in message
+    )
+
+
+def test_a_fixed_instrument_follows_nobody() -> None:
+    """Nobody can move an organ to the piano's keys."""
+    assert (
+        "stems[1].follow_keys: stem V has the role fixed-pitch, which follows nobody. Write it for "
+        "the parts that double the reference."
+        in said(with_stem("follow_keys: true", "fixed-pitch"))
+    )

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, OFFENDER, judged, plan, row
 
-from planner.model import Finding, SessionA4
+from planner.model import Finding, KeyReading, SessionA4
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
@@ -305,3 +305,45 @@ def test_changes_are_listed_where_there_are_any() -> None:
     assert "New:\n\n- LV-0160 (LV): lower by 9\n" in text
     same = Since(name="plan_01", new=(), gone=(), changed=())
     assert summary_markdown(plan(since=same)) == summary_markdown(plan())
+
+
+def test_keys_of_the_reference_are_a_table_of_what_matters() -> None:
+    """The A's, keys that stand out and strings apart; other keys are only counted."""
+
+    def key(midi: int, **fields: Any) -> KeyReading:
+        return KeyReading(
+            **{"stem": "PNO", "midi": midi, "notes": 9, "mean_cents": 0.2, "drawn_cents": 0.2,
+               "uncertainty_cents": 0.14, "beside_cents": 0.3, **fields}
+        )  # fmt: skip
+
+    keys = (
+        key(60),
+        key(64, strings_apart_cents=2.4, strings_uncertainty_cents=0.1, strings_notes=(5, 6)),
+        key(69),
+        key(72, mean_cents=-6.8, beside_cents=-7.0, stands_out=True),
+    )
+    text = summary_markdown(replace(plan(), a4=a4(keys=keys)))
+    assert "what stands out of 4 keys heard" in text
+    assert "| PNO | A4 | 9 | 0.2 sharp, give or take 0.1 | 0.3 sharp |  |" in text
+    assert "| PNO | C5 | 9 | 6.8 flat, give or take 0.1 | 7 flat (stands out) |  |" in text
+    # 330.38 (2^(2.4/1200) - 1) = 0.46 beats a second at A4 = 441
+    assert (
+        "| PNO | E4 | 9 | 0.2 sharp, give or take 0.1 | 0.3 sharp | strings about 2.4 cents apart, "
+        "give or take 0.1 (beats 0.46 a second at the first partial), in 5 of 6 notes that could "
+        "tell |" in text
+    )
+    assert "| PNO | C4 |" not in text
+    assert "Keys of the reference" not in summary_markdown(plan())
+
+
+def test_sour_chords_are_listed_with_their_places() -> None:
+    """Each chord-voicing row is a line of its own section; without one there is no section."""
+    sour = row(
+        id="A-001", kind="advice", stem="PNO", action="chord-voicing", add_cents=None,
+        reason="C4 C5 sounds sour",
+    )  # fmt: skip
+    text = summary_markdown(replace(plan(), rows=(*plan().rows, sour)))
+    assert "## Chords to voice another way" in text
+    assert "- A-001, PNO, bar " in text
+    assert ": C4 C5 sounds sour." in text
+    assert "Chords to voice" not in summary_markdown(plan())

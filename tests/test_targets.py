@@ -1,14 +1,24 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from deciding import A4, line, note, session, stem
+from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.model import SessionA4
-from planner.pitch import cents, midi_to_hz, shift_hz
-from planner.targets import aim, part_offset_cents, stretch_cents, stretch_share, target_for
+from planner.model import KeyReading, SessionA4
+from planner.pitch import cents, midi_to_hz, note_name, shift_hz
+from planner.planning import make_plan
+from planner.targets import (
+    aim,
+    curve_hz,
+    part_offset_cents,
+    stretch_cents,
+    stretch_share,
+    target_for,
+)
 
 LEAD = stem("LV", "lead-voice", [])
 SESSION = session(LEAD)
@@ -128,3 +138,91 @@ def test_said_source() -> None:
     half = target_for(note("LV-1", 60, 0), "lead-voice", SESSION, STRETCHED)
     assert half.target_from == "session A4 and 50 % of the reference's octave stretch"
     assert shift_hz(half.target_hz, 0) == half.target_hz
+
+
+# ---------------------------------------------------------------- parts that double the reference
+
+
+KEYED = SessionA4(
+    a4_hz=441.0,
+    found_from="stem PNO",
+    stretch=((33, -10.0), (69, 0.0), (93, 8.0)),
+    keys=(
+        KeyReading(
+            stem="PNO", midi=33, notes=5, mean_cents=-3.4, uncertainty_cents=0.3, drawn_cents=-3.1
+        ),
+        KeyReading(
+            stem="PNO", midi=40, notes=1, mean_cents=9.0, uncertainty_cents=0.5, drawn_cents=8.5
+        ),
+        KeyReading(
+            stem="AOR", midi=45, notes=5, mean_cents=20.0, uncertainty_cents=0.3, drawn_cents=20.0
+        ),
+    ),
+)
+DOUBLING = session(LEAD, reference_from="PNO")
+
+
+def test_a_part_that_follows_keys_is_aimed_at_the_key_itself() -> None:
+    """All of the stretch and the key's own offset: -10 and -3.1 cents; without it, half of -10."""
+    sung = note("LV-1", 33, -12)
+    follows = target_for(sung, "lead-voice", DOUBLING, KEYED, follow_keys=True)
+    assert cents(follows.target_hz, midi_to_hz(33, 441.0)) == pytest.approx(-13.1)
+    assert follows.target_from == (
+        "session A4 and the reference's octave stretch and its own A1 (3.1 flat, 5 notes)"
+    )
+    alone = target_for(sung, "lead-voice", DOUBLING, KEYED)
+    assert cents(alone.target_hz, midi_to_hz(33, 441.0)) == pytest.approx(-5.0)
+
+
+@pytest.mark.parametrize("midi", [40, 45, 69])
+def test_keys_not_heard_twice_leave_the_smooth_curve(midi: int) -> None:
+    """A key struck once, one of another instrument, one never played: the whole smooth stretch."""
+    target = target_for(
+        note("LV-1", midi, 0), "lead-voice", DOUBLING, KEYED, follow_keys=True, intended_midi=midi
+    )
+    there = stretch_cents(midi, KEYED)
+    assert cents(target.target_hz, midi_to_hz(midi, 441.0)) == pytest.approx(there)
+    assert target.target_from.endswith(f"(its own {note_name(midi)} was not heard twice)")
+
+
+def test_a_typed_share_of_the_stretch_does_not_bind_a_part_that_follows_keys() -> None:
+    """octave_stretch: 0 holds for the others; who doubles the reference follows all of it."""
+    flat = session(LEAD, reference_from="PNO", octave_stretch=0.0)
+    target = target_for(note("LV-1", 33, -12), "lead-voice", flat, KEYED, follow_keys=True)
+    assert cents(target.target_hz, midi_to_hz(33, 441.0)) == pytest.approx(-13.1)
+
+
+def test_the_curve_is_that_of_the_reference() -> None:
+    """88 keys, where the session A4 and the whole stretch put them, without their own offsets."""
+    curve = curve_hz(DOUBLING, KEYED)
+    assert sorted(curve) == list(range(21, 109))
+    assert curve[69] == pytest.approx(441.0)
+    assert cents(curve[33], midi_to_hz(33, 441.0)) == pytest.approx(-10.0)
+
+
+def test_the_plan_leaves_a_double_on_its_bad_key() -> None:
+    """A viola that doubles the piano's C5, 14 flat like it: left with follow_keys, else moved."""
+    keys = [72, 60, 62, 64, 65, 67, 69, 71]
+    off = {72: -14.0}
+    piano = stem(
+        "PNO", "tuning-reference",
+        [note(f"PNO-{k}{m}", m, off.get(m, 0.0), start_s=9.0 * k + m - 60, uncertainty=0.1)
+         for k in range(4) for m in keys],
+    )  # fmt: skip
+    viola = stem(
+        "VLA", "bowed",
+        [note(f"VLA-{k}", m, off.get(m, 0.0), start_s=3.0 * k, length_s=2.5, uncertainty=0.3)
+         for k, m in enumerate(keys)],
+    )  # fmt: skip
+    moved = {}
+    for follow in (False, True):
+        where = session(piano, viola, reference_from="PNO")
+        specs = (where.stems[0], replace(where.stems[1], follow_keys=follow))
+        made = make_plan(
+            session=replace(where, stems=specs), stems=(piano, viola), a4=A4,
+            tolerances=TOLERANCES, judging=PLAIN,
+        )  # fmt: skip
+        (c5,) = [j for j in made.judged if j.measured.id == "VLA-0"]
+        moved[follow] = c5.add_cents is not None
+        assert ("its own C5 (14 flat, 4 notes)" in c5.target.target_from) == follow
+    assert moved == {False: True, True: False}
