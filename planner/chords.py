@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_known import hear_known
 from planner.chord_partials import (
     UNSTEADY,
     PartialFits,
@@ -32,6 +33,7 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
+SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
@@ -47,6 +49,7 @@ class _Voice:
     b: float
     share: float
     soft: bool
+    known: bool = False  # the score has it
     fits: PartialFits | None = None
     string: StiffString | None = None
 
@@ -61,21 +64,26 @@ class _Stretch:
     others_hz: Array
 
 
-def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
+def find_chord_notes(
+    stem: Stem, expected: tuple[tuple[float, float], ...] = ()
+) -> tuple[tuple[Note, Measurement], ...]:
     """Find the notes of a stem that plays chords, and measure each one's sustain.
 
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
     uncertainty in cents (about a 2 in 3 chance). Where no partial is free of the other notes,
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
     onset. Notes come by start, then pitch; digital silence gives none.
+
+    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a second
+    and cents. They are looked for first and need less evidence than others, but they need some.
     """
     samples = stem.samples
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
-    voices, stretches = _search(samples, stem)
+    voices, stretches = _search(samples, stem, expected)
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for v in voices if not any(_same_string(v, other) for other in voices)]
+    voices = [v for one in voices for v in _not_a_partial(one, voices)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     if not harmonic:
         voices = _pool_stiffness(voices)
@@ -83,13 +91,16 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
-def _search(samples: Floats, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
+def _search(
+    samples: Floats, stem: Stem, expected: tuple[tuple[float, float], ...]
+) -> tuple[list[_Voice], list[_Stretch]]:
     """Walk from onset to onset; keep what rings on, add what begins."""
     sr = stem.analysis_sr
     voices: list[_Voice] = []
     stretches: list[_Stretch] = []
     sounding: list[int] = []
     starts = _starts(find_onsets(samples, sr), len(samples) / sr)
+    starts, known_at = _with_score(starts, expected)
     for i, (start_s, soft) in enumerate(starts):
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
@@ -104,15 +115,19 @@ def _search(samples: Floats, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
         peaks = find_peaks_in(stretch, sr, before, 0.95 * stem.range_hz[0])
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
-        new = find_new_notes(peaks, old, stem.range_hz)
+        known = hear_known(peaks, old, known_at.get(i, []))
+        new = find_new_notes(peaks, old, stem.range_hz, known)
         if not soft:
             new += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
-        for f0_hz, b, share in new:
+        for k, (f0_hz, b, share) in enumerate(new):
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
             voices.append(
-                _Voice(start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft)
-            )
+                _Voice(
+                    start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
+                    known=k < len(known),
+                )
+            )  # fmt: skip
             sounding.append(len(voices) - 1)
         for v in sounding:
             voices[v] = replace(voices[v], last_s=end_s)
@@ -143,6 +158,35 @@ def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
         pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
         starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
     return starts
+
+
+def _with_score(
+    starts: list[tuple[float, bool]], expected: tuple[tuple[float, float], ...]
+) -> tuple[list[tuple[float, bool]], dict[int, list[float]]]:
+    """Give each note of the score to the onset it belongs to; where there is none, add a place.
+
+    Returns the starts with those places, and the notes (Hz) by the index of their start.
+    """
+    placed: list[tuple[float, float]] = []
+    added: list[float] = []
+    onsets = np.array([start_s for start_s, soft in starts if not soft] or [np.inf])
+    for start_s, f1_hz in sorted(expected):
+        nearest = float(onsets[np.abs(onsets - start_s).argmin()])
+        if abs(nearest - start_s) > SCORE_REACH_S:
+            if not added or start_s - added[-1] > SHORTEST_S:
+                added.append(start_s)
+            nearest = added[-1]
+        placed.append((nearest, f1_hz))
+    far = [
+        s for s in starts
+        if not s[1] or all(abs(s[0] - a) > SHORTEST_S for a in added) or s[0] == 0.0
+    ]  # fmt: skip
+    both = sorted([*far, *((a, True) for a in added if a > 0.0)])
+    at = {start_s: i for i, (start_s, _) in enumerate(both)}
+    known: dict[int, list[float]] = {}
+    for start_s, f1_hz in placed:
+        known.setdefault(at.get(start_s, 0), []).append(f1_hz)
+    return both, known
 
 
 def _loud_part(stretch: Array, sr: int) -> Array:
@@ -264,6 +308,13 @@ def _same_string(high: _Voice, low: _Voice) -> bool:
     law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
     near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
     return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
+
+
+def _not_a_partial(voice: _Voice, voices: list[_Voice]) -> list[_Voice]:
+    """Drop a note that is only a partial of a lower one; of a known one, only its reading."""
+    if not any(_same_string(voice, other) for other in voices):
+        return [voice]
+    return [replace(voice, string=None)] if voice.known else []
 
 
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
