@@ -191,10 +191,10 @@ def find_new_notes(
         own = index[best][hit[best]]
         number = np.flatnonzero(hit[best]) + 1
         fresh = worth[own] > 0.3 * start[own]
-        known = [*sounding, *[(f0, b) for f0, b, _ in notes]]
+        named = [*sounding, *[(f0, b) for f0, b, _ in notes]]
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
-        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in known):
+        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in named):
             enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))

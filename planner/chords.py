@@ -74,8 +74,8 @@ def find_chord_notes(
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
     onset. Notes come by start, then pitch; digital silence gives none.
 
-    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a second
-    and cents. They are looked for first and need less evidence than others, but they need some.
+    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
+    second and some cents. They are looked for first and need less evidence than others do.
     """
     samples = stem.samples
     if not samples.any():

@@ -6,7 +6,7 @@ decides nothing; only the plan lists its notes in that order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
@@ -53,6 +53,7 @@ def make_plan(
     facts: tuple[tuple[str, AudioFacts], ...] = (),
     missing: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
+    meant: Mapping[str, int] | None = None,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -64,12 +65,16 @@ def make_plan(
         Without one, bars and beats stay empty and spans given in bars cannot be placed.
     findings : tuple of Finding
         What was noticed on the way here; those of the plan are added.
+    meant : mapping, optional
+        Note id to the MIDI note that a score gives; the others are taken as the nearest note.
     """
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, given)
     parts = {
-        code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
+        code: part_of(
+            given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed, meant or {}
+        )
         for code in sorted(given)
     }
     raw = sounding(parts, {})
@@ -180,7 +185,7 @@ def _found_rules(
         tolerances,
         judging,
         leave_alone=frozenset(part.protected),
-        expression=part.grace | part.blue,
+        expression=part.grace | part.blue | part.astray,
     )
 
 

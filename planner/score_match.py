@@ -205,7 +205,9 @@ def _chain(
             before = columns[:, None] + _BEFORE - back_j[None, :]
             step = (t[i] - t_padded[rows])[:, None, None]
             written_step = pace * (s[columns][:, None] - s_padded[before])[None, :, :]
-            ratio = np.log2((step + _STEP_JITTER_S) / (np.maximum(written_step, 0) + _STEP_JITTER_S))
+            ratio = np.log2(
+                (step + _STEP_JITTER_S) / (np.maximum(written_step, 0) + _STEP_JITTER_S)
+            )
             cost = np.maximum(np.abs(ratio) - _FREE_OCTAVES, 0.0)
             ways = worth[rows[:, None, None], before[None, :, :]] - skipped - cost
             flat = ways.transpose(1, 0, 2).reshape(len(columns), -1)
@@ -279,7 +281,7 @@ def _placed(t: Array, s: Array, chain: list[tuple[int, int]], wanted_s: Array) -
 def _pairs(
     time_s: Array, pitch: Array, placed_s: Array, written: Array, one_at_a_time: bool
 ) -> list[tuple[int, int]]:
-    """Pair notes, the plainest first; pitch (n,) on the score's own notes, part offset taken out."""
+    """Pair notes, the plainest first; pitch (n,) on the score's own notes, its offset taken out."""
     order = np.argsort(time_s, kind="stable")
     near_s = _reach(placed_s)
     lo = np.searchsorted(time_s[order], placed_s - near_s, side="left")

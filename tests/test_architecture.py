@@ -24,7 +24,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session attacks note_span note_ends chord_search",
         "pitch_steps stiffness onset restarts chord_known",
         "segmenter analyzer chords bleed score_match",
-        "a4 targets inspection_notes inspection",
+        "a4 targets inspection_notes inspection score_use",
         "clashes scopes expression protection exposure moves cases",
         "rules parts planrows ranking",
         "planning",
