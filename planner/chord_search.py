@@ -38,6 +38,7 @@ LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
 OVERTONE_OF_FIRST = 0.48
+BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
 SEARCHED = 12  # partials looked for
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
@@ -195,7 +196,8 @@ def find_new_notes(
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
         if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in named):
-            enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
+            least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
+            enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
             notes.append((f0_hz, b, float(share[best])))
