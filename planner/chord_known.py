@@ -122,25 +122,37 @@ def _expected_db(
 ) -> Array:
     """Say how loud some partials would be if only the notes below sounded, dBFS.
 
-    Each note below has an envelope: the levels of those partials that no other note shares, joined
-    by straight lines in dB over the logarithm of their number.
+    Each note below has an envelope: the levels of those partials that no higher note shares, less
+    what still lower notes put there, joined by straight lines in dB over the logarithm of their
+    number.
     """
-    power = np.full(len(law), 1e-12)
-    for f0_hz, b in below:
+    envelopes: list[tuple[tuple[float, float], Array, Array]] = []
+    for note in below:
         number = np.arange(1, 41, dtype=float)
-        theirs = partial_hz(f0_hz, b, number)
+        theirs = partial_hz(*note, number)
         theirs = theirs[theirs < HIGHEST_HZ]
-        number = number[: len(theirs)]
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), len(theirs))
-        rivals = [n for n in notes if n[0] > f0_hz]
-        rivals += [n for n in below if n[0] != f0_hz]
-        own = ~_covered(peaks, theirs, rivals)
-        level = np.where(hit[0], peaks.level_db[index[0]], -90.0)
+        hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), len(theirs))
+        higher = [n for n in (*notes, *below) if n[0] > note[0]]
+        own = ~_covered(peaks, theirs, higher)
         if not own.any():
             continue
+        power = np.where(hit[0], 10.0 ** (peaks.level_db[index[0]] / 10.0), 1e-9)
+        # What lower notes explain is taken away, but for a tenth: envelopes are no truer than that.
+        power = np.maximum(power - _power(peaks, theirs, envelopes), 0.1 * power)
+        level = 10.0 * np.log10(power)
+        envelopes.append((note, np.log(number[: len(theirs)][own]), level[own]))
+    return np.asarray(10.0 * np.log10(_power(peaks, law, envelopes) + 1e-12))
+
+
+def _power(
+    peaks: Peaks, law: Array, envelopes: list[tuple[tuple[float, float], Array, Array]]
+) -> Array:
+    """Add up what notes of known envelopes put on some partials, as power."""
+    power = np.zeros(len(law))
+    for note, log_number, level_db in envelopes:
+        theirs = partial_hz(*note, np.arange(1, 41, dtype=float))
         apart = np.abs(law[:, None] - theirs[None, :])
-        at = apart.argmin(axis=1)
         near = apart.min(axis=1) < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
-        joined = np.interp(np.log(number[at]), np.log(number[own]), level[own])
+        joined = np.interp(np.log(apart.argmin(axis=1) + 1.0), log_number, level_db)
         power += np.where(near, 10.0 ** (joined / 10.0), 0.0)
-    return np.asarray(10.0 * np.log10(power))
+    return power

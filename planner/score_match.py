@@ -35,6 +35,7 @@ _FREE_OCTAVES = 0.2  # log2 of the ratio of two steps; chosen: rubato within 15 
 _EXPECTED_BONUS = 0.15  # chosen: of two like verses, the one in its place
 _EXPECTED_S = 1.0  # chosen: a bar is longer, a late start is not
 _LOCAL_PAIRS = 9  # chosen: some two bars around a note say how fast the playing goes there
+_STRAY_S = 0.5  # chosen: further from its neighbours' line than any rubato bends it
 _OCTAVES = (12, -12, 24, -24)
 _OTHERS_TRIED = 3  # chosen: besides as written and octaves, the likeliest transpositions
 # A tie goes to the likelier reading: as written, then octaves. Chosen.
@@ -68,13 +69,15 @@ class ScoreMatch:
     zero_s: float  # where the score's tick 0 falls, as the tempo of the first notes goes
     placed_s: Array  # (m,) where each score note falls in the stem
     agree: int  # pairs within a semitone
+    steady: int  # of these, those at the pace of the notes around them
+    found: int  # notes of the stem
     found_in_span: int  # found notes between the first and the last of the score's
     score_in_span: int  # score notes within the stem's
 
     @property
     def share(self) -> float:
-        """Of the notes found where the score has notes, those that agree with it; 0..1."""
-        return self.agree / self.found_in_span if self.found_in_span else 0.0
+        """Of the notes found where the score has notes, those that agree at its pace; 0..1."""
+        return self.steady / self.found_in_span if self.found_in_span else 0.0
 
 
 def match_score(
@@ -130,7 +133,11 @@ def match_score(
     offset = float(np.clip(np.median([p[i] - m[j] - k for i, j in chain]), -1.0, 1.0))
     placed = _placed(t, s, chain, written_s)
     pairs = _pairs(time_s, pitch - offset - k, placed, written, one_at_a_time)
-    agree = sum(abs(pitch[i] - offset - k - written[j]) <= _FAR_SEMITONES for i, j in pairs)
+    # A chain finds its way through any tune; only what also lies on a steady pace agrees.
+    steady, near_s = _on_lines(*_strokes(t, s, chain), written_s), _reach(placed)
+    alike = [(i, j) for i, j in pairs if abs(pitch[i] - offset - k - written[j]) <= _FAR_SEMITONES]
+    agree = len(alike)
+    paced = sum(abs(time_s[i] - steady[j]) <= near_s[j] for i, j in alike)
     if not agree:
         return None
     slack = _NEAR_S
@@ -142,7 +149,9 @@ def match_score(
         later_s=float(np.median([t[i] - s[j] for i, j in first])),
         zero_s=float(_placed(t, s, chain, np.zeros(1))[0]),
         placed_s=placed,
-        agree=int(agree),
+        agree=agree,
+        steady=int(paced),
+        found=len(time_s),
         found_in_span=int(
             ((time_s >= placed.min() - slack) & (time_s <= placed.max() + slack)).sum()
         ),
@@ -252,16 +261,35 @@ def _pace(t: Array, s: Array, chain: list[tuple[int, int]]) -> float:
 
 
 def _placed(t: Array, s: Array, chain: list[tuple[int, int]], wanted_s: Array) -> Array:
-    """Say where moments of the score fall in the stem: local lines through the chain.
+    """Say where moments of the score fall in the stem: between the strokes of the chain.
 
-    Through the `_LOCAL_PAIRS` nearest strokes goes the line of median slope and median height
-    (Theil 1950, Sen 1968), which a wrong pair among them does not bend.
+    Strokes far from the line through those around them are wrong pairs and left out; before the
+    first and after the last stroke that line goes on.
     """
+    at, got = _strokes(t, s, chain)
+    kept = np.abs(_on_lines(at, got, at) - got) <= _STRAY_S
+    if not kept.any():
+        return _on_lines(at, got, wanted_s)
+    placed = np.interp(wanted_s, at[kept], got[kept])
+    beyond = (wanted_s < at[kept][0]) | (wanted_s > at[kept][-1])
+    return np.asarray(np.where(beyond, _on_lines(at[kept], got[kept], wanted_s), placed))
+
+
+def _strokes(t: Array, s: Array, chain: list[tuple[int, int]]) -> tuple[Array, Array]:
+    """Join the pairs of one stroke of the score: when it is written, and when it is played."""
     strokes: dict[float, list[float]] = {}
     for i, j in chain:
         strokes.setdefault(float(s[j]), []).append(float(t[i]))
     at = np.array(sorted(strokes))
-    got = np.array([np.median(strokes[x]) for x in at])
+    return at, np.array([np.median(strokes[x]) for x in at])
+
+
+def _on_lines(at: Array, got: Array, wanted_s: Array) -> Array:
+    """Read moments off local lines through strokes (at, got).
+
+    Through the `_LOCAL_PAIRS` nearest strokes goes the line of median slope and median height
+    (Theil 1950, Sen 1968), which a wrong pair among them does not bend.
+    """
     count = min(_LOCAL_PAIRS, len(at))
     middle = np.searchsorted(at, wanted_s)
     first = np.clip(middle - count // 2, 0, len(at) - count)
