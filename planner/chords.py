@@ -361,7 +361,8 @@ def _note(samples: Floats, stem: Stem, voice: _Voice) -> tuple[Note, Measurement
         level_db=10.0 * float(np.log10(power + 1e-12)),
         begins="soft" if voice.soft else "attack",
     )
-    if string is None:
+    # Of a note that was found because the score has it, one partial may well be another note's.
+    if string is None or (voice.known and string.used < 2 and fits.collided):
         return note, Measurement(not_measured_because=NO_FREE_PARTIAL)
     return note, Measurement(
         sustain_hz=f1_hz,

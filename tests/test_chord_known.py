@@ -98,7 +98,7 @@ def test_octaves_and_twelfths_are_found_when_known(seed: int) -> None:
 
 
 def unplayed_heard(seed: int) -> tuple[int, int]:
-    """Put a fifth, octave, twelfth or double octave nobody played over each chord: heard, of all."""
+    """Put a fifth, octave or twelfth that nobody played over each chord: how many heard, of all."""
     sound, truth, a4_hz = covered_chords(seed)
     played = {(at_s, round(hz_to_midi(hz, a4_hz))) for at_s, _, hz in truth}
     lowest = {at_s: min(m for s, m in played if s == at_s) for at_s, _ in played}
@@ -123,7 +123,7 @@ def unplayed_heard(seed: int) -> tuple[int, int]:
 
 
 def test_notes_that_were_not_played_are_not_heard() -> None:
-    """Of octaves, twelfths and fifths in the score that nobody played, four in five stay unheard."""
+    """Of octaves, twelfths and fifths that nobody played, four in five stay unheard."""
     heard, asked = np.sum([unplayed_heard(seed) for seed in (41, 42, 43)], axis=0)
     assert asked >= 30
     assert heard <= 0.2 * asked
