@@ -38,6 +38,7 @@ _LOCAL_PAIRS = 9  # chosen: some two bars around a note say how fast the playing
 _STRAY_S = 0.5  # chosen: further from its neighbours' line than any rubato bends it
 _OCTAVES = (12, -12, 24, -24)
 _OTHERS_TRIED = 3  # chosen: besides as written and octaves, the likeliest transpositions
+_PLAIN_SHARE = 0.8  # chosen: a chain worth so much of all notes leaves no other reading
 # A tie goes to the likelier reading: as written, then octaves. Chosen.
 _AS_WRITTEN, _BY_OCTAVES = 1.15, 1.05
 
@@ -124,6 +125,8 @@ def match_score(
         worth *= _AS_WRITTEN if k == 0 else _BY_OCTAVES if k % 12 == 0 else 1.0
         if chain and (best is None or worth > best[0]):
             best = worth, k, chain
+        if k % 12 == 0 and worth >= _PLAIN_SHARE * min(len(t), len(s)):
+            break
     if best is None:
         return None
     _, k, chain = best
@@ -193,8 +196,8 @@ def _chain(
     pace: seconds of the stem to a second of the score.
     """
     n, q = len(t), len(s)
-    worth = np.full((n + _BEFORE, q + _BEFORE), -np.inf)
-    came = np.full((n, q), -1, dtype=np.int64)  # flat index of the pair before
+    worth = np.full((_BEFORE, q + _BEFORE), -np.inf)  # the last rows, in turn
+    came: list[tuple[Ints, Ints]] = []  # a row's columns, and the flat index of the pair before
     top = np.full(q + 1, -np.inf)  # best of all earlier rows up to a column
     top_at = np.full(q + 1, -1, dtype=np.int64)
     back_i, back_j = np.arange(1, _BEFORE + 1), np.arange(1, _BEFORE + 1)
@@ -204,15 +207,16 @@ def _chain(
     for i in range(n):
         off = np.abs(p[i] - m)
         columns = np.flatnonzero(off <= _FAR_SEMITONES)
+        row_of_now = i % _BEFORE
         if len(columns):
             value = 1.0 - 0.5 * np.clip(
                 (off[columns] - _SURE_SEMITONES) / (_FAR_SEMITONES - _SURE_SEMITONES), 0.0, 1.0
             )
             near = np.min([np.abs(t[i] - s[columns] - e) for e in expected_s], axis=0)
             value = value + _EXPECTED_BONUS * (near <= _EXPECTED_S)
-            rows = i + _BEFORE - back_i
+            rows = (i - back_i) % _BEFORE
             before = columns[:, None] + _BEFORE - back_j[None, :]
-            step = (t[i] - t_padded[rows])[:, None, None]
+            step = (t[i] - t_padded[i + _BEFORE - back_i])[:, None, None]
             written_step = pace * (s[columns][:, None] - s_padded[before])[None, :, :]
             ratio = np.log2(
                 (step + _STEP_JITTER_S) / (np.maximum(written_step, 0) + _STEP_JITTER_S)
@@ -227,9 +231,10 @@ def _chain(
             jump = top[columns] - _JUMP
             origin = np.where(jump > carried, top_at[columns], origin)
             carried = np.maximum(carried, jump)
-            worth[i + _BEFORE, columns + _BEFORE] = value + np.maximum(carried, 0.0)
-            came[i, columns] = np.where(carried > 0.0, origin, -1)
-            here = worth[i + _BEFORE, _BEFORE:]
+            came.append((columns, np.where(carried > 0.0, origin, -1)))
+            worth[row_of_now] = -np.inf
+            worth[row_of_now, columns + _BEFORE] = value + np.maximum(carried, 0.0)
+            here = worth[row_of_now, _BEFORE:]
             better = here > top[1:]
             top[1:] = np.where(better, here, top[1:])
             top_at[1:] = np.where(better, i * q + np.arange(q), top_at[1:])
@@ -237,6 +242,9 @@ def _chain(
             rises = np.concatenate([[True], best[1:] > best[:-1]])
             top_at = top_at[np.maximum.accumulate(np.where(rises, np.arange(q + 1), 0))]
             top = best
+        else:
+            came.append((columns, columns))
+            worth[row_of_now] = -np.inf
     total = float(top[-1])
     if not np.isfinite(total):
         return 0.0, []
@@ -245,7 +253,8 @@ def _chain(
     while at >= 0:
         i, j = divmod(at, q)
         chain.append((i, j))
-        at = int(came[i, j])
+        columns, origins = came[i]
+        at = int(origins[np.searchsorted(columns, j)])
     return total, chain[::-1]
 
 
@@ -339,5 +348,5 @@ def _reach(placed_s: Array) -> Array:
         return np.full(len(placed_s), _NEAR_S)
     gaps = np.diff(strokes)
     to_next = np.minimum(np.append(gaps, gaps[-1]), np.insert(gaps, 0, gaps[0]))
-    at = np.abs(placed_s[:, None] - strokes[None, :]).argmin(axis=1)
+    at = np.searchsorted(0.5 * (strokes[1:] + strokes[:-1]), placed_s)
     return np.asarray(np.clip(0.5 * to_next[at], _NEAR_S, _NEAR_SLOW_S))
