@@ -16,15 +16,52 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 REACH_CENTS = 45.0  # chosen: a note further from where the score has it is not that note
+SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
 LOOKED_AT = 8  # partials; chosen: higher ones are weak in strings and close to others'
 LEAST_FREE = 2  # chosen: fewer free partials decide nothing
-LEAST_SHARE = (
-    0.6  # chosen likewise: of 245 notes struck 2 in 100 had less, of 31 not struck 9 in 10
-)
-# Mean level of shared partials over what the lower notes' own ones lead one to expect. Chosen on four
-# synthetic piano sessions of ours: of 47 octaves and twelfths struck 1 in 12 lay below, of 33 that
-# were only in the score 1 in 7 above. tests/test_chord_known.py counts both on others.
+# Of the free ones that must rise. Chosen on four synthetic piano sessions of ours: of 245 notes that
+# were struck 1 in 50 had less, of 31 that were only in the score 9 in 10.
+LEAST_SHARE = 0.6
+# Mean level of shared partials over what the lower notes' own ones lead one to expect. Chosen on
+# the same: of 47 octaves and twelfths struck 1 in 12 lay below, of 33
+# that were only in the score 1 in 7 above. tests/test_chord_known.py counts both on others.
 LEAST_EXCESS_DB = 2.5
+
+
+def place_known(
+    starts: list[tuple[float, bool]],
+    expected: tuple[tuple[float, float], ...],
+    shortest_s: float,
+    length_s: float,
+) -> tuple[list[tuple[float, bool]], dict[int, list[float]]]:
+    """Give each note of the score to the onset it belongs to; where there is none, add a place.
+
+    starts: (s, whether it is a place to look and no onset); expected: (s, Hz); shortest_s: places
+    nearer than this are one; length_s: of the stem, outside of which nothing is placed. Returns the starts with those places, and the notes (Hz) by the index
+    of their start.
+    """
+    placed: list[tuple[float, float]] = []
+    added: list[float] = []
+    onsets = np.array([start_s for start_s, soft in starts if not soft] or [np.inf])
+    for start_s, f1_hz in sorted(expected):
+        if not -SCORE_REACH_S <= start_s < length_s:
+            continue
+        nearest = float(onsets[np.abs(onsets - start_s).argmin()])
+        if abs(nearest - start_s) > SCORE_REACH_S:
+            if not added or start_s - added[-1] > shortest_s:
+                added.append(start_s)
+            nearest = added[-1]
+        placed.append((nearest, f1_hz))
+    far = [
+        s for s in starts
+        if not s[1] or all(abs(s[0] - a) > shortest_s for a in added) or s[0] == 0.0
+    ]  # fmt: skip
+    both = sorted([*far, *((a, True) for a in added if a > 0.0)])
+    at = {start_s: i for i, (start_s, _) in enumerate(both)}
+    known: dict[int, list[float]] = {}
+    for start_s, f1_hz in placed:
+        known.setdefault(at.get(start_s, 0), []).append(f1_hz)
+    return both, known
 
 
 def hear_known(

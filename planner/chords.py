@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_known import hear_known
+from planner.chord_known import hear_known, place_known
 from planner.chord_partials import (
     UNSTEADY,
     PartialFits,
@@ -33,7 +33,6 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
-SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
@@ -85,8 +84,7 @@ def find_chord_notes(
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for one in voices for v in _not_a_partial(one, voices)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
-    if not harmonic:
-        voices = _pool_stiffness(voices)
+    voices = _less_sure_by_wander(voices) if harmonic else _pool_stiffness(voices)
     pairs = [_note(samples, stem, voice) for voice in voices]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
@@ -100,7 +98,7 @@ def _search(
     stretches: list[_Stretch] = []
     sounding: list[int] = []
     starts = _starts(find_onsets(samples, sr), len(samples) / sr)
-    starts, known_at = _with_score(starts, expected)
+    starts, known_at = place_known(starts, expected, SHORTEST_S, len(samples) / sr)
     for i, (start_s, soft) in enumerate(starts):
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
@@ -158,35 +156,6 @@ def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
         pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
         starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
     return starts
-
-
-def _with_score(
-    starts: list[tuple[float, bool]], expected: tuple[tuple[float, float], ...]
-) -> tuple[list[tuple[float, bool]], dict[int, list[float]]]:
-    """Give each note of the score to the onset it belongs to; where there is none, add a place.
-
-    Returns the starts with those places, and the notes (Hz) by the index of their start.
-    """
-    placed: list[tuple[float, float]] = []
-    added: list[float] = []
-    onsets = np.array([start_s for start_s, soft in starts if not soft] or [np.inf])
-    for start_s, f1_hz in sorted(expected):
-        nearest = float(onsets[np.abs(onsets - start_s).argmin()])
-        if abs(nearest - start_s) > SCORE_REACH_S:
-            if not added or start_s - added[-1] > SHORTEST_S:
-                added.append(start_s)
-            nearest = added[-1]
-        placed.append((nearest, f1_hz))
-    far = [
-        s for s in starts
-        if not s[1] or all(abs(s[0] - a) > SHORTEST_S for a in added) or s[0] == 0.0
-    ]  # fmt: skip
-    both = sorted([*far, *((a, True) for a in added if a > 0.0)])
-    at = {start_s: i for i, (start_s, _) in enumerate(both)}
-    known: dict[int, list[float]] = {}
-    for start_s, f1_hz in placed:
-        known.setdefault(at.get(start_s, 0), []).append(f1_hz)
-    return both, known
 
 
 def _loud_part(stretch: Array, sr: int) -> Array:
@@ -315,6 +284,25 @@ def _not_a_partial(voice: _Voice, voices: list[_Voice]) -> list[_Voice]:
     if not any(_same_string(voice, other) for other in voices):
         return [voice]
     return [replace(voice, string=None)] if voice.known else []
+
+
+def _less_sure_by_wander(voices: list[_Voice]) -> list[_Voice]:
+    """Add to each uncertainty how far the stem's driven tones wander between two windows.
+
+    All partials of a voice or bow swing together, so their agreement says nothing of it.
+    """
+    wander = [v.string.wander_cents for v in voices if v.string and v.string.wander_cents > 0]
+    if not wander:
+        return voices
+    usual = float(np.median(wander))
+    return [
+        replace(
+            v, string=replace(v.string, f1_cents_sd=float(np.hypot(v.string.f1_cents_sd, usual)))
+        )
+        if v.string
+        else v
+        for v in voices
+    ]
 
 
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
