@@ -19,8 +19,8 @@ REACH_CENTS = 45.0  # chosen: a note further from where the score has it is not 
 SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
 LOOKED_AT = 8  # partials; chosen: higher ones are weak in strings and close to others'
 LEAST_FREE = 2  # chosen: fewer free partials decide nothing
-# Of the free ones that must rise. Chosen on four synthetic piano sessions of ours: of 245 notes that
-# were struck 1 in 50 had less, of 31 that were only in the score 9 in 10.
+# Of the free ones that must rise. Chosen on four synthetic piano sessions of ours: of 245 notes
+# that were struck 1 in 50 had less, of 31 that were only in the score 9 in 10.
 LEAST_SHARE = 0.6
 # Mean level of shared partials over what the lower notes' own ones lead one to expect. Chosen on
 # the same: of 47 octaves and twelfths struck 1 in 12 lay below, of 33
@@ -37,8 +37,8 @@ def place_known(
     """Give each note of the score to the onset it belongs to; where there is none, add a place.
 
     starts: (s, whether it is a place to look and no onset); expected: (s, Hz); shortest_s: places
-    nearer than this are one; length_s: of the stem, outside of which nothing is placed. Returns the starts with those places, and the notes (Hz) by the index
-    of their start.
+    nearer than this are one; length_s: of the stem, outside of which nothing is placed. Returns the
+    starts with those places, and the notes (Hz) by the index of their start.
     """
     placed: list[tuple[float, float]] = []
     added: list[float] = []
