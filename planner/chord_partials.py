@@ -10,7 +10,7 @@ Stylianou, IEEE Transactions on Audio, Speech and Language Processing 19(2), 201
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -58,6 +58,7 @@ class StiffString:
     b_sd: float
     used: int  # partials that agree
     scatter_cents: float  # of the used partials around the law
+    wander_cents: float = 0.0  # the whole window against its first half
 
     @property
     def f1_hz(self) -> float:
@@ -355,6 +356,9 @@ def refine(
                 if string is not None:
                     state[i] = (string.f0_hz, string.b)
                 found.append((string, fit))
+        found = [
+            (_with_wander(a[0], b[0]), b[1]) for a, b in zip(result or found, found, strict=True)
+        ]
         result = [_longer(*pair) for pair in zip(result or found, found, strict=True)]
         state = [
             (string.f0_hz, string.b) if string else before
@@ -364,6 +368,14 @@ def refine(
             return result
         highest = min(highest + 4, PARTIALS_PER_NOTE)
         length = total if 2 * length > 0.7 * total else 2 * length
+
+
+def _with_wander(short: StiffString | None, long: StiffString | None) -> StiffString | None:
+    """Note how far a reading went from that of a shorter window; an equal one keeps what it had."""
+    if short is None or long is None:
+        return long
+    off = abs(CENTS_PER_NEPER * float(np.log(long.f1_hz / short.f1_hz)))
+    return replace(long, wander_cents=off or short.wander_cents)
 
 
 def _longer(

@@ -5,7 +5,7 @@ A coarse search only: it names notes to within some cents; `planner.chord_partia
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +38,7 @@ LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
 OVERTONE_OF_FIRST = 0.48
+BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
 SEARCHED = 12  # partials looked for
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
@@ -143,7 +144,10 @@ def _spectrum_db(samples: Array) -> tuple[Array, int]:
 
 
 def find_new_notes(
-    peaks: Peaks, sounding: list[tuple[float, float]], range_hz: tuple[float, float]
+    peaks: Peaks,
+    sounding: list[tuple[float, float]],
+    range_hz: tuple[float, float],
+    known: Sequence[tuple[float, float, float]] = (),
 ) -> list[tuple[float, float, float]]:
     """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
 
@@ -151,27 +155,34 @@ def find_new_notes(
     of that note explains is removed, and the search goes on with the rest (after A. Klapuri,
     "Multiple fundamental frequency estimation by summing harmonic amplitudes", ISMIR 2006).
     sounding: (f0_hz, B) of notes that ring on; their unrisen partials explain themselves.
+    known: notes that are known to begin here; they come first, and only others are looked for.
     """
     if len(peaks.f_hz) == 0:
-        return []
+        return list(known)
     risen = peaks.rise_db > RISE_DB
     top_db = peaks.level_db.max()
     # 0..1: a loud peak counts more, but not in proportion; old ones hardly count
     worth = np.clip((peaks.level_db - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.02, 1.0)
     worth = worth * np.where(risen, 1.0, 0.25)
     for f0_hz, b in sounding:
-        hit, index = _match(peaks, np.array([f0_hz]), np.array([b]))
+        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
         old = index[hit]
         worth[old[~risen[old]]] = 0.0
     start = worth.copy()
     level = peaks.level_db.copy()
-    notes: list[tuple[float, float, float]] = []
+    notes: list[tuple[float, float, float]] = list(known)
     first_score = 0.0
+    for f0_hz, b, _ in known:
+        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
+        score, _ = _scores(hit, index, start, np.array([f0_hz]))
+        first_score = max(first_score, float(score[0]))
+        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
+        _explain(worth, level, index[hit], np.flatnonzero(hit[0]) + 1, top_db)
     for _ in range(MOST_NOTES):
         f0s, bs = _candidates(peaks, worth, range_hz)
         if len(f0s) == 0:
             break
-        hit, index = _match(peaks, f0s, bs)
+        hit, index = match_partials(peaks, f0s, bs)
         score, share = _scores(hit, index, worth, f0s)
         best = int(np.argmax(score))
         if not notes:
@@ -181,15 +192,16 @@ def find_new_notes(
         own = index[best][hit[best]]
         number = np.flatnonzero(hit[best]) + 1
         fresh = worth[own] > 0.3 * start[own]
-        known = [*sounding, *[(f0, b) for f0, b, _ in notes]]
+        named = [*sounding, *[(f0, b) for f0, b, _ in notes]]
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
-        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in known):
-            enough = score[best] >= max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
+        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in named):
+            least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
+            enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
-            f0_hz, b = _polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
+            f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
             notes.append((f0_hz, b, float(share[best])))
-            hit_all, index_all = _match(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
+            hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
             own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
         _explain(worth, level, own, number, top_db)
     return notes
@@ -216,7 +228,7 @@ def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tu
     return f0[inside], np.broadcast_to(b, f0.shape)[inside]
 
 
-def _match(
+def match_partials(
     peaks: Peaks, f0s: Array, bs: Array, most: int = SEARCHED
 ) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
     """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
@@ -245,7 +257,7 @@ def _scores(
     return gained - 0.35 * missed, share
 
 
-def _polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
+def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
     """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
     y = (f_hz / number) ** 2
     if len(y) < 4 or number[-1] < 4:

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_known import hear_known, place_known
 from planner.chord_partials import (
     UNSTEADY,
     PartialFits,
@@ -50,6 +51,7 @@ class _Voice:
     b: float
     share: float
     soft: bool
+    known: bool = False  # the score has it
     fits: PartialFits | None = None
     string: StiffString | None = None
 
@@ -64,7 +66,9 @@ class _Stretch:
     others_hz: Array
 
 
-def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
+def find_chord_notes(
+    stem: Stem, expected: tuple[tuple[float, float], ...] = ()
+) -> tuple[tuple[Note, Measurement], ...]:
     """Find the notes of a stem that plays chords, and measure each one's sustain.
 
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
@@ -72,17 +76,19 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     `sustain_hz` is None and the reason is given. `onset_hz` is always None: chords have no honest
     onset. Notes come by start, then pitch; digital silence gives none. In instruments that nobody
     can move afterwards, a note's own strings are asked whether they stand apart.
+
+    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
+    second and some cents. They are looked for first and need less evidence than others do.
     """
     samples = stem.samples
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
-    voices, stretches = _search(samples, stem)
+    voices, stretches = _search(samples, stem, expected)
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for v in voices if not any(_same_string(v, other) for other in voices)]
+    voices = [v for one in voices for v in _not_a_partial(one, voices)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
-    if not harmonic:
-        voices = _pool_stiffness(voices)
+    voices = _less_sure_by_wander(voices) if harmonic else _pool_stiffness(voices)
     ends_s = [_end(samples, stem.analysis_sr, voice) for voice in voices]
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
@@ -91,13 +97,16 @@ def find_chord_notes(stem: Stem) -> tuple[tuple[Note, Measurement], ...]:
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
-def _search(samples: Floats, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
+def _search(
+    samples: Floats, stem: Stem, expected: tuple[tuple[float, float], ...]
+) -> tuple[list[_Voice], list[_Stretch]]:
     """Walk from onset to onset; keep what rings on, add what begins."""
     sr = stem.analysis_sr
     voices: list[_Voice] = []
     stretches: list[_Stretch] = []
     sounding: list[int] = []
     starts = _starts(find_onsets(samples, sr), len(samples) / sr)
+    starts, known_at = place_known(starts, expected, SHORTEST_S, len(samples) / sr)
     for i, (start_s, soft) in enumerate(starts):
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
@@ -112,15 +121,19 @@ def _search(samples: Floats, stem: Stem) -> tuple[list[_Voice], list[_Stretch]]:
         peaks = find_peaks_in(stretch, sr, before, 0.95 * stem.range_hz[0])
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
-        new = find_new_notes(peaks, old, stem.range_hz)
+        known = hear_known(peaks, old, known_at.get(i, []))
+        new = find_new_notes(peaks, old, stem.range_hz, known)
         if not soft:
             new += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
-        for f0_hz, b, share in new:
+        for k, (f0_hz, b, share) in enumerate(new):
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
             voices.append(
-                _Voice(start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft)
-            )
+                _Voice(
+                    start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
+                    known=k < len(known),
+                )
+            )  # fmt: skip
             sounding.append(len(voices) - 1)
         for v in sounding:
             voices[v] = replace(voices[v], last_s=end_s)
@@ -274,6 +287,32 @@ def _same_string(high: _Voice, low: _Voice) -> bool:
     return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
 
 
+def _not_a_partial(voice: _Voice, voices: list[_Voice]) -> list[_Voice]:
+    """Drop a note that is only a partial of a lower one; of a known one, only its reading."""
+    if not any(_same_string(voice, other) for other in voices):
+        return [voice]
+    return [replace(voice, string=None)] if voice.known else []
+
+
+def _less_sure_by_wander(voices: list[_Voice]) -> list[_Voice]:
+    """Add to each uncertainty how far the stem's driven tones wander between two windows.
+
+    All partials of a voice or bow swing together, so their agreement says nothing of it.
+    """
+    wander = [v.string.wander_cents for v in voices if v.string and v.string.wander_cents > 0]
+    if not wander:
+        return voices
+    usual = float(np.median(wander))
+    return [
+        replace(
+            v, string=replace(v.string, f1_cents_sd=float(np.hypot(v.string.f1_cents_sd, usual)))
+        )
+        if v.string
+        else v
+        for v in voices
+    ]
+
+
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
     """Fit again with what the well-measured notes of the same register say about B."""
     sure = [v.string for v in voices if v.string and v.string.used >= 5]
@@ -373,7 +412,8 @@ def _note(
         level_db=10.0 * float(np.log10(power + 1e-12)),
         begins="soft" if voice.soft else "attack",
     )
-    if string is None:
+    # Of a note that was found because the score has it, one partial may well be another note's.
+    if string is None or (voice.known and string.used < 2 and fits.collided):
         return note, Measurement(not_measured_because=NO_FREE_PARTIAL)
     return note, Measurement(
         sustain_hz=f1_hz,

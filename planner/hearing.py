@@ -9,7 +9,10 @@ from planner.analyzer import analyze
 from planner.chords import find_chord_notes
 from planner.files.audio import read_stem_audio
 from planner.model import AudioFacts, Finding, Measurement, Note, Stem
+from planner.pitch import hz_to_midi, midi_to_hz
 from planner.roles import is_chordal, role_range_hz
+from planner.score_match import StemScore, match_score
+from planner.score_use import verdict
 from planner.segmenter import segment
 from planner.session_model import StemSpec
 from planner.tracker import track
@@ -27,8 +30,10 @@ class HeardStem:
     findings: tuple[Finding, ...]
 
 
-def hear_stem(spec: StemSpec, path: Path, file: str) -> HeardStem:
+def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = None) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
+
+    Where several notes sound at once, a score that fits leads a second search.
 
     Raises
     ------
@@ -52,11 +57,30 @@ def hear_stem(spec: StemSpec, path: Path, file: str) -> HeardStem:
         )
         if is_chordal(spec.role):
             notes = find_chord_notes(stem)
+            if score is not None:
+                expected = _expected(notes, score)
+                notes = find_chord_notes(stem, expected) if expected else notes
         else:
             pitch_track = track(stem)
             found = segment(stem, pitch_track)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
     return HeardStem(code=spec.code, facts=facts, notes=notes, findings=findings)
+
+
+def _expected(
+    notes: tuple[tuple[Note, Measurement], ...], score: StemScore
+) -> tuple[tuple[float, float], ...]:
+    """Say where the notes of a score that fits should be heard: (s, Hz); nothing otherwise."""
+    starts = [note.start_s for note, _ in notes]
+    pitches = [hz_to_midi(note.pitch_hz) for note, _ in notes]
+    match = match_score(starts, pitches, score, one_at_a_time=False)
+    if match is None or verdict(match, score) != "fits":
+        return ()
+    above = match.transpose + match.offset_semitones
+    return tuple(
+        (float(at), midi_to_hz(midi + above))
+        for at, (_, _, midi) in zip(match.placed_s, score.notes, strict=True)
+    )
 
 
 def _named(finding: Finding, code: str) -> Finding:

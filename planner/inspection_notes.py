@@ -26,8 +26,13 @@ _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
 
-def inspect_notes(session: Session, stems: tuple[StemNotes, ...]) -> tuple[Finding, ...]:
-    """Say what the notes show: tuning of the whole song, odd parts, likely mistakes."""
+def inspect_notes(
+    session: Session, stems: tuple[StemNotes, ...], *, scored: frozenset[str] = frozenset()
+) -> tuple[Finding, ...]:
+    """Say what the notes show: tuning of the whole song, odd parts, likely mistakes.
+
+    scored: codes of stems whose score says which notes were meant.
+    """
     used = [each for each in stems if each.role != "exclude"]
     ticks = {each.code for each in used if _tick_s(each) is not None}
     found: list[Finding] = []
@@ -45,7 +50,8 @@ def inspect_notes(session: Session, stems: tuple[StemNotes, ...]) -> tuple[Findi
     ]
     found += _whole_song(tuned, session)
     for each, centre in tuned:
-        found += _between(each, centre)
+        if each.code not in scored:
+            found += _between(each, centre)
         found += _already_corrected(each, session, centre)
     return tuple(found)
 

@@ -217,4 +217,5 @@ class Target:
     intended_midi: int
     target_hz: float
     target_from: str  # "session A4", "session A4 and the piano's stretch", ...
+    from_score: bool = False  # a score says which note was meant
     between_notes: bool = False  # so far from every note that a person must say which was meant

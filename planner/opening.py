@@ -8,13 +8,14 @@ from pathlib import Path
 
 from planner.errors import PlannerError, SessionError
 from planner.files.audio import find_audio_file
-from planner.files.midi import read_tempo_file
+from planner.files.midi import read_score, read_tempo_file
 from planner.files.plan_folder import (
     audio_folders,
     default_out_folder,
 )
 from planner.files.session_file import read_session
 from planner.model import Finding
+from planner.score_match import StemScore
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, tempo_map_from_marks
 
@@ -105,6 +106,46 @@ def tempo_map_of(opened: Opened) -> TempoMap | None:
     if session.tempo_marks:
         return tempo_map_from_marks(session.tempo_marks, bar_one_at_s=session.bar_one_at_s)
     return None
+
+
+def scores_of(
+    opened: Opened, tempo_map: TempoMap | None, *, keep_going: bool
+) -> tuple[dict[str, StemScore], tuple[Finding, ...]]:
+    """Read the scores that stems name, by code; those that cannot be read stop or are findings."""
+    scores: dict[str, StemScore] = {}
+    findings = []
+    for spec, _, _ in opened.stems:
+        if spec.score is None:
+            continue
+        try:
+            notes = read_score(opened.path.parent / spec.score.file, spec.score.track)
+        except PlannerError as error:
+            if not keep_going:
+                raise with_place(error, spec, opened.path) from error
+            findings.append(
+                Finding(
+                    severity="warning",
+                    what=f"The score of {spec.code} could not be used: {error}",
+                    did="The stem was planned without it.",
+                    stem=spec.code,
+                    file=spec.score.file,
+                )
+            )
+            continue
+        track = f"track {spec.score.track} of " if spec.score.track else ""
+        zeros = [0.0]
+        if tempo_map is not None:
+            # A score starts with the stems, with bar 1, or, being a guide of ours, bars before it.
+            zeros += [opened.session.bar_one_at_s, tempo_map.on_guide_grid().start_s]
+        late_s = spec.late_by_ms / 1000.0
+        scores[spec.code] = StemScore(
+            name=f"{track}{spec.score.file}",
+            notes=tuple(notes),
+            transpose=spec.score.transpose,
+            later_s=spec.score.later_s,
+            zero_s=tuple(dict.fromkeys(zero_s - late_s for zero_s in zeros)),
+        )
+    return scores, tuple(findings)
 
 
 def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]:

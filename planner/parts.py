@@ -14,7 +14,7 @@ from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
-from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
+from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
 from planner.wording import flat_or_sharp
@@ -36,6 +36,7 @@ class Part:
     grace: frozenset[str]
     pushed: frozenset[str]
     blue: frozenset[str]
+    astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
 
 
 def part_of(
@@ -47,6 +48,7 @@ def part_of(
     tempo_map: TempoMap | None,
     shifts: Mapping[str, float],
     noticed: list[Finding],
+    meant: Mapping[str, int],
     *,
     may_move_as_a_whole: bool = True,
 ) -> Part:
@@ -62,8 +64,14 @@ def part_of(
             aim(
                 n,
                 target_for(
-                    n, stem.role, session, a4, offset_cents,
-                    ask_beyond_cents=ask, follow_keys=spec.follow_keys,
+                    n,
+                    stem.role,
+                    session,
+                    a4,
+                    offset_cents,
+                    intended_midi=meant.get(n.id),
+                    ask_beyond_cents=ask,
+                    follow_keys=spec.follow_keys,
                 ),
             )
             for n in stem.notes
@@ -74,11 +82,14 @@ def part_of(
         tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
         return aimed, blue_notes(stem.notes, off, tonics)
 
-    offset = (
-        part_offset_cents(stem.notes, stem.role, session, a4, follow_keys=spec.follow_keys)
-        if may_move_as_a_whole
-        else 0.0
-    )
+    told = _offset_by_score(aimed_from(0.0)[0])
+    scored = told is not None
+    if not may_move_as_a_whole:
+        offset = 0.0
+    elif told is not None:
+        offset = told
+    else:
+        offset = part_offset_cents(stem.notes, stem.role, session, a4, follow_keys=spec.follow_keys)
     if abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0
@@ -87,7 +98,7 @@ def part_of(
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
-    if abs(offset) > _ASK_OFFSET_CENTS:
+    if abs(offset) > _ASK_OFFSET_CENTS and not scored:
         other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
         noticed.append(
             Finding(
@@ -120,6 +131,21 @@ def part_of(
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
+        astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
+    )
+
+
+def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:
+    """How far a part stands off by the notes that its score names; None where these are few."""
+    off = [a.heard_cents for a in aimed if a.target.from_score and a.heard_cents is not None]
+    return float(np.median(off)) if len(off) >= NOTES_FOR_OFFSET else None
+
+
+def _astray(aimed: tuple[Aimed, ...], offset: float, beyond_cents: float) -> frozenset[str]:
+    return frozenset(
+        a.measured.id
+        for a in aimed
+        if a.heard_cents is not None and abs(a.heard_cents - offset) > beyond_cents
     )
 
 
@@ -189,6 +215,7 @@ def sounding(parts: Mapping[str, Part], add_cents: Mapping[str, float]) -> tuple
         for part in parts.values()
         if part.stem.role != "exclude"
         for a in part.aimed
+        if a.measured.id not in part.astray
         if (hz := a.measured.measurement.heard_hz) is not None
     )
 

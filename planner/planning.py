@@ -6,7 +6,7 @@ decides nothing; only the plan lists its notes in that order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
@@ -60,6 +60,7 @@ def make_plan(
     missing: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
     recalled: Recalled = NOTHING,
+    meant: Mapping[str, int] | None = None,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -73,6 +74,8 @@ def make_plan(
         What was noticed on the way here; those of the plan are added.
     recalled : Recalled
         Ids and people's rulings from earlier runs; nothing on the first.
+    meant : mapping, optional
+        Note id to the MIDI note that a score gives; the others are taken as the nearest note.
     """
     noticed: list[Finding] = []
     curve = curve_hz(session, a4)
@@ -82,7 +85,7 @@ def make_plan(
 
     def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
         part = part_of(
-            given[code], session, a4, tolerances, judging, tempo_map, shifts, told,
+            given[code], session, a4, tolerances, judging, tempo_map, shifts, told, meant or {},
             may_move_as_a_whole=as_a_whole,
         )  # fmt: skip
         return replace(part, aimed=_re_aimed(part, session, a4, recalled))
@@ -213,7 +216,9 @@ def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -
             replace(
                 target,
                 between_notes=False,
-                target_from=f"{target.target_from}; {who} says {note_name(midi)}, "
+                from_score=False,
+                target_from=f"{target.target_from.removeprefix('score, ')}; "
+                f"{who} says {note_name(midi)}, "
                 f"the planner {note_name(a.target.intended_midi)}",
             ),
         )
@@ -230,7 +235,7 @@ def _found_rules(
         tolerances,
         judging,
         leave_alone=frozenset(part.protected),
-        expression=part.grace | part.blue,
+        expression=part.grace | part.blue | part.astray,
     )
 
 

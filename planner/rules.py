@@ -181,6 +181,8 @@ def _cannot_tell(case: Case) -> bool:
 
 
 def _which_note(case: Case) -> bool:
+    if case.aimed.target.from_score:
+        return False  # the score says it; from where a note counts as a wrong one is asked above
     between = case.aimed.target.between_notes and not case.layers
     return between or _beyond(case, case.tolerances.limits.ask_beyond_cents)
 

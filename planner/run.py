@@ -23,11 +23,22 @@ from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_places import inspect_places
 from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
-from planner.opening import Opened, lost_stem, open_session, places_of, tempo_map_of, with_place
+from planner.opening import (
+    Opened,
+    lost_stem,
+    open_session,
+    places_of,
+    scores_of,
+    tempo_map_of,
+    with_place,
+)
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
+from planner.score_match import StemScore
+from planner.score_use import use_score
 from planner.session_model import Session, StemSpec
+from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
 
@@ -81,11 +92,14 @@ def plan_session(
     tempo_map = tempo_map_of(opened)
     tolerances = read_tolerances()
     judging = read_judging(opened.session.judging, beside=session_path.parent)
+    scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)
     linked_before = {path: sha256_of(path) for path in opened.linked}
 
-    heard, lost, findings = _hear_all(opened, keep_going=keep_going, jobs=jobs, progress=progress)
+    heard, lost, findings = _hear_all(
+        opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
+    )
     if not heard:
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
@@ -96,12 +110,15 @@ def plan_session(
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
     specs = {spec.code: spec for spec in opened.session.stems}
+    meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
     findings = (
         *opened.findings,
+        *found,
         *findings,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
-        *inspect_notes(opened.session, stems),
+        *inspect_notes(opened.session, stems, scored=_scored(meant)),
         *inspect_places(opened.session, stems, tempo_map),
+        *told,
         *remembered.findings,
         *of_ids,
     )
@@ -116,6 +133,7 @@ def plan_session(
         missing=(*opened.missing, *lost),
         findings=findings,
         recalled=remembered.recalled(ledger),
+        meant=meant,
     )
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
@@ -147,19 +165,23 @@ def inspect_session(
     """
     opened = open_session(session_path, without=without, keep_going=True)
     tempo_map = tempo_map_of(opened)
-    heard, _, findings = _hear_all(opened, keep_going=True, jobs=jobs, progress=progress)
+    scores, found = scores_of(opened, tempo_map, keep_going=True)
+    heard, _, findings = _hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
+    meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
     findings = (
         *opened.findings,
+        *found,
         *findings,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
-        *inspect_notes(opened.session, stems),
+        *inspect_notes(opened.session, stems, scored=_scored(meant)),
         *inspect_places(opened.session, stems, tempo_map),
         *(finding for stem in stems for finding in stem.findings),
         *a4.findings,
+        *told,
         *keyboard_findings(opened.session, stems, a4),
     )
     return opened.session, facts, findings
@@ -169,13 +191,18 @@ def inspect_session(
 
 
 def _hear_all(
-    opened: Opened, *, keep_going: bool, jobs: int | None, progress: Progress
+    opened: Opened,
+    scores: dict[str, StemScore],
+    *,
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
 ) -> tuple[tuple[HeardStem, ...], tuple[str, ...], tuple[Finding, ...]]:
     """Hear every stem; those that fail are lost (with a finding) or stop the run."""
     heard: dict[str, HeardStem] = {}
     lost: list[str] = []
     findings: list[Finding] = []
-    for done, (spec, result) in enumerate(_results(opened, jobs), start=1):
+    for done, (spec, result) in enumerate(_results(opened, scores, jobs), start=1):
         if isinstance(result, PlannerError):
             if not keep_going:
                 raise with_place(result, spec, opened.path) from result
@@ -194,14 +221,14 @@ def _hear_all(
 
 
 def _results(
-    opened: Opened, jobs: int | None
+    opened: Opened, scores: dict[str, StemScore], jobs: int | None
 ) -> Iterator[tuple[StemSpec, HeardStem | PlannerError]]:
     wanted = min(jobs or os.cpu_count() or 1, len(opened.stems))
     # The longest work first, so that no core waits for a last long stem.
     order = sorted(opened.stems, key=lambda stem: stem[0].role == "exclude")
     if wanted <= 1:
         for stem in order:
-            yield _hear_one(*stem)
+            yield _hear_one(*stem, scores.get(stem[0].code))
         return
     from joblib import Parallel, delayed
 
@@ -209,14 +236,14 @@ def _results(
     with warnings.catch_warnings():
         # A run that stops at a bad stem drops the stems still waiting: meant so, no news.
         warnings.filterwarnings("ignore", message=".*have been cancelled", category=UserWarning)
-        yield from work(delayed(_hear_one)(*stem) for stem in order)
+        yield from work(delayed(_hear_one)(*stem, scores.get(stem[0].code)) for stem in order)
 
 
 def _hear_one(
-    spec: StemSpec, path: Path, written: str
+    spec: StemSpec, path: Path, written: str, score: StemScore | None
 ) -> tuple[StemSpec, HeardStem | PlannerError]:
     try:
-        return spec, hear_stem(spec, path, written)
+        return spec, hear_stem(spec, path, written, score)
     except PlannerError as error:
         return spec, error
 
@@ -243,6 +270,27 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
         named = (replace(one, id=f"{stem.code}-{k:04d}") for k, one in enumerate(notes, start=1))
         numbered.append(replace(stem, notes=tuple(named)))
     return tuple(numbered)
+
+
+def _meant(
+    stems: tuple[StemNotes, ...],
+    scores: dict[str, StemScore],
+    a4_hz: float,
+    tempo_map: TempoMap | None,
+) -> tuple[dict[str, int], tuple[Finding, ...]]:
+    """Which notes the scores say were meant (note id -> MIDI note), and how the scores fit."""
+    meant: dict[str, int] = {}
+    findings: list[Finding] = []
+    for stem in stems:
+        if stem.code in scores and stem.notes and stem.role != "exclude":
+            named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
+            meant.update(named)
+            findings += told
+    return meant, tuple(findings)
+
+
+def _scored(meant: dict[str, int]) -> frozenset[str]:
+    return frozenset(note_id.rpartition("-")[0] for note_id in meant)
 
 
 # ------------------------------------------------------------------ writing and promises

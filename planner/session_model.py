@@ -53,8 +53,10 @@ class ProtectedSpan:
 class ScoreRef:
     """A score or guide MIDI file, and the track in it."""
 
-    file: str
+    file: str  # relative to the session file
     track: str | None = None
+    transpose: int | None = None  # semitones that the part sounds above what is written
+    later_s: float | None = None  # how much later it sounds than the score's own clock says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,7 +78,13 @@ def _range(problems: Problems, value: object, path: str) -> Any:
     return got
 
 
-_SCORE = {"file": ("file", text), "track": ("track", text)}
+_SCORE = {
+    "file": ("file", text),
+    "track": ("track", text),
+    # Chosen: three octaves are more than any instrument is written away from its sound.
+    "transpose": ("transpose", number(" semitones", -36, 36, whole=True)),
+    "later_s": ("later_s", number(" s", -MAX_SECONDS, MAX_SECONDS)),
+}
 
 
 def _score(problems: Problems, value: object, path: str) -> Any:

@@ -17,6 +17,7 @@ from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
 # no source).
 PITCH_NOTES_MIN = 4
+_ANOTHER_NOTE_CENTS = 100.0  # further from what a score asks for, another note was played
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +116,9 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
     heard: defaultdict[tuple[str, int], list[float]] = defaultdict(list)
     for judged in plan.judged:
         stem = judged.measured.note.stem
-        if judged.heard_cents is not None and stem in order and not judged.target.between_notes:
+        if judged.heard_cents is None or stem not in order or judged.target.between_notes:
+            continue
+        if abs(judged.heard_cents) <= _ANOTHER_NOTE_CENTS:
             heard[stem, judged.target.intended_midi].append(judged.heard_cents)
     biases = []
     for (stem, midi), errors in heard.items():

@@ -25,7 +25,7 @@ _OTHER_SHARE = 0.5
 # must, where notes spread evenly over all pitches would be 40 %.
 _NEAR_OFFSET_CENTS = 20.0
 _NEAR_OFFSET_SHARE = 0.6
-_NOTES_FOR_OFFSET = 8  # chosen: fewer could be a phrase with one leaning
+NOTES_FOR_OFFSET = 8  # chosen: fewer could be a phrase with one leaning
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,7 +123,7 @@ def target_for(
     measurement = measured.measurement
     read_hz = measurement.heard_hz or measurement.sustain_hz or measurement.onset_hz
     hz = read_hz or measured.note.pitch_hz
-    between = False
+    between, from_score = False, intended_midi is not None
 
     def belongs(midi: int) -> float:
         return note_hz(midi, role, session, a4, follow_keys=follow_keys)
@@ -139,7 +139,9 @@ def target_for(
     return Target(
         intended_midi=intended_midi,
         target_hz=belongs(intended_midi),
-        target_from=_said_source(role, session, a4, intended_midi if follow_keys else None),
+        target_from=("score, " if from_score else "")
+        + _said_source(role, session, a4, intended_midi if follow_keys else None),
+        from_score=from_score,
         between_notes=between,
     )
 
@@ -159,7 +161,7 @@ def part_offset_cents(
     there are too few notes, or they do not agree.
     """
     heard = [n.measurement.heard_hz for n in notes if n.measurement.heard_hz is not None]
-    if len(heard) < _NOTES_FOR_OFFSET:
+    if len(heard) < NOTES_FOR_OFFSET:
         return 0.0
     rests = []
     for hz in heard:

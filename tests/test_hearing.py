@@ -9,9 +9,12 @@ import pytest
 import soundfile
 from tones.exact import cents_between, faded, laid_out, steady, tone, with_floor
 
+from planner.demo.tones import PianoSound, mix, struck
 from planner.errors import AudioError
-from planner.hearing import hear_stem
+from planner.hearing import HeardStem, hear_stem
 from planner.model import Floats, Role
+from planner.pitch import hz_to_midi, midi_to_hz
+from planner.score_match import StemScore
 from planner.session_model import StemSpec
 
 FILE = "take.wav"
@@ -104,3 +107,29 @@ def test_what_is_no_audio_is_told(tmp_path: Path) -> None:
     (tmp_path / FILE).write_bytes(b"not audio at all")
     with pytest.raises(AudioError, match=r"take\.wav"):
         hear_stem(spec("fretted"), tmp_path / FILE, FILE)
+
+
+def test_a_score_leads_the_search_of_chords(tmp_path: Path) -> None:
+    """Octaves over a sounding note, missed by ear alone in places, are all heard with a score."""
+    rng = np.random.default_rng(3)
+    chords = ((48, 60, 64), (53, 65, 69), (50, 62, 65), (55, 59, 67), (48, 60, 67), (53, 60, 65))
+    played = [(0.4 + 1.3 * k, m) for k, chord in enumerate(chords) for m in chord]
+    sounds = [(at, struck(midi_to_hz(m, 441.0), m, 1.2, PianoSound(), rng)) for at, m in played]
+    samples = mix(sounds, 8.8).samples
+    samples = 0.4 * samples / np.abs(samples).max() + 3e-4 * rng.standard_normal(len(samples))
+    soundfile.write(tmp_path / FILE, samples, 48_000, subtype="PCM_24")
+    notes = tuple((at, at + 1.2, m) for at, m in played)
+    score = StemScore(name="piano.mid", notes=notes)
+    role: Role = "tuning-reference"
+    alone = heard_notes(hear_stem(spec(role), tmp_path / FILE, FILE))
+    with_score = heard_notes(hear_stem(spec(role), tmp_path / FILE, FILE, score))
+    assert with_score == sorted((round(at, 1), m) for at, m in played)
+    assert len(set(alone) & set(with_score)) < len(played)
+    other = StemScore(name="other.mid", notes=tuple((a, b, 110 - m) for a, b, m in notes))
+    assert heard_notes(hear_stem(spec(role), tmp_path / FILE, FILE, other)) == alone
+
+
+def heard_notes(heard: HeardStem) -> list[tuple[float, int]]:
+    return sorted(
+        (round(n.start_s, 1), round(hz_to_midi(n.pitch_hz, 441.0))) for n, _ in heard.notes
+    )

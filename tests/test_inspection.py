@@ -261,6 +261,8 @@ def test_between_notes() -> None:
     """A part nearly halfway between notes is asked about, even where it straddles the middle."""
     (said,) = notes_say(part("CEL", off=49), part("LV"))
     assert said.startswith("CEL lies 49 cents from the nearest notes: nearly halfway")
+    stems = (part("CEL", off=49), part("LV"))
+    assert inspect_notes(session(), stems, scored=frozenset({"CEL"})) == ()
     assert notes_say(part("CEL", off=38), part("LV")) == []
     (said,) = notes_say(part("CEL", off=46.7), part("LV"))
     assert said.endswith("44.1 and 48 kHz were taken for each other.")

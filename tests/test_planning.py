@@ -330,3 +330,56 @@ def test_empty_stem_is_no_trouble() -> None:
     made = plan(stem("LV", "lead-voice", []), a4=SessionA4(a4_hz=440.0, found_from="typed"))
     (summary,) = made.stems
     assert (summary.notes, summary.offset_cents, summary.measured_time_share) == (0, None, None)
+
+
+def with_score(part: StemNotes, meant: dict[str, int]) -> Plan:
+    """Plan one stem whose score says which notes were meant."""
+    return make_plan(
+        session=session(part), stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        meant=meant,
+    )  # fmt: skip
+
+
+def test_a_part_sixty_flat_with_a_score_is_one_row() -> None:
+    """60 flat as a whole: with a score one row that raises it by 60, and no question."""
+    gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [-60.0, -58.0] * 10))
+    made = with_score(gtr, {n.id: 50 + k for k, n in enumerate(gtr.notes)})
+    assert [(r.action, r.add_cents) for r in made.rows] == [
+        ("whole-part", pytest.approx(59, abs=1.1))
+    ]
+    assert made.findings == ()
+    # Without it, the part is taken for the notes below, 40 sharp.
+    assert plan(gtr).rows[0].add_cents == pytest.approx(-41, abs=1.1)
+
+
+def test_notes_beside_the_score_go_with_the_part() -> None:
+    """A note that the score lacks is named as the part is tuned, not where it sounds."""
+    gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [-60.0] * 20))
+    made = with_score(gtr, {n.id: 50 + k for k, n in enumerate(gtr.notes) if k % 5})
+    assert [j.target.intended_midi for j in made.judged] == list(range(50, 70))
+
+
+def test_another_note_than_the_scores_says_nothing_of_the_tuning() -> None:
+    """Four notes two semitones away are left, told as such, and pull no rule with them."""
+    notes = line("GTR", [60, 62, 64, 65] * 6, [0.0, 1.0, -1.0] * 8)
+    meant = {n.id: round(69 + 12 * np.log2(n.note.pitch_hz / 440.0)) for n in notes}
+    for n in notes[3::6]:
+        meant[n.id] -= 2
+    made = with_score(stem("GTR", "fretted", notes), meant)
+    assert made.rows == ()
+    other = [j for j in made.judged if j.rule_name == "another note"]
+    assert [j.measured.id for j in other] == [n.id for n in notes[3::6]]
+    assert all(j.add_cents is None and j.target.from_score for j in other)
+    assert made.stems[0].edits == 0
+
+
+def test_a_wrong_note_beats_with_nobody() -> None:
+    """What sounds a tone away from its target makes no clash out of the difference."""
+    piano = stem("PNO", "tuning-reference", line("PNO", [60] * 8, [0.0] * 8))
+    notes = line("GTR", [62] * 8, [0.0] * 8)
+    both = (piano, stem("GTR", "fretted", notes))
+    made = make_plan(
+        session=session(*both), stems=both, a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        meant={n.id: 60 for n in notes},
+    )  # fmt: skip
+    assert all(not j.clash_with for j in made.judged)

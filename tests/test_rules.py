@@ -159,16 +159,38 @@ def test_blue_note_is_left() -> None:
     assert judge(34).rule_name == "note off"
 
 
-@pytest.mark.parametrize(
-    ("cents", "name"),
-    [(35.0, "note off"), (35.1, "between two notes"), (65.0, "between two notes"),
-     (65.1, "wrong note"), (100.0, "wrong note"), (100.1, "another note")],
-)  # fmt: skip
-def test_edges_of_the_size_limits(cents: float, name: str) -> None:
-    """35 asks, 65 is a wrong note, beyond a semitone nothing is planned."""
-    got = judge(cents, intended=62)
+@pytest.mark.parametrize(("cents", "name"), [(35.0, "note off"), (35.1, "between two notes")])
+def test_edge_of_asking_which_note_was_meant(cents: float, name: str) -> None:
+    """Without a score, 35 cents from the nearest note asks a person."""
+    got = judge(cents)
     assert got.rule_name == name
     assert (got.add_cents is None) == (name != "note off")
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(
+    ("cents", "name"),
+    [(35.0, "note off"), (35.1, "note off"), (60.0, "note off"), (65.0, "note off"),
+     (65.1, "wrong note"), (100.0, "wrong note"), (100.1, "another note")],
+)  # fmt: skip
+def test_edges_of_the_size_limits_of_a_known_note(cents: float, name: str, sign: int) -> None:
+    """A score says what was meant: 35 asks nothing, 65 is a wrong note, a semitone another."""
+    got = judge(sign * cents, intended=62)
+    assert got.rule_name == name
+    assert (got.add_cents is None) == (name != "note off")
+    assert got.heard_cents == pytest.approx(sign * cents)
+    if name == "note off":
+        assert got.add_cents is not None
+        assert -cents < sign * got.add_cents < -20
+
+
+def test_a_known_note_sixty_off_is_moved_to_its_own_note() -> None:
+    """60 cents flat of D4, so 40 sharp of C#4: raised to D4, where without a score it is asked."""
+    known, guessed = judge(-60.0, intended=62), judge(-60.0)
+    assert (known.target.intended_midi, known.action) == (62, "raise-lower")
+    assert known.add_cents is not None
+    assert known.add_cents > 40
+    assert (guessed.target.intended_midi, guessed.action) == (61, "ask")
 
 
 def test_join_inside_asks() -> None:

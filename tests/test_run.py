@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pretty_midi
 import pytest
 import soundfile
 import yaml
@@ -221,3 +223,96 @@ def test_an_unnamed_stem_is_guessed_by_ear(tmp_path: Path) -> None:
     assert main(["start", str(folder), "--out", str(out)]) == 0
     roles = [stem["role"] for stem in yaml.safe_load(out.read_text(encoding="utf-8"))["stems"]]
     assert roles == ["exclude", "bass-fretted"]
+
+
+def scored(session_file: Path, name: str, scores: dict[str, str]) -> Path:
+    """The same session with scores for some of its stems, beside it."""
+    session = yaml.safe_load(session_file.read_text(encoding="utf-8"))
+    for stem in session["stems"]:
+        if stem["code"] in scores:
+            stem["score"] = yaml.safe_load(scores[stem["code"]])
+    path = session_file.parent / name
+    path.write_text(yaml.safe_dump(session, sort_keys=False), encoding="utf-8")
+    return path
+
+
+def test_the_guide_of_a_run_is_a_score_for_the_next(
+    session_file: Path, plan_folder: Path, tmp_path: Path
+) -> None:
+    """Every note of the guide is found again by the next run, and nothing is asked about it."""
+    codes = ("PNO", "BAS", "CEL")
+    again = scored(
+        session_file, "again.yaml",
+        {code: f"{{file: plan_01/guide.mid, track: {code} all}}" for code in codes},
+    )  # fmt: skip
+    assert main(["plan", str(again), "--out", str(tmp_path), "--quiet"]) in (0, 1)
+    told = (tmp_path / "plan_01" / "summary.md").read_text(encoding="utf-8")
+    assert "BAS: 16 of 16 notes agree with the score. Score: track BAS all of plan" in told
+    assert "CEL: 8 of 8 notes agree with the score." in told
+    chords = sum(n["stem"] == "PNO" for n in notes(plan_folder))
+    assert f"PNO: {chords} of {chords} notes agree with the score" in told
+    assert "question (" not in told
+    before = {(n["stem"], n["intended_midi"], n["start_smp"]) for n in notes(plan_folder)}
+    after = {(n["stem"], n["intended_midi"], n["start_smp"]) for n in notes(tmp_path / "plan_01")}
+    assert {n for n in before if n[0] != "PNO"} == {n for n in after if n[0] != "PNO"}
+    assert {n[1] for n in before if n[0] == "PNO"} <= {n[1] for n in after if n[0] == "PNO"}
+
+
+def test_a_guide_that_begins_before_bar_one_is_in_its_place(
+    session_file: Path, tmp_path: Path
+) -> None:
+    """With music before bar 1 the guide starts whole bars early; as a score it is in place."""
+    text = session_file.read_text(encoding="utf-8")
+    early = session_file.parent / "early.yaml"
+    early.write_text(text.replace("tempo_map:", "bar_one_at: 3.9\ntempo_map:"), encoding="utf-8")
+    rest = ["--quiet", "--without", "PNO", "--without", "CEL", "--without", "SHK"]
+    assert main(["plan", str(early), "--out", str(tmp_path), *rest]) in (0, 1)
+    shutil.copy(tmp_path / "plan_01" / "guide.mid", session_file.parent / "early.mid")
+    again = scored(early, "early_again.yaml", {"BAS": "{file: early.mid, track: BAS all}"})
+    assert main(["plan", str(again), "--out", str(tmp_path), *rest]) in (0, 1)
+    told = (tmp_path / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert "BAS: 16 of 16 notes agree with the score" in told
+
+
+def test_one_score_for_several_stems_and_a_question(
+    session_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two tracks of one file: one fits; one stands a tone lower and asks, which ends with 1."""
+    midi = pretty_midi.PrettyMIDI(initial_tempo=75.0)
+    bass = pretty_midi.Instrument(program=32, name="Bass")
+    for k, m in enumerate((36, 36, 41, 43, 38, 45, 43, 40) * 2):
+        bass.notes.append(pretty_midi.Note(80, m + 12, 0.3 + 0.8 * k, 0.9 + 0.8 * k))
+    cello = pretty_midi.Instrument(program=42, name="Cello")
+    for k, m in enumerate((60, 57, 62, 59, 55, 60, 57, 60)):
+        cello.notes.append(pretty_midi.Note(80, m + 2, 0.4 + 1.6 * k, 1.6 + 1.6 * k))
+    midi.instruments += [bass, cello]
+    midi.write(str(session_file.parent / "score.mid"))
+    path = scored(
+        session_file, "two.yaml",
+        {"BAS": "{file: score.mid, track: Bass}", "CEL": "{file: score.mid, track: cello}"},
+    )  # fmt: skip
+    rest = ["--quiet", "--without", "PNO", "--without", "SHK", "--out", str(tmp_path)]
+    assert main(["plan", str(path), *rest]) == 1
+    told = (tmp_path / "plan_01" / "summary.md").read_text(encoding="utf-8")
+    assert "BAS sounds an octave lower than its score (track Bass of score" in told
+    assert "fits a major second lower: 8 of 8 notes agree. Use it so?" in told
+    capsys.readouterr()
+    assert main(["inspect", str(path)]) == 1
+    assert "fits a major second lower" in capsys.readouterr().out
+
+
+def test_a_score_that_cannot_be_read_stops_unless_told(
+    session_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The stem and its line are named; --keep-going plans the stem without its score."""
+    path = scored(session_file, "lost.yaml", {"BAS": "gone.mid"})
+    rest = ["--quiet", "--without", "PNO", "--without", "CEL", "--without", "SHK"]
+    assert main(["plan", str(path), "--out", str(tmp_path), *rest]) == 2
+    told = capsys.readouterr().err
+    assert "gone.mid: there is no such MIDI file." in told
+    assert "It is stem BAS, line " in told
+    assert list(tmp_path.iterdir()) == []
+    assert main(["plan", str(path), "--out", str(tmp_path), *rest, "--keep-going"]) in (0, 1)
+    told = (tmp_path / "plan_01" / "summary.md").read_text(encoding="utf-8")
+    assert "The score of BAS could not be used" in told
+    assert "The stem was planned without it." in told

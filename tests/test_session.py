@@ -185,6 +185,11 @@ def test_both_parts_of_the_reference():
         ("range: [57, 77]", "range_midi", (57, 77)),
         ("score: part.mid", "score", ScoreRef(file="part.mid")),
         ("score: {file: a.mid, track: Cello}", "score", ScoreRef(file="a.mid", track="Cello")),
+        (
+            "score: {file: a.mid, transpose: -2, later_s: 5.2}",
+            "score",
+            ScoreRef(file="a.mid", transpose=-2, later_s=5.2),
+        ),
         ("side: left", "side", "left"),
         ("late_by_ms: 12", "late_by_ms", 12.0),
         ("start_sample: 172800000", "start_smp", 172800000),
@@ -402,6 +407,14 @@ def test_slips_at_the_top_are_told(extra, words):
         (
             "score: {track: Cello}",
             "stems[1].score.file: this is missing. For example {file: cello_part",
+        ),
+        (
+            "score: {file: a.mid, transpose: 1.5}",
+            "stems[1].score.transpose: this should be a whole number (semitones), not 1.5",
+        ),
+        (
+            "score: {file: a.mid, later_s: 90000}",
+            "stems[1].score.later_s: 90000 is out of range: -86400 to 86400 s",
         ),
         ("side: centre", "stems[1].side: 'centre' is not possible here. Write one of auto, left,"),
         ("late_by_ms: x", "stems[1].late_by_ms: this should be a number (ms), not 'x'."),

@@ -47,6 +47,9 @@ def test_score_is_never_between_notes() -> None:
     target = target_for(note("LV-1", 69, 45), "lead-voice", SESSION, A4, intended_midi=67)
     assert (target.intended_midi, target.between_notes) == (67, False)
     assert aim(note("LV-1", 69, 45), target).heard_cents == pytest.approx(245.0)
+    assert (target.from_score, target.target_from) == (True, "score, session A4")
+    guessed = target_for(note("LV-1", 69, 45), "lead-voice", SESSION, A4)
+    assert (guessed.from_score, guessed.target_from) == (False, "session A4")
 
 
 @pytest.mark.parametrize(

@@ -70,7 +70,7 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     path : Path
         A Standard MIDI File.
     track : str or None
-        The track's name; None where only one track has notes.
+        The track's name; None where only one track has notes. Drums (channel 10) are no notes.
 
     Returns
     -------
@@ -85,16 +85,19 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     """
     midi = _read(path)
     _gather_conducting(midi)
-    parts = [part for part in _pretty(midi, path.name).instruments if part.notes]
+    everything = [part for part in _pretty(midi, path.name).instruments if part.notes]
+    parts = [part for part in everything if not part.is_drum]
     names = [part.name.strip() for part in parts]
+    told = ", ".join(repr(name) for name in dict.fromkeys(names))
     if not parts:
-        raise ScoreError("has no notes in it.", file=path.name, hint="Name another score.")
+        what = "has nothing but drums in it." if everything else "has no notes in it."
+        raise ScoreError(what, file=path.name, hint="Name another score.")
     if track is None:
-        if len(parts) > 1:
+        if len(set(names)) > 1:
             raise ScoreError(
-                f"has notes in {len(parts)} tracks.",
+                f"has notes in {len(set(names))} tracks.",
                 file=path.name,
-                hint=f"Say which with track: {', '.join(repr(name) for name in names)}.",
+                hint=f"Say which with track: {told}.",
             )
         chosen = parts
     else:
@@ -109,7 +112,7 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
             raise ScoreError(
                 f"has no notes in a track named {track!r}.",
                 file=path.name,
-                hint=f"{guess}Tracks with notes: {', '.join(repr(name) for name in names)}.",
+                hint=f"{guess}Tracks with notes: {told}.",
             )
     notes = [
         (float(note.start), float(note.end), int(note.pitch))

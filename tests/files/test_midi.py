@@ -139,6 +139,24 @@ def test_score_track_by_name(score: Any) -> None:
         read_score(path, None)
 
 
+def test_drums_are_no_notes(score: Any) -> None:
+    """Channel 10 is drums (General MIDI level 1): never a part to be judged by."""
+    drum = bytes.fromhex("00 992340 8360 892340")
+    path = score(smf(TEMPO_120, name(b"Cello") + MIDDLE_C, name(b"Kit") + drum))
+    assert read_score(path, None) == [(0.0, 0.5, 60)]
+    with pytest.raises(ScoreError, match=r"no notes in a track named 'Kit'\. Tracks .*: 'Cello'"):
+        read_score(path, "Kit")
+    with pytest.raises(ScoreError, match=r"has nothing but drums in it\. Name another score"):
+        read_score(score(smf(TEMPO_120, name(b"Kit") + drum)), None)
+
+
+def test_a_track_of_several_channels_is_one(score: Any) -> None:
+    """A part that changes channel within its track is still the only track."""
+    other = bytes.fromhex("00 914840 8360 914800")
+    path = score(smf(TEMPO_120, name(b"Cello") + MIDDLE_C + other))
+    assert read_score(path, None) == [(0.0, 0.5, 60), (0.5, 1.0, 72)]
+
+
 def test_score_without_notes(score: Any) -> None:
     """A score without notes says so."""
     with pytest.raises(ScoreError, match="has no notes in it"):

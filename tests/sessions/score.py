@@ -26,6 +26,7 @@ from planner.model import Note, Stem
 from planner.roles import is_chordal, role_range_hz
 from planner.session_model import StemSpec
 from tests.sessions.random_session import TrueNote, TrueStem, Truth, make_session
+from tests.sessions.written_score import true_midi, write_scores
 
 ANALYSIS_SR = 16_000
 LISTED = 6  # chosen: enough to see a pattern, few enough to read
@@ -46,6 +47,7 @@ class FoundNote:
     onset_uncertainty_cents: float | None
     uncertainty_cents: float | None
     confidence: str
+    intended_midi: int | None = None
 
 
 # ------------------------------------------------------------------------------ two ways in
@@ -125,6 +127,7 @@ def found_in_plan(plan: Path) -> dict[str, list[FoundNote]]:
                 onset_uncertainty_cents=_number(row["onset_uncertainty_cents"]),
                 uncertainty_cents=_number(row["uncertainty_cents"]),
                 confidence=row["confidence"],
+                intended_midi=int(row["intended_midi"]) if row["intended_midi"] else None,
             )
         )
     return found
@@ -257,6 +260,18 @@ def score_stem(true: tuple[TrueNote, ...], found: list[FoundNote]) -> tuple[Tall
     return tally, words
 
 
+def _intended(truth: Truth, stem: TrueStem, found: list[FoundNote]) -> str:
+    """Say how many of the notes found within 50 ms were taken for the note that was meant."""
+    right = wrong = 0
+    for f in found:
+        near = [n for n in stem.notes if abs(n.start_s - f.start_s) <= 0.05]
+        near = [n for n in near if abs(_cents(f.pitch_hz, n.sustain_hz or n.onset_hz)) <= 50]
+        if near:
+            meant = f.intended_midi == true_midi(near[0], truth.a4_hz)
+            right, wrong = right + meant, wrong + (not meant)
+    return f"intended note right {right}, wrong {wrong}"
+
+
 def _cents(f_hz: float, true_hz: float) -> float:
     return float(1200 * np.log2(f_hz / true_hz))
 
@@ -327,6 +342,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seeds", default="1-4", help="such as 1-4 or 2,5,9")
     parser.add_argument("--keep", type=Path, help="folder for sessions and plans")
     parser.add_argument("--direct", action="store_true", help="without the command line")
+    parser.add_argument("--scores", action="store_true", help="with written scores of all stems")
     parser.add_argument("--stems", default="", help="codes to score, such as BAS,LV")
     parser.add_argument("--list-all", action="store_true", help=f"not only {LISTED} faults a stem")
     options = parser.parse_args(argv)
@@ -352,6 +368,8 @@ def _score_seed(
     begun = time.perf_counter()
     truth = make_session(seed, base / f"session_{seed}")
     print(f"\nseed {seed}: {truth.about}  (made in {time.perf_counter() - begun:.0f} s)")
+    if options.scores:
+        write_scores(truth)
     plan, from_plan = None, {}
     if not options.direct:
         begun = time.perf_counter()
@@ -367,6 +385,8 @@ def _score_seed(
         totals[stem.code] = totals[stem.code] + tally if stem.code in totals else tally
         took = f"  {time.perf_counter() - begun:.1f} s" if options.direct else ""
         print(f"  {stem.code:4s}{tally.line()}{took}")
+        if plan is not None and stem.notes:
+            words = [_intended(truth, stem, found), *words]
         shown = words if options.list_all else words[:LISTED]
         for line in shown:
             print(f"         {line}")
