@@ -67,7 +67,7 @@ def make_plan(
     """
     noticed: list[Finding] = []
     given = {stem.code: stem for stem in stems}
-    shifts = clock_shifts(session, given)
+    shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
     parts = {
         code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
         for code in sorted(given)

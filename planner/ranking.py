@@ -81,10 +81,7 @@ def rank(rows: Sequence[Row], terms: Mapping[str, Terms], session: Session) -> t
     groups: dict[tuple[object, ...], list[Row]] = {}
     for row in rows:
         if row.action in MOVING_ACTIONS:
-            key: tuple[object, ...] = (row.id,)
-            if row.kind == "note":
-                key = (row.stem, row.intended_midi, row.action, _side(row))
-            groups.setdefault(key, []).append(row)
+            groups.setdefault(fault_of(row), []).append(row)
     lines = []
     for members in groups.values():
         worst = min(members, key=lambda r: (-(r.severity or 0.0), r.id))
@@ -117,6 +114,13 @@ def rank(rows: Sequence[Row], terms: Mapping[str, Terms], session: Session) -> t
             )
         )
     return tuple(offenders)
+
+
+def fault_of(row: Row) -> tuple[object, ...]:
+    """Name a row's fault: the same note of a stem, moved the same way, is the same fault again."""
+    if row.kind != "note":
+        return (row.id,)
+    return (row.stem, row.intended_midi, row.action, _side(row))
 
 
 Line = tuple[float, float, Row, int, int]
