@@ -16,6 +16,7 @@ from pathlib import Path
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
 from planner.errors import AudioError, PlannerError, PromiseError
+from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
 from planner.hearing import HeardStem, hear_stem
@@ -47,6 +48,7 @@ def plan_session(
     jobs: int | None = None,
     csv_bom: bool = True,
     csv_delimiter: str = ",",
+    page_sound: bool = True,
     progress: Progress = lambda line: None,
 ) -> Planned:
     """Plan a session and write the result into a new numbered folder.
@@ -65,6 +67,8 @@ def plan_session(
         Processes; default: one per core, at most one per stem.
     csv_bom, csv_delimiter
         How ``edit_list.csv`` and ``offenders.csv`` are written.
+    page_sound : bool
+        Let the review page hold short excerpts of the stems, for listening.
     progress : callable
         Told one line per step.
 
@@ -108,8 +112,13 @@ def plan_session(
         findings=findings,
     )
     progress("writing the plan")
+    paths = {spec.code: path for spec, path, _ in opened.stems}
+    excerpts = read_excerpts(plan, paths) if page_sound else ()
     _check_unchanged(opened, heard, linked_before)
-    folder = write_plan(plan, tempo_map, out, folders, csv_bom=csv_bom, csv_delimiter=csv_delimiter)
+    folder = write_plan(
+        plan, tempo_map, out, folders,
+        csv_bom=csv_bom, csv_delimiter=csv_delimiter, excerpts=excerpts,
+    )  # fmt: skip
     _check_unchanged(opened, heard, linked_before)
     return Planned(plan=plan, folder=folder)
 

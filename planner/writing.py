@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from planner.editlist import edit_list_to_dict
@@ -25,6 +25,7 @@ from planner.guide import (
     worst_start_error_s,
 )
 from planner.page import review_page
+from planner.page_sound import Excerpt
 from planner.plan_model import Plan
 from planner.provenance import run_record
 from planner.summary import offenders_markdown, summary_markdown
@@ -41,6 +42,7 @@ def write_plan(
     *,
     csv_bom: bool,
     csv_delimiter: str,
+    excerpts: Sequence[Excerpt] = (),
 ) -> Path:
     data = edit_list_to_dict(plan)
     record = run_record(plan, {"edit_list_csv_bom": csv_bom, "csv_delimiter": csv_delimiter})
@@ -60,7 +62,7 @@ def write_plan(
         ),
         "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
         "summary.md": lambda path: _text(path, summary_markdown(plan)),
-        "review.html": lambda path: _text(path, review_page(plan)),
+        "review.html": lambda path: _text(path, review_page(plan, tempo_map, excerpts)),
         "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
         **{
             name: lambda path, midi=midi: write_midi(midi, path)  # type: ignore[misc]

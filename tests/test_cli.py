@@ -115,7 +115,7 @@ def test_a_failed_write_leaves_nothing(
 ) -> None:
     """When a file of the plan cannot be made, no folder is left, not even a hidden one."""
 
-    def fails(plan: object) -> str:
+    def fails(*plan: object) -> str:
         raise OutputError("the page could not be made.")
 
     monkeypatch.setattr(planner.writing, "review_page", fails)
