@@ -160,7 +160,10 @@ def _entry(
     row, o = line.row, line.offender
     one_of = ""
     if o is not None and line.note is not None and line.of_notes > 1:
-        one_of = f"Drawn: {line.note.measured.id}, a typical one of {line.of_notes} notes."
+        at_s = line.note.measured.note.start_s
+        what = "Drawn and heard" if sound is not None else "Drawn"
+        one_of = f"{what}: {line.note.measured.id}, {place(None, None, at_s)}, "
+        one_of += f"a typical one of {line.of_notes} notes."
     heard = ""
     if sound is not None and not sound.span.whole:
         shown = sound.span.note_end_s - sound.span.note_start_s

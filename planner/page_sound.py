@@ -1,4 +1,4 @@
-"""What the review page plays: which stretch of a stem, at what gain, and the note's curves as tones.
+"""What the review page plays: stretches of stems, their gain, and a note's curves as tones.
 
 Pure. `planner.excerpts` reads the samples; the page itself makes the tones, so that the plan is
 heard beside a recording that nobody touched.

@@ -15,7 +15,7 @@ from planner.timeline import TempoMap
 
 LINE_HEIGHT = 15.0  # chosen: one line of text at 10 units, and its rule
 LINES_MOST = 6  # chosen: with more, the strip would be taller than the plot on a phone
-CHARACTER = 5.6  # widest mean advance of a serif at 10 units, in which labels are kept apart
+CHARACTER = 6.0  # chosen: mean advance of a serif at the 11.5 units that phones are given
 BEATS_MOST = 24  # chosen: beats nearer than a tenth of an inch hide the curve
 TOGETHER_S = 0.05  # chosen: a chord's notes begin within 50 ms, as in mir_eval's onset match
 
@@ -92,14 +92,14 @@ def strip_lines(
     int
         How many stems that sound found no room.
     """
-    by_stem: dict[str, list[tuple[float, float, str]]] = {}
+    by_stem: dict[str, list[tuple[float, float, int]]] = {}
     for judged in others:
         note = judged.measured.note
         start_s = note.start_s + later_s(note.stem)
         end_s = note.end_s + later_s(note.stem)
         if start_s < window.end_s and end_s > window.start_s:
-            name = note_name(judged.target.intended_midi)
-            by_stem.setdefault(note.stem, []).append((start_s, end_s, name))
+            sounds = (start_s, end_s, judged.target.intended_midi)
+            by_stem.setdefault(note.stem, []).append(sounds)
     order = sorted(by_stem, key=lambda stem: stem != first)  # stable: the session's order else
     lines = [
         _line(window, stem, _chords(by_stem[stem]), top + (k + 1) * LINE_HEIGHT - 4.0)
@@ -108,32 +108,29 @@ def strip_lines(
     return tuple(lines), max(0, len(order) - LINES_MOST)
 
 
-def _chords(notes: list[tuple[float, float, str]]) -> list[tuple[float, float, list[str]]]:
-    """Put notes that begin together into one entry, lowest first as they come."""
-    chords: list[tuple[float, float, list[str]]] = []
-    for start_s, end_s, name in sorted(notes, key=lambda n: n[0]):
+def _chords(notes: list[tuple[float, float, int]]) -> list[tuple[float, float, str]]:
+    """Put notes that begin together into one entry, named from the lowest up."""
+    chords: list[tuple[float, float, set[int]]] = []
+    for start_s, end_s, midi in sorted(notes):
         if chords and start_s - chords[-1][0] <= TOGETHER_S:
-            begun, ended, names = chords[-1]
-            chords[-1] = (begun, max(ended, end_s), names if name in names else [*names, name])
+            begun_s, last_s, known = chords[-1]
+            chords[-1] = (begun_s, max(last_s, end_s), known | {midi})
         else:
-            chords.append((start_s, end_s, [name]))
-    return chords
+            chords.append((start_s, end_s, {midi}))
+    return [(a, b, " ".join(note_name(midi) for midi in sorted(midis))) for a, b, midis in chords]
 
 
-def _line(
-    window: Window, stem: str, chords: list[tuple[float, float, list[str]]], y: float
-) -> StripLine:
+def _line(window: Window, stem: str, chords: list[tuple[float, float, str]], y: float) -> StripLine:
     pieces = []
     free = window.left  # labels may begin from here on
-    for start_s, end_s, names in chords:
+    for start_s, end_s, text in chords:
         x1, x2 = window.x(start_s), window.x(end_s)
-        text = " ".join(names)
         if x1 < free or x1 + len(text) * CHARACTER > window.right:
             text = ""
         else:
             free = x1 + (len(text) + 1) * CHARACTER
         pieces.append(Sounding(round(x1, 1), round(x2, 1), start_s >= window.start_s, text))
-    said = ", ".join(" ".join(names) for _, _, names in chords)
+    said = ", ".join(text for _, _, text in chords)
     return StripLine(y=round(y, 1), stem=stem, pieces=tuple(pieces), said=f"{stem} {said}")
 
 
