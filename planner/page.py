@@ -24,7 +24,7 @@ from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.parts import clock_shifts
 from planner.pitch import note_name
-from planner.plan_model import MOVING_ACTIONS, Judged, Offender, Plan
+from planner.plan_model import Judged, Offender, Plan
 from planner.provenance import plan_id
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
@@ -38,6 +38,10 @@ ANSWERS = (
     ("no", "leave it as it is"),
     ("ask", "ask the player first"),
     ("half", "make half of this edit"),
+)
+_HEARD = (
+    ("recorded", "recorded", "the excerpt as it is"),
+    ("target", "with target", "the excerpt, and the target as a tone"),
 )
 
 
@@ -57,7 +61,7 @@ class _Entry:
     plot: Plot | None
     audio: str  # base64 of a WAV file, or nothing
     heard: str  # what to know about the excerpt
-    sounds: tuple[tuple[str, str], ...]  # (way, words on the button)
+    sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
     answers: tuple[tuple[str, str], ...]
     alike: tuple[str, ...]
 
@@ -171,10 +175,11 @@ def _entry(
         heard = f"Heard: the {part} {shown:g} s of the note."
     elif sound is None and sounding and plot is not None:
         heard = "No excerpt here: the page would grow too large."
-    ways = [("recorded", "as recorded"), ("target", "with target tone")] if sound else []
-    if line.note is not None and _curves(line.note, sound) is not None:
-        moves = line.note.layers or line.note.action in MOVING_ACTIONS
-        ways.append(("curves", "measured, then planned" if moves else "measured, then target"))
+    ways = list(_HEARD) if sound else []
+    found = None if line.note is None else _curves(line.note, sound)
+    if found is not None:
+        second = "planned" if found.planned else "target"
+        ways.append(("curves", "as tones", f"the measured curve, then the {second}"))
     return _Entry(
         id=row.id,
         anchor=anchor,

@@ -45,7 +45,12 @@ def write_plan(
     excerpts: Sequence[Excerpt] = (),
 ) -> Path:
     data = edit_list_to_dict(plan)
-    record = run_record(plan, {"edit_list_csv_bom": csv_bom, "csv_delimiter": csv_delimiter})
+    settings = {
+        "edit_list_csv_bom": csv_bom,
+        "csv_delimiter": csv_delimiter,
+        "page_excerpts": len(excerpts),
+    }
+    record = run_record(plan, settings)
     traces = guide_traces_midi(plan, tempo_map)
     trace_names = [
         "guide_traces.mid",

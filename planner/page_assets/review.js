@@ -266,7 +266,7 @@
     else if (key === "k" || key === "ArrowLeft") go(current - 1);
     else if (!article) return;
     else if (key === " ") {
-      if (event.target.matches("button")) return; // a button is pressed by it, as everywhere
+      if (event.target.matches("button, summary")) return; // a button is pressed by it, as everywhere
       const first = article.querySelector("[data-way]");
       if (playing) stop();
       else if (first) play(article, article.dataset.last ?? first.dataset.way);
