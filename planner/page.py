@@ -104,7 +104,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
 
     wanted = plan.session.offenders_wanted
     css, js = _asset("review.css"), _asset("review.js")
-    song = clean_text(" ".join(plan.session.song.split()))
+    song = clean_text(" ".join(plan.session.song.splitlines()))
     html = _template().render(
         policy=_policy(css, js),
         css=Markup(css),

@@ -7,7 +7,7 @@ text along the same seconds; height says nothing there.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.pitch import note_name
 from planner.plan_model import Judged
@@ -145,7 +145,6 @@ def bar_lines(
     if tempo_map is None:
         return ()
     lines: list[BarLine] = []
-    free = window.left
     bar, beat = tempo_map.bar_beat(window.start_s + later_s)
     at = (bar, float(-(-beat // 1)))
     while True:
@@ -153,14 +152,24 @@ def bar_lines(
         # The map says itself where a bar ends: past its last beat it names beat 1 of the next.
         at = tempo_map.bar_beat(at_s + later_s, decimals=4)
         if at_s >= window.end_s:
-            crowded = len(lines) > BEATS_MOST
-            return tuple(line for line in lines if line.whole or not crowded)
+            break
         if at_s >= window.start_s:
-            x = window.x(at_s)
-            text = f"bar {at[0]}" if at[1] == 1 else f"beat {at[1]:.0f}"
-            if x < free or x + len(text) * CHARACTER > window.right + 10:
-                text = ""
-            else:
-                free = x + (len(text) + 2) * CHARACTER
-            lines.append(BarLine(round(x, 1), at[1] == 1, text))
+            whole = at[1] == 1
+            text = f"bar {at[0]}" if whole else f"beat {at[1]:.0f}"
+            lines.append(BarLine(round(window.x(at_s), 1), whole, text))
         at = (at[0], at[1] + 1.0)
+    if len(lines) > BEATS_MOST:
+        lines = [line for line in lines if line.whole]
+    return _with_room(lines)
+
+
+def _with_room(lines: list[BarLine]) -> tuple[BarLine, ...]:
+    """Take the words away that would cover others; bars are placed before beats."""
+    taken: list[tuple[float, float]] = []
+    named = set()
+    for line in sorted(lines, key=lambda one: not one.whole):
+        half = (len(line.text) + 1) * CHARACTER / 2
+        if all(line.x - half >= high or line.x + half <= low for low, high in taken):
+            taken.append((line.x - half, line.x + half))
+            named.add(line.x)
+    return tuple(line if line.x in named else replace(line, text="") for line in lines)

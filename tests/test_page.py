@@ -20,6 +20,8 @@ from planner.model import Measurement
 from planner.page import review_page
 from planner.page_plot import BOX, LABEL_GAP, added_cents, plot_note
 from planner.page_sound import Excerpt, Span
+from planner.session_model import TempoMark
+from planner.timeline import tempo_map_from_marks
 from planner.provenance import plan_id, run_record
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
@@ -269,6 +271,21 @@ def test_drawing_is_sound_and_in_one_ink() -> None:
     for hue in hues:
         red, green, blue = (int(hue[i : i + 2], 16) for i in (0, 2, 4))
         assert max(red, green, blue) - min(red, green, blue) < 20  # greys only
+
+
+def test_bars_and_other_stems_surround_the_drawing() -> None:
+    """With a tempo map bars are drawn and named; what other stems sound stands in a strip."""
+    notes = (judged(), judged("PNO-0009", 62, start_s=85.0))
+    session = replace(plan().session, offenders_wanted=1)
+    tuned = plan(judged=notes, rows=(row(),), session=session)
+    # 92 to the minute in 4/4: bar 34 begins at 33 x 4 x 60 / 92 = 86.09 s, inside the note.
+    tempo_map = tempo_map_from_marks([TempoMark(bar=1, bpm=92.0)], bar_one_at_s=0.0)
+    html = review_page(tuned, tempo_map)
+    assert ">bar 34</text>" in html
+    assert ">PNO</text>" in html
+    assert ">D4</text>" in html
+    assert "meanwhile PNO D4" in html
+    assert ">bar 34</text>" not in review_page(tuned)
 
 
 def test_lines_are_labelled_at_their_ends() -> None:

@@ -182,13 +182,13 @@ def test_answers_leave_as_agreed(opened: Any) -> None:
     click(page, "Q-001", "data-note")
     keys(page, "her choice")
     expected = [
-        *HEAD, "LV-0147 yes\ttide: a little\\nless, père?", "LV-0150 yes", "R-001 half",
+        *HEAD, "LV-0147 yes\ttide: a little\\nless\\\\more, père?", "LV-0150 yes", "R-001 half",
         "Q-001 note\ther choice",
     ]  # fmt: skip
     # A tab typed into a field would move on, so the note's tab comes by script, as by pasting.
     page.execute_script(
         "const t = document.querySelector('[data-id=\"LV-0147\"] textarea');"
-        "t.value = 'tide: a\\tlittle\\nless, père?'; t.dispatchEvent(new Event('input'))"
+        "t.value = 'tide: a\\tlittle\\nless\\\\more, père?'; t.dispatchEvent(new Event('input'))"
     )
     assert answers(page) == expected
     by = page.find_element("id", "by")

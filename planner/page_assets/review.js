@@ -29,9 +29,14 @@
     show();
   }
 
-  // One decision is one line, so every kind of line break in a note is written as \n.
+  // One decision is one line, so every kind of line break in a note is written as \n, and a
+  // backslash as two.
   const oneLine = (text) =>
-    text.trim().replace(/\r\n?|[\n\v\f\x1c-\x1e\x85\u2028\u2029]/g, "\\n").replace(/\t/g, " ");
+    text
+      .trim()
+      .replace(/\\/g, "\\\\")
+      .replace(/\r\n?|[\n\v\f\x1c-\x1e\x85\u2028\u2029]/g, "\\n")
+      .replace(/\t/g, " ");
 
   function text() {
     const out = ["planner answers 1", `song: ${data.song}`, `plan: ${data.plan}`];
@@ -113,7 +118,9 @@
 
   const SOFT_S = 0.02; // a tone's start and end
   const GAP_S = 0.4; // between the measured curve and the planned one
-  const PARTIALS = 6; // low notes are heard by their partials, not by the first alone
+  // Low notes are heard by their partials: six of them, and more where those end below 1 kHz,
+  // because small loudspeakers give little of what lies lower.
+  const partials = (hz) => Math.max(6, Math.floor(1000 / hz));
   let context = null;
   let playing = null;
 
@@ -137,8 +144,8 @@
   }
 
   // Partials of 1/n, together as strong as a root mean square of 1.
-  function wave() {
-    const sizes = Array.from({ length: PARTIALS }, (_, k) => 1 / (k + 1));
+  function wave(hz) {
+    const sizes = Array.from({ length: partials(hz) }, (_, k) => 1 / (k + 1));
     const rms = Math.sqrt(sizes.reduce((sum, a) => sum + (a * a) / 2, 0));
     const imag = Float32Array.from([0, ...sizes.map((a) => a / rms)]);
     const real = new Float32Array(imag.length);
@@ -148,7 +155,7 @@
   function tone(master, line, tenths, at, length) {
     const oscillator = context.createOscillator();
     const gain = context.createGain();
-    oscillator.setPeriodicWave(wave());
+    oscillator.setPeriodicWave(wave(line.target_hz));
     if (tenths) {
       const hz = Float32Array.from(tenths, (t) => line.target_hz * 2 ** (t / 12000));
       oscillator.frequency.setValueCurveAtTime(hz, at, length);
