@@ -20,9 +20,9 @@ from planner.model import Measurement
 from planner.page import review_page
 from planner.page_plot import BOX, LABEL_GAP, added_cents, plot_note
 from planner.page_sound import Excerpt, Span
+from planner.provenance import plan_id, run_record
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
-from planner.provenance import plan_id, run_record
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
 
