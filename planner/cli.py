@@ -209,7 +209,10 @@ def _told(planned: Planned) -> list[str]:
         for row in biggest_rules(plan, 4)
     ]
     worst = [f"{one.stem} at {one.start_s:.2f} s: {one.headline}." for one in plan.offenders[:2]]
-    files = "edit_list.csv, offenders.md, review.html, guide.mid, summary.md, notes.csv, run.yaml"
+    files = (
+        "edit_list.csv, offenders.md, review.html, guide.mid, summary.md, hand_off.md, notes.csv, "
+        "run.yaml"
+    )
     return [
         *reference_sentences(plan)[:1],
         *rules,

@@ -8,7 +8,7 @@ Conventions
 - Tick 0 is the stems' first sample where bar 1 starts there. With music before bar 1, tick 0 lies
   whole bars before bar 1 and the text says by how many; ``TempoMap.start_s`` is its time.
 - Each start and end is rounded to a tick once, from seconds, so nothing creeps. Half a tick is
-  below 1 ms at 31.25 quarters a minute or faster.
+  below 1 ms at 31.25 quarters a minute or faster; `guide_within_s` says how much it is below that.
 - Track names are UTF-8; markers are ASCII of at most 24 characters (the checks are longer).
 - Velocity is always 80: it carries no hidden meaning. No program changes; channel 10 is left out.
 """
@@ -30,6 +30,8 @@ VELOCITY = 80  # chosen: fixed, so that nobody reads a meaning into it
 POST_VELOCITY = 1  # chosen: there for the importer, not for the ear
 POST_MIDI = 60  # chosen: middle C, on every keyboard
 POST_TICKS = TICKS_PER_QUARTER // 4
+_PROMISED_S = 0.001
+_LAST_BITS_S = 1e-7  # of sums over a song, in double precision
 
 # Channels counted from 0. Channel 10 is drums by convention (General MIDI level 1, from memory);
 # the last one is the posts'.
@@ -148,6 +150,13 @@ def guide_note_starts(plan: Plan, tempo_map: TempoMap | None) -> dict[str, tuple
             if some:
                 asked[name] = tuple(sorted(span.start_s - grid.start_s for span in some))
     return asked
+
+
+def guide_within_s(tempo_map: TempoMap | None) -> float:
+    """Say how near the notes of a guide are promised to lie, s: 1 ms, or half a tick if longer."""
+    grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
+    slowest_us = max(us for _, us in grid.tempos)
+    return max(_PROMISED_S, (0.5 / TICKS_PER_QUARTER) * slowest_us * 1e-6 + _LAST_BITS_S)
 
 
 def worst_start_error_s(

@@ -29,7 +29,7 @@ from planner.plan_model import Judged
 LEAD_IN_S, LEAD_OUT_S = 1.0, 0.5
 # 11 kHz of band is more than the partials that pitch is heard by (the ear's own limit for them is
 # about 4 to 5 kHz: Moore, An Introduction to the Psychology of Hearing, ch. 6, from memory), at
-# half the size of 44.1 kHz. WAV, because every browser plays it, and its bytes are ours to write.
+# half the size of 44.1 kHz. WAV, because it needs no codec, and its bytes are ours to write.
 PLAYED_SR = 22050
 EDGE_S = 0.02  # chosen: as soft as the tones' start, and no click
 NOTE_RMS = 0.1  # chosen: -20 dBFS, which leaves room for attacks 17 dB higher

@@ -21,6 +21,7 @@ from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
 from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
+from planner.inspection_places import inspect_places
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import Opened, lost_stem, open_session, places_of, tempo_map_of, with_place
 from planner.plan_model import Plan
@@ -99,6 +100,7 @@ def plan_session(
         *findings,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems),
+        *inspect_places(opened.session, stems, tempo_map),
     )
     plan = make_plan(
         session=opened.session,
@@ -135,6 +137,7 @@ def inspect_session(
     A stem that cannot be read is a finding here, not a stop.
     """
     opened = open_session(session_path, without=without, keep_going=True)
+    tempo_map = tempo_map_of(opened)
     heard, _, findings = _hear_all(opened, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
@@ -144,6 +147,7 @@ def inspect_session(
         *findings,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems),
+        *inspect_places(opened.session, stems, tempo_map),
         *(finding for stem in stems for finding in stem.findings),
         *find_session_a4(opened.session, stems).findings,
     )

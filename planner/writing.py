@@ -22,16 +22,16 @@ from planner.guide import (
     guide_midi,
     guide_note_starts,
     guide_traces_midi,
+    guide_within_s,
     worst_start_error_s,
 )
+from planner.hand_off import hand_off_markdown
 from planner.page import review_page
 from planner.page_sound import Excerpt
 from planner.plan_model import Plan
 from planner.provenance import run_record
 from planner.summary import offenders_markdown, summary_markdown
 from planner.timeline import TempoMap
-
-_GUIDE_WITHIN_S = 0.001
 
 
 def write_plan(
@@ -67,6 +67,7 @@ def write_plan(
         ),
         "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
         "summary.md": lambda path: _text(path, summary_markdown(plan)),
+        "hand_off.md": lambda path: _text(path, hand_off_markdown(plan)),
         "review.html": lambda path: _text(path, review_page(plan, tempo_map, excerpts)),
         "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
         **{
@@ -80,7 +81,7 @@ def write_plan(
         check_edit_lists(folder, data)
         written = read_back_guide(folder / "guide.mid")
         worst_s = worst_start_error_s(guide_note_starts(plan, tempo_map), written)
-        if worst_s > _GUIDE_WITHIN_S:
+        if worst_s > guide_within_s(tempo_map):
             raise PromiseError(
                 f"a note of the guide reads back {worst_s * 1000:.1f} ms from where it was asked.",
                 file="guide.mid",

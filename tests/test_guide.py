@@ -18,7 +18,13 @@ from hypothesis import strategies as st
 from invented_plan import FACTS, judged, plan, row
 
 from planner.files.midi import midi_bytes, read_back_guide, write_midi
-from planner.guide import guide_midi, guide_note_starts, guide_traces_midi, worst_start_error_s
+from planner.guide import (
+    guide_midi,
+    guide_note_starts,
+    guide_traces_midi,
+    guide_within_s,
+    worst_start_error_s,
+)
 from planner.guide_conductor import key_signature, marker_label
 from planner.guide_curves import bend_value, planned_add_cents, tuning_messages
 from planner.model import Measurement, SessionA4
@@ -279,6 +285,22 @@ def test_notes_sit_within_a_millisecond(
     theirs = {t.name: sorted(n.time for n in t.notes) for t in score.tracks}
     # symusic keeps seconds in single precision: up to 0.1 ms at half an hour.
     assert worst_start_error_s(asked, theirs) < 1e-3 + length * 6e-8
+
+
+@pytest.mark.parametrize(
+    ("bpm", "within_s"), [(31.25, 1e-3), (31.0, 1.00806e-3), (12.0, 2.6042e-3)]
+)
+def test_a_slow_song_is_promised_half_a_tick(bpm: float, within_s: float, tmp_path: Path) -> None:
+    """Below 31.25 quarters a minute half a tick is longer than 1 ms; notes lie within it."""
+    slow = tempo_map_from_marks([TempoMark(bar=1, bpm=bpm)], bar_one_at_s=0.0)
+    assert guide_within_s(slow) == pytest.approx(within_s, rel=1e-3)
+    assert guide_within_s(None) == 1e-3
+    wanted = small_plan(*(judged(f"LV-{k}", start_s=1.0 + 1.7371 * k) for k in range(60)))
+    write_midi(guide_midi(wanted, slow), tmp_path / "guide.mid")
+    worst_s = worst_start_error_s(
+        guide_note_starts(wanted, slow), read_back_guide(tmp_path / "guide.mid")
+    )
+    assert 0.9 * within_s < worst_s <= guide_within_s(slow)
 
 
 @pytest.mark.outside

@@ -1,0 +1,150 @@
+"""The hand-off sheet: what goes to the mix with the files, on a page or two, to print and tick."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import get_args
+
+from planner.model import FIXED_ROLES
+from planner.plan_model import Plan, Row, State
+from planner.summary import plain, reference_sentences, table
+from planner.tally import biggest_rules, edits, left_on_purpose
+from planner.wording import SIGN_RULE, count, minutes, place
+
+# Chosen: with these a session of two dozen stems still prints on two pages.
+_RULES_TOLD, _QUESTIONS_TOLD, _LEFT_TOLD = 12, 8, 6
+_SHA256_SHOWN = 12  # chosen: characters that tell files of a session apart by eye
+_BOX = "[  ]"
+_FORMS = {1: "mono", 2: "stereo"}
+_STATES: tuple[State, ...] = get_args(State)
+
+
+def hand_off_markdown(plan: Plan) -> str:
+    """Write the sheet: reference, files, rules, counts, left on purpose, questions, import steps.
+
+    What a person fills in (check result, initials, time) is left as lines to write on.
+    """
+    session = plan.session
+    title = plain(session.song) + (f" ({plain(session.song_code)})" if session.song_code else "")
+    parts = [
+        [f"# Hand-off sheet: {title}", "", f"Sign rule: {SIGN_RULE}."],
+        ["## Reference", "", *(f"- {plain(line)}" for line in _reference(plan))],
+        ["## Files", "", *_files(plan)],
+        ["## Edits", "", *_edits(plan)],
+        ["## Left on purpose", "", *_left(plan)],
+        ["## Open questions", "", *_questions(plan)],
+        ["## Import of the guide", "", *_import(plan)],
+        ["## Signed", "", *_signed(plan)],
+    ]
+    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+
+
+def _reference(plan: Plan) -> list[str]:
+    first, *_ = reference_sentences(plan)
+    return [
+        first,
+        f"Set guide instruments to A = {plan.a4.a4_hz:.1f} Hz.",
+        f"Temperament: {plan.session.temperament}; judging: {plan.session.judging}.",
+    ]
+
+
+def _files(plan: Plan) -> list[str]:
+    rows = []
+    for code, facts in plan.facts:
+        others = next((s.linked for s in plan.session.stems if s.code == code), ())
+        name = facts.file + (f" (move with it: {', '.join(others)})" if others else "")
+        form = f"{facts.sr} Hz, {_FORMS.get(facts.channels, f'{facts.channels} channels')}"
+        length = f"{facts.length_s:.2f} s"
+        rows.append((code, plain(name), length, form, facts.sha256[:_SHA256_SHOWN]))
+    head = ("stem", "file", "length", "form", f"SHA-256, first {_SHA256_SHOWN}")
+    lines = table(head, rows)
+    if plan.missing:
+        lines += ["", f"Left out: {', '.join(map(plain, plan.missing))}."]
+    return lines
+
+
+def _edits(plan: Plan) -> list[str]:
+    number, time = edits(plan)
+    states = Counter(row.state for row in plan.rows if row.kind in ("rule", "note"))
+    said = ", ".join(f"{states[state]} {state}" for state in _STATES if states[state])
+    lines = [f"- {count(number, 'edit')} proposed, {minutes(time)} by hand ({said or 'none'})."]
+    above = [o for o in plan.offenders if o.above_stop_line]
+    if len(above) < len(plan.offenders):
+        spent = minutes(above[-1].minutes_so_far) if above else "no time"
+        lines.append(f"- Stop line after the first {count(len(above), 'offender')}, {spent}.")
+    rules = biggest_rules(plan, len(plan.rows))
+    lines += [f"- {_BOX} {_rule(row)}" for row in rules[:_RULES_TOLD]]
+    if len(rules) > _RULES_TOLD:
+        lines.append(f"- {len(rules) - _RULES_TOLD} more rules: see the edit list.")
+    singles = Counter(row.stem for row in plan.rows if row.kind == "note")
+    lines += [
+        f"- {_BOX} {stem}: {count(n, 'single note')}, in play order in the edit list."
+        for stem, n in singles.items()
+    ]
+    return lines
+
+
+def _rule(row: Row) -> str:
+    files = f" ({len(row.apply_to)} files together)" if len(row.apply_to) > 1 else ""
+    notes = count(row.notes_covered, "note")
+    return f"{row.id}, {row.stem}{files}, {notes}: {plain(row.in_words).rstrip('.')}."
+
+
+def _left(plan: Plan) -> list[str]:
+    fixed = [s.code for s in plan.stems if s.role in FIXED_ROLES]
+    lines = [f"- {', '.join(fixed)}: the reference, never edited."] if fixed else []
+    groups = left_on_purpose(plan)
+    lines += [
+        f"- {count(g.notes, 'note')} of {', '.join(g.stems)}: {_sentence(g.reason)}"
+        for g in groups[:_LEFT_TOLD]
+    ]
+    if len(groups) > _LEFT_TOLD:
+        rest = sum(g.notes for g in groups[_LEFT_TOLD:])
+        lines.append(f"- {count(rest, 'note')} for other reasons: see the summary.")
+    return lines or ["- Nothing."]
+
+
+def _questions(plan: Plan) -> list[str]:
+    asked = [row for row in plan.rows if row.kind == "question"]
+    lines = [
+        f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
+        f"{_sentence(row.reason)}"
+        for row in asked[:_QUESTIONS_TOLD]
+    ]
+    if len(asked) > _QUESTIONS_TOLD:
+        lines.append(f"- {len(asked) - _QUESTIONS_TOLD} more: see the edit list.")
+    return lines or ["- None."]
+
+
+def _sentence(text: str) -> str:
+    said = plain(text).rstrip(".")
+    return said if said.endswith("?") else f"{said}."
+
+
+def _import(plan: Plan) -> list[str]:
+    has_map = bool(plan.session.tempo_marks) or plan.session.tempo_file is not None
+    tempo = (
+        "take its tempo map when asked"
+        if has_map
+        else "set the project to 120 beats a minute first (no tempo map was given)"
+    )
+    return [
+        f"1. Import `guide.mid` into an empty project; {tempo}.",
+        "2. Put the stems' first sample on the marker FILE START, or on the file's own start where "
+        "there is no such marker.",
+        "3. Compare a CHECK marker with the clock it names; if they differ, do not edit yet.",
+    ]
+
+
+def _signed(plan: Plan) -> list[str]:
+    told = "; ".join(f"{code}: {plain(words)}" for code, words in plan.session.consent)
+    line = "_" * 24
+    return [
+        f"- Consent: {told or 'not recorded'}.",
+        f"- Check of the corrected bounces: {line}",
+        f"- Edited by: {line} Time: {line}",
+        f"- Received for the mix: {line} Time: {line}",
+        "",
+        "The untouched files stay in the session, muted and labelled. If it sounds right, it is "
+        "right: check by ear before and after.",
+    ]

@@ -1,0 +1,92 @@
+"""The hand-off sheet: everything the next person needs, on two pages."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from invented_plan import FACTS, OFFENDER, QUESTION, RULE, plan, row
+
+from planner.hand_off import hand_off_markdown
+from planner.session_model import TempoMark
+
+
+def section(text: str, title: str) -> str:
+    """What stands under a heading."""
+    return text.split(f"## {title}\n\n", 1)[1].split("\n\n## ", 1)[0]
+
+
+def test_it_holds_what_the_trade_puts_on_it() -> None:
+    """Reference, files, edits, what was left, questions, import, signatures: in this order.
+
+    The list is common practice, no source.
+    """
+    text = hand_off_markdown(plan())
+    assert [line[3:] for line in text.splitlines() if line.startswith("## ")] == [
+        "Reference", "Files", "Edits", "Left on purpose", "Open questions", "Import of the guide",
+        "Signed",
+    ]  # fmt: skip
+    assert "Set guide instruments to A = 441.0 Hz." in section(text, "Reference")
+    assert "Consent: LV: yes, keep scoops." in section(text, "Signed")
+
+
+def test_files_are_named_with_what_tells_them_apart() -> None:
+    """Length, rate, channels, the start of the SHA-256, what moves together, what is missing."""
+    base = plan()
+    linked = replace(base.session.stems[2], linked=("audio/lead_amp.wav",))
+    session = replace(base.session, stems=(*base.session.stems[:2], linked, base.session.stems[3]))
+    files = section(hand_off_markdown(plan(session=session)), "Files")
+    assert (
+        "| LV | audio/lead.wav (move with it: audio/lead_amp.wav) | 180.50 s | 48000 Hz, mono "
+        "| abababababab |"
+    ) in files
+    assert "Left out: CEL." in files
+    for channels, said in ((2, "48000 Hz, stereo"), (6, "48000 Hz, 6 channels")):
+        wide = plan(facts=(("LV", replace(FACTS, channels=channels)),))
+        assert said in section(hand_off_markdown(wide), "Files")
+
+
+def test_edits_are_counted_by_state_and_ticked_rule_by_rule() -> None:
+    """Three edits: one approved, two new; the rule with its files, the single notes by stem."""
+    edits = section(hand_off_markdown(plan()), "Edits")
+    assert "3 edits proposed, about 2 minutes by hand (2 new, 1 approved)." in edits
+    assert "- [  ] R-001, BAS (2 files together), 24 notes: raise by 4.3" in edits
+    assert "- [  ] LV: 2 single notes, in play order in the edit list." in edits
+    assert "Stop line after the first 2 offenders, about 1 minute." in edits
+    whole = plan(offenders=(OFFENDER,))
+    assert "Stop line" not in hand_off_markdown(whole)
+
+
+def test_questions_keep_their_own_mark() -> None:
+    """A question ends with its question mark alone."""
+    said = section(hand_off_markdown(plan()), "Open questions")
+    assert said.endswith("between D and E flat: which was meant?")
+
+
+def test_long_lists_are_cut_and_say_so() -> None:
+    """Two dozen rules and questions still leave a sheet of two pages; what is cut is counted."""
+    rules = tuple(replace(RULE, id=f"R-{k:03d}") for k in range(1, 25))
+    asked = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 25))
+    text = hand_off_markdown(plan(rows=(*rules, row(), *asked)))
+    assert "- 12 more rules: see the edit list." in text
+    assert "- 16 more: see the edit list." in text
+    # 60 lines a page of 12-point type on A4: common practice, no source.
+    assert len(text.splitlines()) <= 120
+
+
+@pytest.mark.parametrize(("marks", "said"), [
+    ((), "set the project to 120 beats a minute first"),
+    ((TempoMark(bar=1, bpm=92.0),), "take its tempo map when asked"),
+])  # fmt: skip
+def test_import_steps_follow_the_tempo_map(marks: tuple[TempoMark, ...], said: str) -> None:
+    """Without a tempo map the project must be set to the guide's tempo by hand."""
+    text = hand_off_markdown(plan(session=replace(plan().session, tempo_marks=marks)))
+    assert said in section(text, "Import of the guide")
+
+
+def test_texts_of_the_session_stay_on_their_line() -> None:
+    """A song name with line breaks and markup changes nothing of the sheet's layout."""
+    session = replace(plan().session, song="Low\n# Tide | <b>")
+    assert hand_off_markdown(plan(session=session)).startswith(
+        "# Hand-off sheet: Low # Tide \\| &lt;b>\n"
+    )
