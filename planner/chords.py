@@ -23,6 +23,7 @@ from planner.chord_partials import (
     typical_b,
 )
 from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
+from planner.chord_times import begun_s, ended_s, piece_of
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
@@ -89,7 +90,10 @@ def find_chord_notes(
     voices = [v for one in voices for v in _not_a_partial(one, voices)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     voices = _less_sure_by_wander(voices) if harmonic else _pool_stiffness(voices)
-    ends_s = [_end(samples, stem.analysis_sr, voice) for voice in voices]
+    ends_s = [
+        ended_s(samples, stem.analysis_sr, _own_hz(voice), voice.start_s, voice.last_s)
+        for voice in voices
+    ]
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
         voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
@@ -111,13 +115,13 @@ def _search(
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
         last = int(min(end_s - 0.005, start_s + LONGEST_S) * sr)
-        stretch = _loud_part(_piece(samples, first, last), sr)
+        stretch = _loud_part(piece_of(samples, first, last), sr)
         if len(stretch) < SHORTEST_S * sr:
             continue
         if 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) < QUIET_DBFS:
             sounding = []
             continue
-        before = _piece(samples, int((start_s - 0.15) * sr), int((start_s - 0.01) * sr))
+        before = piece_of(samples, int((start_s - 0.15) * sr), int((start_s - 0.01) * sr))
         peaks = find_peaks_in(stretch, sr, before, 0.95 * stem.range_hz[0])
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
@@ -147,11 +151,6 @@ def _search(
                 _Stretch(start_s=start_s, end_s=end_s, voices=tuple(sounding), others_hz=others)
             )
     return voices, stretches
-
-
-def _piece(samples: Floats, first: int, last: int) -> Array:
-    """A stretch in double precision: the whole stem so would take twice its memory."""
-    return np.asarray(samples[max(first, 0) : max(last, 0)], dtype=float)
 
 
 def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
@@ -246,7 +245,7 @@ def _measure(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(
-            _loud_part(_piece(samples, first, last), sr), sr, guesses, stretch.others_hz,
+            _loud_part(piece_of(samples, first, last), sr), sr, guesses, stretch.others_hz,
             harmonic=harmonic, longest_s=LONGEST_S,
         )  # fmt: skip
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
@@ -382,7 +381,7 @@ def _strings(
         if i != k and v.start_s < end_s and v.last_s > start_s
         if abs(np.log2(v.f0_hz / voice.f0_hz)) > 0.5 / 12  # the same key's own ring does not beat
     ]
-    piece = _piece(samples, int(start_s * sr), int(end_s * sr))
+    piece = piece_of(samples, int(start_s * sr), int(end_s * sr))
     return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)
 
 
@@ -453,55 +452,13 @@ def _confidence(string: StiffString, length_s: float) -> Confidence:
 
 
 def _begun(samples: Floats, sr: int, voice: _Voice) -> _Voice:
-    """Move a note's start to where its own partials rise most: strums, and notes that swell in."""
     early_s, late_s = (SOFT_EVERY_S, SOFT_EVERY_S) if voice.soft else (0.02, 0.1)
-    from_s = max(voice.start_s - early_s, 0.0)
-    size, hop = int(0.04 * sr), int(0.005 * sr)
-    ahead = 4 * hop + size // 2
-    first = int(from_s * sr) - ahead
-    span = _piece(samples, first, int((voice.start_s + late_s) * sr) + ahead)
-    span = np.concatenate([np.zeros(max(-first, 0)), span])
-    level = _own_level_db(span, sr, voice, size, hop)
-    if len(level) < 10:
-        return voice
-    rise = level[8:] - level[:-8]
-    best = int(np.argmax(rise))
-    if rise[best] < 6.0:
-        return voice
-    return replace(voice, start_s=from_s + best * hop / sr)
+    start_s = begun_s(samples, sr, _own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
+    return replace(voice, start_s=start_s)
 
 
-def _own_level_db(span: Array, sr: int, voice: _Voice, size: int, hop: int) -> Array:
-    """Follow the level of a note's lowest free partials; frame i begins at sample i * hop."""
-    fits = voice.fits
-    own = fits.f_hz if fits is not None else np.zeros(0)
-    if len(own) == 0:
-        own = partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
-    if len(span) <= size:
-        return np.zeros(0)
-    frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
-    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own[:6]))
-    power = (np.abs(frames @ (turn * np.hanning(size)[:, None])) ** 2).sum(axis=1)
-    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))
-
-
-def _end(samples: Floats, sr: int, voice: _Voice) -> float:
-    """Find where a note's own partials fall to the floor, or are damped, in seconds."""
-    size, hop = int(0.08 * sr), int(0.02 * sr)
-    first = max(int(voice.start_s * sr), 0)
-    piece = _piece(samples, first, int(voice.last_s * sr) + size)
-    level = _own_level_db(piece, sr, voice, size, hop)
-    if len(level) < 9:
-        return voice.last_s
-    ago = 8  # hops: 0.16 s
-    index = np.arange(len(level))
-    low = level < max(float(level.max()) - 35.0, -75.0)
-    fell = np.zeros(len(level), dtype=bool)
-    # soon after its start a note may fall fast by itself
-    fell[ago:] = level[ago:] < level[:-ago] - np.where(index[ago:] < 20, 24.0, 12.0)
-    over = np.flatnonzero((low | fell) & (index > 4))
-    if len(over) == 0:
-        return voice.last_s
-    # the fall was underway for some 0.06 s when it was noticed; the frame counts from its middle
-    end_s = voice.start_s + over[0] * hop / sr + size / sr / 2 - 0.06
-    return float(min(max(end_s, voice.start_s + 0.03), voice.last_s))
+def _own_hz(voice: _Voice) -> Array:
+    """The partials that no other note covers; the lowest three where none is known to be free."""
+    if voice.fits is not None and len(voice.fits.f_hz):
+        return voice.fits.f_hz
+    return partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))

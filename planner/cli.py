@@ -99,6 +99,11 @@ def _parser() -> argparse.ArgumentParser:
         default="comma",
         help="separator of the CSV files",
     )
+    plan.add_argument(
+        "--silent-page",
+        action="store_true",
+        help="keep excerpts of the recordings out of review.html",
+    )
     plan.add_argument("--quiet", action="store_true", help="no progress lines")
     plan.set_defaults(command=_plan)
 
@@ -210,6 +215,7 @@ def _plan(arguments: argparse.Namespace) -> int:
         jobs=arguments.jobs,
         csv_bom=arguments.csv_bom,
         csv_delimiter=";" if arguments.csv_dialect == "semicolon" else ",",
+        page_sound=not arguments.silent_page,
         progress=(lambda line: None) if arguments.quiet else _progress,
     )
     for line in _told(planned):

@@ -1,49 +1,126 @@
-"""The review page: one self-contained HTML file that a producer reads on a phone, offline.
+"""The review page: one self-contained HTML file that a producer reads, hears and answers offline.
 
-The page loads nothing: no script, no font, no picture from anywhere; its content policy says so.
-Every text of the session is escaped by the template.
+The page loads nothing from anywhere, and its content policy says so: the one script and the one
+style sheet are named by their sums, sound comes from the page itself. Every text of the session
+is escaped by the template. Without scripts the page is a readable report.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import jinja2
+from markupsafe import Markup
 
+from planner.editlist import clean_text
+from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
+from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
+from planner.parts import clock_shifts
 from planner.pitch import note_name
 from planner.plan_model import Judged, Offender, Plan
+from planner.provenance import plan_id
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
+from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
+# Words of the answers file; the second of each pair is what the button means.
+ANSWERS = (
+    ("yes", "make this edit"),
+    ("no", "leave it as it is"),
+    ("ask", "ask the player first"),
+    ("half", "make half of this edit"),
+)
+_HEARD = (
+    ("recorded", "recorded", "the excerpt as it is"),
+    ("target", "with target", "the excerpt, and the target as a tone"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Entry:
-    """One offender as the page shows it."""
+    """One line as the page shows it."""
 
-    offender: Offender
+    id: str
+    anchor: str
+    offender: Offender | None
+    stem: str
+    intended: str
+    reason: str
     where: str
     why: str
     one_of: str  # for rules: which of their notes is drawn
     plot: Plot | None
+    audio: str  # base64 of a WAV file, or nothing
+    heard: str  # what to know about the excerpt
+    sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
+    answers: tuple[tuple[str, str], ...]
+    alike: tuple[str, ...]
 
 
-def review_page(plan: Plan) -> str:
-    """Write the page: the song at a glance, the offenders with a drawing each, what was left.
+def review_page(
+    plan: Plan, tempo_map: TempoMap | None = None, excerpts: Sequence[Excerpt] = ()
+) -> str:
+    """Write the page: the song at a glance, the offenders with drawing and sound, what was left.
 
-    Offenders below the stop line are counted, not shown.
+    Offenders below the stop line are counted, not shown. Excerpts are left out from the last on
+    until the page is no larger than the session allows.
+
+    Parameters
+    ----------
+    plan : Plan
+    tempo_map : TempoMap, optional
+        For bar lines.
+    excerpts : sequence of Excerpt
+        What may be heard, first things first; without any the page holds no audio.
     """
+    html = _render(plan, tempo_map, excerpts)
+    over = len(html.encode("utf-8")) - plan.session.page_size_mb * 1e6
+    kept = list(excerpts)
+    while kept and over > 0:
+        over -= kept.pop().span.page_bytes
+    return html if len(kept) == len(excerpts) else _render(plan, tempo_map, kept)
+
+
+def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt]) -> str:
     number, time = edits(plan)
-    shown = [o for o in plan.offenders if o.above_stop_line][: plan.session.offenders_wanted]
-    notes = {judged.measured.id: judged for judged in plan.judged}
-    covered = {row.id: row.covers for row in plan.rows}
+    lines = page_lines(plan)
+    offenders = [line for line in lines if line.offender is not None]
+    questions = [line for line in lines if line.offender is None]
+    shifts = clock_shifts(plan.session, dict(plan.facts))
+    sounds = {one.span.row_id: one for one in excerpts}
+
+    def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
+        plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
+        return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts))
+
+    wanted = plan.session.offenders_wanted
+    css, js = _asset("review.css"), _asset("review.js")
+    song = clean_text(" ".join(plan.session.song.splitlines()))
     html = _template().render(
+        policy=_policy(css, js),
+        css=Markup(css),
+        js=Markup(js),
+        data={
+            "song": song,
+            "plan": plan_id(plan),
+            "file": f"answers_{_slug(song)}.txt",
+            "lines": [_played(line, sounds.get(line.row.id), plan) for line in lines],
+        },
         song=plan.session.song,
         artist=plan.session.artist,
+        sounding=bool(sounds),
+        level_caution=f"Start low: plain tones sound louder than their meter reading. Tones lie "
+        f"{-plan.session.tone_level_db:g} dB under the excerpts and begin softly; nothing plays "
+        "by itself.",
         sign_rule=SIGN_RULE,
         reference=reference_sentences(plan),
         sour_before=plan.sour_before_s,
@@ -53,11 +130,12 @@ def review_page(plan: Plan) -> str:
         coverage=coverage_sentence(plan),
         missing=plan.missing,
         rules=biggest_rules(plan, RULES_ON_TOP),
-        entries=[_entry(o, notes, covered) for o in shown],
-        more=len(plan.offenders) - len(shown),
+        entries=[entry(one, f"offender-{one.offender.rank}", True)
+                 for one in offenders if one.offender is not None],
+        more=len(plan.offenders) - len(offenders),
         stop_line=stop_line(plan),
-        questions=[(row, place(row.start_bar, row.start_beat, row.start_s))
-                   for row in plan.rows if row.kind == "question"],
+        questions=[entry(one, f"question-{k}", k <= wanted)
+                   for k, one in enumerate(questions, start=1)],
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,
@@ -67,36 +145,124 @@ def review_page(plan: Plan) -> str:
     return html if html.endswith("\n") else html + "\n"
 
 
-def _entry(
-    offender: Offender, notes: dict[str, Judged], covered: dict[str, tuple[str, ...]]
-) -> _Entry:
-    drawn = notes.get(offender.row_id)
-    one_of = ""
-    if drawn is None:
-        members = [notes[i] for i in covered.get(offender.row_id, ()) if i in notes]
-        if members:
-            # A typical note shows what the rule is about; the furthest is a fault of its own.
-            heard = sorted(members, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
-            drawn = heard[len(heard) // 2]
-            if len(members) > 1:
-                one_of = f"Drawn: {drawn.measured.id}, a typical one of {len(members)} notes."
-    plot = None if drawn is None else plot_note(drawn, note_name(drawn.target.intended_midi))
-    return _Entry(
-        offender=offender,
-        where=place(offender.start_bar, offender.start_beat, offender.start_s),
-        why=terms(offender.terms),
-        one_of=one_of,
-        plot=plot,
+def _plot(
+    note: Judged, plan: Plan, tempo_map: TempoMap | None, shifts: dict[str, float]
+) -> Plot | None:
+    stem = note.measured.note.stem
+    return plot_note(
+        note,
+        note_name(note.target.intended_midi),
+        others=[other for other in plan.judged if other.measured.note.stem != stem],
+        tempo_map=tempo_map,
+        later_s=lambda code: shifts.get(code, 0.0),
     )
 
 
+def _entry(
+    line: Line, anchor: str, plot: Plot | None, sound: Excerpt | None, sounding: bool
+) -> _Entry:
+    row, o = line.row, line.offender
+    one_of = ""
+    if o is not None and line.note is not None and line.of_notes > 1:
+        at_s = line.note.measured.note.start_s
+        what = "Drawn and heard" if sound is not None else "Drawn"
+        one_of = f"{what}: {line.note.measured.id}, {place(None, None, at_s)}, "
+        one_of += f"a typical one of {line.of_notes} notes."
+    heard = ""
+    if sound is not None and not sound.span.whole:
+        shown = sound.span.note_end_s - sound.span.note_start_s
+        part = "last" if line.note is not None and line.note.action == "hold-end" else "first"
+        heard = f"Heard: the {part} {shown:g} s of the note."
+    elif sound is None and sounding and plot is not None:
+        heard = "No excerpt here: the page would grow too large."
+    ways = list(_HEARD) if sound else []
+    found = None if line.note is None else _curves(line.note, sound)
+    if found is not None:
+        second = "planned" if found.planned else "target"
+        ways.append(("curves", "as tones", f"the measured curve, then the {second}"))
+    return _Entry(
+        id=row.id,
+        anchor=anchor,
+        offender=o,
+        stem=row.stem,
+        intended=row.intended,
+        reason=row.reason,
+        where=place(row.start_bar, row.start_beat, row.start_s),
+        why=terms(o.terms) if o is not None else "",
+        one_of=one_of,
+        plot=plot,
+        audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
+        heard=heard,
+        sounds=tuple(ways),
+        # A question proposes no edit that could be halved.
+        answers=ANSWERS if o is not None else ANSWERS[:-1],
+        alike=line.alike,
+    )
+
+
+def _played(line: Line, sound: Excerpt | None, plan: Plan) -> dict[str, Any]:
+    """What the page's script must know to play and answer one line."""
+    played: dict[str, Any] = {"id": line.row.id, "alike": list(line.alike)}
+    if line.note is None:
+        return played
+    level = NOTE_RMS if sound is None else sound.note_rms
+    played["target_hz"] = round(line.note.target.target_hz, 3)
+    played["tone_rms"] = round(level * 10 ** (plan.session.tone_level_db / 20), 5)
+    if sound is not None:
+        span = sound.span
+        played["note_s"] = [
+            round(at_s - span.start_s, 4) for at_s in (span.note_start_s, span.note_end_s)
+        ]
+    found = _curves(line.note, sound)
+    if found is not None:
+        played |= {"step_s": found.step_s, "measured": found.measured, "planned": found.planned}
+    return played
+
+
+def _curves(note: Judged, sound: Excerpt | None) -> Curves | None:
+    if sound is not None:
+        return curves(note, sound.span.note_start_s, sound.span.note_end_s)
+    return curves(note, note.measured.note.start_s, note.measured.note.end_s)
+
+
+def _policy(css: str, js: str) -> str:
+    """Say what the page may do: this script, this style, sound out of itself, nothing else.
+
+    W3C, Content Security Policy Level 3: inline content is allowed by its SHA-256 in base64.
+    """
+    sums = [
+        base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+        for text in (js, css)
+    ]
+    return (
+        f"default-src 'none'; script-src 'sha256-{sums[0]}'; style-src 'sha256-{sums[1]}'; "
+        "media-src data:; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _slug(song: str) -> str:
+    """Give a name that every file system takes."""
+    return re.sub(r"[^a-z0-9]+", "_", song.lower()).strip("_")[:40] or "song"
+
+
+_LOADER = jinja2.PackageLoader("planner", "page_assets")
+
+
 @cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("planner", "page_assets"),
+def _asset(name: str) -> str:
+    return _LOADER.get_source(_environment(), name)[0]
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=_LOADER,
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    return environment.get_template("review.html.j2")
+
+
+def _template() -> jinja2.Template:
+    return _environment().get_template("review.html.j2")

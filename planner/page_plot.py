@@ -1,5 +1,7 @@
 """One note as a drawing: cents against time, measured solid, planned dashed, in one ink.
 
+Bar lines and the strip below, which names what other stems sound, come from `planner.page_strip`.
+
 Geometry only, in the units of the drawing; `planner/page_assets/review.html.j2` turns it into SVG.
 
 Conventions
@@ -12,17 +14,26 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.model import Floats
+from planner.page_strip import (
+    LINE_HEIGHT,
+    BarLine,
+    StripLine,
+    Window,
+    bar_lines,
+    strip_lines,
+)
 from planner.plan_model import Judged
-from planner.wording import flat_or_sharp
+from planner.timeline import TempoMap
+from planner.wording import count, flat_or_sharp
 
 WIDTH, HEIGHT = 360.0, 210.0
-LEFT, RIGHT, TOP, BOTTOM = 58.0, 84.0, 12.0, 30.0  # chosen: room for the labels at 11 units
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 84.0, 18.0, 26.0  # chosen: room for the labels at 10 units
 BOX = {
     "left": LEFT,
     "right": WIDTH - RIGHT,
@@ -69,9 +80,20 @@ class Plot:
     left_labels: tuple[Label, ...]  # cents
     end_labels: tuple[Label, ...]  # names of the lines, at their ends
     seconds: tuple[tuple[float, str], ...]  # x, text
+    bars: tuple[BarLine, ...]
+    strip: tuple[StripLine, ...]  # what other stems sound meanwhile
+    strip_more: str  # "and 2 more stems", or nothing
+    height: float  # of the whole drawing, the strip with it
 
 
-def plot_note(judged: Judged, intended: str) -> Plot | None:
+def plot_note(
+    judged: Judged,
+    intended: str,
+    *,
+    others: Sequence[Judged] = (),
+    tempo_map: TempoMap | None = None,
+    later_s: Callable[[str], float] = lambda stem: 0.0,
+) -> Plot | None:
     """Draw one note; None where nothing of it was measured.
 
     Parameters
@@ -80,6 +102,12 @@ def plot_note(judged: Judged, intended: str) -> Plot | None:
         The note after the decision.
     intended : str
         The name of the note that was meant.
+    others : sequence of Judged
+        Notes of other stems, by stem, then start; those that sound meanwhile are named.
+    tempo_map : TempoMap, optional
+        Where bars and beats lie; without one no bar lines are drawn.
+    later_s : callable
+        Stem code to the seconds that its file's clock is later than the session's.
     """
     note = judged.measured.note
     times, errors = _trace(judged)
@@ -90,9 +118,16 @@ def plot_note(judged: Judged, intended: str) -> Plot | None:
     limit = judged.tolerance_cents
     reach = _reach(errors, planned, readings, limit)
 
-    def x(at_s: float) -> float:
-        share = (at_s - note.start_s) / max(note.length_s, 1e-9)
-        return LEFT + share * (WIDTH - LEFT - RIGHT)
+    window = Window(start_s=note.start_s, end_s=note.end_s, left=LEFT, right=WIDTH - RIGHT)
+    x = window.x
+    own_s = later_s(note.stem)
+    strip, without_room = strip_lines(
+        window,
+        others,
+        HEIGHT,
+        first=judged.clash_with.rpartition("-")[0],  # a note's id is its stem's code and a serial
+        later_s=lambda stem: later_s(stem) - own_s,
+    )
 
     def y(cents: float) -> float:
         middle = (TOP + HEIGHT - BOTTOM) / 2
@@ -111,9 +146,10 @@ def plot_note(judged: Judged, intended: str) -> Plot | None:
     step = next(s for s in (5, 10, 20, 50, 100) if reach / s <= 3.5)
     ticks = [k * step for k in range(-4, 5) if abs(k * step) <= reach]
     said = ", ".join(f"{name} {flat_or_sharp(c)}" for name, _, c, _ in readings)
+    heard = f"; meanwhile {'; '.join(line.said for line in strip)}" if strip else ""
     return Plot(
         title=f"{judged.measured.id}: cents against seconds",
-        described=f"{judged.measured.id}, target {intended}: {said or 'trace only'}",
+        described=f"{judged.measured.id}, target {intended}: {said or 'trace only'}{heard}",
         target_y=round(y(0), 1),
         limit_ys=tuple(round(y(c), 1) for c in limits),
         measured="" if times is None else _path(times, errors, x, y),
@@ -127,6 +163,10 @@ def plot_note(judged: Judged, intended: str) -> Plot | None:
             (round(x(t), 1), f"{t:.2f} s")
             for t in (note.start_s, (note.start_s + note.end_s) / 2, note.end_s)
         ),
+        bars=bar_lines(window, tempo_map, own_s),
+        strip=strip,
+        strip_more=f"and {count(without_room, 'more stem')}" if without_room else "",
+        height=HEIGHT + LINE_HEIGHT * (len(strip) + bool(without_room)),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
-from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
+from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
 from planner.scopes import find_rules
@@ -187,23 +187,23 @@ def _tonics(
     return found
 
 
-def clock_shifts(session: Session, given: Mapping[str, StemNotes]) -> dict[str, float]:
+def clock_shifts(session: Session, facts_of: Mapping[str, AudioFacts]) -> dict[str, float]:
     """Seconds from each file's clock to the session's, as far as a person typed them in.
 
     Time stamps inside the files are not trusted for this; a typed ``start_smp`` counts from the
     earliest stamp of the others, or from 0 where no file has one.
     """
     stamps = [
-        stem.facts.time_reference_smp / stem.facts.sr
-        for stem in given.values()
-        if stem.facts is not None and stem.facts.time_reference_smp is not None
+        facts.time_reference_smp / facts.sr
+        for facts in facts_of.values()
+        if facts.time_reference_smp is not None
     ]
     shifts = {}
     for spec in session.stems:
         shift_s = spec.late_by_ms / 1000.0
-        facts = given[spec.code].facts if spec.code in given else None
-        if spec.start_smp is not None and facts is not None:
-            shift_s += spec.start_smp / facts.sr - min(stamps, default=0.0)
+        own = facts_of.get(spec.code)
+        if spec.start_smp is not None and own is not None:
+            shift_s += spec.start_smp / own.sr - min(stamps, default=0.0)
         shifts[spec.code] = shift_s
     return shifts
 

@@ -81,7 +81,7 @@ def make_plan(
     curve = curve_hz(session, a4)
     a4 = with_keys(session, stems, a4, curve)
     given = {stem.code: stem for stem in stems}
-    shifts = clock_shifts(session, given)
+    shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
 
     def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
         part = part_of(

@@ -5,13 +5,33 @@ No absolute path, no clock, no host name: the same input gives the same record.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from typing import Any
 
 from planner import __version__
-from planner.editlist import EDIT_LIST_FORMAT_VERSION, clean_text, common_rate, rounded
+from planner.editlist import (
+    EDIT_LIST_FORMAT_VERSION,
+    clean_text,
+    common_rate,
+    edit_list_to_dict,
+    rounded,
+)
 from planner.plan_model import Plan
 from planner.wording import SIGN_RULE
+
+ID_DIGITS = 12  # 48 bits: two of a thousand plans alike once in 560 million times
+
+
+def plan_id(plan: Plan) -> str:
+    """Name a plan by what it says: the first digits of the SHA-256 of its edit list.
+
+    The same plan has the same name wherever its folder lies and whatever number that has; what a
+    person later writes into the list does not change it.
+    """
+    said = json.dumps(edit_list_to_dict(plan), sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(said.encode("utf-8")).hexdigest()[:ID_DIGITS]
 
 
 def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
@@ -36,6 +56,7 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
         "edit_list_format_version": EDIT_LIST_FORMAT_VERSION,
         "sign_rule": SIGN_RULE,
         "song": clean_text(session.song),
+        "plan_id": plan_id(plan),  # answers to the review page name it
         "session_a4_hz": rounded(a4.a4_hz, 3, "session_a4_hz"),
         "measured_a4_hz": rounded(a4.measured_hz, 3, "measured_a4_hz"),
         "typed_a4_hz": rounded(session.a4_hz, 3, "typed_a4_hz"),

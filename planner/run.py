@@ -16,6 +16,7 @@ from pathlib import Path
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
 from planner.errors import AudioError, PlannerError, PromiseError
+from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
 from planner.hearing import HeardStem, hear_stem
@@ -62,6 +63,7 @@ def plan_session(
     jobs: int | None = None,
     csv_bom: bool = True,
     csv_delimiter: str = ",",
+    page_sound: bool = True,
     progress: Progress = lambda line: None,
 ) -> Planned:
     """Plan a session and write the result into a new numbered folder.
@@ -80,6 +82,8 @@ def plan_session(
         Processes; default: one per core, at most one per stem.
     csv_bom, csv_delimiter
         How ``edit_list.csv`` and ``offenders.csv`` are written.
+    page_sound : bool
+        Let the review page hold short excerpts of the stems, for listening.
     progress : callable
         Told one line per step.
 
@@ -137,6 +141,8 @@ def plan_session(
     )
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
+    paths = {spec.code: path for spec, path, _ in opened.stems}
+    excerpts = read_excerpts(plan, paths) if page_sound else ()
     _check_unchanged(opened, heard, linked_before)
     folder = write_plan(
         plan,
@@ -147,6 +153,7 @@ def plan_session(
         typed=remembered.typed,
         csv_bom=csv_bom,
         csv_delimiter=csv_delimiter,
+        excerpts=excerpts,
     )
     _check_unchanged(opened, heard, linked_before)
     return Planned(plan=plan, folder=folder)

@@ -123,4 +123,7 @@ class Session:
     consent: tuple[tuple[str, str], ...] = ()  # (stem code or "all", words)
     sections: tuple[Section, ...] = ()
     offenders_wanted: int = 12
+    excerpt_seconds: float = 4.0  # most of one note that the review page plays
+    tone_level_db: float = -12.0  # of the page's tones, against the excerpt
+    page_size_mb: float = 15.0  # the page grows no larger; excerpts are left out instead
     stems: tuple[StemSpec, ...]

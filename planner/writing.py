@@ -31,6 +31,7 @@ from planner.guide import (
 from planner.hand_off import hand_off_markdown
 from planner.ledger import Ledger
 from planner.page import review_page
+from planner.page_sound import Excerpt
 from planner.plan_model import Plan
 from planner.provenance import run_record
 from planner.summary import offenders_markdown, summary_markdown
@@ -47,9 +48,15 @@ def write_plan(
     typed: Sequence[Entry] = (),
     csv_bom: bool,
     csv_delimiter: str,
+    excerpts: Sequence[Excerpt] = (),
 ) -> Path:
     data = edit_list_to_dict(plan)
-    record = run_record(plan, {"edit_list_csv_bom": csv_bom, "csv_delimiter": csv_delimiter})
+    settings = {
+        "edit_list_csv_bom": csv_bom,
+        "csv_delimiter": csv_delimiter,
+        "page_excerpts": len(excerpts),
+    }
+    record = run_record(plan, settings)
     traces = guide_traces_midi(plan, tempo_map)
     trace_names = [
         "guide_traces.mid",
@@ -67,7 +74,7 @@ def write_plan(
         "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
         "summary.md": lambda path: _text(path, summary_markdown(plan)),
         "hand_off.md": lambda path: _text(path, hand_off_markdown(plan)),
-        "review.html": lambda path: _text(path, review_page(plan)),
+        "review.html": lambda path: _text(path, review_page(plan, tempo_map, excerpts)),
         "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
         **{
             name: lambda path, midi=midi: write_midi(midi, path)  # type: ignore[misc]

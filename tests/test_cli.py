@@ -115,7 +115,7 @@ def test_a_failed_write_leaves_nothing(
 ) -> None:
     """When a file of the plan cannot be made, no folder is left, not even a hidden one."""
 
-    def fails(plan: object) -> str:
+    def fails(*plan: object) -> str:
         raise OutputError("the page could not be made.")
 
     monkeypatch.setattr(planner.writing, "review_page", fails)
@@ -188,6 +188,30 @@ def test_started_sessions_can_be_planned(
     assert main(["plan", str(session), "--quiet"]) in (0, 1)
     assert (tmp_path / "plan_01" / "edit_list.yaml").is_file()
     assert hashes(folder) == before
+
+
+def test_the_page_holds_excerpts_unless_told_not_to(job: Path) -> None:
+    """review.html plays the stems and says so; with --silent-page no audio is in it."""
+    arguments = ["plan", str(job / "session.yaml"), "--quiet"]
+    assert main(arguments) == 0
+    assert main([*arguments, "--silent-page"]) == 0
+    plans = job.parent / "job_plans"
+    loud, silent = (
+        (plans / name / "review.html").read_text(encoding="utf-8")
+        for name in ("plan_01", "plan_02")
+    )
+    assert "data:audio/wav;base64," in loud
+    assert "not for forwarding" in loud
+    assert "data:audio" not in silent
+    assert "not for forwarding" not in silent
+    assert len(silent) < len(loud) / 2
+    records = [
+        yaml.safe_load((plans / name / "run.yaml").read_text(encoding="utf-8"))
+        for name in ("plan_01", "plan_02")
+    ]
+    assert [record["settings"]["page_excerpts"] for record in records] == [1, 0]
+    assert f'"plan": "{records[0]["plan_id"]}"' in loud
+    assert records[0]["plan_id"] == records[1]["plan_id"]
 
 
 def test_semicolons_without_mark(job: Path) -> None:

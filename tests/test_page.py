@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -16,6 +19,10 @@ from invented_plan import OFFENDER, judged, plan, row
 from planner.model import Measurement
 from planner.page import review_page
 from planner.page_plot import BOX, LABEL_GAP, added_cents, plot_note
+from planner.page_sound import Excerpt, Span
+from planner.provenance import plan_id, run_record
+from planner.session_model import TempoMark
+from planner.timeline import tempo_map_from_marks
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
 
@@ -48,6 +55,20 @@ class Outline(HTMLParser):
             self.headings.append(data)
 
 
+def data_of(html: str) -> Any:
+    """What the page's script is told."""
+    return json.loads(html.partition('id="plan-data">')[2].partition("</script>")[0])
+
+
+def sounding(row_id: str = "LV-0147", seconds: float = 1.0) -> Excerpt:
+    """An excerpt of the invented note, silent."""
+    span = Span(
+        row_id=row_id, stem="LV", start_s=84.0, end_s=84.0 + seconds, note_start_s=84.7826,
+        note_end_s=85.0, whole=False,
+    )  # fmt: skip
+    return Excerpt(span=span, wav=b"R" * (44 + 2 * round(22050 * seconds)), note_rms=0.08)
+
+
 def drawings(html: str) -> list[ET.Element]:
     return [ET.fromstring(svg) for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
 
@@ -55,20 +76,32 @@ def drawings(html: str) -> list[ET.Element]:
 def test_page_says_things_in_the_agreed_order() -> None:
     """Offenders come first, then questions, what was left, and what could not be measured."""
     assert Outline(review_page(plan())).headings == [
-        "Worst first", "Questions", "Left on purpose", "Could not be measured",
+        "Worst first", "Questions", "Your answers", "Left on purpose", "Could not be measured",
         "Before you listen and edit",
     ]  # fmt: skip
 
 
 def test_page_loads_nothing() -> None:
-    """The content policy forbids all but inline styles, and nothing on the page asks for more."""
-    html = review_page(plan())
+    """The policy allows the page's own script, style and sound; nothing names an address."""
+    html = review_page(plan(), None, [sounding()])
     tags = Outline(html).tags
-    policy = "default-src 'none'; style-src 'unsafe-inline'"
-    assert ("meta", {"http-equiv": "Content-Security-Policy", "content": policy}) in tags
-    assert not {tag for tag, _ in tags} & {"script", "link", "img", "iframe", "object", "base"}
-    loading = {"src", "href", "srcset", "action", "style"}
+    (policy,) = [a["content"] for _, a in tags if a.get("http-equiv") == "Content-Security-Policy"]
+    assert policy is not None
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules.pop("default-src") == "'none'"
+    assert rules.pop("media-src") == "data:"
+    for name, tag in (("script-src", "script"), ("style-src", "style")):
+        inside = html.partition(f"<{tag}>")[2].partition(f"</{tag}>")[0]
+        # W3C CSP Level 3, 6.7.2.3: the SHA-256 of the element's text, in base64.
+        digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
+        assert rules.pop(name) == f"'sha256-{digest}'"
+    assert rules == {"base-uri": "'none'", "form-action": "'none'"}
+    assert not {tag for tag, _ in tags} & {"link", "img", "iframe", "object", "base", "form"}
+    loading = {"href", "srcset", "action", "style", "autoplay"}
     assert not [a for _, attrs in tags for a in attrs if a in loading or a.startswith("on")]
+    assert {attrs["src"][:22] for _, attrs in tags if attrs.get("src")} == {  # type: ignore[index]
+        "data:audio/wav;base64,"
+    }
     assert "url(" not in html
     assert "http:" not in html.replace("http-equiv", "")
     assert "https:" not in html
@@ -98,6 +131,67 @@ def test_sour_seconds_that_are_not_known_are_not_shown() -> None:
     assert "Sour seconds" not in html
 
 
+def test_a_page_with_audio_says_so() -> None:
+    """Unreleased audio is named as such; a page without it says nothing of the kind."""
+    said = "Holds unreleased audio: not for forwarding."
+    with_audio = review_page(plan(), None, [sounding()])
+    assert said in with_audio
+    assert with_audio.count("<audio") == 1
+    assert "Heard: the first 0.2174 s of the note." in with_audio
+    assert "No excerpt here: the page would grow too large." in with_audio  # of the second line
+    silent = review_page(plan())
+    assert said not in silent
+    assert "<audio" not in silent
+    assert "No excerpt here" not in silent
+
+
+def test_page_grows_no_larger_than_the_session_allows() -> None:
+    """Excerpts are left out from the last on until the page fits."""
+    session = replace(plan().session, page_size_mb=1.0)
+    # 10 s are 441 044 bytes of WAV, 588 060 in base64 (RFC 4648: 4 characters for 3 bytes).
+    excerpts = [sounding("LV-0147", 10.0), sounding("R-001", 10.0)]
+    html = review_page(plan(session=session), None, excerpts)
+    assert 588_060 < len(html.encode()) <= 1_000_000
+    assert html.count("<audio") == 1
+    assert 'aria-label="LV-0147 as recorded"' in html
+    assert review_page(plan(), None, excerpts).count("<audio") == 2
+
+
+def test_script_is_told_what_to_play() -> None:
+    """Target, level 12 dB under the excerpt, and the note's place in it stand in the page."""
+    told = data_of(review_page(plan(), None, [sounding()]))
+    line = told["lines"][0]
+    assert line["target_hz"] == pytest.approx(588.664, abs=0.001)  # D5 at A4 = 441 Hz
+    assert line["tone_rms"] == pytest.approx(0.08 * 10 ** (-12 / 20), rel=1e-3)
+    assert line["note_s"] == [0.7826, 1.0]
+    assert told["song"] == "Low Tide Ledger"
+    assert told["file"] == "answers_low_tide_ledger.txt"
+    assert re.fullmatch(r"[0-9a-f]{12}", told["plan"])
+
+
+def test_answers_name_the_plan_that_run_yaml_names() -> None:
+    """The plan's name follows what it says, and is the one of the run record."""
+    told = data_of(review_page(plan()))["plan"]
+    assert run_record(plan(), {})["plan_id"] == told
+    assert plan_id(plan(rows=(row(add_cents=15.0),))) != told
+
+
+def test_questions_offer_no_half() -> None:
+    """A question proposes nothing that could be halved."""
+    html = review_page(plan())
+    asked = html.partition('id="question-1"')[2].partition("</article>")[0]
+    assert re.findall(r'data-answer="(\w+)"', asked) == ["yes", "no", "ask"]
+    first = html.partition('id="offender-1"')[2].partition("</article>")[0]
+    assert re.findall(r'data-answer="(\w+)"', first) == ["yes", "no", "ask", "half"]
+
+
+def test_names_of_the_answers_file_suit_every_disk() -> None:
+    """Odd songs give plain file names."""
+    for song, name in (("Élégie / 2", "answers_l_gie_2.txt"), ("夜", "answers_song.txt")):
+        session = replace(plan().session, song=song)
+        assert data_of(review_page(plan(session=session)))["file"] == name
+
+
 def test_every_text_is_escaped() -> None:
     """Markup in names, headlines and reasons stays text."""
     evil = '<script>alert("x")</script><b onclick=x>'
@@ -107,21 +201,26 @@ def test_every_text_is_escaped() -> None:
             session=session,
             offenders=(replace(OFFENDER, headline=evil, fix=evil, row_id=evil, intended=evil),),
             judged=(judged(action="leave", reason=evil, rule_name=evil),),
-            rows=(row(kind="question", reason=evil), row(kind="rule", in_words=evil)),
+            rows=(
+                row(id=evil),
+                row(id="Q-1", kind="question", reason=evil),
+                row(id="R-1", kind="rule", in_words=evil),
+            ),
             missing=(evil,),
         )
     )
-    tags = {tag for tag, _ in Outline(html).tags}
-    assert "script" not in tags
+    tags = [tag for tag, _ in Outline(html).tags]
+    assert tags.count("script") == 2  # the page's data and its own script
     assert "b" not in tags
     assert "&lt;script&gt;" in html
+    assert data_of(html)["lines"][0]["id"] == evil
 
 
 def test_only_offenders_above_the_stop_line_are_shown() -> None:
     """Those above get an entry each, worst first; the rest is counted in words."""
     html = review_page(plan())
     assert [a["id"] for tag, a in Outline(html).tags if tag == "article"] == [
-        "offender-1", "offender-2",
+        "offender-1", "offender-2", "question-1",
     ]  # fmt: skip
     assert "1 further line in the list" in html
     assert "the next line buys 5 % more" in html
@@ -131,7 +230,8 @@ def test_number_of_offenders_follows_the_session() -> None:
     """No more offenders are shown than the session asks for."""
     session = replace(plan().session, offenders_wanted=1)
     tags = Outline(review_page(plan(session=session))).tags
-    assert len([1 for tag, _ in tags if tag == "article"]) == 1
+    ids = [a["id"] for tag, a in tags if tag == "article"]
+    assert ids == ["offender-1", "question-1"]
 
 
 def test_empty_plan_still_makes_a_page() -> None:
@@ -145,21 +245,23 @@ def test_empty_plan_still_makes_a_page() -> None:
 def test_rule_shows_a_typical_note() -> None:
     """The drawing of a rule is that of the note in the middle of its notes."""
     html = review_page(plan())
-    assert "Drawn: BAS-0001, a typical one of 2 notes." in html
+    assert "Drawn: BAS-0001, at 1.00 s, a typical one of 2 notes." in html
 
 
 def test_a_line_names_only_what_there_is() -> None:
     """Where a rule has no one note, no gap is left for it; sentences begin with capitals."""
     html = review_page(plan())
     assert ", ," not in html
-    for heading in re.findall(r"<h3>\d+\. (.)", html):
+    headings = re.findall(r"<h3[^>]*>[-Q\d]+\. (.)", html)
+    assert len(headings) == 3
+    for heading in headings:
         assert heading == heading.upper()
 
 
 def test_drawing_is_sound_and_in_one_ink() -> None:
     """Each drawing is well-formed, carries a description, and names no colour of its own."""
     found = drawings(review_page(plan()))
-    assert len(found) == 2
+    assert len(found) == 3
     for svg in found:
         assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS-0001"))
         for element in svg.iter():
@@ -169,6 +271,21 @@ def test_drawing_is_sound_and_in_one_ink() -> None:
     for hue in hues:
         red, green, blue = (int(hue[i : i + 2], 16) for i in (0, 2, 4))
         assert max(red, green, blue) - min(red, green, blue) < 20  # greys only
+
+
+def test_bars_and_other_stems_surround_the_drawing() -> None:
+    """With a tempo map bars are drawn and named; what other stems sound stands in a strip."""
+    notes = (judged(), judged("PNO-0009", 62, start_s=85.0))
+    session = replace(plan().session, offenders_wanted=1)
+    tuned = plan(judged=notes, rows=(row(),), session=session)
+    # 92 to the minute in 4/4: bar 34 begins at 33 x 4 x 60 / 92 = 86.09 s, inside the note.
+    tempo_map = tempo_map_from_marks([TempoMark(bar=1, bpm=92.0)], bar_one_at_s=0.0)
+    html = review_page(tuned, tempo_map)
+    assert ">bar 34</text>" in html
+    assert ">PNO</text>" in html
+    assert ">D4</text>" in html
+    assert "meanwhile PNO D4" in html
+    assert ">bar 34</text>" not in review_page(tuned)
 
 
 def test_lines_are_labelled_at_their_ends() -> None:

@@ -115,6 +115,9 @@ def test_no_lines_are_needed():
         ("consent: yes", "consent", (("all", "yes"),)),
         ("consent: {all: yes, P: no}", "consent", (("all", "yes"), ("P", "no"))),
         ("review: {offenders: 20}", "offenders_wanted", 20),
+        ("review: {excerpt_seconds: 2.5}", "excerpt_seconds", 2.5),
+        ("review: {tone_level_db: -20}", "tone_level_db", -20.0),
+        ("review: {page_size_mb: 5}", "page_size_mb", 5.0),
         ("artist:", "artist", ""),
     ],
 )
@@ -643,7 +646,6 @@ def test_long_values_are_shortened():
         (with_top("chords: c.mid"), "note", "chords: chords are read, but targets do not follow"),
         (with_top("chords: [{bar: 1, symbol: C}]"), "note", "chords: chords are read, but"),
         (with_top("lyrics: [{bar: 1, words: a}]"), "note", "lyrics: lyrics are read, but rows do"),
-        (with_top("review: {excerpt_seconds: 4}"), "note", "review.excerpt_seconds: this is read"),
         (
             with_top("sections: [{name: a, from_bar: 1, to_bar: 2}]"),
             "warning",

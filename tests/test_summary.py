@@ -14,11 +14,11 @@ from planner.model import Finding, KeyReading, SessionA4
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
+from planner.suggestions import suggestions
 from planner.summary import (
     offenders_markdown,
     reference_sentences,
     stop_line,
-    suggestions,
     summary_markdown,
 )
 from planner.tally import coverage, left_on_purpose, not_measured, pitch_biases

@@ -1,0 +1,75 @@
+"""When a note of a chord begins and ends: by the level of the partials that are its own."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+Array = NDArray[np.float64]
+
+
+def piece_of(samples: Floats, first: int, last: int) -> Array:
+    """A stretch in double precision: the whole stem so would take twice its memory."""
+    return np.asarray(samples[max(first, 0) : max(last, 0)], dtype=float)
+
+
+def begun_s(
+    samples: Floats, sr: int, own_hz: Array, about_s: float, *, early_s: float, late_s: float
+) -> float:
+    """Find where a note's own partials rise most, s: strums, and notes that swell in.
+
+    Parameters
+    ----------
+    own_hz : array (k,)
+        The note's lowest partials that no other note covers.
+    about_s : float
+        Where the note was found to begin; given back where nothing rises by 6 dB.
+    early_s, late_s : float
+        How far either side to look.
+    """
+    from_s = max(about_s - early_s, 0.0)
+    size, hop = int(0.04 * sr), int(0.005 * sr)
+    ahead = 4 * hop + size // 2
+    first = int(from_s * sr) - ahead
+    span = piece_of(samples, first, int((about_s + late_s) * sr) + ahead)
+    span = np.concatenate([np.zeros(max(-first, 0)), span])
+    level = _own_level_db(span, sr, own_hz, size, hop)
+    if len(level) < 10:
+        return about_s
+    rise = level[8:] - level[:-8]
+    best = int(np.argmax(rise))
+    return about_s if rise[best] < 6.0 else from_s + best * hop / sr
+
+
+def ended_s(samples: Floats, sr: int, own_hz: Array, start_s: float, last_s: float) -> float:
+    """Find where a note's own partials fall to the floor, or are damped, in seconds."""
+    size, hop = int(0.08 * sr), int(0.02 * sr)
+    first = max(int(start_s * sr), 0)
+    piece = piece_of(samples, first, int(last_s * sr) + size)
+    level = _own_level_db(piece, sr, own_hz, size, hop)
+    if len(level) < 9:
+        return last_s
+    ago = 8  # hops: 0.16 s
+    index = np.arange(len(level))
+    low = level < max(float(level.max()) - 35.0, -75.0)
+    fell = np.zeros(len(level), dtype=bool)
+    # soon after its start a note may fall fast by itself
+    fell[ago:] = level[ago:] < level[:-ago] - np.where(index[ago:] < 20, 24.0, 12.0)
+    over = np.flatnonzero((low | fell) & (index > 4))
+    if len(over) == 0:
+        return last_s
+    # the fall was underway for some 0.06 s when it was noticed; the frame counts from its middle
+    end_s = start_s + over[0] * hop / sr + size / sr / 2 - 0.06
+    return float(min(max(end_s, start_s + 0.03), last_s))
+
+
+def _own_level_db(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> Array:
+    """Follow the level of a note's lowest free partials; frame i begins at sample i * hop."""
+    if len(span) <= size:
+        return np.zeros(0)
+    frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own_hz[:6]))
+    power = (np.abs(frames @ (turn * np.hanning(size)[:, None])) ** 2).sum(axis=1)
+    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))

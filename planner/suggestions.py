@@ -1,0 +1,59 @@
+"""What players could try next time, in kind words about notes and instruments, not about people."""
+
+from __future__ import annotations
+
+from planner.expression import VOICE_ROLES
+from planner.model import FIXED_ROLES
+from planner.plan_model import Plan
+from planner.tally import PITCH_NOTES_MIN, pitch_biases
+from planner.wording import amount, count, flat_or_sharp
+
+_OFFSET_TOLD_CENTS = 4.0  # common practice, no source: the least steady offset worth a retune
+_START_TOLD_CENTS = 8.0  # common practice, no source: starts this far off are heard on short notes
+_TOGETHER = 0.8  # of the offset: notes spread wider do not sit anywhere as a whole; chosen
+_SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take costs less
+_PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
+_PITCH_SAME_SIDE = 0.8  # common practice, no source
+
+
+def suggestions(plan: Plan) -> list[str]:
+    """Word what the players could try next time, kindly, about notes and not about people."""
+    lines: list[str] = []
+    told: dict[str, float] = {}
+    for stem in plan.stems:
+        if stem.role in FIXED_ROLES or stem.measured < PITCH_NOTES_MIN:
+            continue
+        offset, spread = stem.offset_cents, stem.spread_cents
+        start = stem.onset_minus_sustain_cents
+        sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
+        # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
+        together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
+        if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
+            told[stem.code] = offset
+            if stem.role in VOICE_ROLES:
+                way = "a clearer reference in the headphones, and less of everything, may help"
+            else:
+                way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
+            lines.append(
+                f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
+                f"throughout; {way}."
+            )
+        if start is not None and sharp_starts:
+            lines.append(
+                f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle; where "
+                "short notes matter, tuning by their beginnings may suit the part better."
+            )
+        if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
+            lines.append(
+                f"{stem.code}: the notes lie {amount(spread)} cents to either side of their "
+                "middle; if there is time, another take may cost less than the edits."
+            )
+    for bias in pitch_biases(plan):
+        own = abs(round(bias.mean_cents - told.get(bias.stem, 0.0), 1))  # beyond the whole part's
+        if own >= _PITCH_TOLD_CENTS and bias.same_side >= _PITCH_SAME_SIDE:
+            lines.append(
+                f"{bias.stem}: {bias.name} comes out {flat_or_sharp(bias.mean_cents)} in "
+                f"{count(bias.notes, 'place')}; worth a look at the instrument or a word about "
+                "that one pitch."
+            )
+    return lines
