@@ -213,11 +213,19 @@ def test_delay_and_level_change_no_decision(seed: int, delay: float, gain: float
 @given(
     seed=st.integers(0, 99999), kind=st.sampled_from(["band", "chords"]), spread=st.floats(2, 20)
 )
+@example(seed=764, kind="band", spread=6.0)
 def test_nothing_is_left_to_move_after_the_plan(seed: int, kind: str, spread: float) -> None:
-    """Carry out every move, plan again: no edit is left."""
+    """Carry out every move, plan again: no edit is left.
+
+    But for a rule that the plan told as left because it would have added beating: once the others
+    have moved it may not any more (seed 764, spread 6).
+    """
     stems = some_session(seed, kind, spread)
-    after = plan(*carried_out(stems, plan(*stems)))
-    assert [(r.id, r.reason) for r in after.rows if r.add_cents or r.points] == []
+    first = plan(*stems)
+    after = plan(*carried_out(stems, first))
+    left = {(r.stem, r.scope) for r in first.rows if r.kind == "advice" and r.action == "leave"}
+    again = [r for r in after.rows if (r.add_cents or r.points) and (r.stem, r.scope) not in left]
+    assert [(r.id, r.reason) for r in again] == []
 
 
 def _sharpened(s: StemNotes, k: float) -> StemNotes:
