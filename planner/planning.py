@@ -29,7 +29,8 @@ from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
 from planner.rules import decide
-from planner.scopes import ScopeRule, find_rules, layers_of, together
+from planner.scope_rule import ScopeRule
+from planner.scopes import find_rules, layers_of, together
 from planner.session_model import Session
 from planner.targets import Aimed
 from planner.timeline import TempoMap

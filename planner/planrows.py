@@ -14,7 +14,7 @@ from planner.exposure import Standing
 from planner.model import FIXED_ROLES, Note, StemNotes
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
-from planner.scopes import ScopeRule
+from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
