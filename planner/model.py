@@ -144,6 +144,7 @@ class Measurement:
     vibrato_regularity: float | None = None  # 0..1
     settle_s: float | None = None
     inharmonicity_b: float | None = None
+    inharmonicity_b_uncertainty: float | None = None  # None where B is borrowed from its pitch
     partials_cents: float | None = None  # partials 2..6 against the first, beyond stiffness
     confidence: Confidence = ""
     not_measured_because: str = ""

@@ -14,6 +14,7 @@ from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
+from planner.strings import StringGuess, guess_strings
 from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
@@ -36,6 +37,7 @@ class Part:
     grace: frozenset[str]
     pushed: frozenset[str]
     blue: frozenset[str]
+    strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
 
 
 def part_of(
@@ -107,6 +109,7 @@ def part_of(
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
+        strings=guess_strings(aimed, stem.role, spec),
     )
 
 

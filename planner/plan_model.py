@@ -51,6 +51,9 @@ class Judged:
     severity_terms: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
+    string_midi: int | None = None  # open note of the string it was played on, where told
+    fret: int | None = None  # from the nut
+    string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

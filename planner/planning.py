@@ -32,6 +32,7 @@ from planner.rules import decide
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together
 from planner.session_model import Session
+from planner.setup_advice import setup_findings
 from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -125,6 +126,8 @@ def make_plan(
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     all_rows = (*rows, *asked, *advice)
 
+    for code in sorted(parts):
+        noticed += setup_findings(parts[code].aimed, parts[code].strings, parts[code].spec)
     sour_before_s = round(sour_seconds(raw, before, _held_over(judged, False)), 1)
     sour_after_s = round(sour_seconds(after_notes, after, _held_over(judged, True)), 1)
     if sour_after_s > sour_before_s:
@@ -182,6 +185,7 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.grace | part.blue,
+        strings=part.strings,
     )
 
 
@@ -284,6 +288,14 @@ def _decide_all(
             )
             if clash is not None and partner is not None:
                 one = replace(one, clash_with=partner.id, beating_hz=round(clash.beating_hz, 1))
+            guess = part.strings.get(note_id)
+            if guess is not None:
+                one = replace(
+                    one,
+                    string_midi=guess.string_midi,
+                    fret=guess.fret,
+                    string_confidence=guess.told,
+                )
             judged[note_id] = one
     return judged
 

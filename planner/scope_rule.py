@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.model import Floats
-from planner.plan_model import Action, Scope
+from planner.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.targets import Aimed
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
@@ -31,6 +31,7 @@ class ScopeRule:
     uncertainty_cents: float  # standard error of the bias
     gain_share: float | None  # how much the mean error of held-out notes falls
     intended_midi: int | None = None
+    string_midi: int | None = None  # open note of the string, of rules about one
     judged_by: str = "sustain"  # or "onset"
     heard_cents: float | None = None  # what they are heard as, where that is not the bias
     name: str
@@ -39,7 +40,7 @@ class ScopeRule:
     @property
     def applied(self) -> bool:
         """Whether the plan counts on it; an offer or advice leaves the notes where they are."""
-        return self.action in ("whole-part", "every-same-pitch", "short-notes")
+        return self.action in MOVING_ACTIONS
 
 
 def moved(aimed: Aimed, add_cents: float) -> Aimed:

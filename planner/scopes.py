@@ -1,14 +1,15 @@
-"""Rules that cover many notes, biggest first: whole part, every same pitch, runs of short notes.
+"""Rules that cover many notes, biggest first: whole part, string, every same pitch, short runs.
 
 Each layer is found in what the layers before it leave, and must prove itself on notes that were
-not used to find it. A layer for stretches between tunings or for strings would take its place in
-`find_rules` between the whole part and the pitches.
+not used to find it. A layer for stretches between tunings would take its place in `find_rules`
+between the whole part and the strings.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from planner.pitch import note_name
 from planner.pitch_scope import VOICE_ROLES, pitch_rules
 from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, moved, scatter_cents
 from planner.short_scope import short_rules
+from planner.string_scope import string_rules, without_odd_strings
+from planner.strings import StringGuess
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import flat_or_sharp
@@ -47,6 +50,7 @@ def find_rules(
     *,
     leave_alone: frozenset[str] = frozenset(),
     expression: frozenset[str] = frozenset(),
+    strings: Mapping[str, StringGuess] = MappingProxyType({}),
 ) -> tuple[ScopeRule, ...]:
     """Find the rules of one stem, biggest first, each in what the ones before leave.
 
@@ -58,6 +62,8 @@ def find_rules(
         Ids of notes that nobody may touch: neither used nor covered.
     expression : frozenset
         Ids of notes that are off on purpose: not used, but a whole part takes them along.
+    strings : mapping
+        Note id -> string and fret, as far as told.
     """
     notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
     if role in FIXED_ROLES or role == "exclude" or not notes:
@@ -68,8 +74,10 @@ def find_rules(
     everyone = tuple(a.measured.id for a in notes)
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
-        part = part_rule(notes, role, tolerances)
+        part = part_rule(without_odd_strings(notes, strings, tolerances), role, tolerances)
         rules += [replace(part, covers=everyone)] if part else []
+    if strings:
+        rules += string_rules(_after(notes, rules), strings, tolerances)
     if role in _PITCH_ROLES or role in VOICE_ROLES:
         rules += pitch_rules(_after(notes, rules), role, tolerances, judging)
     if role in _SHORT_ROLES:
