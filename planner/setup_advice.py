@@ -1,4 +1,4 @@
-"""What about the instrument may lie behind the errors of strings and frets, and what speaks against.
+"""What about the instrument may lie behind errors of strings and frets; what speaks against it.
 
 Each pattern is told with the notes that show it and with those that do not; it is about the
 instrument as it stood that day. The patterns are common practice, no source, as are their sizes;
@@ -111,13 +111,15 @@ def _mean(notes: Iterable[_Fretted]) -> float:
     return float(np.mean([n.error for n in notes]))
 
 
-def _apart(notes: list[_Fretted], low: set[int], high: set[int]) -> dict[str, float]:
+def _apart(
+    notes: list[_Fretted], low: set[int], high: set[int], *, there_notes: int = _NOTES
+) -> dict[str, float]:
     """How much sharper some frets of each string are than some others: name -> cents."""
     found = {}
     for own in _by_string(notes).values():
         here = [n for n in own if n.fret in low]
         there = [n for n in own if n.fret in high]
-        if len(here) >= _NOTES and len(there) >= _NOTES:
+        if len(here) >= _NOTES and len(there) >= there_notes:
             found[own[0].called] = _mean(here) - _mean(there)
     return found
 
@@ -144,12 +146,13 @@ def _nut(notes: list[_Fretted]) -> list[tuple[str, str]]:
     found = _apart(notes, set(_LOW_FRETS), high | {0})
     if not _agree(found.values(), _TOLD_CENTS, 2) or np.mean(list(found.values())) < 0:
         return []
-    opened = [n for n in notes if n.fret == 0]
-    against = (
-        f"the open strings, {flat_or_sharp(_mean(opened))}, do not share it"
-        if opened
-        else "no open string was heard that could speak for or against it"
-    )
+    if any(n.fret == 0 for n in notes):
+        opened = _apart(notes, set(_LOW_FRETS), {0}, there_notes=1)
+        if opened and not _agree(opened.values(), _TOLD_CENTS, 1):
+            return []  # the open strings are as sharp, and no nut stops those
+        against = "the open strings do not share it"
+    else:
+        against = "no open string was heard that could speak for or against it"
     what = (
         f"Frets 1 to 3 come out {amount(float(np.mean(list(found.values()))))} sharper than the "
         f"rest on the {_names(found)} strings; {against}."
@@ -211,13 +214,13 @@ def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:
         octave = 12.0 * float(slope)
         if round(abs(octave), 1) < _OCTAVE_CENTS or abs(slope) < _SURE_SDS * doubt:
             continue
-        grows, way = ("sharper", "longer") if octave > 0 else ("flatter", "shorter")
+        grows, way = ("sharper", "back") if octave > 0 else ("flatter", "forward")
         what = (
             f"The {own[0].called} string grows {grows} up the neck, by {amount(octave)} over "
             f"twelve frets (heard at frets {fret.min():.0f} to {fret.max():.0f}); a string that "
             "is only out of tune would be off alike everywhere."
         )
-        advice = f"Its saddle may want to make it a little {way}; an old string does the same."
+        advice = f"Its saddle may want to sit a little further {way}; an old string does the same."
         said.append((what, advice))
     return said
 

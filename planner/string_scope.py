@@ -73,7 +73,7 @@ def string_rules(
                 name="one string",
                 reason=f"the {called} string is {flat_or_sharp(bias)}, frets "
                 f"{frets.min()} to {frets.max()}: one move for {count(len(covers), 'note')} "
-                f"({firm} of them surely on it)",
+                f"({firm or 'none'} of them surely on it)",
             )
         )
     return rules

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from planner.model import FIXED_ROLES, Finding
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, StemSummary
+from planner.string_grid import string_grids
 from planner.tally import (
     PITCH_NOTES_MIN,
     Group,
@@ -65,6 +66,7 @@ def summary_markdown(plan: Plan) -> str:
         _stems(plan.stems),
         _rules(plan),
         _biases(pitch_biases(plan)),
+        _strings(plan),
         _suggestions(plan),
         _left(plan),
         _unmeasured(plan),
@@ -294,6 +296,18 @@ def _biases(biases: tuple[PitchBias, ...]) -> list[str]:
         for b in biases
     ]
     return ["## Pitch by pitch", "", *table(head, rows)]
+
+
+def _strings(plan: Plan) -> list[str]:
+    lines: list[str] = []
+    for grid in string_grids(plan):
+        lines += ["", f"{grid.stem}: {grid.sentence}"]
+        if grid.rows:
+            lines += ["", *table(grid.head, grid.rows)]
+    if not lines:
+        return []
+    note = "Notes in each place, and how they sit on the average; frets count from the nut."
+    return ["## String by string", "", note, *lines]
 
 
 def _suggestions(plan: Plan) -> list[str]:

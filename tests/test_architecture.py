@@ -30,7 +30,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "clashes expression protection exposure moves cases",
         "rules parts planrows ranking setup_advice",
         "planning",
-        "editlist tally guide_curves guide_conductor page_plot",
+        "editlist tally string_grid guide_curves guide_conductor page_plot",
         "guide summary page provenance",
         "files",
         "demo hearing opening writing",
