@@ -48,7 +48,9 @@ _USUAL_SD = 0.7
 _RIVAL_OUT_SDS = 3.0  # chosen: a string never heard is ruled out this far from the usual
 _STRAY_SHARE, _STRAY_DENSITY = 0.02, 1.0 / 8.0  # chosen: a wrong B lies anywhere in 8 of ln B
 _LEAST_NOTES = 8  # chosen: fewer notes with a B show no strings
-_LAW_SHARE = 0.8  # chosen: of the notes that must follow the law before it tells anything
+# Chosen: what must hold before the law tells anything: the share of notes that follow it, their
+# mean square misfit (1 is as expected), and pitches for each string.
+_LAW_SHARE, _LAW_MISFIT, _PLACES_A_STRING = 0.8, 2.0, 2
 _SURE, _KNOWN_NOTES = 0.9, 3  # chosen: a string is known once so many notes surely lie on it
 _FIRM, _FAIR = 0.97, 0.8  # chosen: shares of belief; checked in tests/bench/strings.py
 _BENT_CENTS = 60.0  # chosen: a string pulled further has no fret to its pitch
@@ -141,7 +143,7 @@ def place_notes(
     if known.sum() >= _LEAST_NOTES:
         place = log_b[known] - midi[known] * _PER_SEMITONE
         spread = np.hypot(_LAW_SD, log_b_sd[known])
-        share[known], proven[known] = _shares(place, spread, reach[known], opened)
+        share[known], proven[known] = _shares(midi[known], place, spread, reach[known], opened)
     guesses = []
     for k, can in enumerate(reach):
         if not can.any():
@@ -182,7 +184,11 @@ def _held_still(measured: MeasuredNote) -> bool:
 
 
 def _shares(
-    place: Floats, spread: Floats, reach: NDArray[np.bool_], opened: NDArray[np.int64]
+    midi: NDArray[np.int64],
+    place: Floats,
+    spread: Floats,
+    reach: NDArray[np.bool_],
+    opened: NDArray[np.int64],
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Belief in each string for each note (n, strings), and where every rival has been heard.
 
@@ -207,7 +213,14 @@ def _shares(
     each = _belief(place, spread, reach, centre, doubt, mix)
     share = np.einsum("k,knj->nj", weight, each)
     tight = _belief(place, spread, reach, centre, np.minimum(doubt, _LAW_SD**2), mix)
-    if (weight @ tight.sum(axis=(1, 2))) < _LAW_SHARE * len(place):
+    off = ((place[None, :, None] - centre[:, None, :]) / spread[None, :, None]) ** 2
+    follows = float(weight @ tight.sum(axis=(1, 2)))
+    misfit = float(weight @ (tight * off).sum(axis=(1, 2))) / max(follows, 1e-9)
+    if (
+        follows < _LAW_SHARE * len(place)
+        or misfit > _LAW_MISFIT
+        or not _law_seen(midi, np.einsum("k,knj->nj", weight, tight))
+    ):
         return np.zeros(reach.shape), np.zeros(reach.shape, dtype=bool)
     heard = (share >= _SURE).sum(axis=0) >= _KNOWN_NOTES
     far = np.abs(place[:, None] - usual) > _RIVAL_OUT_SDS * _USUAL_SD
@@ -216,6 +229,14 @@ def _shares(
     for j in range(reach.shape[1]):
         proven[:, j] = heard[j] & np.delete(settled, j, axis=1).all(axis=1)
     return share, proven
+
+
+def _law_seen(midi: NDArray[np.int64], share: Floats) -> bool:
+    """Whether strings sound at several pitches: a string for every pitch would fit anything."""
+    own = share.argmax(axis=1)
+    sure = share.max(axis=1) >= 0.5
+    places = set(zip(own[sure].tolist(), midi[sure].tolist(), strict=True))
+    return len(places) >= _PLACES_A_STRING * len(set(own[sure].tolist()))
 
 
 def _starts(place: Floats, spread: Floats, reach: NDArray[np.bool_], usual: Floats) -> Floats:

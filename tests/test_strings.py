@@ -249,3 +249,13 @@ def test_strings_are_called_as_players_call_them() -> None:
     assert [called_string(m, GUITAR) for m in GUITAR] == ["low E", "A", "D", "G", "B", "high E"]
     open_d = (38, 45, 50, 54, 57, 62)
     assert [called_string(m, open_d) for m in (38, 54, 57)] == ["D2", "F#", "high A"]
+
+
+@pytest.mark.parametrize("steps", [(0, 1), (0, 2, 4, 5, 7, 9, 11), (0, 2, 4, 7, 9)])
+def test_one_stiffness_for_all_pitches_is_no_guitar(steps: tuple[int, ...]) -> None:
+    """A source with the same B on every pitch of a scale is not taken for a string a pitch."""
+    scale = [m for m in range(45, 70) if (m - 45) % (2 if len(steps) == 2 else 12) in steps]
+    midi = np.array(scale * 4)
+    log_b = np.random.default_rng(2).normal(np.log(1e-4), 0.01, len(midi))
+    got = place_notes(midi, log_b, np.full(len(midi), 0.01), GUITAR)
+    assert {g.told for g in got} == {"not told apart"}
