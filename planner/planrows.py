@@ -264,7 +264,7 @@ def _scope_row(
         in_words=raise_or_lower(rule.add_cents, rule.uncertainty_cents),
         remaining_cents=(rule.bias_cents if rule.heard_cents is None else rule.heard_cents)
         + rule.add_cents,
-        confidence="firm" if rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
+        confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
         rule_name=rule.name,
         reason=rule.reason,
     )

@@ -32,6 +32,7 @@ class ScopeRule:
     gain_share: float | None  # how much the mean error of held-out notes falls
     intended_midi: int | None = None
     string_midi: int | None = None  # open note of the string, of rules about one
+    surely: bool = True  # whether it is sure which notes it is about
     judged_by: str = "sustain"  # or "onset"
     heard_cents: float | None = None  # what they are heard as, where that is not the bias
     name: str

@@ -226,7 +226,7 @@ def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:
 
 
 def _capo(notes: list[_Fretted], spec: StemSpec) -> list[tuple[str, str]]:
-    if not spec.capo:
+    if not spec.capo or not spec.strings:
         return []
     middles = {
         own[0].called: float(np.median([n.error for n in own]))

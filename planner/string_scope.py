@@ -70,10 +70,11 @@ def string_rules(
                 uncertainty_cents=doubt,
                 gain_share=gain,
                 string_midi=string,
+                surely=2 * firm >= len(covers),
                 name="one string",
                 reason=f"the {called} string is {flat_or_sharp(bias)}, frets "
                 f"{frets.min()} to {frets.max()}: one move for {count(len(covers), 'note')} "
-                f"({firm or 'none'} of them surely on it)",
+                f"({'all' if firm == len(covers) else firm or 'none'} of them surely on it)",
             )
         )
     return rules

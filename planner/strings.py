@@ -103,7 +103,8 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
     log_b = np.array([np.nan if b is None else np.log(b[0]) for b in own])
     log_b_sd = np.array([np.nan if b is None else b[1] / b[0] for b in own])
     log_b[~still] = np.nan
-    placed = place_notes(midi, log_b, log_b_sd, tuning, spec.capo, assumed=not spec.strings)
+    capo = spec.capo if spec.strings else 0  # as the session file is told: without strings none
+    placed = place_notes(midi, log_b, log_b_sd, tuning, capo, assumed=not spec.strings)
     return {
         a.measured.id: guess if held else StringGuess()
         for a, guess, held in zip(aimed, placed, still, strict=True)

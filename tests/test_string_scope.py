@@ -138,6 +138,17 @@ def test_notes_that_are_not_told_are_not_covered() -> None:
     assert len(rule.covers) == 7
 
 
+@pytest.mark.parametrize(("firm", "sure"), [(4, True), (3, False)])
+def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
+    """With fewer than half of its notes surely on the string, a rule is fair at most."""
+    aimed, guesses = line([(45, f, -9.0) for f in range(8)])
+    for a in aimed[firm:]:
+        guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
+    (rule,) = string_rules(aimed, guesses, TOLERANCES)
+    assert rule.surely == sure
+    assert f"({firm} of them surely on it)" in rule.reason
+
+
 def sounded(seed: int, off_cents: dict[int, float]) -> tuple[Plan, dict[str, tuple[int, int]]]:
     """Plan a sounding take on the measured guitar; and string and fret of each note in truth."""
     samples, truth = take(ACOUSTIC_B, seed, off_cents=off_cents)
