@@ -53,7 +53,7 @@ _LEAST_NOTES = 8  # chosen: fewer notes with a B show no strings
 # mean square misfit (1 is as expected), and pitches for each string.
 _LAW_SHARE, _LAW_MISFIT, _PLACES_A_STRING = 0.8, 2.0, 2
 _SURE, _KNOWN_NOTES = 0.9, 3  # chosen: a string is known once so many notes surely lie on it
-_FIRM, _FAIR = 0.97, 0.8  # chosen: shares of belief; checked in tests/bench/strings.py
+_FIRM, _FAIR = 0.97, 0.9  # chosen: shares of belief; checked in tests/bench/strings.py
 _BENT_CENTS = 60.0  # chosen: a string pulled further has no fret to its pitch
 _MOST_PEAKS = 10
 _GAP, _EXACT_SD = 0.09, 0.03  # chosen: between gatherings; of one, to begin with

@@ -89,11 +89,14 @@ def take(
     return 0.5 * samples / np.abs(samples).max(), truth
 
 
-def random_take(seed: int) -> tuple[tuple[int, ...], Floats, Floats, Floats]:
+def random_take(
+    seed: int, scatter: float = 0.025
+) -> tuple[tuple[int, ...], Floats, Floats, Floats]:
     """Draw a tuning's B and a take on it: tuning, and string, fret and ln B of each note.
 
     Two of three are guitars, the others basses; two strings or more are used, in one position or
-    all over. B of each open string is drawn within a factor of about two of the usual.
+    all over. B of each open string is drawn within a factor of about two of the usual,
+    and notes scatter around the law by ``scatter`` in ln B.
     """
     rng = np.random.default_rng(seed)
     tuning = GUITAR if seed % 3 else (28, 33, 38, 43)
@@ -108,5 +111,5 @@ def random_take(seed: int) -> tuple[tuple[int, ...], Floats, Floats, Floats]:
     fret = rng.integers(0, 13, count)
     if seed % 2:
         fret = rng.integers(0, 8) + rng.integers(0, 5, count)
-    log_b = opened[string] + fret * np.log(2.0) / 6.0 + rng.normal(0.0, 0.025, count)
+    log_b = opened[string] + fret * np.log(2.0) / 6.0 + rng.normal(0.0, scatter, count)
     return tuning, np.array(tuning)[string], fret, log_b
