@@ -66,11 +66,12 @@ def setup_findings(
                 "Write its open strings into the session file, as in strings: [D2, A2, D3, ...].",
             )
         )
-    nut = _nut(notes)
-    said += nut
-    said += _single_frets(notes, past_nut=bool(nut))
-    said += _hand(notes)
-    said += _saddle(notes, past_nut=bool(nut))
+    if spec.role != "bass-fretless":  # there the finger, and no fret or nut, sets the pitch
+        nut = _nut(notes)
+        said += nut
+        said += _single_frets(notes, past_nut=bool(nut))
+        said += _hand(notes)
+        said += _saddle(notes, past_nut=bool(nut))
     said += _capo(notes, spec)
     said += _worn(notes)
     said += _slow_starts(notes)

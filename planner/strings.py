@@ -37,7 +37,8 @@ _STANDARD: dict[str, tuple[int, ...]] = {
 _PER_SEMITONE = np.log(2.0) / 6.0  # by which ln B grows
 # How far ln B of single notes may lie from that law, standard deviations; the one with the most
 # evidence is taken. Means of ten takes of two guitars, 13 frets of 11 strings, lie 0.025 around it
-# (published table, tests/guitars.py); single notes of recorded basses and a guitar about 0.065.
+# (published table, tests/guitars.py); 12 pairs of single recorded notes (basses and a guitar of a
+# General MIDI soundfont, strings inferred from pitch and B, tried once) about 0.065.
 _LAW_SDS = (0.03, 0.06, 0.09)
 _LEAN_SD = 0.02  # of a whole string's notes from it: 12 frets multiply B by 3.8 to 4.0 there
 # ln B of an open string by its MIDI note, as a loose guess: geometric means of the two guitars of

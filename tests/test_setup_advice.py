@@ -13,6 +13,7 @@ import pytest
 from deciding import A4, note, session, stem
 from guitars import ACOUSTIC_CENTS, GUITAR, NAMES
 
+from planner.model import Role
 from planner.session_model import StemSpec
 from planner.setup_advice import setup_findings
 from planner.strings import StringGuess
@@ -27,6 +28,7 @@ def said(
     strings: tuple[int, ...] = GUITAR,
     capo: int = 0,
     told: bool = True,
+    role: Role = "fretted",
     more: Callable[[int], dict[str, Any]] = lambda string: {},
 ) -> list[str]:
     """What is said of these notes (string, fret, cents off)."""
@@ -42,7 +44,7 @@ def said(
         else StringGuess()
         for n, (s, f, _) in zip(notes, played, strict=True)
     }
-    spec = StemSpec(code="X", file="x.wav", role="fretted", strings=strings, capo=capo)
+    spec = StemSpec(code="X", file="x.wav", role=role, strings=strings, capo=capo)
     aimed = [aim(n, target_for(n, "fretted", where, A4, 0.0)) for n in notes]
     found = setup_findings(aimed, guesses, spec)
     assert {f.severity for f in found} <= {"note"}
@@ -167,6 +169,13 @@ def test_notes_below_standard_tuning_ask_for_the_strings() -> None:
     assert text.startswith("2 notes of X lie below the lowest string of standard tuning")
     assert "strings: [D2" in text
     assert said(played, told=False) == []
+
+
+def test_a_fretless_neck_has_no_frets_to_look_at() -> None:
+    """Where the finger sets the pitch, nothing is said of nut, frets and saddle."""
+    played = neck(lambda s, f: 8.0 if f == 7 else 0.0)
+    assert len(said(played)) == 1
+    assert said(played, role="bass-fretless") == []
 
 
 def test_other_parts_get_no_advice() -> None:
