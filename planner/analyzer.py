@@ -30,7 +30,7 @@ from planner.harmonics import (
 from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
-from planner.stiffness import pooled_stiffness
+from planner.stiffness import Stiffness, pooled_stiffness
 from planner.vibrato import Vibrato, find_vibrato, usual_rate_hz
 
 _ONSET_SKIP_S = 0.010
@@ -119,7 +119,7 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         return (note_span(stem.role, rates, track, note) for note in notes)
 
     stiffness = pooled_stiffness(stem.role, spans())
-    lines = [_line(span, b) for span, b in zip(spans(), stiffness, strict=True)]
+    lines = [_line(span, own.b) for span, own in zip(spans(), stiffness, strict=True)]
     lines = [replace(line, vibrato=line.swinging()) for line in lines]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
@@ -145,8 +145,9 @@ def _line(span: NoteSpan, b: float) -> _Line:
     )
 
 
-def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
+def _measure(span: NoteSpan, stiffness: Stiffness, line: _Line) -> Measurement:
     note, length_s, contour = span.note, line.length_s, line.contour
+    b = stiffness.b
     prior = span.prior_hz / np.sqrt(1.0 + b)
     onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
     sustain_first_s, sustain_last_s = line.sustain_first_s, line.sustain_last_s
@@ -162,11 +163,11 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
         onset = None
     if contour is None or sustain_last_s - sustain_first_s < least_s:
         why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
-        return _short_note(note, onset, length_s, b, contour, why)
+        return _short_note(note, onset, length_s, stiffness, contour, why)
     cents, inside, vibrato = line.cents, line.in_sustain, line.vibrato
     if inside.sum() < _SUSTAIN_LEAST_FRAMES:
         why.append("too few cycles in the sustain")
-        return _short_note(note, onset, length_s, b, contour, why)
+        return _short_note(note, onset, length_s, stiffness, contour, why)
     t_s, c = contour.t_s[inside], cents[inside]
     still = c if vibrato is None else c - vibrato.at(t_s)
     sustain_cents = _mean_of_line(still)
@@ -200,7 +201,8 @@ def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
         vibrato_half_cents=vibrato.half_cents if vibrato else None,
         vibrato_regularity=vibrato.regularity if vibrato else None,
         settle_s=_settle(contour, cents, sustain_cents, vibrato, sustain_last_s),
-        inharmonicity_b=b if b > 0 else None,
+        inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
+        inharmonicity_b_uncertainty=stiffness.b_sd,
         partials_cents=partials,
         upper_partials_db=upper_partials_db(check[0]) if check else None,
         confidence=_confidence(note, length_s, uncertainty, slope, roughness),
@@ -219,7 +221,7 @@ def _short_note(
     note: Note,
     onset: tuple[float, float] | None,
     length_s: float,
-    b: float,
+    stiffness: Stiffness,
     contour: Contour | None,
     why: list[str],
 ) -> Measurement:
@@ -231,7 +233,8 @@ def _short_note(
         onset_hz=onset[0] if onset else None,
         heard_hz=onset[0] if onset else None,
         onset_uncertainty_cents=onset[1] if onset else None,
-        inharmonicity_b=b if b > 0 else None,
+        inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
+        inharmonicity_b_uncertainty=stiffness.b_sd,
         confidence=confidence,
         not_measured_because="; ".join(why),
         contour_s=None if contour is None else _frozen(contour.t_s + note.start_s),

@@ -11,7 +11,7 @@ from planner.fewest_moves import Backbone, Proposal, fewest_moves
 from planner.parts import Part, sounding
 from planner.plan_model import MOVING_ACTIONS, Judged, Row
 from planner.ranking import fault_of
-from planner.scopes import ScopeRule
+from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
 

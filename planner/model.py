@@ -144,6 +144,7 @@ class Measurement:
     vibrato_regularity: float | None = None  # 0..1
     settle_s: float | None = None
     inharmonicity_b: float | None = None
+    inharmonicity_b_uncertainty: float | None = None  # None where B is borrowed from its pitch
     partials_cents: float | None = None  # partials 2..6 against the first, beyond stiffness
     upper_partials_db: float | None = None  # all partials above the first, against the first
     # Strings of one key: from the lowest to the highest, 0 where none stood apart; then the

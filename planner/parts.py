@@ -14,6 +14,7 @@ from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
+from planner.strings import StringGuess, guess_strings
 from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
@@ -37,6 +38,7 @@ class Part:
     pushed: frozenset[str]
     blue: frozenset[str]
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
+    strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
 
 
 def part_of(
@@ -132,6 +134,7 @@ def part_of(
         pushed=pushed_notes(stem),
         blue=blue,
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
+        strings=guess_strings(aimed, stem.role, spec),
     )
 
 

@@ -55,6 +55,9 @@ class Judged:
     clash_partials: str = ""
     clash_words: str = ""  # the beating in one clause
     clearable: bool = False  # inside its tolerance, yet surely off by enough for an edit
+    string_midi: int | None = None  # open note of the string it was played on, where told
+    fret: int | None = None  # from the nut
+    string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,8 +34,10 @@ from planner.row_ids import name_rows, name_rules
 from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.rules import decide
-from planner.scopes import ScopeRule, find_rules, layers_of, together
+from planner.scope_rule import ScopeRule
+from planner.scopes import find_rules, layers_of, together
 from planner.session_model import Session
+from planner.setup_advice import setup_findings
 from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -158,6 +160,8 @@ def make_plan(
             for chord in sour_chords(part.aimed)
         ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
+    for code in sorted(parts):
+        noticed += setup_findings(parts[code].aimed, parts[code].strings, parts[code].spec)
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
@@ -236,6 +240,7 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.grace | part.blue | part.astray,
+        strings=part.strings,
     )
 
 
@@ -368,6 +373,14 @@ def _decide_all(
                     beat_cycles=round(clash.cycles, 1),
                     clash_partials="{} to {}".format(*own_and_other(clash, note_id)),
                     clash_words=said_clash(clash, by_id[note_id], partner),
+                )
+            guess = part.strings.get(note_id)
+            if guess is not None:
+                one = replace(
+                    one,
+                    string_midi=guess.string_midi,
+                    fret=guess.fret,
+                    string_confidence=guess.told,
                 )
             judged[note_id] = one
     return judged

@@ -14,7 +14,7 @@ from planner.exposure import Standing
 from planner.model import FIXED_ROLES, Note, StemNotes
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
-from planner.scopes import ScopeRule
+from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
@@ -56,6 +56,7 @@ def note_row(
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
         **_where(note, note, stem, tempo_map, shift_s, session),
+        word=_string_and_fret(j),
         covers=(j.measured.id,),
         intended=note_name(j.target.intended_midi),
         intended_midi=j.target.intended_midi,
@@ -109,6 +110,7 @@ def rule_row(
     row = _scope_row(rule_id, rule, spec, stem, tempo_map, shift_s, session)
     least = {
         "part": tolerances.part_rule.offset_cents,
+        "string": tolerances.string_rule.offset_cents,
         "pitch": tolerances.pitch_rule.offset_cents,
         "passage": tolerances.short_rule.onset_cents,
     }[rule.scope]
@@ -277,6 +279,8 @@ def _suspicions(
     for rule in rules:
         if rule.scope == "part":
             said.append("tuned to another reference than the session's")
+        elif rule.scope == "string" and rule.string_midi is not None:
+            said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
         elif rule.scope == "pitch" and rule.intended_midi is not None:
             cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"
             said.append(f"every {note_name(rule.intended_midi)} off: {cause}")
@@ -309,6 +313,7 @@ def _scope_row(
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
         **_where(covered[0], last, stem, tempo_map, shift_s, session),
+        word="" if rule.string_midi is None else f"{note_name(rule.string_midi)} string",
         notes_covered=len(rule.covers),
         covers=rule.covers,
         intended="" if midi is None else note_name(midi),
@@ -322,7 +327,7 @@ def _scope_row(
         in_words=raise_or_lower(rule.add_cents, rule.uncertainty_cents),
         remaining_cents=(rule.bias_cents if rule.heard_cents is None else rule.heard_cents)
         + rule.add_cents,
-        confidence="firm" if rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
+        confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
         rule_name=rule.name,
         reason=rule.reason,
     )
@@ -364,6 +369,12 @@ def _timecode(start_s: float, stem: StemNotes, shift_s: float, session: Session)
     else:
         return None
     return timecode(max(at, Fraction(0)), session.frame_rate, drop_frame=session.drop_frame)
+
+
+def _string_and_fret(j: Judged) -> str:
+    if j.string_midi is None:
+        return ""
+    return f"{note_name(j.string_midi)} string, fret {j.fret}"
 
 
 def _said_edit(j: Judged) -> str:

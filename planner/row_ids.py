@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from planner.ledger import Known, Ledger, owner_of, serial_of
 from planner.plan_model import Action, Judged, Row
-from planner.scopes import ScopeRule
+from planner.scope_rule import ScopeRule
 
 
 def name_rules(rules: Sequence[ScopeRule], ledger: Ledger) -> dict[str, ScopeRule]:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from planner.answers import Ruling, Rulings
 from planner.plan_model import MOVING_ACTIONS, Judged, Row
-from planner.scopes import ScopeRule
+from planner.scope_rule import ScopeRule
 from planner.targets import Aimed
 from planner.wording import raise_or_lower
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,14 +19,23 @@ _SAG_FRAMES = 6
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
 
-def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[float]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stiffness:
+    """How stiff one note's string is."""
+
+    b: float  # 0 where it is driven or cannot be told from 0
+    b_sd: float | None  # standard deviation of B; None where B is not the note's own
+
+
+def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
 
     The same key, or the same string and fret, has the same B; notes of one semitone therefore
-    speak for each other, weighted by their variances.
+    speak for each other, weighted by their variances. A borrowed B carries no uncertainty: it
+    says nothing of which string the note itself was played on.
     """
     if role in HARMONIC_ROLES:
-        return [0.0 for _ in spans]
+        return [Stiffness(b=0.0, b_sd=None) for _ in spans]
     midi, own = [], []
     for span in spans:
         midi.append(round(hz_to_midi(span.note.pitch_hz)))
@@ -38,14 +48,14 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[float]:
     for key, (b, sd) in zip(midi, own, strict=True):
         values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
         if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
-            pooled.append(b)
+            pooled.append(Stiffness(b=b, b_sd=sd))
         elif len(values):
             weight = 1.0 / (sds**2 + 1e-16)
             mean = float(weight @ values / weight.sum())
             known = mean > _B_KNOWN_SD / np.sqrt(weight.sum())
-            pooled.append(max(mean, 0.0) if known else 0.0)
+            pooled.append(Stiffness(b=max(mean, 0.0) if known else 0.0, b_sd=None))
         else:
-            pooled.append(0.0)
+            pooled.append(Stiffness(b=0.0, b_sd=None))
     return pooled
 
 

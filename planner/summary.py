@@ -11,6 +11,7 @@ from planner.model import Finding
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
+from planner.string_grid import string_grids
 from planner.suggestions import suggestions
 from planner.tally import (
     Group,
@@ -66,6 +67,7 @@ def summary_markdown(plan: Plan) -> str:
         _rules(plan),
         _biases(pitch_biases(plan)),
         _voicings(plan),
+        _strings(plan),
         _suggestions(plan),
         _left(plan),
         _unmeasured(plan),
@@ -342,6 +344,18 @@ def _biases(biases: tuple[PitchBias, ...]) -> list[str]:
         for b in biases
     ]
     return ["## Pitch by pitch", "", *table(head, rows)]
+
+
+def _strings(plan: Plan) -> list[str]:
+    lines: list[str] = []
+    for grid in string_grids(plan):
+        lines += ["", f"{grid.stem}: {grid.sentence}"]
+        if grid.rows:
+            lines += ["", *table(grid.head, grid.rows)]
+    if not lines:
+        return []
+    note = "Notes in each place, and how they sit on the average; frets count from the nut."
+    return ["## String by string", "", note, *lines]
 
 
 def _suggestions(plan: Plan) -> list[str]:

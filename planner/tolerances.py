@@ -58,6 +58,18 @@ class PartRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StringRule:
+    """When every note of one string is offered as one row."""
+
+    notes: int
+    frets: int  # so many different ones, or it may be a fret and not the string
+    offset_cents: float
+    one_side_share: float
+    uncertainty_cents: float
+    gain_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PitchRule:
     """When every note of one pitch is offered as one row."""
 
@@ -90,6 +102,7 @@ class Tolerances:
     exposure_factors: tuple[tuple[str, float], ...]  # (exposure, factor)
     limits: Limits
     part_rule: PartRule
+    string_rule: StringRule
     pitch_rule: PitchRule
     short_rule: ShortRule
 

@@ -6,7 +6,8 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scopes import ScopeRule, find_rules, layers_of
+from planner.scope_rule import ScopeRule
+from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
 RNG_SEED = 11

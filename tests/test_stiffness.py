@@ -31,6 +31,10 @@ def span(samples: Floats, pitch_hz: float) -> NoteSpan:
     return NoteSpan(note=note, sr=SR, samples=samples, prior_hz=prior, swells=False)
 
 
+def b_of(role: Role, spans: list[NoteSpan]) -> list[float]:
+    return [own.b for own in pooled_stiffness(role, spans)]
+
+
 def string(
     f1_hz: float, b: float, seed: int, length_s: float = 0.6, snr_db: float = 40
 ) -> NoteSpan:
@@ -44,19 +48,19 @@ def string(
 @pytest.mark.parametrize("f1_hz", [41.2, 110.0, 330.0])
 def test_b_is_measured_within_ten_percent(f1_hz: float, b: float) -> None:
     """A decaying string's B comes out within 10 % (H. Fletcher, JASA 36, 1964: f_n and B)."""
-    assert pooled_stiffness("fretted", [string(f1_hz, b, seed=1)]) == pytest.approx([b], rel=0.10)
+    assert b_of("fretted", [string(f1_hz, b, seed=1)]) == pytest.approx([b], rel=0.10)
 
 
 @pytest.mark.parametrize("role", ["bowed", "lead-voice", "woodwind", "brass"])
 def test_driven_tones_have_none(role: Role) -> None:
     """Bow, breath and voice drive exact multiples, whatever a fit would say."""
-    assert pooled_stiffness(role, [string(220.0, 5e-4, seed=2)]) == [0.0]
+    assert b_of(role, [string(220.0, 5e-4, seed=2)]) == [0.0]
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_harmonic_pluck_is_given_none(seed: int) -> None:
     """Where the partials are exact multiples no stiffness is claimed, or next to none."""
-    (b,) = pooled_stiffness("fretted", [string(196.0, 0.0, seed=seed, snr_db=20)])
+    (b,) = b_of("fretted", [string(196.0, 0.0, seed=seed, snr_db=20)])
     assert 0.0 <= b < 1e-6
 
 
@@ -64,15 +68,25 @@ def test_a_short_note_borrows_from_its_pitch() -> None:
     """A note too short for B of its own gets the B of longer ones at its pitch, no others'."""
     long_one, other = string(110.0, 4e-4, seed=3), string(147.0, 1e-4, seed=4)
     short = string(110.0, 4e-4, seed=5, length_s=0.06)
-    pooled = pooled_stiffness("fretted", [long_one, other, short])
+    pooled = b_of("fretted", [long_one, other, short])
     assert pooled == pytest.approx([4e-4, 1e-4, 4e-4], rel=0.1)
-    assert pooled_stiffness("fretted", [short, other])[0] == 0.0
+    assert b_of("fretted", [short, other])[0] == 0.0
+
+
+def test_only_a_b_of_its_own_has_an_uncertainty() -> None:
+    """A note long enough says how sure its B is; a borrowed B and a driven tone say nothing."""
+    spans = [string(110.0, 4e-4, seed=3), string(110.0, 4e-4, seed=5, length_s=0.06)]
+    own, borrowed = pooled_stiffness("fretted", spans)
+    assert own.b_sd is not None
+    assert 0.0 < own.b_sd < 0.05 * own.b
+    assert (borrowed.b, borrowed.b_sd) == (pytest.approx(own.b), None)
+    assert pooled_stiffness("bowed", spans)[0].b_sd is None
 
 
 def test_one_pitch_on_two_strings_keeps_two() -> None:
     """The same pitch fretted on a thin and on a thick string keeps the B of each string."""
     pair = [string(196.0, 6e-5, seed=7), string(196.0, 5e-4, seed=8)]
-    assert pooled_stiffness("fretted", pair) == pytest.approx([6e-5, 5e-4], rel=0.1)
+    assert b_of("fretted", pair) == pytest.approx([6e-5, 5e-4], rel=0.1)
 
 
 def test_a_bend_does_not_look_like_stiffness() -> None:
@@ -83,9 +97,9 @@ def test_a_bend_does_not_look_like_stiffness() -> None:
     moving = NoteSpan(
         note=bending.note, sr=SR, samples=bending.samples, prior_hz=line, swells=False
     )
-    assert pooled_stiffness("fretted", [moving]) == pytest.approx([2e-4], rel=0.15)
+    assert b_of("fretted", [moving]) == pytest.approx([2e-4], rel=0.15)
 
 
 def test_no_notes_no_stiffness() -> None:
     """An empty stem is no trouble."""
-    assert pooled_stiffness("fretted", []) == []
+    assert b_of("fretted", []) == []

@@ -31,9 +31,10 @@ BOM = "\ufeff"
 NOTES_COLUMNS = (
     "id", "stem", "start_s", "end_s", "start_smp", "end_smp", "intended", "intended_midi",
     "target_hz", "onset_cents", "sustain_cents", "end_cents", "slope_cents_per_s", "vibrato_hz",
-    "vibrato_half_cents", "settle_s", "inharmonicity_b", "partials_cents", "uncertainty_cents",
-    "onset_uncertainty_cents", "heard_cents", "level_db", "pitched_share", "confidence", "action",
-    "add_cents", "reason", "not_measured_because",
+    "vibrato_half_cents", "settle_s", "inharmonicity_b", "inharmonicity_b_uncertainty", "string",
+    "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
+    "heard_cents", "level_db", "pitched_share", "confidence", "action", "add_cents", "reason",
+    "not_measured_because",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -188,6 +189,10 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         number(found.vibrato_half_cents, 1),
         number(found.settle_s, 3),
         number(found.inharmonicity_b, 7),
+        number(found.inharmonicity_b_uncertainty, 8),
+        "" if judged.string_midi is None else note_name(judged.string_midi),
+        judged.fret,
+        judged.string_confidence,
         number(found.partials_cents, 1),
         number(found.uncertainty_cents, 1),
         number(found.onset_uncertainty_cents, 1),

@@ -1,0 +1,109 @@
+"""Is a part as a whole off, and would one move mend it?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.model import Floats, Role
+from planner.scope_rule import (
+    MAD_TO_SD,
+    MEDIAN_TO_MEAN,
+    PLAYED_SPREAD_CENTS,
+    ScopeRule,
+    scatter_cents,
+    settled,
+    shrunk_cents,
+    unsure_cents,
+)
+from planner.targets import Aimed
+from planner.tolerances import Tolerances
+from planner.wording import flat_or_sharp
+
+
+def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> ScopeRule | None:
+    limits = tolerances.part_rule
+    fit = _without_odd_pitches(
+        settled(notes, tolerances.part_rule.sustained_from_s), tolerances.pitch_rule.notes
+    )
+    if len(fit) < limits.notes:
+        return None
+    error = np.array([e for _, e in fit])
+    weight = 1.0 / (PLAYED_SPREAD_CENTS**2 + np.array([unsure_cents(a) for a, _ in fit]) ** 2)
+    bias = _weighted_median(error, weight)
+    spread = _weighted_median(np.abs(error - bias), weight)
+    worth = float(weight.sum() ** 2 / (weight**2).sum())  # how many equal notes it amounts to
+    doubt = MEDIAN_TO_MEAN * scatter_cents(MAD_TO_SD * spread, [a for a, _ in fit]) / worth**0.5
+    one_side = float((np.sign(error) == np.sign(bias)).mean())
+    gain = _gain_of_halves(error, weight)
+    if (
+        round(abs(bias), 1) < limits.offset_cents
+        or one_side < limits.one_side_share
+        or round(spread, 1) > limits.spread_cents
+        or abs(bias) < 2.0 * doubt
+        or gain < limits.gain_share
+    ):
+        return None
+    firm = round(abs(bias), 1) >= limits.lead_voice_offset_cents
+    offer = role == "lead-voice" and not firm
+    add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
+    sits = f"the part sits {flat_or_sharp(bias)} as a whole"
+    return ScopeRule(
+        stem=notes[0].measured.note.stem,
+        action="leave" if offer else "whole-part",
+        scope="part",
+        covers=tuple(a.measured.id for a in notes),
+        bias_cents=bias,
+        add_cents=add,
+        uncertainty_cents=doubt,
+        gain_share=gain,
+        name="lead voice a little off as a whole" if offer else "whole part",
+        reason=(
+            f"{sits}, as many lead voices do; left, unless it sounds so to you"
+            if offer
+            else f"{sits}, {one_side:.0%} of its notes on that side: one move for all of it"
+        ).replace("%", " %"),
+    )
+
+
+def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple[Aimed, float]]:
+    """Leave out pitches that stand apart from the rest: they must not pull the whole part."""
+    if not fit:
+        return fit
+    middle = float(np.median([e for _, e in fit]))
+    spread = float(np.median([abs(e - middle) for _, e in fit]))
+    by_pitch: dict[int, list[float]] = {}
+    for aimed, error in fit:
+        by_pitch.setdefault(aimed.target.intended_midi, []).append(error)
+    # Chosen: a pitch stands apart where its middle is 2 spreads and 4 cents away.
+    odd = {
+        midi
+        for midi, errors in by_pitch.items()
+        if len(errors) >= few and abs(float(np.median(errors)) - middle) > max(4.0, 2.0 * spread)
+    }
+    kept = [(a, e) for a, e in fit if a.target.intended_midi not in odd]
+    return kept if len(kept) >= 0.6 * len(fit) else fit
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weights[order])
+    half = reached[-1] / 2.0
+    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
+    value = float(values[order][k])
+    # Exactly half way: the middle of the two, so that neither side wins.
+    if abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values):
+        value = (value + float(values[order][k + 1])) / 2.0
+    return value
+
+
+def _gain_of_halves(error: Floats, weight: Floats) -> float:
+    """How much the mean error of each half falls when moved by what the other half says."""
+    before = after = 0.0
+    for fit, held in (
+        (slice(0, None, 2), slice(1, None, 2)),
+        (slice(1, None, 2), slice(0, None, 2)),
+    ):
+        bias = _weighted_median(error[fit], weight[fit])
+        before += float(np.abs(error[held]).sum())
+        after += float(np.abs(error[held] - bias).sum())
+    return 1.0 - after / before if before > 0 else 0.0

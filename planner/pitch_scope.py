@@ -1,0 +1,69 @@
+"""Is one pitch of a part off wherever it comes?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.model import Role
+from planner.pitch import note_name
+from planner.scope_rule import (
+    GROSS_CENTS,
+    ScopeRule,
+    gain_of_each,
+    scatter_cents,
+    settled,
+    shrunk_cents,
+)
+from planner.targets import Aimed
+from planner.tolerances import Judging, Tolerances
+from planner.wording import count, flat_or_sharp
+
+VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
+
+
+def pitch_rules(
+    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances, judging: Judging
+) -> list[ScopeRule]:
+    limits = tolerances.pitch_rule
+    least = limits.offset_cents
+    if role in VOICE_ROLES:
+        least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
+    by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
+    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+        by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
+    rules = []
+    for midi in sorted(by_pitch):
+        middle = float(np.median([e for _, e in by_pitch[midi]]))
+        fit = [(a, e) for a, e in by_pitch[midi] if abs(e - middle) <= GROSS_CENTS]
+        errors = np.array([e for _, e in fit])
+        if len(errors) < limits.notes:
+            continue
+        bias = float(errors.mean())
+        doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
+        one_side = float((np.sign(errors) == np.sign(bias)).mean())
+        gain = gain_of_each(errors)
+        if (
+            round(abs(bias), 1) < least
+            or one_side < limits.one_side_share
+            or round(doubt, 1) > limits.uncertainty_cents
+            or gain < limits.gain_share
+        ):
+            continue
+        covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
+        rules.append(
+            ScopeRule(
+                stem=notes[0].measured.note.stem,
+                action="every-same-pitch",
+                scope="pitch",
+                covers=covers,
+                bias_cents=bias,
+                add_cents=round(-shrunk_cents(bias, doubt), 1),
+                uncertainty_cents=doubt,
+                gain_share=gain,
+                intended_midi=midi,
+                name="every same pitch",
+                reason=f"every {note_name(midi)} is {flat_or_sharp(bias)}, wherever it comes: "
+                f"one move for {count(len(covers), 'note')}",
+            )
+        )
+    return rules

@@ -1,0 +1,103 @@
+"""One rule over many notes of a stem, and how much the notes behind it are worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.model import Floats
+from planner.plan_model import MOVING_ACTIONS, Action, Scope
+from planner.targets import Aimed
+
+# Chosen: notes of one player scatter by about this much, so a reading that is surer than that
+# deserves no more weight.
+PLAYED_SPREAD_CENTS = 5.0
+GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
+MAD_TO_SD = 1.4826  # of a normal distribution
+MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScopeRule:
+    """One rule over many notes of a stem, before it has an id."""
+
+    stem: str
+    action: Action  # the edit, or "at-source" / "leave" where it is only an offer
+    scope: Scope
+    covers: tuple[str, ...]  # note ids, in play order
+    bias_cents: float  # what the notes are off by
+    add_cents: float  # what to add, rounded to 0.1
+    uncertainty_cents: float  # standard error of the bias
+    gain_share: float | None  # how much the mean error of held-out notes falls
+    intended_midi: int | None = None
+    string_midi: int | None = None  # open note of the string, of rules about one
+    surely: bool = True  # whether it is sure which notes it is about
+    judged_by: str = "sustain"  # or "onset"
+    heard_cents: float | None = None  # what they are heard as, where that is not the bias
+    name: str
+    reason: str
+
+    @property
+    def applied(self) -> bool:
+        """Whether the plan counts on it; an offer or advice leaves the notes where they are."""
+        return self.action in MOVING_ACTIONS
+
+
+def moved(aimed: Aimed, add_cents: float) -> Aimed:
+    """Say what a note's errors are once so many cents are added to it."""
+
+    def after(error: float | None) -> float | None:
+        return None if error is None else error + add_cents
+
+    return replace(
+        aimed,
+        onset_cents=after(aimed.onset_cents),
+        sustain_cents=after(aimed.sustain_cents),
+        end_cents=after(aimed.end_cents),
+        heard_cents=after(aimed.heard_cents),
+    )
+
+
+def settled(notes: tuple[Aimed, ...], shortest_s: float) -> list[tuple[Aimed, float]]:
+    """The notes long enough to be judged by their sustain; all that were heard if few are."""
+    long = [
+        (a, a.sustain_cents)
+        for a in notes
+        if a.sustain_cents is not None and a.measured.note.length_s >= shortest_s
+    ]
+    heard = [(a, a.heard_cents) for a in notes if a.heard_cents is not None]
+    # Chosen: with less than a fifth of the notes sustained, the part is a staccato one.
+    return long if len(long) >= 0.2 * len(heard) else heard
+
+
+def unsure_cents(aimed: Aimed) -> float:
+    u = aimed.measured.measurement.uncertainty_cents
+    if u is None:
+        u = aimed.measured.measurement.onset_uncertainty_cents
+    # Chosen: a reading without an uncertainty counts as one of four times the played spread.
+    return 4.0 * PLAYED_SPREAD_CENTS if u is None else u
+
+
+def scatter_cents(spread: float, notes: list[Aimed], *, onset: bool = False) -> float:
+    """Scatter of single readings: as seen, but never less than they claim, nor than 1 cent."""
+    claimed = [
+        u
+        for a in notes
+        if (u := a.measured.measurement.onset_uncertainty_cents if onset else unsure_cents(a))
+        is not None
+    ]
+    return max(spread, float(np.median(claimed)) if claimed else 0.0, 1.0)
+
+
+def shrunk_cents(bias: float, error: float) -> float:
+    """Shrink a bias toward zero by what it is worth: James and Stein's idea for one mean."""
+    return bias * bias**2 / (bias**2 + error**2) if bias else 0.0
+
+
+def gain_of_each(errors: Floats) -> float:
+    """How much the mean error falls when each note is moved by what the others say."""
+    n = len(errors)
+    others = (errors.sum() - errors) / (n - 1)
+    before = float(np.abs(errors).mean())
+    return 1.0 - float(np.abs(errors - others).mean()) / before if before > 0 else 0.0

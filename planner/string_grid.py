@@ -1,0 +1,77 @@
+"""Strings against frets: how many notes each place got, how they sit, how many are told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from planner.pitch import note_name
+from planner.plan_model import Judged, Plan
+from planner.strings import FRETTED_ROLES, tuning_of
+from planner.wording import count, flat_or_sharp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StringGrid:
+    """One fretted stem's table; cells are texts, blank where no note was told there."""
+
+    stem: str
+    head: tuple[str, ...]  # "string", then frets
+    rows: tuple[tuple[str, ...], ...]  # highest string first
+    sentence: str  # how many notes were told, and what was assumed
+
+
+def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
+    """Give a table for each fretted stem with notes; errors are as recorded, before any edit."""
+    grids = []
+    for spec in plan.session.stems:
+        own = [j for j in plan.judged if j.measured.note.stem == spec.code]
+        if spec.role not in FRETTED_ROLES or not own:
+            continue
+        told = [j for j in own if j.string_midi is not None]
+        frets = sorted({j.fret for j in told if j.fret is not None})
+        strings = sorted({j.string_midi for j in told if j.string_midi is not None}, reverse=True)
+        rows = tuple(
+            (
+                note_name(string),
+                *(
+                    _cell([j for j in told if (j.string_midi, j.fret) == (string, f)])
+                    for f in frets
+                ),
+                _cell([j for j in told if j.string_midi == string]),
+            )
+            for string in strings
+        )
+        sentence = _told_sentence(own)
+        if not spec.strings:
+            names = " ".join(note_name(m) for m in tuning_of(spec.role, spec))
+            sentence += f" Nobody typed its strings: {names} is assumed."
+        grids.append(
+            StringGrid(
+                stem=spec.code,
+                head=("string", *(f"fret {f}" for f in frets), "all"),
+                rows=rows,
+                sentence=sentence,
+            )
+        )
+    return tuple(grids)
+
+
+def _cell(judged: list[Judged]) -> str:
+    """Count and mean error of the notes in one place: ``3: 9 flat``."""
+    if not judged:
+        return ""
+    errors = [j.heard_cents for j in judged if j.heard_cents is not None]
+    said = flat_or_sharp(sum(errors) / len(errors)) if errors else "not measured"
+    return f"{len(judged)}: {said}"
+
+
+def _told_sentence(judged: list[Judged]) -> str:
+    firm = sum(j.string_confidence == "firm" for j in judged)
+    fair = sum(j.string_confidence == "fair" for j in judged)
+    alike = sum(j.string_confidence == "not told apart" for j in judged)
+    blank = len(judged) - firm - fair - alike
+    return (
+        f"String and fret told for {firm + fair} of {count(len(judged), 'note')} "
+        f"({firm} firm, {fair} fair); {alike} not told apart, since strings fit alike; "
+        f"{blank} with nothing to tell it by."
+    )

@@ -1,0 +1,122 @@
+"""Is one string of a fretted instrument off, wherever it is stopped?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from planner.model import Floats
+from planner.scope_rule import (
+    GROSS_CENTS,
+    ScopeRule,
+    scatter_cents,
+    settled,
+    shrunk_cents,
+)
+from planner.strings import StringGuess
+from planner.targets import Aimed
+from planner.tolerances import Tolerances
+from planner.wording import count, flat_or_sharp
+
+_APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
+
+
+def string_rules(
+    notes: tuple[Aimed, ...],
+    strings: Mapping[str, StringGuess],
+    tolerances: Tolerances,
+) -> list[ScopeRule]:
+    """Find the strings that are off, each proven on the frets that were not used to find it.
+
+    Only notes whose string is told are used and covered. One fret that is off does not make a
+    string: every fret's notes must come out better when moved by what the others say.
+    """
+    limits = tolerances.string_rule
+    rules = []
+    for string in _strings_of(notes, strings):
+        own = tuple(a for a in notes if _string(a, strings) == string)
+        fit = settled(own, tolerances.part_rule.sustained_from_s)
+        if not fit:
+            continue
+        middle = float(np.median([e for _, e in fit]))
+        fit = [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
+        errors = np.array([e for _, e in fit])
+        frets = np.array([strings[a.measured.id].fret for a, _ in fit])
+        if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
+            continue
+        bias = float(errors.mean())
+        doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
+        one_side = float((np.sign(errors) == np.sign(bias)).mean())
+        gain = _gain_of_frets(errors, frets)
+        if (
+            round(abs(bias), 1) < limits.offset_cents
+            or one_side < limits.one_side_share
+            or round(doubt, 1) > limits.uncertainty_cents
+            or gain < limits.gain_share
+        ):
+            continue
+        covers = tuple(a.measured.id for a in own)
+        called = strings[covers[0]].called
+        firm = sum(strings[note_id].told == "firm" for note_id in covers)
+        rules.append(
+            ScopeRule(
+                stem=notes[0].measured.note.stem,
+                action="raise-lower",
+                scope="string",
+                covers=covers,
+                bias_cents=bias,
+                add_cents=round(-shrunk_cents(bias, doubt), 1),
+                uncertainty_cents=doubt,
+                gain_share=gain,
+                string_midi=string,
+                surely=2 * firm >= len(covers),
+                name="one string",
+                reason=f"the {called} string is {flat_or_sharp(bias)}, frets "
+                f"{frets.min()} to {frets.max()}: one move for {count(len(covers), 'note')} "
+                f"({'all' if firm == len(covers) else firm or 'none'} of them surely on it)",
+            )
+        )
+    return rules
+
+
+def without_odd_strings(
+    notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess], tolerances: Tolerances
+) -> tuple[Aimed, ...]:
+    """Leave out strings that stand apart from most others: they must not pull the whole part."""
+    errors_of: dict[int, list[float]] = {}
+    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+        string = _string(aimed, strings)
+        if string is not None:
+            errors_of.setdefault(string, []).append(error)
+    middles = {
+        string: float(np.median(errors))
+        for string, errors in errors_of.items()
+        if len(errors) >= tolerances.string_rule.notes
+    }
+    if len(middles) < 3:  # of two strings nobody can say which is the odd one
+        return notes
+    middle = float(np.median(list(middles.values())))
+    spread = float(np.median([abs(m - middle) for m in middles.values()]))
+    apart = max(_APART_CENTS, _APART_SPREADS * spread)
+    odd = {string for string, m in middles.items() if abs(m - middle) > apart}
+    return tuple(a for a in notes if _string(a, strings) not in odd)
+
+
+def _string(aimed: Aimed, strings: Mapping[str, StringGuess]) -> int | None:
+    guess = strings.get(aimed.measured.id)
+    return None if guess is None else guess.string_midi
+
+
+def _strings_of(notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess]) -> list[int]:
+    return sorted({s for a in notes if (s := _string(a, strings)) is not None})
+
+
+def _gain_of_frets(errors: Floats, frets: Floats) -> float:
+    """How much the mean error falls when each fret's notes are moved by what other frets say."""
+    after = 0.0
+    for fret in np.unique(frets):
+        held = frets == fret
+        after += float(np.abs(errors[held] - errors[~held].mean()).sum())
+    before = float(np.abs(errors).sum())
+    return 1.0 - after / before if before > 0 else 0.0
