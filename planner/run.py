@@ -22,6 +22,7 @@ from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import Opened, lost_stem, open_session, places_of, tempo_map_of, with_place
+from planner.parts import clock_shifts
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.session_model import Session, StemSpec
@@ -86,7 +87,7 @@ def plan_session(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
     progress("placing notes against the reference")
-    stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     specs = {spec.code: spec for spec in opened.session.stems}
@@ -128,7 +129,7 @@ def inspect_session(
     opened = open_session(session_path, without=without, keep_going=True)
     heard, _, findings = _hear_all(opened, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
-    stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     findings = (
         *opened.findings,
@@ -195,6 +196,13 @@ def _hear_one(
         return spec, hear_stem(spec, path, written)
     except PlannerError as error:
         return spec, error
+
+
+def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
+    """The notes of every stem, without those that are another stem's, numbered."""
+    stems = tuple(_stem_notes(one, session) for one in heard)
+    shifts = clock_shifts(session, {stem.code: stem for stem in stems})
+    return _with_ids(without_bleed(stems, {one.code: one.spectra for one in heard}, shifts))
 
 
 def _stem_notes(heard: HeardStem, session: Session) -> StemNotes:

@@ -55,8 +55,9 @@ def _line(pairs: tuple[tuple[float, float | None], ...]) -> str:
         return "none"
     error = np.abs([e for e, _ in pairs])
     z = np.array([abs(e) / u for e, u in pairs if u])
+    p50, p95 = np.percentile(error, [50, 95])
     return (
-        f"n {len(pairs):4d} error median {np.median(error):5.2f} 95 % {np.percentile(error, 95):6.2f}"
+        f"n {len(pairs):4d} error median {p50:5.2f} 95 % {p95:6.2f}"
         f" covered {100 * np.mean(z <= 1):3.0f} and {100 * np.mean(z <= 2):3.0f} %"
     )
 
