@@ -13,7 +13,7 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,14 +24,12 @@ from planner.harmonics import (
     LN_CENTS,
     Contour,
     PartialFit,
-    Ring,
     fit_partials,
     follow_partials,
 )
 from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
-from planner.ring import Tail, ring_at, tail_of
 from planner.stiffness import pooled_stiffness
 from planner.vibrato import Vibrato, find_vibrato, usual_rate_hz
 
@@ -126,15 +124,7 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
-    return tuple(_measured(zip(spans(), stiffness, lines, strict=True)))
-
-
-def _measured(notes: Iterable[tuple[NoteSpan, float, _Line]]) -> Iterator[Measurement]:
-    """Measure notes one by one, each with what still rings of the one before."""
-    before: Tail | None = None
-    for span, b, line in notes:
-        yield _measure(span, b, line, ring_at(span, before))
-        before = tail_of(span, b, line.contour) or before
+    return tuple(_measure(*parts) for parts in zip(spans(), stiffness, lines, strict=True))
 
 
 def _line(span: NoteSpan, b: float) -> _Line:
@@ -155,12 +145,12 @@ def _line(span: NoteSpan, b: float) -> _Line:
     )
 
 
-def _measure(span: NoteSpan, b: float, line: _Line, ring: Ring | None) -> Measurement:
+def _measure(span: NoteSpan, b: float, line: _Line) -> Measurement:
     note, length_s, contour = span.note, line.length_s, line.contour
     prior = span.prior_hz / np.sqrt(1.0 + b)
     onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
     sustain_first_s, sustain_last_s = line.sustain_first_s, line.sustain_last_s
-    onset = measure_onset(span, prior, b, contour, onset_first_s, onset_length_s, ring)
+    onset = measure_onset(span, prior, b, contour, onset_first_s, onset_length_s)
     least_s = max(_SUSTAIN_LEAST_S, _SUSTAIN_LEAST_PERIODS / note.pitch_hz)
     why: list[str] = []
     if onset is None:

@@ -49,15 +49,6 @@ _OUTLIER_MADS = 4.0
 # No partial is trusted better than this, relative to its frequency: with 1e-5 (0.017 cents) a
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
 _RELATIVE_FLOOR = 1e-5
-_RING_FIRST_NOISE = 1e-3  # of the power, before what is left is known: 30 dB under
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ring:
-    """Partials of a note that is over and may still sound, at the frequencies that it had."""
-
-    f_hz: Floats  # (k,)
-    amplitudes: Floats  # (k,) how loud each is expected to be: the standard deviation of a wave
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,7 +95,6 @@ def fit_partials(
     fit_b: bool = False,
     pitch_law: Floats | None = None,
     most_partials: int = 40,
-    ring: Ring | None = None,
 ) -> PartialFit | None:
     """Measure the pitch of one window from all its partials at once.
 
@@ -124,7 +114,6 @@ def fit_partials(
         and vibrato out, and the result is the mean along it
     most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
         and sounds costs a short window a factor of ten, a long one little
-    ring : partials of the note before that may sound in the window as well
 
     Returns
     -------
@@ -153,7 +142,6 @@ def fit_partials(
             most=most_partials,
             cold=fit is None,
             last=length == count,
-            ring=ring,
         )
         if fit is None or abs(np.log2(fit.f0_hz / start_hz)) > 1 / 12:
             return None
@@ -175,7 +163,6 @@ def _fit_window(
     most: int,
     cold: bool,
     last: bool,
-    ring: Ring | None,
 ) -> PartialFit | None:
     """Fit one window; from a cold start with more partials in each round, at last with all.
 
@@ -197,9 +184,7 @@ def _fit_window(
         numbers, ratios = numbers[keep], ratios[keep]
         if len(numbers) == 0:
             return fit
-        amplitude, shift_hz, variance = _joint_fit(
-            x, clock, ratios * f0_hz, window_s, ring, sr
-        )
+        amplitude, shift_hz, variance = _joint_fit(x, clock, ratios * f0_hz, window_s)
         found = np.abs(shift_hz) < _LOCK_RANGE / window_s
         found &= np.sqrt(variance) < _AUDIBLE_PARTIAL / window_s
         if not found.any():
@@ -228,42 +213,31 @@ def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
 
 
 def _joint_fit(
-    x: Floats, clock: Floats, f_hz: Floats, window_s: float, ring: Ring | None, sr: int
+    x: Floats, clock: Floats, f_hz: Floats, window_s: float
 ) -> tuple[Floats, Floats, Floats]:
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
     k = len(f_hz)
-    rings = 0 if ring is None else 2 * len(ring.f_hz)
     clock = clock - clock.mean()
     unit = np.linspace(-1.0, 1.0, len(x), dtype=np.float32) * np.float32(1.0 - 1.0 / len(x))
     cosine, sine = _one_turn(np.outer(clock, f_hz))
-    model = np.empty((len(x), 4 * k + rings), dtype=np.float32)
+    model = np.empty((len(x), 4 * k), dtype=np.float32)
     model[:, :k], model[:, k : 2 * k] = cosine, sine
-    np.multiply(model[:, : 2 * k], unit[:, None], out=model[:, 2 * k : 4 * k])
-    if ring is not None:
-        turns = np.outer(np.arange(len(x)) / sr, ring.f_hz)
-        model[:, 4 * k :] = np.concatenate(_one_turn(turns), axis=1)
+    np.multiply(model[:, : 2 * k], unit[:, None], out=model[:, 2 * k :])
     gram = (model.T @ model).astype(np.float64)
     gram[np.diag_indices_from(gram)] += 1e-9 * len(x)
-    onto = model.T @ x
-    noise = _RING_FIRST_NOISE * float(x @ x) / len(x)
-    for _ in range(1 if ring is None else 2):
-        bound = gram.copy()
-        if ring is not None:  # what rings is no louder than expected: its amplitude has a prior
-            at = np.arange(4 * k, 4 * k + rings)
-            bound[at, at] += noise / np.maximum(np.tile(ring.amplitudes, 2) ** 2, 1e-16)
-        inverse = np.linalg.inv(bound)
-        weights = inverse @ onto
-        rest = x - model @ weights.astype(np.float32)
-        noise = float(rest @ rest) / max(len(x) - 4 * k, 0.2 * len(x))
-        noise = max(noise, 1e-12 * float(x @ x) / len(x), 1e-20)
-    a, b, c, d = (weights[place * k : (place + 1) * k] for place in range(4))
+    inverse = np.linalg.inv(gram)
+    weights = inverse @ (model.T @ x)
+    rest = x - model @ weights.astype(np.float32)
+    noise = float(rest @ rest) / max(len(x) - 4 * k, 0.2 * len(x))
+    noise = max(noise, 1e-12 * float(x @ x) / len(x), 1e-20)
+    a, b, c, d = weights[:k], weights[k : 2 * k], weights[2 * k : 3 * k], weights[3 * k :]
     power = a * a + b * b + 1e-30
     turn = (b * c - a * d) / power
     spread = np.diagonal(inverse)
     cross = inverse[2 * k + np.arange(k), 3 * k + np.arange(k)]
     turn_variance = (
         noise
-        * (b * b * spread[2 * k : 3 * k] + a * a * spread[3 * k : 4 * k] - 2 * a * b * cross)
+        * (b * b * spread[2 * k : 3 * k] + a * a * spread[3 * k :] - 2 * a * b * cross)
         / power**2
     )
     to_hz = 1.0 / (np.pi * window_s)

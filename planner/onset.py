@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.harmonics import Contour, Ring, fit_partials
+from planner.harmonics import Contour, fit_partials
 from planner.model import Floats, Note
 from planner.note_span import NoteSpan, smooth_law
 from planner.vibrato import Vibrato
@@ -34,7 +34,6 @@ def measure_onset(
     contour: Contour | None,
     first_s: float,
     length_s: float,
-    ring: Ring | None = None,
 ) -> tuple[float, float] | None:
     sr = span.sr
     window = slice(round(first_s * sr), round((first_s + length_s) * sr))
@@ -44,7 +43,7 @@ def measure_onset(
     law = _onset_law(contour, b, sr, window, len(samples)) if span.swells else None
     if law is None:
         law = smooth_law(prior[window])
-    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law, ring=ring)
+    fit = fit_partials(samples, sr, float(np.exp(np.log(law).mean())), b=b, pitch_law=law)
     if fit is None:
         return None
     glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second

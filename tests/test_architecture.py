@@ -22,7 +22,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values common_periods frame_blocks",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "session attacks note_span note_ends chord_search bleed_paths",
-        "pitch_steps stiffness onset restarts ring",
+        "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
         "clashes scopes expression protection exposure moves cases",

@@ -118,7 +118,7 @@ def test_notes_csv_has_exactly_the_agreed_columns() -> None:
         "id,stem,start_s,end_s,start_smp,end_smp,intended,intended_midi,target_hz,onset_cents,"
         "sustain_cents,end_cents,slope_cents_per_s,vibrato_hz,vibrato_half_cents,settle_s,"
         "inharmonicity_b,partials_cents,uncertainty_cents,onset_uncertainty_cents,heard_cents,"
-        "level_db,pitched_share,confidence,action,add_cents,reason,not_measured_because"
+        "level_db,pitched_share,bleed_db,confidence,action,add_cents,reason,not_measured_because"
     )
 
 
