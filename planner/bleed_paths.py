@@ -26,8 +26,8 @@ _MOST_STRETCHES = 60  # chosen: two minutes, taken evenly from the song, are eno
 _OVER_OTHER = 4.0
 _BANDS_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0)  # octaves, by their lower edges
 _NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
-# Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases, parts
-# of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
+# Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases,
+# parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
 _SURE = 5.0
 _SURE_OF_BAND = 3.0
 _FAINT_GAIN = 1e-6  # -60 dB: what is weaker moves no reading by a hundredth of a cent

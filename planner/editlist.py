@@ -86,7 +86,6 @@ COLUMNS: tuple[Column, ...] = (
     Column("layers", "layers"),
     Column("clash_with", "text"),
     Column("beating_hz", "number", 2),
-    Column("heard_in", "layers"),
     Column("severity", "number", 1),
     Column("confidence", "choice", choices=tuple(c for c in get_args(Confidence) if c)),
     Column("rule_name", "text"),

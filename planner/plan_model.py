@@ -101,7 +101,6 @@ class Row:
     layers: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
-    heard_in: tuple[tuple[str, float], ...] = ()  # other stems it leaks into, dB against itself
     severity: float | None = None
     confidence: Confidence = ""
     rule_name: str = ""

@@ -82,7 +82,6 @@ def note_row(
         layers=j.layers,
         clash_with=j.clash_with,
         beating_hz=j.beating_hz,
-        heard_in=j.measured.heard_in if moving else (),
         severity=j.severity if moving else None,
         confidence=m.confidence,
         rule_name=j.rule_name,
@@ -136,10 +135,8 @@ def advice_row(
 ) -> Row:
     """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
     row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
-    return replace(
-        row, kind="advice", add_cents=None, in_words="", remaining_cents=None, heard_in=(),
-        reason=rule.reason,
-    )  # fmt: skip
+    return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None,
+                   reason=rule.reason)  # fmt: skip
 
 
 def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
@@ -268,7 +265,6 @@ def _scope_row(
         confidence="firm" if rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
         rule_name=rule.name,
         reason=rule.reason + (ghosts(heard_in) if rule.add_cents else ""),
-        heard_in=heard_in,
     )
 
 
