@@ -96,6 +96,7 @@ def plan_session(
         *findings,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems),
+        *(finding for stem in stems for finding in stem.findings),
     )
     plan = make_plan(
         session=opened.session,
