@@ -1,18 +1,38 @@
-"""Which notes found in a stem are another stem leaking into its microphone?
+"""Which notes found in a stem are another stem leaking into its microphone, and what leaks under
+the others?
 
-A note is taken for bleed when another stem sounds the same note (or one whose partial it is) at
-the same time, much louder, while the note is weak by its own stem's measure; or when it is so far
-under the other that no mix would hold both. All limits are common practice without a source.
+Where it is known how loud stems leak into each other (`planner.bleed_paths`), a note is bleed when
+what leaks in at its partials explains its level and a leaking stem sounds the same note, or one
+whose partial it is. Two players in unison share no phase, so no path, and both keep their notes.
+
+Where nothing is known of paths (files that do not start together, stems of a few seconds), a note
+is taken for bleed when another stem sounds the same note at the same time, much louder, while the
+note is weak by its own stem's measure; or when it is so far under the other that no mix would hold
+both. Those limits are common practice without a source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from planner.model import CHORD_ROLES, Finding, Floats, StemNotes
+from planner.bleed_paths import BleedPath, find_paths, octave_of_bins
+from planner.harmonics import LN_CENTS
+from planner.model import (
+    CHORD_ROLES,
+    Confidence,
+    Finding,
+    Floats,
+    MeasuredNote,
+    Measurement,
+    Note,
+    StemNotes,
+)
+from planner.spectra import HOP_S, Spectra
+from planner.wording import BLEED_DOUBT_DB, count
 
 _UNDER_OTHER_DB = 12.0
 _UNDER_OWN_LOUD_DB = 12.0
@@ -20,6 +40,19 @@ _FAR_UNDER_OTHER_DB = 26.0
 _SAME_CENTS = 35.0
 _OVERLAP_SHARE = 0.5
 _PARTIALS = (1.0, 2.0, 3.0, 4.0, 0.5)  # 0.5: the tracker may take two leaking notes for one below
+# Measured with `python -m tests.bench.bleed`: notes that are bleed lie above, all others below.
+_EXPLAINED_DB = -5.0
+_ONLY_BLEED_DB = -6.0
+_ONLY_BLEED_SHARE = 0.8  # of the time in notes: what is read from a mix is often no note of it
+# Chosen: a path this strong is another microphone of one source, which `linked` is for.
+_ONE_SOURCE_DB = -8.0
+_LEAST_TOLD_DB = -60.0  # chosen: below, bleed moves no reading by a hundredth of a cent
+_LEAST_HEARD_DB = -40.0  # chosen: a copy further under the note is lost in any mix
+_HIGHEST_PARTIAL = 10
+# As in `planner.analyzer`: what a firm and a fair reading are known to.
+_FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
+_ONSET_LEAST_S, _ONSET_PERIODS, _ONSET_MOST_SHARE = 0.060, 5.0, 0.35
+_SUSTAIN_SHARE = 0.7  # of a note, after its onset and before its end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,24 +65,228 @@ class _Sounding:
     level_db: Floats
 
 
-def without_bleed(stems: Sequence[StemNotes]) -> tuple[StemNotes, ...]:
-    """Drop the notes that are bleed, and say of each stem how many were.
+def without_bleed(
+    stems: Sequence[StemNotes],
+    spectra: Mapping[str, Spectra] | None = None,
+    shifts: Mapping[str, float] | None = None,
+) -> tuple[StemNotes, ...]:
+    """Drop the notes that are bleed, say of each stem how many, and of each note what leaks in.
 
     Parameters
     ----------
     stems : sequence of StemNotes
         All stems of the session; the order does not matter.
+    spectra : by stem code, optional
+        Also of stems in which no notes are looked for. Without them, notes alone decide.
+    shifts : by stem code, optional
+        Seconds from each file's clock to the session's. Paths are looked for between the files
+        that start together, as most do.
 
     Returns
     -------
     tuple of StemNotes
-        In the same order.
+        In the same order. Where a path leads, notes say how far under them other stems leak in
+        and where they are heard themselves, and are less sure by that.
     """
-    sounding = {stem.code: _arrays(stem) for stem in stems}
-    return tuple(
-        _clean(stem, [other for code, other in sounding.items() if code != stem.code])
+    together = _starting_together(spectra or {}, shifts or {})
+    paths = [path for path in find_paths(together) if path.gain_db < _ONE_SOURCE_DB]
+    shares = {
+        stem.code: _explained(stem, together, [p for p in paths if p.into == stem.code])
         for stem in stems
+        if stem.code in together
+    }
+    # Nothing is played where all is bleed: two such stems only seem to leak into each other.
+    silent = {code for code, share in shares.items() if share >= _ONLY_BLEED_SHARE}
+    paths = [path for path in paths if path.source not in silent]
+    sounding = {stem.code: _arrays(stem) for stem in stems}
+    cleaned = []
+    for stem in stems:
+        others = {
+            code: other
+            for code, other in sounding.items()
+            if code != stem.code and code not in silent
+        }
+        if stem.code in together:
+            cleaned.append(_with_paths(stem, others, together, paths))
+        else:
+            cleaned.append(_clean(stem, list(others.values())))
+    return tuple(cleaned)
+
+
+def _starting_together(
+    spectra: Mapping[str, Spectra], shifts: Mapping[str, float]
+) -> dict[str, Spectra]:
+    starts = [round(shifts.get(code, 0.0), 4) for code in spectra]
+    usual = max(sorted(set(starts)), key=starts.count, default=0.0)
+    return {code: one for (code, one), s in zip(spectra.items(), starts, strict=True) if s == usual}
+
+
+# ---------------------------------------------------------------- with known paths
+
+
+def _explained(stem: StemNotes, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]) -> float:
+    """The share of the time in a stem's notes whose level is explained by what leaks in."""
+    times = [
+        (measured.note.length_s, _under_db(_leaks(measured.note, stem.code, spectra, into)))
+        for measured in stem.notes
+        if into
+    ]
+    explained_s = sum(length_s for length_s, under_db in times if under_db > _ONLY_BLEED_DB)
+    return explained_s / max(sum(length_s for length_s, _ in times), 1e-9)
+
+
+def _under_db(leaks: Mapping[str, float]) -> float:
+    return float(10.0 * np.log10(max(sum(leaks.values()), 1e-12)))
+
+
+def _with_paths(
+    stem: StemNotes,
+    others: Mapping[str, _Sounding],
+    spectra: Mapping[str, Spectra],
+    paths: Sequence[BleedPath],
+) -> StemNotes:
+    into = [path for path in paths if path.into == stem.code]
+    out = [path for path in paths if path.source == stem.code]
+    if _explained(stem, spectra, into) >= _ONLY_BLEED_SHARE or (into and not stem.notes):
+        return _only_bleed(stem, spectra, into) if stem.role != "exclude" else stem
+    told, bleed = [], 0
+    for measured in stem.notes:
+        note = measured.note
+        leaks = _leaks(note, stem.code, spectra, into)
+        leaking = [others[code] for code in leaks if code in others]
+        log2_hz = float(np.log2(note.pitch_hz))
+        if _under_db(leaks) > _EXPLAINED_DB and any(
+            _covers(one, note.start_s, note.end_s, log2_hz, -np.inf) for one in leaking
+        ):
+            bleed += 1
+        else:
+            heard_in = _heard_in(note, spectra[stem.code], out)
+            told.append(_with_bleed(measured, leaks, heard_in))
+    kept = _say_dropped(replace(stem, notes=tuple(told)), bleed, len(stem.notes))
+    return _clean(kept, [other for code, other in others.items() if code not in spectra])
+
+
+def _only_bleed(
+    stem: StemNotes, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]
+) -> StemNotes:
+    of_source = {path.source: 0.0 for path in into}
+    for measured in stem.notes:
+        for source, share in _leaks(measured.note, stem.code, spectra, into).items():
+            of_source[source] += share * measured.note.length_s
+    loudest = max(into, key=lambda path: (of_source[path.source], path.gain_db))
+    only = Finding(
+        severity="warning",
+        what=f"only bleed here ({loudest.gain_db:.0f} dB, follows {loudest.source}): "
+        "no notes made.",
+        did=f"{count(len(stem.notes), 'note')} read from it: not listed." if stem.notes else "",
+        advice="If something was played here, export the stem again.",
+        stem=stem.code,
     )
+    return replace(stem, notes=(), findings=(*stem.findings, only))
+
+
+def _cells(note: Note, spectra: Spectra) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Frames inside a note, and the bins of its partials with their neighbours."""
+    first, last = int(np.ceil(note.start_s / HOP_S)), int(note.end_s / HOP_S)
+    if last < first:
+        first = last = round((note.start_s + note.end_s) / 2 / HOP_S)
+    frames = np.arange(first, min(last, len(spectra.parts) - 1) + 1)
+    centres = spectra.bins_of(note.pitch_hz * np.arange(1, _HIGHEST_PARTIAL + 1))
+    bins = np.unique((centres[:, None] + np.arange(-1, 2)).ravel())
+    return frames, bins[(bins >= 0) & (bins < spectra.parts.shape[1])]
+
+
+def _powers(spectra: Spectra, frames: NDArray[np.intp], bins: NDArray[np.intp]) -> Floats:
+    """Power at some bins over some frames, (bins,); silence after the file's end."""
+    inside = frames[frames < len(spectra.parts)]
+    power: Floats = np.sum(np.abs(spectra.at(inside)[:, bins]).astype(float) ** 2, axis=0)
+    return power
+
+
+def _leaks(
+    note: Note, code: str, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]
+) -> dict[str, float]:
+    """The share of a note's power, at its partials, that each other stem leaks in."""
+    if not into:
+        return {}
+    frames, bins = _cells(note, spectra[code])
+    total = float(_powers(spectra[code], frames, bins).sum())
+    if total <= 0.0:
+        return {}
+    octave = octave_of_bins(spectra[code])[bins]
+    return {
+        path.source: float(
+            np.array(path.power_gain)[octave] @ _powers(spectra[path.source], frames, bins)
+        )
+        / total
+        for path in into
+    }
+
+
+def _heard_in(note: Note, here: Spectra, out: Sequence[BleedPath]) -> tuple[tuple[str, float], ...]:
+    """In which other stems a note can be heard, loudest first, and how many dB under itself."""
+    if not out:
+        return ()
+    frames, bins = _cells(note, here)
+    power = _powers(here, frames, bins)
+    total = float(power.sum())
+    if total <= 0.0:
+        return ()
+    octave = octave_of_bins(here)[bins]
+    gains = [
+        (path.into, 10.0 * np.log10(float(np.array(path.power_gain)[octave] @ power) / total))
+        for path in out
+    ]
+    heard = [(code, round(float(db), 1)) for code, db in gains if db > _LEAST_HEARD_DB]
+    return tuple(sorted(heard, key=lambda one: (-one[1], one[0])))
+
+
+def _with_bleed(
+    measured: MeasuredNote,
+    leaks: Mapping[str, float],
+    heard_in: tuple[tuple[str, float], ...],
+) -> MeasuredNote:
+    under_db = min(_under_db(leaks), 0.0)
+    if under_db < _LEAST_TOLD_DB:
+        return replace(measured, heard_in=heard_in)
+    return replace(
+        measured,
+        measurement=_less_sure(measured.note, measured.measurement, under_db),
+        bleed_db=round(under_db, 1),
+        bleed_from=max(leaks, key=lambda code: (leaks[code], code)),
+        heard_in=heard_in,
+    )
+
+
+def _less_sure(note: Note, m: Measurement, under_db: float) -> Measurement:
+    """Widen what bleed may have moved.
+
+    A tone r times as loud as a partial, at a frequency nearby, turns its phase by up to r: at
+    either end of the window by r / sqrt(2) on average, so the mean frequency by r / (2 pi T).
+    """
+    turned_cents_s = LN_CENTS * 10.0 ** (under_db / 20.0) / (2.0 * np.pi * note.pitch_hz)
+    onset_s = min(
+        max(_ONSET_LEAST_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * note.length_s
+    )
+    sustain = _widened(m.uncertainty_cents, turned_cents_s / (_SUSTAIN_SHARE * note.length_s))
+    onset = _widened(m.onset_uncertainty_cents, turned_cents_s / onset_s)
+    known = sustain if sustain is not None else onset
+    confidence: Confidence = m.confidence
+    if confidence and known is not None:
+        if under_db > BLEED_DOUBT_DB or known > _FAIR_CENTS:
+            confidence = "shaky"
+        elif confidence == "firm" and known > _FIRM_CENTS:
+            confidence = "fair"
+    return replace(
+        m, uncertainty_cents=sustain, onset_uncertainty_cents=onset, confidence=confidence
+    )
+
+
+def _widened(sd_cents: float | None, by_cents: float) -> float | None:
+    return None if sd_cents is None else float(np.hypot(sd_cents, by_cents))
+
+
+# ---------------------------------------------------------------- by the notes alone
 
 
 def _arrays(stem: StemNotes) -> _Sounding:
@@ -78,15 +315,19 @@ def _clean(stem: StemNotes, others: list[_Sounding]) -> StemNotes:
         ):
             kept.append(measured)
     gone = len(stem.notes) - len(kept)
+    return _say_dropped(replace(stem, notes=tuple(kept)), gone, len(stem.notes))
+
+
+def _say_dropped(stem: StemNotes, gone: int, found: int) -> StemNotes:
     if gone == 0:
         return stem
     told = Finding(
         severity="note",
-        what=f"{gone} of {len(stem.notes)} notes found here are other stems leaking in.",
+        what=f"{gone} of {found} notes found here are other stems leaking in.",
         did="They are not listed.",
         stem=stem.code,
     )
-    return replace(stem, notes=tuple(kept), findings=(*stem.findings, told))
+    return replace(stem, findings=(*stem.findings, told))
 
 
 def _covers(

@@ -15,6 +15,7 @@ from planner.score_match import StemScore, match_score
 from planner.score_use import verdict
 from planner.segmenter import segment
 from planner.session_model import StemSpec
+from planner.spectra import Spectra, coarse_spectra
 from planner.tracker import track
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
@@ -28,6 +29,7 @@ class HeardStem:
     facts: AudioFacts
     notes: tuple[tuple[Note, Measurement], ...]
     findings: tuple[Finding, ...]
+    spectra: Spectra  # what is kept of the sound, to tell which stem leaks into which
 
 
 def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = None) -> HeardStem:
@@ -64,7 +66,13 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
             pitch_track = track(stem)
             found = segment(stem, pitch_track)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
-    return HeardStem(code=spec.code, facts=facts, notes=notes, findings=findings)
+    return HeardStem(
+        code=spec.code,
+        facts=facts,
+        notes=notes,
+        findings=findings,
+        spectra=coarse_spectra(samples, ANALYSIS_SR),
+    )
 
 
 def _expected(

@@ -164,6 +164,9 @@ class MeasuredNote:
     id: str  # stem code and serial: "LV-0147"
     note: Note
     measurement: Measurement
+    bleed_db: float | None = None  # other stems leaking in at its partials, against the note
+    bleed_from: str = ""  # the stem that leaks most
+    heard_in: tuple[tuple[str, float], ...] = ()  # (stem, dB against itself) where it leaks to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from planner import ranking
 from planner.exposure import Standing
-from planner.model import FIXED_ROLES, Note, StemNotes
+from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
 from planner.scope_rule import ScopeRule
@@ -19,7 +19,15 @@ from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
 from planner.voicings import SourChord
-from planner.wording import amount, flat_or_sharp, percent, place, raise_or_lower, rule_names
+from planner.wording import (
+    amount,
+    flat_or_sharp,
+    ghosts,
+    percent,
+    place,
+    raise_or_lower,
+    rule_names,
+)
 
 # Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
 # open vowels and bowed tones. Common practice, no source.
@@ -90,7 +98,7 @@ def note_row(
         severity=j.severity if moving else None,
         confidence=m.confidence,
         rule_name=j.rule_name,
-        reason=j.reason,
+        reason=j.reason + (ghosts(j.measured.heard_in) if moving else ""),
     )
 
 
@@ -141,7 +149,8 @@ def advice_row(
 ) -> Row:
     """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
     row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
-    return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None)
+    return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None,
+                   reason=rule.reason)  # fmt: skip
 
 
 def voicing_row(
@@ -302,7 +311,9 @@ def _scope_row(
     shift_s: float,
     session: Session,
 ) -> Row:
-    covered = [n.note for n in stem.notes if n.id in set(rule.covers)]
+    inside = [n for n in stem.notes if n.id in set(rule.covers)]
+    covered = [n.note for n in inside]
+    heard_in = _usually_heard_in(inside)
     last = max(covered, key=lambda note: note.end_s)
     by_onset = rule.judged_by == "onset"
     midi = rule.intended_midi
@@ -329,8 +340,18 @@ def _scope_row(
         + rule.add_cents,
         confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
         rule_name=rule.name,
-        reason=rule.reason,
+        reason=rule.reason + (ghosts(heard_in) if rule.add_cents else ""),
     )
+
+
+def _usually_heard_in(notes: Sequence[MeasuredNote]) -> tuple[tuple[str, float], ...]:
+    """The stems in which most of some notes can be heard, and at how many dB half of them are."""
+    levels: dict[str, list[float]] = {}
+    for n in notes:
+        for stem, db in n.heard_in:
+            levels.setdefault(stem, []).append(db)
+    usual = [(c, float(np.median(db))) for c, db in levels.items() if 2 * len(db) > len(notes)]
+    return tuple(sorted(usual, key=lambda one: (-one[1], one[0])))
 
 
 def _where(

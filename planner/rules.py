@@ -15,7 +15,7 @@ from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.pitch import note_name
 from planner.plan_model import Action, Judged
-from planner.wording import amount, flat_or_sharp
+from planner.wording import amount, bleed_doubt, flat_or_sharp
 
 __all__ = ["DECISIONS", "DecisionRule", "decide"]
 
@@ -346,7 +346,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="cannot tell", action="ask", fits=_cannot_tell,
-        reason="the reading is too unsure for a figure: listen to it{pair}",
+        reason="the reading is too unsure for a figure: listen to it{pair}{bleed}",
     ),
     DecisionRule(
         name="between two notes", action="ask", fits=_which_note,
@@ -442,6 +442,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "give": "" if u is None else f", give or take {amount(u)}",
         "pair": f", together with {case.beats_with}" if case.beats_with else "",
         "against": f" against {case.beats_with}" if case.beats_with else "",
+        "bleed": bleed_doubt(case.aimed.measured.bleed_db, case.aimed.measured.bleed_from),
         "lean": f"{amount(lean)} a second {'upward' if lean > 0 else 'downward'}",
         "vibrato": ", vibrato kept" if m.vibrato_hz else "",
         "settle": f"{m.settle_s or 0.0:.2f}",

@@ -33,6 +33,7 @@ from planner.opening import (
     tempo_map_of,
     with_place,
 )
+from planner.parts import clock_shifts
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
@@ -109,7 +110,7 @@ def plan_session(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
     progress("placing notes against the reference")
-    stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
@@ -125,6 +126,7 @@ def plan_session(
         *told,
         *remembered.findings,
         *of_ids,
+        *(finding for stem in stems for finding in stem.findings),
     )
     plan = make_plan(
         session=opened.session,
@@ -175,7 +177,7 @@ def inspect_session(
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     heard, _, findings = _hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
-    stems = _with_ids(without_bleed(tuple(_stem_notes(one, opened.session) for one in heard)))
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
@@ -253,6 +255,13 @@ def _hear_one(
         return spec, hear_stem(spec, path, written, score)
     except PlannerError as error:
         return spec, error
+
+
+def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
+    """The notes of every stem, without those that are another stem's, numbered."""
+    stems = tuple(_stem_notes(one, session) for one in heard)
+    shifts = clock_shifts(session, {one.code: one.facts for one in heard})
+    return _with_ids(without_bleed(stems, {one.code: one.spectra for one in heard}, shifts))
 
 
 def _stem_notes(heard: HeardStem, session: Session) -> StemNotes:

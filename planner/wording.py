@@ -6,6 +6,9 @@ take 2". Numbers carry one decimal below 10 cents and none above, as they deserv
 
 from __future__ import annotations
 
+# Nearer to a note, what leaks in may be what was read. Common practice, no source.
+BLEED_DOUBT_DB = -12.0
+
 SIGN_RULE = (
     "error = measured - target, so plus is sharp and minus is flat; "
     "add_cents is what to add to the note, so plus raises it and minus lowers it"
@@ -105,6 +108,22 @@ def terms(pairs: tuple[tuple[str, float], ...]) -> str:
         f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} for {term(name)}"
         for name, value in told
     )
+
+
+def bleed_doubt(bleed_db: float | None, bleed_from: str) -> str:
+    """Say as the end of a sentence that a reading may be another stem's, where it is near."""
+    if bleed_db is None or bleed_db <= BLEED_DOUBT_DB:
+        return ""
+    under = f"{bleed_from} is {abs(bleed_db):.0f} dB under this note"
+    return f"; {under}: the reading may be that of {bleed_from}"
+
+
+def ghosts(heard_in: tuple[tuple[str, float], ...]) -> str:
+    """Say as the end of a sentence where else a note is heard: a fix does not reach it there."""
+    if not heard_in:
+        return ""
+    places = " and ".join(f"in {stem} at {db:.0f} dB" for stem, db in heard_in)
+    return f"; also heard {places}: a fix leaves a ghost there"
 
 
 def rule_names(layers: tuple[tuple[str, float], ...]) -> str:

@@ -391,3 +391,43 @@ def test_a_wrong_note_beats_with_nobody() -> None:
         meant={n.id: 60 for n in notes},
     )  # fmt: skip
     assert all(not j.clash_with for j in made.judged)
+
+
+# ---------------------------------------------------------------- bleed
+
+
+def test_an_edit_says_where_else_its_note_is_heard() -> None:
+    """The row of a note that leaks elsewhere warns of the ghost, loudest first; a left note not."""
+    leaking = note("LV-0001", 69, -25.0, length_s=2.0)
+    leaking = replace(leaking, heard_in=(("OH", -18.2), ("PNO", -27.0)))
+    calm = replace(note("LV-0002", 69, 1.0, start_s=3.0), heard_in=(("OH", -18.2),))
+    made = plan(stem("LV", "lead-voice", [leaking, calm]))
+    (row,) = made.rows
+    assert row.reason.endswith(
+        "; also heard in OH at -18 dB and in PNO at -27 dB: a fix leaves a ghost there"
+    )
+    assert "ghost" not in made.judged[1].reason
+
+
+def test_a_rule_says_where_most_of_its_notes_are_heard() -> None:
+    """A whole part that leaks is told with the usual level; what few notes do is not."""
+    notes = [
+        replace(n, heard_in=(("OH", -20.0 - k % 3),) if k else (("PNO", -30.0),))
+        for k, n in enumerate(line("GTR", [57, 59, 60, 62, 64, 65] * 5, [7.0] * 30))
+    ]
+    made = plan(stem("GTR", "fretted", notes))
+    (row,) = [r for r in made.rows if r.action == "whole-part"]
+    assert row.reason.endswith("; also heard in OH at -21 dB: a fix leaves a ghost there")
+
+
+def test_a_reading_that_may_be_bleed_is_asked_about() -> None:
+    """9 dB over a leak the figure is shaky, and the question says whose pitch it may be."""
+    shaky = note("LV-0001", 69, -30.0, length_s=2.0, confidence="shaky", uncertainty=7.0)
+    (row,) = plan(stem("LV", "lead-voice", [replace(shaky, bleed_db=-9.0, bleed_from="PNO")])).rows
+    assert row.action == "ask"
+    assert row.reason == (
+        "the reading is too unsure for a figure: listen to it; "
+        "PNO is 9 dB under this note: the reading may be that of PNO"
+    )
+    (row,) = plan(stem("LV", "lead-voice", [replace(shaky, bleed_db=-15.0, bleed_from="PNO")])).rows
+    assert row.reason == "the reading is too unsure for a figure: listen to it"

@@ -33,8 +33,8 @@ NOTES_COLUMNS = (
     "target_hz", "onset_cents", "sustain_cents", "end_cents", "slope_cents_per_s", "vibrato_hz",
     "vibrato_half_cents", "settle_s", "inharmonicity_b", "inharmonicity_b_uncertainty", "string",
     "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
-    "heard_cents", "level_db", "pitched_share", "confidence", "action", "add_cents", "reason",
-    "not_measured_because",
+    "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
+    "reason", "not_measured_because",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -200,6 +200,7 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         # Digital silence has no level in decibels.
         number(note.level_db, 1) if math.isfinite(note.level_db) else None,
         number(note.pitched_share, 2),
+        number(judged.measured.bleed_db, 1),
         found.confidence,
         judged.action,
         number(judged.add_cents, 1),

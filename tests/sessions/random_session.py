@@ -128,25 +128,15 @@ def make_session(seed: int, folder: Path) -> Truth:
     The folder gets ``session.yaml`` and ``audio/*.wav`` (48 kHz, 24 bit). The same seed gives the
     same bytes.
     """
-    rng = np.random.default_rng(seed)
-    song = _Song(
-        tonic=int(rng.integers(12)),
-        mode=str(rng.choice(["major", "minor"])),
-        bpm=float(np.round(rng.uniform(72, 126), 1)),
-        progression=_PROGRESSIONS[int(rng.integers(len(_PROGRESSIONS)))],
-    )
-    a4_hz = float(np.round(rng.uniform(434.0, 446.0), 2))
-    shifted = str(rng.choice(["BAS", "GTR", "LV", "CEL"]))
-    offset = {code: PART_OFFSET_CENTS if code == shifted else 0.0 for code in _PARTS}
+    song, a4_hz, shifted = _drawn(seed)
     audio = folder / "audio"
     audio.mkdir(parents=True, exist_ok=True)
     # Every other session takes the shaker for a wind part: noise must give no notes.
     shaker_role = "woodwind" if seed % 2 else "exclude"
-    roles = dict(_PARTS, SHK=shaker_role)
+    roles = dict(PARTS, SHK=shaker_role)
     stems = []
     for code, role in roles.items():
-        part_rng = np.random.default_rng([seed, *code.encode()])
-        sound, about = _MAKERS[code](song, a4_hz, offset[code], part_rng)
+        sound, about, part_rng = _part(seed, code)
         rt60_s, reverb_db = part_rng.uniform(0.3, 0.6), part_rng.uniform(-24.0, -14.0)
         floor_db = part_rng.uniform(-70.0, -55.0)
         samples = in_room(sound.samples, room_response(rt60_s, reverb_db, part_rng))
@@ -157,7 +147,7 @@ def make_session(seed: int, folder: Path) -> Truth:
         stems.append(
             TrueStem(
                 code=code, file=file, role=role, notes=_true_notes(sound),
-                offset_cents=offset[code],
+                offset_cents=PART_OFFSET_CENTS if code == shifted else 0.0,
                 about=f"{about}; room {rt60_s:.2f} s {reverb_db:.0f} dB, floor {floor_db:.0f} dBFS",
             )
         )  # fmt: skip
@@ -179,6 +169,33 @@ def make_session(seed: int, folder: Path) -> Truth:
         f"{song.length_s:.0f} s, {shifted} is {PART_OFFSET_CENTS:+g} c, shaker as {shaker_role}"
     )
     return Truth(seed=seed, a4_hz=a4_hz, session_file=session_file, stems=tuple(stems), about=about)
+
+
+def make_part(seed: int, code: str) -> tuple[Sound, tuple[TrueNote, ...]]:
+    """Give one part of a session as it is played, without room or noise, and its notes."""
+    sound, _, _ = _part(seed, code)
+    return sound, _true_notes(sound)
+
+
+def _drawn(seed: int) -> tuple[_Song, float, str]:
+    """What a seed draws for all parts: the song, its A4 in Hz, and the part that is off."""
+    rng = np.random.default_rng(seed)
+    song = _Song(
+        tonic=int(rng.integers(12)),
+        mode=str(rng.choice(["major", "minor"])),
+        bpm=float(np.round(rng.uniform(72, 126), 1)),
+        progression=_PROGRESSIONS[int(rng.integers(len(_PROGRESSIONS)))],
+    )
+    a4_hz = float(np.round(rng.uniform(434.0, 446.0), 2))
+    return song, a4_hz, str(rng.choice(["BAS", "GTR", "LV", "CEL"]))
+
+
+def _part(seed: int, code: str) -> tuple[Sound, str, np.random.Generator]:
+    """One part as it is played, what was drawn for it, and its random numbers from there on."""
+    song, a4_hz, shifted = _drawn(seed)
+    rng = np.random.default_rng([seed, *code.encode()])
+    sound, about = _MAKERS[code](song, a4_hz, PART_OFFSET_CENTS if code == shifted else 0.0, rng)
+    return sound, about, rng
 
 
 def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
@@ -430,7 +447,7 @@ def _shaker(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) 
     return mix(sounds, song.length_s), "noise"
 
 
-_PARTS = {
+PARTS = {
     "PNO": "tuning-reference", "BAS": "bass-fretted", "GTR": "fretted", "LV": "lead-voice",
     "CEL": "bowed", "SHK": "exclude",
 }  # fmt: skip

@@ -22,7 +22,7 @@ import soxr
 import yaml
 from mir_eval.transcription import match_notes
 
-from planner.model import Note, Stem
+from planner.model import Measurement, Note, Stem
 from planner.roles import is_chordal, role_range_hz
 from planner.session_model import StemSpec
 from tests.sessions.random_session import TrueNote, TrueStem, Truth, make_session
@@ -79,20 +79,22 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
         pitch_track = track(read)
         notes: tuple[Note, ...] = segment(read, pitch_track)
         pairs = list(zip(notes, analyze(read, pitch_track, notes), strict=True))
-    return [
-        FoundNote(
-            start_s=note.start_s,
-            end_s=note.end_s,
-            pitch_hz=m.sustain_hz or m.onset_hz or note.pitch_hz,
-            onset_hz=m.onset_hz,
-            sustain_hz=m.sustain_hz,
-            end_hz=m.end_hz,
-            onset_uncertainty_cents=m.onset_uncertainty_cents,
-            uncertainty_cents=m.uncertainty_cents,
-            confidence=m.confidence,
-        )
-        for note, m in pairs
-    ]
+    return [found_note(*pair) for pair in pairs]
+
+
+def found_note(note: Note, m: Measurement) -> FoundNote:
+    """Say a measured note as the score wants it."""
+    return FoundNote(
+        start_s=note.start_s,
+        end_s=note.end_s,
+        pitch_hz=m.sustain_hz or m.onset_hz or note.pitch_hz,
+        onset_hz=m.onset_hz,
+        sustain_hz=m.sustain_hz,
+        end_hz=m.end_hz,
+        onset_uncertainty_cents=m.onset_uncertainty_cents,
+        uncertainty_cents=m.uncertainty_cents,
+        confidence=m.confidence,
+    )
 
 
 def planned(truth: Truth, out: Path) -> tuple[int, Path]:
