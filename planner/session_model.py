@@ -112,6 +112,8 @@ class Session:
     a4_hz: float | None = None  # typed by a person; wins over the measured one
     temperament: str = "equal"  # a name in temperament.TEMPERAMENTS, or "table"
     temperament_table: tuple[float, ...] = ()  # 12 cents, C first, offsets from equal
+    temperament_file: str | None = None  # the scale file that the table is read from
+    temperament_root: str = "C"  # what the first note of that file is
     octave_stretch: float | None = None  # share of the reference's curve; None: by role
     whole_song_offset_cents: float = 0.0
     judging: str = "plain-band"
@@ -121,3 +123,11 @@ class Session:
     sections: tuple[Section, ...] = ()
     offenders_wanted: int = 12
     stems: tuple[StemSpec, ...]
+
+    @property
+    def temperament_said(self) -> str:
+        """The temperament as a reader knows it: its name, or its file and root."""
+        if self.temperament_file is None:
+            return self.temperament
+        name = self.temperament_file.replace("\\", "/").rpartition("/")[2]
+        return f"{name} on {self.temperament_root}"

@@ -186,7 +186,7 @@ def _wrapped_array(values: Floats) -> Floats:
 def _said_source(role: Role, session: Session, a4: SessionA4) -> str:
     said = "session A4"
     if session.temperament != "equal":
-        said += f", temperament {session.temperament}"
+        said += f", temperament {session.temperament_said}"
     share = stretch_share(role, session)
     if share and any(offset for _, offset in a4.stretch):
         part = "the reference's octave stretch"

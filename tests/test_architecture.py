@@ -21,7 +21,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks",
         "harmonics tracker vibrato guess session_music session_stems chord_partials",
-        "session attacks note_span note_ends chord_search",
+        "session scale_file attacks note_span note_ends chord_search",
         "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
