@@ -126,7 +126,7 @@ def _moves_as_a_whole(
         leave_alone=frozenset(protected),
         expression=expression,
     )
-    return any(rule.scope == "part" and rule.applied for rule in rules)
+    return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 
 def _tonics(

@@ -181,6 +181,7 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.grace | part.blue,
+        edges_s=part.spec.comp_edges_s,
     )
 
 

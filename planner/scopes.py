@@ -1,8 +1,7 @@
-"""Rules that cover many notes, biggest first: whole part, every same pitch, runs of short notes.
+"""Rules that cover many notes, biggest first: part or its tunings, same pitches, short notes.
 
 Each layer is found in what the layers before it leave, and must prove itself on notes that were
-not used to find it. A layer for stretches between tunings or for strings would take its place in
-`find_rules` between the whole part and the pitches.
+not used to find it. A layer for strings would take its place in `find_rules` before the pitches.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ import numpy as np
 from planner.model import FIXED_ROLES, Floats, Role
 from planner.pitch import note_name
 from planner.plan_model import Action, Scope
+from planner.span_scope import tuning_spans
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import amount, count, flat_or_sharp
@@ -67,7 +67,7 @@ class ScopeRule:
     @property
     def applied(self) -> bool:
         """Whether the plan counts on it; an offer or advice leaves the notes where they are."""
-        return self.action in ("whole-part", "every-same-pitch", "short-notes")
+        return self.action in ("whole-part", "tuning-span", "every-same-pitch", "short-notes")
 
 
 def find_rules(
@@ -78,6 +78,7 @@ def find_rules(
     *,
     leave_alone: frozenset[str] = frozenset(),
     expression: frozenset[str] = frozenset(),
+    edges_s: tuple[float, ...] = (),
 ) -> tuple[ScopeRule, ...]:
     """Find the rules of one stem, biggest first, each in what the ones before leave.
 
@@ -89,6 +90,8 @@ def find_rules(
         Ids of notes that nobody may touch: neither used nor covered.
     expression : frozenset
         Ids of notes that are off on purpose: not used, but a whole part takes them along.
+    edges_s : tuple of float
+        Where takes are joined, s on the file's clock: natural places for another tuning.
     """
     notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
     if role in FIXED_ROLES or role == "exclude" or not notes:
@@ -96,11 +99,14 @@ def find_rules(
     if role in _AT_SOURCE_ROLES:
         return _at_source_rules(notes, role, tolerances)
     rules: list[ScopeRule] = []
-    everyone = tuple(a.measured.id for a in notes)
+    everyone = notes
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
-        part = _part_rule(notes, role, tolerances)
-        rules += [replace(part, covers=everyone)] if part else []
+        spans = _span_rules(notes, everyone, role, tolerances, edges_s)
+        # Where the tuning changes, one number for the whole part would lie.
+        part = None if spans else _part_rule(notes, role, tolerances)
+        rules += spans
+        rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
     if role in _PITCH_ROLES or role in _VOICES:
         rules += _pitch_rules(_after(notes, rules), role, tolerances, judging)
     if role in _SHORT_ROLES:
@@ -237,6 +243,32 @@ def _part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> 
             else f"{sits}, {one_side:.0%} of its notes on that side: one move for all of it"
         ).replace("%", " %"),
     )
+
+
+def _span_rules(
+    notes: tuple[Aimed, ...],
+    everyone: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    edges_s: tuple[float, ...],
+) -> list[ScopeRule]:
+    fit = _settled(notes, tolerances.part_rule.sustained_from_s)
+    return [
+        ScopeRule(
+            stem=notes[0].measured.note.stem,
+            action="tuning-span",
+            scope="span",
+            covers=span.covers,
+            bias_cents=span.bias_cents,
+            add_cents=round(-_shrunk(span.bias_cents, span.doubt_cents), 1),
+            uncertainty_cents=span.doubt_cents,
+            gain_share=None,
+            name="between two tunings",
+            reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
+            f"one move for {count(len(span.covers), 'note')}",
+        )
+        for span in tuning_spans(fit, everyone, role, tolerances, edges_s)
+    ]
 
 
 def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple[Aimed, float]]:

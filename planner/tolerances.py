@@ -58,6 +58,15 @@ class PartRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SpanRule:
+    """When a part is split where its tuning changes."""
+
+    notes: int  # on either side of a break
+    step_cents: float
+    gain_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PitchRule:
     """When every note of one pitch is offered as one row."""
 
@@ -90,6 +99,7 @@ class Tolerances:
     exposure_factors: tuple[tuple[str, float], ...]  # (exposure, factor)
     limits: Limits
     part_rule: PartRule
+    span_rule: SpanRule
     pitch_rule: PitchRule
     short_rule: ShortRule
 

@@ -25,6 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
+        "span_scope",
         "clashes scopes expression protection exposure moves cases",
         "rules parts planrows ranking",
         "planning",

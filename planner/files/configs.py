@@ -21,6 +21,7 @@ from planner.tolerances import (
     PartRule,
     PitchRule,
     ShortRule,
+    SpanRule,
     Tolerances,
 )
 
@@ -133,6 +134,7 @@ def _tolerances(data: Any, file: _Source) -> Tolerances:
         ),
         limits=_record(Limits, top["limits"], file, "limits"),
         part_rule=_record(PartRule, top["part_rule"], file, "part_rule"),
+        span_rule=_record(SpanRule, top["span_rule"], file, "span_rule"),
         pitch_rule=_record(PitchRule, top["pitch_rule"], file, "pitch_rule"),
         short_rule=_record(ShortRule, top["short_rule"], file, "short_rule"),
     )
