@@ -25,6 +25,7 @@ class Case:
     grace: bool = False  # leans on a longer note
     in_run: bool = False  # a rule for a run of short notes has settled its start already
     blue: bool = False
+    comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against another stem
     held_unison_with_fixed: bool = False

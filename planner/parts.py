@@ -12,6 +12,7 @@ from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
+from planner.repeats import repeated_places
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
 from planner.targets import Aimed, aim, note_hz, part_offset_cents, target_for
@@ -36,6 +37,12 @@ class Part:
     grace: frozenset[str]
     pushed: frozenset[str]
     blue: frozenset[str]
+    repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+
+    @property
+    def expression(self) -> frozenset[str]:
+        """Notes that are off on purpose."""
+        return self.grace | self.blue | frozenset(self.repeated)
 
 
 def part_of(
@@ -96,6 +103,8 @@ def part_of(
                 stem=stem.code,
             )
         )
+    base = dict(tolerances.base_cents)
+    in_tune = base.get(stem.role, 0.0) * judging.tolerance_factor
     levels = [n.note.level_db for n in stem.notes]
     return Part(
         stem=stem,
@@ -107,6 +116,7 @@ def part_of(
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
+        repeated=repeated_places(aimed, stem.role, in_tune),
     )
 
 

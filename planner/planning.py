@@ -180,7 +180,7 @@ def _found_rules(
         tolerances,
         judging,
         leave_alone=frozenset(part.protected),
-        expression=part.grace | part.blue,
+        expression=part.expression,
         edges_s=part.spec.comp_edges_s,
     )
 
@@ -276,6 +276,7 @@ def _decide_all(
                     grace=note_id in part.grace,
                     in_run=note_id in runs,
                     blue=note_id in part.blue,
+                    comes_round=part.repeated.get(note_id, ""),
                     pushed=note_id in part.pushed,
                     beats=note_id in against_fixed,
                     held_unison_with_fixed=note_id in unisons,

@@ -321,6 +321,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}: nearer to another note than to {intended}",
     ),
     DecisionRule(
+        name="comes round the same", action="leave",
+        fits=lambda c: bool(c.comes_round) and _over(c),
+        reason="{off}, and {comes_round}: taken as meant so",
+    ),
+    DecisionRule(
         name="join inside", action="ask", fits=lambda c: c.join_inside and _over(c),
         reason="a join of takes lies inside this note: is the step in pitch made there?",
     ),
@@ -403,6 +408,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
     held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
     return {
         "protected_by": case.protected_by,
+        "comes_round": case.comes_round,
         "unmeasured": m.not_measured_because or "no firm pitch in it",
         "off": flat_or_sharp(case.heard),
         "onset_off": flat_or_sharp(case.onset),

@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
         "span_scope",
-        "clashes scopes expression protection exposure moves cases",
+        "clashes scopes expression repeats protection exposure moves cases",
         "rules parts planrows ranking",
         "planning",
         "editlist tally guide_curves guide_conductor page_plot",
