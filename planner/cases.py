@@ -29,6 +29,7 @@ class Case:
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against another stem
     held_unison_with_fixed: bool = False
+    spread_cents: float = 0.0  # to be kept from the lead that it doubles
     beats_with: str = ""  # for sentences: "PNO's D5"
 
     @property

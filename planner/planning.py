@@ -28,6 +28,7 @@ from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import advice_row, note_row, retake_row, rule_row, stem_summary
 from planner.protection import join_inside
+from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
@@ -35,6 +36,7 @@ from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 
+_SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
@@ -72,11 +74,16 @@ def make_plan(
         code: part_of(given[code], session, a4, tolerances, judging, tempo_map, shifts, noticed)
         for code in sorted(given)
     }
-    raw = sounding(parts, {})
+    parts = aimed_at_chords(parts, session, a4, judging, tempo_map)
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
-    before = find_clashes(raw)
 
-    rules, clashes, judged = _settled(parts, standing, tolerances, judging)
+    rules, clashes, judged = _settled(parts, standing, tolerances, judging, {})
+    parts, follows = aimed_at_leads(parts, judged)
+    if follows:
+        # No lead waits for its double, so its own decisions come out the same again.
+        rules, clashes, judged = _settled(parts, standing, tolerances, judging, follows)
+    raw = sounding(parts, {})
+    before = find_clashes(raw)
     judged = _with_severity(judged, parts, worst_clashes(clashes), standing, tempo_map)
 
     moves = {k: (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) for k, j in judged.items()}
@@ -190,6 +197,7 @@ def _settled(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
+    follows: dict[str, str],
 ) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged]]:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
@@ -204,7 +212,9 @@ def _settled(
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
         runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
-        judged = _decide_all(parts, layers, clashes, layered, standing, tolerances, judging, runs)
+        judged = _decide_all(
+            parts, layers, clashes, layered, standing, tolerances, judging, runs, follows
+        )
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -243,6 +253,7 @@ def _decide_all(
     tolerances: Tolerances,
     judging: Judging,
     runs: frozenset[str],
+    follows: dict[str, str],
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -256,9 +267,12 @@ def _decide_all(
     }
     unisons = _unisons_with_fixed(sounding)
     judged = {}
+    doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
     for part in parts.values():
         for a in part.aimed:
             note_id = a.measured.id
+            heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
+            beside = doubles.setdefault(follows.get(note_id, ""), [])
             clash = worst.get(note_id)
             partner = None if clash is None else by_id[_partner(clash, note_id)]
             sore = clash is not None and clash.kind in SORE_KINDS
@@ -280,13 +294,24 @@ def _decide_all(
                     pushed=note_id in part.pushed,
                     beats=note_id in against_fixed,
                     held_unison_with_fixed=note_id in unisons,
+                    spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
                     beats_with=_called(partner) if partner is not None and sore else "",
                 )
             )
             if clash is not None and partner is not None:
                 one = replace(one, clash_with=partner.id, beating_hz=round(clash.beating_hz, 1))
             judged[note_id] = one
+            beside.append(one.remaining_cents or 0.0)
     return judged
+
+
+def _spread(heard_cents: float, beside: list[float]) -> float:
+    """Cents that a double keeps from its lead, and from another double on its own side of it."""
+    same_side = any(
+        other * heard_cents > 0 and abs(abs(other) - _SPREAD_CENTS) < _SPREAD_CENTS
+        for other in beside
+    )
+    return 2.0 * _SPREAD_CENTS if same_side else _SPREAD_CENTS
 
 
 def _partner(clash: Clash, note_id: str) -> str:

@@ -86,6 +86,9 @@ def decide(case: Case) -> Judged:
 
 
 def _left(case: Case, error: float) -> float:
+    # A double that lies on its lead to the cent turns hollow.
+    if case.spread_cents:
+        return moves.left_in(error, case.t, 0.0, case.spread_cents)
     # Unisons beat at every partial: what is left in would be heard as beating.
     if case.held_unison_with_fixed or case.role == "voice-double":
         return 0.0

@@ -7,6 +7,7 @@ from typing import Literal
 
 from planner.model import Role
 
+PURE_THIRDS = ("yes", "halfway", "no")
 Exposure = Literal["bare", "featured", "normal", "dense", "buried"]
 EXPOSURES: tuple[str, ...] = Exposure.__args__  # type: ignore[attr-defined]
 
@@ -114,6 +115,8 @@ class Judging:
     leave_in: float  # share of the error, 0..1
     scoop_longest_s: float
     protect_blue_notes: bool
+    pure_thirds: Literal["yes", "halfway", "no"]  # of chords that are held
+    pure_sevenths: bool  # 7:4 in held chords, as in close harmony; only beside pure thirds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
