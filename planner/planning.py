@@ -35,6 +35,7 @@ from planner.session_model import Session
 from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
+from planner.warming import warming
 
 _SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
@@ -77,6 +78,7 @@ def make_plan(
     parts = aimed_at_chords(parts, session, a4, judging, tempo_map)
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
 
+    noticed += warming({code: (part.stem.role, part.aimed) for code, part in parts.items()})
     rules, clashes, judged = _settled(parts, standing, tolerances, judging, {})
     parts, follows = aimed_at_leads(parts, judged)
     if follows:

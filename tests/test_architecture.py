@@ -25,7 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "pitch_steps stiffness onset restarts",
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
-        "span_scope",
+        "span_scope warming",
         "clashes held_chords scopes expression repeats protection exposure moves cases",
         "rules parts planrows ranking",
         "retargeting",
