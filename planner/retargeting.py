@@ -97,11 +97,14 @@ def aimed_at_leads(
             planned_hz = shift_hz(j.target.target_hz, j.remaining_cents)
             octaves = round(cents(hz, planned_hz) / 1200.0)
             planned_hz = shift_hz(planned_hz, 1200.0 * octaves)
-            if abs(cents(hz, planned_hz)) > _SAME_NOTE_CENTS:
+            midi = j.target.intended_midi + 12 * octaves
+            # A double far out as a whole is known by its note's name, others by where they sound.
+            near_it = abs(cents(hz, planned_hz)) <= _SAME_NOTE_CENTS
+            if midi != a.target.intended_midi and not near_it:
                 continue
             follows[a.measured.id] = best.measured.id
             targets[a.measured.id] = Target(
-                intended_midi=j.target.intended_midi + 12 * octaves,
+                intended_midi=midi,
                 target_hz=planned_hz,
                 target_from=f"where the plan leaves {best.measured.id}",
             )
