@@ -38,6 +38,7 @@ class Part:
     pushed: frozenset[str]
     blue: frozenset[str]
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+    steps_with_all: bool = False  # its tuning changes, and so does everybody's
 
     @property
     def expression(self) -> frozenset[str]:

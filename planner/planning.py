@@ -32,6 +32,7 @@ from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.rules import decide
 from planner.scopes import ScopeRule, find_rules, layers_of, together
 from planner.session_model import Session
+from planner.shared_steps import shared_steps
 from planner.targets import Aimed
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -78,6 +79,12 @@ def make_plan(
     parts = aimed_at_chords(parts, session, a4, judging, tempo_map)
     standing = exposures(all_notes(parts), _section_labels(parts, session, tempo_map))
 
+    together = shared_steps(
+        {code: (part.stem.role, part.aimed, part.shift_s) for code, part in parts.items()},
+        tolerances,
+    )
+    noticed += together
+    parts = {code: replace(part, steps_with_all=bool(together)) for code, part in parts.items()}
     noticed += warming({code: (part.stem.role, part.aimed) for code, part in parts.items()})
     rules, clashes, judged = _settled(parts, standing, tolerances, judging, {})
     parts, follows = aimed_at_leads(parts, judged)
@@ -183,7 +190,7 @@ def _section_labels(
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
-    return find_rules(
+    rules = find_rules(
         aimed,
         part.stem.role,
         tolerances,
@@ -192,6 +199,8 @@ def _found_rules(
         expression=part.expression,
         edges_s=part.spec.comp_edges_s,
     )
+    # Where everybody steps, no part is mended for it.
+    return tuple(rule for rule in rules if not (part.steps_with_all and rule.scope == "span"))
 
 
 def _settled(

@@ -26,6 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "segmenter analyzer chords bleed",
         "a4 targets inspection_notes inspection",
         "span_scope warming",
+        "shared_steps",
         "clashes held_chords scopes expression repeats protection exposure moves cases",
         "rules parts planrows ranking",
         "retargeting",
