@@ -95,16 +95,14 @@ def _repeated_runs(midi: Floats, start_s: Floats) -> list[tuple[int, int, int]]:
         one, two = step_s[:-lag], step_s[lag:]
         near = np.maximum(_SAME_RHYTHM_SHARE * np.minimum(one, two), _SAME_RHYTHM_S)
         same_step = np.round(np.abs(one - two), 6) <= near
-        first = 0
-        for k in range(len(same_note)):
-            goes_on = k + 1 < len(same_note) and same_step[k] and same_note[k + 1]
-            if same_note[k] and goes_on:
-                continue
-            length = k - first + 1 if same_note[k] else 0
+        # Whether a note and the next both come again, in the same rhythm; runs of them are phrases.
+        goes_on = same_step[: len(same_note) - 1] & same_note[:-1] & same_note[1:]
+        edges = np.diff(np.concatenate([[0], goes_on.astype(int), [0]]))
+        for first, last in zip(np.flatnonzero(edges > 0), np.flatnonzero(edges < 0), strict=True):
+            length = int(last - first) + 1
             phrase = midi[first : first + min(length, lag)]
             if len(phrase) >= _PHRASE_NOTES and len(np.unique(phrase)) >= _PHRASE_PITCHES:
-                runs.append((first, length, lag))
-            first = k + 1
+                runs.append((int(first), length, lag))
     return runs
 
 

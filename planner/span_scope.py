@@ -25,9 +25,9 @@ _VOICES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmon
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 _LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
-# A step must be this many standard errors. Of random parts of 100 notes the largest step that
-# chance makes exceeds 4.5 in about one of a thousand (tests/test_span_scope.py states the rate);
-# at a join of takes, where one place alone is looked at, 3 do (chance: 3 in 1000).
+# A step must be this many standard errors: chosen so that of 1000 random parts none is split
+# (``python -m tests.bench.tuning_breaks``); at a join of takes, where one place alone is looked at,
+# 3 do (chance: 3 in 1000).
 _SURE_ERRORS = 4.5
 _SURE_ERRORS_AT_EDGE = 3.0
 _EDGE_NEAR_S = 0.5  # chosen: a join lies this close to the seam between its notes
