@@ -259,7 +259,9 @@ def test_the_plan_has_a_row_for_the_stretch() -> None:
     notes = part(90, 40, 0.0, -9.0)
     guitar = stem("X", "fretted-chords", notes)
     bars = tempo_map_from_marks([TempoMark(bar=1, bpm=120.0)], bar_one_at_s=0.0)
-    (row,) = plan(guitar, tempo_map=bars).rows
+    made = plan(guitar, tempo_map=bars)
+    (row,) = made.rows
+    assert made.stems[0].suspicions == ("retuned on the way, or joined from takes of two tunings",)
     assert (row.kind, row.action, row.scope) == ("rule", "tuning-span", "span")
     assert (row.start_s, row.start_bar, row.start_beat) == (pytest.approx(36.0), 19, 1.0)
     assert row.in_words == "raise by 9, give or take 0.3"
