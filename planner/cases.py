@@ -25,9 +25,11 @@ class Case:
     grace: bool = False  # leans on a longer note
     in_run: bool = False  # a rule for a run of short notes has settled its start already
     blue: bool = False
+    comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against another stem
     held_unison_with_fixed: bool = False
+    spread_cents: float = 0.0  # to be kept from the lead that it doubles
     beats_with: str = ""  # for sentences: "PNO's D5"
     nothing_left: bool = False  # what an edit usually leaves in would beat
     worth_clearing: bool = False  # its beating fills sour time that no other edit takes away

@@ -143,7 +143,7 @@ def edit_list_to_dict(plan: Plan) -> dict[str, Any]:
         "song": plan.session.song,
         "session_a4_hz": plan.a4.a4_hz,
         "sign_rule": SIGN_RULE,
-        "temperament": plan.session.temperament,
+        "temperament": plan.session.temperament_said,
         "judging": plan.session.judging,
         "rate": common_rate(plan),
         "missing_stems": plan.missing,

@@ -12,6 +12,7 @@ from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.protection import protected_notes
+from planner.repeats import repeated_places
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
 from planner.strings import StringGuess, guess_strings
@@ -39,6 +40,12 @@ class Part:
     blue: frozenset[str]
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
+    repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+
+    @property
+    def expression(self) -> frozenset[str]:
+        """Notes that are off on purpose."""
+        return self.grace | self.blue | self.astray | frozenset(self.repeated)
 
 
 def part_of(
@@ -122,6 +129,8 @@ def part_of(
                 stem=stem.code,
             )
         )
+    base = dict(tolerances.base_cents)
+    in_tune = base.get(stem.role, 0.0) * judging.tolerance_factor
     levels = [n.note.level_db for n in stem.notes]
     return Part(
         stem=stem,
@@ -135,6 +144,7 @@ def part_of(
         blue=blue,
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec),
+        repeated=repeated_places(aimed, stem.role, in_tune),
     )
 
 
@@ -168,7 +178,7 @@ def _moves_as_a_whole(
         leave_alone=frozenset(protected),
         expression=expression,
     )
-    return any(rule.scope == "part" and rule.applied for rule in rules)
+    return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 
 def _tonics(

@@ -10,14 +10,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
-from planner.cases import Case
-from planner.clash_words import called, named_stems, own_and_other, points_of_named, said_clash
-from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
+from planner.clash_words import named_stems, points_of_named
+from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.keys import with_keys
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
-from planner.moves import carried_out
+from planner.moving_song import moved_along, movement_findings, movement_of
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
@@ -29,23 +28,20 @@ from planner.planrows import (
     stem_summary,
     voicing_row,
 )
-from planner.protection import join_inside
-from planner.row_ids import name_rows, name_rules
-from planner.ruled import decided_by_a_person, keeps_row, re_aimed, ruled_note, ruled_rules
+from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.row_ids import name_rows
+from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
-from planner.rules import decide
-from planner.scope_rule import ScopeRule
-from planner.scopes import find_rules, layers_of, together
 from planner.session_model import Session
+from planner.settling import offers, settle
 from planner.setup_advice import setup_findings
 from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
 from planner.voicings import sour_chords
+from planner.warming import warming
 
-_MOST_ROUNDS = 6  # chosen: two are usual
-_HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
 _FINAL_HELD_S = 1.0  # chosen
 
@@ -92,25 +88,36 @@ def make_plan(
         )  # fmt: skip
         return replace(part, aimed=_re_aimed(part, session, a4, recalled))
 
-    at_first = {code: aimed(code, noticed) for code in sorted(given)}
-    fixed = [part for part in at_first.values() if part.stem.role in FIXED_ROLES]
+    alone = {code: aimed(code, noticed) for code in sorted(given)}
+    fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
-    noticed += unison_findings(sounding(at_first, {}), a4, tempo_map)
+    noticed += unison_findings(sounding(alone, {}), a4, tempo_map)
+    movement = movement_of(alone)
+    noticed += movement_findings(movement, tempo_map)
+
+    def with_others(parts: dict[str, Part]) -> dict[str, Part]:
+        return aimed_at_chords(moved_along(parts, movement), session, a4, judging, tempo_map)
+
+    at_first = with_others(alone)
+    noticed += warming({code: (part.stem.role, part.aimed) for code, part in at_first.items()})
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
     order = [spec.code for spec in session.stems if spec.code in at_first]
 
     def decided(kept: Kept) -> Decided:
         stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
-        parts = {code: stuck.get(code, part) for code, part in at_first.items()}
+        parts = with_others(alone | stuck) if stuck else at_first
+        settled = settle(parts, standing, tolerances, judging, kept, recalled, {})
+        parts, follows = aimed_at_leads(parts, settled.judged)
+        if follows:
+            # No lead waits for its double, so its own decisions come out the same again.
+            settled = settle(parts, standing, tolerances, judging, kept, recalled, follows)
         raw = sounding(parts, {})
         by_id = {note.id: note for note in raw}
         points_before = points_of_named(find_clashes(raw), by_id)
-        rules, clashes, judged, tool = _settled(
-            parts, standing, tolerances, judging, kept, recalled
-        )
-        points = points_of_named(clashes, by_id)
-        judged = _with_severity(judged, parts, points, standing, tempo_map)
+        rules, tool = settled.rules, settled.tool
+        points = points_of_named(settled.clashes, by_id)
+        judged = _with_severity(settled.judged, parts, points, standing, tempo_map)
         rows: list[Row] = []
         terms: dict[str, ranking.Terms] = {}
         for rule_id, rule in rules.items():
@@ -147,7 +154,7 @@ def make_plan(
     advice = [
         advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
                    parts[rule.stem].shift_s, session)
-        for rule in _offers(parts, tolerances, judging, kept)
+        for rule in offers(parts, tolerances, judging, kept)
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]
@@ -228,190 +235,6 @@ def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -
         )
 
     return re_aimed(part.aimed, recalled.rulings, aim_at)
-
-
-def _found_rules(
-    part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
-) -> tuple[ScopeRule, ...]:
-    return find_rules(
-        aimed,
-        part.stem.role,
-        tolerances,
-        judging,
-        leave_alone=frozenset(part.protected),
-        expression=part.grace | part.blue | part.astray,
-        strings=part.strings,
-    )
-
-
-def _settled(
-    parts: dict[str, Part],
-    standing: dict[str, Standing],
-    tolerances: Tolerances,
-    judging: Judging,
-    kept: Kept,
-    recalled: Recalled,
-) -> tuple[dict[str, ScopeRule], tuple[Clash, ...], dict[str, Judged], dict[str, Judged]]:
-    """Rules and decisions that leave nothing to plan once they are carried out.
-
-    Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
-    in what the decisions leave, and what is found becomes a layer under them. What a person has
-    refused or set is not looked for again. The last of the results is what the tool alone decides.
-    """
-    found = {
-        c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
-    }
-    may_move = {
-        code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
-        for code, part in parts.items()
-    }
-    for _ in range(_MOST_ROUNDS):
-        named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
-        rules = ruled_rules(named, recalled.rulings, may_move)
-        every = [rule for rule in rules.values() if rule.applied]
-        layers = layers_of(rules)
-        layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
-        clashes = find_clashes(layered)
-        runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
-        tool = _decide_all(
-            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept
-        )
-        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
-        again = False
-        for code, part in parts.items():
-            # A run of short notes is settled: what its rule leaves is no bias of the part.
-            left = tuple(
-                carried_out(a, judged[a.measured.id])
-                for a in part.aimed
-                if a.measured.id not in runs
-            )
-            more = tuple(
-                rule
-                for rule in _applied(_found_rules(part, left, tolerances, judging), kept)
-                if not decided_by_a_person(rule, rules, recalled.rulings)
-            )
-            found[code] = together(found[code], more)
-            again = again or bool(more)
-        if not again:
-            break
-    return rules, clashes, judged, tool
-
-
-def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
-    return tuple(rule for rule in rules if rule.applied and not kept.refuses(rule))
-
-
-def _offers(
-    parts: dict[str, Part], tolerances: Tolerances, judging: Judging, kept: Kept
-) -> list[ScopeRule]:
-    found = [r for p in parts.values() for r in _found_rules(p, p.aimed, tolerances, judging)]
-    would_clash = "left, because it would add beating against the other parts"
-    return [
-        replace(r, action="leave", reason=f"{r.reason}; {would_clash}") if r.applied else r
-        for r in found
-        if not r.applied or kept.refuses(r)
-    ]
-
-
-def _decide_all(
-    parts: dict[str, Part],
-    layers: dict[str, tuple[tuple[str, float], ...]],
-    clashes: tuple[Clash, ...],
-    sounding: tuple[SoundingNote, ...],
-    standing: dict[str, Standing],
-    tolerances: Tolerances,
-    judging: Judging,
-    runs: frozenset[str],
-    kept: Kept,
-) -> dict[str, Judged]:
-    by_id = {n.id: n for n in sounding}
-    worst = worst_clashes(clashes)
-    # Only beating against what stays where it is: another stem may still be moved itself.
-    against_fixed = {
-        me
-        for c in clashes
-        if c.kind in SORE_KINDS
-        for me, you in ((c.lower_id, c.upper_id), (c.upper_id, c.lower_id))
-        if by_id[you].role in FIXED_ROLES
-    }
-    unisons = _unisons_with_fixed(sounding)
-    judged = {}
-    for part in parts.values():
-        for a in part.aimed:
-            note_id = a.measured.id
-            clash = worst.get(note_id)
-            partner = None if clash is None else by_id[_partner(clash, note_id)]
-            sore = clash is not None and clash.kind in SORE_KINDS
-            one = decide(
-                Case(
-                    aimed=a,
-                    role=part.stem.role,
-                    judging=judging,
-                    tolerances=tolerances,
-                    exposure=standing[note_id].exposure if note_id in standing else "normal",
-                    factor=part.spec.tolerance_factor,
-                    layers=layers.get(note_id, ()),
-                    protected_by=part.protected.get(note_id, ""),
-                    join_inside=join_inside(a.measured, part.spec),
-                    grace=note_id in part.grace,
-                    in_run=note_id in runs,
-                    blue=note_id in part.blue,
-                    pushed=note_id in part.pushed,
-                    beats=note_id in against_fixed,
-                    held_unison_with_fixed=note_id in unisons,
-                    beats_with=called(partner) if partner is not None and sore else "",
-                    nothing_left=note_id in kept.nothing_left,
-                    worth_clearing=note_id in kept.worth_clearing,
-                    beats_if_moved=_against(kept, note_id, by_id),
-                )
-            )
-            if clash is not None and partner is not None:
-                one = replace(
-                    one,
-                    clash_with=partner.id,
-                    beating_hz=round(clash.beating_hz, 1),
-                    beat_cycles=round(clash.cycles, 1),
-                    clash_partials="{} to {}".format(*own_and_other(clash, note_id)),
-                    clash_words=said_clash(clash, by_id[note_id], partner),
-                )
-            guess = part.strings.get(note_id)
-            if guess is not None:
-                one = replace(
-                    one,
-                    string_midi=guess.string_midi,
-                    fret=guess.fret,
-                    string_confidence=guess.told,
-                )
-            judged[note_id] = one
-    return judged
-
-
-def _partner(clash: Clash, note_id: str) -> str:
-    return clash.upper_id if clash.lower_id == note_id else clash.lower_id
-
-
-def _against(kept: Kept, note_id: str, by_id: dict[str, SoundingNote]) -> str | None:
-    """Whom a note would beat with if it were moved, in words; None where it may be moved."""
-    other = kept.beats_if_moved.get(note_id)
-    return other if not other else called(by_id[other])
-
-
-def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
-    """Long notes that sound with a fixed instrument on the same note, in any octave."""
-    fixed = [n for n in sounding if n.role in FIXED_ROLES]
-    by_class: dict[int, list[SoundingNote]] = {}
-    for n in fixed:
-        by_class.setdefault(n.midi % 12, []).append(n)
-    return frozenset(
-        n.id
-        for n in sounding
-        if n.role not in FIXED_ROLES and round(n.end_s - n.start_s, 6) >= _HELD_UNISON_S
-        for other in by_class.get(n.midi % 12, [])
-        if round(min(n.end_s, other.end_s) - max(n.start_s, other.start_s), 6) >= _HELD_UNISON_S
-    )
-
-
-# ---------------------------------------------------------------- severity
 
 
 def _with_severity(

@@ -118,6 +118,7 @@ def rule_row(
     row = _scope_row(rule_id, rule, spec, stem, tempo_map, shift_s, session)
     least = {
         "part": tolerances.part_rule.offset_cents,
+        "span": tolerances.part_rule.offset_cents,
         "string": tolerances.string_rule.offset_cents,
         "pitch": tolerances.pitch_rule.offset_cents,
         "passage": tolerances.short_rule.onset_cents,
@@ -290,6 +291,8 @@ def _suspicions(
             said.append("tuned to another reference than the session's")
         elif rule.scope == "string" and rule.string_midi is not None:
             said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
+        elif rule.scope == "span":
+            said.append("retuned on the way, or joined from takes of two tunings")
         elif rule.scope == "pitch" and rule.intended_midi is not None:
             cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"
             said.append(f"every {note_name(rule.intended_midi)} off: {cause}")

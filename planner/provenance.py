@@ -66,7 +66,7 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
         "stretch_cents": [
             [midi, rounded(cents, 1, f"stretch_cents of {midi}")] for midi, cents in a4.stretch
         ],
-        "temperament": session.temperament,
+        "temperament": clean_text(session.temperament_said),
         "temperament_table": [
             rounded(cents, 3, "temperament_table") for cents in session.temperament_table
         ],

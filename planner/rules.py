@@ -90,6 +90,9 @@ def decide(case: Case) -> Judged:
 
 
 def _left(case: Case, error: float) -> float:
+    # A double that lies on its lead to the cent turns hollow.
+    if case.spread_cents:
+        return moves.left_in(error, case.t, 0.0, case.spread_cents)
     # Unisons beat at every partial: what is left in would be heard as beating.
     exact = case.nothing_left or case.worth_clearing
     if case.held_unison_with_fixed or exact or case.role == "voice-double":
@@ -341,6 +344,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}: nearer to another note than to {intended}",
     ),
     DecisionRule(
+        name="comes round the same", action="leave",
+        fits=lambda c: bool(c.comes_round) and _over(c),
+        reason="{off}, and {comes_round}: taken as meant so",
+    ),
+    DecisionRule(
         name="join inside", action="ask", fits=lambda c: c.join_inside and _over(c),
         reason="a join of takes lies inside this note: is the step in pitch made there?",
     ),
@@ -431,6 +439,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
     held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
     return {
         "protected_by": case.protected_by,
+        "comes_round": case.comes_round,
         "unmeasured": m.not_measured_because or "no firm pitch in it",
         "off": flat_or_sharp(case.heard),
         "onset_off": flat_or_sharp(case.onset),

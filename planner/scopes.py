@@ -1,8 +1,7 @@
-"""Rules that cover many notes, biggest first: whole part, string, every same pitch, short runs.
+"""Rules over many notes, biggest first: part or its tunings, string, same pitches, short runs.
 
 Each layer is found in what the layers before it leave, and must prove itself on notes that were
-not used to find it. A layer for stretches between tunings would take its place in `find_rules`
-between the whole part and the strings.
+not used to find it.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from planner.pitch import note_name
 from planner.pitch_scope import VOICE_ROLES, pitch_rules
 from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, moved, scatter_cents
 from planner.short_scope import short_rules
+from planner.span_scope import span_rules
 from planner.string_scope import string_rules, without_odd_strings
 from planner.strings import StringGuess
 from planner.targets import Aimed
@@ -51,6 +51,7 @@ def find_rules(
     leave_alone: frozenset[str] = frozenset(),
     expression: frozenset[str] = frozenset(),
     strings: Mapping[str, StringGuess] = MappingProxyType({}),
+    edges_s: tuple[float, ...] = (),
 ) -> tuple[ScopeRule, ...]:
     """Find the rules of one stem, biggest first, each in what the ones before leave.
 
@@ -64,6 +65,8 @@ def find_rules(
         Ids of notes that are off on purpose: not used, but a whole part takes them along.
     strings : mapping
         Note id -> string and fret, as far as told.
+    edges_s : tuple of float
+        Where takes are joined, s on the file's clock: natural places for another tuning.
     """
     notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
     if role in FIXED_ROLES or role == "exclude" or not notes:
@@ -71,11 +74,15 @@ def find_rules(
     if role in _AT_SOURCE_ROLES:
         return _at_source_rules(notes, role, tolerances)
     rules: list[ScopeRule] = []
-    everyone = tuple(a.measured.id for a in notes)
+    everyone = notes
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
-        part = part_rule(without_odd_strings(notes, strings, tolerances), role, tolerances)
-        rules += [replace(part, covers=everyone)] if part else []
+        spans = span_rules(notes, everyone, role, tolerances, edges_s)
+        # Where the tuning changes, one number for the whole part would lie.
+        steady = without_odd_strings(notes, strings, tolerances)
+        part = None if spans else part_rule(steady, role, tolerances)
+        rules += spans
+        rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
     if strings:
         rules += string_rules(_after(notes, rules), strings, tolerances)
     if role in _PITCH_ROLES or role in VOICE_ROLES:

@@ -115,6 +115,8 @@ class Session:
     a4_hz: float | None = None  # typed by a person; wins over the measured one
     temperament: str = "equal"  # a name in temperament.TEMPERAMENTS, or "table"
     temperament_table: tuple[float, ...] = ()  # 12 cents, C first, offsets from equal
+    temperament_file: str | None = None  # the scale file that the table is read from
+    temperament_root: str = "C"  # what the first note of that file is
     octave_stretch: float | None = None  # share of the reference's curve; None: by role
     whole_song_offset_cents: float = 0.0
     judging: str = "plain-band"
@@ -127,3 +129,11 @@ class Session:
     tone_level_db: float = -12.0  # of the page's tones, against the excerpt
     page_size_mb: float = 15.0  # the page grows no larger; excerpts are left out instead
     stems: tuple[StemSpec, ...]
+
+    @property
+    def temperament_said(self) -> str:
+        """The temperament as a reader knows it: its name, or its file and root."""
+        if self.temperament_file is None:
+            return self.temperament
+        name = self.temperament_file.replace("\\", "/").rpartition("/")[2]
+        return f"{name} on {self.temperament_root}"

@@ -114,19 +114,39 @@ def keys(problems: Problems, value: object, path: str) -> Any:
 
 
 _CENTS = number(" cents", -100.0, 100.0)
+_SAME_NOTE = {
+    "Db": "C#", "D#": "Eb", "Gb": "F#", "Ab": "G#", "A#": "Bb", "Fb": "E", "Cb": "B", "E#": "F",
+    "B#": "C",
+}  # fmt: skip
+
+
+def _root(problems: Problems, value: object, path: str) -> Any:
+    got = _tonic(problems, value, path)
+    if got is WRONG:
+        return WRONG
+    plain = got.replace("♯", "#").replace("♭", "b")
+    return _SAME_NOTE.get(plain, plain)
+
+
+_SCALE_FILE = {"file": ("temperament_file", text), "root": ("temperament_root", _root)}
 
 
 def temperament(problems: Problems, value: object, path: str) -> Any:
-    """Read a temperament: its name, or twelve cents off equal."""
+    """Read a temperament: its name, a scale file and its root, or twelve cents off equal."""
     if isinstance(value, str):
         if value in TEMPERAMENTS:
             return {"temperament": value}
         return problems.wrong(
             path,
             f"{value!r} is no temperament known here",
-            f"{nearest(value, TEMPERAMENTS)}Write one of {', '.join(TEMPERAMENTS)}, or a list of "
-            "12 cents off equal, C first.",
+            f"{nearest(value, TEMPERAMENTS)}Write one of {', '.join(TEMPERAMENTS)}, a list of "
+            "12 cents off equal, C first, or {file: my.scl, root: C}.",
         )
+    if isinstance(value, Mapping) and ("file" in value or "root" in value):
+        example = "{file: my.scl, root: C}"
+        got = fields(problems, value, path, _SCALE_FILE, required=("file",), example=example)
+        # The table itself is in the file, which is read with the session's.
+        return WRONG if got is WRONG else {"temperament": "table", **got}
     if isinstance(value, Mapping):
         table = {name: (name, _CENTS) for name in PITCH_CLASSES}
         example = ", ".join(f"{name}: 0.0" for name in PITCH_CLASSES)

@@ -406,7 +406,7 @@ def _finding(finding: Finding) -> str:
 def _assumed(plan: Plan) -> list[str]:
     session = plan.session
     lines = [
-        f"Temperament: {session.temperament}. Choose another in the session file if the music "
+        f"Temperament: {session.temperament_said}. Choose another in the session file if the music "
         "does not use it.",
         f"Judging: {session.judging}. Tolerances are defaults to be tuned by ear.",
     ]

@@ -213,7 +213,7 @@ def _said_source(role: Role, session: Session, a4: SessionA4, follows: int | Non
     """Say where a target comes from; `follows`: the key of a part that follows the reference's."""
     said = "session A4"
     if session.temperament != "equal":
-        said += f", temperament {session.temperament}"
+        said += f", temperament {session.temperament_said}"
     share = 1.0 if follows is not None else stretch_share(role, session)
     if share and any(offset for _, offset in a4.stretch):
         part = "the reference's octave stretch"

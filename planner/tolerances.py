@@ -7,6 +7,7 @@ from typing import Literal
 
 from planner.model import Role
 
+PURE_THIRDS = ("yes", "halfway", "no")
 Exposure = Literal["bare", "featured", "normal", "dense", "buried"]
 EXPOSURES: tuple[str, ...] = Exposure.__args__  # type: ignore[attr-defined]
 
@@ -70,6 +71,15 @@ class StringRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SpanRule:
+    """When a part is split where its tuning changes."""
+
+    notes: int  # on either side of a break
+    step_cents: float
+    gain_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PitchRule:
     """When every note of one pitch is offered as one row."""
 
@@ -102,6 +112,7 @@ class Tolerances:
     exposure_factors: tuple[tuple[str, float], ...]  # (exposure, factor)
     limits: Limits
     part_rule: PartRule
+    span_rule: SpanRule
     string_rule: StringRule
     pitch_rule: PitchRule
     short_rule: ShortRule
@@ -117,6 +128,8 @@ class Judging:
     leave_in: float  # share of the error, 0..1
     scoop_longest_s: float
     protect_blue_notes: bool
+    pure_thirds: Literal["yes", "halfway", "no"]  # of chords that are held
+    pure_sevenths: bool  # 7:4 in held chords, as in close harmony; only beside pure thirds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,6 +123,19 @@ def test_chord_roles_have_no_single_rows(role: Role) -> None:
     assert judge(30, "fretted").rule_name == "note off"
 
 
+def test_what_comes_round_the_same_is_left() -> None:
+    """A note off the same way in every round is left, in tune or not; a wrong note stays one."""
+    case = {"comes_round": "sung the same way 3 of the 3 times it comes round"}
+    got = judge(45, case=case)
+    assert (got.action, got.rule_name) == ("leave", "comes round the same")
+    assert got.reason == f"45 sharp, and {case['comes_round']}: taken as meant so"
+    assert judge(16.2, case=case).rule_name == "in tune"
+    assert judge(16.3, case=case).rule_name == "comes round the same"
+    assert judge(65, intended=62, case=case).rule_name == "comes round the same"
+    assert judge(65.1, intended=62, case=case).rule_name == "wrong note"
+    assert judge(45).rule_name != "comes round the same"
+
+
 def test_hands_off_comes_first() -> None:
     """A protected note is left, and says who asked for it."""
     got = judge(30, case={"protected_by": "spoken-sung, says producer"})

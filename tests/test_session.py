@@ -334,6 +334,8 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
             "not cents above C",
         ),
         ("temperament: {C: 0}", "things to put right:"),
+        ("temperament: {file: a.scl, root: H}", "temperament.root: 'H' is no tonic. Write a"),
+        ("temperament: {root: C}", "temperament.file: this is missing. For example {file: my.scl"),
         ("consent: true", 'consent: this should be words, not true. For example "yes, all of us"'),
         ("consent: {Q: yes}", "consent.Q: there is no stem 'Q'. Stems: P; or write all."),
         ("sections: {name: a}", "sections: this should be a list, not a mapping { }. For example"),

@@ -14,6 +14,7 @@ from planner.files.yaml_reading import LineMap, read_yaml
 from planner.model import ROLES
 from planner.tolerances import (
     EXPOSURES,
+    PURE_THIRDS,
     DurationFactor,
     Judging,
     Limits,
@@ -21,6 +22,7 @@ from planner.tolerances import (
     PartRule,
     PitchRule,
     ShortRule,
+    SpanRule,
     StringRule,
     Tolerances,
 )
@@ -134,6 +136,7 @@ def _tolerances(data: Any, file: _Source) -> Tolerances:
         ),
         limits=_record(Limits, top["limits"], file, "limits"),
         part_rule=_record(PartRule, top["part_rule"], file, "part_rule"),
+        span_rule=_record(SpanRule, top["span_rule"], file, "span_rule"),
         string_rule=_record(StringRule, top["string_rule"], file, "string_rule"),
         pitch_rule=_record(PitchRule, top["pitch_rule"], file, "pitch_rule"),
         short_rule=_record(ShortRule, top["short_rule"], file, "short_rule"),
@@ -151,16 +154,27 @@ def _judging(data: Any, file: _Source) -> Judging:
             "leave_in",
             hint="Write a share: 0.25 leaves a quarter.",
         )
-    blue = top["protect_blue_notes"]
-    if not isinstance(blue, bool):
-        raise file.error(f"{blue!r} is neither true nor false.", "protect_blue_notes")
+    for name in ("protect_blue_notes", "pure_sevenths"):
+        if not isinstance(top[name], bool):
+            raise file.error(f"{top[name]!r} is neither true nor false.", name)
+    thirds = top["pure_thirds"]
+    if isinstance(thirds, bool):  # an editor that reads YAML 1.1 turns yes and no into these
+        thirds = "yes" if thirds else "no"
+    if thirds not in PURE_THIRDS:
+        raise file.error(
+            f"{thirds!r} is not possible here.",
+            "pure_thirds",
+            hint=f"Write one of {', '.join(PURE_THIRDS)}.",
+        )
     return Judging(
         name=_text(top["name"], file, "name"),
         use=_text(top["use"], file, "use"),
         tolerance_factor=_number(top["tolerance_factor"], file, "tolerance_factor"),
         leave_in=leave_in,
         scoop_longest_s=_number(top["scoop_longest_s"], file, "scoop_longest_s", zero=True),
-        protect_blue_notes=blue,
+        protect_blue_notes=top["protect_blue_notes"],
+        pure_thirds=thirds,
+        pure_sevenths=top["pure_sevenths"],
     )
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 from planner.errors import SessionError
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
+from planner.scale_file import scale_offsets
 from planner.session import session_from_dict
 from planner.session_model import Session
 
@@ -16,7 +18,8 @@ from planner.session_model import Session
 def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
     """Read and check a session file; also give what is legal in it but should be known.
 
-    A song without a name gets the name of the folder that the file is in.
+    A song without a name gets the name of the folder that the file is in. A scale file that it
+    names is read as well.
 
     Raises
     ------
@@ -25,7 +28,33 @@ def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
     """
     data, lines = read_yaml(path)
     folder = path.absolute().parent.name or "Untitled"
-    return session_from_dict(data, lines, file=str(path), song_if_unnamed=folder)
+    session, findings = session_from_dict(data, lines, file=str(path), song_if_unnamed=folder)
+    if session.temperament_file is not None:
+        named = path.parent / session.temperament_file
+        table = scale_offsets(
+            _scale_text(named, session.temperament_file, path, lines.get("temperament")),
+            file=session.temperament_file,
+            root=session.temperament_root,
+        )
+        session = replace(session, temperament_table=table)
+    return session, findings
+
+
+def _scale_text(named: Path, written: str, path: Path, line: int | None) -> str:
+    try:
+        data = named.read_bytes()
+    except OSError as error:
+        raise SessionError(
+            f"the scale file {written!r} cannot be read ({error.strerror}).",
+            file=str(path),
+            line=line,
+            field="temperament.file",
+            hint="Paths start from the folder that the session file is in.",
+        ) from None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")  # older files; only remarks differ
 
 
 def write_started_session(folder: Path, session_path: Path, text: str) -> None:

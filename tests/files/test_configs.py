@@ -21,12 +21,20 @@ PRESETS = {
 }  # fmt: skip
 
 
+THIRDS = {
+    "plain-band": "halfway", "live-loose": "no", "blue-hour": "no", "a-cappella": "yes",
+    "glossy": "halfway", "strings-winds": "yes", "triage": "no",
+}  # fmt: skip
+
+
 def test_every_preset_is_there_and_loads() -> None:
     """The seven presets load with the factors that the trade's table gives them."""
     found = {name: read_judging(name) for name in judging_names()}
     assert {n: (j.tolerance_factor, j.leave_in) for n, j in found.items()} == PRESETS
     assert all(j.name == name for name, j in found.items())
     assert [n for n, j in found.items() if j.protect_blue_notes] == ["blue-hour"]
+    assert {n: j.pure_thirds for n, j in found.items()} == THIRDS
+    assert not any(j.pure_sevenths for j in found.values())
 
 
 def test_tolerances_cover_every_role() -> None:
@@ -90,6 +98,19 @@ def test_wrong_shapes_are_named(tmp_path: Path) -> None:
         read_tolerances(path)
 
 
+@pytest.mark.parametrize("name", PRESETS)
+def test_every_preset_can_be_copied_and_changed(tmp_path: Path, name: str) -> None:
+    """A user's copy of any preset loads, with what was changed in it."""
+    text = (configs_folder() / "judging" / f"{name}.yaml").read_text(encoding="utf-8")
+    lines = [
+        "pure_thirds: yes" if line.startswith("pure_thirds") else line for line in text.split("\n")
+    ]
+    (tmp_path / "own.yaml").write_text("\n".join(lines), encoding="utf-8")
+    assert read_judging("own.yaml", beside=tmp_path).pure_thirds == "yes"
+    (tmp_path / "own.yaml").write_text("\n".join(lines).replace(": yes", ": true"), "utf-8")
+    assert read_judging("own.yaml", beside=tmp_path).pure_thirds == "yes"
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -97,6 +118,9 @@ def test_wrong_shapes_are_named(tmp_path: Path) -> None:
         ("leave_in: 0.25", "leave_in: -1", "-1 is no number 0 or more."),
         ("protect_blue_notes: false", "protect_blue_notes: maybe", "is neither true nor false."),
         ("use: an ordinary band recording", "use: 7", "7 is no text."),
+        ('pure_thirds: "halfway"', "pure_thirds: some", "'some' is not possible here. Write one"),
+        ('pure_thirds: "halfway"', "pure_thirds: [yes]", "['yes'] is not possible here."),
+        ("pure_sevenths: false", "pure_sevenths: 7", "7 is neither true nor false."),
     ],
 )
 def test_wrong_judging_says_what_and_where(tmp_path: Path, old: str, new: str, said: str) -> None:

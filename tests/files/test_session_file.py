@@ -162,3 +162,35 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path, monkeypatch):
     path = tmp_path / "s.yaml"
     assert refused(stems, path) == f"{path}: the file cannot be written (No space left on device)."
     assert os.listdir(tmp_path) == ["stems"]
+
+
+SCALE = Path(__file__).resolve().parents[2] / "configs" / "just_in_c.scl"
+
+
+def test_a_scale_file_is_read_beside_the_session(tmp_path):
+    """A temperament from a scale file becomes a table on its root, and says its name."""
+    (tmp_path / "own.scl").write_bytes(SCALE.read_bytes())
+    path = tmp_path / "s.yaml"
+    path.write_text(SMALLEST + "temperament: {file: own.scl, root: D}\n")
+    session, _ = read_session(path)
+    assert session.temperament_said == "own.scl on D"
+    d, f_sharp = session.temperament_table[2], session.temperament_table[6]
+    assert f_sharp - d + 400 == pytest.approx(386.314, abs=5e-4)  # 5/4
+
+
+def test_a_scale_file_that_is_not_there(tmp_path):
+    """A missing scale file is told with the session's line."""
+    path = tmp_path / "s.yaml"
+    path.write_text(SMALLEST + "temperament: {file: own.scl}\n")
+    with pytest.raises(SessionError) as caught:
+        read_session(path)
+    assert str(caught.value).startswith(f"{path}:9: temperament.file: the scale file 'own.scl'")
+    assert "cannot be read" in str(caught.value)
+
+
+def test_an_old_scale_file_is_read_as_latin_1(tmp_path):
+    """A remark in an old encoding does not stop a scale file."""
+    (tmp_path / "own.scl").write_bytes(b"! Temp\xe9rament\n" + SCALE.read_bytes())
+    path = tmp_path / "s.yaml"
+    path.write_text(SMALLEST + "temperament: {file: own.scl}\n")
+    assert read_session(path)[0].temperament_table[9] == 0.0
