@@ -121,7 +121,7 @@ def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decide
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
-        wished = _wishes(_sour(made), made.judged, kept)
+        wished = _wishes(made, kept)
         if wished == kept:
             return made, backbone, kept
         kept = replace(wished, beats_if_moved={}, refused=frozenset())
@@ -197,12 +197,19 @@ def _without(kept: Kept, one: RuleKey | str) -> Kept:
     )
 
 
-def _wishes(sour: SourMap, judged: Mapping[str, Judged], kept: Kept) -> Kept:
-    now = _carried_out(sour, judged)
+def _wishes(made: Decided, kept: Kept) -> Kept:
+    sour = _sour(made)
+    now = _carried_out(sour, made.judged)
+    # What a person has set is nobody else's to change.
+    own = {
+        k: j
+        for k, j in made.judged.items()
+        if (j.action, j.remaining_cents) == (made.tool[k].action, made.tool[k].remaining_cents)
+    }
     return replace(
         kept,
-        nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, judged),
-        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, judged, kept),
+        nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
+        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept),
     )
 
 

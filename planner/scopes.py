@@ -77,9 +77,10 @@ def find_rules(
     everyone = notes
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
-        spans = span_rules(notes, everyone, role, tolerances, edges_s)
-        # Where the tuning changes, one number for the whole part would lie.
+        # A string that is out by itself, played in one section only, is no other tuning.
         steady = without_odd_strings(notes, strings, tolerances)
+        spans = span_rules(steady, everyone, role, tolerances, edges_s)
+        # Where the tuning changes, one number for the whole part would lie.
         part = None if spans else part_rule(steady, role, tolerances)
         rules += spans
         rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
