@@ -39,6 +39,7 @@ def suggestions(plan: Plan) -> list[str]:
                 f"throughout; {way}."
             )
         if start is not None and sharp_starts:
+            told[stem.code] = offset or 0.0  # its pitches are off by that for the same reason
             lines.append(
                 f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle; where "
                 "short notes matter, tuning by their beginnings may suit the part better."

@@ -347,3 +347,17 @@ def test_sour_chords_are_listed_with_their_places() -> None:
     assert "- A-001, PNO, bar " in text
     assert ": C4 C5 sounds sour." in text
     assert "Chords to voice" not in summary_markdown(plan())
+
+
+def test_pitches_off_by_their_beginnings_are_told_once() -> None:
+    """A part whose notes all begin sharp gets that one line, not one for each of its pitches."""
+    notes = tuple(
+        judged(f"BAS-{midi}-{k}", midi, start_s=float(k), heard_cents=9.0 + 0.1 * k)
+        for midi in (33, 35, 38)
+        for k in range(5)
+    )
+    whole = plan(
+        judged=notes, stems=(replace(plan().stems[1], offset_cents=9.2, notes=15, measured=15),)
+    )
+    assert [line for line in suggestions(whole) if "comes out" in line] == []
+    assert any("notes begin 12 sharp of where they settle" in line for line in suggestions(whole))
