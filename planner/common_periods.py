@@ -43,15 +43,15 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
     with np.errstate(invalid="ignore"):
         rise = np.concatenate([[1.0], out[1:] / out[:-1]])
     times = np.rint(np.nan_to_num(rise, nan=1.0))
-    jumps = (times >= 2) & (times <= _MOST_TIMES) & _near(rise, times)
+    jumps = (times >= 2) & (times <= _MOST_TIMES) & is_near(rise, times)
     with np.errstate(invalid="ignore"):
         semitones = 12.0 * np.log2(f0_hz)
     fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
     for frame in np.flatnonzero(jumps)[::-1]:
         low_hz, high_hz = float(out[frame - 1]), float(out[frame])
         first = int(frame)
-        while first > 0 and _near(out[first - 1], low_hz):
-            fits, _ = _fit(candidates_hz[first - 1], strength[first - 1], high_hz)
+        while first > 0 and is_near(out[first - 1], low_hz):
+            fits, _ = best_fit(candidates_hz[first - 1], strength[first - 1], high_hz)
             if fits < _FITS:
                 break
             first -= 1
@@ -59,7 +59,7 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
             continue
         if _explained(out, candidates_hz, strength, first, low_hz, high_hz):
             for moved in range(first, int(frame)):
-                out[moved] = _fit(candidates_hz[moved], strength[moved], high_hz)[1]
+                out[moved] = best_fit(candidates_hz[moved], strength[moved], high_hz)[1]
     return out
 
 
@@ -67,7 +67,7 @@ def _fitting(
     f0_hz: Floats, times: float, candidates_hz: Floats, strength: Floats
 ) -> NDArray[np.bool_]:
     """Frames that fit a whole multiple of their pitch as well."""
-    near = _near(candidates_hz, times * f0_hz[:, None])
+    near = is_near(candidates_hz, times * f0_hz[:, None])
     return np.asarray((near & (strength > _FITS)).any(axis=1))
 
 
@@ -87,10 +87,10 @@ def _explained(
     out: Floats, candidates_hz: Floats, strength: Floats, first: int, low_hz: float, high_hz: float
 ) -> bool:
     """Did a new note begin at a frame, under the ring of an old one that shares its low period?"""
-    if first > 0 and _near(out[first - 1], low_hz):
+    if first > 0 and is_near(out[first - 1], low_hz):
         earlier = range(max(0, first - _JUST_BEFORE_FRAMES), first)
         return any(
-            _fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
+            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
             for frame in earlier
         )
     before = out[max(0, first - _JUST_BEFORE_FRAMES) : first]
@@ -98,17 +98,17 @@ def _explained(
     if len(before) == 0:
         return False
     times = round(float(before[-1]) / low_hz)
-    return times >= 2 and bool(_near(before[-1], times * low_hz))
+    return times >= 2 and bool(is_near(before[-1], times * low_hz))
 
 
-def _fit(candidates_hz: Floats, strength: Floats, f_hz: float) -> tuple[float, float]:
+def best_fit(candidates_hz: Floats, strength: Floats, f_hz: float) -> tuple[float, float]:
     """How well a frame fits a pitch, 0 where it is not offered, and the offered pitch nearest."""
-    near = np.where(_near(candidates_hz, f_hz), strength, 0.0)
+    near = np.where(is_near(candidates_hz, f_hz), strength, 0.0)
     best = int(near.argmax())
     return float(near[best]), float(candidates_hz[best])
 
 
-def _near(f_hz: Floats | float, of_hz: Floats | float) -> NDArray[np.bool_]:
+def is_near(f_hz: Floats | float, of_hz: Floats | float) -> NDArray[np.bool_]:
     with np.errstate(divide="ignore", invalid="ignore"):
         off: NDArray[np.bool_] = np.abs(1200.0 * np.log2(np.divide(f_hz, of_hz))) < _NEAR_CENTS
     return off

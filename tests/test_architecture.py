@@ -20,6 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session_model",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks",
+        "octave_starts",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "session scale_file attacks note_span note_ends chord_search unisons bleed_paths",
         "pitch_steps stiffness onset restarts chord_known chord_times",

@@ -1,0 +1,59 @@
+"""A tone that begins in its even partials is one note; a true octave leap is two."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import found_notes, laid_out, moments, stem_of, with_floor
+
+from planner.model import Floats, Note
+
+SR = 48_000
+
+
+def reed(f_hz: float, length_s: float, *, speaks_s: float, odd_db: float) -> Floats:
+    """A tone whose odd partials are faint until it speaks."""
+    t = moments(length_s, SR)
+    grown = 1.0 / (1.0 + np.exp(-(t - speaks_s) / 0.03))
+    odd = 10 ** (odd_db / 20) * (1.0 - grown) + grown
+    rise = np.clip(t / 0.03, 0, 1) * np.clip((length_s - t) / 0.04, 0, 1)
+    parts = [
+        (odd if n % 2 else 1.0) / n * np.sin(2 * np.pi * n * f_hz * t + n) for n in range(1, 13)
+    ]
+    return rise * np.sum(parts, axis=0)
+
+
+def notes_of(*sounds: tuple[float, Floats]) -> tuple[Note, ...]:
+    length_s = sounds[-1][0] + len(sounds[-1][1]) / SR + 0.3
+    samples = with_floor(
+        0.1 * laid_out(list(sounds), length_s, SR), -75.0, np.random.default_rng(1)
+    )
+    return found_notes(stem_of(samples, SR, "woodwind"))[0]
+
+
+@pytest.mark.parametrize("f_hz", [233.1, 311.1, 587.3])
+@pytest.mark.parametrize("odd_db", [-22.0, -25.0])
+def test_a_reed_that_speaks_late_is_one_note(f_hz: float, odd_db: float) -> None:
+    """Odd partials 22 and 25 dB down for a quarter of a second, as bassoons and oboes begin."""
+    (note,) = notes_of((0.3, reed(f_hz, 0.9, speaks_s=0.25, odd_db=odd_db)))
+    assert abs(1200 * np.log2(note.pitch_hz / f_hz)) < 20
+    assert note.start_s == pytest.approx(0.3, abs=0.03)
+
+
+@pytest.mark.parametrize("f_hz", [233.1, 440.0])
+def test_a_leap_down_an_octave_is_two_notes(f_hz: float) -> None:
+    """A true higher note fits both periods alike, whatever follows it."""
+    high = reed(2 * f_hz, 0.5, speaks_s=-1.0, odd_db=0.0)
+    low = reed(f_hz, 0.6, speaks_s=-1.0, odd_db=0.0)
+    notes = notes_of((0.3, high), (0.78, low))
+    assert [round(12 * np.log2(n.pitch_hz / f_hz)) for n in notes] == [12, 0]
+
+
+def test_a_high_note_over_the_ring_of_its_octave_stays() -> None:
+    """Low, high, low again: the ring of the first makes the low period fit, and says nothing."""
+    f_hz = 220.0
+    low = reed(f_hz, 0.6, speaks_s=-1.0, odd_db=0.0)
+    ring = 0.1 * reed(f_hz, 0.5, speaks_s=-1.0, odd_db=0.0)
+    high = reed(2 * f_hz, 0.5, speaks_s=-1.0, odd_db=0.0)
+    notes = notes_of((0.3, low), (0.88, high + ring[: len(high)]), (1.36, low))
+    assert [round(12 * np.log2(n.pitch_hz / f_hz)) for n in notes] == [0, 12, 0]
