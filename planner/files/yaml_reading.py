@@ -348,9 +348,30 @@ def _syntax_error(error: yaml.MarkedYAMLError, text: str, file: str) -> SessionE
                 line=line,
                 hint="Replace the tabs at the start of the line by spaces.",
             )
+    opened = _opened_and_not_closed(lines[:line])
+    if opened is not None:
+        return SessionError(
+            "a quotation mark is opened here and not closed in this line.",
+            file=file,
+            line=opened,
+            hint="Close it; what was read as wrong may lie further down.",
+        )
     for key, what, hint in _IN_WORDS:
         if key in said:
             return SessionError(what, file=file, line=line, hint=hint)
     return SessionError(
         f"this cannot be read as YAML ({error.problem or 'unknown fault'}).", file=file, line=line
     )
+
+
+def _opened_and_not_closed(lines: list[str]) -> int | None:
+    """Number of the first line in which a value's quotation mark stays open; None if none does.
+
+    A text may run on over lines; but where the file does not parse, that is the likely fault.
+    """
+    for number, line in enumerate(lines, start=1):
+        left = re.sub(r"\"(?:[^\"\\]|\\.)*\"|'(?:[^']|'')*'", "", line)
+        left = re.sub(r"(^|\s)#.*", "", left)
+        if re.search(r"(?:^|[\s:,\[{-])[\"'][^\"']*$", left):
+            return number
+    return None
