@@ -26,6 +26,7 @@ FEWEST_NOTES = 3  # chosen: fewer prove nothing about an instrument
 WORST_CENTS = 8.0  # chosen: a less certain note is not asked
 OWN_SPREAD_CENTS = 1.0  # chosen: even a well-kept piano's notes scatter so much
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
+_MISFIT_CENTS, _FITS_BETTER = 2.0, 0.5  # chosen: plainly off, and equal twice as near
 STEMS_AGREE_CENTS = 4.0  # common practice, no source: fixed instruments this close are accepted
 MAJORITY_CENTS = 6.0  # chosen: stems this close to the common middle belong to the majority
 # Fixed instruments in the order in which others are held against them, by the codes that
@@ -79,6 +80,7 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
     measured_hz, told = _resolve(reading, session, near)
     findings += told
     findings += _disagreements(session, stems, by_code, code)
+    findings += _misfit(session, stems, reading, found_from)
     a4_hz = measured_hz
     if session.a4_hz is not None:
         a4_hz = session.a4_hz
@@ -301,6 +303,30 @@ def _kind(code: str) -> int:
     letters = re.sub(r"\d+[LR]?$", "", code)
     places = [k for k, kind in enumerate(_PRECEDENCE) if letters in (kind, kind + "L", kind + "R")]
     return min(places, default=len(_PRECEDENCE))
+
+
+def _misfit(
+    session: Session, stems: tuple[StemNotes, ...], reading: _Reading, found_from: str
+) -> list[Finding]:
+    """Tell of a temperament that the reference itself does not keep."""
+    if session.temperament == "equal":
+        return []
+    notes = tuple(n for s in stems if found_from == f"stem {s.code}" for n in s.notes)
+    equal = _reading(notes, np.zeros(12), _near_cents(session))
+    if equal is None or equal.spread_cents > _FITS_BETTER * reading.spread_cents:
+        return []
+    if reading.spread_cents < _MISFIT_CENTS:
+        return []
+    return [
+        Finding(
+            severity="question",
+            what=f"The temperament {session.temperament_said} does not fit {found_from}: its notes "
+            f"scatter by {reading.spread_cents:.1f} cents around it, by {equal.spread_cents:.1f} "
+            "around equal temperament.",
+            did="It was used as written, for the A4 as well.",
+            advice="Check its root, or take it out of the session file.",
+        )
+    ]
 
 
 def _disagreements(

@@ -192,6 +192,8 @@ def _inspect(arguments: argparse.Namespace) -> int:
     _print_findings(findings)
     if not findings:
         print("Nothing wrong found.")
+    if not facts:
+        return BAD_INPUT  # not one of the stems could be read
     asked = any(finding.severity in ("question", "stop") for finding in findings)
     return QUESTIONS if asked else DONE
 
@@ -251,7 +253,7 @@ def _told(planned: Planned) -> list[str]:
     return [
         *reference_sentences(plan)[:1],
         *rules,
-        *(["Worst first: " + " ".join(worst)] if worst else []),
+        *(["Most relief first: " + " ".join(worst)] if worst else []),
         *in_short(plan),
         *([since_sentence(plan.since)] if plan.since else []),
         f"Written: {planned.folder} ({files})",

@@ -6,9 +6,9 @@ from collections import Counter
 from typing import get_args
 
 from planner.model import FIXED_ROLES
-from planner.plan_model import Plan, Row, State
+from planner.plan_model import MOVING_ACTIONS, Plan, Row, State
 from planner.summary import plain, reference_sentences, table
-from planner.tally import biggest_rules, edits, left_on_purpose
+from planner.tally import biggest_rules, edits, is_open_question, left_on_purpose
 from planner.wording import SIGN_RULE, count, minutes, place
 
 # Chosen: with these a session of two dozen stems still prints on two pages.
@@ -65,7 +65,7 @@ def _files(plan: Plan) -> list[str]:
 
 def _edits(plan: Plan) -> list[str]:
     number, time = edits(plan)
-    states = Counter(row.state for row in plan.rows if row.kind in ("rule", "note"))
+    states = Counter(row.state for row in plan.rows if row.action in MOVING_ACTIONS)
     said = ", ".join(f"{states[state]} {state}" for state in _STATES if states[state])
     lines = [f"- {count(number, 'edit')} proposed, {minutes(time)} by hand ({said or 'none'})."]
     above = [o for o in plan.offenders if o.above_stop_line]
@@ -105,7 +105,7 @@ def _left(plan: Plan) -> list[str]:
 
 
 def _questions(plan: Plan) -> list[str]:
-    asked = [row for row in plan.rows if row.kind == "question"]
+    asked = [row for row in plan.rows if is_open_question(row)]
     lines = [
         f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
         f"{_sentence(row.reason)}"

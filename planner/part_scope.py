@@ -22,9 +22,8 @@ from planner.wording import flat_or_sharp
 
 def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> ScopeRule | None:
     limits = tolerances.part_rule
-    fit = _without_odd_pitches(
-        settled(notes, tolerances.part_rule.sustained_from_s), tolerances.pitch_rule.notes
-    )
+    held = settled(notes, tolerances.part_rule.sustained_from_s)
+    fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
     error = np.array([e for _, e in fit])
@@ -47,6 +46,7 @@ def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> S
     offer = role == "lead-voice" and not firm
     add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
+    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes it rests on"
     return ScopeRule(
         stem=notes[0].measured.note.stem,
         action="leave" if offer else "whole-part",
@@ -60,7 +60,7 @@ def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> S
         reason=(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
-            else f"{sits}, {one_side:.0%} of its notes on that side: one move for all of it"
+            else f"{sits}, {one_side:.0%} of {its} on that side: one move for all of it"
         ).replace("%", " %"),
     )
 

@@ -119,6 +119,18 @@ def part_of(
                 stem=stem.code,
             )
         )
+    known = {n.id for n in stem.notes}
+    for span in spec.do_not_touch:
+        if span.note_id is not None and span.note_id not in known:
+            noticed.append(
+                Finding(
+                    severity="question",
+                    what=f"{span.note_id} shall not be touched, and {stem.code} has no such note.",
+                    did="Nothing was protected by it.",
+                    advice="Take the id from notes.csv, or give the span in seconds.",
+                    stem=stem.code,
+                )
+            )
     if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
         noticed.append(
             Finding(

@@ -147,7 +147,7 @@ def rank(
                 intended=worst.intended,
                 times=worst.notes_covered if worst.kind == "rule" else len(step.ids),
                 headline=_headline(worst, beats.get(worst.id, "")),
-                fix=worst.in_words,
+                fix=worst.in_words + ("; the others as listed" if len(step.ids) > 1 else ""),
                 severity=worst.severity or 0.0,
                 terms=terms.get(worst.id, ()),
                 minutes_so_far=round(seconds / 60.0, 1),

@@ -9,7 +9,14 @@ from pathlib import Path
 from planner.answers import BLANK, Entry, Rulings, entry_of, rulings_from, with_human
 from planner.changes import changes_since
 from planner.files.answers_file import answers_path, read_answers
-from planner.files.past_plans import PastPlan, plan_folders, read_past_plan, typed_in_place
+from planner.files.edit_list import CSV_NAME
+from planner.files.past_plans import (
+    PastPlan,
+    changed_numbers,
+    plan_folders,
+    read_past_plan,
+    typed_in_place,
+)
 from planner.ledger import Known, Ledger
 from planner.model import Finding
 from planner.opening import Opened
@@ -58,6 +65,8 @@ def remember(opened: Opened, out: Path) -> Remembered:
         ledger = past.ledger
     rows = _last_rows(folders, past, {e.id for e in (*answers, *typed) if e.locked})
     rulings, findings = rulings_from((*answers, *typed), rows)
+    if past is not None:
+        findings = (*findings, *_not_read_back(past))
     return Remembered(
         past=past,
         ledger=(*ledger, *_known_from(answers, ledger)),
@@ -89,6 +98,23 @@ def typed_entries(
         for row_id, human in columns.items()
         if row_id in rows
     )
+
+
+def _not_read_back(past: PastPlan) -> list[Finding]:
+    """Numbers that somebody changed in the list itself: they are told, not passed over."""
+    path = past.folder / CSV_NAME
+    if not path.exists():
+        return []
+    return [
+        Finding(
+            severity="warning",
+            what=f"{row_id}: {column} was changed to {cell or 'blank'} in {past.name}'s own list.",
+            did="It was not read back: numbers and actions of a list are the planner's.",
+            advice="Write it as an override into the answers file.",
+            stem=row_id.rpartition("-")[0],
+        )
+        for row_id, column, cell in changed_numbers(path, past.rows)
+    ]
 
 
 def since_last(past: PastPlan | None, plan: Plan) -> Since | None:

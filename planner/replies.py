@@ -34,7 +34,7 @@ _ITEM = re.compile(
     rf"(?:-\s+)?(?P<answer>{'|'.join(ANSWERS)})\b(?!-)",
     re.IGNORECASE,
 )
-_PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)\s*$", re.IGNORECASE)
+_PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _ID = re.compile(r"(.+)-0*(\d+)")
 _LINE = re.compile(r"(?P<id>\S+)\s+(?P<answer>[A-Za-z]+)[ ]*(?:\t(?P<comment>.*))?")
@@ -100,6 +100,8 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
         words = text[words_from:until]
         like = _LIKE.search(words) is not None
         comment = _words(_LIKE.sub(" ", words) if like else words)
+        if comment.lower() == "and":  # "1 yes and 2 no"
+            comment = ""
         if answer == "ask" and comment:
             comment = f"ask {comment}"
         said += [

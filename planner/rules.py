@@ -33,6 +33,7 @@ _SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
 _ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
 _SCOOP_SHARE = 0.3  # of the note
 _SCOOP_DEEPEST_CENTS = 200.0
+_RISE_TOLD_CENTS = 8.0  # chosen: less is scatter, or a level note
 _LATE_SETTLE_S = 0.35
 _SHORT_PLUCK_S = 0.5
 _TOO_SHORT_TO_SHAPE_S = 0.3
@@ -245,6 +246,10 @@ def _rises_in(case: Case) -> bool:
     return case.onset is not None and case.sustain is not None and case.onset < case.sustain
 
 
+def _rises_plainly(case: Case) -> bool:
+    return _rises_in(case) and _v(case.sustain) - _v(case.onset) >= _RISE_TOLD_CENTS
+
+
 def _scoops(case: Case) -> bool:
     settle_s = case.aimed.measured.measurement.settle_s
     if not (_bends(case) and _sustain_fine(case) and _rises_in(case) and _onset_off(case)):
@@ -396,7 +401,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="start off", action="start-only", fits=_starts_off, move=_start,
-        reason="starts {onset_off} and settles in tune: the start alone; needs points or a cut",
+        reason="starts {onset_off} and settles within its tolerance: the start alone; "
+        "needs points or a cut",
     ),
     DecisionRule(
         name="start and rest on either side", action="shape", fits=_two_ways, move=_shape,
@@ -456,7 +462,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "vibrato": ", vibrato kept" if m.vibrato_hz else "",
         "settle": f"{m.settle_s or 0.0:.2f}",
         "kind": "held note" if held else "short note" if short else "note",
-        "kept": "rise into it kept, " if _rises_in(case) and _onset_off(case) else "",
+        "kept": "rise into it kept, " if _rises_plainly(case) and _onset_off(case) else "",
         "beats": f"beats with {case.beats_with}" if case.beats_with else "beats",
         "would_beat": f"moved, it would clash with {case.beats_if_moved}"
         if case.beats_if_moved

@@ -49,12 +49,13 @@ def suggestions(plan: Plan) -> list[str]:
                 f"{stem.code}: the notes lie {amount(spread)} cents to either side of their "
                 "middle; if there is time, another take may cost less than the edits."
             )
+    voices = {stem.code for stem in plan.stems if stem.role in VOICE_ROLES}
     for bias in pitch_biases(plan):
+        look = "" if bias.stem in voices else "a look at the instrument or "
         own = abs(round(bias.mean_cents - told.get(bias.stem, 0.0), 1))  # beyond the whole part's
         if own >= _PITCH_TOLD_CENTS and bias.same_side >= _PITCH_SAME_SIDE:
             lines.append(
                 f"{bias.stem}: {bias.name} comes out {flat_or_sharp(bias.mean_cents)} in "
-                f"{count(bias.notes, 'place')}; worth a look at the instrument or a word about "
-                "that one pitch."
+                f"{count(bias.notes, 'place')}; worth {look}a word about that one pitch."
             )
     return lines

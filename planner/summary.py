@@ -85,7 +85,7 @@ def summary_markdown(plan: Plan) -> str:
 def offenders_markdown(plan: Plan) -> str:
     """Write the ranked list of offenders in words; the stop line is its last line."""
     lines = [
-        f"# Worst first: {plain(plan.session.song)}",
+        f"# Most relief first: {plain(plan.session.song)}",
         "",
         f"Sign rule: {SIGN_RULE}.",
         "",

@@ -157,8 +157,12 @@ def edits(plan: Plan) -> tuple[int, float]:
 
 def open_questions(plan: Plan) -> int:
     """Count the questions that nobody has answered yet."""
-    still = ("new", "parked", "reopened")
-    return sum(1 for row in plan.rows if row.kind == "question" and row.state in still)
+    return sum(1 for row in plan.rows if is_open_question(row))
+
+
+def is_open_question(row: Row) -> bool:
+    """Say whether a row is a question that nobody has answered yet."""
+    return row.kind == "question" and row.state in ("new", "parked", "reopened")
 
 
 def _grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:

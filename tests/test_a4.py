@@ -265,3 +265,25 @@ def test_precedence_of_fixed_instruments(files: dict[str, str], first: str) -> N
     apart = [f for f in found.findings if "neither can be moved" in f.what]
     assert len(apart) == 2
     assert all(f" of {first}; " in f.what for f in apart)
+
+
+def test_a_temperament_that_the_piano_does_not_keep_is_asked_about() -> None:
+    """Quarter-comma meantone over an equal piano: the scatter says so; equal itself is never asked.
+
+    Meantone's Eb stands about 20 cents from equal where A is 0 (rebuilt from its definition).
+    """
+    from deciding import line, session, stem
+
+    piano = stem("PNO", "tuning-reference", line("PNO", list(range(48, 72)) * 2, [0.0] * 48))
+    asked = {
+        name: [
+            f.what
+            for f in find_session_a4(
+                session(piano, reference_from="PNO", a4_hz=None, temperament=name), (piano,)
+            ).findings
+            if "does not fit" in f.what
+        ]
+        for name in ("equal", "quarter-comma-meantone", "vallotti")
+    }
+    assert asked["equal"] == []
+    assert "does not fit stem PNO: its notes scatter by" in asked["quarter-comma-meantone"][0]

@@ -351,3 +351,34 @@ def test_a_date_is_a_date(job: Path, capsys: pytest.CaptureFixture[str]) -> None
     with pytest.raises(SystemExit):
         run("answer", job, "1 yes", "--date", "25.11.2026")
     assert "'25.11.2026' is no date; write 2026-11-25" in capsys.readouterr().err
+
+
+def test_a_number_typed_into_the_list_is_told(job: Path) -> None:
+    """Numbers of a plan's own list are not read back; the next summary says so."""
+    path = job / "plan_01" / "edit_list.csv"
+    text = path.read_text(encoding="utf-8-sig")
+    old = str(row(job, 1, HIGH)["add_cents"])
+    line = next(line for line in text.splitlines() if line.startswith(f"{HIGH},"))
+    path.write_text(text.replace(line, line.replace(f",{old},", ",-11.5,", 1)), encoding="utf-8")
+    assert run("plan", job) in (0, 1)
+    summary = (job / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert f"{HIGH}: add_cents was changed to -11.5 in plan_01's own list" in summary
+
+
+def test_the_note_that_a_person_names_is_no_longer_asked_about(tmp_path: Path) -> None:
+    """C5 60 cents sharp lies between two notes; once a person says C5 it is an edit."""
+    job = tmp_path / "job"
+    (job / "audio").mkdir(parents=True)
+    write_stem(job / "audio" / "bass.wav", tuple((m, 0.0) for m in (40, 43, 45, 47, 43)))
+    write_stem(job / "audio" / "guitar.wav", ((64, 0.0), (67, 0.0), (69, 44.0), (71, 0.0)))
+    (job / "session.yaml").write_text(SESSION)
+    assert run("plan", job) == 1
+    (asked,) = [r for r in rows(job, 1) if r["kind"] == "question"]
+    (job / "session.answers.yaml").write_text(
+        f"version: 1\nanswers:\n- {{id: {asked['covers'][0]}, by: producer, "
+        "override: {intended: A4}}\n"
+    )
+    run("plan", job)
+    after = row(job, 2, asked["covers"][0])
+    assert after["kind"] == "note"
+    assert after["add_cents"] < -25

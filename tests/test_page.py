@@ -76,8 +76,8 @@ def drawings(html: str) -> list[ET.Element]:
 def test_page_says_things_in_the_agreed_order() -> None:
     """Offenders come first, then questions, what was left, and what could not be measured."""
     assert Outline(review_page(plan())).headings == [
-        "Worst first", "Questions", "Your answers", "Left on purpose", "Could not be measured",
-        "Before you listen and edit",
+        "Most relief first", "Questions", "Your answers", "Left on purpose",
+        "Could not be measured", "Before you listen and edit",
     ]  # fmt: skip
 
 
@@ -116,7 +116,7 @@ def test_page_fits_a_phone() -> None:
 
 def test_top_names_song_reference_sour_seconds_and_rules() -> None:
     """The first screen has the song, session A4, sour seconds, edits, minutes and rules."""
-    top = review_page(plan()).partition("Worst first")[0]
+    top = review_page(plan()).partition("Most relief first")[0]
     for said in (
         "Low Tide Ledger", "441.0 Hz", "41 as recorded, 7 if every edit is made",
         "3 edits, about 2 minutes by hand", "BAS, 24 notes: raise by 4.3, give or take 0.4",

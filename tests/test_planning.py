@@ -431,3 +431,15 @@ def test_a_reading_that_may_be_bleed_is_asked_about() -> None:
     )
     (row,) = plan(stem("LV", "lead-voice", [replace(shaky, bleed_db=-15.0, bleed_from="PNO")])).rows
     assert row.reason == "the reading is too unsure for a figure: listen to it"
+
+
+def test_a_protected_note_that_is_not_there_is_told() -> None:
+    """A slip in a protected id would leave the note open to edits: it is asked about."""
+    lead = stem("LV", "lead-voice", line("LV", [60, 62, 64, 65] * 3, [0.0] * 12))
+    base = session(lead)
+    spec = replace(base.stems[0], do_not_touch=(ProtectedSpan(note_id="LV-9999"),))
+    made = make_plan(
+        session=replace(base, stems=(spec,)), stems=(lead,), a4=A4, tolerances=TOLERANCES,
+        judging=PLAIN,
+    )  # fmt: skip
+    assert ["LV-9999 shall not be touched" in f.what for f in made.findings] == [True]

@@ -170,3 +170,10 @@ def test_no_text_breaks_it(text: str) -> None:
     found, unclear = read_reply(text)
     assert found or unclear or not any(c.isalnum() for c in text)
     read_export(text)
+
+
+def test_a_joining_and_is_no_comment() -> None:
+    """Between two answers, "and" is neither's comment."""
+    said, unclear = read_reply("1 yes and 2 no")
+    assert [(s.ref, s.answer, s.comment) for s in said] == [("1", "yes", ""), ("2", "no", "")]
+    assert unclear == ()
