@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
+from planner.tracker import HOP_S
 
 _WINDOW_S = 0.100  # chosen: a semitone at 260 Hz is 15 Hz, a note of 8 a second lasts 125 ms
 _LEAST_WINDOW_S = 0.050
@@ -32,6 +33,7 @@ _RISEN_SHARE = 0.10  # of the power after the stroke
 _FITS = 0.85  # of what rose, at the stroke
 _GOES_ON = 0.80  # likewise, later in the note
 _RING_EXPLAINS = 0.5  # share of the misfit to the whole sound that is left in what rose
+_READING_FITS = 0.7  # as in `planner.common_periods`: an octave up it says 8 dB
 _NEAR_SEMITONES = 0.6
 _MOSTLY_READ = 0.75
 _COST_PER_OCTAVE_DOWN = 0.04  # as in the track: a period's multiples fit as well
@@ -61,12 +63,11 @@ def with_struck_pitches(stem: Stem, track: PitchTrack, struck: NDArray[np.intp])
         Pitch and strength changed in some frames from a stroke on.
     """
     f0_hz, strength = track.f0_hz.copy(), track.strength.copy()
-    hop_s = track.hop_s
     for frame, following in zip(struck, [*struck[1:], len(f0_hz)], strict=True):
-        window_s = min(_WINDOW_S, (int(following) - int(frame)) * hop_s)
+        window_s = min(_WINDOW_S, (int(following) - int(frame)) * HOP_S)
         if window_s < _LEAST_WINDOW_S:
             continue
-        at_s = int(frame) * hop_s
+        at_s = int(frame) * HOP_S
         risen = _risen(stem, at_s, at_s, window_s)
         if risen is None or risen.share < _RISEN_SHARE:
             continue
@@ -77,11 +78,16 @@ def with_struck_pitches(stem: Stem, track: PitchTrack, struck: NDArray[np.intp])
         lag = round(stem.analysis_sr / f_hz)
         if 1.0 - fit > _RING_EXPLAINS * (1.0 - risen.whole[lag]):
             continue
-        here = slice(int(frame), int(frame) + round(window_s / hop_s))
-        if _near(f0_hz[here], f_hz).mean() >= _MOSTLY_READ:
+        here = slice(int(frame), int(frame) + round(window_s / HOP_S))
+        if _higher_reading_fits(f0_hz[here], f_hz, risen.rose, stem.analysis_sr):
             continue
-        _write(f0_hz, strength, here, f_hz, fit)
-        _follow(stem, f0_hz, strength, int(frame), int(following), window_s, f_hz, hop_s)
+        if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
+            read_hz = _median(f0_hz[here])
+            _write(f0_hz, strength, here, f_hz, fit, read_hz)
+            _follow(stem, f0_hz, strength, int(frame), int(following), window_s, f_hz, read_hz)
+        else:
+            near = _near(f0_hz[here], f_hz)
+            strength[here] = np.where(near, np.maximum(strength[here], fit), strength[here])
     f0_hz.setflags(write=False)
     strength.setflags(write=False)
     return replace(track, f0_hz=f0_hz, strength=strength)
@@ -95,28 +101,59 @@ def _follow(
     following: int,
     window_s: float,
     f_hz: float,
-    hop_s: float,
+    read_hz: float,
 ) -> None:
-    """Go on from the window at the stroke for as long as what rose there is still heard."""
-    step = round(_STEP_S / hop_s)
-    last = frame + round(window_s / hop_s)
+    """Go on from the window at the stroke for as long as what rose there is still heard.
+
+    Where the track firmly reads the new pitch, or any but the one it was wrong about, it is right.
+    """
+    step = round(_STEP_S / HOP_S)
+    last = frame + round(window_s / HOP_S)
     while last + step <= following:
-        risen = _risen(stem, frame * hop_s, (last + step) * hop_s - window_s, window_s)
+        here = slice(last, last + step)
+        if (_firm(strength[here], f0_hz[here]) & ~_near(f0_hz[here], read_hz)).any():
+            return
+        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s)
         if risen is None or risen.share < _RISEN_SHARE:
             return
         lag = stem.analysis_sr / f_hz
         fit = float(np.interp(lag, np.arange(len(risen.rose)), risen.rose))
-        here = slice(last, last + step)
-        if fit < _GOES_ON or _near(f0_hz[here], f_hz).all():
+        if fit < _GOES_ON:
             return
-        _write(f0_hz, strength, here, f_hz, fit)
+        _write(f0_hz, strength, here, f_hz, fit, read_hz)
         last += step
 
 
-def _write(f0_hz: Floats, strength: Floats, here: slice, f_hz: float, fit: float) -> None:
-    other = ~_near(f0_hz[here], f_hz)
-    f0_hz[here][other] = f_hz
-    strength[here] = np.where(other, np.minimum(fit, 1.0), np.maximum(strength[here], fit))
+def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) -> bool:
+    """Does the track read a higher pitch, which fits what rose as the track would have it?"""
+    usual_hz = _median(read_hz)
+    if np.isnan(usual_hz):
+        return False
+    times = round(usual_hz / f_hz)
+    if times < 2 or not _near(np.array([usual_hz]), times * f_hz).any():
+        return False
+    return float(np.interp(sr / usual_hz, np.arange(len(rose)), rose)) > _READING_FITS
+
+
+def _write(
+    f0_hz: Floats, strength: Floats, here: slice, f_hz: float, fit: float, read_hz: float
+) -> None:
+    """Put in a pitch where the track is not firm, or reads what it was wrong about."""
+    other = ~_firm(strength[here], f0_hz[here]) | _near(f0_hz[here], read_hz)
+    near = _near(f0_hz[here], f_hz)
+    strength[here] = np.where(
+        near, np.maximum(strength[here], fit), np.where(other, fit, strength[here])
+    )
+    f0_hz[here] = np.where(other & ~near, f_hz, f0_hz[here])
+
+
+def _firm(strength: Floats, f0_hz: Floats) -> NDArray[np.bool_]:
+    return np.asarray((strength >= _GOES_ON) & ~np.isnan(f0_hz))
+
+
+def _median(f0_hz: Floats) -> float:
+    known = f0_hz[~np.isnan(f0_hz)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def _near(f0_hz: Floats, f_hz: float) -> NDArray[np.bool_]:
