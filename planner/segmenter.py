@@ -7,7 +7,8 @@ leads to.
 
 Method
 ------
-1. Pitched stretches of the track, short gaps bridged, on a semitone axis, vibrato flattened.
+1. Pitched stretches of the track, what is struck under a ring put right, short gaps bridged, on a
+   semitone axis, vibrato flattened.
 2. A stepwise-constant fit (fewest steps that explain the line: a Potts model solved by dynamic
    programming; A. Weinmann, M. Storath and L. Demaret, SIAM J. Numer. Anal. 53, 2015).
 3. Steps are joined (glides to what follows, equal neighbours to each other) and cut at attacks.
@@ -34,6 +35,7 @@ from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
 from planner.restarts import restarts
+from planner.struck_pitch import with_struck_pitches
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -66,6 +68,9 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     pitched_level = pitched_level_db(track)
     plucked = stem.role not in HARMONIC_ROLES
     struck = attack_frames(track, pitched_level, struck=plucked)
+    if plucked:  # the ring of one string hides the next; strokes themselves are seen all the same
+        track = with_struck_pitches(stem, track, struck)
+        pitched_level = pitched_level_db(track)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []

@@ -23,7 +23,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "octave_starts",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "session scale_file attacks note_span note_ends chord_search unisons bleed_paths",
-        "pitch_steps stiffness onset restarts chord_known chord_times",
+        "pitch_steps stiffness onset restarts struck_pitch chord_known chord_times",
         "segmenter analyzer chords bleed score_match",
         "a4 keys targets inspection_notes inspection inspection_places movement score_use",
         "scope_rule strings",
