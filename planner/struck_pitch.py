@@ -22,9 +22,10 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 from planner.model import Floats, PitchTrack, Stem
 from planner.tracker import HOP_S
 
-# Thresholds were chosen on seed 1 of such lines as `tests.bench.rendered` plays, with the soundfont
-# FluidR3; the rule of what is firm after a look at `tests.bench.melodies` too. Of windows of 60,
-# 80 and 100 ms the longest read most notes rightly.
+# Thresholds without another source were chosen on seed 1 of lines like those of
+# `tests.bench.rendered`, played on the soundfont FluidR3, and what is firm on
+# `tests.bench.melodies --seeds 201 206` too.
+# Of windows of 60, 80 and 100 ms the longest read most notes rightly.
 _WINDOW_S = 0.100
 _LEAST_WINDOW_S = 0.050  # chosen: the shortest note
 _STEP_S = 0.025  # chosen

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from tones.exact import bent, found_notes, laid_out, steady, stem_of, tone
+from tones.exact import found_notes, laid_out, steady, stem_of, tone
 
 from planner.attacks import attack_frames, pitched_level_db
 from planner.model import Floats, PitchTrack, Stem
@@ -14,6 +16,7 @@ from planner.tracker import HOP_S, track
 SR = 16_000
 STRUCK_S = 0.8
 LENGTH_S = 1.4
+STRUCK = round(STRUCK_S / HOP_S) + 1  # the frame in which the attack curve peaks
 
 
 def pluck(f_hz: float, length_s: float, rng: np.random.Generator, decay_s: float = 0.6) -> Floats:
@@ -42,7 +45,7 @@ def test_a_pluck_over_a_ringing_one_is_read_at_its_pitch(ratio: float) -> None:
     """
     new_hz = 330.0 * ratio
     stem = ringing(330.0, new_hz)
-    struck = np.array([round(0.2 / HOP_S), round(STRUCK_S / HOP_S) + 1])
+    struck = np.array([round(0.2 / HOP_S), STRUCK])
     mended = with_struck_pitches(stem, track(stem), struck)
     frames = slice(round((STRUCK_S + 0.03) / HOP_S), round((STRUCK_S + 0.3) / HOP_S))
     off = np.abs(1200 * np.log2(mended.f0_hz[frames] / new_hz))
@@ -75,29 +78,51 @@ def test_one_string_after_silence_is_left_as_read() -> None:
     assert unchanged(stem)
 
 
-def test_a_low_string_with_weak_odd_partials_keeps_its_octave() -> None:
-    """Odd partials 20 dB down, each note after the last has gone: no octave is put up."""
-    rng = np.random.default_rng(5)
-    amplitudes = [(0.1 if n % 2 else 1.0) / n for n in range(1, 20)]
-    lows = [
-        (at, tone(steady(110.0, 0.4, SR), SR, rng, amplitudes=amplitudes, decay_s=0.15))
-        for at in (0.2, 0.8, 1.4)
-    ]
-    stem = stem_of(laid_out(lows, 2.2, SR), SR, "bass-fretted", range_hz=(36.0, 600.0))
-    assert unchanged(stem)
+def weak_odd(f_hz: float, odd: float, rng: np.random.Generator) -> Floats:
+    """A pluck whose odd partials have this share of their usual amplitude."""
+    amplitudes = [(odd if n % 2 else 1.0) / n for n in range(1, 20)]
+    return tone(steady(f_hz, 0.6, SR), SR, rng, amplitudes=amplitudes, decay_s=0.6)
 
 
-def test_a_string_pulled_after_its_stroke_is_left_as_read() -> None:
-    """A bend of two semitones moves every partial; what the track reads firmly stays."""
-    rng = np.random.default_rng(5)
-    cents = np.interp(np.arange(round(0.8 * SR)) / SR, [0.0, 0.25, 0.45, 0.8], [0, 0, 200, 200])
-    old = pluck(220.0, 1.2, rng, 1.5) * 0.2
-    new = tone(bent(330.0, cents), SR, rng, decay_s=0.8)
-    stem = stem_of(laid_out([(0.2, old), (STRUCK_S, new)], 1.8, SR), SR, "fretted")
+def told(stem: Stem, read_hz: float) -> PitchTrack:
+    """The stem's track, made to read one pitch firmly from the stroke on."""
     heard = track(stem)
-    mended = with_struck_pitches(stem, heard, struck_of(heard))
-    late = slice(round((STRUCK_S + 0.5) / HOP_S), round((STRUCK_S + 0.7) / HOP_S))
-    assert np.array_equal(heard.f0_hz[late], mended.f0_hz[late])
+    f0_hz, strength = heard.f0_hz.copy(), heard.strength.copy()
+    f0_hz[STRUCK:], strength[STRUCK:] = read_hz, 0.95
+    return replace(heard, f0_hz=f0_hz, strength=strength)
+
+
+def test_weak_odd_partials_with_nothing_ringing_keep_their_octave() -> None:
+    """Odd partials 26 dB down fit an octave up as well: where nothing rang, the track is right."""
+    samples = laid_out([(STRUCK_S, weak_odd(110.0, 0.05, np.random.default_rng(5)))], LENGTH_S, SR)
+    stem = stem_of(samples, SR, "bass-fretted", range_hz=(36.0, 600.0))
+    heard = told(stem, 110.0)
+    mended = with_struck_pitches(stem, heard, np.array([STRUCK]))
+    assert np.array_equal(heard.f0_hz, mended.f0_hz, equal_nan=True)
+
+
+def test_a_reading_that_fits_what_rose_is_put_no_octave_down() -> None:
+    """Over a ring, odd partials 14 dB down: a track that reads the upper octave keeps it."""
+    rng = np.random.default_rng(5)
+    ring = pluck(311.0, 1.2, rng, 1.5)
+    new = weak_odd(110.0, 0.2, rng)
+    stem = stem_of(laid_out([(0.2, ring), (STRUCK_S, new)], LENGTH_S, SR), SR, "bass-fretted")
+    heard = told(stem, 220.0)
+    mended = with_struck_pitches(stem, heard, np.array([STRUCK]))
+    assert np.array_equal(heard.f0_hz, mended.f0_hz, equal_nan=True)
+
+
+def test_a_firm_reading_later_in_the_note_stays() -> None:
+    """The octave below at the stroke is put right, a pitch the track firmly moves on to is not."""
+    stem = ringing(330.0, 660.0)
+    heard = told(stem, 330.0)
+    f0_hz = heard.f0_hz.copy()
+    later = STRUCK + round(0.2 / HOP_S)
+    f0_hz[later:] = 740.0
+    mended = with_struck_pitches(stem, replace(heard, f0_hz=f0_hz), np.array([STRUCK]))
+    first = mended.f0_hz[STRUCK + 6 : STRUCK + 20]
+    assert np.abs(1200 * np.log2(first / 660.0)).max() < 50.0
+    assert (mended.f0_hz[later:] == 740.0).all()
 
 
 def test_no_stroke_no_change() -> None:
