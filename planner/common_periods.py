@@ -41,9 +41,7 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
     """
     out = f0_hz.copy()
     with np.errstate(invalid="ignore"):
-        rise = np.concatenate([[1.0], out[1:] / out[:-1]])
-    times = np.rint(np.nan_to_num(rise, nan=1.0))
-    jumps = (times >= 2) & (times <= _MOST_TIMES) & is_near(rise, times)
+        times, jumps = whole_jumps(out[1:] / out[:-1], _MOST_TIMES)
     with np.errstate(invalid="ignore"):
         semitones = 12.0 * np.log2(f0_hz)
     fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
@@ -61,6 +59,22 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
             for moved in range(first, int(frame)):
                 out[moved] = best_fit(candidates_hz[moved], strength[moved], high_hz)[1]
     return out
+
+
+def whole_jumps(ratio: Floats, most: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Where a track jumps by a whole ratio of 2 to ``most``, and by which.
+
+    Parameters
+    ----------
+    ratio : (n - 1,) of each frame's pitch and the next one's, the way the jump goes
+
+    Returns
+    -------
+    (n,) the nearest whole ratio, and (n,) whether the track jumps by it into that frame
+    """
+    into = np.concatenate([[1.0], ratio])
+    times: Floats = np.rint(np.nan_to_num(into, nan=1.0))
+    return times, (times >= 2) & (times <= most) & is_near(into, times)
 
 
 def _fitting(

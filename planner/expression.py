@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.model import MeasuredNote, StemNotes
+from planner.model import VOICE_ROLES, MeasuredNote, StemNotes
 from planner.pitch import cents
 
 _GRACE_SHORTER_S = 0.09  # common practice, no source
@@ -21,8 +21,6 @@ _NOTES_FOR_LEVEL = 20  # chosen: fewer notes have no loudest twentieth
 _BLUE_CENTS = {"third": (315.0, 385.0), "fifth": (620.0, 680.0), "seventh": (969.0, 1000.0)}
 _BLUE_OFF_CENTS = 5.0  # chosen: nearer to the written note, it is simply in tune
 _COMES_BACK = 2  # times on the same degree
-
-VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 
 
 def grace_notes(notes: tuple[MeasuredNote, ...]) -> frozenset[str]:

@@ -38,6 +38,8 @@ HARMONIC_ROLES = frozenset(
     {"bowed", "bowed-group", "woodwind", "brass", "lead-voice", "voice-double", "voice-harmony"}
 )
 
+VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
+
 Confidence = Literal["firm", "fair", "shaky", ""]  # "" is: not measured
 
 

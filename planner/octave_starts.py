@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.common_periods import best_fit, is_near
+from planner.common_periods import best_fit, is_near, whole_jumps
 from planner.model import Floats
 
 _MOST_TIMES = 3
@@ -37,9 +37,7 @@ def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats
     """
     out = f0_hz.copy()
     with np.errstate(invalid="ignore"):
-        fall = np.concatenate([[1.0], f0_hz[:-1] / f0_hz[1:]])
-    times = np.rint(np.nan_to_num(fall, nan=1.0))
-    jumps = (times >= 2) & (times <= _MOST_TIMES) & is_near(fall, times)
+        times, jumps = whole_jumps(f0_hz[:-1] / f0_hz[1:], _MOST_TIMES)
     for frame in np.flatnonzero(jumps):
         low_hz, high_hz, n = float(f0_hz[frame]), float(f0_hz[frame - 1]), float(times[frame])
         first = int(frame)

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.model import Role
+from planner.model import VOICE_ROLES, Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     GROSS_CENTS,
     ScopeRule,
     gain_of_each,
-    scatter_cents,
+    proven_bias,
     settled,
     shrunk_cents,
 )
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import count, flat_or_sharp
-
-VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 
 
 def pitch_rules(
@@ -38,17 +36,11 @@ def pitch_rules(
         errors = np.array([e for _, e in fit])
         if len(errors) < limits.notes:
             continue
-        bias = float(errors.mean())
-        doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
-        one_side = float((np.sign(errors) == np.sign(bias)).mean())
         gain = gain_of_each(errors)
-        if (
-            round(abs(bias), 1) < least
-            or one_side < limits.one_side_share
-            or round(doubt, 1) > limits.uncertainty_cents
-            or gain < limits.gain_share
-        ):
+        proven = proven_bias(fit, limits, least, gain)
+        if proven is None:
             continue
+        bias, doubt = proven
         covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
         rules.append(
             ScopeRule(

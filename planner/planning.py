@@ -226,8 +226,6 @@ def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -
             a.measured,
             replace(
                 target,
-                between_notes=False,
-                from_score=True,  # known, as a score's note is
                 target_from=f"{target.target_from.removeprefix('score, ')}; "
                 f"{who} says {note_name(midi)}, "
                 f"the planner {note_name(a.target.intended_midi)}",

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from planner.model import Floats, Role
+from planner.model import VOICE_ROLES, Floats, Role
 from planner.targets import Aimed
 
 # A phrase is this many notes on this many pitches, the same ones in the same rhythm each time:
@@ -28,7 +28,6 @@ _SAME_CENTS = 8.0
 _SAME_SHARE = 0.6
 _ELSEWHERE = 2  # chosen: so many notes of the same pitch elsewhere say how that pitch is tuned
 
-_VOICES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 # No frets, but fingers, valves and keys: one pitch may be off wherever it comes.
 _FINGERED: frozenset[str] = frozenset({"bowed", "woodwind", "brass", "bass-fretless"})
 
@@ -54,7 +53,7 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
     A place counts only if its pitch is not off in the same way elsewhere; for fingered instruments
     it must be known to be in tune there.
     """
-    if role not in _VOICES | _FINGERED or len(aimed) < _TIMES * _PHRASE_NOTES:
+    if role not in VOICE_ROLES | _FINGERED or len(aimed) < _TIMES * _PHRASE_NOTES:
         return {}
     heard = np.array([np.nan if a.heard_cents is None else a.heard_cents for a in aimed])
     if np.isnan(heard).all():
@@ -64,7 +63,7 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
     start_s = np.array([a.measured.note.start_s for a in aimed])
     runs = _repeated_runs(midi, start_s)
     places = _places(len(aimed), runs)
-    word = "sung" if role in _VOICES else "played"
+    word = "sung" if role in VOICE_ROLES else "played"
     found = {}
     for group in places:
         told = np.array([k for k in group if np.isfinite(off[k])])

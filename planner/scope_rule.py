@@ -9,6 +9,7 @@ import numpy as np
 from planner.model import Floats
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.targets import Aimed
+from planner.tolerances import PitchRule, StringRule
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -93,6 +94,39 @@ def scatter_cents(spread: float, notes: list[Aimed], *, onset: bool = False) -> 
 def shrunk_cents(bias: float, error: float) -> float:
     """Shrink a bias toward zero by what it is worth: James and Stein's idea for one mean."""
     return bias * bias**2 / (bias**2 + error**2) if bias else 0.0
+
+
+def proven_bias(
+    fit: list[tuple[Aimed, float]],
+    limits: PitchRule | StringRule,
+    least_cents: float,
+    gain_share: float,
+) -> tuple[float, float] | None:
+    """What notes are off by together, and its standard error; None where that proves no rule.
+
+    Parameters
+    ----------
+    fit : list
+        The notes with their errors, cents.
+    limits : PitchRule or StringRule
+        How many must lie on one side, how sure the mean must be, how much it must gain.
+    least_cents : float
+        The smallest bias that is worth a rule.
+    gain_share : float
+        What moving them gains on notes not used to find it.
+    """
+    errors = np.array([e for _, e in fit])
+    bias = float(errors.mean())
+    doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
+    one_side = float((np.sign(errors) == np.sign(bias)).mean())
+    if (
+        round(abs(bias), 1) < least_cents
+        or one_side < limits.one_side_share
+        or round(doubt, 1) > limits.uncertainty_cents
+        or gain_share < limits.gain_share
+    ):
+        return None
+    return bias, doubt
 
 
 def gain_of_each(errors: Floats) -> float:

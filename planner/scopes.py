@@ -12,10 +12,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, Role
+from planner.model import FIXED_ROLES, VOICE_ROLES, Role
 from planner.part_scope import part_rule
 from planner.pitch import note_name
-from planner.pitch_scope import VOICE_ROLES, pitch_rules
+from planner.pitch_scope import pitch_rules
 from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, moved, scatter_cents
 from planner.short_scope import short_rules
 from planner.span_scope import span_rules

@@ -237,6 +237,3 @@ def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
         for other in by_class.get(n.midi % 12, [])
         if round(min(n.end_s, other.end_s) - max(n.start_s, other.start_s), 6) >= _HELD_UNISON_S
     )
-
-
-# ---------------------------------------------------------------- severity

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.model import Floats, Role
+from planner.model import VOICE_ROLES, Floats, Role
 from planner.scope_rule import ScopeRule, settled, shrunk_cents
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
@@ -23,7 +23,6 @@ from planner.wording import count, flat_or_sharp
 _TAMED_TO = 3.0
 _RUNNING_NOTES = 9
 # They have no tuning to change, but takes from other hours.
-_VOICES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 _LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
@@ -130,7 +129,7 @@ def tuning_spans(
         least_step_cents=limits.step_cents,
         least_gain_share=limits.gain_share,
         edges_s=edges_s,
-        only_at_edges=role in _VOICES,
+        only_at_edges=role in VOICE_ROLES,
     )
     if not breaks:
         return ()

@@ -10,7 +10,7 @@ from planner.model import Floats
 from planner.scope_rule import (
     GROSS_CENTS,
     ScopeRule,
-    scatter_cents,
+    proven_bias,
     settled,
     shrunk_cents,
 )
@@ -45,17 +45,11 @@ def string_rules(
         frets = np.array([strings[a.measured.id].fret for a, _ in fit])
         if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
             continue
-        bias = float(errors.mean())
-        doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
-        one_side = float((np.sign(errors) == np.sign(bias)).mean())
         gain = _gain_of_frets(errors, frets)
-        if (
-            round(abs(bias), 1) < limits.offset_cents
-            or one_side < limits.one_side_share
-            or round(doubt, 1) > limits.uncertainty_cents
-            or gain < limits.gain_share
-        ):
+        proven = proven_bias(fit, limits, limits.offset_cents, gain)
+        if proven is None:
             continue
+        bias, doubt = proven
         covers = tuple(a.measured.id for a in own)
         called = strings[covers[0]].called
         firm = sum(strings[note_id].told == "firm" for note_id in covers)

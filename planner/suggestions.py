@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from planner.expression import VOICE_ROLES
-from planner.model import FIXED_ROLES
+from planner.model import FIXED_ROLES, VOICE_ROLES
 from planner.plan_model import Plan
 from planner.tally import PITCH_NOTES_MIN, pitch_biases
 from planner.wording import amount, count, flat_or_sharp
