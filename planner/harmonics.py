@@ -97,6 +97,7 @@ def fit_partials(
     fit_b: bool = False,
     pitch_law: Floats | None = None,
     most_partials: int = 40,
+    followed: bool = False,
 ) -> PartialFit | None:
     """Measure the pitch of one window from all its partials at once.
 
@@ -116,6 +117,8 @@ def fit_partials(
         and vibrato out, and the result is the mean along it
     most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
         and sounds costs a short window a factor of ten, a long one little
+    followed : whether f0_hz and the law come from a contour through this window: then all of it is
+        tried first, and counts where its partials lie where they are looked for
 
     Returns
     -------
@@ -128,8 +131,16 @@ def fit_partials(
         return None
     x = np.asarray(samples, dtype=np.float32)
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
+    if followed:
+        fit = _fit_window(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, most=most_partials, cold=False, last=False
+        )
+        if fit is not None:
+            moved_hz = abs(fit.f0_hz - f0_hz) * fit.numbers[-1]
+            if moved_hz < _STILL * sr / count:
+                return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
-    fit: PartialFit | None = None
+    fit = None
     start_hz = f0_hz
     while True:
         first = (count - length) // 2
@@ -220,7 +231,7 @@ def _joint_fit(
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
     k, count = len(f_hz), len(x)
     model = np.empty((4 * k, count), dtype=np.float32)
-    turns = np.multiply.outer(f_hz, clock - clock.mean())
+    turns = np.multiply.outer(f_hz, clock - clock[count // 2])
     _one_turn(turns, out=(model[:k], model[k : 2 * k]))
     unit = (np.arange(1 - count, count, 2) / count).astype(np.float32)
     np.multiply(model[: 2 * k], unit, out=model[2 * k :])
@@ -418,10 +429,12 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     """
     pieces = -(-len(taper) // hop)
     blocks = frames + pieces - 1
-    taper = np.pad(taper, (0, pieces * hop - len(taper))).reshape(pieces, hop)
+    whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
+    whole_taper[: len(taper)] = taper
     rows = rows[:, : blocks * hop]
-    rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
-    parts = rows.reshape(len(rows), blocks, hop) @ taper.T
+    if rows.shape[1] < blocks * hop:
+        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
+    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((len(rows), frames))
     for piece in range(pieces):
         total += parts[:, piece : piece + frames, piece]
