@@ -42,7 +42,9 @@ _FIRST_WINDOW_S = 0.02
 _ROUNDS, _ROUNDS_WITHOUT_B = (3, 7, 16), (3, 6, 12, 24)
 # A partial known to a hundredth of 1/T is a twenty-fifth of 1/T off in a window four times as long.
 _GROWTH, _LAST_GROWTH = 4, 6
-_STILL = 0.05  # times 1/T: a partial found so near was modelled where it is
+# A partial x / T from where it is modelled comes out pi^2 / 15 x^3 / T too far away (the line
+# a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
+_TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
 _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
@@ -135,10 +137,8 @@ def fit_partials(
         fit = _fit_window(
             x, clock, sr, f0_hz, b=b, fit_b=fit_b, most=most_partials, cold=False, last=False
         )
-        if fit is not None:
-            moved_hz = abs(fit.f0_hz - f0_hz) * fit.numbers[-1]
-            if moved_hz < _STILL * sr / count:
-                return fit
+        if fit is not None and _stands(fit, f0_hz, b, count / sr):
+            return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit = None
     start_hz = f0_hz
@@ -210,12 +210,19 @@ def _fit_window(
             b=b,
             fit_b=fit_b and found.sum() >= 4,
         )
-        moved = partial_ratios(fit.numbers, fit.b) * fit.f0_hz - ratios[fit.numbers - 1] * f0_hz
-        f0_hz = fit.f0_hz
-        b = fit.b
-        if wanted == most and np.abs(moved).max() < _STILL / window_s:
+        stands = _stands(fit, f0_hz, b, window_s)
+        f0_hz, b = fit.f0_hz, fit.b
+        if wanted == most and stands:
             break
     return fit
+
+
+def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
+    """Were partials modelled so near where they were found that another fit leaves them there?"""
+    before_hz = partial_ratios(fit.numbers, b) * f0_hz
+    moved = np.abs(partial_ratios(fit.numbers, fit.b) * fit.f0_hz - before_hz) * window_s
+    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * before_hz)
+    return bool(left_cents.max() < _LEFT_CENTS)
 
 
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
