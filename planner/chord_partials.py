@@ -59,6 +59,8 @@ class StiffString:
     used: int  # partials that agree
     scatter_cents: float  # of the used partials around the law
     wander_cents: float = 0.0  # the whole window against its first half
+    window_s: float = 0.0  # that it was read in
+    swing_cents: float = 0.0  # as far as it went from the shortest window on; 0 of one window alone
 
     @property
     def f1_hz(self) -> float:
@@ -355,6 +357,7 @@ def refine(
                     string = None
                 if string is not None:
                     state[i] = (string.f0_hz, string.b)
+                    string = replace(string, window_s=length / sr)
                 found.append((string, fit))
         found = [
             (_with_wander(a[0], b[0]), b[1]) for a, b in zip(result or found, found, strict=True)
@@ -375,7 +378,9 @@ def _with_wander(short: StiffString | None, long: StiffString | None) -> StiffSt
     if short is None or long is None:
         return long
     off = abs(CENTS_PER_NEPER * float(np.log(long.f1_hz / short.f1_hz)))
-    return replace(long, wander_cents=off or short.wander_cents)
+    return replace(
+        long, wander_cents=off or short.wander_cents, swing_cents=max(off, short.swing_cents)
+    )
 
 
 def _longer(

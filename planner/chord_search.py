@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,9 @@ LEAST_LOUD_RISE_DB = 7.0  # chosen: beats within a held chord stay below
 FLUX_HOP_S = 0.005
 FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
 FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
+SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
+SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+SWELL_S = 0.12  # chosen: a soft bow or breath takes a tenth of a second to speak
 ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
 LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
 RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
@@ -63,18 +67,8 @@ def find_onsets(samples: Floats, sr: int) -> Array:
     vibrato does not count (S. Boeck and G. Widmer, "Maximum filter vibrato suppression for onset
     detection", DAFx-13). samples: (n,) at `sr`.
     """
-    hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
-    loudest = max(float(level.max()) for level in _level_blocks(samples, size, hop))
-    floor = max(10.0 ** (SILENCE_DBFS / 20), loudest * 10.0 ** (-DYNAMIC_DB / 20))
-    bins = int(6000 * size / sr)
-    flux_blocks: list[Array] = []
-    last = np.zeros((0, 0))
-    for level in _level_blocks(samples, size, hop):
-        level_db = 20.0 * np.log10(np.maximum(level, floor))
-        joined = np.concatenate([last, level_db]) if len(last) else level_db
-        before = maximum_filter1d(joined[:-FLUX_LAG], 3, axis=1)
-        rise = np.maximum(joined[FLUX_LAG:] - before, 0.0)[:, :bins]
-        now = joined[FLUX_LAG:, :bins]
+    flux_blocks = []
+    for rise, now in _rises(samples, sr, FLUX_LAG):
         # Two views: how much of the spectrum rises, and how much its loud places do (a lone high
         # note fills few bins).
         loud = np.clip((now - now.max(axis=1, keepdims=True) + 30.0) / 30.0, 0.0, 1.0)
@@ -82,13 +76,44 @@ def find_onsets(samples: Floats, sr: int) -> Array:
         flux_blocks.append(
             np.maximum(rise.mean(axis=1), loud_rise * (LEAST_FLUX_DB / LEAST_LOUD_RISE_DB))
         )
-        last = joined[-FLUX_LAG:]
     flux = np.concatenate(flux_blocks)
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
     at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
-    # A frame's content counts from its middle, and the rise spreads over the lag.
-    seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
+    return _seconds(at, FLUX_LAG)
+
+
+def find_swells(samples: Floats, sr: int, onsets: Array) -> Array:
+    """Find where bow or breath may bring a note in slowly, in seconds: no onset tells of it.
+
+    onsets: from `find_onsets`; what rises within `SWELL_S` of one belongs to it.
+    """
+    lag = round(SWELL_S / FLUX_HOP_S)
+    rise: Array = np.concatenate([rises.mean(axis=1) for rises, _ in _rises(samples, sr, lag)])
+    at, _ = find_peaks(rise, height=LEAST_FLUX_DB, distance=lag, prominence=LEAST_FLUX_DB / 2)
+    seconds = _seconds(at, lag)
+    apart = np.abs(seconds[:, None] - onsets).min(axis=1, initial=np.inf)
+    return np.asarray(seconds[apart > SWELL_S])
+
+
+def _rises(samples: Floats, sr: int, lag: int) -> Iterator[tuple[Array, Array]]:
+    """How much each bin has risen in `lag` hops, and its level, dB: some thousand frames a time."""
+    hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
+    loudest = max(float(level.max()) for level in _level_blocks(samples, size, hop))
+    floor = max(10.0 ** (SILENCE_DBFS / 20), loudest * 10.0 ** (-DYNAMIC_DB / 20))
+    bins = int(6000 * size / sr)
+    last = np.zeros((0, 0))
+    for level in _level_blocks(samples, size, hop):
+        level_db = 20.0 * np.log10(np.maximum(level, floor))
+        joined = np.concatenate([last, level_db]) if len(last) else level_db
+        before = maximum_filter1d(joined[:-lag], 3, axis=1)
+        yield np.maximum(joined[lag:] - before, 0.0)[:, :bins], joined[lag:, :bins]
+        last = joined[-lag:]
+
+
+def _seconds(at: NDArray[np.intp], lag: int) -> Array:
+    """When rises began: a frame counts from its middle, and a rise spreads over its lag."""
+    seconds = (at + lag / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
     return np.asarray(np.maximum(seconds, 0.0))
 
 
@@ -98,6 +123,22 @@ def _level_blocks(samples: Floats, size: int, hop: int) -> Iterator[Array]:
     count = (len(samples) + size) // hop + 1
     for _, block in frame_blocks(samples, size, hop, count, lead=size):
         yield np.abs(rfft(block * window, axis=1))
+
+
+def places_to_look(onsets: Array, swells: Array, length_s: float) -> list[tuple[float, bool]]:
+    """Onsets, and between distant ones the places to look for notes that swell in: (s, no onset).
+
+    onsets, swells: s; length_s: of the stem.
+    """
+    starts: list[tuple[float, bool]] = []
+    struck = onsets[onsets > SHORTEST_S]  # an onset nearer the start is the start
+    slow = swells[swells > SHORTEST_S].tolist()
+    edges = sorted([0.0, *struck.tolist(), *slow, length_s])
+    for lo, hi in pairwise(edges):
+        starts.append((lo, lo in slow or (lo == 0.0 and len(struck) == len(onsets))))
+        pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
+        starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
+    return starts
 
 
 def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:

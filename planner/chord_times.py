@@ -9,10 +9,25 @@ from planner.model import Floats
 
 Array = NDArray[np.float64]
 
+LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
+
 
 def piece_of(samples: Floats, first: int, last: int) -> Array:
     """A stretch in double precision: the whole stem so would take twice its memory."""
     return np.asarray(samples[max(first, 0) : max(last, 0)], dtype=float)
+
+
+def loud_part(stretch: Array, sr: int) -> Array:
+    """Cut a stretch where it has died away: what follows would only blur the spectrum."""
+    block = int(0.05 * sr)
+    count = len(stretch) // block
+    if count < 4:
+        return stretch
+    level = 10.0 * np.log10(
+        (stretch[: count * block].reshape(count, block) ** 2).mean(axis=1) + 1e-12
+    )
+    loud = np.flatnonzero(level > level.max() - LOUD_DB)
+    return stretch[: max(int(loud[-1]) + 1, 4) * block]
 
 
 def begun_s(

@@ -7,13 +7,13 @@ measured, from partials that no other sounding note covers.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_known import hear_known, place_known
 from planner.chord_partials import (
+    FIRST_WINDOW_S,
     UNSTEADY,
     PartialFits,
     StiffString,
@@ -22,21 +22,33 @@ from planner.chord_partials import (
     refine,
     typical_b,
 )
-from planner.chord_search import RISE_DB, Peaks, find_new_notes, find_onsets, find_peaks_in
-from planner.chord_times import begun_s, ended_s, piece_of
+from planner.chord_search import (
+    RISE_DB,
+    SHORTEST_S,
+    Peaks,
+    find_new_notes,
+    find_onsets,
+    find_peaks_in,
+    find_swells,
+    places_to_look,
+)
+from planner.chord_times import begun_s, ended_s, loud_part, piece_of
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Confidence, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
 Array = NDArray[np.float64]
 
 SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
-SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
-SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+# How far before and after the place where it was found a note may have begun, s; chosen: a strum's
+# last string; what rose between the two windows compared.
+REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
 B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
 DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings
-LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
+SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
+FEW_PARTIALS = 3
+SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
@@ -52,6 +64,7 @@ class _Voice:
     b: float
     share: float
     soft: bool
+    reach_s: tuple[float, float]  # how far before and after start_s it may have begun
     known: bool = False  # the score has it
     fits: PartialFits | None = None
     string: StiffString | None = None
@@ -87,7 +100,7 @@ def find_chord_notes(
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = _search(samples, stem, expected)
     voices = _measure(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for one in voices for v in _not_a_partial(one, voices)]
+    voices = [v for one in voices for v in _not_a_partial(one, voices, harmonic)]
     voices = [_begun(samples, stem.analysis_sr, v) for v in voices if _believable(v)]
     voices = _less_sure_by_wander(voices) if harmonic else _pool_stiffness(voices)
     ends_s = [
@@ -109,13 +122,15 @@ def _search(
     voices: list[_Voice] = []
     stretches: list[_Stretch] = []
     sounding: list[int] = []
-    starts = _starts(find_onsets(samples, sr), len(samples) / sr)
+    onsets = find_onsets(samples, sr)
+    swells = find_swells(samples, sr, onsets) if stem.role in HARMONIC_ROLES else np.zeros(0)
+    starts = places_to_look(onsets, swells, len(samples) / sr)
     starts, known_at = place_known(starts, expected, SHORTEST_S, len(samples) / sr)
     for i, (start_s, soft) in enumerate(starts):
         end_s = starts[i + 1][0] if i + 1 < len(starts) else len(samples) / sr
         first = int((start_s + (0.0 if soft else SKIP_S)) * sr)
         last = int(min(end_s - 0.005, start_s + LONGEST_S) * sr)
-        stretch = _loud_part(piece_of(samples, first, last), sr)
+        stretch = loud_part(piece_of(samples, first, last), sr)
         if len(stretch) < SHORTEST_S * sr:
             continue
         if 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) < QUIET_DBFS:
@@ -127,15 +142,19 @@ def _search(
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
         known = hear_known(peaks, old, known_at.get(i, []))
         new = find_new_notes(peaks, old, stem.range_hz, known)
-        if not soft:
+        if soft:  # a note that swells is no new one
+            rings = [voices[v].f0_hz for v in sounding]
+            new = [n for n in new if all(abs(np.log2(n[0] / f0)) > 0.5 / 12 for f0 in rings)]
+        else:
             new += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
         for k, (f0_hz, b, share) in enumerate(new):
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
+            reach_s = SOFT_REACH_S if soft else REACH_S
             voices.append(
                 _Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
-                    known=k < len(known),
+                    reach_s=reach_s, known=k < len(known),
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
@@ -151,31 +170,6 @@ def _search(
                 _Stretch(start_s=start_s, end_s=end_s, voices=tuple(sounding), others_hz=others)
             )
     return voices, stretches
-
-
-def _starts(onsets: Array, length_s: float) -> list[tuple[float, bool]]:
-    """Onsets, and between distant ones some places to look for notes that swell in."""
-    starts: list[tuple[float, bool]] = []
-    struck = onsets[onsets > SHORTEST_S]  # an onset nearer the start is the start
-    edges = [0.0, *struck.tolist(), length_s]
-    for lo, hi in pairwise(edges):
-        starts.append((lo, lo == 0.0 and len(struck) == len(onsets)))
-        pieces = max(int((hi - lo) / SOFT_EVERY_S), 1)
-        starts += [(lo + (hi - lo) * k / pieces, True) for k in range(1, pieces)]
-    return starts
-
-
-def _loud_part(stretch: Array, sr: int) -> Array:
-    """Cut a stretch where it has died away: what follows would only blur the spectrum."""
-    block = int(0.05 * sr)
-    count = len(stretch) // block
-    if count < 4:
-        return stretch
-    level = 10.0 * np.log10(
-        (stretch[: count * block].reshape(count, block) ** 2).mean(axis=1) + 1e-12
-    )
-    loud = np.flatnonzero(level > level.max() - LOUD_DB)
-    return stretch[: max(int(loud[-1]) + 1, 4) * block]
 
 
 def _rings(peaks: Peaks, voice: _Voice) -> bool:
@@ -245,7 +239,7 @@ def _measure(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(
-            _loud_part(piece_of(samples, first, last), sr), sr, guesses, stretch.others_hz,
+            loud_part(piece_of(samples, first, last), sr), sr, guesses, stretch.others_hz,
             harmonic=harmonic, longest_s=LONGEST_S,
         )  # fmt: skip
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
@@ -286,30 +280,51 @@ def _same_string(high: _Voice, low: _Voice) -> bool:
     return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
 
 
-def _not_a_partial(voice: _Voice, voices: list[_Voice]) -> list[_Voice]:
+def _same_sound(high: _Voice, low: _Voice) -> bool:
+    """Say whether a driven note may be only every n-th partial of a lower one that sounds with it.
+
+    Partials of bow and breath are exact multiples, but in vibrato their readings differ by some
+    cents. A second player an octave above, as near to one, is left out unless the score has him: a
+    note made up would cost a false correction, and his is hardly one.
+    """
+    number = round(high.f0_hz / low.f0_hz)
+    if high.known or number < 2 or not low.start_s - REACH_S[1] <= high.start_s < low.last_s:
+        return False
+    return bool(abs(1200.0 * np.log2(high.f0_hz / (number * low.f0_hz))) < SAME_SOUND_CENTS)
+
+
+def _not_a_partial(voice: _Voice, voices: list[_Voice], harmonic: bool) -> list[_Voice]:
     """Drop a note that is only a partial of a lower one; of a known one, only its reading."""
-    if not any(_same_string(voice, other) for other in voices):
+    same = _same_sound if harmonic else _same_string
+    if not any(same(voice, other) for other in voices):
         return [voice]
     return [replace(voice, string=None)] if voice.known else []
 
 
 def _less_sure_by_wander(voices: list[_Voice]) -> list[_Voice]:
-    """Add to each uncertainty how far the stem's driven tones wander between two windows.
+    """Add to each uncertainty how far the stem's driven tones wander between windows.
 
-    All partials of a voice or bow swing together, so their agreement says nothing of it.
+    All partials of a voice or bow swing together, so their agreement says nothing of it: a first
+    window, a fifth of a second, may lie anywhere in a swing, and so is as far off as the stem's
+    notes went from there. What of a swing is left in a longer window falls with its square (the
+    frequency fitted to a phase weighs the middle most). Two or three partials may agree on a side
+    band of the swing, which is no nearer than a first window.
     """
-    wander = [v.string.wander_cents for v in voices if v.string and v.string.wander_cents > 0]
-    if not wander:
-        return voices
-    usual = float(np.median(wander))
+    strings = [v.string for v in voices if v.string and v.string.swing_cents > 0]
+    usual = float(np.median([s.wander_cents for s in strings])) if strings else 0.0
+    first = SWING_CENTS
+    if strings:
+        first = float(np.sqrt(np.mean([s.swing_cents**2 for s in strings])))
     return [
-        replace(
-            v, string=replace(v.string, f1_cents_sd=float(np.hypot(v.string.f1_cents_sd, usual)))
-        )
-        if v.string
-        else v
-        for v in voices
+        replace(v, string=_less_sure(v.string, usual, first)) if v.string else v for v in voices
     ]
+
+
+def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> StiffString:
+    share = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2 if string.used > FEW_PARTIALS else 1.0
+    left_cents = first_cents * share
+    added = max(usual_cents, string.wander_cents, left_cents)
+    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, added)))
 
 
 def _pool_stiffness(voices: list[_Voice]) -> list[_Voice]:
@@ -452,7 +467,7 @@ def _confidence(string: StiffString, length_s: float) -> Confidence:
 
 
 def _begun(samples: Floats, sr: int, voice: _Voice) -> _Voice:
-    early_s, late_s = (SOFT_EVERY_S, SOFT_EVERY_S) if voice.soft else (0.02, 0.1)
+    early_s, late_s = voice.reach_s
     start_s = begun_s(samples, sr, _own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
     return replace(voice, start_s=start_s)
 

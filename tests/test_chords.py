@@ -341,3 +341,93 @@ def test_recorded_piano_chord_gives_its_exact_ratios_back(moves: tuple[float, ..
         assert other.sustain_hz is not None
         wanted = cents(truth[3 + i], truth[i])
         assert abs(cents(other.sustain_hz, one.sustain_hz) - wanted) < 1.0
+
+
+# ---------------------------------------------------------------- bow and breath
+
+
+def bowed(f1_hz: float, length_s: float, swell_s: float, rng: np.random.Generator) -> Array:
+    """A bowed tone with a vibrato of its own that swells in and fades out."""
+    t = np.arange(int(length_s * SR)) / SR
+    swing = 8.0 * np.sin(2 * np.pi * rng.uniform(5.0, 6.0) * t + rng.uniform(0, 6))
+    turn = 2 * np.pi * np.cumsum(f1_hz * 2.0 ** (swing / 1200)) / SR
+    sound = np.zeros_like(t)
+    for n in range(1, min(20, int(7000 / f1_hz))):
+        sound += np.cos(n * turn + rng.uniform(0, 6)) / n
+    level = np.minimum(1.0, np.minimum(t / swell_s, (length_s - t) / 0.15))
+    return np.asarray(0.1 * sound * level)
+
+
+def overlaid(*parts: tuple[float, Array], seconds: float, rng: np.random.Generator) -> Array:
+    sound = 1e-4 * rng.standard_normal(int(seconds * SR))
+    for at_s, part in parts:
+        first = round(at_s * SR)
+        sound[first : first + len(part)] += part
+    return np.asarray(sound)
+
+
+def test_double_stops_that_swell_into_each_other_are_found() -> None:
+    """Two bows that need 0.15 s to speak, legato: no quick onset tells where the second begins."""
+    rng = np.random.default_rng(3)
+    first = [(0.3, bowed(f, 1.3, 0.15, rng)) for f in (196.0, 293.7)]
+    second = [(1.5, bowed(f, 1.3, 0.15, rng)) for f in (220.0, 329.6)]
+    third = [(2.7, bowed(f, 1.3, 0.15, rng)) for f in (174.6, 261.6)]
+    samples = overlaid(*first, *second, *third, seconds=4.5, rng=rng)
+    found = find_chord_notes(as_stem(samples, "bowed-group"))
+    told = [(round(n.start_s, 1), round(69 + 12 * np.log2(n.pitch_hz / 440))) for n, _ in found]
+    keys = [sorted(k for at, k in told if abs(at - near) < 0.21) for near in (0.3, 1.5, 2.7)]
+    assert keys == [[55, 62], [57, 64], [53, 60]]
+
+
+def test_a_chord_that_swells_while_it_is_held_does_not_begin_again() -> None:
+    """A crescendo of 12 dB in half a second brings no new note."""
+    rng = np.random.default_rng(4)
+    parts = [(0.3, bowed(f, 3.0, 0.1, rng)) for f in (196.0, 246.9)]
+    samples = overlaid(*parts, seconds=3.5, rng=rng)
+    t = np.arange(len(samples)) / SR
+    samples = samples * 10.0 ** (-12.0 * (1.0 - np.clip((t - 1.5) / 0.5, 0, 1)) / 20)
+    found = find_chord_notes(as_stem(samples, "bowed-group"))
+    assert [round(69 + 12 * np.log2(n.pitch_hz / 440)) for n, _ in found] == [55, 59]
+
+
+@pytest.mark.parametrize(("octave_cents", "notes"), [(0.0, 1), (25.0, 2)])
+def test_an_octave_counts_only_where_it_is_not_the_lower_notes_own(
+    octave_cents: float, notes: int
+) -> None:
+    """A driven tone an octave up is a second player only where it is off: else nothing to touch."""
+    rng = np.random.default_rng(5)
+    t = np.arange(int(1.5 * SR)) / SR
+    level = np.minimum(1.0, np.minimum(t / 0.05, (1.5 - t) / 0.1))
+    low_hz, high_hz = 220.0, 440.0 * 2.0 ** (octave_cents / 1200)
+    low = sum(np.cos(2 * np.pi * n * low_hz * t + n) / n for n in range(1, 20))
+    high = sum(np.cos(2 * np.pi * n * high_hz * t + n * n) / n for n in range(1, 12))
+    samples = overlaid((0.3, 0.1 * level * (low + 1.5 * high)), seconds=2.2, rng=rng)
+    assert len(find_chord_notes(as_stem(samples, "bowed-group"))) == notes
+
+
+def test_what_swings_is_not_called_firm_on_the_word_of_one_window() -> None:
+    """Double stops in vibrato: readings are covered, and no firm one is off by 5 cents."""
+    z, firm_off = [], []
+    for seed in (31, 32, 33):
+        rng = np.random.default_rng(seed)
+        parts, truth, at_s = [], [], 0.3
+        while at_s < 12.0:
+            length_s, low = float(rng.choice([0.5, 0.8, 1.2, 2.0])), int(rng.integers(48, 64))
+            for key in (low, low + int(rng.choice([3, 4, 5, 7, 8, 9]))):
+                f1_hz = shift_hz(midi_to_hz(key), 6.0 * rng.normal())
+                parts.append((at_s, bowed(f1_hz, length_s + 0.1, rng.uniform(0.04, 0.15), rng)))
+                truth.append((at_s, f1_hz))
+            at_s += length_s + float(rng.choice([0.0, 0.0, 0.2]))
+        samples = overlaid(*parts, seconds=at_s + 1.0, rng=rng)
+        for note, m in find_chord_notes(as_stem(samples, "bowed-group")):
+            near = [hz for start_s, hz in truth if abs(start_s - note.start_s) < 0.15]
+            if m.sustain_hz is None or m.uncertainty_cents is None or not near:
+                continue
+            off = min((cents(m.sustain_hz, hz) for hz in near), key=abs)
+            if abs(off) < 50.0:
+                z.append(abs(off) / m.uncertainty_cents)
+                firm_off += [abs(off)] if m.confidence == "firm" else []
+    assert len(z) > 50
+    assert len(firm_off) > 25
+    assert np.mean(np.array(z) < 2.0) >= 0.93
+    assert max(firm_off) < 5.0
