@@ -30,6 +30,8 @@ FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow be
 FLUX_LAG = 5  # hops; chosen: a hammer's or pick's rise lasts about as long
 SHORTEST_S = 0.06  # chosen: a shorter stretch tells no chord apart
 SOFT_EVERY_S = 0.7  # chosen: notes that swell in without an onset are looked for this often
+# Chosen: a note of few partials fills a twentieth of the spectrum, and rises by some 20 dB.
+LEAST_SWELL_DB, SWELL_HOP_S, SWELL_LOWEST_HZ = 1.0, 0.01, 80.0
 SWELL_S = 0.12  # chosen: a soft bow or breath takes a tenth of a second to speak
 ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
 LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
@@ -67,8 +69,11 @@ def find_onsets(samples: Floats, sr: int) -> Array:
     vibrato does not count (S. Boeck and G. Widmer, "Maximum filter vibrato suppression for onset
     detection", DAFx-13). samples: (n,) at `sr`.
     """
+    hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
     flux_blocks = []
-    for rise, now in _rises(samples, sr, FLUX_LAG):
+    bins = int(6000 * size / sr)
+    for rise, now in _rises(samples, size, hop, FLUX_LAG):
+        rise, now = rise[:, :bins], now[:, :bins]
         # Two views: how much of the spectrum rises, and how much its loud places do (a lone high
         # note fills few bins).
         loud = np.clip((now - now.max(axis=1, keepdims=True) + 30.0) / 30.0, 0.0, 1.0)
@@ -80,41 +85,48 @@ def find_onsets(samples: Floats, sr: int) -> Array:
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
     at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
-    return _seconds(at, FLUX_LAG)
+    # A frame's content counts from its middle, and the rise spreads over the lag.
+    seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
+    return np.asarray(np.maximum(seconds, 0.0))
 
 
 def find_swells(samples: Floats, sr: int, onsets: Array) -> Array:
     """Find where bow or breath may bring a note in slowly, in seconds: no onset tells of it.
 
+    The rise is taken over a tenth of a second and in steps of a third of a semitone, the neighbours
+    included: a step of pitch shows, a vibrato does not.
     onsets: from `find_onsets`; what rises within `SWELL_S` of one belongs to it.
     """
-    lag = round(SWELL_S / FLUX_HOP_S)
-    rise: Array = np.concatenate([rises.mean(axis=1) for rises, _ in _rises(samples, sr, lag)])
-    at, _ = find_peaks(rise, height=LEAST_FLUX_DB, distance=lag, prominence=LEAST_FLUX_DB / 2)
-    seconds = _seconds(at, lag)
+    hop, size = round(SWELL_HOP_S * sr), round(SWELL_S * sr)
+    lag = round(SWELL_S / SWELL_HOP_S)
+    steps = np.arange(36.0 * np.log2(6000 / SWELL_LOWEST_HZ)) / 36.0
+    edges = np.unique(np.ceil(SWELL_LOWEST_HZ * 2.0**steps * size / sr).astype(int))
+    rise: Array = np.concatenate(
+        [rises.mean(axis=1) for rises, _ in _rises(samples, size, hop, lag, edges)]
+    )
+    at, _ = find_peaks(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
+    seconds = (at + lag / 2) * SWELL_HOP_S - 0.5 * SWELL_S
     apart = np.abs(seconds[:, None] - onsets).min(axis=1, initial=np.inf)
     return np.asarray(seconds[apart > SWELL_S])
 
 
-def _rises(samples: Floats, sr: int, lag: int) -> Iterator[tuple[Array, Array]]:
-    """How much each bin has risen in `lag` hops, and its level, dB: some thousand frames a time."""
-    hop, size = round(FLUX_HOP_S * sr), round(FLUX_WINDOW_S * sr)
+def _rises(
+    samples: Floats, size: int, hop: int, lag: int, edges: NDArray[np.intp] | None = None
+) -> Iterator[tuple[Array, Array]]:
+    """How much each bin has risen in `lag` hops, and its level, dB: some thousand frames a time.
+
+    edges: the first bins of groups, each of which counts by its loudest.
+    """
     loudest = max(float(level.max()) for level in _level_blocks(samples, size, hop))
     floor = max(10.0 ** (SILENCE_DBFS / 20), loudest * 10.0 ** (-DYNAMIC_DB / 20))
-    bins = int(6000 * size / sr)
     last = np.zeros((0, 0))
     for level in _level_blocks(samples, size, hop):
-        level_db = 20.0 * np.log10(np.maximum(level, floor))
+        grouped = level if edges is None else np.maximum.reduceat(level, edges, axis=1)
+        level_db = 20.0 * np.log10(np.maximum(grouped, floor))
         joined = np.concatenate([last, level_db]) if len(last) else level_db
         before = maximum_filter1d(joined[:-lag], 3, axis=1)
-        yield np.maximum(joined[lag:] - before, 0.0)[:, :bins], joined[lag:, :bins]
+        yield np.maximum(joined[lag:] - before, 0.0), joined[lag:]
         last = joined[-lag:]
-
-
-def _seconds(at: NDArray[np.intp], lag: int) -> Array:
-    """When rises began: a frame counts from its middle, and a rise spreads over its lag."""
-    seconds = (at + lag / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
-    return np.asarray(np.maximum(seconds, 0.0))
 
 
 def _level_blocks(samples: Floats, size: int, hop: int) -> Iterator[Array]:
