@@ -24,20 +24,21 @@ from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.parts import clock_shifts
 from planner.pitch import note_name
-from planner.plan_model import Judged, Offender, Plan
+from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
+from planner.questions import notes_offered, why_no_yes
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
-# Words of the answers file; the second of each pair is what the button means.
+# What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
-    ("yes", "make this edit"),
-    ("no", "leave it as it is"),
-    ("ask", "ask the player first"),
-    ("half", "make half of this edit"),
+    ("yes", "yes", "make this edit"),
+    ("no", "no", "leave it as it is"),
+    ("ask", "ask", "ask the player first"),
+    ("half", "half", "make half of this edit"),
 )
 _HEARD = (
     ("recorded", "recorded", "the excerpt as it is"),
@@ -62,7 +63,7 @@ class _Entry:
     audio: str  # base64 of a WAV file, or nothing
     heard: str  # what to know about the excerpt
     sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
-    answers: tuple[tuple[str, str], ...]
+    answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
     alike: tuple[str, ...]
 
 
@@ -194,10 +195,18 @@ def _entry(
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
-        # A question proposes no edit that could be halved.
-        answers=ANSWERS if o is not None else ANSWERS[:-1],
+        answers=ANSWERS if o is not None else _answers_to(row),
         alike=line.alike,
     )
+
+
+def _answers_to(question: Row) -> tuple[tuple[str, str, str], ...]:
+    """The notes that it offers; a yes where it says something; no half, as there is no edit."""
+    names = [note_name(midi) for midi in notes_offered(question)]
+    offered = tuple((f"meant {name}", name, f"{name} was meant") for name in names)
+    first = 1 if why_no_yes(question) else 0
+    yes = ("yes", "yes", "yes, it is so")
+    return (*offered, *(yes, *ANSWERS[1:-1])[first:])
 
 
 def _played(line: Line, sound: Excerpt | None, plan: Plan) -> dict[str, Any]:

@@ -10,15 +10,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.answers import Override
 from planner.clash_words import named_stems, points_of_named
 from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.keys import with_keys
+from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moving_song import moved_along, movement_findings, movement_of
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
-from planner.pitch import note_name
+from planner.pitch import note_name, shift_hz
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import (
     advice_row,
@@ -41,6 +43,7 @@ from planner.tolerances import Exposure, Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
 from planner.voicings import sour_chords
 from planner.warming import warming
+from planner.wording import flat_or_sharp
 
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
 _FINAL_HELD_S = 1.0  # chosen
@@ -89,6 +92,7 @@ def make_plan(
         return replace(part, aimed=_re_aimed(part, session, a4, recalled))
 
     alone = {code: aimed(code, noticed) for code in sorted(given)}
+    recalled = replace(recalled, held=_held(alone, recalled, tempo_map))
     fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
@@ -158,7 +162,8 @@ def make_plan(
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]
-        retake = retake_row(own, parts[code].spec)
+        refused = [k for k, r in rules.items() if r.stem == code and r.name == "refused"]
+        retake = retake_row(own, parts[code].spec, refused)
         advice += [retake] if retake else []
     for part in fixed:
         out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
@@ -219,18 +224,37 @@ def _section_labels(
     return labels
 
 
+def _held(parts: dict[str, Part], recalled: Recalled, tempo_map: TempoMap | None) -> dict[str, str]:
+    """Which notes lie in a place that is locked, and by whom."""
+    held = {}
+    for code, part in parts.items() if recalled.locked_places else ():
+        for n in part.stem.notes:
+            bar = tempo_map.bar_beat(n.note.start_s + part.shift_s)[0] if tempo_map else None
+            if said := held_by(recalled.locked_places, code, bar):
+                held[n.id] = said
+    return held
+
+
 def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
-    def aim_at(a: Aimed, midi: int, who: str) -> Aimed:
-        target = target_for(a.measured, part.stem.role, session, a4, intended_midi=midi)
-        return aim(
-            a.measured,
-            replace(
+    def aim_at(a: Aimed, wanted: Override, who: str) -> Aimed:
+        target, midi = a.target, wanted.intended_midi
+        if midi is not None:
+            target = target_for(
+                a.measured, part.stem.role, session, a4,
+                intended_midi=midi, follow_keys=part.spec.follow_keys,
+            )  # fmt: skip
+            said = f"{who} says {note_name(midi)}, the planner {note_name(a.target.intended_midi)}"
+            whence = target.target_from.removeprefix("score, ")
+            target = replace(target, target_from=f"{whence}; {said}")
+        if wanted.target_cents is not None:
+            target = replace(
                 target,
-                target_from=f"{target.target_from.removeprefix('score, ')}; "
-                f"{who} says {note_name(midi)}, "
-                f"the planner {note_name(a.target.intended_midi)}",
-            ),
-        )
+                target_hz=shift_hz(target.target_hz, wanted.target_cents),
+                target_from=f"{target.target_from}; {flat_or_sharp(wanted.target_cents)} of it, "
+                f"says {who}",
+                set_by_hand=True,
+            )
+        return aim(a.measured, target)
 
     return re_aimed(part.aimed, recalled.rulings, aim_at)
 

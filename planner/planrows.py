@@ -213,13 +213,22 @@ def _more_places(chord: SourChord, tempo_map: TempoMap | None, shift_s: float) -
     return f" in {len(starts)} places ({'; '.join(said)}{rest})"
 
 
-def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
-    """Advise another take where single edits would cover too much of a part; its id comes later."""
+def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
+    """Advise another take where single edits would cover too much of a part; its id comes later.
+
+    refused: ids of rules of the part that a person refused; they are why there are so many edits.
+    """
     measured = [j for j in judged if j.heard_cents is not None]
     edits = [j for j in measured if j.action in MOVING_ACTIONS]
     if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
         return None
     share = percent(len(edits) / len(measured))
+    instead = ""
+    if refused:
+        them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
+        instead = (
+            f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
+        )
     return Row(
         id="A-000",
         kind="advice",
@@ -231,7 +240,7 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
         action="retake",
         rule_name="more edits than a take",
         reason=f"{share} of the measured notes ask for an edit of their own: "
-        "if the player is still there, another take is better and quicker",
+        f"if the player is still there, another take is better and quicker{instead}",
     )
 
 

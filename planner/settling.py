@@ -16,7 +16,7 @@ from planner.parts import Part, sounding
 from planner.plan_model import Judged
 from planner.protection import join_inside
 from planner.row_ids import name_rules
-from planner.ruled import decided_by_a_person, ruled_note, ruled_rules
+from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
@@ -63,6 +63,7 @@ def settle(
     }
     for _ in range(_MOST_ROUNDS):
         named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
+        named = outside_locks(named, recalled.held, (row.id for row in recalled.last_rows))
         rules = ruled_rules(named, recalled.rulings, may_move)
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
@@ -72,7 +73,10 @@ def settle(
         tool = _decide_all(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
-        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
+        judged = {
+            k: ruled_note(one, recalled.rulings.get(k), recalled.held.get(k, ""))
+            for k, one in tool.items()
+        }
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
