@@ -7,8 +7,8 @@ from typing import get_args
 
 from planner.model import FIXED_ROLES
 from planner.plan_model import MOVING_ACTIONS, Plan, Row, State
-from planner.summary import plain, reference_sentences, table
 from planner.questions import words_to_type
+from planner.summary import plain, reference_sentences, table
 from planner.tally import biggest_rules, edits, is_open_question, left_on_purpose
 from planner.wording import SIGN_RULE, count, minutes, place
 

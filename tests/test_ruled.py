@@ -178,7 +178,7 @@ def test_a_question_is_answered_by_naming_the_note() -> None:
 def test_a_target_and_points_by_hand(part: StemNotes, made: Plan) -> None:
     """A person may move the place where a note belongs, or draw its move."""
     low = Entry(id="EGL-0005", override=Override(target_cents=-4.0), by="E")
-    again, rows = answered(made, part, low)
+    _, rows = answered(made, part, low)
     before = {r.id: r for r in made.rows}
     assert rows["EGL-0005"].heard_cents == pytest.approx(
         (before["EGL-0005"].heard_cents or 0.0) + 4.0
@@ -211,9 +211,8 @@ def locked_again(
 
 def test_a_locked_stem_stays_and_gets_nothing_new(part: StemNotes, made: Plan) -> None:
     """Its rows keep their numbers on other readings, and a note gone wrong since gets no edit."""
-    errors = [-9.0, -8.0, 20.0, -9.5, 24.0, -8.5, -9.2, -8.8] + [
-        -9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8,
-    ]  # fmt: skip
+    usual = [-9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8]
+    errors = [-9.0, -8.0, 20.0, -9.5, 24.0, -8.5, -9.2, -8.8, *usual]
     free = {r.id for r in plan(stem("EGL", "fretted", line("EGL", PHRASE * 2, errors))).rows}
     assert "EGL-0003" in free
     rows = locked_again(made, part, Area(stem="EGL"), errors)
@@ -235,7 +234,7 @@ def test_what_was_refused_with_the_lock_is_locked_as_refused(part: StemNotes, ma
 
 
 def test_after_a_refused_rule_the_retake_says_so() -> None:
-    """Twenty notes 24 flat with scatter: the rule refused, the take is advised, and linked to it."""
+    """Twenty notes 24 flat with scatter: the rule refused, a take is advised, and linked to it."""
     rng = [-24.0, -22.0, -26.0, -23.0, -25.0]
     low = stem("LV", "bowed", line("LV", [60, 62, 64, 65, 67] * 4, rng * 4))
     first = plan(low)
