@@ -100,7 +100,15 @@ class Ruling:
 
     @property
     def who(self) -> str:
-        return self.by or "a person"
+        return self.by or "the answer"
+
+    @property
+    def refused_by(self) -> str:
+        return f"refused by {self.by}" if self.by else "refused"
+
+    @property
+    def set_by(self) -> str:
+        return f"set by {self.by or 'hand'}"
 
     @property
     def human(self) -> Human:
@@ -247,8 +255,8 @@ def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
             Finding(
                 severity="warning",
                 what=f"{ruling.id} has answers that contradict each other: {said}.",
-                did=f"Taken as {ruling.state}, by {ruling.who}: what is typed into the list goes "
-                "before replies, later before earlier.",
+                did=f"Taken as {ruling.state}{f', by {ruling.by}' if ruling.by else ''}: what is "
+                "typed into the list goes before replies, later before earlier.",
                 advice="Agree on one, and answer again.",
                 stem=ruling.entry.stem or None,
             )

@@ -199,11 +199,12 @@ def _inspect(arguments: argparse.Namespace) -> int:
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
+    from planner.wording import finding_place
+
     for finding in findings:
-        where = finding.stem or finding.file or "session"
-        clock = "" if finding.at_s is None else f" at {finding.at_s:.2f} s"
+        where = finding_place(finding)
         text = " ".join(part for part in (finding.what, finding.did, finding.advice) if part)
-        print(f"{finding.severity}: {where}{clock}: {text}")
+        print(": ".join(part for part in (finding.severity, where, text) if part))
 
 
 def _plan(arguments: argparse.Namespace) -> int:

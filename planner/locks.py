@@ -104,9 +104,7 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
 
 def held_places(entries: Iterable[Entry]) -> tuple[tuple[Area, bool, str], ...]:
     """List the places that are locked or unlocked, in order, and by whom."""
-    return tuple(
-        (e.area, bool(e.locked), e.by or "a person") for e in entries if e.area is not None
-    )
+    return tuple((e.area, bool(e.locked), e.by) for e in entries if e.area is not None)
 
 
 def held_by(places: Iterable[tuple[Area, bool, str]], stem: str, bar: int | None) -> str:
@@ -114,7 +112,8 @@ def held_by(places: Iterable[tuple[Area, bool, str]], stem: str, bar: int | None
     said = ""
     for area, locked, who in places:
         if lies_inside(area, stem, bar, bar):
-            said = f"{area_words(area)} locked by {who}" if locked else ""
+            by = f" by {who}" if who else ""
+            said = f"{area_words(area)} locked{by}" if locked else ""
     return said
 
 

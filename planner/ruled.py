@@ -118,7 +118,7 @@ def _ruled_rule(
         return replace(
             rule,
             add_cents=round(override.add_cents, 1),
-            reason=f"set by {ruling.who}; the planner says {said}: {rule.reason}",
+            reason=f"{ruling.set_by}; the planner says {said}: {rule.reason}",
         )
     if ruling.state == "refused" or (override is not None and override.action == "leave"):
         return replace(
@@ -126,7 +126,7 @@ def _ruled_rule(
             action="leave",
             add_cents=0.0,
             name=_REFUSED,
-            reason=f"refused by {ruling.who}; the planner says {said}: {rule.reason}",
+            reason=f"{ruling.refused_by}; the planner says {said}: {rule.reason}",
         )
     if ruling.factor != 1.0:
         return replace(
@@ -204,7 +204,7 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
             still,
             action="raise-lower",
             rule_name="set by a person",
-            reason=f"set by {ruling.who}; {tool}",
+            reason=f"{ruling.set_by}; {tool}",
             add_cents=add,
             points=((0.0, add), (judged.measured.note.length_s, add)),
             remaining_cents=None if rest is None else round(rest + add, 1),
@@ -215,7 +215,7 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
             still,
             action="shape",
             rule_name="set by a person",
-            reason=f"set by {ruling.who}; {tool}",
+            reason=f"{ruling.set_by}; {tool}",
             points=override.points,
             remaining_cents=None
             if rest is None
@@ -242,7 +242,7 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
             "too far for an edit",
         )
     if ruling.state == "refused" and judged.action not in _NO_ROW:
-        reason = f"refused by {ruling.who}"
+        reason = ruling.refused_by
         if judged.action in MOVING_ACTIONS:
             reason += f"; {tool}"
         return replace(still, action="leave", rule_name=_REFUSED, reason=reason)

@@ -182,11 +182,11 @@ def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
         what = f"{row.id}: {ruling.who} wants it moved, and the session file says not to touch it."
         did = "It was left."
     elif ruling.state == "refused" and override is not None and override.moves:
-        what = f"{row.id} was refused by {ruling.who}, and a number was set for it as well."
+        what = f"{row.id} was {ruling.refused_by}, and a number was set for it as well."
         did = "The number was taken."
     elif ruling.state == "refused" and row.kind == "note" and row.layers:
         rules = ", ".join(rule for rule, _ in row.layers)
-        what = f"{row.id} was refused by {ruling.who}, and {rules} still moves it with the others."
+        what = f"{row.id} was {ruling.refused_by}, and {rules} still moves it with the others."
         did = "Its own edit was left out."
     if not what:
         return []

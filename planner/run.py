@@ -18,7 +18,7 @@ from planner.bleed import without_bleed
 from planner.errors import AudioError, PlannerError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
-from planner.files.configs import read_judging, read_tolerances
+from planner.files.configs import read_tolerances
 from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_places import inspect_places
@@ -26,6 +26,7 @@ from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
     Opened,
+    judging_of,
     lost_stem,
     open_session,
     places_of,
@@ -96,7 +97,7 @@ def plan_session(
     opened = open_session(session_path, without=without, keep_going=keep_going)
     tempo_map = tempo_map_of(opened)
     tolerances = read_tolerances()
-    judging = read_judging(opened.session.judging, beside=session_path.parent)
+    judging = judging_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)

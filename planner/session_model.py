@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from planner.model import Role
@@ -129,6 +129,11 @@ class Session:
     tone_level_db: float = -12.0  # of the page's tones, against the excerpt
     page_size_mb: float = 15.0  # the page grows no larger; excerpts are left out instead
     stems: tuple[StemSpec, ...]
+    # Where each field stands in the session file, for messages about files that it names.
+    field_lines: tuple[tuple[str, int], ...] = field(default=(), compare=False)
+
+    def line_of(self, field_name: str) -> int | None:
+        return dict(self.field_lines).get(field_name)
 
     @property
     def temperament_said(self) -> str:

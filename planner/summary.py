@@ -29,6 +29,7 @@ from planner.wording import (
     SIGN_RULE,
     amount,
     count,
+    finding_place,
     flat_or_sharp,
     give_or_take,
     minutes,
@@ -396,9 +397,7 @@ def _findings(plan: Plan) -> list[str]:
 
 
 def _finding(finding: Finding) -> str:
-    where = ", ".join(part for part in (finding.stem, finding.file) if part)
-    if finding.at_s is not None:
-        where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
+    where = finding_place(finding)
     said = " ".join(p for p in (finding.what, finding.did, finding.advice) if p)
     return f"{finding.severity}{f' ({plain(where)})' if where else ''}: {plain(said)}"
 

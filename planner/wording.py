@@ -6,6 +6,10 @@ take 2". Numbers carry one decimal below 10 cents and none above, as they deserv
 
 from __future__ import annotations
 
+import re
+
+from planner.model import Finding
+
 # Nearer to a note, what leaks in may be what was read. Common practice, no source.
 BLEED_DOUBT_DB = -12.0
 
@@ -129,3 +133,15 @@ def ghosts(heard_in: tuple[tuple[str, float], ...]) -> str:
 def rule_names(layers: tuple[tuple[str, float], ...]) -> str:
     """Name the rules that cover a note, largest first: "R-001 and R-003"."""
     return " and ".join(rule for rule, _ in layers)
+
+
+def finding_place(finding: Finding) -> str:
+    """Say where something was found, as far as its sentence does not begin by saying so."""
+    named = [part for part in (finding.stem, finding.file) if part]
+    said = [
+        part for part in named if not re.search(rf"(?<!\w){re.escape(part)}(?!\w)", finding.what)
+    ]
+    where = ", ".join(said)
+    if finding.at_s is not None:
+        where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
+    return where
