@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from planner.files.past_plans import (
 from planner.files.reply_file import page_says, read_given
 from planner.locks import area_said, area_words, rows_inside
 from planner.opening import open_session, places_of
-from planner.pitch import note_name
+from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
 from planner.recalling import typed_entries
 from planner.replies import (
@@ -34,7 +35,8 @@ from planner.replies import (
     read_reply,
     rows_named,
 )
-from planner.session_model import Session
+from planner.session_model import KeyMark, Session
+from planner.spelling import names_at
 from planner.wording import count, place
 
 
@@ -113,7 +115,7 @@ def answer_session(
             said, unclear = read_reply(rest)
             source = "reply"
         past = read_past_plan(_chosen(plans, plan or named))
-        entries, more, told = _from_reply(said, past, source, by=by, date=date)
+        entries, more, told = _from_reply(said, past, source, opened.session.keys, by=by, date=date)
         locked, no_place, told_locks = _from_locks(locks, past, opened.session, by=by, date=date)
         entries, told = (*entries, *locked), (*told, *told_locks)
         unclear = (*unclear, *more, *no_place)
@@ -162,10 +164,16 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
 
 
 def _from_reply(
-    said: tuple[Said, ...], past: PastPlan, source: str, *, by: str, date: str
+    said: tuple[Said, ...],
+    past: PastPlan,
+    source: str,
+    keys: Sequence[KeyMark],
+    *,
+    by: str,
+    date: str,
 ) -> tuple[tuple[Entry, ...], tuple[Unclear, ...], tuple[str, ...]]:
     numbers = any(one.ref.isdigit() for one in said)
-    found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {})
+    found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {}, keys)
     entries = tuple(
         replace(
             entry_of(
@@ -185,7 +193,7 @@ def _from_reply(
         for one in found
     )
     told = tuple(
-        f"{_ref_words(one.ref, one.row)}: {_answer_words(e)}"
+        f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
         for one, e in zip(found, entries, strict=True)
     )
     return entries, unclear, told
@@ -293,10 +301,10 @@ def _row_words(row: Row) -> str:
     return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
 
 
-def _answer_words(entry: Entry) -> str:
+def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
     parts = [str(entry.answer or entry.state or "")]
     if entry.override is not None and entry.override.intended_midi is not None:
-        parts.append(f"{note_name(entry.override.intended_midi)} was meant")
+        parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
     if entry.locked is not None:
         parts.append("locked" if entry.locked else "unlocked")
     if entry.comment is not None:

@@ -23,10 +23,11 @@ from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.parts import clock_shifts
-from planner.pitch import note_name
+from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
 from planner.questions import notes_offered, why_no_yes
+from planner.spelling import names_at
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
@@ -101,7 +102,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
 
     def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
-        return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts))
+        names = names_at(plan.keys, line.row.start_bar)
+        return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted
     css, js = _asset("review.css"), _asset("review.js")
@@ -152,7 +154,7 @@ def _plot(
     stem = note.measured.note.stem
     return plot_note(
         note,
-        note_name(note.target.intended_midi),
+        note_name(note.target.intended_midi, note.names),
         others=[other for other in plan.judged if other.measured.note.stem != stem],
         tempo_map=tempo_map,
         later_s=lambda code: shifts.get(code, 0.0),
@@ -160,7 +162,12 @@ def _plot(
 
 
 def _entry(
-    line: Line, anchor: str, plot: Plot | None, sound: Excerpt | None, sounding: bool
+    line: Line,
+    anchor: str,
+    plot: Plot | None,
+    sound: Excerpt | None,
+    sounding: bool,
+    names: NoteNames,
 ) -> _Entry:
     row, o = line.row, line.offender
     one_of = ""
@@ -195,15 +202,15 @@ def _entry(
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
-        answers=ANSWERS if o is not None else _answers_to(row),
+        answers=ANSWERS if o is not None else _answers_to(row, names),
         alike=line.alike,
     )
 
 
-def _answers_to(question: Row) -> tuple[tuple[str, str, str], ...]:
+def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
     """The notes that it offers; a yes where it says something; no half, as there is no edit."""
-    names = [note_name(midi) for midi in notes_offered(question)]
-    offered = tuple((f"meant {name}", name, f"{name} was meant") for name in names)
+    notes = [note_name(midi, names) for midi in notes_offered(question)]
+    offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
     first = 1 if why_no_yes(question) else 0
     yes = ("yes", "yes", "yes, it is so")
     return (*offered, *(yes, *ANSWERS[1:-1])[first:])

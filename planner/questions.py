@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from planner.pitch import note_name, parse_note
+from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.plan_model import Row
 
 # Rows of the decision table that ask which note was meant.
@@ -55,16 +55,16 @@ def meant_midi(name: str, row: Row) -> int | None:
     return low + _LETTER_ALONE_MIDI * round((at - low) / _LETTER_ALONE_MIDI)
 
 
-def why_no_yes(row: Row) -> str:
+def why_no_yes(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     """Say why a yes says nothing to a question, and what to type instead; empty where it does."""
     if row.kind != "question" or row.rule_name not in _NO_YES:
         return ""
-    return f"a yes does not answer {row.id}: type {words_to_type(row)}"
+    return f"a yes does not answer {row.id}: type {words_to_type(row, names)}"
 
 
-def words_to_type(row: Row) -> str:
+def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     """Say what answers a question, in the words of a reply."""
-    said = [f"{row.id} {note_name(midi)}" for midi in notes_offered(row)]
+    said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
     if row.rule_name not in _NO_YES:
         said.append(f"{row.id} yes")
     said.append(f"{row.id} no (leave it)")

@@ -28,6 +28,8 @@ from planner.answers import ANSWERS, STATE_OF, Answer, largest_move
 from planner.pitch import note_name
 from planner.plan_model import Row
 from planner.questions import meant_midi, why_no_yes
+from planner.session_model import KeyMark
+from planner.spelling import names_at
 
 EXPORT_HEAD = "planner answers 1"
 
@@ -200,7 +202,10 @@ def is_export(text: str) -> bool:
 
 
 def placed(
-    said: Iterable[Said], rows: Sequence[Row], ranks: Mapping[int, str]
+    said: Iterable[Said],
+    rows: Sequence[Row],
+    ranks: Mapping[int, str],
+    keys: Sequence[KeyMark] = (),
 ) -> tuple[tuple[Placed, ...], tuple[Unclear, ...]]:
     """Find the row that each answer speaks of.
 
@@ -210,19 +215,25 @@ def placed(
         Of the plan that was answered.
     ranks : mapping
         Line of the offenders list -> row id.
+    keys : sequence of KeyMark
+        By which notes are named in what is told back.
     """
     done: dict[tuple[str, str], Placed] = {}
     unclear: list[Unclear] = []
     stated: dict[str, str] = {}
     for one in said:
         row = _row(one.ref, rows, ranks)
-        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row)
+        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row, keys)
         if row is None or why:
             unclear.append(Unclear(text=_as_written(one), why=why))
             continue
         for each in like_this(row, rows) if one.like_this else (row,):
             midi = meant_midi(one.meant, each) if one.meant else None
-            word = str(one.answer) if midi is None else f"meant {note_name(midi)}"
+            word = (
+                str(one.answer)
+                if midi is None
+                else f"meant {note_name(midi, names_at(keys, each.start_bar))}"
+            )
             decides = midi is not None or one.answer in STATE_OF
             if decides and stated.setdefault(each.id, word) != word:
                 why = f"{each.id} was answered '{stated[each.id]}' before in the same reply"
@@ -288,14 +299,14 @@ def _no_row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> str:
     return f"no row has the id {ref}" + (f"; did you mean {near[0]}?" if near else "")
 
 
-def _cannot_be(one: Said, row: Row) -> str:
+def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
     if one.meant and meant_midi(one.meant, row) is None:
         if row.kind == "rule":
             return f"{row.id} covers many notes; name one of them by its own id, from notes.csv"
         if len(row.covers) != 1:
             return f"{row.id} is no single note, so none can be named for it"
         return f"{one.meant!r} is no note name; write a letter, # or b, and the octave: F#3, Bb2"
-    if one.answer == "yes" and (why := why_no_yes(row)):
+    if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
         return why
     if one.answer == "note" and not one.comment:
         return "a note needs words"

@@ -41,6 +41,7 @@ from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
 from planner.score_use import use_score
 from planner.session_model import Session, StemSpec
+from planner.spelling import spelled
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
@@ -142,6 +143,7 @@ def plan_session(
         recalled=remembered.recalled(ledger),
         meant=meant,
     )
+    plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}

@@ -11,6 +11,7 @@ from planner.model import Finding
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
+from planner.spelling import names_at
 from planner.string_grid import string_grids
 from planner.suggestions import suggestions
 from planner.tally import (
@@ -289,7 +290,7 @@ def _keys(plan: Plan) -> list[str]:
     rows = [
         (
             k.stem,
-            note_name(k.midi),
+            note_name(k.midi, names_at(plan.keys, None)),
             str(k.notes),
             flat_or_sharp(k.mean_cents) + give_or_take(k.uncertainty_cents),
             flat_or_sharp(k.beside_cents) + (" (stands out)" if k.stands_out else ""),

@@ -32,7 +32,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "expression repeats protection exposure moves cases",
         "sour_time clash_words",
         "fewest_moves ledger row_ids answers",
-        "locks questions",
+        "spelling locks questions",
         "ruled ruled_rows voicings tuner",
         "rules parts ranking",
         "planrows clearing setup_advice",
