@@ -32,10 +32,10 @@ from planner.planrows import (
 )
 from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.row_ids import name_rows
-from planner.ruled import keeps_row, re_aimed
+from planner.ruled import alters, keeps_row, re_aimed
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
-from planner.settling import offers, settle
+from planner.settling import NOBODY, offers, settle
 from planner.setup_advice import setup_findings
 from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
@@ -108,14 +108,18 @@ def make_plan(
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
     order = [spec.code for spec in session.stems if spec.code in at_first]
 
-    def decided(kept: Kept) -> Decided:
+    def decided(
+        kept: Kept, recalled: Recalled = recalled, planners: Mapping[str, Judged] = NOBODY
+    ) -> Decided:
         stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
         parts = with_others(alone | stuck) if stuck else at_first
-        settled = settle(parts, standing, tolerances, judging, kept, recalled, {})
+        settled = settle(parts, standing, tolerances, judging, kept, recalled, {}, planners)
         parts, follows = aimed_at_leads(parts, settled.judged)
         if follows:
             # No lead waits for its double, so its own decisions come out the same again.
-            settled = settle(parts, standing, tolerances, judging, kept, recalled, follows)
+            settled = settle(
+                parts, standing, tolerances, judging, kept, recalled, follows, planners
+            )
         raw = sounding(parts, {})
         by_id = {note.id: note for note in raw}
         points_before = points_of_named(find_clashes(raw), by_id)
@@ -143,7 +147,12 @@ def make_plan(
         told, terms = ranking.with_repeats(rows, terms)
         return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
 
-    made, backbone, kept = cleared(decided, session)
+    planners = NOBODY
+    if alters(recalled.rulings):
+        # The planner's own figures stand beside a person's, and do not move with the answers.
+        unasked = replace(recalled, rulings={}, held={}, last_rows=())
+        planners = cleared(lambda kept: decided(kept, unasked), session)[0].judged
+    made, backbone, kept = cleared(lambda kept: decided(kept, recalled, planners), session)
     raw = sounding(made.parts, {})
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
     rows = ranking.with_clears(made.rows, backbone.steps)
@@ -177,7 +186,7 @@ def make_plan(
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
-        made.tool,
+        planners or made.tool,
         {code: one.sha256 for code, one in facts},
         missing,
     )

@@ -14,6 +14,7 @@ from planner.exposure import Standing
 from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
+from planner.ruled import SET_BY_HAND
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
@@ -347,7 +348,9 @@ def _scope_row(
         onset_uncertainty_cents=rule.uncertainty_cents if by_onset else None,
         action=rule.action,
         add_cents=rule.add_cents,
-        in_words=raise_or_lower(rule.add_cents, rule.uncertainty_cents),
+        in_words=f"{raise_or_lower(rule.add_cents)}, set by hand"
+        if rule.set_by_hand
+        else raise_or_lower(rule.add_cents, rule.uncertainty_cents),
         remaining_cents=(rule.bias_cents if rule.heard_cents is None else rule.heard_cents)
         + rule.add_cents,
         confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
@@ -412,6 +415,12 @@ def _string_and_fret(j: Judged) -> str:
 
 def _said_edit(j: Judged) -> str:
     m = j.measured.measurement
+    if j.rule_name == SET_BY_HAND:
+        # A reading has an uncertainty; a number that a person chose has none.
+        if j.add_cents is not None:
+            return f"{raise_or_lower(j.add_cents)}, set by hand"
+        most = max((c for _, c in j.points), key=abs, default=0.0)
+        return f"as drawn by hand: {raise_or_lower(most)} at most"
     if j.add_cents is not None:
         return raise_or_lower(j.add_cents, m.uncertainty_cents)
     if j.action == "start-only" and j.onset_add_cents is not None:

@@ -18,6 +18,7 @@ from planner.targets import Aimed
 from planner.wording import flat_or_sharp, raise_or_lower
 
 _REFUSED = "refused"
+SET_BY_HAND = "set by hand"
 _NO_ROW = ("ask", "wrong-note")  # these become questions
 
 
@@ -118,6 +119,7 @@ def _ruled_rule(
         return replace(
             rule,
             add_cents=round(override.add_cents, 1),
+            set_by_hand=True,
             reason=f"{ruling.set_by}; the planner says {said}: {rule.reason}",
         )
     if ruling.state == "refused" or (override is not None and override.action == "leave"):
@@ -136,6 +138,11 @@ def _ruled_rule(
             f"{rule.reason}",
         )
     return rule
+
+
+def alters(rulings: Rulings) -> bool:
+    """Whether any answer makes the plan another one than the planner's own."""
+    return any(_changes_rule(ruling) for ruling in rulings.values())
 
 
 def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:
@@ -166,19 +173,28 @@ def _share(factor: float) -> str:
 # ---------------------------------------------------------------- notes
 
 
-def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
+def ruled_note(
+    judged: Judged, ruling: Ruling | None, held: str = "", planners: Judged | None = None
+) -> Judged:
     """Carry a ruling into one note's decision; hands off goes before everything.
 
-    held: which lock the note lies under, where its place is locked and not its row.
+    Parameters
+    ----------
+    held : str
+        Which lock the note lies under, where its place is locked and not its row.
+    planners : Judged, optional
+        What the planner decides where nobody has answered anything: the figure of its own that
+        stands beside a person's, and stays the same whatever else is answered.
     """
+    planners = planners or judged
     rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
     if held and ruling is None and judged.action in (*MOVING_ACTIONS, *_NO_ROW):
         return replace(
             judged, action="leave", rule_name="locked place", add_cents=None,
             onset_add_cents=None, cut_s=None, sustain_add_cents=None, points=(),
             remaining_cents=rest,
-            reason=f"{held}: nothing new is planned there; the planner says {said_move(judged)}: "
-            f"{judged.reason}",
+            reason=f"{held}: nothing new is planned there; the planner says {said_move(planners)}: "
+            f"{planners.reason}",
         )  # fmt: skip
     if ruling is None or judged.rule_name == "hands off":
         return judged
@@ -196,14 +212,14 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
         judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
         points=(), remaining_cents=rest,
     )  # fmt: skip
-    tool = f"the planner says {said_move(judged)}: {judged.reason}"
+    tool = f"the planner says {said_move(planners)}: {planners.reason}"
     override = ruling.override
     if override is not None and override.add_cents is not None:
         add = round(override.add_cents, 1)
         return replace(
             still,
             action="raise-lower",
-            rule_name="set by a person",
+            rule_name=SET_BY_HAND,
             reason=f"{ruling.set_by}; {tool}",
             add_cents=add,
             points=((0.0, add), (judged.measured.note.length_s, add)),
@@ -214,7 +230,7 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
         return replace(
             still,
             action="shape",
-            rule_name="set by a person",
+            rule_name=SET_BY_HAND,
             reason=f"{ruling.set_by}; {tool}",
             points=override.points,
             remaining_cents=None
@@ -227,7 +243,7 @@ def ruled_note(judged: Judged, ruling: Ruling | None, held: str = "") -> Judged:
         return replace(
             still,
             action=override.action,
-            rule_name="set by a person",
+            rule_name=SET_BY_HAND,
             reason=f"{override.action}, says {ruling.who}; {tool}",
         )
     named = override is not None and override.intended_midi is not None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, said_clash
@@ -27,6 +28,7 @@ from planner.tolerances import Judging, Tolerances
 _SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
+NOBODY: Mapping[str, Judged] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +49,15 @@ def settle(
     kept: Kept,
     recalled: Recalled,
     follows: Mapping[str, str],
+    planners: Mapping[str, Judged] = NOBODY,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
+
+    planners: what the planner decides where nobody has answered anything, by note id.
     """
     found = {
         c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
@@ -74,7 +79,7 @@ def settle(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
         judged = {
-            k: ruled_note(one, recalled.rulings.get(k), recalled.held.get(k, ""))
+            k: ruled_note(one, recalled.rulings.get(k), recalled.held.get(k, ""), planners.get(k))
             for k, one in tool.items()
         }
         again = False

@@ -6,6 +6,7 @@ take 2". Numbers carry one decimal below 10 cents and none above, as they deserv
 
 from __future__ import annotations
 
+import math
 import re
 
 from planner.model import Finding
@@ -82,9 +83,17 @@ def minutes(value: float) -> str:
     """Say a time of work: ``half a minute``, ``about 19 minutes``."""
     if value <= 0:
         return "no time"
-    if value < 0.75:
-        return "half a minute"
-    return f"about {count(round(value), 'minute')}"
+    whole = whole_minutes(value)
+    return f"about {count(whole, 'minute')}" if whole else "half a minute"
+
+
+def whole_minutes(value: float) -> int:
+    """Round a time of work to whole minutes, halves up; 0 stands for half a minute.
+
+    One rule for sentences and tables, so that a total and the last line of a list agree.
+    """
+    value = round(value, 1)
+    return 0 if value < 0.75 else math.floor(value + 0.5)
 
 
 def percent(share: float) -> str:

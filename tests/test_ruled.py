@@ -127,6 +127,32 @@ def test_a_number_by_hand(part: StemNotes, made: Plan) -> None:
     assert (rows["EGL-0001"].add_cents, rows["EGL-0001"].by) == (7.0, "Editor")
 
 
+def test_the_planners_own_figure_does_not_move_with_the_answers(
+    part: StemNotes, made: Plan
+) -> None:
+    """Whatever is set for the rule above, the note's row names what the planner itself says."""
+    before = {r.id: r for r in made.rows}
+    planners = before["EGL-0005"].in_words.partition(",")[0]
+    note = Entry(id="EGL-0005", override=Override(add_cents=-12.0), by="Ed")
+    for rule in (
+        Entry(id="R-001", override=Override(add_cents=2.0), by="Ed"),
+        Entry(id="R-001", answer="no", by="Ed"),
+        Entry(id="R-001", answer="half", by="Ed"),
+    ):
+        _, rows = answered(made, part, note, rule)
+        row = rows["EGL-0005"]
+        assert row.reason.startswith(f"set by Ed; the planner says {planners}: ")
+        # A number that a person chose has no uncertainty; the reading keeps its own.
+        assert row.in_words.startswith("lower by 12, set by hand")
+        assert row.uncertainty_cents == before["EGL-0005"].uncertainty_cents
+    _, rows = answered(made, part, Entry(id="R-001", override=Override(add_cents=2.0), by="Ed"))
+    assert rows["R-001"].in_words == "raise by 2.0, set by hand"
+    assert rows["R-001"].uncertainty_cents == before["R-001"].uncertainty_cents
+    drawn = Override(points=((0.0, 0.0), (0.4, -10.0)))
+    _, rows = answered(made, part, Entry(id="EGL-0005", override=drawn, by="E"))
+    assert rows["EGL-0005"].in_words.startswith("as drawn by hand: lower by 10 at most")
+
+
 def test_an_action_by_hand(part: StemNotes, made: Plan) -> None:
     """A person may ask for another take instead of an edit, or leave a rule."""
     other = Entry(id="EGL-0005", override=Override(action="other-take"), by="Editor")
