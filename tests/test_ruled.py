@@ -146,7 +146,7 @@ def test_the_planners_own_figure_does_not_move_with_the_answers(
         assert row.in_words.startswith("lower by 12, set by hand")
         assert row.uncertainty_cents == before["EGL-0005"].uncertainty_cents
     _, rows = answered(made, part, Entry(id="R-001", override=Override(add_cents=2.0), by="Ed"))
-    assert rows["R-001"].in_words == "raise by 2.0, set by hand"
+    assert rows["R-001"].in_words == "raise by 2, set by hand"
     assert rows["R-001"].uncertainty_cents == before["R-001"].uncertainty_cents
     drawn = Override(points=((0.0, 0.0), (0.4, -10.0)))
     _, rows = answered(made, part, Entry(id="EGL-0005", override=drawn, by="E"))
