@@ -104,7 +104,7 @@ def plan_session(
     remembered = remember(opened, out)
     linked_before = {path: sha256_of(path) for path in opened.linked}
 
-    heard, lost, findings = _hear_all(
+    heard, lost, findings = hear_all(
         opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
     )
     if not heard:
@@ -178,7 +178,7 @@ def inspect_session(
     opened = open_session(session_path, without=without, keep_going=True)
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
-    heard, _, findings = _hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
+    heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
@@ -202,7 +202,7 @@ def inspect_session(
 # ------------------------------------------------------------------ listening
 
 
-def _hear_all(
+def hear_all(
     opened: Opened,
     scores: dict[str, StemScore],
     *,
