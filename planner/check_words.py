@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from planner.check import Moved, RowCheck, StemCheck, Verdict
 from planner.plan_model import Row, State
 from planner.summary import plain, table
-from planner.wording import SIGN_RULE, count, flat_or_sharp, place, raise_or_lower
+from planner.wording import SIGN_RULE, amount, count, flat_or_sharp, place, raise_or_lower
 
 _SEEN = 20  # chosen: further lines are in check.csv
 _STATE: dict[Verdict, State] = {"done": "checked", "cannot tell": "new", "no file": "not-done"}
@@ -59,13 +59,15 @@ def in_short(check: BounceCheck) -> list[str]:
 
 
 def row_words(check: RowCheck) -> str:
-    """Say what was wanted and what was got: "lower by 16, got 3 lower: not done"."""
+    """Say what was wanted and what was found: "lower by 16; found lowered by 3: not done"."""
     wanted = raise_or_lower(check.wanted_cents)
-    if check.got_cents is None:
+    got = check.got_cents
+    if got is None:
         return f"{wanted}: {check.verdict}"
-    return (
-        f"{wanted}, got {raise_or_lower(check.got_cents, check.uncertainty_cents)}: {check.verdict}"
-    )
+    if round(abs(got), 1) < 0.5:
+        return f"{wanted}; found where it was: {check.verdict}"
+    side = "raised" if got > 0 else "lowered"
+    return f"{wanted}; found {side} by {amount(got)}: {check.verdict}"
 
 
 def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
