@@ -14,6 +14,9 @@ import pytest
 import soundfile
 import yaml
 
+from planner.demo import song
+from planner.demo.tones import SR
+from planner.pitch import shift_hz
 from tests.test_answering import (
     GUITAR,
     HIGH,
@@ -22,6 +25,7 @@ from tests.test_answering import (
     files,
     main,
     row,
+    rows,
     run,
     table,
     write_stem,
@@ -217,3 +221,41 @@ def test_a_session_that_was_never_planned(tmp_path: Path, job: Path) -> None:
     assert check(job) == 2
     (job / "plan_01").rename(job / "gone")
     assert check(job) == 2
+
+
+def test_the_demos_guitars_rendered_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rules of the demo: one guitar moved as planned but for its C#4, the other moved too far."""
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "bounces").mkdir()
+    (tmp_path / "session.yaml").write_text(
+        "version: 1\nsong: X\naudio_folder: audio\npitch_reference: {a4_hz: 441.0}\n"
+        "key: [{bar: 1, tonic: D, mode: major}]\nstems:\n"
+        "  - {code: EGL, file: EGL.wav, role: fretted}\n"
+        "  - {code: AGT, file: AGT.wav, role: fretted-chords}\n"
+    )
+
+    def render(code: str, path: str) -> None:
+        stem = next(s for s in song.low_tide_ledger() if s.code == code)
+        samples = 0.4 * stem.sound.samples / np.abs(stem.sound.samples).max()
+        samples = samples + 3e-4 * np.random.default_rng(3).standard_normal(len(samples))
+        soundfile.write(tmp_path / path, samples, SR, subtype="PCM_24")
+
+    clip_on_hz = song.CLIP_ON_A4_HZ
+    for code in ("EGL", "AGT"):
+        render(code, f"audio/{code}.wav")
+    assert run("plan", tmp_path) in (0, 1)
+    rules = {r["id"]: r for r in rows(tmp_path, 1) if r["kind"] == "rule"}
+    assert sorted((r["stem"], r["scope"]) for r in rules.values()) == [
+        ("AGT", "part"), ("EGL", "part"), ("EGL", "pitch"),
+    ]  # fmt: skip
+    whole = {r["stem"]: r["add_cents"] for r in rules.values() if r["scope"] == "part"}
+    for code, share in (("EGL", 1.0), ("AGT", 1.6)):
+        monkeypatch.setattr(song, "CLIP_ON_A4_HZ", shift_hz(clip_on_hz, share * whole[code]))
+        render(code, f"bounces/{code}_fix.wav")
+    assert check(tmp_path) == 1
+    assert {
+        (r["stem"], rules[r["id"]]["scope"]): r["verdict"]
+        for r in told(tmp_path)["rows"]
+        if r["id"] in rules
+    } == {("AGT", "part"): "overdone", ("EGL", "part"): "done", ("EGL", "pitch"): "not done"}
+    assert told(tmp_path)["moved"] == []
