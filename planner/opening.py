@@ -32,6 +32,7 @@ class Opened:
     linked: tuple[Path, ...]
     missing: tuple[str, ...]
     findings: tuple[Finding, ...]
+    rough_mix: Path | None = None
 
 
 def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
@@ -71,7 +72,20 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
         linked=tuple(dict.fromkeys(linked)),
         missing=tuple(missing),
         findings=tuple(found),
+        rough_mix=_rough_mix(session, session_path),
     )
+
+
+def _rough_mix(session: Session, session_path: Path) -> Path | None:
+    if session.rough_mix is None:
+        return None
+    try:
+        return find_audio_file(session_path.parent, session.rough_mix)
+    except PlannerError as error:
+        line = session.line_of("review")
+        raise named_in(
+            error, file=str(session_path), line=line, field="review.rough_mix"
+        ) from error
 
 
 def with_place(
@@ -175,6 +189,7 @@ def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]
     a folder of their own in it when a person asks for that by name, never by default.
     """
     files = [path for _, path, _ in opened.stems] + list(opened.linked)
+    files += [opened.rough_mix] if opened.rough_mix else []
     folders = audio_folders(files)
     if out is None and opened.session.out_folder is not None:
         out = opened.path.parent / opened.session.out_folder

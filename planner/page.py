@@ -34,6 +34,7 @@ from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
+PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
     ("yes", "yes", "make this edit"),
@@ -45,6 +46,7 @@ _HEARD = (
     ("recorded", "recorded", "the excerpt as it is"),
     ("target", "with target", "the excerpt, and the target as a tone"),
 )
+_IN_THE_MIX = ("mix", "in the mix", "the excerpt in the rough mix")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +64,7 @@ class _Entry:
     one_of: str  # for rules: which of their notes is drawn
     plot: Plot | None
     audio: str  # base64 of a WAV file, or nothing
+    mix: str  # the same of the rough mix
     heard: str  # what to know about the excerpt
     sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
     answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
@@ -136,6 +139,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         entries=[entry(one, f"offender-{one.offender.rank}", True)
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
+        drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
@@ -188,6 +192,8 @@ def _entry(
     if found is not None:
         second = "planned" if found.planned else "target"
         ways.append(("curves", "as tones", f"the measured curve, then the {second}"))
+    if sound is not None and sound.mix:
+        ways.append(_IN_THE_MIX)
     return _Entry(
         id=row.id,
         anchor=anchor,
@@ -200,6 +206,7 @@ def _entry(
         one_of=one_of,
         plot=plot,
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
+        mix="" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
         answers=ANSWERS if o is not None else _answers_to(row, names),

@@ -102,7 +102,8 @@ def plan_session(
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)
-    linked_before = {path: sha256_of(path) for path in opened.linked}
+    beside = (*opened.linked, *([opened.rough_mix] if opened.rough_mix else []))
+    linked_before = {path: sha256_of(path) for path in beside}
 
     heard, lost, findings = hear_all(
         opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
@@ -147,7 +148,7 @@ def plan_session(
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
-    excerpts = read_excerpts(plan, paths) if page_sound else ()
+    excerpts = read_excerpts(plan, paths, opened.rough_mix) if page_sound else ()
     _check_unchanged(opened, heard, linked_before)
     folder = write_plan(
         plan,

@@ -155,6 +155,7 @@ _REVIEW = {
     "excerpt_seconds": ("excerpt_seconds", number(" s", 0.5, 60.0)),
     "tone_level_db": ("tone_level_db", number(" dB", -60.0, 0.0)),
     "page_size_mb": ("page_size_mb", number(" MB", 1.0, 1000.0)),
+    "rough_mix": ("rough_mix", text),
 }
 
 

@@ -127,6 +127,7 @@ class Session:
     offenders_wanted: int = 12
     excerpt_seconds: float = 4.0  # most of one note that the review page plays
     tone_level_db: float = -12.0  # of the page's tones, against the excerpt
+    rough_mix: str | None = None  # a mix that the page plays too, relative to the session file
     page_size_mb: float = 15.0  # the page grows no larger; excerpts are left out instead
     stems: tuple[StemSpec, ...]
     # Where each field stands in the session file, for messages about files that it names.

@@ -39,6 +39,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
          "session.yaml:4: temperament.file: bad.scl:3: 12 notes are announced, and 3 are there."),
         ("temperament: {file: no.scl}\n", "",
          "session.yaml:4: temperament.file: the scale file 'no.scl' cannot be read"),
+        ("review: {rough_mix: no.wav}\n", "",
+         "session.yaml:4: review.rough_mix: no.wav: the file was not found in"),
         ("judging: strict\n", "", "session.yaml:4: judging: there is no way of judging called"),
         ("judging: own.yaml\n", "", "session.yaml:4: judging: own.yaml:1: tolerance_facto: "),
         ("", ", score: {file: bad.mid}",
