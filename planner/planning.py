@@ -209,8 +209,8 @@ def make_plan(
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
-        sour_before_s=round(backbone.before_s, 1),
-        sour_after_s=round(backbone.after_s, 1),
+        sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
+        sour_after_s=round(backbone.after_s, 1) + 0.0,
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 

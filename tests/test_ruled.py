@@ -350,3 +350,8 @@ def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:
     yes, _ = rulings_from([Entry(id="R-001", answer="yes")])
     assert not decided_by_a_person(one, {"R-001": one}, yes)
     assert ruled_rules({"R-001": one}, yes, {})["R-001"] == one
+
+
+def test_nothing_is_never_minus_nothing(made: Plan) -> None:
+    """Sour seconds that are all cleared are 0, not -0."""
+    assert "-0" not in f"{made.sour_after_s:.0f} {made.sour_before_s:.0f}"
