@@ -164,11 +164,11 @@ def in_short(plan: Plan) -> list[str]:
     number, time = edits(plan)
     rules = len(biggest_rules(plan, len(plan.rows)))
     asked = open_questions(plan)
-    lines = [
-        f"{count(number, 'edit')} proposed, {minutes(time)} by hand; "
-        f"{rules} of them {'is a rule' if rules == 1 else 'are rules'} that "
-        f"cover{'s' if rules == 1 else ''} many notes at once."
-    ]
+    many = ""
+    if rules:
+        are, cover = ("is a rule", "covers") if rules == 1 else ("are rules", "cover")
+        many = f"; {rules} of them {are} that {cover} many notes at once"
+    lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if asked:
         lines.append(f"{count(asked, 'question')} only a person can answer.")
     if plan.sour_before_s is not None and plan.sour_after_s is not None:

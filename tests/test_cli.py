@@ -219,7 +219,7 @@ def test_semicolons_without_mark(job: Path) -> None:
     arguments = ["plan", str(job / "session.yaml"), "--quiet", "--no-csv-bom"]
     assert main([*arguments, "--csv-dialect", "semicolon"]) == 0
     data = (job.parent / "job_plans" / "plan_01" / "edit_list.csv").read_bytes()
-    assert data.startswith(b"id;kind;scope;")
+    assert data.startswith(b"id;stem;start_bar;")
 
 
 @pytest.mark.parametrize(
