@@ -34,6 +34,7 @@ class Section:
     from_bar: int
     to_bar: int
     exposure: Literal["bare", "featured", "normal", "dense"] = "normal"
+    tolerance_factor: float = 1.0  # multiplies every tolerance there: 0.7 fussy, 1.6 easy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

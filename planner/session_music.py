@@ -171,6 +171,7 @@ _SECTION = {
     "from_bar": ("from_bar", bar),
     "to_bar": ("to_bar", bar),
     "exposure": ("exposure", one_of(*EXPOSURES)),
+    "tolerance_factor": ("tolerance_factor", number("", 0.2, 5.0)),
 }
 _SECTION_EXAMPLE = "{name: verse 1, from_bar: 3, to_bar: 18, exposure: bare}"
 

@@ -174,7 +174,7 @@ def _decide_all(
                     judging=judging,
                     tolerances=tolerances,
                     exposure=standing[note_id].exposure if note_id in standing else "normal",
-                    factor=part.spec.tolerance_factor,
+                    factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
                     layers=layers.get(note_id, ()),
                     protected_by=part.protected.get(note_id, ""),
                     join_inside=join_inside(a.measured, part.spec),

@@ -18,7 +18,8 @@ from planner.row_ids import notes_from, with_rows
 from planner.ruled import decided_by_a_person, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.scopes import ScopeRule
-from planner.session_model import ProtectedSpan
+from planner.session_model import ProtectedSpan, Section, TempoMark
+from planner.timeline import tempo_map_from_marks
 from tests.deciding import A4, PLAIN, TOLERANCES, line, session, stem
 
 PHRASE = [60, 62, 64, 65, 67, 65, 64, 62]
@@ -355,3 +356,22 @@ def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:
 def test_nothing_is_never_minus_nothing(made: Plan) -> None:
     """Sour seconds that are all cleared are 0, not -0."""
     assert "-0" not in f"{made.sour_after_s:.0f} {made.sour_before_s:.0f}"
+
+
+@pytest.mark.parametrize(("factor", "moved"), [(1.0, True), (2.5, False)])
+def test_a_section_may_be_judged_less_strictly(factor: float, moved: bool) -> None:
+    """The same note 21 cents sharp is moved, or left within two and a half times its tolerance."""
+    part = stem("EGL", "fretted", line("EGL", PHRASE, [0.0, 0.0, 0.0, 0.0, 21.0, 0.0, 0.0, 0.0]))
+    given = replace(
+        session(part),
+        tempo_marks=(TempoMark(bar=1, bpm=60.0),),
+        sections=(
+            Section(name="bridge", from_bar=1, to_bar=2, tolerance_factor=factor),
+            Section(name="ending", from_bar=3, to_bar=9, tolerance_factor=0.7),
+        ),
+    )
+    made = make_plan(
+        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0),
+    )  # fmt: skip
+    assert [r.id for r in made.rows if r.action == "raise-lower"] == ["EGL-0005"] * moved
