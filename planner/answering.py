@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answers import BLANK, Entry, Human, entry_of, short
+from planner.answers import BLANK, Entry, Human, Override, entry_of, short
 from planner.errors import PlannerError
 from planner.files.answers_file import answers_path, append_answers, read_answers
 from planner.files.past_plans import (
@@ -18,11 +19,25 @@ from planner.files.past_plans import (
     same_human,
 )
 from planner.files.reply_file import page_says, read_given
+from planner.locks import area_said, area_words, rows_inside
 from planner.opening import open_session, places_of
+from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
 from planner.recalling import typed_entries
-from planner.replies import Said, Unclear, is_export, placed, read_export, read_reply
-from planner.wording import place
+from planner.replies import (
+    LockSaid,
+    Said,
+    Unclear,
+    is_export,
+    placed,
+    read_export,
+    read_locks,
+    read_reply,
+    rows_named,
+)
+from planner.session_model import KeyMark, Session
+from planner.spelling import names_at
+from planner.wording import count, place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,13 +94,14 @@ def answer_session(
     text, path = read_given(given)
     entries: tuple[Entry, ...]
     unclear: tuple[Unclear, ...]
+    locks: tuple[LockSaid, ...]
     if path is not None and path.suffix.lower() == ".csv":
         own = path.resolve().parent.name if path.resolve().parent in _resolved(plans) else None
         past = read_past_plan(_chosen(plans, plan or own))
         entries, unclear = _from_sheet(path, past, whole=bool(plan or own), by=by, date=date)
         told = tuple(_told_entry(e) for e in entries)
     else:
-        named = None
+        named, locks = None, ()
         if is_export(text):
             export = read_export(text)
             if export.song != song:
@@ -95,11 +111,14 @@ def answer_session(
             said, unclear, source = export.said, export.unclear, "page"
             named = None if plan else _named_plan(plans, export.plan)
         else:
-            said, unclear = read_reply(text)
+            rest, locks = read_locks(text)
+            said, unclear = read_reply(rest)
             source = "reply"
         past = read_past_plan(_chosen(plans, plan or named))
-        entries, more, told = _from_reply(said, past, source, by=by, date=date)
-        unclear = (*unclear, *more)
+        entries, more, told = _from_reply(said, past, source, opened.session.keys, by=by, date=date)
+        locked, no_place, told_locks = _from_locks(locks, past, opened.session, by=by, date=date)
+        entries, told = (*entries, *locked), (*told, *told_locks)
+        unclear = (*unclear, *more, *no_place)
     stored = entries if accept_partly or not unclear else ()
     target = answers_path(session_path, out)
     if stored:
@@ -145,10 +164,16 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
 
 
 def _from_reply(
-    said: tuple[Said, ...], past: PastPlan, source: str, *, by: str, date: str
+    said: tuple[Said, ...],
+    past: PastPlan,
+    source: str,
+    keys: Sequence[KeyMark],
+    *,
+    by: str,
+    date: str,
 ) -> tuple[tuple[Entry, ...], tuple[Unclear, ...], tuple[str, ...]]:
     numbers = any(one.ref.isdigit() for one in said)
-    found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {})
+    found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {}, keys)
     entries = tuple(
         replace(
             entry_of(
@@ -159,16 +184,64 @@ def _from_reply(
                 by=by,
                 date=date,
             ),
+            # The note itself is what was meant so, whatever becomes of the question.
+            id=one.row.id if one.meant_midi is None else one.row.covers[0],
             answer=one.answer,
+            override=None if one.meant_midi is None else Override(intended_midi=one.meant_midi),
             comment=one.comment or None,
         )
         for one in found
     )
     told = tuple(
-        f"{one.ref}. {_row_words(one.row)}: {_answer_words(e)}"
+        f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
         for one, e in zip(found, entries, strict=True)
     )
     return entries, unclear, told
+
+
+def _from_locks(
+    locks: tuple[LockSaid, ...], past: PastPlan, session: Session, *, by: str, date: str
+) -> tuple[tuple[Entry, ...], tuple[Unclear, ...], tuple[str, ...]]:
+    """Locks of rows become answers to these rows; those of a place are kept as the place."""
+    entries: list[Entry] = []
+    unclear: list[Unclear] = []
+    told: list[str] = []
+    ranks = read_ranks(past.folder) if locks else {}
+    codes = [spec.code for spec in session.stems]
+    for lock in locks:
+        word = "locked" if lock.locked else "unlocked"
+        rows = rows_named(lock.text, past.rows, ranks)
+        if rows:
+            for row in rows:
+                sha256 = past.sha256_of.get(row.stem, "")
+                entry = entry_of(
+                    row, plan=past.name, sha256=sha256, source="reply", by=by, date=date
+                )
+                entries.append(replace(entry, locked=lock.locked))
+                told.append(f"{_row_words(row)}: {word}")
+            continue
+        area, why = area_said(lock.text, codes, session.sections)
+        if area is not None and area.from_bar is not None:
+            mapped = any(row.start_bar is not None for row in past.rows)
+            why = "" if mapped else "there is no tempo map, so no bar can be found"
+        if area is None or why:
+            unclear.append(Unclear(text=f"{'' if lock.locked else 'un'}lock {lock.text}", why=why))
+            continue
+        entries.append(
+            Entry(
+                id="",
+                area=area,
+                locked=lock.locked,
+                by=by,
+                date=date,
+                plan=past.name,
+                source="reply",
+            )
+        )
+        inside = count(len(rows_inside(area, past.rows)), "row")
+        new = "; nothing new will be planned there" if lock.locked else ""
+        told.append(f"{area_words(area)} ({inside} of {past.name}): {word}{new}")
+    return tuple(entries), tuple(unclear), tuple(told)
 
 
 def _from_sheet(
@@ -218,13 +291,20 @@ def _told_entry(entry: Entry) -> str:
     return f"{entry.id} ({entry.stem}, {where}, {entry.was}): {_answer_words(entry)}"
 
 
+def _ref_words(ref: str, row: Row) -> str:
+    said = _row_words(row)
+    return said if ref.casefold() == row.id.casefold() else f"{ref}. {said}"
+
+
 def _row_words(row: Row) -> str:
     parts = (row.stem, place(row.start_bar, row.start_beat, row.start_s), row.intended)
     return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
 
 
-def _answer_words(entry: Entry) -> str:
+def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
     parts = [str(entry.answer or entry.state or "")]
+    if entry.override is not None and entry.override.intended_midi is not None:
+        parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
     if entry.locked is not None:
         parts.append("locked" if entry.locked else "unlocked")
     if entry.comment is not None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from planner.model import Finding
+from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Action, Row, State
 
 Answer = Literal["yes", "no", "ask", "half", "note"]
@@ -36,6 +37,22 @@ class Override:
     add_cents: float | None = None
     action: Action | None = None
     intended_midi: int | None = None
+    target_cents: float | None = None  # where the note belongs, from where it else would, in cents
+    points: tuple[tuple[float, float], ...] = ()  # (s from the note's start, cents to add)
+
+    @property
+    def moves(self) -> bool:
+        """Whether a person's own move stands in place of the planner's."""
+        return self.add_cents is not None or bool(self.points)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """A place of several rows: a stem, bars (inclusive) of all stems, or bars of one stem."""
+
+    stem: str = ""
+    from_bar: int | None = None
+    to_bar: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +65,7 @@ class Entry:
     comment: str | None = None  # None: nothing said; "" (in the list): taken out
     locked: bool | None = None
     override: Override | None = None
+    area: Area | None = None  # what a lock speaks of in place of one row
     by: str = ""
     date: str = ""
     plan: str = ""  # folder name of the plan that was answered
@@ -82,7 +100,15 @@ class Ruling:
 
     @property
     def who(self) -> str:
-        return self.by or "a person"
+        return self.by or "the answer"
+
+    @property
+    def refused_by(self) -> str:
+        return f"refused by {self.by}" if self.by else "refused"
+
+    @property
+    def set_by(self) -> str:
+        return f"set by {self.by or 'hand'}"
 
     @property
     def human(self) -> Human:
@@ -229,14 +255,15 @@ def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
             Finding(
                 severity="warning",
                 what=f"{ruling.id} has answers that contradict each other: {said}.",
-                did=f"Taken as {ruling.state}, by {ruling.who}: what is typed into the list goes "
-                "before replies, later before earlier.",
+                did=f"Taken as {ruling.state}{f', by {ruling.by}' if ruling.by else ''}: what is "
+                "typed into the list goes before replies, later before earlier.",
                 advice="Agree on one, and answer again.",
                 stem=ruling.entry.stem or None,
             )
         )
+    found += _named_twice(entries, ruling)
     lock = next((e for e in reversed(entries) if e.locked), None)
-    if ruling.locked and lock is not None:
+    if ruling.locked and lock is not None and lock.area is None:
         # What was answered to an earlier plan is in the row that was locked.
         late = [
             e
@@ -254,6 +281,28 @@ def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
                 )
             )
     return found
+
+
+def _named_twice(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
+    """Two people who name two notes; whoever changes their own mind contradicts nobody."""
+    by = {
+        e.by: e.override.intended_midi
+        for e in entries
+        if e.override is not None and e.override.intended_midi is not None
+    }
+    if len(set(by.values())) < 2:
+        return []
+    said = "; ".join(f"{who or 'somebody'}: {note_name(midi)}" for who, midi in by.items())
+    taken = ruling.override.intended_midi if ruling.override else None
+    return [
+        Finding(
+            severity="warning",
+            what=f"{ruling.id} has two names for the note that was meant: {said}.",
+            did="" if taken is None else f"Taken as {note_name(taken)}, which was said last.",
+            advice="Agree on one, and answer again.",
+            stem=ruling.entry.stem or None,
+        )
+    ]
 
 
 def _state_said(entry: Entry) -> State:
@@ -282,9 +331,10 @@ def moved_since(row: Row, ruling: Ruling) -> bool:
     """Whether a row now moves by something else than what was said yes to."""
     shown = ruling.entry.add_cents
     now = largest_move(row)
-    if shown is None or (ruling.override and ruling.override.add_cents is not None):
+    if shown is None or (ruling.override and ruling.override.moves):
         return False
     if now is None:
         return True
     wanted = 0.5 * shown if ruling.entry.answer == "half" else shown
-    return round(abs(now - wanted), 1) > _CHANGED_CENTS
+    # What was halved is compared as it was before: half of a change is not half as new.
+    return round(abs(now - wanted) / ruling.factor, 1) > _CHANGED_CENTS

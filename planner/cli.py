@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from planner.run import Planned
 
 # 2 and 3 are the exit codes that the errors themselves carry.
-DONE, QUESTIONS, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DONE, QUESTIONS, BAD_INPUT, PROMISE_BROKE, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -131,6 +131,29 @@ def _parser() -> argparse.ArgumentParser:
     )
     answer.set_defaults(command=_answer)
 
+    check = commands.add_parser(
+        "check",
+        help="compare corrected bounces with the plan",
+        description="Measure the corrected files anew and say which rows of the plan were done, "
+        "which were not, and what moved besides. Everything is only read. Exit codes: 0 all as "
+        "planned, 1 not all, 2 bad session, file or argument, 3 an original has changed.",
+    )
+    _session_argument(check)
+    check.add_argument(
+        "--bounces",
+        type=Path,
+        required=True,
+        metavar="DIR",
+        help="the folder of the corrected files: the stems' names, with or without a suffix",
+    )
+    check.add_argument("--plan", metavar="plan_NN", help="the plan (default: the latest)")
+    check.add_argument(
+        "--out", type=Path, metavar="DIR", help="where the plans are, as for `planner plan`"
+    )
+    check.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes")
+    check.add_argument("--quiet", action="store_true", help="no progress lines")
+    check.set_defaults(command=_check)
+
     demo = commands.add_parser("demo", help="build an invented session and plan it")
     demo.add_argument(
         "folder", type=Path, nargs="?", default=Path("demo_session"), metavar="DIR",
@@ -199,11 +222,12 @@ def _inspect(arguments: argparse.Namespace) -> int:
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
+    from planner.wording import finding_place
+
     for finding in findings:
-        where = finding.stem or finding.file or "session"
-        clock = "" if finding.at_s is None else f" at {finding.at_s:.2f} s"
+        where = finding_place(finding)
         text = " ".join(part for part in (finding.what, finding.did, finding.advice) if part)
-        print(f"{finding.severity}: {where}{clock}: {text}")
+        print(": ".join(part for part in (finding.severity, where, text) if part))
 
 
 def _plan(arguments: argparse.Namespace) -> int:
@@ -223,6 +247,26 @@ def _plan(arguments: argparse.Namespace) -> int:
     for line in _told(planned):
         print(line)
     return _plan_code(planned)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from planner.check_words import in_short
+    from planner.checking import check_session
+
+    checked = check_session(
+        arguments.session,
+        arguments.bounces,
+        out=arguments.out,
+        plan=arguments.plan,
+        jobs=arguments.jobs,
+        progress=(lambda line: None) if arguments.quiet else _progress,
+    )
+    for line in in_short(checked.check):
+        print(line)
+    print(f"Written: {checked.folder} (check.md, check.csv, check.yaml)")
+    if checked.check.changed_originals:
+        return PROMISE_BROKE
+    return DONE if checked.check.passed else QUESTIONS
 
 
 def _plan_code(planned: Planned) -> int:

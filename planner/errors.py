@@ -61,6 +61,15 @@ class PlannerError(Exception):
         return (_rebuild, (type(self), self.what, self.file, self.line, self.field, self.hint))
 
 
+def named_in(error: PlannerError, *, file: str, line: int | None, field: str) -> PlannerError:
+    """Say of a fault inside a file also where that file was named: file, line and field."""
+    inner = error.file or ""
+    if error.line is not None:
+        inner += f":{error.line}"
+    what = ": ".join(part for part in (inner, error.field, error.what) if part)
+    return type(error)(what, file=file, line=line, field=field, hint=error.hint)
+
+
 def _rebuild(
     kind: type[PlannerError],
     what: str,

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import mido
 
+from planner.pitch import key_fifths
 from planner.plan_model import Plan, Row
 from planner.session_model import KeyMark
 from planner.timeline import TempoMap
@@ -17,12 +18,6 @@ CHECKS = 4  # chosen: a check each quarter of the song
 
 Event = tuple[int, int, "mido.Message | mido.MetaMessage"]  # tick, order at that tick, message
 
-_FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5}
-# Fifths by which the signature of a mode differs from that of the major key on the same tonic.
-_MODES = {
-    "major": 0, "ionian": 0, "minor": -3, "aeolian": -3, "dorian": -2, "phrygian": -4,
-    "lydian": 1, "mixolydian": -1, "locrian": -5,
-}  # fmt: skip
 _MINOR_THIRD = {"minor", "aeolian", "dorian", "phrygian", "locrian"}
 # Seven flats to seven sharps.
 _MAJOR_KEYS = (
@@ -170,12 +165,8 @@ def key_signature(tonic: str, mode: str) -> str | None:
     Church modes get the signature of their scale: D dorian has none of its own, so it is written
     as "Am", no sharps and no flats. Standard MIDI File 1.0 knows seven flats to seven sharps.
     """
-    letter, accidentals = tonic[:1].upper(), tonic[1:].replace("♯", "#").replace("♭", "b")
-    shift = _MODES.get(mode.lower())
-    if letter not in _FIFTHS or shift is None or accidentals not in ("", "#", "b"):
-        return None
-    fifths = _FIFTHS[letter] + 7 * (accidentals.count("#") - accidentals.count("b")) + shift
-    if not -7 <= fifths <= 7:
+    fifths = key_fifths(tonic, mode)
+    if fifths is None:
         return None
     names = _MINOR_KEYS if mode.lower() in _MINOR_THIRD else _MAJOR_KEYS
     return names[fifths + 7]

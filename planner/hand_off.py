@@ -7,6 +7,8 @@ from typing import get_args
 
 from planner.model import FIXED_ROLES
 from planner.plan_model import MOVING_ACTIONS, Plan, Row, State
+from planner.questions import words_to_type
+from planner.spelling import names_at
 from planner.summary import plain, reference_sentences, table
 from planner.tally import biggest_rules, edits, is_open_question, left_on_purpose
 from planner.wording import SIGN_RULE, count, minutes, place
@@ -108,7 +110,8 @@ def _questions(plan: Plan) -> list[str]:
     asked = [row for row in plan.rows if is_open_question(row)]
     lines = [
         f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
-        f"{_sentence(row.reason)}"
+        f"{_sentence(row.reason)} Answer: "
+        f"{words_to_type(row, names_at(plan.keys, row.start_bar))}."
         for row in asked[:_QUESTIONS_TOLD]
     ]
     if len(asked) > _QUESTIONS_TOLD:

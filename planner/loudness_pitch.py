@@ -6,6 +6,7 @@ import math
 
 from planner.pitch import note_name
 from planner.plan_model import Judged, Plan
+from planner.spelling import names_at
 from planner.wording import amount, count
 
 # Two listening levels to compare, dB SPL: chosen, a quiet room and a loud one.
@@ -41,6 +42,7 @@ def moves_with_level_cents(judged: Judged) -> float | None:
 def level_lines(plan: Plan) -> list[str]:
     """One sentence for each stem with nearly pure notes that the listening level bends."""
     lines = []
+    names = names_at(plan.keys, None)
     for code in dict.fromkeys(j.measured.note.stem for j in plan.judged):
         moved = [
             (shift, j)
@@ -52,9 +54,9 @@ def level_lines(plan: Plan) -> list[str]:
         if not moved:
             continue
         midis = sorted(j.target.intended_midi for _, j in moved)
-        where = note_name(midis[0])
+        where = note_name(midis[0], names)
         if midis[-1] != midis[0]:
-            where += f" to {note_name(midis[-1])}"
+            where += f" to {note_name(midis[-1], names)}"
         shift, _ = max(moved, key=lambda pair: abs(pair[0]))
         lines.append(
             f"{code}: {count(len(moved), 'note')} with hardly any partials ({where}). Such tones "

@@ -224,4 +224,5 @@ class Target:
     target_hz: float
     target_from: str  # "session A4", "session A4 and the piano's stretch", ...
     from_score: bool = False  # a score says which note was meant
+    set_by_hand: bool = False  # a person says where it belongs: no chord and no lead moves it
     between_notes: bool = False  # so far from every note that a person must say which was meant

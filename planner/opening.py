@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.errors import PlannerError, SessionError
+from planner.errors import PlannerError, SessionError, named_in
 from planner.files.audio import find_audio_file
+from planner.files.configs import read_judging
 from planner.files.midi import read_score, read_tempo_file
 from planner.files.plan_folder import (
     audio_folders,
@@ -18,6 +19,7 @@ from planner.model import Finding
 from planner.score_match import StemScore
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, tempo_map_from_marks
+from planner.tolerances import Judging
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +32,7 @@ class Opened:
     linked: tuple[Path, ...]
     missing: tuple[str, ...]
     findings: tuple[Finding, ...]
+    rough_mix: Path | None = None
 
 
 def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
@@ -69,19 +72,35 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
         linked=tuple(dict.fromkeys(linked)),
         missing=tuple(missing),
         findings=tuple(found),
+        rough_mix=_rough_mix(session, session_path),
     )
 
 
-def with_place(error: PlannerError, spec: StemSpec, session_path: Path) -> PlannerError:
+def _rough_mix(session: Session, session_path: Path) -> Path | None:
+    if session.rough_mix is None:
+        return None
+    try:
+        return find_audio_file(session_path.parent, session.rough_mix)
+    except PlannerError as error:
+        line = session.line_of("review")
+        raise named_in(
+            error, file=str(session_path), line=line, field="review.rough_mix"
+        ) from error
+
+
+def with_place(
+    error: PlannerError, spec: StemSpec, session_path: Path, field: str = "file"
+) -> PlannerError:
     """Say where in the session file a stem that cannot be used is named, and how to go on."""
     line = f"line {spec.line} of " if spec.line is not None else ""
+    what = f"stem {spec.code}" if field == "file" else f"the {field} of stem {spec.code}"
     hint = f"{error.hint} " if error.hint else ""
     return type(error)(
         error.what,
         file=error.file,
         line=error.line,
         field=error.field,
-        hint=f"{hint}It is stem {spec.code}, {line}{session_path.name}; "
+        hint=f"{hint}It is {what}, {line}{session_path.name}; "
         f"to plan the others: --without {spec.code} or --keep-going.",
     )
 
@@ -89,7 +108,7 @@ def with_place(error: PlannerError, spec: StemSpec, session_path: Path) -> Plann
 def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
     return Finding(
         severity="warning",
-        what=f"{spec.code} could not be used: {error}",
+        what=f"{spec.code}{f' (line {spec.line})' if spec.line else ''} could not be used: {error}",
         did="It was left out; the others went on without it.",
         advice="Put the file right and run again.",
         stem=spec.code,
@@ -100,12 +119,27 @@ def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
 def tempo_map_of(opened: Opened) -> TempoMap | None:
     session = opened.session
     if session.tempo_file is not None:
-        return read_tempo_file(
-            opened.path.parent / session.tempo_file, bar_one_at_s=session.bar_one_at_s
-        )
+        path = opened.path.parent / session.tempo_file
+        try:
+            return read_tempo_file(path, bar_one_at_s=session.bar_one_at_s)
+        except PlannerError as error:
+            line = session.line_of("tempo_map")
+            raise named_in(error, file=str(opened.path), line=line, field="tempo_map") from error
     if session.tempo_marks:
         return tempo_map_from_marks(session.tempo_marks, bar_one_at_s=session.bar_one_at_s)
     return None
+
+
+def judging_of(opened: Opened) -> Judging:
+    """Read how strictly to judge; a fault says where the session file names it."""
+    session, path = opened.session, opened.path
+    try:
+        return read_judging(session.judging, beside=path.parent)
+    except PlannerError as error:
+        if error.file is None:
+            error = type(error)(error.what, hint=error.hint)
+        line = session.line_of("judging")
+        raise named_in(error, file=str(path), line=line, field="judging") from error
 
 
 def scores_of(
@@ -121,7 +155,7 @@ def scores_of(
             notes = read_score(opened.path.parent / spec.score.file, spec.score.track)
         except PlannerError as error:
             if not keep_going:
-                raise with_place(error, spec, opened.path) from error
+                raise with_place(error, spec, opened.path, "score") from error
             findings.append(
                 Finding(
                     severity="warning",
@@ -155,6 +189,7 @@ def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]
     a folder of their own in it when a person asks for that by name, never by default.
     """
     files = [path for _, path, _ in opened.stems] + list(opened.linked)
+    files += [opened.rough_mix] if opened.rough_mix else []
     folders = audio_folders(files)
     if out is None and opened.session.out_folder is not None:
         out = opened.path.parent / opened.session.out_folder

@@ -23,26 +23,30 @@ from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.parts import clock_shifts
-from planner.pitch import note_name
-from planner.plan_model import Judged, Offender, Plan
+from planner.pitch import NoteNames, note_name
+from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
+from planner.questions import notes_offered, why_no_yes
+from planner.spelling import names_at
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
-# Words of the answers file; the second of each pair is what the button means.
+PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
+# What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
-    ("yes", "make this edit"),
-    ("no", "leave it as it is"),
-    ("ask", "ask the player first"),
-    ("half", "make half of this edit"),
+    ("yes", "yes", "make this edit"),
+    ("no", "no", "leave it as it is"),
+    ("ask", "ask", "ask the player first"),
+    ("half", "half", "make half of this edit"),
 )
 _HEARD = (
     ("recorded", "recorded", "the excerpt as it is"),
     ("target", "with target", "the excerpt, and the target as a tone"),
 )
+_IN_THE_MIX = ("mix", "in the mix", "the excerpt in the rough mix")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,9 +64,10 @@ class _Entry:
     one_of: str  # for rules: which of their notes is drawn
     plot: Plot | None
     audio: str  # base64 of a WAV file, or nothing
+    mix: str  # the same of the rough mix
     heard: str  # what to know about the excerpt
     sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
-    answers: tuple[tuple[str, str], ...]
+    answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
     alike: tuple[str, ...]
 
 
@@ -100,7 +105,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
 
     def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
-        return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts))
+        names = names_at(plan.keys, line.row.start_bar)
+        return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted
     css, js = _asset("review.css"), _asset("review.js")
@@ -133,6 +139,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         entries=[entry(one, f"offender-{one.offender.rank}", True)
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
+        drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
@@ -151,7 +158,7 @@ def _plot(
     stem = note.measured.note.stem
     return plot_note(
         note,
-        note_name(note.target.intended_midi),
+        note_name(note.target.intended_midi, note.names),
         others=[other for other in plan.judged if other.measured.note.stem != stem],
         tempo_map=tempo_map,
         later_s=lambda code: shifts.get(code, 0.0),
@@ -159,7 +166,12 @@ def _plot(
 
 
 def _entry(
-    line: Line, anchor: str, plot: Plot | None, sound: Excerpt | None, sounding: bool
+    line: Line,
+    anchor: str,
+    plot: Plot | None,
+    sound: Excerpt | None,
+    sounding: bool,
+    names: NoteNames,
 ) -> _Entry:
     row, o = line.row, line.offender
     one_of = ""
@@ -180,6 +192,8 @@ def _entry(
     if found is not None:
         second = "planned" if found.planned else "target"
         ways.append(("curves", "as tones", f"the measured curve, then the {second}"))
+    if sound is not None and sound.mix:
+        ways.append(_IN_THE_MIX)
     return _Entry(
         id=row.id,
         anchor=anchor,
@@ -192,12 +206,21 @@ def _entry(
         one_of=one_of,
         plot=plot,
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
+        mix="" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
-        # A question proposes no edit that could be halved.
-        answers=ANSWERS if o is not None else ANSWERS[:-1],
+        answers=ANSWERS if o is not None else _answers_to(row, names),
         alike=line.alike,
     )
+
+
+def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
+    """The notes that it offers; a yes where it says something; no half, as there is no edit."""
+    notes = [note_name(midi, names) for midi in notes_offered(question)]
+    offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
+    first = 1 if why_no_yes(question) else 0
+    yes = ("yes", "yes", "yes, it is so")
+    return (*offered, *(yes, *ANSWERS[1:-1])[first:])
 
 
 def _played(line: Line, sound: Excerpt | None, plan: Plan) -> dict[str, Any]:

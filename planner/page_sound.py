@@ -50,12 +50,13 @@ class Span:
     note_start_s: float  # also of the file; the note may go on behind the excerpt
     note_end_s: float
     whole: bool  # False where the note is longer than what is played of it
+    mixed: bool = False  # heard in the rough mix as well
 
     @property
     def page_bytes(self) -> int:
         """Size on the page: 16 bits a sample, four characters for three bytes (RFC 4648)."""
         size = HEADER_BYTES + 2 * math.ceil((self.end_s - self.start_s) * PLAYED_SR)
-        return 4 * math.ceil(size / 3)
+        return 4 * math.ceil(size / 3) * (2 if self.mixed else 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +66,7 @@ class Excerpt:
     span: Span
     wav: bytes
     note_rms: float  # of the note as played, full scale 1; the tones' level follows it
+    mix: bytes = b""  # the same stretch of the rough mix, as loud
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +78,9 @@ class Curves:
     planned: tuple[int, ...]  # empty where nothing is planned
 
 
-def spans_to_play(lines: Sequence[Line], *, most_s: float, at_most: int) -> tuple[Span, ...]:
+def spans_to_play(
+    lines: Sequence[Line], *, most_s: float, at_most: int, mixed: bool = False
+) -> tuple[Span, ...]:
     """Choose what is heard of each line: a second before its note, then the note up to ``most_s``.
 
     Of a longer note the beginning is heard, or the end where the end is what is moved. At most
@@ -105,6 +109,7 @@ def spans_to_play(lines: Sequence[Line], *, most_s: float, at_most: int) -> tupl
                 note_start_s=start_s,
                 note_end_s=stop_s,
                 whole=start_s == note.start_s and stop_s == end_s,
+                mixed=mixed,
             )
         )
     return tuple(spans)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from planner.pitch import note_name
+from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged
 from planner.timeline import TempoMap
 
@@ -92,13 +92,13 @@ def strip_lines(
     int
         How many stems that sound found no room.
     """
-    by_stem: dict[str, list[tuple[float, float, int]]] = {}
+    by_stem: dict[str, list[tuple[float, float, int, NoteNames]]] = {}
     for judged in others:
         note = judged.measured.note
         start_s = note.start_s + later_s(note.stem)
         end_s = note.end_s + later_s(note.stem)
         if start_s < window.end_s and end_s > window.start_s:
-            sounds = (start_s, end_s, judged.target.intended_midi)
+            sounds = (start_s, end_s, judged.target.intended_midi, judged.names)
             by_stem.setdefault(note.stem, []).append(sounds)
     order = sorted(by_stem, key=lambda stem: stem != first)  # stable: the session's order else
     lines = [
@@ -108,16 +108,18 @@ def strip_lines(
     return tuple(lines), max(0, len(order) - LINES_MOST)
 
 
-def _chords(notes: list[tuple[float, float, int]]) -> list[tuple[float, float, str]]:
+def _chords(notes: list[tuple[float, float, int, NoteNames]]) -> list[tuple[float, float, str]]:
     """Put notes that begin together into one entry, named from the lowest up."""
-    chords: list[tuple[float, float, set[int]]] = []
-    for start_s, end_s, midi in sorted(notes):
+    chords: list[tuple[float, float, dict[int, NoteNames]]] = []
+    for start_s, end_s, midi, names in sorted(notes):
         if chords and start_s - chords[-1][0] <= TOGETHER_S:
             begun_s, last_s, known = chords[-1]
-            chords[-1] = (begun_s, max(last_s, end_s), known | {midi})
+            chords[-1] = (begun_s, max(last_s, end_s), known | {midi: names})
         else:
-            chords.append((start_s, end_s, {midi}))
-    return [(a, b, " ".join(note_name(midi) for midi in sorted(midis))) for a, b, midis in chords]
+            chords.append((start_s, end_s, {midi: names}))
+    return [
+        (a, b, " ".join(note_name(m, midis[m]) for m in sorted(midis))) for a, b, midis in chords
+    ]
 
 
 def _line(window: Window, stem: str, chords: list[tuple[float, float, str]], y: float) -> StripLine:

@@ -46,7 +46,7 @@ def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> S
     offer = role == "lead-voice" and not firm
     add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
-    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes it rests on"
+    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes behind it"
     return ScopeRule(
         stem=notes[0].measured.note.stem,
         action="leave" if offer else "whole-part",

@@ -41,6 +41,7 @@ class Part:
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+    factors: dict[str, float]  # note id -> tolerance factor of its section, where it is not 1
 
     @property
     def expression(self) -> frozenset[str]:
@@ -157,7 +158,24 @@ def part_of(
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
+        factors=_section_factors(stem, session, tempo_map, shift_s),
     )
+
+
+def _section_factors(
+    stem: StemNotes, session: Session, tempo_map: TempoMap | None, shift_s: float
+) -> dict[str, float]:
+    """The tolerance factor of the section each note begins in; of several the last one counts."""
+    factors: dict[str, float] = {}
+    strict = [s for s in session.sections if s.tolerance_factor != 1.0]
+    if tempo_map is None or not strict:
+        return factors
+    for n in stem.notes:
+        bar, _ = tempo_map.bar_beat(n.note.start_s + shift_s)
+        for section in strict:
+            if section.from_bar <= bar <= section.to_bar:
+                factors[n.id] = section.tolerance_factor
+    return factors
 
 
 def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:

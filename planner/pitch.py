@@ -3,6 +3,10 @@
 Sign rule: ``error = measured - target``, so plus is sharp. ``add_cents`` is what to *add* to a
 note, so minus lowers it.
 
+Spelling: flats in flat keys, sharps in sharp keys, and the raised sixth and seventh of minor keys
+as sharps; without a key, and in keys without a signature, C# Eb F# G# Bb. White keys keep plain
+names (F, not E#).
+
 Note names follow the scientific octave numbers: C4 is middle C (MIDI 60), A4 is MIDI 69.
 """
 
@@ -14,7 +18,21 @@ import re
 A4_MIDI = 69
 STANDARD_A4_HZ = 440.0  # ISO 16:1975, the standard tuning frequency
 
-_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+NoteNames = tuple[str, ...]  # of the twelve notes from C on
+MIXED_NAMES: NoteNames = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+_SHARPS: NoteNames = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_FLATS: NoteNames = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+_FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5}
+# Fifths by which the signature of a mode differs from that of the major key on the same tonic.
+_MODES = {
+    "major": 0, "ionian": 0, "minor": -3, "aeolian": -3, "dorian": -2, "phrygian": -4,
+    "lydian": 1, "mixolydian": -1, "locrian": -5,
+}  # fmt: skip
+_MOST_FIFTHS = 7  # Standard MIDI File 1.0 knows seven flats to seven sharps
+_NATURAL_MINOR = frozenset({0, 2, 3, 5, 7, 8, 10})
+_RAISED_IN_MINOR = (9, 11)  # semitones above the tonic: sixth and seventh of the melodic scale
+# A black key's name with its octave, and no part of a longer word, a code or an id.
+_BLACK_IN_TEXT = re.compile(r"(?<![\w#-])([A-G])(#|b)(-?\d)(?![\w-])")
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAME = re.compile(r"([A-Ga-g])(#{1,2}|b{1,2}|♯|♭)?(-?\d+)")
 
@@ -55,9 +73,47 @@ def hz_to_midi(f_hz: float, a4_hz: float = STANDARD_A4_HZ) -> float:
     return A4_MIDI + cents(f_hz, a4_hz) / 100.0
 
 
-def note_name(midi: int) -> str:
-    """Name a MIDI note: 60 is C4, 61 is C#4, 70 is Bb4."""
-    return f"{_NAMES[midi % 12]}{midi // 12 - 1}"
+def note_name(midi: int, names: NoteNames = MIXED_NAMES) -> str:
+    """Name a MIDI note: 60 is C4; 61 is C#4 or, by the names of a flat key, Db4."""
+    return f"{names[midi % 12]}{midi // 12 - 1}"
+
+
+def key_fifths(tonic: str, mode: str) -> int | None:
+    """Give the sharps (plus) or flats (minus) of a key's signature; None where there is none.
+
+    Church modes have the signature of their scale: D dorian is written without sharps and flats.
+    """
+    letter, accidentals = tonic[:1].upper(), tonic[1:].replace("♯", "#").replace("♭", "b")
+    shift = _MODES.get(mode.lower())
+    if letter not in _FIFTHS or shift is None or accidentals not in ("", "#", "b"):
+        return None
+    fifths = _FIFTHS[letter] + 7 * (accidentals.count("#") - accidentals.count("b")) + shift
+    return fifths if abs(fifths) <= _MOST_FIFTHS else None
+
+
+def key_names(tonic: str, mode: str) -> NoteNames:
+    """Give the names of the twelve notes in a key: see the head of this module."""
+    fifths = key_fifths(tonic, mode)
+    if not fifths:
+        return MIXED_NAMES
+    if fifths > 0:
+        return _SHARPS
+    names = list(_FLATS)
+    if mode.lower() in ("minor", "aeolian"):
+        home = parse_note(f"{tonic[0].upper()}{tonic[1:]}4")
+        for above in _RAISED_IN_MINOR:
+            at = (home + above) % 12
+            # What the signature has as a flat stays one: Bb is the third of G minor.
+            if (at - home) % 12 not in _NATURAL_MINOR:
+                names[at] = _SHARPS[at]
+    return tuple(names)
+
+
+def respelled(text: str, names: NoteNames) -> str:
+    """Call the black keys in a sentence by these names: "beats with Eb4" becomes "... D#4"."""
+    return _BLACK_IN_TEXT.sub(
+        lambda found: note_name(parse_note("".join(found.groups())), names), text
+    )
 
 
 def parse_note(name: str) -> int:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from planner.model import AudioFacts, Confidence, Finding, MeasuredNote, Role, SessionA4, Target
-from planner.session_model import Session
+from planner.pitch import MIXED_NAMES, NoteNames
+from planner.session_model import KeyMark, Session
 
 Action = Literal[
     "raise-lower", "whole-part", "tuning-span", "every-same-pitch", "short-notes", "start-only",
@@ -58,6 +59,7 @@ class Judged:
     string_midi: int | None = None  # open note of the string it was played on, where told
     fret: int | None = None  # from the nut
     string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
+    names: NoteNames = MIXED_NAMES  # what notes are called where it stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,3 +197,4 @@ class Plan:
     sour_after_s: float | None = None
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     since: Since | None = None  # None on the first run
+    keys: tuple[KeyMark, ...] = ()  # by which notes are named

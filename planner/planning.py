@@ -10,15 +10,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.answers import Override
 from planner.clash_words import named_stems, points_of_named
 from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.keys import with_keys
+from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.moving_song import moved_along, movement_findings, movement_of
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
-from planner.pitch import note_name
+from planner.pitch import note_name, shift_hz
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
 from planner.planrows import (
     advice_row,
@@ -30,10 +32,10 @@ from planner.planrows import (
 )
 from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.row_ids import name_rows
-from planner.ruled import keeps_row, re_aimed
+from planner.ruled import alters, keeps_row, re_aimed
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
-from planner.settling import offers, settle
+from planner.settling import NOBODY, offers, settle
 from planner.setup_advice import setup_findings
 from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
@@ -41,6 +43,7 @@ from planner.tolerances import Exposure, Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
 from planner.voicings import sour_chords
 from planner.warming import warming
+from planner.wording import flat_or_sharp
 
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
 _FINAL_HELD_S = 1.0  # chosen
@@ -89,6 +92,7 @@ def make_plan(
         return replace(part, aimed=_re_aimed(part, session, a4, recalled))
 
     alone = {code: aimed(code, noticed) for code in sorted(given)}
+    recalled = replace(recalled, held=_held(alone, recalled, tempo_map))
     fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
@@ -104,14 +108,18 @@ def make_plan(
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
     order = [spec.code for spec in session.stems if spec.code in at_first]
 
-    def decided(kept: Kept) -> Decided:
+    def decided(
+        kept: Kept, recalled: Recalled = recalled, planners: Mapping[str, Judged] = NOBODY
+    ) -> Decided:
         stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
         parts = with_others(alone | stuck) if stuck else at_first
-        settled = settle(parts, standing, tolerances, judging, kept, recalled, {})
+        settled = settle(parts, standing, tolerances, judging, kept, recalled, {}, planners)
         parts, follows = aimed_at_leads(parts, settled.judged)
         if follows:
             # No lead waits for its double, so its own decisions come out the same again.
-            settled = settle(parts, standing, tolerances, judging, kept, recalled, follows)
+            settled = settle(
+                parts, standing, tolerances, judging, kept, recalled, follows, planners
+            )
         raw = sounding(parts, {})
         by_id = {note.id: note for note in raw}
         points_before = points_of_named(find_clashes(raw), by_id)
@@ -139,7 +147,12 @@ def make_plan(
         told, terms = ranking.with_repeats(rows, terms)
         return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
 
-    made, backbone, kept = cleared(decided, session)
+    planners = NOBODY
+    if alters(recalled.rulings):
+        # The planner's own figures stand beside a person's, and do not move with the answers.
+        unasked = replace(recalled, rulings={}, held={}, last_rows=())
+        planners = cleared(lambda kept: decided(kept, unasked), session)[0].judged
+    made, backbone, kept = cleared(lambda kept: decided(kept, recalled, planners), session)
     raw = sounding(made.parts, {})
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
     rows = ranking.with_clears(made.rows, backbone.steps)
@@ -158,7 +171,8 @@ def make_plan(
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]
-        retake = retake_row(own, parts[code].spec)
+        refused = [k for k, r in rules.items() if r.stem == code and r.name == "refused"]
+        retake = retake_row(own, parts[code].spec, refused)
         advice += [retake] if retake else []
     for part in fixed:
         out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
@@ -172,7 +186,7 @@ def make_plan(
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
-        made.tool,
+        planners or made.tool,
         {code: one.sha256 for code, one in facts},
         missing,
     )
@@ -195,8 +209,8 @@ def make_plan(
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
-        sour_before_s=round(backbone.before_s, 1),
-        sour_after_s=round(backbone.after_s, 1),
+        sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
+        sour_after_s=round(backbone.after_s, 1) + 0.0,
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 
@@ -219,18 +233,37 @@ def _section_labels(
     return labels
 
 
+def _held(parts: dict[str, Part], recalled: Recalled, tempo_map: TempoMap | None) -> dict[str, str]:
+    """Which notes lie in a place that is locked, and by whom."""
+    held = {}
+    for code, part in parts.items() if recalled.locked_places else ():
+        for n in part.stem.notes:
+            bar = tempo_map.bar_beat(n.note.start_s + part.shift_s)[0] if tempo_map else None
+            if said := held_by(recalled.locked_places, code, bar):
+                held[n.id] = said
+    return held
+
+
 def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
-    def aim_at(a: Aimed, midi: int, who: str) -> Aimed:
-        target = target_for(a.measured, part.stem.role, session, a4, intended_midi=midi)
-        return aim(
-            a.measured,
-            replace(
+    def aim_at(a: Aimed, wanted: Override, who: str) -> Aimed:
+        target, midi = a.target, wanted.intended_midi
+        if midi is not None:
+            target = target_for(
+                a.measured, part.stem.role, session, a4,
+                intended_midi=midi, follow_keys=part.spec.follow_keys,
+            )  # fmt: skip
+            said = f"{who} says {note_name(midi)}, the planner {note_name(a.target.intended_midi)}"
+            whence = target.target_from.removeprefix("score, ")
+            target = replace(target, target_from=f"{whence}; {said}")
+        if wanted.target_cents is not None:
+            target = replace(
                 target,
-                target_from=f"{target.target_from.removeprefix('score, ')}; "
-                f"{who} says {note_name(midi)}, "
-                f"the planner {note_name(a.target.intended_midi)}",
-            ),
-        )
+                target_hz=shift_hz(target.target_hz, wanted.target_cents),
+                target_from=f"{target.target_from}; {flat_or_sharp(wanted.target_cents)} of it, "
+                f"says {who}",
+                set_by_hand=True,
+            )
+        return aim(a.measured, target)
 
     return re_aimed(part.aimed, recalled.rulings, aim_at)
 

@@ -14,6 +14,7 @@ from planner.exposure import Standing
 from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
+from planner.ruled import SET_BY_HAND
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.timeline import TempoMap, parse_timecode, timecode
@@ -213,13 +214,22 @@ def _more_places(chord: SourChord, tempo_map: TempoMap | None, shift_s: float) -
     return f" in {len(starts)} places ({'; '.join(said)}{rest})"
 
 
-def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
-    """Advise another take where single edits would cover too much of a part; its id comes later."""
+def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
+    """Advise another take where single edits would cover too much of a part; its id comes later.
+
+    refused: ids of rules of the part that a person refused; they are why there are so many edits.
+    """
     measured = [j for j in judged if j.heard_cents is not None]
     edits = [j for j in measured if j.action in MOVING_ACTIONS]
     if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
         return None
     share = percent(len(edits) / len(measured))
+    instead = ""
+    if refused:
+        them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
+        instead = (
+            f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
+        )
     return Row(
         id="A-000",
         kind="advice",
@@ -231,7 +241,7 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
         action="retake",
         rule_name="more edits than a take",
         reason=f"{share} of the measured notes ask for an edit of their own: "
-        "if the player is still there, another take is better and quicker",
+        f"if the player is still there, another take is better and quicker{instead}",
     )
 
 
@@ -338,7 +348,9 @@ def _scope_row(
         onset_uncertainty_cents=rule.uncertainty_cents if by_onset else None,
         action=rule.action,
         add_cents=rule.add_cents,
-        in_words=raise_or_lower(rule.add_cents, rule.uncertainty_cents),
+        in_words=f"{raise_or_lower(rule.add_cents)}, set by hand"
+        if rule.set_by_hand
+        else raise_or_lower(rule.add_cents, rule.uncertainty_cents),
         remaining_cents=(rule.bias_cents if rule.heard_cents is None else rule.heard_cents)
         + rule.add_cents,
         confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
@@ -403,6 +415,12 @@ def _string_and_fret(j: Judged) -> str:
 
 def _said_edit(j: Judged) -> str:
     m = j.measured.measurement
+    if j.rule_name == SET_BY_HAND:
+        # A reading has an uncertainty; a number that a person chose has none.
+        if j.add_cents is not None:
+            return f"{raise_or_lower(j.add_cents)}, set by hand"
+        most = max((c for _, c in j.points), key=abs, default=0.0)
+        return f"as drawn by hand: {raise_or_lower(most)} at most"
     if j.add_cents is not None:
         return raise_or_lower(j.add_cents, m.uncertainty_cents)
     if j.action == "start-only" and j.onset_add_cents is not None:

@@ -154,7 +154,7 @@ def rank(
                 above_stop_line=ends_s[step.together] <= session.edit_minutes * 60.0,
                 row_ids=step.ids,
                 clears_s=round(sum(step.clears_s), 1),
-                sour_left_s=round(step.left_s, 1),
+                sour_left_s=round(step.left_s, 1) + 0.0,  # never -0
                 together=step.together,
                 shares_step=lines_of[step.together] > 1,
             )

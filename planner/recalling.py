@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.answers import BLANK, Entry, Rulings, entry_of, rulings_from, with_human
+from planner.answers import BLANK, Area, Entry, Rulings, entry_of, rulings_from, with_human
 from planner.changes import changes_since
 from planner.files.answers_file import answers_path, read_answers
 from planner.files.edit_list import CSV_NAME
@@ -18,6 +18,7 @@ from planner.files.past_plans import (
     typed_in_place,
 )
 from planner.ledger import Known, Ledger
+from planner.locks import held_places, with_locked_rows
 from planner.model import Finding
 from planner.opening import Opened
 from planner.pitch import parse_note
@@ -36,6 +37,7 @@ class Remembered:
     last_rows: tuple[Row, ...]  # of the last plan, and locked ones of stems that it left out
     rulings: Rulings
     findings: tuple[Finding, ...]
+    locked_places: tuple[tuple[Area, bool, str], ...] = ()
 
     @property
     def used(self) -> tuple[str, ...]:
@@ -44,7 +46,10 @@ class Remembered:
 
     def recalled(self, ledger: Ledger) -> Recalled:
         """Give what a plan needs, with the notes of the ledger as this run finds them."""
-        return Recalled(ledger=ledger, rulings=self.rulings, last_rows=self.last_rows)
+        return Recalled(
+            ledger=ledger, rulings=self.rulings, last_rows=self.last_rows,
+            locked_places=self.locked_places,
+        )  # fmt: skip
 
 
 def remember(opened: Opened, out: Path) -> Remembered:
@@ -63,8 +68,10 @@ def remember(opened: Opened, out: Path) -> Remembered:
     if past is not None:
         typed = (*past.typed, *typed_entries(past, typed_in_place(past)))
         ledger = past.ledger
-    rows = _last_rows(folders, past, {e.id for e in (*answers, *typed) if e.locked})
-    rulings, findings = rulings_from((*answers, *typed), rows)
+    rows = _last_rows(
+        folders, past, {e.id for e in (*answers, *typed) if e.locked and e.area is None}
+    )
+    rulings, findings = rulings_from(with_locked_rows((*answers, *typed), rows), rows)
     if past is not None:
         findings = (*findings, *_not_read_back(past))
     return Remembered(
@@ -74,6 +81,7 @@ def remember(opened: Opened, out: Path) -> Remembered:
         last_rows=rows,
         rulings=rulings,
         findings=findings,
+        locked_places=held_places((*answers, *typed)),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.plan_model import Plan
-from planner.wording import count, percent
+from planner.wording import count, percent, whole_minutes
 
 # Where the curve is read: shares of everything that the list can clear.
 _READ_AT = (0.25, 0.5, 0.75, 0.9)
@@ -66,8 +66,8 @@ def relief_sentence(plan: Plan) -> str:
     knee = next(r for r in curve if r.gone_share >= _POLISHING_FROM * most - 1e-3)
     shown = [r for r in curve if r.edits <= knee.edits][-2:]
     said = [
-        f"{count(r.edits, 'edit')}, {r.minutes:g} min, {percent(r.gone_share)} "
-        + ("of the sour seconds gone" if k == 0 else "gone")
+        f"{count(r.edits, 'edit')}, {_short(r.minutes)} min, "
+        f"{percent(r.gone_share)} " + ("of the sour seconds gone" if k == 0 else "gone")
         for k, r in enumerate(shown)
     ]
     last = plan.offenders[-1].rank > knee.lines
@@ -80,11 +80,16 @@ def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         (
             f"first {r.lines}" if r.lines > 1 else "first",
             str(r.edits),
-            f"{r.minutes:.1f}",
+            _short(r.minutes),
             f"{r.left_s:.1f} ({percent(r.gone_share)} gone)",
         )
         for r in readings(plan)
     ]
+
+
+def _short(minutes: float) -> str:
+    """Whole minutes, as in every sentence; a single edit takes half of one."""
+    return str(whole_minutes(minutes) or 0.5)
 
 
 RELIEF_HEAD = ("lines of the list", "edits", "minutes", "sour seconds left")

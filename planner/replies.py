@@ -4,7 +4,8 @@ A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or
 half``: one or more numbers of the offenders list or row ids, then yes, no, ask, half or note, then
 free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
 like this" among the words answers every row of the same stem, kind, action, direction and intended
-note (of rules: the same stem, scope and action).
+note (of rules: the same stem, scope and action). In place of yes or no stands the note that was
+meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant".
 
 The page's export is UTF-8 text::
 
@@ -13,6 +14,7 @@ The page's export is UTF-8 text::
     plan: plan_01
     by: producer
     LV-0147 no<TAB>love that scoop
+    Q-003 meant F#3
 """
 
 from __future__ import annotations
@@ -23,21 +25,42 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from planner.answers import ANSWERS, STATE_OF, Answer, largest_move
+from planner.pitch import note_name
 from planner.plan_model import Row
+from planner.questions import meant_midi, why_no_yes
+from planner.session_model import KeyMark
+from planner.spelling import names_at
 
 EXPORT_HEAD = "planner answers 1"
 
 _REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+)"
 _JOIN = r"(?:\s*,\s*|\s*&\s*|\s+and\s+|\s+)"
+_SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
+# "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
+# letter alone must follow "is" or "meant".
+_NUMBERED = rf"[A-G]{_SHARP_FLAT}?\d"
+_PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G]){_SHARP_FLAT}"
+_NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
+_VERB = r"(?:(?:it\s+)?(?:is|was|means)\s+(?:meant\s+(?:as\s+)?)?|meant\s+(?:as\s+)?)"
 _ITEM = re.compile(
-    rf"(?<![\w.-])(?P<refs>{_REF}(?:{_JOIN}{_REF})*)\s*[:=]?\s*"
-    rf"(?:-\s+)?(?P<answer>{'|'.join(ANSWERS)})\b(?!-)",
+    rf"(?<![\w.-])(?<![A-Ga-g](?=#))(?<![A-Ga-g]#)(?P<refs>{_REF}(?:{_JOIN}{_REF})*)\s*[:=]?\s*"
+    rf"(?:-\s+)?(?:(?P<answer>{'|'.join(ANSWERS)})\b(?!-)"
+    rf"|(?:{_VERB}(?P<meant>{_NOTE})|(?P<plain>{_PLAIN_NOTE}))(?![\w#'\u2019-]))",
     re.IGNORECASE,
 )
 _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _ID = re.compile(r"(.+)-0*(\d+)")
-_LINE = re.compile(r"(?P<id>\S+)\s+(?P<answer>[A-Za-z]+)[ ]*(?:\t(?P<comment>.*))?")
+_LOCK = re.compile(
+    rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)(?P<un>un)?lock[ \t]+"
+    rf"(?P<what>{_REF}(?:[ \t]*(?:[,&]|and\b)?[ \t]*{_REF})*(?!\w)"
+    rf"(?!\s*[:=]?\s*(?:{'|'.join(ANSWERS)})\b)|[^\n.;,]+)",
+    re.IGNORECASE,
+)
+_LINE = re.compile(
+    r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|(?P<answer>[A-Za-z]+))[ ]*"
+    r"(?:\t(?P<comment>.*))?"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +68,18 @@ class Said:
     """One answer as it was written, before it is known which row it speaks of."""
 
     ref: str  # as written: "12", "R-001"
-    answer: Answer
+    answer: Answer | None = None  # None: a note was named
+    meant: str = ""  # the note that was meant, as written
     comment: str = ""
     like_this: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LockSaid:
+    """A lock or unlock as it was written: rows, a stem, bars or a section."""
+
+    text: str  # "BAS bars 12-16"
+    locked: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,27 +107,29 @@ class Placed:
 
     ref: str
     row: Row
-    answer: Answer
+    answer: Answer | None
     comment: str
+    meant_midi: int | None = None
 
 
 def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     """Read a plain reply; what is not understood comes back beside what is."""
-    found: list[tuple[int, int, list[str], Answer]] = []
+    found: list[tuple[int, int, list[str], Answer | None, str]] = []
     for match in _ITEM.finditer(text):
         refs = [(m.start() + match.start(), m[0]) for m in re.finditer(_REF, match["refs"])]
         if _PLACE_WORD.search(text[: match.start()]) and refs[0][1].isdigit():
             refs = refs[1:]
         if refs:
-            answer = next(a for a in ANSWERS if a == match["answer"].lower())
+            answer = next((a for a in ANSWERS if a == (match["answer"] or "").lower()), None)
             names = [ref.removeprefix("#") for _, ref in refs]
-            found.append((refs[0][0], match.end(), names, answer))
+            meant = match["meant"] or match["plain"] or ""
+            found.append((refs[0][0], match.end(), names, answer, meant))
     said: list[Said] = []
     unclear: list[Unclear] = []
     before = _words(text[: found[0][0]] if found else text)
     if before:
         unclear.append(Unclear(text=before, why="no line number or row id with an answer"))
-    for k, (_, words_from, refs_of_item, answer) in enumerate(found):
+    for k, (_, words_from, refs_of_item, answer, meant) in enumerate(found):
         until = found[k + 1][0] if k + 1 < len(found) else len(text)
         words = text[words_from:until]
         like = _LIKE.search(words) is not None
@@ -105,9 +139,27 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
         if answer == "ask" and comment:
             comment = f"ask {comment}"
         said += [
-            Said(ref=ref, answer=answer, comment=comment, like_this=like) for ref in refs_of_item
+            Said(ref=ref, answer=answer, meant=meant, comment=comment, like_this=like)
+            for ref in refs_of_item
         ]
     return tuple(said), tuple(unclear)
+
+
+def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
+    """Take the locks out of a plain reply: "lock BAS", "unlock bars 12-16; lock R-001, LV-0147".
+
+    A lock begins the reply, a line, or a new thought (after a comma, a semicolon or a full stop),
+    and goes on to the next; row ids may follow one another.
+
+    Returns
+    -------
+    rest, locks
+        The reply without them.
+    """
+    locks = tuple(
+        LockSaid(text=_words(m["what"]), locked=not m["un"]) for m in _LOCK.finditer(text)
+    )
+    return _LOCK.sub(lambda m: m["begin"], text), locks
 
 
 def read_export(text: str) -> Export:
@@ -124,15 +176,17 @@ def read_export(text: str) -> Export:
             head[name] = value.strip()
             continue
         match = _LINE.fullmatch(line.rstrip("\r"))
-        answer = next((a for a in ANSWERS if match and a == match["answer"].lower()), None)
-        if match is None or answer is None:
-            why = f"line {number} is no '<row id> yes, no, ask, half or note', then a tab and words"
+        answer = next((a for a in ANSWERS if match and a == (match["answer"] or "").lower()), None)
+        if match is None or (answer is None and not match["meant"]):
+            why = f"line {number} is no '<row id> yes, no, ask, half, note or meant <note>', then "
+            why += "a tab and words"
             unclear.append(Unclear(text=line, why=why))
             continue
         comment = re.sub(
             r"\\([n\\])", lambda m: "\n" if m[1] == "n" else "\\", match["comment"] or ""
         )
-        said.append(Said(ref=match["id"], answer=answer, comment=comment))
+        meant = match["meant"] or ""
+        said.append(Said(ref=match["id"], answer=answer, meant=meant, comment=comment))
     return Export(
         song=head.get("song", ""),
         plan=head.get("plan", ""),
@@ -148,7 +202,10 @@ def is_export(text: str) -> bool:
 
 
 def placed(
-    said: Iterable[Said], rows: Sequence[Row], ranks: Mapping[int, str]
+    said: Iterable[Said],
+    rows: Sequence[Row],
+    ranks: Mapping[int, str],
+    keys: Sequence[KeyMark] = (),
 ) -> tuple[tuple[Placed, ...], tuple[Unclear, ...]]:
     """Find the row that each answer speaks of.
 
@@ -158,26 +215,46 @@ def placed(
         Of the plan that was answered.
     ranks : mapping
         Line of the offenders list -> row id.
+    keys : sequence of KeyMark
+        By which notes are named in what is told back.
     """
-    done: dict[tuple[str, Answer], Placed] = {}
+    done: dict[tuple[str, str], Placed] = {}
     unclear: list[Unclear] = []
-    stated: dict[str, Answer] = {}
+    stated: dict[str, str] = {}
     for one in said:
         row = _row(one.ref, rows, ranks)
-        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row)
+        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row, keys)
         if row is None or why:
             unclear.append(Unclear(text=_as_written(one), why=why))
             continue
         for each in like_this(row, rows) if one.like_this else (row,):
-            if one.answer in STATE_OF and stated.setdefault(each.id, one.answer) != one.answer:
+            midi = meant_midi(one.meant, each) if one.meant else None
+            word = (
+                str(one.answer)
+                if midi is None
+                else f"meant {note_name(midi, names_at(keys, each.start_bar))}"
+            )
+            decides = midi is not None or one.answer in STATE_OF
+            if decides and stated.setdefault(each.id, word) != word:
                 why = f"{each.id} was answered '{stated[each.id]}' before in the same reply"
                 unclear.append(Unclear(text=_as_written(one), why=why))
                 continue
             label = one.ref if each is row else "like this"
-            done[each.id, one.answer] = Placed(
-                ref=label, row=each, answer=one.answer, comment=one.comment
+            done[each.id, word] = Placed(
+                ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi
             )
     return tuple(done.values()), tuple(unclear)
+
+
+def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tuple[Row, ...]:
+    """Give the rows that a list of line numbers and ids names; none unless it names nothing else.
+
+    rows, ranks: as in `placed`.
+    """
+    if re.fullmatch(rf"{_REF}(?:{_JOIN}{_REF})*", text) is None:
+        return ()
+    found = [_row(ref.removeprefix("#"), rows, ranks) for ref in re.findall(_REF, text)]
+    return tuple(row for row in found if row is not None) if None not in found else ()
 
 
 def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
@@ -222,7 +299,15 @@ def _no_row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> str:
     return f"no row has the id {ref}" + (f"; did you mean {near[0]}?" if near else "")
 
 
-def _cannot_be(one: Said, row: Row) -> str:
+def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
+    if one.meant and meant_midi(one.meant, row) is None:
+        if row.kind == "rule":
+            return f"{row.id} covers many notes; name one of them by its own id, from notes.csv"
+        if len(row.covers) != 1:
+            return f"{row.id} is no single note, so none can be named for it"
+        return f"{one.meant!r} is no note name; write a letter, # or b, and the octave: F#3, Bb2"
+    if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
+        return why
     if one.answer == "note" and not one.comment:
         return "a note needs words"
     if one.answer == "half" and largest_move(row) is None:
@@ -233,7 +318,8 @@ def _cannot_be(one: Said, row: Row) -> str:
 
 
 def _as_written(one: Said) -> str:
-    return " ".join(part for part in (one.ref, one.answer, one.comment) if part)
+    meant = f"meant {one.meant}" if one.meant else ""
+    return " ".join(part for part in (one.ref, one.answer, meant, one.comment) if part)
 
 
 def _words(text: str) -> str:

@@ -50,7 +50,7 @@ def aimed_at_chords(
     for part in parts.values():
         for a in part.aimed:
             place = places.get(a.measured.id)
-            if place is None:
+            if place is None or a.target.set_by_hand:
                 continue
             # The root keeps its own target; only the distance to it is made pure.
             root_midi = a.target.intended_midi - place.semitones
@@ -85,7 +85,7 @@ def aimed_at_leads(
             continue
         for a in part.aimed:
             note, hz = a.measured.note, a.measured.measurement.heard_hz
-            if hz is None:
+            if hz is None or a.target.set_by_hand:
                 continue
             near = [(_together_s(note, part, b.measured.note, lead), b) for b in lead.aimed]
             together, best = max(near, key=lambda one: one[0], default=(0.0, a))

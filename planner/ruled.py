@@ -5,16 +5,20 @@ The tool's own value always stands beside a person's, in the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
-from planner.answers import Ruling, Rulings
+import numpy as np
+
+from planner.answers import Override, Ruling, Rulings
+from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Row
 from planner.scope_rule import ScopeRule
 from planner.targets import Aimed
-from planner.wording import raise_or_lower
+from planner.wording import flat_or_sharp, raise_or_lower
 
 _REFUSED = "refused"
+SET_BY_HAND = "set by hand"
 _NO_ROW = ("ask", "wrong-note")  # these become questions
 
 
@@ -22,16 +26,18 @@ _NO_ROW = ("ask", "wrong-note")  # these become questions
 
 
 def re_aimed(
-    aimed: tuple[Aimed, ...], rulings: Rulings, aim_at: Callable[[Aimed, int, str], Aimed]
+    aimed: tuple[Aimed, ...], rulings: Rulings, aim_at: Callable[[Aimed, Override, str], Aimed]
 ) -> tuple[Aimed, ...]:
-    """Aim notes at the note that a person says was meant; ``aim_at(note, MIDI, who)`` does it."""
+    """Aim notes where a person says they belong; ``aim_at(note, what was said, who)`` does it."""
 
     def meant(a: Aimed) -> Aimed:
         ruling = rulings.get(a.measured.id)
         override = ruling.override if ruling else None
-        if ruling is None or override is None or override.intended_midi is None:
+        if ruling is None or override is None:
             return a
-        return aim_at(a, override.intended_midi, ruling.who)
+        if override.intended_midi is None and override.target_cents is None:
+            return a
+        return aim_at(a, override, ruling.who)
 
     return tuple(meant(a) for a in aimed)
 
@@ -57,6 +63,29 @@ def ruled_rules(
             covers = tuple(n for n in row.covers if n in may_move.get(row.stem, frozenset()))
             if covers and row.scope is not None:
                 done[rule_id] = _rule_of(row, covers)
+    return done
+
+
+def outside_locks(
+    rules: Mapping[str, ScopeRule], held: Mapping[str, str], known: Iterable[str]
+) -> dict[str, ScopeRule]:
+    """Keep rules that no plan had yet away from notes that lie under a lock.
+
+    Parameters
+    ----------
+    held : mapping
+        Ids of the notes that lie in a locked place.
+    known : iterable of str
+        Ids of the rows of the last plan.
+    """
+    old = set(known)
+    done = {}
+    for rule_id, rule in rules.items():
+        covers = rule.covers
+        if rule_id not in old:
+            covers = tuple(n for n in covers if n not in held)
+        if covers:
+            done[rule_id] = replace(rule, covers=covers)
     return done
 
 
@@ -90,7 +119,8 @@ def _ruled_rule(
         return replace(
             rule,
             add_cents=round(override.add_cents, 1),
-            reason=f"set by {ruling.who}; the planner says {said}: {rule.reason}",
+            set_by_hand=True,
+            reason=f"{ruling.set_by}; the planner says {said}: {rule.reason}",
         )
     if ruling.state == "refused" or (override is not None and override.action == "leave"):
         return replace(
@@ -98,7 +128,7 @@ def _ruled_rule(
             action="leave",
             add_cents=0.0,
             name=_REFUSED,
-            reason=f"refused by {ruling.who}; the planner says {said}: {rule.reason}",
+            reason=f"{ruling.refused_by}; the planner says {said}: {rule.reason}",
         )
     if ruling.factor != 1.0:
         return replace(
@@ -108,6 +138,11 @@ def _ruled_rule(
             f"{rule.reason}",
         )
     return rule
+
+
+def alters(rulings: Rulings) -> bool:
+    """Whether any answer makes the plan another one than the planner's own."""
+    return any(_changes_rule(ruling) for ruling in rulings.values())
 
 
 def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:
@@ -138,11 +173,31 @@ def _share(factor: float) -> str:
 # ---------------------------------------------------------------- notes
 
 
-def ruled_note(judged: Judged, ruling: Ruling | None) -> Judged:
-    """Carry a ruling into one note's decision; hands off goes before everything."""
+def ruled_note(
+    judged: Judged, ruling: Ruling | None, held: str = "", planners: Judged | None = None
+) -> Judged:
+    """Carry a ruling into one note's decision; hands off goes before everything.
+
+    Parameters
+    ----------
+    held : str
+        Which lock the note lies under, where its place is locked and not its row.
+    planners : Judged, optional
+        What the planner decides where nobody has answered anything: the figure of its own that
+        stands beside a person's, and stays the same whatever else is answered.
+    """
+    planners = planners or judged
+    rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
+    if held and ruling is None and judged.action in (*MOVING_ACTIONS, *_NO_ROW):
+        return replace(
+            judged, action="leave", rule_name="locked place", add_cents=None,
+            onset_add_cents=None, cut_s=None, sustain_add_cents=None, points=(),
+            remaining_cents=rest,
+            reason=f"{held}: nothing new is planned there; the planner says {said_move(planners)}: "
+            f"{planners.reason}",
+        )  # fmt: skip
     if ruling is None or judged.rule_name == "hands off":
         return judged
-    rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
     row = ruling.frozen
     if row is not None:
         if row.kind != "note":
@@ -157,18 +212,30 @@ def ruled_note(judged: Judged, ruling: Ruling | None) -> Judged:
         judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
         points=(), remaining_cents=rest,
     )  # fmt: skip
-    tool = f"the planner says {said_move(judged)}: {judged.reason}"
+    tool = f"the planner says {said_move(planners)}: {planners.reason}"
     override = ruling.override
     if override is not None and override.add_cents is not None:
         add = round(override.add_cents, 1)
         return replace(
             still,
             action="raise-lower",
-            rule_name="set by a person",
-            reason=f"set by {ruling.who}; {tool}",
+            rule_name=SET_BY_HAND,
+            reason=f"{ruling.set_by}; {tool}",
             add_cents=add,
             points=((0.0, add), (judged.measured.note.length_s, add)),
             remaining_cents=None if rest is None else round(rest + add, 1),
+        )
+    if override is not None and override.points:
+        length_s = judged.measured.note.length_s
+        return replace(
+            still,
+            action="shape",
+            rule_name=SET_BY_HAND,
+            reason=f"{ruling.set_by}; {tool}",
+            points=override.points,
+            remaining_cents=None
+            if rest is None
+            else round(rest + _along(override.points, length_s), 1),
         )
     if override is not None and override.action is not None:
         if override.action == judged.action:
@@ -176,11 +243,22 @@ def ruled_note(judged: Judged, ruling: Ruling | None) -> Judged:
         return replace(
             still,
             action=override.action,
-            rule_name="set by a person",
+            rule_name=SET_BY_HAND,
             reason=f"{override.action}, says {ruling.who}; {tool}",
         )
+    named = override is not None and override.intended_midi is not None
+    if named and judged.action == "wrong-note":
+        # Which note was meant is no question any more; an edit that far would be heard.
+        return replace(
+            still,
+            action="other-take",
+            rule_name="another note was meant",
+            reason=f"{flat_or_sharp(judged.heard_cents)} of "
+            f"{note_name(judged.target.intended_midi)}, which {ruling.who} says was meant: "
+            "too far for an edit",
+        )
     if ruling.state == "refused" and judged.action not in _NO_ROW:
-        reason = f"refused by {ruling.who}"
+        reason = ruling.refused_by
         if judged.action in MOVING_ACTIONS:
             reason += f"; {tool}"
         return replace(still, action="leave", rule_name=_REFUSED, reason=reason)
@@ -212,6 +290,13 @@ def _scaled(judged: Judged, ruling: Ruling, rest: float | None, tool: str) -> Ju
         else round(rest + f * (left - rest), 1),
         reason=f"{_share(f)} of it, says {ruling.who}; {tool}",
     )
+
+
+def _along(points: tuple[tuple[float, float], ...], length_s: float) -> float:
+    """What points add on average along a note: straight lines in between, flat beyond the ends."""
+    at_s = np.linspace(0.0, length_s, 201)  # chosen: half a percent of the note
+    times, cents = zip(*points, strict=True)
+    return float(np.mean(np.interp(at_s, times, cents)))
 
 
 def _layer(judged: Judged) -> float:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from planner.answers import Ruling, largest_move, moved_since
+from planner.answers import Area, Ruling, largest_move, moved_since
 from planner.ledger import Ledger
 from planner.model import Finding
 from planner.plan_model import Judged, Row
@@ -20,6 +20,8 @@ class Recalled:
     ledger: Ledger = ()
     rulings: Mapping[str, Ruling]
     last_rows: tuple[Row, ...] = ()
+    locked_places: tuple[tuple[Area, bool, str], ...] = ()  # place, locked or unlocked, by whom
+    held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
 
 
 NOTHING = Recalled(rulings={})
@@ -48,6 +50,8 @@ def ruled_rows(
     findings: list[Finding] = []
     reopened: dict[tuple[str, str], list[str]] = {}
     asked_before = {
+        k.covers[0]: k.id for k in recalled.ledger if k.kind == "question" and k.covers
+    } | {
         row.covers[0]: row.id for row in recalled.last_rows if row.kind == "question" and row.covers
     }
     here: set[str] = set()
@@ -58,6 +62,10 @@ def ruled_rows(
             # Its note had a row before, and that was answered.
             ruling = rulings.get(row.covers[0])
             here.add(row.covers[0])
+        elif ruling is not None and row.kind == "note" and row.id in asked_before:
+            # The question was answered by naming the note: its answer lives on in the note's row.
+            ruling = _with_the_questions(ruling, rulings.get(asked_before[row.id]))
+            here.add(asked_before[row.id])
         was_asked = False
         if ruling is None and row.kind == "note" and row.id in asked_before:
             ruling = rulings.get(asked_before[row.id])
@@ -91,6 +99,14 @@ def ruled_rows(
                 done.append(row)
                 findings.append(_lost(row, ruling))
     return tuple(done), tuple(findings)
+
+
+def _with_the_questions(ruling: Ruling | None, asked: Ruling | None) -> Ruling | None:
+    """Add the words that were said to a question to what was said of its note."""
+    if ruling is None or asked is None or not asked.comment:
+        return ruling
+    words = "\n".join(dict.fromkeys(w for w in (asked.comment, ruling.comment) if w))
+    return replace(ruling, comment=words)
 
 
 def _frozen(row: Row, frozen: Row) -> Row:
@@ -165,12 +181,12 @@ def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
     if row.rule_name == "hands off" and wanted:
         what = f"{row.id}: {ruling.who} wants it moved, and the session file says not to touch it."
         did = "It was left."
-    elif ruling.state == "refused" and override is not None and override.add_cents is not None:
-        what = f"{row.id} was refused by {ruling.who}, and a number was set for it as well."
+    elif ruling.state == "refused" and override is not None and override.moves:
+        what = f"{row.id} was {ruling.refused_by}, and a number was set for it as well."
         did = "The number was taken."
     elif ruling.state == "refused" and row.kind == "note" and row.layers:
         rules = ", ".join(rule for rule, _ in row.layers)
-        what = f"{row.id} was refused by {ruling.who}, and {rules} still moves it with the others."
+        what = f"{row.id} was {ruling.refused_by}, and {rules} still moves it with the others."
         did = "Its own edit was left out."
     if not what:
         return []

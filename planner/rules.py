@@ -363,7 +363,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="between two notes", action="ask", fits=_which_note,
-        reason="{off} for {intended}, so between two notes: which was meant?",
+        reason="{off} for {intended}, so between two notes: which was meant, {either}?",
     ),
     DecisionRule(
         name="wobble", action="ask", fits=_wobbles,
@@ -437,6 +437,13 @@ DECISIONS: tuple[DecisionRule, ...] = (
 )  # fmt: skip
 
 
+def _either(case: Case) -> str:
+    """The two notes that a pitch lies between, by name, lower first."""
+    near = case.aimed.target.intended_midi
+    other = near + (1 if (case.heard or 0.0) > 0 else -1)
+    return f"{note_name(min(near, other))} or {note_name(max(near, other))}"
+
+
 def _words(case: Case, move: Move | None) -> dict[str, str]:
     m = case.aimed.measured.measurement
     lean = m.slope_cents_per_s or 0.0
@@ -452,6 +459,7 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "sustain_off": flat_or_sharp(case.sustain),
         "end_off": flat_or_sharp(case.end),
         "intended": note_name(case.aimed.target.intended_midi),
+        "either": _either(case),
         "tolerance": "" if case.role == "exclude" else amount(case.t),
         "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),
         "give": "" if u is None else f", give or take {amount(u)}",

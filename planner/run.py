@@ -18,7 +18,7 @@ from planner.bleed import without_bleed
 from planner.errors import AudioError, PlannerError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
-from planner.files.configs import read_judging, read_tolerances
+from planner.files.configs import read_tolerances
 from planner.hearing import HeardStem, hear_stem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_places import inspect_places
@@ -26,6 +26,7 @@ from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
     Opened,
+    judging_of,
     lost_stem,
     open_session,
     places_of,
@@ -40,6 +41,7 @@ from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
 from planner.score_use import use_score
 from planner.session_model import Session, StemSpec
+from planner.spelling import spelled
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
@@ -96,13 +98,14 @@ def plan_session(
     opened = open_session(session_path, without=without, keep_going=keep_going)
     tempo_map = tempo_map_of(opened)
     tolerances = read_tolerances()
-    judging = read_judging(opened.session.judging, beside=session_path.parent)
+    judging = judging_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)
-    linked_before = {path: sha256_of(path) for path in opened.linked}
+    beside = (*opened.linked, *([opened.rough_mix] if opened.rough_mix else []))
+    linked_before = {path: sha256_of(path) for path in beside}
 
-    heard, lost, findings = _hear_all(
+    heard, lost, findings = hear_all(
         opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
     )
     if not heard:
@@ -141,10 +144,11 @@ def plan_session(
         recalled=remembered.recalled(ledger),
         meant=meant,
     )
+    plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
-    excerpts = read_excerpts(plan, paths) if page_sound else ()
+    excerpts = read_excerpts(plan, paths, opened.rough_mix) if page_sound else ()
     _check_unchanged(opened, heard, linked_before)
     folder = write_plan(
         plan,
@@ -175,7 +179,7 @@ def inspect_session(
     opened = open_session(session_path, without=without, keep_going=True)
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
-    heard, _, findings = _hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
+    heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
     specs = {spec.code: spec for spec in opened.session.stems}
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
@@ -199,7 +203,7 @@ def inspect_session(
 # ------------------------------------------------------------------ listening
 
 
-def _hear_all(
+def hear_all(
     opened: Opened,
     scores: dict[str, StemScore],
     *,

@@ -76,7 +76,8 @@ def session_from_dict(
     if start_smp is not None:
         got["stems"] = stem_fields.with_start(got["stems"], start_smp)
     got.setdefault("song", song_if_unnamed)
-    session = Session(**got)
+    at = tuple((key, lines[key]) for key in data if key in lines) if isinstance(data, dict) else ()
+    session = Session(**got, field_lines=at)
     stem_fields.check_together(problems, session.stems)
     _check_reference(problems, session)
     _check_followers(problems, session)
@@ -154,6 +155,7 @@ _REVIEW = {
     "excerpt_seconds": ("excerpt_seconds", number(" s", 0.5, 60.0)),
     "tone_level_db": ("tone_level_db", number(" dB", -60.0, 0.0)),
     "page_size_mb": ("page_size_mb", number(" MB", 1.0, 1000.0)),
+    "rough_mix": ("rough_mix", text),
 }
 
 

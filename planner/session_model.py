@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from planner.model import Role
@@ -34,6 +34,7 @@ class Section:
     from_bar: int
     to_bar: int
     exposure: Literal["bare", "featured", "normal", "dense"] = "normal"
+    tolerance_factor: float = 1.0  # multiplies every tolerance there: 0.7 fussy, 1.6 easy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,8 +128,14 @@ class Session:
     offenders_wanted: int = 12
     excerpt_seconds: float = 4.0  # most of one note that the review page plays
     tone_level_db: float = -12.0  # of the page's tones, against the excerpt
+    rough_mix: str | None = None  # a mix that the page plays too, relative to the session file
     page_size_mb: float = 15.0  # the page grows no larger; excerpts are left out instead
     stems: tuple[StemSpec, ...]
+    # Where each field stands in the session file, for messages about files that it names.
+    field_lines: tuple[tuple[str, int], ...] = field(default=(), compare=False)
+
+    def line_of(self, field_name: str) -> int | None:
+        return dict(self.field_lines).get(field_name)
 
     @property
     def temperament_said(self) -> str:

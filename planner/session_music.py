@@ -65,6 +65,8 @@ def tempo_map(problems: Problems, value: object, path: str) -> Any:
     if rows is WRONG:
         return WRONG
     if rows and "bpm" not in rows[0]:
+        if isinstance(value, list) and isinstance(value[0], dict) and "bpm" in value[0]:
+            return WRONG  # it is there, and was refused
         return problems.wrong(f"{path}[0].bpm", "this is missing", f"For example {_MARK_EXAMPLE}.")
     marks: list[TempoMark] = []
     for row in rows:
@@ -169,6 +171,7 @@ _SECTION = {
     "from_bar": ("from_bar", bar),
     "to_bar": ("to_bar", bar),
     "exposure": ("exposure", one_of(*EXPOSURES)),
+    "tolerance_factor": ("tolerance_factor", number("", 0.2, 5.0)),
 }
 _SECTION_EXAMPLE = "{name: verse 1, from_bar: 3, to_bar: 18, exposure: bare}"
 

@@ -241,6 +241,7 @@ def check_together(problems: Problems, stems: Sequence[StemSpec]) -> None:
                 problems.wrong(path, "a stem cannot be sung with itself", "Name the lead's code.")
             else:
                 hint = f"{nearest(spec.sung_with, others)}Stems: {', '.join(others)}."
+                hint = hint if others else "There is no other stem."
                 problems.wrong(path, f"there is no stem {spec.sung_with!r}", hint)
 
 

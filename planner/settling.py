@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, said_clash
@@ -16,7 +17,7 @@ from planner.parts import Part, sounding
 from planner.plan_model import Judged
 from planner.protection import join_inside
 from planner.row_ids import name_rules
-from planner.ruled import decided_by_a_person, ruled_note, ruled_rules
+from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
@@ -27,6 +28,7 @@ from planner.tolerances import Judging, Tolerances
 _SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
+NOBODY: Mapping[str, Judged] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +49,15 @@ def settle(
     kept: Kept,
     recalled: Recalled,
     follows: Mapping[str, str],
+    planners: Mapping[str, Judged] = NOBODY,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
+
+    planners: what the planner decides where nobody has answered anything, by note id.
     """
     found = {
         c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
@@ -63,6 +68,7 @@ def settle(
     }
     for _ in range(_MOST_ROUNDS):
         named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
+        named = outside_locks(named, recalled.held, (row.id for row in recalled.last_rows))
         rules = ruled_rules(named, recalled.rulings, may_move)
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
@@ -72,7 +78,10 @@ def settle(
         tool = _decide_all(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
-        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
+        judged = {
+            k: ruled_note(one, recalled.rulings.get(k), recalled.held.get(k, ""), planners.get(k))
+            for k, one in tool.items()
+        }
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -165,7 +174,7 @@ def _decide_all(
                     judging=judging,
                     tolerances=tolerances,
                     exposure=standing[note_id].exposure if note_id in standing else "normal",
-                    factor=part.spec.tolerance_factor,
+                    factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
                     layers=layers.get(note_id, ()),
                     protected_by=part.protected.get(note_id, ""),
                     join_inside=join_inside(a.measured, part.spec),

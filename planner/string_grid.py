@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from planner.pitch import note_name
 from planner.plan_model import Judged, Plan
+from planner.spelling import names_at
 from planner.strings import FRETTED_ROLES, tuning_of
 from planner.wording import count, flat_or_sharp
 
@@ -23,6 +24,7 @@ class StringGrid:
 def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
     """Give a table for each fretted stem with notes; errors are as recorded, before any edit."""
     grids = []
+    names = names_at(plan.keys, None)
     for spec in plan.session.stems:
         own = [j for j in plan.judged if j.measured.note.stem == spec.code]
         if spec.role not in FRETTED_ROLES or not own:
@@ -32,7 +34,7 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
         strings = sorted({j.string_midi for j in told if j.string_midi is not None}, reverse=True)
         rows = tuple(
             (
-                note_name(string),
+                note_name(string, names),
                 *(
                     _cell([j for j in told if (j.string_midi, j.fret) == (string, f)])
                     for f in frets
@@ -43,8 +45,8 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
         )
         sentence = _told_sentence(own)
         if not spec.strings:
-            names = " ".join(note_name(m) for m in tuning_of(spec.role, spec))
-            sentence += f" Nobody typed its strings: {names} is assumed."
+            open_notes = " ".join(note_name(m, names) for m in tuning_of(spec.role, spec))
+            sentence += f" Nobody typed its strings: {open_notes} is assumed."
         grids.append(
             StringGrid(
                 stem=spec.code,

@@ -11,6 +11,7 @@ from planner.model import Finding
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Offender, Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
+from planner.spelling import names_at
 from planner.string_grid import string_grids
 from planner.suggestions import suggestions
 from planner.tally import (
@@ -29,6 +30,7 @@ from planner.wording import (
     SIGN_RULE,
     amount,
     count,
+    finding_place,
     flat_or_sharp,
     give_or_take,
     minutes,
@@ -162,11 +164,11 @@ def in_short(plan: Plan) -> list[str]:
     number, time = edits(plan)
     rules = len(biggest_rules(plan, len(plan.rows)))
     asked = open_questions(plan)
-    lines = [
-        f"{count(number, 'edit')} proposed, {minutes(time)} by hand; "
-        f"{rules} of them {'is a rule' if rules == 1 else 'are rules'} that "
-        f"cover{'s' if rules == 1 else ''} many notes at once."
-    ]
+    many = ""
+    if rules:
+        are, cover = ("is a rule", "covers") if rules == 1 else ("are rules", "cover")
+        many = f"; {rules} of them {are} that {cover} many notes at once"
+    lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if asked:
         lines.append(f"{count(asked, 'question')} only a person can answer.")
     if plan.sour_before_s is not None and plan.sour_after_s is not None:
@@ -288,7 +290,7 @@ def _keys(plan: Plan) -> list[str]:
     rows = [
         (
             k.stem,
-            note_name(k.midi),
+            note_name(k.midi, names_at(plan.keys, None)),
             str(k.notes),
             flat_or_sharp(k.mean_cents) + give_or_take(k.uncertainty_cents),
             flat_or_sharp(k.beside_cents) + (" (stands out)" if k.stands_out else ""),
@@ -396,9 +398,7 @@ def _findings(plan: Plan) -> list[str]:
 
 
 def _finding(finding: Finding) -> str:
-    where = ", ".join(part for part in (finding.stem, finding.file) if part)
-    if finding.at_s is not None:
-        where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
+    where = finding_place(finding)
     said = " ".join(p for p in (finding.what, finding.did, finding.advice) if p)
     return f"{finding.severity}{f' ({plain(where)})' if where else ''}: {plain(said)}"
 

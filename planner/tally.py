@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from planner.model import FIXED_ROLES
-from planner.pitch import note_name
+from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
+from planner.spelling import names_at
 
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
 # no source).
@@ -60,9 +61,11 @@ class PitchBias:
     uncertainty_cents: float  # standard error of the mean
     same_side: float  # share of the notes on the side of the mean, 0..1
 
+    names: NoteNames = MIXED_NAMES
+
     @property
     def name(self) -> str:
-        return note_name(self.midi)
+        return note_name(self.midi, self.names)
 
 
 def is_measured(judged: Judged) -> bool:
@@ -121,6 +124,7 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
         if abs(judged.heard_cents) <= _ANOTHER_NOTE_CENTS:
             heard[stem, judged.target.intended_midi].append(judged.heard_cents)
     biases = []
+    names = names_at(plan.keys, None)
     for (stem, midi), errors in heard.items():
         n = len(errors)
         if n < PITCH_NOTES_MIN:
@@ -137,6 +141,7 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
                 mean_cents=mean,
                 uncertainty_cents=spread / math.sqrt(n),
                 same_side=side / n,
+                names=names,
             )
         )
     return tuple(sorted(biases, key=lambda b: (order[b.stem], b.midi)))

@@ -6,6 +6,11 @@ take 2". Numbers carry one decimal below 10 cents and none above, as they deserv
 
 from __future__ import annotations
 
+import math
+import re
+
+from planner.model import Finding
+
 # Nearer to a note, what leaks in may be what was read. Common practice, no source.
 BLEED_DOUBT_DB = -12.0
 
@@ -78,9 +83,17 @@ def minutes(value: float) -> str:
     """Say a time of work: ``half a minute``, ``about 19 minutes``."""
     if value <= 0:
         return "no time"
-    if value < 0.75:
-        return "half a minute"
-    return f"about {count(round(value), 'minute')}"
+    whole = whole_minutes(value)
+    return f"about {count(whole, 'minute')}" if whole else "half a minute"
+
+
+def whole_minutes(value: float) -> int:
+    """Round a time of work to whole minutes, halves up; 0 stands for half a minute.
+
+    One rule for sentences and tables, so that a total and the last line of a list agree.
+    """
+    value = round(value, 1)
+    return 0 if value < 0.75 else math.floor(value + 0.5)
 
 
 def percent(share: float) -> str:
@@ -129,3 +142,15 @@ def ghosts(heard_in: tuple[tuple[str, float], ...]) -> str:
 def rule_names(layers: tuple[tuple[str, float], ...]) -> str:
     """Name the rules that cover a note, largest first: "R-001 and R-003"."""
     return " and ".join(rule for rule, _ in layers)
+
+
+def finding_place(finding: Finding) -> str:
+    """Say where something was found, as far as its sentence does not begin by saying so."""
+    named = [part for part in (finding.stem, finding.file) if part]
+    said = [
+        part for part in named if not re.search(rf"(?<!\w){re.escape(part)}(?!\w)", finding.what)
+    ]
+    where = ", ".join(said)
+    if finding.at_s is not None:
+        where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
+    return where

@@ -382,3 +382,29 @@ def test_the_note_that_a_person_names_is_no_longer_asked_about(tmp_path: Path) -
     after = row(job, 2, asked["covers"][0])
     assert after["kind"] == "note"
     assert after["add_cents"] < -25
+
+
+def test_locks_and_named_notes_through_the_command_line(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A stem is locked and a row's note named by reply; the next plan holds to both."""
+    assert run("answer", job, f"lock BAS, {LOW} is G#4, lock it please") == 2
+    told = capsys.readouterr().out
+    assert '"lock it please": no stem, section or row is called' in told
+    assert "Nothing was stored." in told
+    assert run("answer", job, f"lock EGL bars 1-2, {LOW} is G, lock {HIGH_TOO}", "--by", "Ed") == 0
+    told = capsys.readouterr().out
+    assert "EGL bars 1-2 (2 rows of plan_01): locked; nothing new will be planned there" in told
+    assert f"{LOW} (EGL, bar 2 beat 3.00 (3.80 s), G4; raise by " in told
+    assert "G4 was meant" in told
+    write_stem(job / "audio" / "guitar.wav", ((64, 25.0), *GUITAR[1:]))
+    assert run("plan", job) in (0, 1)
+    assert {r["id"] for r in rows(job, 2)} == {HIGH, LOW, HIGH_TOO}
+    assert all(row(job, 2, one)["locked"] for one in (HIGH, LOW, HIGH_TOO))
+    assert row(job, 2, LOW)["add_cents"] == row(job, 1, LOW)["add_cents"]
+    notes = {n["id"]: n for n in table(job / "plan_02" / "notes.csv")}
+    assert notes["EGL-0001"]["reason"].startswith("EGL bars 1-2 locked by Ed: nothing new")
+    assert run("answer", job, "unlock EGL bars 1-2") == 0
+    assert run("plan", job) in (0, 1)
+    assert not row(job, 3, HIGH)["locked"]
+    assert "EGL-0001" in {r["id"] for r in rows(job, 3)}

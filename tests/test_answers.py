@@ -160,10 +160,10 @@ def test_the_largest_move_speaks_for_a_row() -> None:
 
 @pytest.mark.parametrize(
     ("answer", "add_cents", "moved"),
-    [("yes", 20.0, False), ("yes", 20.1, True), ("half", 8.0, False), ("half", 12.1, True)],
+    [("yes", 20.0, False), ("yes", 20.1, True), ("half", 10.0, False), ("half", 10.1, True)],
 )
 def test_approval_holds_within_4_cents(answer: str, add_cents: float, moved: bool) -> None:
-    """Beyond 4 cents from what was shown (or its half), another thing is proposed."""
+    """Beyond 4 cents from what was shown another thing is proposed, also where half was taken."""
     ruling = rulings_from([reply(answer)])[0]["LV-0147"]
     assert moved_since(row(add_cents=add_cents), ruling) is moved
 
@@ -174,6 +174,19 @@ def test_approval_of_a_move_that_is_gone() -> None:
     assert moved_since(row(action="leave", add_cents=None), ruling)
     mine = Entry(id="LV-0147", override=Override(add_cents=9.0))
     assert not moved_since(row(add_cents=9.0), rulings_from([reply("yes"), mine])[0]["LV-0147"])
+
+
+def test_two_people_who_name_two_notes() -> None:
+    """The last name is taken and the other is listed; one's own second thought is not."""
+    names = [Entry(id="LV-0147", override=Override(intended_midi=m), by=who)
+             for who, m in (("Ann", 62), ("Bo", 63))]  # fmt: skip
+    rulings, findings = rulings_from(names)
+    assert rulings["LV-0147"].override == Override(intended_midi=63)
+    assert [f.what for f in findings] == [
+        "LV-0147 has two names for the note that was meant: Ann: D4; Bo: Eb4."
+    ]
+    assert findings[0].did == "Taken as Eb4, which was said last."
+    assert rulings_from([names[0], replace(names[1], by="Ann")])[1] == ()
 
 
 def test_names_and_long_words() -> None:

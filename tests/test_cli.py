@@ -139,7 +139,7 @@ def test_a_broken_stem_stops_the_run_or_is_named(
     plan = job.parent / "job_plans" / "plan_01"
     listed = yaml.safe_load((plan / "edit_list.yaml").read_text(encoding="utf-8"))
     assert listed["missing_stems"] == ["EGL"]
-    assert "EGL could not be used" in (plan / "summary.md").read_text(encoding="utf-8")
+    assert ") could not be used: guitar" in (plan / "summary.md").read_text(encoding="utf-8")
 
 
 def test_a_stem_can_be_left_out(job: Path) -> None:
@@ -219,7 +219,7 @@ def test_semicolons_without_mark(job: Path) -> None:
     arguments = ["plan", str(job / "session.yaml"), "--quiet", "--no-csv-bom"]
     assert main([*arguments, "--csv-dialect", "semicolon"]) == 0
     data = (job.parent / "job_plans" / "plan_01" / "edit_list.csv").read_bytes()
-    assert data.startswith(b"id;kind;scope;")
+    assert data.startswith(b"id;stem;start_bar;")
 
 
 @pytest.mark.parametrize(

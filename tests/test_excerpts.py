@@ -74,3 +74,27 @@ def test_a_file_that_is_gone_is_told(stem: Path) -> None:
     """A stem that vanished during the run stops it with its name."""
     with pytest.raises(AudioError, match=r"gone\.wav"):
         read_excerpts(invented(), {"LV": stem.with_name("gone.wav")})
+
+
+def test_the_rough_mix_is_cut_at_the_same_place(stem: Path, tmp_path: Path) -> None:
+    """The same seconds of the mix, as loud over the note; where it ends before, nothing."""
+    at_s = np.arange(5 * 44100) / 44100
+    hz = np.where((at_s >= 2.0) & (at_s < 3.4), 500.0, 350.0)
+    two = np.stack([0.02 * np.sin(2 * np.pi * hz * at_s)] * 2, axis=1)
+    mix = tmp_path / "mix" / "rough.wav"
+    mix.parent.mkdir()
+    soundfile.write(mix, two, 44100, subtype="PCM_24")
+    (one,) = read_excerpts(invented(), {"LV": stem}, mix)
+    samples, rate = soundfile.read(io.BytesIO(one.mix))
+    own, _ = soundfile.read(io.BytesIO(one.wav))
+    assert len(samples) == pytest.approx(len(own), abs=2)
+    note = slice(round(1.1 * rate), round(2.3 * rate))
+    spectrum = np.abs(np.fft.rfft(samples[note] * np.hanning(note.stop - note.start), 1 << 18))
+    assert float(np.argmax(spectrum)) * rate / (1 << 18) == pytest.approx(500.0, abs=1.0)
+    loud = [float(np.sqrt(np.mean(x[note] ** 2))) for x in (samples, own)]
+    assert loud[0] == pytest.approx(loud[1], rel=0.02)
+    assert one.span.page_bytes == pytest.approx(2 * 4 / 3 * len(one.wav), rel=0.01)
+    soundfile.write(mix, two[: 44100 // 2], 44100, subtype="PCM_24")
+    (short,) = read_excerpts(invented(), {"LV": stem}, mix)
+    assert short.mix == b""
+    assert read_excerpts(invented(), {"LV": stem})[0].mix == b""

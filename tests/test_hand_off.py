@@ -58,9 +58,9 @@ def test_edits_are_counted_by_state_and_ticked_rule_by_rule() -> None:
 
 
 def test_questions_keep_their_own_mark() -> None:
-    """A question ends with its question mark alone."""
+    """A question ends with its question mark alone, and the words that answer it follow."""
     said = section(hand_off_markdown(plan()), "Open questions")
-    assert said.endswith("between D and E flat: which was meant?")
+    assert said.endswith("which was meant? Answer: Q-001 yes, Q-001 no (leave it) or Q-001 ask.")
 
 
 def test_long_lists_are_cut_and_say_so() -> None:

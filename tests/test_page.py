@@ -176,6 +176,19 @@ def test_answers_name_the_plan_that_run_yaml_names() -> None:
     assert plan_id(plan(rows=(row(add_cents=15.0),))) != told
 
 
+def test_a_question_between_two_notes_offers_both() -> None:
+    """Buttons name the notes; there is no yes, which would say nothing."""
+    rows = tuple(
+        replace(r, rule_name="between two notes", intended_midi=62, heard_cents=58.0)
+        if r.kind == "question" else r
+        for r in plan().rows
+    )  # fmt: skip
+    page = review_page(plan(rows=rows))
+    asked = page.partition("<h2>Questions</h2>")[2].partition("</article>")[0]
+    assert re.findall(r'data-answer="([^"]+)"', asked) == ["meant D4", "meant Eb4", "no", "ask"]
+    assert "Answer: D4 / Eb4 / no / ask, note" in asked
+
+
 def test_questions_offer_no_half() -> None:
     """A question proposes nothing that could be halved."""
     html = review_page(plan())

@@ -8,12 +8,13 @@ the browser is kept offline.
 from __future__ import annotations
 
 import base64
+import io
 import json
 import os
 import re
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from typing import Any
 import librosa
 import numpy as np
 import pytest
+import soundfile
 from invented_plan import FACTS, OFFENDER, QUESTION, RULE, judged, plan, row
 
 from planner.page import review_page
@@ -28,6 +30,7 @@ from planner.page_lines import page_lines
 from planner.page_sound import Excerpt, excerpt, spans_to_play
 from planner.plan_model import Plan
 from planner.provenance import plan_id
+from planner.replies import placed, read_export
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
 
@@ -96,10 +99,17 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def opened(browser: Any, tmp_path: Path) -> Iterator[Callable[..., Any]]:
     """Opens a plan's page; afterwards nothing may stand in the console or have been refused."""
 
-    def show(of: Plan = PLAN, *, width: int = 1280, silent: bool = False) -> Any:
+    def show(
+        of: Plan = PLAN,
+        *,
+        width: int = 1280,
+        silent: bool = False,
+        excerpts: Sequence[Excerpt] | None = None,
+    ) -> Any:
         path = tmp_path / "review.html"
         tempo_map = tempo_map_from_marks([TempoMark(bar=1, bpm=92.0)], bar_one_at_s=0.0)
-        html = review_page(of, tempo_map, () if silent else sounds(of))
+        heard = sounds(of) if excerpts is None else excerpts
+        html = review_page(of, tempo_map, () if silent else heard)
         path.write_bytes(html.encode("utf-8"))
         browser.execute_cdp_cmd(
             "Emulation.setDeviceMetricsOverride",
@@ -374,6 +384,50 @@ def rendered(page: Any, way: str) -> np.ndarray:
         "s += String.fromCharCode(...d.subarray(i, i + 8192)); done(btoa(s)); })"
     )
     return np.frombuffer(base64.b64decode(coded), dtype="<f4").astype(float)
+
+
+def test_the_rough_mix_is_heard_by_its_own_button(opened: Any) -> None:
+    """The fourth way plays the mix, not the stem; lines without one have no such button."""
+    of = [replace(one, mix=one.wav) for one in sounds(PLAN)[:1]]
+    mix = soundfile_bytes(np.sin(2 * np.pi * 500.0 * np.arange(22050 * 2) / 22050))
+    of[0] = replace(of[0], mix=mix)
+    page = opened(excerpts=of)
+    line = of[0].span.row_id
+    assert page.execute_script("return document.querySelectorAll('[data-way=mix]').length") == 1
+    page.execute_script(
+        "window.AudioContext = function () {"
+        "const c = new OfflineAudioContext(1, 22050 * 2, 22050);"
+        "c.resume = () => Promise.resolve(); window.made = c; return c; }"
+    )
+    click(page, line, 'data-way="mix"')
+    said = until(lambda: page.find_element("css selector", f'[data-id="{line}"] .playing').text)
+    assert said == "In the rough mix."
+
+
+def soundfile_bytes(samples: np.ndarray) -> bytes:
+    out = io.BytesIO()
+    soundfile.write(out, 0.2 * samples, 22050, format="WAV", subtype="PCM_16")
+    return out.getvalue()
+
+
+def test_the_note_that_was_meant_is_a_button(opened: Any) -> None:
+    """Both notes are offered, one is chosen, and the line that leaves reads back as that note."""
+    which = replace(
+        QUESTION, rule_name="between two notes", covers=("EGL-0031",), intended_midi=62,
+        heard_cents=58.0,
+    )  # fmt: skip
+    page = opened(plan(rows=(row(), which)), silent=True)
+    click(page, "Q-001", 'data-answer="meant D4"')
+    click(page, "Q-001", 'data-answer="meant Eb4"')
+    assert not pressed(page, "Q-001", 'data-answer="meant D4"')
+    line = answers(page)[-1]
+    assert line == "Q-001 meant Eb4"
+    export = read_export("\n".join(answers(page)) + "\n")
+    found, unclear = placed(export.said, (row(), which), {})
+    assert unclear == ()
+    assert [(p.row.id, p.meant_midi) for p in found] == [("Q-001", 63)]
+    keys(page, "y")  # a yes would say nothing here
+    assert answers(page)[-1] == "Q-001 meant Eb4"
 
 
 def off_target(heard: np.ndarray, from_s: float, to_s: float) -> float:

@@ -48,7 +48,7 @@ def test_notes_columns_are_explained() -> None:
 def test_commands_and_options_exist(capsys: pytest.CaptureFixture[str]) -> None:
     """Every command and option that the README names is known to the command line."""
     commands = set(re.findall(r"`planner (\w+)", README))
-    assert commands == {"start", "inspect", "plan", "answer", "demo"}
+    assert commands == {"start", "inspect", "plan", "answer", "check", "demo"}
     known = ""
     for command in sorted(commands):
         with pytest.raises(SystemExit):

@@ -68,7 +68,7 @@ def test_curve_stands_in_both_texts() -> None:
     p = made(20.0, 4.0, 0.0)
     for text in (summary_markdown(p), offenders_markdown(p)):
         assert relief_sentence(p) in text
-        assert "| first 2 | 2 | 1.0 | 4.0 (90 % gone) |" in text
+        assert "| first 2 | 2 | 1 | 4.0 (90 % gone) |" in text
 
 
 def test_stop_line_says_what_the_lines_below_clear() -> None:

@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 
 from planner.answers import ANSWERS
 from planner.plan_model import Row
-from planner.replies import Said, is_export, like_this, placed, read_export, read_reply
+from planner.replies import (
+    Said,
+    is_export,
+    like_this,
+    placed,
+    read_export,
+    read_locks,
+    read_reply,
+    rows_named,
+)
 from tests.invented_plan import QUESTION, RULE, SHAPED, row
 
 RANKS = {12: "LV-0147", 14: "R-001", 20: "LV-0153"}
@@ -177,3 +186,72 @@ def test_a_joining_and_is_no_comment() -> None:
     said, unclear = read_reply("1 yes and 2 no")
     assert [(s.ref, s.answer, s.comment) for s in said] == [("1", "yes", ""), ("2", "no", "")]
     assert unclear == ()
+
+
+WHICH = replace(
+    QUESTION, rule_name="between two notes", covers=("EGL-0031",), intended_midi=62,
+    heard_cents=58.0,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("Q-003 F#3", [("Q-003", "F#3", "")]),
+        ("12 is Bb", [("12", "Bb", "")]),
+        ("12 meant F#3, she sings it low", [("12", "F#3", "she sings it low")]),
+        ("12 is A", [("12", "A", "")]),
+        ("12: f#3; 14 e4", [("12", "f#3", ""), ("14", "e4", "")]),
+        ("Q-1 it was meant as Eb3. 12 is Bb2", [("Q-1", "Eb3", "."), ("12", "Bb2", "")]),
+        ("12 is a scoop", []),
+        ("12 a bit sharp", []),
+        ("12 3 dB too loud", []),
+        ("bar 12 C4", []),
+    ],
+)
+def test_the_note_that_was_meant(text: str, wanted: list[tuple[str, str, str]]) -> None:
+    """A note's name stands in place of yes or no; a word that only looks like one does not."""
+    found = [(s.ref, s.meant, s.comment) for s in read_reply(text)[0]]
+    assert [(ref, meant, c.rstrip(".")) for ref, meant, c in found] == [
+        (ref, meant, c.rstrip(".")) for ref, meant, c in wanted
+    ]
+
+
+def test_a_named_note_finds_its_row() -> None:
+    """By the question, by its note, from the page; a yes and a rule are refused with what to do."""
+    rows = (RULE, row(), WHICH)
+    found, unclear = placed(read_reply("Q-001 Eb, EGL-31 is Eb4, 12 D5")[0], rows, RANKS)
+    assert unclear == ()
+    assert [(p.row.id, p.meant_midi) for p in found] == [("Q-001", 63), ("LV-0147", 74)]
+    export = read_export("planner answers 1\nsong: x\nQ-001 meant Eb4\tper the score\n")
+    assert (export.said[0].meant, export.said[0].comment, export.unclear) == (
+        "Eb4", "per the score", (),
+    )  # fmt: skip
+    for text, why in (
+        ("Q-001 yes", "a yes does not answer Q-001: type Q-001 D4, Q-001 Eb4, "),
+        ("R-001 D4", "R-001 covers many notes; name one of them by its own id, from notes.csv"),
+        ("Q-001 D4 Q-001 Eb4", "Q-001 was answered 'meant D4' before in the same reply"),
+    ):
+        _, unclear = placed(read_reply(text)[0], rows, RANKS)
+        assert [u.why[: len(why)] for u in unclear] == [why]
+    many = replace(QUESTION, covers=("EGL-0031", "EGL-0032"))
+    for bad, at, why in (
+        ("Q-001 D4", many, "Q-001 is no single note, so none can be named for it"),
+        ("Q-001 meant G###4", WHICH, "'G###4' is no note name; write a letter, # or b"),
+    ):
+        said = read_export(f"planner answers 1\n{bad.replace('001 D', '001 meant D')}\n").said
+        _, unclear = placed(said, (at,), {})
+        assert [u.why[: len(why)] for u in unclear] == [why]
+
+
+def test_locks_are_taken_out_of_a_reply() -> None:
+    """Rows, stems, bars; a comment that speaks of locking is a comment."""
+    rest, locks = read_locks("12 yes, lock BAS; unlock bars 12-16. lock R-001, LV-0147\n14 no")
+    assert [(lock.text, lock.locked) for lock in locks] == [
+        ("BAS", True), ("bars 12-16", False), ("R-001, LV-0147", True),
+    ]  # fmt: skip
+    assert [(s.ref, s.answer) for s in read_reply(rest)[0]] == [("12", "yes"), ("14", "no")]
+    assert read_reply(rest)[1] == ()
+    assert read_locks("12 yes lock it in")[1] == ()
+    assert [r.id for r in rows_named("R-001, 12", ROWS, RANKS)] == ["R-001", "LV-0147"]
+    assert rows_named("R-001, 99", ROWS, RANKS) == rows_named("BAS", ROWS, RANKS) == ()

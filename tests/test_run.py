@@ -310,7 +310,7 @@ def test_a_score_that_cannot_be_read_stops_unless_told(
     assert main(["plan", str(path), "--out", str(tmp_path), *rest]) == 2
     told = capsys.readouterr().err
     assert "gone.mid: there is no such MIDI file." in told
-    assert "It is stem BAS, line " in told
+    assert "It is the score of stem BAS, line " in told
     assert list(tmp_path.iterdir()) == []
     assert main(["plan", str(path), "--out", str(tmp_path), *rest, "--keep-going"]) in (0, 1)
     told = (tmp_path / "plan_01" / "summary.md").read_text(encoding="utf-8")

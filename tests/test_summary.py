@@ -262,8 +262,9 @@ def test_words_for_numbers() -> None:
     assert place(None, None, 84.7826) == "at 84.78 s"
     assert place(33, None, None) == "bar 33"
     assert place(None, None, None) == "throughout"
-    assert [minutes(x) for x in (0, 0.5, 1.2, 19)] == [
-        "no time", "half a minute", "about 1 minute", "about 19 minutes",
+    assert [minutes(x) for x in (0, 0.5, 1.2, 19, 4.5, 5.5)] == [
+        "no time", "half a minute", "about 1 minute", "about 19 minutes", "about 5 minutes",
+        "about 6 minutes",
     ]  # fmt: skip
 
 

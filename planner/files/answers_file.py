@@ -17,6 +17,9 @@ byte; the file is written whole or not at all, and read back before it takes its
     - id: "BAS-0012"          # written by hand: a value in place of the planner's
       override: {add_cents: -6}
       by: "editor"
+    - where: {stem: BAS, from_bar: 12, to_bar: 16}  # a lock over a stem, over bars, or both
+      locked: true
+      by: "editor"
 """
 
 from __future__ import annotations
@@ -30,7 +33,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args
 
-from planner.answers import ANSWERS, Entry, Override, Source
+import numpy as np
+
+from planner.answers import ANSWERS, Area, Entry, Override, Source
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
@@ -41,16 +46,18 @@ from planner.plan_model import MOVING_ACTIONS, Action, State
 
 _TEXT_FIELDS = ("id", "comment", "by", "date", "plan", "stem", "intended", "was", "sha256")
 _NUMBER_FIELDS = ("start_s", "end_s", "add_cents")
+_WHO_AND_WHEN = ("by", "date", "plan", "source")
 _CHOICES: dict[str, tuple[str, ...]] = {
     "answer": ANSWERS,
     "state": get_args(State),
     "source": get_args(Source),
 }
 _FIELDS = (
-    "id", "answer", "state", "comment", "locked", "override", "by", "date", "plan", "source",
-    "stem", "start_s", "end_s", "intended", "was", "add_cents", "sha256",
+    "id", "where", "answer", "state", "comment", "locked", "override", "by", "date", "plan",
+    "source", "stem", "start_s", "end_s", "intended", "was", "add_cents", "sha256",
 )  # fmt: skip
-_OVERRIDES = ("add_cents", "action", "intended")
+_PLACES = ("stem", "from_bar", "to_bar")
+_OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points")
 # Moves of several numbers cannot be asked for by name alone.
 _OVERRIDE_ACTIONS: tuple[str, ...] = (
     "raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS),
@@ -111,12 +118,16 @@ def entry_to_dict(entry: Entry) -> dict[str, Any]:
     """Give an answer as plain data, blank fields left out."""
     data: dict[str, Any] = {}
     for name in _FIELDS:
-        value = getattr(entry, name)
+        value = getattr(entry, "area" if name == "where" else name)
+        if name == "where" and value is not None:
+            value = {f: getattr(value, f) for f in _PLACES if getattr(value, f) not in (None, "")}
         if name == "override" and value is not None:
             value = {
                 "add_cents": value.add_cents,
                 "action": value.action,
                 "intended": None if value.intended_midi is None else note_name(value.intended_midi),
+                "target_cents": value.target_cents,
+                "points": ";".join(f"{t:g}:{c:g}" for t, c in value.points) or None,
             }
             value = {key: one for key, one in value.items() if one is not None}
         if value is None or (value == "" and name != "comment"):
@@ -184,10 +195,20 @@ class _Reading:
                 if not isinstance(value, bool):
                     raise self.error(name, "must be true or false")
                 found[name] = value
+            elif name == "where":
+                found["area"] = self.place(value)
             else:
                 found[name] = self.override(value)
+        if found.get("area") is not None:
+            if "id" in found or set(found) - {"area", "locked", "comment", *_WHO_AND_WHEN}:
+                raise self.error("where", "a place can be locked, and nothing else said of it")
+            if "locked" not in found:
+                raise self.error("locked", "is missing", "Write locked: true, or false.")
+            return Entry(id="", **found)
         if not found.get("id"):
-            raise self.error("id", "is missing", "Name the row: R-001, LV-0147.")
+            raise self.error(
+                "id", "is missing", "Name the row (R-001, LV-0147), or a place: where: {stem: BAS}."
+            )
         if found.get("override") is not None:
             self.fits(found["id"], found["override"])
         return Entry(**found)
@@ -197,15 +218,33 @@ class _Reading:
             hint = "Name the note that it asks about, for example LV-0012."
             raise self.error("override", f"{row_id} is no note and no rule", hint)
         leaves = override.action in (None, "leave")
-        if re.fullmatch(r"R-\d{3}", row_id) and (override.intended_midi is not None or not leaves):
+        of_a_note = (
+            override.intended_midi is not None or override.target_cents is not None
+        ) or bool(override.points)
+        if re.fullmatch(r"R-\d{3}", row_id) and (of_a_note or not leaves):
             hint = "Give add_cents, or action: leave."
             raise self.error("override", "a rule has no note or action of its own", hint)
+
+    def place(self, value: object) -> Area:
+        if not isinstance(value, dict) or not value:
+            raise self.error("where", "must be a mapping", "For example {stem: BAS}.")
+        self.known(value, _PLACES, "where.")
+        stem = "" if value.get("stem") is None else self.text(value["stem"], "where.stem")
+        bars = [value.get("from_bar"), value.get("to_bar")]
+        if bars.count(None) == 1:
+            raise self.error("where", "needs from_bar and to_bar together")
+        for name, bar in zip(_PLACES[1:], bars, strict=True):
+            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
+                raise self.error(f"where.{name}", f"must be a bar number, but is {bar!r}")
+        if bars[0] is not None and bars[0] > bars[1]:
+            raise self.error("where", f"bars {bars[0]} to {bars[1]} end before they begin")
+        return Area(stem=stem, from_bar=bars[0], to_bar=bars[1])
 
     def override(self, value: object) -> Override:
         if not isinstance(value, dict):
             raise self.error("override", "must be a mapping", "For example {add_cents: -6}.")
         self.known(value, _OVERRIDES, "override.")
-        add, action, intended = (value.get(name) for name in _OVERRIDES)
+        add, action, intended, target, points = (value.get(name) for name in _OVERRIDES)
         midi: int | None = None
         if intended is not None:
             try:
@@ -221,7 +260,28 @@ class _Reading:
                 raise self.error("override", "raise-lower needs add_cents")
             if action != "raise-lower" and cents is not None:
                 raise self.error("override", f"{action} moves nothing, so it takes no add_cents")
-        return Override(add_cents=cents, action=action, intended_midi=midi)
+        along = () if points is None else self.points(points)
+        if along and (cents is not None or action is not None):
+            raise self.error("override", "points stand alone: they are the whole move of the note")
+        return Override(
+            add_cents=cents,
+            action=action,
+            intended_midi=midi,
+            target_cents=None if target is None else self.number(target, "override.target_cents"),
+            points=along,
+        )
+
+    def points(self, value: object) -> tuple[tuple[float, float], ...]:
+        field, hint = "override.points", 'Write seconds:cents, as in "0:0;0.8:12".'
+        try:
+            pairs = [one.split(":") for one in self.text(value, field).split(";")]
+            found = tuple((float(t), float(c)) for t, c in pairs)
+        except ValueError:
+            raise self.error(field, f"{value!r} is no list of points", hint) from None
+        times = [t for t, _ in found]
+        if times != sorted(set(times)) or times[0] < 0 or not np.isfinite(found).all():
+            raise self.error(field, "must go forward in time from the note's start", hint)
+        return found
 
     def known(self, data: Mapping[Any, Any], names: tuple[str, ...], owner: str) -> None:
         for key in data:

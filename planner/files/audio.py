@@ -41,6 +41,18 @@ _RAW = {
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
 
 
+def file_form(path: Path) -> tuple[int, int, int]:
+    """Give rate in Hz, channels and frames of a file from its header.
+
+    Raises
+    ------
+    AudioError
+        If the file is missing or is no audio.
+    """
+    with _opened(path, path.name) as (sound, _):
+        return int(sound.samplerate), int(sound.channels), int(sound.frames)
+
+
 def read_stem_audio(
     path: Path, *, file: str, side: str = "auto", analysis_sr: int = 16000
 ) -> tuple[AudioFacts, NDArray[np.float32], tuple[Finding, ...]]:

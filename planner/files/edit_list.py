@@ -31,6 +31,11 @@ from planner.files.yaml_reading import parse_yaml
 
 YAML_NAME = "edit_list.yaml"
 CSV_NAME = "edit_list.csv"
+# What an editor works from stands first in the spreadsheet; the rest follows in the YAML's order.
+_MAIN = (
+    "id", "stem", "start_bar", "start_beat", "start_s", "intended", "action", "in_words",
+    "add_cents", "reason", "state", "by", "comment", "locked",
+)  # fmt: skip
 
 
 def yaml_bytes(data: dict[str, Any], *, fast: bool = True) -> bytes:
@@ -58,8 +63,9 @@ def yaml_bytes(data: dict[str, Any], *, fast: bool = True) -> bytes:
 def edit_list_csv_bytes(data: dict[str, Any], *, bom: bool = True, delimiter: str = ",") -> bytes:
     """Write an edit list (`planner.editlist.edit_list_to_dict`) as CSV, one record a row."""
     header = [_cell(data[column.name], column) for column in HEADER]
-    records = [[*(_cell(row[c.name], c) for c in COLUMNS), *header] for row in data["rows"]]
-    names = [column.name for column in (*COLUMNS, *HEADER)]
+    columns = sorted(COLUMNS, key=lambda c: _MAIN.index(c.name) if c.name in _MAIN else len(_MAIN))
+    records = [[*(_cell(row[c.name], c) for c in columns), *header] for row in data["rows"]]
+    names = [column.name for column in (*columns, *HEADER)]
     return csv_bytes(names, records, bom=bom, delimiter=delimiter)
 
 

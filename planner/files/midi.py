@@ -282,6 +282,9 @@ def _gather_conducting(midi: Any) -> None:
                 carried = 0
         track[:] = kept
     midi.tracks.insert(0, conductor)
+    for track in midi.tracks:
+        if not track:  # a file that states no tempo is legal: 120 to the minute
+            track.append(mido.MetaMessage("end_of_track"))
 
 
 def _pretty(midi: Any, file: str) -> Any:

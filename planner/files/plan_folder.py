@@ -24,7 +24,6 @@ from planner.errors import OutputError
 
 Writer = Callable[[Path], None]  # writes one new file at the path it is given
 
-_PLAN = re.compile(r"plan_(\d{2,})")
 _TRIES = 1000  # chosen: other runs that finish at the same time take numbers, but not this many
 
 
@@ -80,6 +79,7 @@ def write_plan_folder(
     *,
     audio: Iterable[Path],
     check: Callable[[Path], None] | None = None,
+    kind: str = "plan",
 ) -> Path:
     """Write one plan's files into the next numbered folder under `out`, whole or not at all.
 
@@ -94,6 +94,8 @@ def write_plan_folder(
     check : callable, optional
         Called with the finished folder before it gets its name; what it raises keeps the folder
         from appearing.
+    kind : str
+        ``plan`` or ``check``: what the folder is called before its number.
 
     Returns
     -------
@@ -116,7 +118,7 @@ def write_plan_folder(
             _settle(work / name)
         if check is not None:
             check(work)
-        return _take_number(work, out)
+        return _take_number(work, out, kind)
     except BaseException as error:
         # Also on Ctrl-C: half a plan is worse than none.
         left = _remove(work, made)
@@ -176,10 +178,11 @@ def _settle(path: Path) -> None:
         os.fsync(file.fileno())
 
 
-def _take_number(work: Path, out: Path) -> Path:
+def _take_number(work: Path, out: Path, kind: str) -> Path:
+    numbered = re.compile(rf"{kind}_(\d{{2,}})")
     for _ in range(_TRIES):
-        taken = [int(m[1]) for p in out.iterdir() if (m := _PLAN.fullmatch(p.name))]
-        target = out / f"plan_{max(taken, default=0) + 1:02d}"
+        taken = [int(m[1]) for p in out.iterdir() if (m := numbered.fullmatch(p.name))]
+        target = out / f"{kind}_{max(taken, default=0) + 1:02d}"
         try:
             # Never onto anything: a folder with something in it, or a file, makes this fail. Only
             # an empty folder made in this very moment could be replaced, and it loses nothing.

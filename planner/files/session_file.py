@@ -7,7 +7,7 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
-from planner.errors import SessionError
+from planner.errors import SessionError, named_in
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
 from planner.scale_file import scale_offsets
@@ -31,11 +31,14 @@ def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
     session, findings = session_from_dict(data, lines, file=str(path), song_if_unnamed=folder)
     if session.temperament_file is not None:
         named = path.parent / session.temperament_file
-        table = scale_offsets(
-            _scale_text(named, session.temperament_file, path, lines.get("temperament")),
-            file=session.temperament_file,
-            root=session.temperament_root,
-        )
+        line = lines.get("temperament")
+        text = _scale_text(named, session.temperament_file, path, line)
+        try:
+            table = scale_offsets(
+                text, file=session.temperament_file, root=session.temperament_root
+            )
+        except SessionError as error:
+            raise named_in(error, file=str(path), line=line, field="temperament.file") from error
         session = replace(session, temperament_table=table)
     return session, findings
 

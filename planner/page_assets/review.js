@@ -137,8 +137,9 @@
     article.querySelector(".playing").textContent = "";
   }
 
-  function recorded(article) {
-    const coded = article.querySelector("audio").getAttribute("src");
+  function recorded(article, way) {
+    const which = way === "mix" ? "audio[data-mix]" : "audio:not([data-mix])";
+    const coded = article.querySelector(which).getAttribute("src");
     const characters = atob(coded.slice(coded.indexOf(",") + 1));
     return Uint8Array.from(characters, (one) => one.charCodeAt(0)).buffer;
   }
@@ -188,14 +189,15 @@
     try {
       context ??= new AudioContext();
       await context.resume();
-      const buffer = way === "curves" ? null : await context.decodeAudioData(recorded(article));
+      const buffer = way === "curves" ? null : await context.decodeAudioData(recorded(article, way));
       if (playing !== mine) return; // stopped while it was being made ready
       mine.master = context.createGain();
       mine.master.connect(context.destination);
       const at = context.currentTime + 0.05;
       let last = null;
       if (buffer) {
-        say(way === "target" ? "As recorded, with the target as a tone." : "As recorded.");
+        const words = { mix: "In the rough mix.", target: "As recorded, with the target as a tone." };
+        say(words[way] ?? "As recorded.");
         last = context.createBufferSource();
         last.buffer = buffer;
         last.connect(mine.master);
@@ -258,7 +260,7 @@
     button.setAttribute("aria-expanded", "true");
   }
 
-  const WAYS = { 1: "recorded", 2: "target", 3: "curves" };
+  const WAYS = { 1: "recorded", 2: "target", 3: "curves", 4: "mix" };
   const WORDS = { y: "yes", n: "no", a: "ask", h: "half" };
 
   document.addEventListener("keydown", (event) => {

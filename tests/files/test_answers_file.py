@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.answers import ANSWERS, Entry, Override
+from planner.answers import ANSWERS, Area, Entry, Override
 from planner.errors import OutputError, PlannerError
 from planner.files import answers_file
 from planner.files.answers_file import (
@@ -137,6 +137,24 @@ def test_a_form_that_takes_nothing_more_is_told(path: Path, text: str) -> None:
          "Q-001 is no note and no rule"),
         ("version: 1\nanswers:\n- {id: R-001, override: {intended: D4}}\n",
          "a rule has no note or action of its own"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {target_cents: 4}}\n",
+         "a rule has no note or action of its own"),
+        ("version: 1\nanswers:\n- {id: L-1, override: {points: '0:0;1'}}\n",
+         "is no list of points. Write seconds:cents"),
+        ("version: 1\nanswers:\n- {id: L-1, override: {points: '1:0;0:3'}}\n",
+         "must go forward in time from the note's start"),
+        ("version: 1\nanswers:\n- {id: L-1, override: {points: '0:0;1:3', add_cents: 2}}\n",
+         "points stand alone"),
+        ("version: 1\nanswers:\n- {where: BAS, locked: true}\n", "where: must be a mapping"),
+        ("version: 1\nanswers:\n- {where: {stem: BAS}}\n", "locked: is missing"),
+        ("version: 1\nanswers:\n- {where: {stem: BAS}, answer: no}\n",
+         "a place can be locked, and nothing else said of it"),
+        ("version: 1\nanswers:\n- {where: {from_bar: 3}, locked: true}\n",
+         "needs from_bar and to_bar together"),
+        ("version: 1\nanswers:\n- {where: {from_bar: x, to_bar: 3}, locked: true}\n",
+         "where.from_bar: must be a bar number, but is 'x'"),
+        ("version: 1\nanswers:\n- {where: {from_bar: 4, to_bar: 3}, locked: true}\n",
+         "bars 4 to 3 end before they begin"),
     ],
 )  # fmt: skip
 def test_faults_are_told_with_their_place(path: Path, text: str, words: str) -> None:
@@ -224,3 +242,17 @@ def test_blank_fields_are_left_out() -> None:
     assert entry_to_dict(Entry(id="LV-1", comment="")) == {
         "id": "LV-1", "comment": "", "source": "file",
     }  # fmt: skip
+
+
+def test_places_targets_and_points_come_back(path: Path) -> None:
+    """A lock over bars, a target moved by hand and drawn points read as they were written."""
+    entries = (
+        Entry(id="", area=Area(stem="BAS", from_bar=12, to_bar=16), locked=True, by="E"),
+        Entry(id="LV-0001", override=Override(target_cents=-14.0)),
+        Entry(id="LV-0002", override=Override(points=((0.0, 0.0), (0.85, 12.5)))),
+    )
+    append_answers(path, "x", entries, audio=())
+    assert read_answers(path) == entries
+    text = path.read_text()
+    assert 'points: "0:0;0.85:12.5"' in text
+    assert "from_bar: 12" in text

@@ -1,0 +1,370 @@
+"""Corrected bounces against the plan: what was done to every row, and what moved that should not.
+
+Nothing here hears anything: it compares the notes of a plan with the notes found anew in the
+bounces. Cents moved are ``1200 log2(bounce / original)``, so they stand for themselves, whatever
+the target was. Limits: common practice, no source, unless said otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from planner.pitch import cents
+from planner.plan_model import MOVING_ACTIONS, Row
+
+Verdict = Literal[
+    "done", "not done", "half done", "overdone", "done twice", "wrong way", "inexact",
+    "cannot tell", "no file",
+]  # fmt: skip
+At = Literal["onset", "sustain", "end"]
+
+_LEAST_SHARE, _MOST_SHARE = 0.7, 1.3  # of the planned move
+_WITHIN_CENTS = 5.0
+_NOTHING_SHARE, _TWICE_FROM, _TWICE_TO = 0.3, 1.7, 2.3  # chosen: nearer to none, to twice
+_UNPLANNED_CENTS = 3.0
+_NOT_AS_THE_RULE_CENTS = 5.0
+_LEAST_DOUBT_CENTS = 0.5  # chosen: two readings of one sound in two files agree no better
+_SAME_START_S = 0.08  # chosen: further apart it may be another note of the line
+_SAME_PITCH_CENTS = 150.0  # the largest planned move is a semitone
+_SHIFT_STEP_S, _SHIFT_MOST_S = 0.02, 10.0  # chosen: where a late file is looked for
+_VIBRATO_SHARE = 0.2
+_VIBRATO_FROM_CENTS = 10.0  # half-extent: smaller ones are no vibrato to thin
+_LEVEL_DB = 1.0
+_NOT_FOUND_SHARE = 0.1  # chosen: of chords, one or two in a hundred are missed
+_LATE_S = 0.002  # the middle of all starts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One note as it was read, in the original or in the bounce; pitches of the first partial."""
+
+    id: str
+    stem: str
+    start_s: float
+    end_s: float
+    pitch_hz: float
+    onset_hz: float | None = None
+    sustain_hz: float | None = None
+    end_hz: float | None = None
+    onset_uncertainty_cents: float | None = None
+    uncertainty_cents: float | None = None
+    vibrato_half_cents: float | None = None
+    level_db: float | None = None
+    shaky: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowCheck:
+    """What became of one planned row."""
+
+    id: str
+    stem: str
+    start_s: float | None
+    wanted_cents: float
+    got_cents: float | None
+    uncertainty_cents: float | None
+    verdict: Verdict
+    notes: int  # that it was judged by
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """A note that moved by something that no row asks for."""
+
+    id: str
+    stem: str
+    start_s: float
+    moved_cents: float  # beyond what the rules that cover it did
+    rules: tuple[str, ...]  # that cover it; empty where no row is about it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StemCheck:
+    """What is to be said of one stem as a whole."""
+
+    code: str
+    notes: int
+    paired: int
+    late_s: float  # by how much the bounce's notes begin later, their middle
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """A note of the plan beside the same note of the bounce."""
+
+    then: Reading
+    now: Reading
+
+    def moved(self, at: At) -> tuple[float, float] | None:
+        """Give cents moved in one part of the note, and how sure that is; None where unread."""
+        before, after = getattr(self.then, f"{at}_hz"), getattr(self.now, f"{at}_hz")
+        if before is None or after is None:
+            return None
+        name = "onset_uncertainty_cents" if at == "onset" else "uncertainty_cents"
+        doubts = [getattr(one, name) or 0.0 for one in (self.then, self.now)]
+        return cents(after, before), max(_LEAST_DOUBT_CENTS, math.hypot(*doubts))
+
+
+def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair, ...], float]:
+    """Find each note of the plan in the bounce.
+
+    Returns
+    -------
+    pairs, later_s
+        And by how much the bounce's notes begin later than the plan's.
+    """
+    shift_s = _shift(then, now)
+    near = sorted(
+        (abs(b.start_s - a.start_s - shift_s), abs(cents(b.pitch_hz, a.pitch_hz)), i, k)
+        for i, a in enumerate(then)
+        for k, b in enumerate(now)
+        if abs(b.start_s - a.start_s - shift_s) <= _SAME_START_S
+        and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
+    )
+    # Notes of one chord begin together: there the pitch decides.
+    near.sort(key=lambda one: one[0] / _SAME_START_S + one[1] / _SAME_PITCH_CENTS)
+    used_then: set[int] = set()
+    used_now: set[int] = set()
+    pairs = []
+    for _, _, i, k in near:
+        if i not in used_then and k not in used_now:
+            used_then.add(i)
+            used_now.add(k)
+            pairs.append(Pair(then=then[i], now=now[k]))
+    pairs.sort(key=lambda pair: (pair.then.start_s, pair.then.id))
+    late = [pair.now.start_s - pair.then.start_s for pair in pairs]
+    return tuple(pairs), float(np.median(late)) if late else 0.0
+
+
+def checked_rows(
+    rows: Iterable[Row], pairs: Mapping[str, Pair], no_file: frozenset[str]
+) -> tuple[tuple[RowCheck, ...], dict[str, float]]:
+    """Judge every row of a plan that moves something and was not refused or parked.
+
+    Parameters
+    ----------
+    pairs : mapping
+        Note id -> the note in both files.
+    no_file : frozenset of str
+        Codes of stems without a bounce.
+
+    Returns
+    -------
+    checks, done
+        In the order of the rows; and by rule id what the rule's notes really moved by.
+    """
+    wanted = [
+        r for r in rows
+        if r.action in MOVING_ACTIONS and r.state not in ("refused", "parked", "orphan")
+    ]  # fmt: skip
+    rules = {r.id: r for r in wanted if r.kind == "rule"}
+    own = {r.covers[0]: r for r in wanted if r.kind == "note" and r.covers}
+    checks: dict[str, RowCheck] = {}
+    done: dict[str, float] = {}
+    for rule in rules.values():
+        found = _by_rule(rule, rules, own, pairs)
+        got = float(np.median([c for c, _ in found])) if found else None
+        doubt = None
+        if got is not None:
+            spread = float(np.median([abs(c - got) for c, _ in found]))
+            # Standard error of a median of normal scatter: 1.2533 * 1.4826 MAD / sqrt(n).
+            doubt = max(_LEAST_DOUBT_CENTS, 1.2533 * 1.4826 * spread / len(found) ** 0.5)
+            done[rule.id] = got
+        checks[rule.id] = _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
+    for row in own.values():
+        pair = pairs.get(row.covers[0])
+        at, cents_wanted = _where(row, pair)
+        read = pair.moved(at) if pair is not None else None
+        got = doubt = None
+        if read is not None:
+            got = read[0] - sum(done.get(rule_id, c) for rule_id, c in row.layers)
+            doubt = read[1]
+        checks[row.id] = _check(row, cents_wanted, got, doubt, int(read is not None), no_file)
+    return tuple(checks[r.id] for r in wanted if r.id in checks), done
+
+
+def moved_unasked(
+    rows: Iterable[Row], pairs: Mapping[str, Pair], done: Mapping[str, float]
+) -> tuple[Moved, ...]:
+    """Find notes without a row of their own that moved otherwise than their rules did."""
+    rows = tuple(rows)
+    own = {n for r in rows if r.kind == "note" and r.action in MOVING_ACTIONS for n in r.covers}
+    over: dict[str, list[str]] = {}
+    for row in rows:
+        if row.kind == "rule" and row.id in done:
+            for note_id in row.covers:
+                over.setdefault(note_id, []).append(row.id)
+    found = []
+    for note_id, pair in pairs.items():
+        if note_id in own or pair.then.shaky or pair.now.shaky:
+            continue
+        read = pair.moved("sustain") or pair.moved("onset")
+        if read is None:
+            continue
+        rules = tuple(over.get(note_id, ()))
+        beyond = read[0] - sum(done[rule_id] for rule_id in rules)
+        limit = _NOT_AS_THE_RULE_CENTS if rules else _UNPLANNED_CENTS
+        if round(abs(beyond), 1) > max(limit, 2.0 * read[1]):
+            found.append(
+                Moved(
+                    id=note_id, stem=pair.then.stem, start_s=pair.then.start_s,
+                    moved_cents=beyond, rules=rules,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def verdict_of(wanted: float, got: float, doubt: float) -> Verdict:
+    """Say what a move of some cents is against the one that was planned."""
+    off = abs(got - wanted)
+    if 2.0 * doubt >= abs(wanted) and off <= 2.0 * abs(wanted):
+        return "cannot tell"
+    share = round(got / wanted, 2)
+    close = _LEAST_SHARE <= share <= _MOST_SHARE
+    if round(off, 1) <= 2.0 * doubt or (close and round(off, 1) <= _WITHIN_CENTS):
+        return "done"
+    if share <= -_NOTHING_SHARE:
+        return "wrong way"
+    if share < _NOTHING_SHARE:
+        return "not done"
+    if share < _LEAST_SHARE:
+        return "half done"
+    if close:
+        return "inexact"
+    return "done twice" if _TWICE_FROM <= share <= _TWICE_TO else "overdone"
+
+
+def checked_stem(
+    code: str, then: Sequence[Reading], now: Sequence[Reading], said: Sequence[str]
+) -> tuple[StemCheck, tuple[Pair, ...]]:
+    """Compare one stem as a whole: where it begins, its vibrato, its level."""
+    pairs, late_s = paired(then, now)
+    told = list(said)
+    if abs(late_s) > _LATE_S:
+        side = "late" if late_s > 0 else "early"
+        told.append(f"{abs(late_s) * 1000:.1f} ms {side} throughout: a delay was not made up for")
+    if len(then) - len(pairs) > _NOT_FOUND_SHARE * len(then):
+        told.append(f"{len(then) - len(pairs)} of {len(then)} notes were not found again")
+    told += _vibrato_said(pairs)
+    louder = [
+        p.now.level_db - p.then.level_db
+        for p in pairs
+        if p.now.level_db is not None and p.then.level_db is not None
+    ]
+    if louder and abs(float(np.median(louder))) > _LEVEL_DB:
+        by = float(np.median(louder))
+        told.append(f"{abs(by):.1f} dB {'louder' if by > 0 else 'softer'} than the original")
+    return (
+        StemCheck(
+            code=code, notes=len(then), paired=len(pairs), late_s=late_s, said=tuple(told)
+        ),
+        pairs,
+    )  # fmt: skip
+
+
+def _vibrato_said(pairs: Iterable[Pair]) -> list[str]:
+    said = []
+    for pair in pairs:
+        then, now = pair.then.vibrato_half_cents, pair.now.vibrato_half_cents
+        if then is None or then < _VIBRATO_FROM_CENTS or now is None:
+            continue
+        share = now / then - 1.0
+        if abs(round(share, 2)) > _VIBRATO_SHARE:
+            how = "narrower" if share < 0 else "wider"
+            said.append(f"vibrato {how} by {100 * abs(share):.0f} % on {pair.then.id}")
+    return said
+
+
+def _by_rule(
+    rule: Row, rules: Mapping[str, Row], own: Mapping[str, Row], pairs: Mapping[str, Pair]
+) -> list[tuple[float, float]]:
+    """What a rule's notes moved by, less what other rows want of them."""
+    at: At = "onset" if rule.onset_cents is not None else "sustain"
+    alone = [n for n in rule.covers if n not in own and n in pairs]
+    found = []
+    for note_id in alone or [n for n in rule.covers if n in pairs]:
+        pair = pairs[note_id]
+        read = pair.moved(at) or pair.moved("sustain") or pair.moved("onset")
+        if read is None or pair.then.shaky or pair.now.shaky:
+            continue
+        others = sum(
+            r.add_cents or 0.0 for r in rules.values() if r.id != rule.id and note_id in r.covers
+        )
+        if note_id in own:
+            others += _wanted_at(own[note_id], at, pair)
+        found.append((read[0] - others, read[1]))
+    return found
+
+
+def _where(row: Row, pair: Pair | None) -> tuple[At, float]:
+    """Where in the note a row's move shows most, and what it is there."""
+    places: tuple[At, ...] = ("sustain", "onset", "end")
+    readable = [p for p in places if pair is not None and pair.moved(p) is not None] or ["sustain"]
+    best = max(readable, key=lambda at: abs(_wanted_at(row, at, pair)))
+    return best, _wanted_at(row, best, pair)
+
+
+def _wanted_at(row: Row, at: At, pair: Pair | None) -> float:
+    """What a row adds in the middle of the windows of onset, sustain and end."""
+    if not row.points:
+        if row.add_cents is not None:
+            return row.add_cents
+        first, rest = row.onset_add_cents or 0.0, row.sustain_add_cents or 0.0
+        return first if at == "onset" else rest
+    length_s = pair.then.end_s - pair.then.start_s if pair is not None else row.points[-1][0]
+    # The windows are those of every reading: see README, "What the pitch is".
+    middle_s = {
+        "onset": 0.010 + min(0.060, 0.35 * length_s) / 2,
+        "sustain": (min(0.150, 0.35 * length_s) + 0.85 * length_s) / 2,
+        "end": length_s - min(0.15 * length_s, 0.250) / 2,
+    }[at]
+    times, values = zip(*row.points, strict=True)
+    return float(np.interp(middle_s, times, values))
+
+
+def _check(
+    row: Row,
+    wanted: float,
+    got: float | None,
+    doubt: float | None,
+    notes: int,
+    no_file: frozenset[str],
+) -> RowCheck:
+    verdict: Verdict = "cannot tell"
+    if row.stem in no_file:
+        verdict = "no file"
+    elif got is not None and doubt is not None and wanted:
+        verdict = verdict_of(wanted, got, doubt)
+    return RowCheck(
+        id=row.id, stem=row.stem, start_s=row.start_s, wanted_cents=wanted, got_cents=got,
+        uncertainty_cents=doubt, verdict=verdict, notes=notes,
+    )  # fmt: skip
+
+
+def _shift(then: Sequence[Reading], now: Sequence[Reading]) -> float:
+    """By how much a bounce is late: the shift under which most notes meet one of their pitch."""
+    apart = np.array(
+        [
+            b.start_s - a.start_s
+            for a in then
+            for b in now
+            if abs(b.start_s - a.start_s) <= _SHIFT_MOST_S
+            and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
+        ]
+    )
+    if not len(apart):
+        return 0.0
+    here = int((np.abs(apart) <= _SAME_START_S).sum())
+    if 2 * here >= len(then):
+        return 0.0
+    steps = np.arange(-_SHIFT_MOST_S, _SHIFT_MOST_S + _SHIFT_STEP_S, _SHIFT_STEP_S)
+    votes = [int((np.abs(apart - step) <= _SHIFT_STEP_S).sum()) for step in steps]
+    best = float(steps[int(np.argmax(votes))])
+    near = apart[np.abs(apart - best) <= _SHIFT_STEP_S]
+    return float(np.median(near)) if 2 * len(near) >= len(then) else 0.0

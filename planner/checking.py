@@ -1,0 +1,273 @@
+"""One check of corrected bounces from end to end: find, hear, compare, write."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from planner.check import Pair, Reading, StemCheck, checked_rows, checked_stem, moved_unasked
+from planner.check_words import BounceCheck
+from planner.errors import AudioError, PlannerError, PromiseError
+from planner.files.audio import file_form, sha256_of
+from planner.files.bounce_files import check_writers, find_bounce, read_notes
+from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
+from planner.files.plan_folder import audio_folders, write_plan_folder
+from planner.hearing import HeardStem
+from planner.model import AudioFacts
+from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
+from planner.plan_model import MOVING_ACTIONS
+from planner.run import Progress, hear_all
+from planner.session_model import StemSpec
+from planner.wording import raise_or_lower
+
+_TOGETHER_CENTS = 2.0  # common practice, no source: files of one source move alike
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """A finished check and the folder it was written into."""
+
+    check: BounceCheck
+    folder: Path
+
+
+def check_session(
+    session_path: Path,
+    bounces: Path,
+    *,
+    out: Path | None = None,
+    plan: str | None = None,
+    jobs: int | None = None,
+    progress: Progress = lambda line: None,
+) -> Checked:
+    """Compare corrected bounces with the plan they were made by.
+
+    Parameters
+    ----------
+    bounces : Path
+        The folder of the corrected files: the stems' names, with or without a suffix.
+    out : Path, optional
+        Where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
+    plan : str, optional
+        Folder name of the plan; default: the latest.
+
+    Raises
+    ------
+    PlannerError
+        If there is no plan, no folder of bounces, or a bounce cannot be read; nothing is written.
+    PromiseError
+        If a bounce or an original changed while it was read.
+    """
+    opened = open_session(session_path, without=(), keep_going=True)
+    folders, out = places_of(opened, out)
+    plans = plan_folders(out, opened.session.song)
+    if not plans:
+        what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."
+        hint = "Plan first, or say with --out where the plans are."
+        raise PlannerError(what, file=str(session_path), hint=hint)
+    folder = next((p for p in plans if p.name == plan), None) if plan else plans[0]
+    if folder is None:
+        names = ", ".join(p.name for p in reversed(plans))
+        raise PlannerError(f"there is no plan {plan} of this song.", hint=f"There are {names}.")
+    if not bounces.is_dir():
+        hint = "Give the folder that the corrected files are in."
+        raise PlannerError("there is no such folder.", file=str(bounces), hint=hint)
+    if any(bounces.resolve() == one.resolve() for one in folders):
+        what = "these are the originals: a stem of the session lies in this folder."
+        hint = "Bounce the corrected files into a folder of their own."
+        raise PlannerError(what, file=str(bounces), hint=hint)
+    past = read_past_plan(folder)
+    then = read_notes(folder)
+    found = _bounces(opened, bounces, past)
+    if not found:
+        what = "holds no file with the name of a stem, nor with a name that begins so."
+        raise AudioError(what, file=str(bounces), hint="Keep the names, and add a suffix.")
+    sums = {path: sha256_of(path) for path in _files(opened, found)}
+    changed = tuple(
+        spec.code
+        for spec, path, _ in opened.stems
+        if past.sha256_of.get(spec.code, "") not in ("", sums[path])
+    )
+    progress(f"hearing {len(found)} bounces")
+    heard = _hear(opened, found, jobs, progress)
+    stems: list[StemCheck] = []
+    pairs: dict[str, Pair] = {}
+    originals = {spec.code: path for spec, path, _ in opened.stems}
+    for spec, _, _ in opened.stems:
+        before = [one for one in then if one.stem == spec.code]
+        planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
+        if spec.code not in heard:
+            if planned:
+                said = (_no_file(spec, found, len(planned)),)
+                stems.append(_absent(spec.code, len(before), said))
+            continue
+        one = heard[spec.code]
+        told = _about_the_file(spec, one.facts, originals[spec.code], sums, bool(planned))
+        checked, together = checked_stem(spec.code, before, readings_of(one), told)
+        stems.append(checked)
+        pairs |= {pair.then.id: pair for pair in together}
+    stems = _with_linked(opened, found, jobs, pairs, stems)
+    no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
+    rows, done = checked_rows(past.rows, pairs, no_file)
+    check = BounceCheck(
+        song=opened.session.song, plan=past.name, rows=rows,
+        moved=moved_unasked(past.rows, pairs, done), stems=tuple(stems),
+        changed_originals=changed,
+    )  # fmt: skip
+    for path, sha256 in sums.items():
+        if sha256_of(path) != sha256:
+            what = "the file changed while it was checked."
+            raise PromiseError(what, file=path.name, hint="See what writes to it, and check again.")
+    progress("writing the check")
+    written = write_plan_folder(
+        out,
+        check_writers(check, past.rows),
+        audio=(*folders, *audio_folders(found.values())),
+        kind="check",
+    )
+    return Checked(check=check, folder=written)
+
+
+def readings_of(heard: HeardStem) -> tuple[Reading, ...]:
+    """Give the notes of a bounce as they are compared."""
+    return tuple(
+        Reading(
+            id=f"{heard.code}.{k}",
+            stem=heard.code,
+            start_s=note.start_s,
+            end_s=note.end_s,
+            pitch_hz=m.heard_hz or m.sustain_hz or m.onset_hz or note.pitch_hz,
+            onset_hz=m.onset_hz,
+            sustain_hz=m.sustain_hz,
+            end_hz=m.end_hz,
+            onset_uncertainty_cents=m.onset_uncertainty_cents,
+            uncertainty_cents=m.uncertainty_cents,
+            vibrato_half_cents=m.vibrato_half_cents,
+            level_db=note.level_db if np.isfinite(note.level_db) else None,
+            shaky=m.confidence in ("shaky", ""),
+        )
+        for k, (note, m) in enumerate(heard.notes)
+    )
+
+
+def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
+    """Which bounce is which file's: by the name that the session writes."""
+    found = {}
+    for spec, _, written in opened.stems:
+        if spec.code in past.missing:
+            continue
+        for name in (written, spec.file, *spec.linked):
+            path = find_bounce(folder, name)
+            if path is not None:
+                found[name] = path
+    return found
+
+
+def _files(opened: Opened, found: dict[str, Path]) -> list[Path]:
+    return [*(path for _, path, _ in opened.stems), *opened.linked, *found.values()]
+
+
+def _hear(
+    opened: Opened, found: dict[str, Path], jobs: int | None, progress: Progress
+) -> dict[str, HeardStem]:
+    there = tuple(
+        (spec, found[written], found[written].name)
+        for spec, _, written in opened.stems
+        if written in found and spec.role != "exclude"
+    )
+    bounced = replace(opened, stems=there)
+    scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
+    heard, _, _ = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress)
+    return {one.code: one for one in heard}
+
+
+def _with_linked(
+    opened: Opened,
+    found: dict[str, Path],
+    jobs: int | None,
+    pairs: dict[str, Pair],
+    stems: list[StemCheck],
+) -> list[StemCheck]:
+    """Add to each stem which of its linked files is missing, or did not move with it."""
+    done = []
+    for stem in stems:
+        spec, original, written = next(s for s in opened.stems if s[0].code == stem.code)
+        said = list(stem.said)
+        own = {k: p for k, p in pairs.items() if p.then.stem == stem.code}
+        for name in (spec.file, *spec.linked):
+            if name == written or not own:
+                continue
+            if name not in found:
+                said.append(f"no corrected file for {name}, which belongs to the same source")
+                continue
+            before = next((p for p in opened.linked if p.name == Path(name).name), original)
+            apart = _apart(spec, before, found[name], name, own, opened, jobs)
+            if apart is not None and abs(apart) > _TOGETHER_CENTS:
+                said.append(
+                    f"{name} did not move with {written}: "
+                    f"it is to be moved on ({raise_or_lower(-apart)})"
+                )
+        done.append(replace(stem, said=tuple(said)))
+    return done
+
+
+def _apart(
+    spec: StemSpec,
+    before: Path,
+    after: Path,
+    name: str,
+    own: dict[str, Pair],
+    opened: Opened,
+    jobs: int | None,
+) -> float | None:
+    """By how much less a linked file moved than the measured one, where that one moved most."""
+    heard = []
+    for path in (before, after):
+        one = replace(opened, stems=((spec, path, name),))
+        heard.append(hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)[0][0])
+    _, together = checked_stem(spec.code, readings_of(heard[0]), readings_of(heard[1]), ())
+    moved = {}
+    for pair in together:
+        read = pair.moved("sustain") or pair.moved("onset")
+        if read is not None:
+            moved[pair.then.start_s] = read[0]
+    apart = []
+    for pair in own.values():
+        read = pair.moved("sustain") or pair.moved("onset")
+        near = min(moved, key=lambda at: abs(at - pair.then.start_s), default=None)
+        if read is None or near is None or abs(near - pair.then.start_s) > 0.05:
+            continue
+        if abs(read[0]) > _TOGETHER_CENTS or abs(moved[near]) > _TOGETHER_CENTS:
+            apart.append(moved[near] - read[0])
+    return float(np.median(apart)) if apart else None
+
+
+def _about_the_file(
+    spec: StemSpec, facts: AudioFacts, original: Path, sums: dict[Path, str], planned: bool
+) -> list[str]:
+    said = []
+    if facts.sha256 == sums[original]:
+        return ["this is the original file: nothing was done to it"] if planned else []
+    rate, channels, frames = file_form(original)
+    if facts.sr != rate:
+        said.append(f"{facts.sr} Hz, and the original has {rate} Hz")
+    if facts.channels != channels:
+        said.append(f"{facts.channels} channels, and the original has {channels}")
+    longer = facts.frames / facts.sr - frames / rate
+    if facts.sr == rate and facts.frames != frames:
+        how = "longer" if longer > 0 else "shorter"
+        said.append(f"{how} by {abs(facts.frames - frames)} samples ({abs(longer):.3f} s)")
+    return said
+
+
+def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
+    others = [name for name in (spec.file, *spec.linked) if name in found]
+    rest = f" ({', '.join(others)} found)" if others else ""
+    return f"no corrected file for {spec.code}{rest}: {rows} rows cannot be checked"
+
+
+def _absent(code: str, notes: int, said: Sequence[str]) -> StemCheck:
+    return StemCheck(code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said))

@@ -1,0 +1,71 @@
+"""What can be answered to a question: which notes are offered, whether a yes says anything."""
+
+from __future__ import annotations
+
+import math
+
+from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
+from planner.plan_model import Row
+
+# Rows of the decision table that ask which note was meant.
+_WHICH_NOTE = frozenset({"between two notes", "wrong note"})
+# Those that a yes does not answer; it does answer "is the step made there?", "another take?".
+_NO_YES = _WHICH_NOTE | {"cannot tell", "late arrival"}
+_LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest one to what sounds
+
+
+def asks_which_note(row: Row) -> bool:
+    """Whether a row asks which note was meant."""
+    return row.kind == "question" and row.rule_name in _WHICH_NOTE
+
+
+def sounding_midi(row: Row) -> float | None:
+    """Give the pitch that a note row sounds at, as a MIDI number with its fraction."""
+    if row.intended_midi is None:
+        return None
+    return row.intended_midi + (row.heard_cents or row.sustain_cents or 0.0) / 100.0
+
+
+def notes_offered(row: Row) -> tuple[int, ...]:
+    """Give the MIDI notes that a question leaves the choice of, lower first; none elsewhere.
+
+    The two notes around what sounds, and the score's where it is neither of them.
+    """
+    at = sounding_midi(row)
+    if at is None or row.intended_midi is None or not asks_which_note(row):
+        return ()
+    below = math.floor(at)
+    return tuple(sorted({below, below + 1, row.intended_midi}))
+
+
+def meant_midi(name: str, row: Row) -> int | None:
+    """Read the note that somebody says was meant; without an octave, the nearest to what sounds.
+
+    None where the text is no note, or the row is no single note.
+    """
+    at = sounding_midi(row)
+    if at is None or row.kind not in ("note", "question") or len(row.covers) != 1:
+        return None
+    try:
+        if name[-1:].isdigit():
+            return parse_note(name)
+        low = parse_note(f"{name}0")
+    except ValueError:
+        return None
+    return low + _LETTER_ALONE_MIDI * round((at - low) / _LETTER_ALONE_MIDI)
+
+
+def why_no_yes(row: Row, names: NoteNames = MIXED_NAMES) -> str:
+    """Say why a yes says nothing to a question, and what to type instead; empty where it does."""
+    if row.kind != "question" or row.rule_name not in _NO_YES:
+        return ""
+    return f"a yes does not answer {row.id}: type {words_to_type(row, names)}"
+
+
+def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
+    """Say what answers a question, in the words of a reply."""
+    said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
+    if row.rule_name not in _NO_YES:
+        said.append(f"{row.id} yes")
+    said.append(f"{row.id} no (leave it)")
+    return f"{', '.join(said)} or {row.id} ask"
