@@ -103,6 +103,11 @@ class Decided:
     rows: tuple[Row, ...]  # edits, with their severities
     terms: dict[str, tuple[tuple[str, float], ...]]
 
+    @property
+    def moves(self) -> bool:
+        """Whether anything is moved at all."""
+        return any(row.action in MOVING_ACTIONS for row in self.rows)
+
 
 def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
@@ -133,13 +138,18 @@ def _once(
     kept: Kept,
 ) -> tuple[Decided, Backbone]:
     made = decide(kept)
-    backbone = fewest_moves(
+    return made, ordered(made, session)
+
+
+def ordered(made: Decided, session: Session, later: frozenset[str] | None = None) -> Backbone:
+    """Order the rows by what they clear; later: ids of those that a plan of the result added."""
+    return fewest_moves(
         _sour(made),
         proposals(made.rows, made.rules, made.judged),
         first_cut=int(session.edit_minutes * 60.0 // session.seconds_per_edit),
         first_screen=session.offenders_wanted,
+        later=later,
     )
-    return made, backbone
 
 
 def _sour(made: Decided) -> SourMap:

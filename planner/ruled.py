@@ -68,12 +68,12 @@ def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings
             other.stem, other.scope, other.intended_midi,
         )  # fmt: skip
         together = rule.scope != "passage" or set(rule.covers) & set(other.covers)
-        if ruling is not None and same and together and _changes_rule(ruling):
+        if ruling is not None and same and together and _says_otherwise(ruling):
             return True
     return False
 
 
-def _changes_rule(ruling: Ruling) -> bool:
+def _says_otherwise(ruling: Ruling) -> bool:
     override = ruling.override is not None
     return ruling.state == "refused" or ruling.factor != 1.0 or ruling.locked or override
 
@@ -138,11 +138,22 @@ def _share(factor: float) -> str:
 # ---------------------------------------------------------------- notes
 
 
-def ruled_note(judged: Judged, ruling: Ruling | None) -> Judged:
-    """Carry a ruling into one note's decision; hands off goes before everything."""
+def ruled_note(judged: Judged, ruling: Ruling | None, *, made: bool = False) -> Judged:
+    """Carry a ruling into one note's decision; hands off goes before everything.
+
+    made: whether the note has been moved as ruled; then it stays where it is.
+    """
     if ruling is None or judged.rule_name == "hands off":
         return judged
     rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
+    if made and judged.action in MOVING_ACTIONS and _says_otherwise(ruling):
+        return replace(
+            judged, action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
+            add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None, points=(),
+            remaining_cents=rest, clearable=False,
+        )  # fmt: skip
+    if made:
+        return judged
     row = ruling.frozen
     if row is not None:
         if row.kind != "note":

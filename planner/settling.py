@@ -47,23 +47,36 @@ def settle(
     kept: Kept,
     recalled: Recalled,
     follows: Mapping[str, str],
+    before: Mapping[str, ScopeRule] | None = None,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
     Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
+
+    Parameters
+    ----------
+    before : mapping, optional
+        On a later round, the rules of the rounds before, by id: their moves are made, and what
+        people said of rules and notes is carried out.
     """
-    found = {
-        c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
-    }
+    rulings = recalled.rulings
+
+    def found_in(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
+        rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
+        done = before or {}
+        return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
+
+    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
     }
     for _ in range(_MOST_ROUNDS):
-        named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
-        rules = ruled_rules(named, recalled.rulings, may_move)
+        every_found = [rule for code in parts for rule in found[code]]
+        rules = name_rules(every_found, recalled.ledger, taken=before or ())
+        rules = ruled_rules(rules, rulings, may_move) if before is None else rules
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
@@ -72,7 +85,10 @@ def settle(
         tool = _decide_all(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
-        judged = {k: ruled_note(one, recalled.rulings.get(k)) for k, one in tool.items()}
+        judged = {
+            k: ruled_note(one, rulings[k], made=before is not None) if k in rulings else one
+            for k, one in tool.items()
+        }
         again = False
         for code, part in parts.items():
             # A run of short notes is settled: what its rule leaves is no bias of the part.
@@ -83,8 +99,8 @@ def settle(
             )
             more = tuple(
                 rule
-                for rule in _applied(_found_rules(part, left, tolerances, judging), kept)
-                if not decided_by_a_person(rule, rules, recalled.rulings)
+                for rule in found_in(part, left)
+                if not decided_by_a_person(rule, rules, rulings)
             )
             found[code] = together(found[code], more)
             again = again or bool(more)

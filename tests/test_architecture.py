@@ -37,6 +37,8 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "planrows clearing setup_advice",
         "retargeting moving_song",
         "settling",
+        "deciding",
+        "standing_still",
         "planning",
         "editlist tally relief loudness_pitch suggestions",
         "string_grid guide_curves guide_conductor changes replies page_lines page_strip",
