@@ -14,10 +14,9 @@ from planner.ranking import fault_of
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.worth_clearing import worth_clearing
 
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
-# Chosen: an edit that the tolerance does not ask for must clear this much.
-_WORTH_AN_EDIT_S = 0.5
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
@@ -256,22 +255,13 @@ def _better_with_nothing_left(
 def _worth_clearing(
     sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
 ) -> frozenset[str]:
-    """Notes inside their tolerance that are worth an edit: the one that clears most goes first."""
+    """Notes inside their tolerance that are worth an edit."""
     waiting = {
         note_id: -float(round(j.remaining_cents or 0.0))
         for note_id, j in judged.items()
-        if j.clearable and note_id in sour.index and note_id not in kept.beats_if_moved
+        if j.clearable and note_id not in kept.beats_if_moved
     }
-    better: set[str] = set()
-    while waiting:
-        changes = {note_id: _moved(sour, now, note_id, add) for note_id, add in waiting.items()}
-        best = min(changes, key=lambda k: (-changes[k].gain_s, -changes[k].shared_s, k))
-        if changes[best].gain_s < _WORTH_AN_EDIT_S:
-            break
-        apply(sour, now, changes[best])
-        better.add(best)
-        waiting = {k: add for k, add in waiting.items() if k != best and changes[k].shared_s > 0}
-    return frozenset(better)
+    return worth_clearing(sour, now, waiting)
 
 
 def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:

@@ -276,11 +276,14 @@ def _clears(case: Case) -> bool:
 
 
 def can_clear(case: Case) -> bool:
-    """Whether moving a note inside its tolerance to its target is certain and gains enough."""
+    """Whether moving a note inside its tolerance to its target is certain and more than a trifle.
+
+    What counts is the time that it clears. But what edits leave in anyway is no reason for one.
+    """
     if case.heard is None or _over(case) or case.uncertainty is None or case.role in _FORGIVEN:
         return False
-    least = max(case.tolerances.limits.smallest_gain_cents, 2.0 * case.uncertainty)
-    return abs(case.heard) > least
+    least = max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
+    return round(abs(case.heard) - case.spread_cents, 1) > least
 
 
 def _two_ways(case: Case) -> bool:

@@ -31,7 +31,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "clashes held_chords scopes",
         "expression repeats protection exposure moves cases",
         "sour_time clash_words",
-        "fewest_moves ledger row_ids answers",
+        "fewest_moves worth_clearing ledger row_ids answers",
         "ruled ruled_rows voicings tuner",
         "rules parts ranking",
         "planrows clearing setup_advice",
