@@ -91,6 +91,8 @@ def decide(case: Case) -> Judged:
 
 
 def _left(case: Case, error: float) -> float:
+    if case.part_way_cents is not None:
+        return min(case.part_way_cents, abs(error))
     # A double that lies on its lead to the cent turns hollow.
     if case.spread_cents:
         return moves.left_in(error, case.t, 0.0, case.spread_cents)
@@ -484,5 +486,6 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "would_beat": f"moved, it would clash with {case.beats_if_moved}"
         if case.beats_if_moved
         else "an edit of its own would make the session no better",
-        "left": "nothing left in" if left < 0.5 else f"{left:.0f} left in",
+        "left": ("nothing left in" if left < 0.5 else f"{left:.0f} left in")
+        + (", as more would clash" if case.part_way_cents is not None else ""),
     }

@@ -196,6 +196,7 @@ def _decide_all(
                     beats_with=called(partner) if partner is not None and sore else "",
                     nothing_left=note_id in kept.nothing_left,
                     worth_clearing=note_id in kept.worth_clearing,
+                    part_way_cents=kept.part_way.get(note_id),
                     beats_if_moved=_against(kept, note_id, by_id),
                 )
             )
