@@ -108,6 +108,8 @@ def decide_once(
     at_first = with_others(alone)
     standing = exposures(all_notes(at_first), _section_labels(at_first, ground))
 
+    leads: dict[str, Judged] = {}  # as last decided
+
     def decided(kept: Kept) -> Decided:
         stuck = {
             code: aimed_alone(ground, stems[code], [], as_a_whole=False)
@@ -121,11 +123,16 @@ def decide_once(
                 follows, before,
             )  # fmt: skip
 
-        one = settled(parts, {})
-        parts, follows = aimed_at_leads(parts, one.judged)
-        if follows:
-            # No lead waits for its double, so its own decisions come out the same again.
-            one = settled(parts, follows)
+        # No lead waits for its double, so its own decisions come out the same whatever the double
+        # is aimed at: mostly as in the try before, and then once is enough.
+        aim_at, follows = aimed_at_leads(parts, leads)
+        one = settled(aim_at, follows)
+        found = aimed_at_leads(parts, one.judged)
+        if not _same_targets(found[0], aim_at) or found[1] != follows:
+            aim_at, follows = found
+            one = settled(aim_at, follows)
+        leads.update(one.judged)
+        parts = aim_at
         by_id = {note.id: note for note in sounding(parts, {})}
         points = points_of_named(one.clashes, by_id)
         judged = _with_severity(one.judged, parts, points, standing, ground.tempo_map)
@@ -136,6 +143,14 @@ def decide_once(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
         backbone=backbone, kept=kept,
     )  # fmt: skip
+
+
+def _same_targets(some: Mapping[str, Part], others: Mapping[str, Part]) -> bool:
+    return all(
+        [a.target for a in part.aimed] == [a.target for a in others[code].aimed]
+        for code, part in some.items()
+        if part.stem.role == "voice-double"
+    )
 
 
 def with_rows(

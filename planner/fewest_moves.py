@@ -440,12 +440,14 @@ def _best_swap(
 def _steps(placed: Sequence[_Placed], before_s: float) -> tuple[Step, ...]:
     steps, left_s = [], before_s
     for one in placed:
-        left_s = round(left_s - sum(one.gain_s), 4)
+        # Less than the rounding of times is no sour time: it must not tip a printed tenth.
+        gains_s = tuple(max(gain, 0.0) for gain in one.gain_s)
+        left_s = round(left_s - sum(gains_s), 4)
         steps.append(
             Step(
                 ids=one.line.ids,
                 together=one.together,
-                clears_s=one.gain_s,
+                clears_s=gains_s,
                 left_s=left_s,
             )
         )

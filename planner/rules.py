@@ -15,7 +15,7 @@ from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.pitch import note_name
 from planner.plan_model import Action, Judged
-from planner.wording import amount, bleed_doubt, flat_or_sharp, rule_names
+from planner.wording import amount, bleed_doubt, flat_or_sharp, taken_back
 
 __all__ = ["DECISIONS", "DecisionRule", "decide"]
 
@@ -76,7 +76,8 @@ def decide(case: Case) -> Judged:
         layers=case.layers,
         action=rule.action,
         rule_name=rule.name,
-        reason=rule.reason.format(**_words(case, move)) + _taken_back(case, move),
+        reason=rule.reason.format(**_words(case, move))
+        + (taken_back(move.add_cents, aimed.heard_cents, case.layers) if move else ""),
         add_cents=move.add_cents if move else None,
         onset_add_cents=move.onset_add_cents if move else None,
         cut_s=move.cut_s if move else None,
@@ -440,20 +441,6 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{kind} sits {off}{against}; {kept}{left}",
     ),
 )  # fmt: skip
-
-
-def _taken_back(case: Case, move: Move | None) -> str:
-    """Say that an edit goes against the rules before it, where the note was nearer without them."""
-    by, before = round(case.layer_cents, 1), case.aimed.heard_cents
-    if move is None or not move.add_cents or before is None or move.add_cents * by >= 0:
-        return ""
-    if abs(before) >= abs(_v(case.heard)):
-        return ""
-    way = "up" if by > 0 else "down"
-    return (
-        f"; moved {way} by {amount(by)} with the others ({rule_names(case.layers)}), "
-        f"and this one was {flat_or_sharp(round(before, 1))} before: the row takes it back"
-    )
 
 
 def _words(case: Case, move: Move | None) -> dict[str, str]:
