@@ -184,16 +184,14 @@ def _measure(span: NoteSpan, stiffness: Stiffness, line: _Line) -> Measurement:
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
     partials = _partials_disagreement(check[0]) if check else None
+    known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
+    # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
+    rises = span.swells and onset_hz is not None and onset_hz < sustain_hz
     return Measurement(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,
         end_hz=end_hz,
-        heard_hz=_heard(
-            onset_hz if (onset_sd or 0.0) <= _ONSET_HEARD_CENTS else None,
-            sustain_hz,
-            partials,
-            length_s,
-        ),
+        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, partials, length_s),
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=uncertainty,
         slope_cents_per_s=slope,
@@ -416,7 +414,10 @@ def upper_partials_db(fit: PartialFit) -> float | None:
 def _heard(
     onset_hz: float | None, sustain_hz: float, partials_cents: float | None, length_s: float
 ) -> float:
-    """One pitch for the note: short ones are heard at their onset, long ones in their sustain."""
+    """One pitch for the note: short ones are heard at their onset, long ones in their sustain.
+
+    onset_hz: None where it says nothing of what is heard, as on a rise into the note.
+    """
     if onset_hz is None:
         heard = np.log2(sustain_hz)
     else:

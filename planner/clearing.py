@@ -14,10 +14,9 @@ from planner.ranking import fault_of
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
 
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
-# Chosen: an edit that the tolerance does not ask for must clear this much.
-_WORTH_AN_EDIT_S = 0.5
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
@@ -32,6 +31,7 @@ class Kept:
     nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
     refused: frozenset[RuleKey]  # rules that would add sour time
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
+    part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
@@ -43,8 +43,9 @@ class Kept:
 
 
 NOTHING_YET = Kept(
-    beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset()
-)
+    beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
+    part_way={},
+)  # fmt: skip
 
 
 def rule_key(rule: ScopeRule) -> RuleKey:
@@ -103,6 +104,11 @@ class Decided:
     rows: tuple[Row, ...]  # edits, with their severities
     terms: dict[str, tuple[tuple[str, float], ...]]
 
+    @property
+    def moves(self) -> bool:
+        """Whether anything is moved at all."""
+        return any(row.action in MOVING_ACTIONS for row in self.rows)
+
 
 def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
@@ -133,13 +139,18 @@ def _once(
     kept: Kept,
 ) -> tuple[Decided, Backbone]:
     made = decide(kept)
-    backbone = fewest_moves(
+    return made, ordered(made, session)
+
+
+def ordered(made: Decided, session: Session, later: frozenset[str] | None = None) -> Backbone:
+    """Order the rows by what they clear; later: ids of those that a plan of the result added."""
+    return fewest_moves(
         _sour(made),
         proposals(made.rows, made.rules, made.judged),
         first_cut=int(session.edit_minutes * 60.0 // session.seconds_per_edit),
         first_screen=session.offenders_wanted,
+        later=later,
     )
-    return made, backbone
 
 
 def _sour(made: Decided) -> SourMap:
@@ -210,6 +221,7 @@ def _wishes(made: Decided, kept: Kept) -> Kept:
         kept,
         nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
         worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept),
+        part_way=_part_way(sour, now, own, kept) | kept.part_way,
     )
 
 
@@ -246,22 +258,40 @@ def _better_with_nothing_left(
 def _worth_clearing(
     sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
 ) -> frozenset[str]:
-    """Notes inside their tolerance that are worth an edit: the one that clears most goes first."""
+    """Notes inside their tolerance that are worth an edit."""
     waiting = {
         note_id: -float(round(j.remaining_cents or 0.0))
         for note_id, j in judged.items()
-        if j.clearable and note_id in sour.index and note_id not in kept.beats_if_moved
+        if j.clearable and note_id not in kept.beats_if_moved
     }
-    better: set[str] = set()
-    while waiting:
-        changes = {note_id: _moved(sour, now, note_id, add) for note_id, add in waiting.items()}
-        best = min(changes, key=lambda k: (-changes[k].gain_s, -changes[k].shared_s, k))
-        if changes[best].gain_s < _WORTH_AN_EDIT_S:
-            break
-        apply(sour, now, changes[best])
-        better.add(best)
-        waiting = {k: add for k, add in waiting.items() if k != best and changes[k].shared_s > 0}
-    return frozenset(better)
+    return worth_clearing(sour, now, waiting)
+
+
+def _part_way(
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
+) -> dict[str, float]:
+    """Notes left because their move would clash, and where on the way to their target they clear.
+
+    Of all whole cents the ones that clear most, and of these the furthest; what the tolerances
+    take for too small a move is none.
+    """
+    found = {}
+    for note_id in sorted(kept.beats_if_moved):
+        j = judged.get(note_id)
+        if j is None or j.rule_name != "would clash" or note_id not in sour.index:
+            continue
+        error = j.remaining_cents or 0.0
+        tries = [
+            (_moved(sour, now, note_id, -float(np.sign(error)) * add), add)
+            for add in range(1, round(abs(error)))
+        ]
+        best, add = max(
+            tries, key=lambda one: (one[0].gain_s, one[0].shared_s, one[1]), default=(None, 0)
+        )
+        if best is not None and best.gain_s >= WORTH_AN_EDIT_S:
+            apply(sour, now, best)
+            found[note_id] = round(abs(error) - add, 1)
+    return found
 
 
 def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:

@@ -104,6 +104,7 @@ def fewest_moves(
     first_cut: int | None = None,
     first_screen: int = 0,
     of_a_stem: int = 5,
+    later: frozenset[str] | None = None,
 ) -> Backbone:
     """Put rows in the order in which they clear most sour seconds for each edit.
 
@@ -116,15 +117,28 @@ def fewest_moves(
         below while that clears more.
     first_screen, of_a_stem : int
         Among the first so many lines, at most so many of one stem.
+    later : frozenset, optional
+        The rows are two plans, one of the other's result: none is left out. Where the best order
+        has no place for some, those of the later plan (these ids) come last, and where that does
+        not help, all are one step.
     """
     lines = _lines(sour, proposals)
     now = as_recorded(sour)
     before_s = sour_now_s(sour, now)
     order = _Order(sour, now, first_screen, of_a_stem)
     left = order.take(lines)
+    if later is not None and left:
+        order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
+        left = order.take(_lines(sour, [row for row in proposals if row.id not in later]))
+        left = order.take([*left, *_lines(sour, [row for row in proposals if row.id in later])])
+    if later is not None and left:
+        order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
+        left = order.take_whole(lines)
     left_out = [_left_out(sour, order.now, line) for line in left]
-    kept, spoilers = _without_spoilers(sour, order)
-    left_out += spoilers
+    kept = order.placed
+    if later is None:
+        kept, spoilers = _without_spoilers(sour, order)
+        left_out += spoilers
     if first_cut is not None and not left_out:
         kept = _exchanged(sour, kept, first_cut, first_screen, of_a_stem)
     return Backbone(
@@ -184,6 +198,14 @@ class _Order:
             self._place(group)
             waiting = [line for line in waiting if not any(line is one for one in group)]
         return waiting
+
+    def take_whole(self, lines: Sequence[_Line]) -> list[_Line]:
+        """Place all lines as one step; give them back where that would add sour time."""
+        if self._joined(lines).gain_s < -_LEAST_S:
+            return list(lines)
+        needed = {need for line in lines for need in line.needs}
+        self._place(sorted(lines, key=lambda line: not needed & set(line.ids)))
+        return []
 
     def _change(self, line: _Line) -> Change:
         if line.ids not in self.tried:
@@ -418,12 +440,14 @@ def _best_swap(
 def _steps(placed: Sequence[_Placed], before_s: float) -> tuple[Step, ...]:
     steps, left_s = [], before_s
     for one in placed:
-        left_s = round(left_s - sum(one.gain_s), 4)
+        # Less than the rounding of times is no sour time: it must not tip a printed tenth.
+        gains_s = tuple(max(gain, 0.0) for gain in one.gain_s)
+        left_s = round(left_s - sum(gains_s), 4)
         steps.append(
             Step(
                 ids=one.line.ids,
                 together=one.together,
-                clears_s=one.gain_s,
+                clears_s=gains_s,
                 left_s=left_s,
             )
         )

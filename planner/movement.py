@@ -15,8 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.model import Floats
+
+Ints = NDArray[np.int64]
 
 KNEE_EVERY_S = 10.0  # chosen: a dozen notes of most parts; a flutter is faster and not this
 FEWEST_NOTES = 16  # chosen: fewer do not say whether a stem moves along
@@ -68,6 +71,7 @@ def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
     knees = np.linspace(0.0, last_s, max(round(last_s / KNEE_EVERY_S), 1) + 1)
     line, sd = _fit(asked, knees)
     sure = (np.abs(line) >= LEAST_CENTS) & (np.abs(line) >= SURE_SD * sd)
+    sure &= _playing(asked, knees) >= FEWEST_STEMS  # where one plays alone, nothing is shared
     if not sure.any():
         return None
     follows = [stem for k, stem in enumerate(asked) if _follows(stem, asked, k, knees)]
@@ -83,6 +87,12 @@ def _hats(at_s: Floats, knees: Floats) -> Floats:
     """How much each moment has of each knee, (moments, knees)."""
     each: Floats = np.stack([np.interp(at_s, knees, row) for row in np.eye(len(knees))], axis=1)
     return each
+
+
+def _playing(stems: Sequence[Heard], knees: Floats) -> Ints:
+    """How many stems have a note between each knee's neighbours."""
+    plays = [(_hats(stem.start_s, knees) > 0.0).any(axis=0) for stem in stems]
+    return np.asarray(np.sum(plays, axis=0))
 
 
 def _fit(stems: Sequence[Heard], knees: Floats) -> tuple[Floats, Floats]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.model import Floats, MeasuredNote
+from planner.pitch import shift_hz
 from planner.plan_model import Judged
 from planner.targets import Aimed
 
@@ -18,6 +19,7 @@ _BLEND_BACK_S = 0.06
 _STEEPEST_CENTS_PER_S = 60.0  # a held end may not slide faster: common practice, no source
 _HOLD_STRENGTH = 2.0 / 3.0  # a held end keeps a third of its sag: common practice, no source
 _MOST_SAG_LEFT_CENTS = 12.0  # chosen: under the 15 cents that make a sag
+_ONSET_READ_S = 0.02  # chosen: the onset is read over some tens of milliseconds
 _LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
 
 
@@ -161,6 +163,48 @@ def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
         sustain_cents=after(aimed.sustain_cents, length_s / 2),
         end_cents=after(aimed.end_cents, length_s),
         heard_cents=None if heard is None else judged.remaining_cents,
+    )
+
+
+def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
+    """Give a note as it would be measured once its rules and its own edit are made."""
+    note, m = measured.note, measured.measurement
+    layer = sum(c for _, c in judged.layers)
+    if not layer and not judged.points:
+        return measured
+
+    def at(times_s: float | Floats) -> Floats:
+        if not judged.points:
+            return np.full_like(np.asarray(times_s, dtype=float), layer)
+        times, adds = zip(*judged.points, strict=True)
+        return layer + np.asarray(np.interp(times_s, times, adds))
+
+    def moved_hz(hz: float | None, at_s: float) -> float | None:
+        return None if hz is None else shift_hz(hz, float(at(at_s)))
+
+    heard_hz = m.heard_hz
+    if heard_hz is not None and judged.heard_cents is not None:
+        rest = judged.remaining_cents
+        add = layer if rest is None or not judged.points else rest - judged.heard_cents
+        heard_hz = shift_hz(heard_hz, add)
+    slope = m.slope_cents_per_s
+    if slope is not None and judged.action == "steady":
+        slope += (judged.points[-1][1] - judged.points[0][1]) / note.length_s
+    contour_hz = m.contour_hz
+    if contour_hz is not None and m.contour_s is not None:
+        contour_hz = contour_hz * 2.0 ** (at(m.contour_s - note.start_s) / 1200.0)
+        contour_hz.flags.writeable = False
+    return replace(
+        measured,
+        measurement=replace(
+            m,
+            onset_hz=moved_hz(m.onset_hz, _ONSET_READ_S),
+            sustain_hz=moved_hz(m.sustain_hz, note.length_s / 2),
+            end_hz=moved_hz(m.end_hz, note.length_s),
+            heard_hz=heard_hz,
+            slope_cents_per_s=slope,
+            contour_hz=contour_hz,
+        ),
     )
 
 

@@ -6,14 +6,13 @@ import numpy as np
 
 from planner.model import Floats, Role
 from planner.scope_rule import (
-    MAD_TO_SD,
-    MEDIAN_TO_MEAN,
-    PLAYED_SPREAD_CENTS,
     ScopeRule,
-    scatter_cents,
+    middle_bias,
+    proven,
     settled,
     shrunk_cents,
-    unsure_cents,
+    weighted_median,
+    weights,
 )
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
@@ -26,20 +25,13 @@ def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> S
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
-    error = np.array([e for _, e in fit])
-    weight = 1.0 / (PLAYED_SPREAD_CENTS**2 + np.array([unsure_cents(a) for a, _ in fit]) ** 2)
-    bias = _weighted_median(error, weight)
-    spread = _weighted_median(np.abs(error - bias), weight)
-    worth = float(weight.sum() ** 2 / (weight**2).sum())  # how many equal notes it amounts to
-    doubt = MEDIAN_TO_MEAN * scatter_cents(MAD_TO_SD * spread, [a for a, _ in fit]) / worth**0.5
-    one_side = float((np.sign(error) == np.sign(bias)).mean())
-    gain = _gain_of_halves(error, weight)
+    found = middle_bias(fit)
+    bias, doubt = found.cents, found.doubt_cents
+    gain = _gain_of_halves(np.array([e for _, e in fit]), weights(fit))
     if (
-        round(abs(bias), 1) < limits.offset_cents
-        or one_side < limits.one_side_share
-        or round(spread, 1) > limits.spread_cents
+        not proven(found, limits, limits.offset_cents, gain)
+        or round(found.spread_cents, 1) > limits.spread_cents
         or abs(bias) < 2.0 * doubt
-        or gain < limits.gain_share
     ):
         return None
     firm = round(abs(bias), 1) >= limits.lead_voice_offset_cents
@@ -60,7 +52,7 @@ def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> S
         reason=(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
-            else f"{sits}, {one_side:.0%} of {its} on that side: one move for all of it"
+            else f"{sits}, {found.one_side_share:.0%} of {its} on that side: one move for all of it"
         ).replace("%", " %"),
     )
 
@@ -84,18 +76,6 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
     return kept if len(kept) >= 0.6 * len(fit) else fit
 
 
-def _weighted_median(values: Floats, weights: Floats) -> float:
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weights[order])
-    half = reached[-1] / 2.0
-    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
-    value = float(values[order][k])
-    # Exactly half way: the middle of the two, so that neither side wins.
-    if abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values):
-        value = (value + float(values[order][k + 1])) / 2.0
-    return value
-
-
 def _gain_of_halves(error: Floats, weight: Floats) -> float:
     """How much the mean error of each half falls when moved by what the other half says."""
     before = after = 0.0
@@ -103,7 +83,7 @@ def _gain_of_halves(error: Floats, weight: Floats) -> float:
         (slice(0, None, 2), slice(1, None, 2)),
         (slice(1, None, 2), slice(0, None, 2)),
     ):
-        bias = _weighted_median(error[fit], weight[fit])
+        bias = weighted_median(error[fit], weight[fit])
         before += float(np.abs(error[held]).sum())
         after += float(np.abs(error[held] - bias).sum())
     return 1.0 - after / before if before > 0 else 0.0

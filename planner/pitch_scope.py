@@ -10,7 +10,8 @@ from planner.scope_rule import (
     GROSS_CENTS,
     ScopeRule,
     gain_of_each,
-    proven_bias,
+    mean_bias,
+    proven,
     settled,
     shrunk_cents,
 )
@@ -37,10 +38,11 @@ def pitch_rules(
         if len(errors) < limits.notes:
             continue
         gain = gain_of_each(errors)
-        proven = proven_bias(fit, limits, least, gain)
-        if proven is None:
+        found = mean_bias(fit)
+        bias, doubt = found.cents, found.doubt_cents
+        sure = round(doubt, 1) <= limits.uncertainty_cents
+        if not sure or not proven(found, limits, least, gain):
             continue
-        bias, doubt = proven
         covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
         rules.append(
             ScopeRule(

@@ -10,43 +10,34 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
-from planner.answers import Override
-from planner.clash_words import named_stems, points_of_named
+from planner.clash_words import named_stems
 from planner.clashes import find_clashes
-from planner.clearing import Decided, Kept, cleared
-from planner.exposure import Standing, exposures
+from planner.deciding import Ground, in_order
 from planner.keys import with_keys
 from planner.locks import held_by
-from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
-from planner.moving_song import moved_along, movement_findings, movement_of
-from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
-from planner.pitch import note_name, shift_hz
-from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
+from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
+from planner.moving_song import movement_findings
+from planner.parts import clock_shifts, sounding
+from planner.plan_model import Plan, Row
 from planner.planrows import (
     advice_row,
     note_row,
     retake_row,
-    rule_row,
     stem_summary,
     voicing_row,
 )
-from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.row_ids import name_rows
-from planner.ruled import alters, keeps_row, re_aimed
+from planner.ruled import alters
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
-from planner.settling import NOBODY, offers, settle
 from planner.setup_advice import setup_findings
-from planner.targets import Aimed, aim, curve_hz, target_for
+from planner.standing_still import decide_until_still
+from planner.targets import curve_hz
 from planner.timeline import TempoMap
-from planner.tolerances import Exposure, Judging, Tolerances
+from planner.tolerances import Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
 from planner.voicings import sour_chords
 from planner.warming import warming
-from planner.wording import flat_or_sharp
-
-_PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
-_FINAL_HELD_S = 1.0  # chosen
 
 
 def make_plan(
@@ -81,80 +72,32 @@ def make_plan(
     noticed: list[Finding] = []
     curve = curve_hz(session, a4)
     a4 = with_keys(session, stems, a4, curve)
-    given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
-
-    def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
-        part = part_of(
-            given[code], session, a4, tolerances, judging, tempo_map, shifts, told, meant or {},
-            may_move_as_a_whole=as_a_whole,
-        )  # fmt: skip
-        return replace(part, aimed=_re_aimed(part, session, a4, recalled))
-
-    alone = {code: aimed(code, noticed) for code in sorted(given)}
-    recalled = replace(recalled, held=_held(alone, recalled, tempo_map))
-    fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
-    for part in fixed:
-        noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
-    noticed += unison_findings(sounding(alone, {}), a4, tempo_map)
-    movement = movement_of(alone)
-    noticed += movement_findings(movement, tempo_map)
-
-    def with_others(parts: dict[str, Part]) -> dict[str, Part]:
-        return aimed_at_chords(moved_along(parts, movement), session, a4, judging, tempo_map)
-
-    at_first = with_others(alone)
-    noticed += warming({code: (part.stem.role, part.aimed) for code, part in at_first.items()})
-    standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
-    order = [spec.code for spec in session.stems if spec.code in at_first]
-
-    def decided(
-        kept: Kept, recalled: Recalled = recalled, planners: Mapping[str, Judged] = NOBODY
-    ) -> Decided:
-        stuck = {code: aimed(code, [], as_a_whole=False) for code in kept.not_as_a_whole}
-        parts = with_others(alone | stuck) if stuck else at_first
-        settled = settle(parts, standing, tolerances, judging, kept, recalled, {}, planners)
-        parts, follows = aimed_at_leads(parts, settled.judged)
-        if follows:
-            # No lead waits for its double, so its own decisions come out the same again.
-            settled = settle(
-                parts, standing, tolerances, judging, kept, recalled, follows, planners
-            )
-        raw = sounding(parts, {})
-        by_id = {note.id: note for note in raw}
-        points_before = points_of_named(find_clashes(raw), by_id)
-        rules, tool = settled.rules, settled.tool
-        points = points_of_named(settled.clashes, by_id)
-        judged = _with_severity(settled.judged, parts, points, standing, tempo_map)
-        rows: list[Row] = []
-        terms: dict[str, ranking.Terms] = {}
-        for rule_id, rule in rules.items():
-            part = parts[rule.stem]
-            worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
-            row, terms[rule_id] = rule_row(
-                rule_id, rule, part.spec, part.stem, tolerances, worst, standing, tempo_map,
-                part.shift_s, session,
-            )  # fmt: skip
-            rows.append(row)
-        for code in order:
-            part = parts[code]
-            for measured in part.stem.notes:
-                one = judged[measured.id]
-                if one.action in MOVING_ACTIONS or keeps_row(one, recalled.rulings):
-                    row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
-                    rows.append(row)
-                    terms[row.id] = one.severity_terms
-        told, terms = ranking.with_repeats(rows, terms)
-        return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
-
-    planners = NOBODY
+    recalled = replace(recalled, held=_held(stems, shifts, recalled, tempo_map))
+    ground = Ground(
+        session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
+        shifts=shifts, recalled=recalled, meant=meant or {},
+    )  # fmt: skip
+    given = {stem.code: stem for stem in stems}
     if alters(recalled.rulings):
         # The planner's own figures stand beside a person's, and do not move with the answers.
         unasked = replace(recalled, rulings={}, held={}, last_rows=())
-        planners = cleared(lambda kept: decided(kept, unasked), session)[0].judged
-    made, backbone, kept = cleared(lambda kept: decided(kept, recalled, planners), session)
+        alone = decide_until_still(replace(ground, recalled=unasked), given, [])
+        ground = replace(ground, planners=alone.made.judged)
+    done = decide_until_still(ground, given, noticed)
+    first, made, backbone = done.first, done.made, done.backbone
+    fixed = [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
+    for part in fixed:
+        noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    noticed += unison_findings(sounding(first.alone, {}), a4, tempo_map)
+    noticed += movement_findings(first.movement, tempo_map)
+    noticed += warming(
+        {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
+    )
+    noticed += done.findings
     raw = sounding(made.parts, {})
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
+    order = in_order(session, parts)
     rows = ranking.with_clears(made.rows, backbone.steps)
     asked: list[Row] = []
     for code in sorted(parts):
@@ -167,7 +110,7 @@ def make_plan(
     advice = [
         advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
                    parts[rule.stem].shift_s, session)
-        for rule in offers(parts, tolerances, judging, kept)
+        for rule in done.offers
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]
@@ -186,7 +129,7 @@ def make_plan(
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
-        planners or made.tool,
+        ground.planners or made.tool,
         {code: one.sha256 for code, one in facts},
         missing,
     )
@@ -215,104 +158,18 @@ def make_plan(
     )
 
 
-# ---------------------------------------------------------------- all stems together
-
-
-def _section_labels(
-    parts: dict[str, Part], session: Session, tempo_map: TempoMap | None
-) -> dict[str, Exposure]:
-    labels: dict[str, Exposure] = {}
-    if tempo_map is None or not session.sections:
-        return labels
-    for part in parts.values():
-        for n in part.stem.notes:
-            bar, _ = tempo_map.bar_beat(n.note.start_s + part.shift_s)
-            for section in session.sections:
-                if section.from_bar <= bar <= section.to_bar:
-                    labels[n.id] = section.exposure
-    return labels
-
-
-def _held(parts: dict[str, Part], recalled: Recalled, tempo_map: TempoMap | None) -> dict[str, str]:
+def _held(
+    stems: Iterable[StemNotes],
+    shifts: Mapping[str, float],
+    recalled: Recalled,
+    tempo_map: TempoMap | None,
+) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
     held = {}
-    for code, part in parts.items() if recalled.locked_places else ():
-        for n in part.stem.notes:
-            bar = tempo_map.bar_beat(n.note.start_s + part.shift_s)[0] if tempo_map else None
-            if said := held_by(recalled.locked_places, code, bar):
+    for stem in stems if recalled.locked_places else ():
+        for n in stem.notes:
+            at_s = n.note.start_s + shifts[stem.code]
+            bar = tempo_map.bar_beat(at_s)[0] if tempo_map else None
+            if said := held_by(recalled.locked_places, stem.code, bar):
                 held[n.id] = said
     return held
-
-
-def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
-    def aim_at(a: Aimed, wanted: Override, who: str) -> Aimed:
-        target, midi = a.target, wanted.intended_midi
-        if midi is not None:
-            target = target_for(
-                a.measured, part.stem.role, session, a4,
-                intended_midi=midi, follow_keys=part.spec.follow_keys,
-            )  # fmt: skip
-            said = f"{who} says {note_name(midi)}, the planner {note_name(a.target.intended_midi)}"
-            whence = target.target_from.removeprefix("score, ")
-            target = replace(target, target_from=f"{whence}; {said}")
-        if wanted.target_cents is not None:
-            target = replace(
-                target,
-                target_hz=shift_hz(target.target_hz, wanted.target_cents),
-                target_from=f"{target.target_from}; {flat_or_sharp(wanted.target_cents)} of it, "
-                f"says {who}",
-                set_by_hand=True,
-            )
-        return aim(a.measured, target)
-
-    return re_aimed(part.aimed, recalled.rulings, aim_at)
-
-
-def _with_severity(
-    judged: dict[str, Judged],
-    parts: dict[str, Part],
-    clash_points: dict[str, float],
-    standing: dict[str, Standing],
-    tempo_map: TempoMap | None,
-) -> dict[str, Judged]:
-    told = {}
-    for part in parts.values():
-        ends = _phrase_ends(part.stem.notes)
-        last = part.stem.notes[-1].id if part.stem.notes else ""
-        for n in part.stem.notes:
-            j = judged[n.id]
-            if j.action not in MOVING_ACTIONS or j.tolerance_cents is None:
-                told[n.id] = j
-                continue
-            beat = tempo_map.bar_beat(n.note.start_s + part.shift_s)[1] if tempo_map else None
-            total, terms = ranking.severity(
-                error_cents=_faulty_cents(j),
-                tolerance_cents=j.tolerance_cents,
-                clash_points=clash_points.get(n.id, 0.0),
-                over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
-                on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
-                ends_phrase=n.id in ends,
-                final_held=n.id == last and n.note.length_s >= _FINAL_HELD_S,
-                length_s=n.note.length_s,
-                confidence=n.measurement.confidence,
-                covered=bool(j.layers),
-            )
-            told[n.id] = replace(j, severity=total, severity_terms=terms)
-    return told
-
-
-def _faulty_cents(j: Judged) -> float:
-    """The error of what the edit mends, after the rules."""
-    error = {"start-only": j.onset_cents, "hold-end": j.end_cents, "shape": j.sustain_cents}.get(
-        j.action, j.heard_cents
-    )
-    return (error or 0.0) + sum(c for _, c in j.layers)
-
-
-def _phrase_ends(notes: Iterable[MeasuredNote]) -> frozenset[str]:
-    ordered = list(notes)
-    return frozenset(
-        n.id
-        for k, n in enumerate(ordered)
-        if k + 1 == len(ordered) or ordered[k + 1].note.start_s - n.note.end_s >= _PHRASE_GAP_S
-    )

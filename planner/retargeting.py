@@ -69,6 +69,11 @@ def aimed_at_leads(
 ) -> tuple[dict[str, Part], dict[str, str]]:
     """Aim doubles at where the plan leaves their lead, with what it leaves in.
 
+    Parameters
+    ----------
+    judged : mapping
+        Note id -> what was decided; doubles of notes that are not in it keep their own target.
+
     Returns
     -------
     dict of Part
@@ -91,8 +96,8 @@ def aimed_at_leads(
             together, best = max(near, key=lambda one: one[0], default=(0.0, a))
             if together <= 0.0 or together < _ALONG_SHARE * note.length_s:
                 continue
-            j = judged[best.measured.id]
-            if j.remaining_cents is None or j.action in _UNDECIDED:
+            j = judged.get(best.measured.id)
+            if j is None or j.remaining_cents is None or j.action in _UNDECIDED:
                 continue
             planned_hz = shift_hz(j.target.target_hz, j.remaining_cents)
             octaves = round(cents(hz, planned_hz) / 1200.0)

@@ -6,7 +6,7 @@ a question by the note it asks about, advice as a rule.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from planner.ledger import Known, Ledger, owner_of, serial_of
@@ -14,11 +14,16 @@ from planner.plan_model import Action, Judged, Row
 from planner.scope_rule import ScopeRule
 
 
-def name_rules(rules: Sequence[ScopeRule], ledger: Ledger) -> dict[str, ScopeRule]:
-    """Give every rule its id: the one it had, or the next free number; in the order given."""
+def name_rules(
+    rules: Sequence[ScopeRule], ledger: Ledger, taken: Collection[str] = ()
+) -> dict[str, ScopeRule]:
+    """Give every rule its id: the one it had, or the next free number; in the order given.
+
+    taken: ids that other rules of this run have already.
+    """
     like = [(_rule_key(r.stem, r.scope, r.action, r.intended_midi), r.covers) for r in rules]
-    old = [k for k in ledger if k.kind == "rule"]
-    return dict(zip(_named(like, old, "R", ledger), rules, strict=True))
+    old = [k for k in ledger if k.kind == "rule" and k.id not in taken]
+    return dict(zip(_named(like, old, "R", ledger, taken), rules, strict=True))
 
 
 def name_rows(rows: tuple[Row, ...], ledger: Ledger) -> tuple[Row, ...]:
@@ -80,7 +85,11 @@ def _known_key(known: Known) -> _Key:
 
 
 def _named(
-    like: Sequence[tuple[_Key, tuple[str, ...]]], old: Sequence[Known], letter: str, ledger: Ledger
+    like: Sequence[tuple[_Key, tuple[str, ...]]],
+    old: Sequence[Known],
+    letter: str,
+    ledger: Ledger,
+    taken: Collection[str] = (),
 ) -> list[str]:
     pairs = []
     for k, (key, covers) in enumerate(like):
@@ -93,7 +102,8 @@ def _named(
     for *_, known_id, k in sorted(pairs):
         if k not in ids and known_id not in ids.values():
             ids[k] = known_id
-    serial = max((serial_of(k.id) for k in ledger if owner_of(k.id) == letter), default=0)
+    ids_used = [k.id for k in ledger if owner_of(k.id) == letter] + list(taken)
+    serial = max((serial_of(used) for used in ids_used), default=0)
     for k in range(len(like)):
         if k not in ids:
             serial += 1

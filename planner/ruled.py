@@ -97,12 +97,12 @@ def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings
             other.stem, other.scope, other.intended_midi,
         )  # fmt: skip
         together = rule.scope != "passage" or set(rule.covers) & set(other.covers)
-        if ruling is not None and same and together and _changes_rule(ruling):
+        if ruling is not None and same and together and _says_otherwise(ruling):
             return True
     return False
 
 
-def _changes_rule(ruling: Ruling) -> bool:
+def _says_otherwise(ruling: Ruling) -> bool:
     override = ruling.override is not None
     return ruling.state == "refused" or ruling.factor != 1.0 or ruling.locked or override
 
@@ -142,7 +142,7 @@ def _ruled_rule(
 
 def alters(rulings: Rulings) -> bool:
     """Whether any answer makes the plan another one than the planner's own."""
-    return any(_changes_rule(ruling) for ruling in rulings.values())
+    return any(_says_otherwise(ruling) for ruling in rulings.values())
 
 
 def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:
@@ -174,7 +174,12 @@ def _share(factor: float) -> str:
 
 
 def ruled_note(
-    judged: Judged, ruling: Ruling | None, held: str = "", planners: Judged | None = None
+    judged: Judged,
+    ruling: Ruling | None,
+    held: str = "",
+    planners: Judged | None = None,
+    *,
+    made: bool = False,
 ) -> Judged:
     """Carry a ruling into one note's decision; hands off goes before everything.
 
@@ -185,6 +190,8 @@ def ruled_note(
     planners : Judged, optional
         What the planner decides where nobody has answered anything: the figure of its own that
         stands beside a person's, and stays the same whatever else is answered.
+    made : bool
+        Whether the note has been moved as ruled; then it stays where it is.
     """
     planners = planners or judged
     rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
@@ -197,6 +204,14 @@ def ruled_note(
             f"{planners.reason}",
         )  # fmt: skip
     if ruling is None or judged.rule_name == "hands off":
+        return judged
+    if made and judged.action in MOVING_ACTIONS and _says_otherwise(ruling):
+        return replace(
+            judged, action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
+            add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None, points=(),
+            remaining_cents=rest, clearable=False,
+        )  # fmt: skip
+    if made:
         return judged
     row = ruling.frozen
     if row is not None:

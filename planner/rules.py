@@ -15,7 +15,7 @@ from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.pitch import note_name
 from planner.plan_model import Action, Judged
-from planner.wording import amount, bleed_doubt, flat_or_sharp
+from planner.wording import amount, bleed_doubt, flat_or_sharp, taken_back
 
 __all__ = ["DECISIONS", "DecisionRule", "decide"]
 
@@ -76,7 +76,8 @@ def decide(case: Case) -> Judged:
         layers=case.layers,
         action=rule.action,
         rule_name=rule.name,
-        reason=rule.reason.format(**_words(case, move)),
+        reason=rule.reason.format(**_words(case, move))
+        + (taken_back(move.add_cents, aimed.heard_cents, case.layers) if move else ""),
         add_cents=move.add_cents if move else None,
         onset_add_cents=move.onset_add_cents if move else None,
         cut_s=move.cut_s if move else None,
@@ -91,6 +92,8 @@ def decide(case: Case) -> Judged:
 
 
 def _left(case: Case, error: float) -> float:
+    if case.part_way_cents is not None:
+        return min(case.part_way_cents, abs(error))
     # A double that lies on its lead to the cent turns hollow.
     if case.spread_cents:
         return moves.left_in(error, case.t, 0.0, case.spread_cents)
@@ -276,11 +279,14 @@ def _clears(case: Case) -> bool:
 
 
 def can_clear(case: Case) -> bool:
-    """Whether moving a note inside its tolerance to its target is certain and gains enough."""
+    """Whether moving a note inside its tolerance to its target is certain and more than a trifle.
+
+    What counts is the time that it clears. But what edits leave in anyway is no reason for one.
+    """
     if case.heard is None or _over(case) or case.uncertainty is None or case.role in _FORGIVEN:
         return False
-    least = max(case.tolerances.limits.smallest_gain_cents, 2.0 * case.uncertainty)
-    return abs(case.heard) > least
+    least = max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
+    return round(abs(case.heard) - case.spread_cents, 1) > least
 
 
 def _two_ways(case: Case) -> bool:
@@ -475,5 +481,6 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "would_beat": f"moved, it would clash with {case.beats_if_moved}"
         if case.beats_if_moved
         else "an edit of its own would make the session no better",
-        "left": "nothing left in" if left < 0.5 else f"{left:.0f} left in",
+        "left": ("nothing left in" if left < 0.5 else f"{left:.0f} left in")
+        + (", as more would clash" if case.part_way_cents is not None else ""),
     }

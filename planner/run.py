@@ -117,19 +117,14 @@ def plan_session(
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
-    specs = {spec.code: spec for spec in opened.session.stems}
     meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
     findings = (
         *opened.findings,
         *found,
         *findings,
-        *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
-        *inspect_notes(opened.session, stems, scored=_scored(meant)),
-        *inspect_places(opened.session, stems, tempo_map),
-        *told,
+        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
         *remembered.findings,
         *of_ids,
-        *(finding for stem in stems for finding in stem.findings),
     )
     plan = make_plan(
         session=opened.session,
@@ -180,7 +175,6 @@ def inspect_session(
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
-    specs = {spec.code: spec for spec in opened.session.stems}
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
@@ -189,12 +183,8 @@ def inspect_session(
         *opened.findings,
         *found,
         *findings,
-        *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
-        *inspect_notes(opened.session, stems, scored=_scored(meant)),
-        *inspect_places(opened.session, stems, tempo_map),
-        *(finding for stem in stems for finding in stem.findings),
+        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
         *a4.findings,
-        *told,
         *keyboard_findings(opened.session, stems, a4),
     )
     return opened.session, facts, findings
@@ -309,8 +299,24 @@ def _meant(
     return meant, tuple(findings)
 
 
-def _scored(meant: dict[str, int]) -> frozenset[str]:
-    return frozenset(note_id.rpartition("-")[0] for note_id in meant)
+def _noticed(
+    session: Session,
+    stems: tuple[StemNotes, ...],
+    facts: Sequence[tuple[str, AudioFacts]],
+    meant: dict[str, int],
+    told: tuple[Finding, ...],
+    tempo_map: TempoMap | None,
+) -> tuple[Finding, ...]:
+    """Everything that files and notes show by themselves: the same for a plan and an inspection."""
+    specs = {spec.code: spec for spec in session.stems}
+    scored = frozenset(note_id.rpartition("-")[0] for note_id in meant)
+    return (
+        *inspect_facts(session, [(specs[code], one) for code, one in facts]),
+        *inspect_notes(session, stems, scored=scored),
+        *inspect_places(session, stems, tempo_map),
+        *told,
+        *(finding for stem in stems for finding in stem.findings),
+    )
 
 
 # ------------------------------------------------------------------ writing and promises

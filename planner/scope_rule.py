@@ -9,7 +9,7 @@ import numpy as np
 from planner.model import Floats
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.targets import Aimed
-from planner.tolerances import PitchRule, StringRule
+from planner.tolerances import PartRule, PitchRule, StringRule
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -97,37 +97,82 @@ def shrunk_cents(bias: float, error: float) -> float:
     return bias * bias**2 / (bias**2 + error**2) if bias else 0.0
 
 
-def proven_bias(
-    fit: list[tuple[Aimed, float]],
-    limits: PitchRule | StringRule,
-    least_cents: float,
-    gain_share: float,
-) -> tuple[float, float] | None:
-    """What notes are off by together, and its standard error; None where that proves no rule.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bias:
+    """What some notes are off by together."""
+
+    cents: float
+    doubt_cents: float  # standard error
+    spread_cents: float  # of the notes around it
+    one_side_share: float  # of the notes
+
+
+def mean_bias(fit: list[tuple[Aimed, float]]) -> Bias:
+    """The mean of notes with their errors in cents; for few notes, gross ones left out before."""
+    errors = np.array([e for _, e in fit])
+    bias, spread = float(errors.mean()), float(errors.std(ddof=1))
+    return Bias(
+        cents=bias,
+        doubt_cents=scatter_cents(spread, [a for a, _ in fit]) / len(errors) ** 0.5,
+        spread_cents=spread,
+        one_side_share=_one_side(errors, bias),
+    )
+
+
+def middle_bias(fit: list[tuple[Aimed, float]]) -> Bias:
+    """The weighted median of notes with their errors in cents; gross ones pull little at it."""
+    errors, weight = np.array([e for _, e in fit]), weights(fit)
+    bias = weighted_median(errors, weight)
+    spread = weighted_median(np.abs(errors - bias), weight)  # median absolute deviation
+    worth = float(weight.sum() ** 2 / (weight**2).sum())  # how many equal notes it amounts to
+    scatter = scatter_cents(MAD_TO_SD * spread, [a for a, _ in fit])
+    return Bias(
+        cents=bias,
+        doubt_cents=MEDIAN_TO_MEAN * scatter / worth**0.5,
+        spread_cents=spread,
+        one_side_share=_one_side(errors, bias),
+    )
+
+
+def proven(
+    bias: Bias, limits: PartRule | PitchRule | StringRule, least_cents: float, gain: float
+) -> bool:
+    """Whether a bias makes a rule: large enough, most notes on its side, and of use.
 
     Parameters
     ----------
-    fit : list
-        The notes with their errors, cents.
-    limits : PitchRule or StringRule
-        How many must lie on one side, how sure the mean must be, how much it must gain.
     least_cents : float
         The smallest bias that is worth a rule.
-    gain_share : float
-        What moving them gains on notes not used to find it.
+    gain : float
+        By which share the mean error falls on notes not used to find it.
     """
-    errors = np.array([e for _, e in fit])
-    bias = float(errors.mean())
-    doubt = scatter_cents(float(errors.std(ddof=1)), [a for a, _ in fit]) / len(errors) ** 0.5
-    one_side = float((np.sign(errors) == np.sign(bias)).mean())
-    if (
-        round(abs(bias), 1) < least_cents
-        or one_side < limits.one_side_share
-        or round(doubt, 1) > limits.uncertainty_cents
-        or gain_share < limits.gain_share
-    ):
-        return None
-    return bias, doubt
+    return (
+        round(abs(bias.cents), 1) >= least_cents
+        and bias.one_side_share >= limits.one_side_share
+        and gain >= limits.gain_share
+    )
+
+
+def _one_side(errors: Floats, bias: float) -> float:
+    return float((np.sign(errors) == np.sign(bias)).mean())
+
+
+def weights(fit: list[tuple[Aimed, float]]) -> Floats:
+    """How much each note counts: players scatter, and readings are unsure."""
+    unsure = np.array([unsure_cents(a) for a, _ in fit])
+    return np.asarray(1.0 / (PLAYED_SPREAD_CENTS**2 + unsure**2))
+
+
+def weighted_median(values: Floats, weight: Floats) -> float:
+    """The value with half of the weight on either side; exactly half way, the middle of two."""
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weight[order])
+    half = reached[-1] / 2.0
+    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
+    value = float(values[order][k])
+    if abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values):
+        value = (value + float(values[order][k + 1])) / 2.0
+    return value
 
 
 def gain_of_each(errors: Floats) -> float:

@@ -49,6 +49,7 @@ def settle(
     kept: Kept,
     recalled: Recalled,
     follows: Mapping[str, str],
+    before: Mapping[str, ScopeRule] | None = None,
     planners: Mapping[str, Judged] = NOBODY,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
@@ -57,19 +58,31 @@ def settle(
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
 
-    planners: what the planner decides where nobody has answered anything, by note id.
+    Parameters
+    ----------
+    before : mapping, optional
+        On a later round, the rules of the rounds before, by id: their moves are made, and what
+        people said of rules and notes is carried out.
+    planners : mapping
+        What the planner decides where nobody has answered anything, by note id.
     """
-    found = {
-        c: _applied(_found_rules(p, p.aimed, tolerances, judging), kept) for c, p in parts.items()
-    }
+    rulings = recalled.rulings
+
+    def found_in(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
+        rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
+        done = before or {}
+        return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
+
+    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
     }
     for _ in range(_MOST_ROUNDS):
-        named = name_rules([rule for code in parts for rule in found[code]], recalled.ledger)
-        named = outside_locks(named, recalled.held, (row.id for row in recalled.last_rows))
-        rules = ruled_rules(named, recalled.rulings, may_move)
+        every_found = [rule for code in parts for rule in found[code]]
+        rules = name_rules(every_found, recalled.ledger, taken=before or ())
+        rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
+        rules = ruled_rules(rules, rulings, may_move) if before is None else rules
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
@@ -79,7 +92,13 @@ def settle(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
         judged = {
-            k: ruled_note(one, recalled.rulings.get(k), recalled.held.get(k, ""), planners.get(k))
+            k: ruled_note(
+                one,
+                rulings.get(k),
+                recalled.held.get(k, ""),
+                planners.get(k),
+                made=before is not None,
+            )
             for k, one in tool.items()
         }
         again = False
@@ -92,8 +111,8 @@ def settle(
             )
             more = tuple(
                 rule
-                for rule in _applied(_found_rules(part, left, tolerances, judging), kept)
-                if not decided_by_a_person(rule, rules, recalled.rulings)
+                for rule in found_in(part, left)
+                if not decided_by_a_person(rule, rules, rulings)
             )
             found[code] = together(found[code], more)
             again = again or bool(more)
@@ -189,6 +208,7 @@ def _decide_all(
                     beats_with=called(partner) if partner is not None and sore else "",
                     nothing_left=note_id in kept.nothing_left,
                     worth_clearing=note_id in kept.worth_clearing,
+                    part_way_cents=kept.part_way.get(note_id),
                     beats_if_moved=_against(kept, note_id, by_id),
                 )
             )

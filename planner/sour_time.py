@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -134,27 +134,19 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
     error = np.round(np.abs(sour.error_cents[notes] + kept + add_cents), 1)
     over = error > sour.limit_cents[notes]
 
-    changed = sore != now.sore[which]
-    turned = over != now.over[notes]
-    first = np.concatenate([sour.met_first[which[changed]], sour.note_first[notes[turned]]])
-    end = np.concatenate([sour.met_end[which[changed]], sour.note_end[notes[turned]]])
-    more = np.concatenate([np.where(sore[changed], 1, -1), np.where(over[turned], 1, -1)])
+    change = Change(
+        gain_s=0.0, shared_s=0.0, notes=notes, add_cents=add_cents, meetings=which, sore=sore,
+        over=over,
+    )  # fmt: skip
+    first, end, more = _turns(sour, now, change)
     gain_s = shared_s = 0.0
     if len(first):
         a, b = int(first.min()), int(end.max())
-        change = _over_pieces(first - a, end - a, more, b - a)
+        added = _over_pieces(first - a, end - a, more, b - a)
         count, piece_s = now.count[a:b], sour.piece_s[a:b]
-        gain_s = float(((count > 0).astype(float) - (count + change > 0)) @ piece_s)
-        shared_s = -float(change @ piece_s)
-    return Change(
-        gain_s=round(gain_s, 4),
-        shared_s=round(shared_s, 4),
-        notes=notes,
-        add_cents=add_cents,
-        meetings=which,
-        sore=sore,
-        over=over,
-    )
+        gain_s = float(((count > 0).astype(float) - (count + added > 0)) @ piece_s)
+        shared_s = -float(added @ piece_s)
+    return replace(change, gain_s=round(gain_s, 4), shared_s=round(shared_s, 4))
 
 
 def apply(sour: SourMap, now: Now, change: Change) -> None:
@@ -162,16 +154,23 @@ def apply(sour: SourMap, now: Now, change: Change) -> None:
     notes, which = change.notes, change.meetings
     now.moved_cents[notes] += change.add_cents
     now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** (now.moved_cents[notes] / 1200.0)
-    changed = change.sore != now.sore[which]
-    turned = change.over != now.over[notes]
-    first = np.concatenate([sour.met_first[which[changed]], sour.note_first[notes[turned]]])
-    end = np.concatenate([sour.met_end[which[changed]], sour.note_end[notes[turned]]])
-    more = np.concatenate(
-        [np.where(change.sore[changed], 1, -1), np.where(change.over[turned], 1, -1)]
-    )
+    first, end, more = _turns(sour, now, change)
     now.count += _over_pieces(first, end, more, len(now.count))
     now.sore[which] = change.sore
     now.over[notes] = change.over
+
+
+def pieces_turned(sour: SourMap, now: Now, change: Change) -> tuple[Ints, Ints]:
+    """Say which pieces of time a change would make sour, and which it would clear (indices)."""
+    first, end, more = _turns(sour, now, change)
+    if not len(first):
+        nothing = np.zeros(0, dtype=np.int64)
+        return nothing, nothing
+    a, b = int(first.min()), int(end.max())
+    before = now.count[a:b]
+    after = before + _over_pieces(first - a, end - a, more, b - a)
+    soured, freed = (before == 0) & (after > 0), (before > 0) & (after == 0)
+    return a + np.flatnonzero(soured), a + np.flatnonzero(freed)
 
 
 def soured_with(sour: SourMap, now: Now, change: Change) -> str:
@@ -185,6 +184,17 @@ def soured_with(sour: SourMap, now: Now, change: Change) -> str:
         name = sour.met.notes[other].id
         lasts[name] = lasts.get(name, 0.0) + float(sour.met.overlap_s[k])
     return min(lasts, key=lambda name: (-round(lasts[name], 4), name)) if lasts else ""
+
+
+def _turns(sour: SourMap, now: Now, change: Change) -> tuple[Ints, Ints, Ints]:
+    """First and end piece of everything that turns sour (1) or clean (-1)."""
+    notes, which = change.notes, change.meetings
+    met = change.sore != now.sore[which]
+    held = change.over != now.over[notes]
+    first = np.concatenate([sour.met_first[which[met]], sour.note_first[notes[held]]])
+    end = np.concatenate([sour.met_end[which[met]], sour.note_end[notes[held]]])
+    more = np.concatenate([np.where(change.sore[met], 1, -1), np.where(change.over[held], 1, -1)])
+    return first, end, more
 
 
 def _over_pieces(first: Ints, end: Ints, more: Ints, pieces: int) -> Ints:

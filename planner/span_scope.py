@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.model import VOICE_ROLES, Floats, Role
-from planner.scope_rule import ScopeRule, settled, shrunk_cents
+from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, settled, shrunk_cents
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import count, flat_or_sharp
@@ -22,9 +22,6 @@ from planner.wording import count, flat_or_sharp
 # running middle, so that a gross note makes no break; the middle of so many notes keeps steps.
 _TAMED_TO = 3.0
 _RUNNING_NOTES = 9
-# They have no tuning to change, but takes from other hours.
-_MAD_TO_SD = 1.4826  # of a normal distribution
-_MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 _LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
 # A step must be this many standard errors: chosen so that of 1000 random parts none is split
 # (``python -m tests.bench.tuning_breaks``); at a join of takes, where one place alone is looked at,
@@ -156,10 +153,10 @@ def tuning_spans(
 
 def _doubt(own: list[tuple[Aimed, float]], bias: float) -> float:
     """Standard error of a median: scatter as seen, but never less than the readings claim."""
-    spread = _MAD_TO_SD * float(np.median([abs(e - bias) for _, e in own]))
+    spread = MAD_TO_SD * float(np.median([abs(e - bias) for _, e in own]))
     claimed = [u for a, _ in own if (u := a.measured.measurement.uncertainty_cents) is not None]
     scatter = max(spread, float(np.median(claimed)) if claimed else 0.0, _LEAST_SPREAD_CENTS)
-    return float(_MEDIAN_TO_MEAN * scatter / len(own) ** 0.5)
+    return float(MEDIAN_TO_MEAN * scatter / len(own) ** 0.5)
 
 
 def _seam_s(before: Reading, after: Reading, everyone: tuple[Aimed, ...]) -> float:
@@ -243,7 +240,7 @@ def _tamed(error: Floats) -> tuple[Floats, float]:
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, _RUNNING_NOTES), axis=1)
     # Differences of neighbours know nothing of steps and slopes.
     steps = np.abs(np.diff(error))
-    spread = max(_MAD_TO_SD * float(np.median(steps)) / 2**0.5, _LEAST_SPREAD_CENTS)
+    spread = max(MAD_TO_SD * float(np.median(steps)) / 2**0.5, _LEAST_SPREAD_CENTS)
     tame = np.clip(error - middle, -_TAMED_TO * spread, _TAMED_TO * spread)
     return middle + tame, spread
 

@@ -10,7 +10,8 @@ from planner.model import Floats
 from planner.scope_rule import (
     GROSS_CENTS,
     ScopeRule,
-    proven_bias,
+    mean_bias,
+    proven,
     settled,
     shrunk_cents,
 )
@@ -46,10 +47,11 @@ def string_rules(
         if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
             continue
         gain = _gain_of_frets(errors, frets)
-        proven = proven_bias(fit, limits, limits.offset_cents, gain)
-        if proven is None:
+        found = mean_bias(fit)
+        bias, doubt = found.cents, found.doubt_cents
+        sure = round(doubt, 1) <= limits.uncertainty_cents
+        if not sure or not proven(found, limits, limits.offset_cents, gain):
             continue
-        bias, doubt = proven
         covers = tuple(a.measured.id for a in own)
         called = strings[covers[0]].called
         firm = sum(strings[note_id].told == "firm" for note_id in covers)

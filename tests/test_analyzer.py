@@ -165,6 +165,28 @@ def test_short_notes_are_heard_at_their_onset_and_long_ones_in_their_sustain() -
     assert blends[0] < blends[1] < blends[2] < blends[3] == 1.0
 
 
+@pytest.mark.parametrize(
+    ("role", "from_cents", "arrives"),
+    [
+        ("lead-voice", -40.0, True),  # sung into its pitch from below
+        ("lead-voice", 40.0, False),
+        ("fretted", -40.0, False),  # a string has its pitch at once
+    ],
+)
+def test_a_short_driven_note_with_a_scoop_is_heard_where_it_arrives(
+    role: Role, from_cents: float, arrives: bool
+) -> None:
+    """0.35 s with 0.15 s of scoop: judged by the arrival where it is driven and rises."""
+    t = np.arange(round(0.35 * SR)) / SR
+    line = 220.0 * 2.0 ** (from_cents * np.clip(1.0 - t / 0.15, 0.0, 1.0) / 1200.0)
+    _, measured = only(tone(line, SR, np.random.default_rng(3)), role)
+    assert measured.onset_hz is not None
+    assert measured.sustain_hz is not None
+    assert apart(measured.sustain_hz, 220.0) == pytest.approx(0.0, abs=3.0)
+    assert apart(measured.onset_hz, 220.0) * np.sign(from_cents) > 15.0
+    assert (measured.heard_hz == pytest.approx(measured.sustain_hz, rel=1e-9)) is arrives
+
+
 # ------------------------------------------------------------------------------ blanks
 
 

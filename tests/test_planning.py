@@ -211,21 +211,20 @@ def test_delay_and_level_change_no_decision(seed: int, delay: float, gain: float
 
 @settings(max_examples=25, deadline=None)
 @given(
-    seed=st.integers(0, 99999), kind=st.sampled_from(["band", "chords"]), spread=st.floats(2, 20)
+    seed=st.integers(0, 99999),
+    kind=st.sampled_from(["band", "chords", "loose"]),
+    spread=st.floats(2, 20),
 )
-@example(seed=764, kind="band", spread=6.0)
+@example(seed=764, kind="band", spread=6.0)  # a rule that beats until single notes are moved
+@example(seed=4256, kind="chords", spread=2.0)  # a note that beats once others are moved
+@example(seed=701133, kind="band", spread=8.5)
+@example(seed=701555, kind="loose", spread=6.9)
 def test_nothing_is_left_to_move_after_the_plan(seed: int, kind: str, spread: float) -> None:
-    """Carry out every move, plan again: no edit is left.
-
-    But for a rule that the plan told as left because it would have added beating: once the others
-    have moved it may not any more (seed 764, spread 6).
-    """
+    """Carry out every move, plan again: no edit is left."""
     stems = some_session(seed, kind, spread)
     first = plan(*stems)
     after = plan(*carried_out(stems, first))
-    left = {(r.stem, r.scope) for r in first.rows if r.kind == "advice" and r.action == "leave"}
-    again = [r for r in after.rows if (r.add_cents or r.points) and (r.stem, r.scope) not in left]
-    assert [(r.id, r.reason) for r in again] == []
+    assert [(r.id, r.reason) for r in after.rows if r.add_cents or r.points] == []
 
 
 def _sharpened(s: StemNotes, k: float) -> StemNotes:
@@ -246,17 +245,22 @@ def _sharpened(s: StemNotes, k: float) -> StemNotes:
 
 
 def some_session(seed: int, kind: str, spread: float) -> tuple[StemNotes, ...]:
-    """A band at random, or one that plays chords together."""
-    return band(seed, spread=spread) if kind == "band" else make_records(seed, bars=10)
+    """A band at random, or one that plays chords together, carefully or loosely."""
+    if kind == "band":
+        return band(seed, spread=spread)
+    return make_records(seed, bars=10, loose=(0.1, 1.0) if kind == "chords" else (1.5, 2.5))
 
 
 sessions = given(
-    seed=st.integers(0, 99999), kind=st.sampled_from(["band", "chords"]), spread=st.floats(2, 20)
+    seed=st.integers(0, 99999),
+    kind=st.sampled_from(["band", "chords", "loose"]),
+    spread=st.floats(2, 20),
 )
 
 
 @settings(max_examples=20, deadline=None)
 @sessions
+@example(seed=741061, kind="chords", spread=5.0)  # a row at the edge of a printed tenth
 def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
     """Down the list sour seconds never rise, and measured anew they are what the list says.
 

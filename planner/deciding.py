@@ -1,0 +1,284 @@
+"""One round of deciding: measured notes in; targets, rules, decisions and the order of rows out.
+
+Everything is decided in the order of the stems' codes, so that the order in the session file
+decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from planner import ranking
+from planner.answers import Override
+from planner.clash_words import points_of_named
+from planner.clashes import find_clashes
+from planner.clearing import Decided, Kept, cleared
+from planner.exposure import Standing, exposures
+from planner.fewest_moves import Backbone
+from planner.model import Finding, MeasuredNote, SessionA4, StemNotes
+from planner.movement import SongMovement
+from planner.moving_song import moved_along, movement_of
+from planner.parts import Part, all_notes, part_of, sounding
+from planner.pitch import note_name, shift_hz
+from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.planrows import note_row, rule_row
+from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.ruled import keeps_row, re_aimed
+from planner.ruled_rows import Recalled
+from planner.scope_rule import ScopeRule
+from planner.session_model import Session
+from planner.settling import NOBODY, Settled, settle
+from planner.targets import Aimed, aim, target_for
+from planner.timeline import TempoMap
+from planner.tolerances import Exposure, Judging, Tolerances
+from planner.wording import flat_or_sharp
+
+_PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
+_FINAL_HELD_S = 1.0  # chosen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """What stays the same from round to round."""
+
+    session: Session
+    a4: SessionA4
+    tolerances: Tolerances
+    judging: Judging
+    tempo_map: TempoMap | None
+    shifts: Mapping[str, float]  # stem code -> s from the file's clock to the session's
+    recalled: Recalled
+    meant: Mapping[str, int]  # note id -> MIDI note of a score
+    # What the planner decides where nobody has answered anything, by note id.
+    planners: Mapping[str, Judged] = NOBODY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Round:
+    """What one round came to."""
+
+    alone: dict[str, Part]  # aimed without the other stems
+    at_first: dict[str, Part]  # before doubles follow their lead
+    movement: SongMovement | None
+    standing: dict[str, Standing]
+    made: Decided
+    backbone: Backbone
+    kept: Kept
+
+
+def aimed_alone(
+    ground: Ground,
+    stem: StemNotes,
+    told: list[Finding],
+    *,
+    as_a_whole: bool = True,
+) -> Part:
+    """Aim one stem's notes without the others; what is noticed goes to ``told``."""
+    part = part_of(
+        stem, ground.session, ground.a4, ground.tolerances, ground.judging, ground.tempo_map,
+        ground.shifts, told, ground.meant, may_move_as_a_whole=as_a_whole,
+    )  # fmt: skip
+    return replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
+
+
+def decide_once(
+    ground: Ground,
+    stems: Mapping[str, StemNotes],
+    told: list[Finding],
+    before: Mapping[str, ScopeRule] | None = None,
+) -> Round:
+    """Decide about all notes so that no row adds sour time.
+
+    Parameters
+    ----------
+    stems : mapping
+        Stem code -> notes.
+    told : list of Finding
+        What is noticed while stems are aimed is added.
+    before : mapping
+        Rules of earlier rounds, by id, whose moves the notes have made; None on the first round.
+        What people have set or refused is not decided again.
+    """
+    alone = {code: aimed_alone(ground, stems[code], told) for code in sorted(stems)}
+    movement = movement_of(alone)
+
+    def with_others(parts: dict[str, Part]) -> dict[str, Part]:
+        return aimed_at_chords(
+            moved_along(parts, movement),
+            ground.session, ground.a4, ground.judging, ground.tempo_map,
+        )  # fmt: skip
+
+    at_first = with_others(alone)
+    standing = exposures(all_notes(at_first), _section_labels(at_first, ground))
+
+    leads: dict[str, Judged] = {}  # as last decided
+
+    def decided(kept: Kept) -> Decided:
+        stuck = {
+            code: aimed_alone(ground, stems[code], [], as_a_whole=False)
+            for code in kept.not_as_a_whole
+        }
+        parts = with_others(alone | stuck) if stuck else at_first
+
+        def settled(parts: dict[str, Part], follows: Mapping[str, str]) -> Settled:
+            return settle(
+                parts, standing, ground.tolerances, ground.judging, kept, ground.recalled,
+                follows, before, ground.planners,
+            )  # fmt: skip
+
+        # No lead waits for its double, so its own decisions come out the same whatever the double
+        # is aimed at: mostly as in the try before, and then once is enough.
+        aim_at, follows = aimed_at_leads(parts, leads)
+        one = settled(aim_at, follows)
+        found = aimed_at_leads(parts, one.judged)
+        if not _same_targets(found[0], aim_at) or found[1] != follows:
+            aim_at, follows = found
+            one = settled(aim_at, follows)
+        leads.update(one.judged)
+        parts = aim_at
+        by_id = {note.id: note for note in sounding(parts, {})}
+        points = points_of_named(one.clashes, by_id)
+        judged = _with_severity(one.judged, parts, points, standing, ground.tempo_map)
+        return with_rows(ground, parts, one.rules, judged, one.tool, standing)
+
+    made, backbone, kept = cleared(decided, ground.session)
+    return Round(
+        alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
+        backbone=backbone, kept=kept,
+    )  # fmt: skip
+
+
+def _same_targets(some: Mapping[str, Part], others: Mapping[str, Part]) -> bool:
+    return all(
+        [a.target for a in part.aimed] == [a.target for a in others[code].aimed]
+        for code, part in some.items()
+        if part.stem.role == "voice-double"
+    )
+
+
+def with_rows(
+    ground: Ground,
+    parts: dict[str, Part],
+    rules: dict[str, ScopeRule],
+    judged: dict[str, Judged],
+    tool: dict[str, Judged],
+    standing: dict[str, Standing],
+) -> Decided:
+    """Say rules and decisions as rows: rules first, then the notes in the session's order."""
+    session, tempo_map = ground.session, ground.tempo_map
+    raw = sounding(parts, {})
+    points_before = points_of_named(find_clashes(raw), {note.id: note for note in raw})
+    rows: list[Row] = []
+    terms: dict[str, ranking.Terms] = {}
+    for rule_id, rule in rules.items():
+        part = parts[rule.stem]
+        worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
+        row, terms[rule_id] = rule_row(
+            rule_id, rule, part.spec, part.stem, ground.tolerances, worst, standing, tempo_map,
+            part.shift_s, session,
+        )  # fmt: skip
+        rows.append(row)
+    for code in in_order(session, parts):
+        part = parts[code]
+        for measured in part.stem.notes:
+            one = judged[measured.id]
+            if one.action in MOVING_ACTIONS or keeps_row(one, ground.recalled.rulings):
+                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
+                rows.append(row)
+                terms[row.id] = one.severity_terms
+    told, terms = ranking.with_repeats(rows, terms)
+    return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
+
+
+def in_order(session: Session, parts: Mapping[str, Part]) -> list[str]:
+    """Give the codes of some parts in the session's order."""
+    return [spec.code for spec in session.stems if spec.code in parts]
+
+
+def _section_labels(parts: dict[str, Part], ground: Ground) -> dict[str, Exposure]:
+    session, tempo_map = ground.session, ground.tempo_map
+    labels: dict[str, Exposure] = {}
+    if tempo_map is None or not session.sections:
+        return labels
+    for part in parts.values():
+        for n in part.stem.notes:
+            bar, _ = tempo_map.bar_beat(n.note.start_s + part.shift_s)
+            for section in session.sections:
+                if section.from_bar <= bar <= section.to_bar:
+                    labels[n.id] = section.exposure
+    return labels
+
+
+def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -> tuple[Aimed, ...]:
+    def aim_at(a: Aimed, wanted: Override, who: str) -> Aimed:
+        target, midi = a.target, wanted.intended_midi
+        if midi is not None:
+            target = target_for(
+                a.measured, part.stem.role, session, a4,
+                intended_midi=midi, follow_keys=part.spec.follow_keys,
+            )  # fmt: skip
+            said = f"{who} says {note_name(midi)}, the planner {note_name(a.target.intended_midi)}"
+            whence = target.target_from.removeprefix("score, ")
+            target = replace(target, target_from=f"{whence}; {said}")
+        if wanted.target_cents is not None:
+            target = replace(
+                target,
+                target_hz=shift_hz(target.target_hz, wanted.target_cents),
+                target_from=f"{target.target_from}; {flat_or_sharp(wanted.target_cents)} of it, "
+                f"says {who}",
+                set_by_hand=True,
+            )
+        return aim(a.measured, target)
+
+    return re_aimed(part.aimed, recalled.rulings, aim_at)
+
+
+def _with_severity(
+    judged: dict[str, Judged],
+    parts: dict[str, Part],
+    clash_points: dict[str, float],
+    standing: dict[str, Standing],
+    tempo_map: TempoMap | None,
+) -> dict[str, Judged]:
+    told = {}
+    for part in parts.values():
+        ends = _phrase_ends(part.stem.notes)
+        last = part.stem.notes[-1].id if part.stem.notes else ""
+        for n in part.stem.notes:
+            j = judged[n.id]
+            if j.action not in MOVING_ACTIONS or j.tolerance_cents is None:
+                told[n.id] = j
+                continue
+            beat = tempo_map.bar_beat(n.note.start_s + part.shift_s)[1] if tempo_map else None
+            total, terms = ranking.severity(
+                error_cents=_faulty_cents(j),
+                tolerance_cents=j.tolerance_cents,
+                clash_points=clash_points.get(n.id, 0.0),
+                over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
+                on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
+                ends_phrase=n.id in ends,
+                final_held=n.id == last and n.note.length_s >= _FINAL_HELD_S,
+                length_s=n.note.length_s,
+                confidence=n.measurement.confidence,
+                covered=bool(j.layers),
+            )
+            told[n.id] = replace(j, severity=total, severity_terms=terms)
+    return told
+
+
+def _faulty_cents(j: Judged) -> float:
+    """The error of what the edit mends, after the rules."""
+    error = {"start-only": j.onset_cents, "hold-end": j.end_cents, "shape": j.sustain_cents}.get(
+        j.action, j.heard_cents
+    )
+    return (error or 0.0) + sum(c for _, c in j.layers)
+
+
+def _phrase_ends(notes: Iterable[MeasuredNote]) -> frozenset[str]:
+    ordered = list(notes)
+    return frozenset(
+        n.id
+        for k, n in enumerate(ordered)
+        if k + 1 == len(ordered) or ordered[k + 1].note.start_s - n.note.end_s >= _PHRASE_GAP_S
+    )

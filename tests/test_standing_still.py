@@ -1,0 +1,102 @@
+"""A plan is decided again on what its own moves lead to: what joins it, and where that ends."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from deciding import A4, PLAIN, TOLERANCES, carried_out, line, note, plan, session, stem
+from test_planning import band
+
+from planner import standing_still
+from planner.answers import Entry, rulings_from
+from planner.moves import note_made
+from planner.plan_model import Judged
+from planner.planning import make_plan
+from planner.ruled_rows import Recalled
+from planner.standing_still import _both_moves, _joined_rules
+from tests.test_clearing import rule
+
+LATER = band(910, spread=16.0)  # S3-0010 beats once the others are moved
+
+
+def test_what_the_moves_bring_out_is_in_the_plan() -> None:
+    """A note that beats only once the others are moved has its row at once, and says so."""
+    made = plan(*LATER)
+    told = [r for r in made.rows if r.reason.startswith("once the other rows are made, ")]
+    assert [(r.stem, r.kind) for r in told] == [("S3", "note")]
+    assert told[0].id == "S3-0010"
+
+
+def test_a_plan_that_does_not_come_to_rest_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the rounds run out, the moves that are left out are named, and none is made."""
+    monkeypatch.setattr(standing_still, "_MOST_ROUNDS", 1)
+    made = plan(*LATER)
+    (told,) = [f for f in made.findings if "once more" in f.what]
+    assert told.what == (
+        "A plan of the corrected stems may move some notes once more: S0-0010, S3-0010."
+    )
+    assert told.did == "These moves are left out: they do not come to rest."
+    assert "S3-0010" not in {r.id for r in made.rows}
+
+
+def test_what_a_person_refused_is_not_moved_on_a_later_round() -> None:
+    """A refusal holds on every round."""
+    rulings, _ = rulings_from([Entry(id="S3-0010", state="refused", by="producer")])
+    made = make_plan(
+        session=session(*LATER), stems=LATER, a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        recalled=Recalled(rulings=rulings),
+    )  # fmt: skip
+    (row,) = [r for r in made.rows if r.id == "S3-0010"]
+    assert (row.action, row.add_cents) == ("leave", None)
+
+
+def test_notes_are_made_as_the_tests_make_them() -> None:
+    """Carrying out in the planner and in the tests' own way gives the same readings."""
+    notes = line("LV", [62, 64, 65, 67], [0.0, 30.0, -25.0, 2.0], length_s=1.4)
+    lean = note("LV-0009", 64, 0, start_s=9.0, length_s=2.0, slope_cents_per_s=30.0)
+    lead = stem("LV", "lead-voice", [*notes, lean])
+    made = plan(lead)
+    assert {j.action for j in made.judged} >= {"raise-lower", "steady", "leave"}
+    (moved,) = carried_out((lead,), made)
+    for judged, theirs in zip(made.judged, moved.notes, strict=True):
+        ours = note_made(judged.measured, judged).measurement
+        for name in ("onset_hz", "sustain_hz", "end_hz", "heard_hz", "slope_cents_per_s"):
+            assert getattr(ours, name) == pytest.approx(getattr(theirs.measurement, name))
+
+
+def test_rules_of_two_rounds_are_one_where_they_cover_the_same() -> None:
+    """-5 and -2 for the same notes are -7 under the first id; another pitch stays by itself."""
+    more = replace(rule("GTR"), add_cents=-2.0)
+    rules, renamed = _joined_rules(
+        {"R-001": rule("GTR")}, {"R-002": more, "R-003": rule("GTR", 64)}
+    )
+    assert {k: r.add_cents for k, r in rules.items()} == {"R-001": -7.0, "R-003": -5.0}
+    assert renamed == {"R-002": "R-001", "R-003": "R-003"}
+
+
+def one_move() -> Judged:
+    return plan(stem("LV", "lead-voice", [note("LV-0001", 62, -25, length_s=1.4)])).judged[0]
+
+
+def test_two_plain_moves_of_a_note_add_up() -> None:
+    """+19 and +3 are +22, one number along the whole note."""
+    first = one_move()
+    more = replace(first, add_cents=3.0, points=((0.0, 3.0), (1.4, 3.0)), reason="it beats")
+    both = _both_moves(first, more)
+    assert (both.action, both.add_cents) == ("raise-lower", 22.0)
+    assert both.points == ((0.0, 22.0), (1.4, 22.0))
+    assert both.reason.endswith("; once the other rows are made, it beats")
+
+
+def test_a_plain_move_and_a_shaped_one_add_up_by_points() -> None:
+    """What has a start and a rest of its own keeps both, each with the plain move on top."""
+    first = one_move()
+    shape = replace(
+        first, action="shape", add_cents=None, onset_add_cents=0.0, sustain_add_cents=-6.0,
+        cut_s=0.2, points=((0.0, 0.0), (0.1, 0.0), (0.3, -6.0), (1.4, -6.0)),
+    )  # fmt: skip
+    for both in (_both_moves(first, shape), _both_moves(shape, first)):
+        assert (both.action, both.add_cents, both.cut_s) == ("shape", None, 0.2)
+        assert (both.onset_add_cents, both.sustain_add_cents) == (19.0, 13.0)
+        assert both.points == ((0.0, 19.0), (0.1, 19.0), (0.3, 13.0), (1.4, 13.0))
