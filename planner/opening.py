@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.errors import PlannerError, SessionError
-from planner.files.audio import find_audio_file
+from planner.files.audio import find_audio_file, sha256_of
 from planner.files.midi import read_score, read_tempo_file
 from planner.files.plan_folder import (
     audio_folders,
@@ -15,8 +15,10 @@ from planner.files.plan_folder import (
 )
 from planner.files.session_file import read_session
 from planner.model import Finding
+from planner.plan_model import Source
 from planner.score_match import StemScore
-from planner.session_model import Session, StemSpec
+from planner.session_model import Session, StemSpec, Take
+from planner.takes import may_borrow, unheard
 from planner.timeline import TempoMap, tempo_map_from_marks
 
 
@@ -28,6 +30,7 @@ class Opened:
     path: Path
     stems: tuple[tuple[StemSpec, Path, str], ...]  # the file to measure, and its written name
     linked: tuple[Path, ...]
+    takes: tuple[tuple[StemSpec, Take, Path], ...]  # those that can be listened to
     missing: tuple[str, ...]
     findings: tuple[Finding, ...]
 
@@ -45,6 +48,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     folder = session_path.parent / session.audio_folder
     stems: list[tuple[StemSpec, Path, str]] = []
     linked: list[Path] = []
+    takes: list[tuple[StemSpec, Take, Path]] = []
     missing = list(without)
     found: list[Finding] = list(findings)
     for spec in session.stems:
@@ -62,11 +66,22 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             continue
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
+        if spec.takes and not may_borrow(spec.role):
+            found.append(unheard(spec.code, spec.role))
+            continue
+        for take in spec.takes:
+            try:
+                takes.append((spec, take, find_audio_file(folder, take.file)))
+            except PlannerError as error:
+                if not keep_going:
+                    raise with_place(error, spec, session_path) from error
+                found.append(lost_take(spec, take, error))
     return Opened(
         session=session,
         path=session_path,
         stems=tuple(stems),
         linked=tuple(dict.fromkeys(linked)),
+        takes=tuple(takes),
         missing=tuple(missing),
         findings=tuple(found),
     )
@@ -94,6 +109,38 @@ def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
         advice="Put the file right and run again.",
         stem=spec.code,
         file=spec.file,
+    )
+
+
+def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
+    return Finding(
+        severity="warning",
+        what=f"{take.label or take.file} of {spec.code} could not be used: {error}",
+        did="Nothing is borrowed from it.",
+        advice="Put the file right and run again.",
+        stem=spec.code,
+        file=take.file,
+    )
+
+
+def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
+    """Name the files beside the stems that a plan is made from, with their sums."""
+    session, folder = opened.session, opened.path.parent
+    named: list[tuple[str, str, str, Path]] = []
+    if session.tempo_file is not None:
+        named.append(("tempo map", "", session.tempo_file, folder / session.tempo_file))
+    for spec, _, _ in opened.stems:
+        if spec.score is not None:
+            named.append(("score", spec.code, spec.score.file, folder / spec.score.file))
+        named += [
+            ("take", spec.code, take.file, path)
+            for owner, take, path in opened.takes
+            if owner.code == spec.code
+        ]
+    return tuple(
+        (Source(use=use, stem=code, file=file, sha256=sha256_of(path)), path)
+        for use, code, file, path in named
+        if path.is_file()
     )
 
 
@@ -155,6 +202,7 @@ def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]
     a folder of their own in it when a person asks for that by name, never by default.
     """
     files = [path for _, path, _ in opened.stems] + list(opened.linked)
+    files += [path for _, _, path in opened.takes]
     folders = audio_folders(files)
     if out is None and opened.session.out_folder is not None:
         out = opened.path.parent / opened.session.out_folder

@@ -194,8 +194,8 @@ def _entry(
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
-        # A question proposes no edit that could be halved.
-        answers=ANSWERS if o is not None else ANSWERS[:-1],
+        # A question proposes no edit that could be halved, nor does a note of another take.
+        answers=ANSWERS if o is not None and row.action != "other-take" else ANSWERS[:-1],
         alike=line.alike,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.pitch import parse_note, shift_hz
+from planner.plan_model import TakeNote
 from planner.protection import protected_notes
 from planner.repeats import repeated_places
 from planner.scopes import find_rules
@@ -41,6 +42,7 @@ class Part:
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+    takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
 
     @property
     def expression(self) -> frozenset[str]:

@@ -19,7 +19,7 @@ from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, Sessio
 from planner.moving_song import moved_along, movement_findings, movement_of
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
-from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
+from planner.plan_model import EDIT_ACTIONS, Judged, Plan, Row, Source
 from planner.planrows import (
     advice_row,
     note_row,
@@ -35,6 +35,7 @@ from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.settling import offers, settle
 from planner.setup_advice import setup_findings
+from planner.takes import TakeHeard, by_note, take_notes
 from planner.targets import Aimed, aim, curve_hz, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -59,6 +60,8 @@ def make_plan(
     findings: tuple[Finding, ...] = (),
     recalled: Recalled = NOTHING,
     meant: Mapping[str, int] | None = None,
+    takes: tuple[TakeHeard, ...] = (),
+    sources: tuple[Source, ...] = (),
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -74,6 +77,10 @@ def make_plan(
         Ids and people's rulings from earlier runs; nothing on the first.
     meant : mapping, optional
         Note id to the MIDI note that a score gives; the others are taken as the nearest note.
+    takes : tuple of TakeHeard
+        What was heard in other takes of the stems.
+    sources : tuple of Source
+        The files beside the stems that all this was made from; only passed on.
     """
     noticed: list[Finding] = []
     curve = curve_hz(session, a4)
@@ -86,7 +93,10 @@ def make_plan(
             given[code], session, a4, tolerances, judging, tempo_map, shifts, told, meant or {},
             may_move_as_a_whole=as_a_whole,
         )  # fmt: skip
-        return replace(part, aimed=_re_aimed(part, session, a4, recalled))
+        part = replace(part, aimed=_re_aimed(part, session, a4, recalled))
+        found = [take_notes(part.aimed, take, a4.a4_hz) for take in takes if take.stem == code]
+        told += [finding for _, findings in found for finding in findings]
+        return replace(part, takes=by_note([same for same, _ in found]))
 
     alone = {code: aimed(code, noticed) for code in sorted(given)}
     fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
@@ -132,7 +142,7 @@ def make_plan(
             part = parts[code]
             for measured in part.stem.notes:
                 one = judged[measured.id]
-                if one.action in MOVING_ACTIONS or keeps_row(one, recalled.rulings):
+                if one.action in EDIT_ACTIONS or keeps_row(one, recalled.rulings):
                     row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
                     rows.append(row)
                     terms[row.id] = one.severity_terms
@@ -197,6 +207,7 @@ def make_plan(
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1),
         sour_after_s=round(backbone.after_s, 1),
+        sources=sources,
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 
@@ -248,7 +259,7 @@ def _with_severity(
         last = part.stem.notes[-1].id if part.stem.notes else ""
         for n in part.stem.notes:
             j = judged[n.id]
-            if j.action not in MOVING_ACTIONS or j.tolerance_cents is None:
+            if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
                 told[n.id] = j
                 continue
             beat = tempo_map.bar_beat(n.note.start_s + part.shift_s)[1] if tempo_map else None

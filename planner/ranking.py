@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from planner.fewest_moves import Step
 from planner.model import Confidence
-from planner.plan_model import MOVING_ACTIONS, Offender, Row
+from planner.plan_model import EDIT_ACTIONS, Offender, Row
 from planner.session_model import Session
 from planner.wording import flat_or_sharp
 
@@ -86,13 +86,13 @@ def with_repeats(
     """Count into each edit's severity how often its fault comes back."""
     times: dict[tuple[object, ...], int] = {}
     for row in rows:
-        if row.action in MOVING_ACTIONS:
+        if row.action in EDIT_ACTIONS:
             many = row.notes_covered if row.kind == "rule" else 1
             times[fault_of(row)] = times.get(fault_of(row), 0) + many
     told, found = [], dict(terms)
     for row in rows:
         n = times.get(fault_of(row), 1)
-        if row.action in MOVING_ACTIONS and n > 1 and row.severity is not None:
+        if row.action in EDIT_ACTIONS and n > 1 and row.severity is not None:
             extra = round(min(_REPEAT_MOST, _REPEAT * n, 100.0 - row.severity), 1)
             found[row.id] = (*terms.get(row.id, ()), ("repeats", extra))
             row = replace(row, severity=round(row.severity + extra, 1))

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from planner import moves
 from planner.cases import Case
+from planner.expression import wobbles
 from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.pitch import note_name
@@ -43,9 +44,6 @@ _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
 _LEAN_CENTS_PER_S = 12.0
 _LEAN_LASTS_S = 1.0
-_SLOW_VIBRATO_HZ = 3.5
-_REGULAR = 0.6
-_VIBRATO_HALF_CENTS = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,12 +190,7 @@ def _which_note(case: Case) -> bool:
 
 
 def _wobbles(case: Case) -> bool:
-    m = case.aimed.measured.measurement
-    if m.vibrato_half_cents is None or m.vibrato_half_cents <= _VIBRATO_HALF_CENTS:
-        return False
-    slow = m.vibrato_hz is not None and m.vibrato_hz < _SLOW_VIBRATO_HZ
-    uneven = m.vibrato_regularity is not None and m.vibrato_regularity <= _REGULAR
-    return _over(case) and (slow or uneven)
+    return _over(case) and wobbles(case.aimed.measured.measurement)
 
 
 def _leans(case: Case) -> bool:

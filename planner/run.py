@@ -12,6 +12,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
@@ -19,7 +20,7 @@ from planner.errors import AudioError, PlannerError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
-from planner.hearing import HeardStem, hear_stem
+from planner.hearing import HeardStem, hear_stem, hear_take
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_places import inspect_places
 from planner.ledger import keep_ids
@@ -27,9 +28,11 @@ from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
     Opened,
     lost_stem,
+    lost_take,
     open_session,
     places_of,
     scores_of,
+    sources_of,
     tempo_map_of,
     with_place,
 )
@@ -39,12 +42,14 @@ from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
 from planner.score_use import use_score
-from planner.session_model import Session, StemSpec
+from planner.session_model import Session, StemSpec, Take
+from planner.takes import TakeHeard
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
 
 Progress = Callable[[str], None]
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +105,9 @@ def plan_session(
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)
-    linked_before = {path: sha256_of(path) for path in opened.linked}
+    sources = sources_of(opened)
+    beside = {path: sha256_of(path) for path in opened.linked}
+    beside |= {path: source.sha256 for source, path in sources}
 
     heard, lost, findings = _hear_all(
         opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
@@ -109,6 +116,7 @@ def plan_session(
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
+    takes, lost_takes = _hear_takes(opened, keep_going=keep_going, jobs=jobs, progress=progress)
     progress("placing notes against the reference")
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
@@ -120,6 +128,7 @@ def plan_session(
         *opened.findings,
         *found,
         *findings,
+        *lost_takes,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems, scored=_scored(meant)),
         *inspect_places(opened.session, stems, tempo_map),
@@ -140,12 +149,14 @@ def plan_session(
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
+        takes=takes,
+        sources=tuple(source for source, _ in sources),
     )
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
     excerpts = read_excerpts(plan, paths) if page_sound else ()
-    _check_unchanged(opened, heard, linked_before)
+    _check_unchanged(opened, heard, beside)
     folder = write_plan(
         plan,
         tempo_map,
@@ -157,7 +168,7 @@ def plan_session(
         csv_delimiter=csv_delimiter,
         excerpts=excerpts,
     )
-    _check_unchanged(opened, heard, linked_before)
+    _check_unchanged(opened, heard, beside)
     return Planned(plan=plan, folder=folder)
 
 
@@ -232,12 +243,20 @@ def _hear_all(
 def _results(
     opened: Opened, scores: dict[str, StemScore], jobs: int | None
 ) -> Iterator[tuple[StemSpec, HeardStem | PlannerError]]:
-    wanted = min(jobs or os.cpu_count() or 1, len(opened.stems))
     # The longest work first, so that no core waits for a last long stem.
     order = sorted(opened.stems, key=lambda stem: stem[0].role == "exclude")
+    calls = [(*stem, scores.get(stem[0].code)) for stem in order]
+    yield from _in_processes(_hear_one, calls, jobs)
+
+
+def _in_processes(
+    hear: Callable[..., Result], calls: Sequence[tuple[object, ...]], jobs: int | None
+) -> Iterator[Result]:
+    """Do the same work on several stems or takes at once; the results come as they are done."""
+    wanted = min(jobs or os.cpu_count() or 1, len(calls))
     if wanted <= 1:
-        for stem in order:
-            yield _hear_one(*stem, scores.get(stem[0].code))
+        for call in calls:
+            yield hear(*call)
         return
     from joblib import Parallel, delayed
 
@@ -245,7 +264,7 @@ def _results(
     with warnings.catch_warnings():
         # A run that stops at a bad stem drops the stems still waiting: meant so, no news.
         warnings.filterwarnings("ignore", message=".*have been cancelled", category=UserWarning)
-        yield from work(delayed(_hear_one)(*stem, scores.get(stem[0].code)) for stem in order)
+        yield from work(delayed(hear)(*call) for call in calls)
 
 
 def _hear_one(
@@ -255,6 +274,34 @@ def _hear_one(
         return spec, hear_stem(spec, path, written, score)
     except PlannerError as error:
         return spec, error
+
+
+def _hear_takes(
+    opened: Opened, *, keep_going: bool, jobs: int | None, progress: Progress
+) -> tuple[tuple[TakeHeard, ...], tuple[Finding, ...]]:
+    """Hear the other takes that the session names; those that fail stop the run or are findings."""
+    heard: dict[int, TakeHeard] = {}
+    findings: dict[int, Finding] = {}
+    calls = [(k, *take) for k, take in enumerate(opened.takes)]
+    for k, result in _in_processes(_hear_one_take, calls, jobs):
+        spec, take, _ = opened.takes[k]
+        if isinstance(result, PlannerError):
+            if not keep_going:
+                raise with_place(result, spec, opened.path) from result
+            findings[k] = lost_take(spec, take, result)
+            continue
+        heard[k] = result
+        progress(f"heard {result.called} of {spec.code}: {len(result.notes)} notes")
+    return tuple(heard[k] for k in sorted(heard)), tuple(findings[k] for k in sorted(findings))
+
+
+def _hear_one_take(
+    k: int, spec: StemSpec, take: Take, path: Path
+) -> tuple[int, TakeHeard | PlannerError]:
+    try:
+        return k, hear_take(spec, take, path)
+    except PlannerError as error:
+        return k, error
 
 
 def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
@@ -312,10 +359,8 @@ def _scored(meant: dict[str, int]) -> frozenset[str]:
 # ------------------------------------------------------------------ writing and promises
 
 
-def _check_unchanged(
-    opened: Opened, heard: Sequence[HeardStem], linked_before: dict[Path, str]
-) -> None:
-    before = dict(linked_before)
+def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:
+    before = dict(beside)
     by_code = {one.code: one.facts.sha256 for one in heard}
     before.update(
         {path: by_code[spec.code] for spec, path, _ in opened.stems if spec.code in by_code}

@@ -66,6 +66,7 @@ class Take:
     file: str
     label: str = ""
     quality: str = ""
+    late_by_ms: float = 0.0  # that its file starts after its stem's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -724,3 +724,10 @@ def test_a_fixed_instrument_follows_nobody() -> None:
         "the parts that double the reference."
         in said(with_stem("follow_keys: true", "fixed-pitch"))
     )
+
+
+def test_a_take_is_another_file() -> None:
+    """A take that is the stem itself, or named twice, is told."""
+    message = said(with_stem("takes: [{file: v.wav}, {file: t.wav}, {file: t.wav}]"))
+    assert "stems[1].takes[0].file: 'v.wav' is named twice in this stem." in message
+    assert "stems[1].takes[2].file: 't.wav' is named twice in this stem." in message
