@@ -8,13 +8,14 @@ from pathlib import Path
 
 from planner.errors import PlannerError, SessionError
 from planner.files.audio import find_audio_file, sha256_of
-from planner.files.midi import read_score, read_tempo_file
+from planner.files.midi import read_lyrics, read_score, read_tempo_file
 from planner.files.plan_folder import (
     audio_folders,
     default_out_folder,
 )
 from planner.files.session_file import read_session
-from planner.model import Finding
+from planner.lyrics import words_of_score
+from planner.model import VOICE_ROLES, Finding
 from planner.plan_model import Source
 from planner.score_match import StemScore
 from planner.session_model import Session, StemSpec, Take
@@ -165,7 +166,9 @@ def scores_of(
         if spec.score is None:
             continue
         try:
-            notes = read_score(opened.path.parent / spec.score.file, spec.score.track)
+            place = opened.path.parent / spec.score.file
+            notes = read_score(place, spec.score.track)
+            lyrics = read_lyrics(place, spec.score.track) if spec.role in VOICE_ROLES else []
         except PlannerError as error:
             if not keep_going:
                 raise with_place(error, spec, opened.path) from error
@@ -190,6 +193,7 @@ def scores_of(
             notes=tuple(notes),
             transpose=spec.score.transpose,
             later_s=spec.score.later_s,
+            words=words_of_score(notes, lyrics) if lyrics else (),
             zero_s=tuple(dict.fromkeys(zero_s - late_s for zero_s in zeros)),
         )
     return scores, tuple(findings)

@@ -185,7 +185,7 @@ def _entry(
         anchor=anchor,
         offender=o,
         stem=row.stem,
-        intended=row.intended,
+        intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
         reason=row.reason,
         where=place(row.start_bar, row.start_beat, row.start_s),
         why=terms(o.terms) if o is not None else "",

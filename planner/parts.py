@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
+from planner.named_chords import NONE_NAMED, NamedChords
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
 from planner.protection import protected_notes
@@ -42,6 +44,8 @@ class Part:
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+    words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
+    chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
 
     @property
@@ -62,12 +66,18 @@ def part_of(
     meant: Mapping[str, int],
     *,
     may_move_as_a_whole: bool = True,
+    named: NamedChords = NONE_NAMED,
 ) -> Part:
     """Aim one stem's notes; those of a part that stays as a whole are named as they sound."""
     spec = next(spec for spec in session.stems if spec.code == stem.code)
     shift_s = shifts[stem.code]
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
     grace = grace_notes(stem.notes)
+    chords = {
+        n.id: symbol
+        for n in stem.notes
+        if (symbol := named.over(n.note.start_s + shift_s, n.note.end_s + shift_s)) is not None
+    }
 
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
         ask = tolerances.limits.ask_beyond_cents
@@ -91,7 +101,9 @@ def part_of(
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
         tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
-        return aimed, blue_notes(stem.notes, off, tonics)
+        roots = _roots(chords, stem, session, a4, offset_cents)
+        blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
+        return aimed, blue
 
     told = _offset_by_score(aimed_from(0.0)[0])
     scored = told is not None
@@ -159,6 +171,7 @@ def part_of(
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
+        chords=chords,
     )
 
 
@@ -212,6 +225,21 @@ def _tonics(
             tonic = parse_note(f"{keys[-1].tonic}4")
             found[n.id] = shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
     return found
+
+
+def _roots(
+    chords: Mapping[str, ChordSymbol],
+    stem: StemNotes,
+    session: Session,
+    a4: SessionA4,
+    offset_cents: float,
+) -> dict[str, float]:
+    """The root of the major chord that each note stands over, as the part itself is tuned."""
+    return {
+        note_id: shift_hz(note_hz(60 + symbol.root, stem.role, session, a4), offset_cents)
+        for note_id, symbol in chords.items()
+        if symbol.root is not None and symbol.quality == "major"
+    }
 
 
 def clock_shifts(session: Session, facts_of: Mapping[str, AudioFacts]) -> dict[str, float]:

@@ -76,6 +76,7 @@ class Judged:
     string_midi: int | None = None  # open note of the string it was played on, where told
     fret: int | None = None  # from the nut
     string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
+    word: str = ""  # sung on it, where the session or its score has the words
     take: TakeNote | None = None  # that stands in for it, where the action is other-take
 
 

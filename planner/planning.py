@@ -15,8 +15,18 @@ from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.keys import with_keys
-from planner.model import FIXED_ROLES, AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
+from planner.lyrics import is_title_word, words_by_line
+from planner.model import (
+    FIXED_ROLES,
+    VOICE_ROLES,
+    AudioFacts,
+    Finding,
+    MeasuredNote,
+    SessionA4,
+    StemNotes,
+)
 from planner.moving_song import moved_along, movement_findings, movement_of
+from planner.named_chords import chord_findings, named_chords
 from planner.parts import Part, all_notes, clock_shifts, part_of, sounding
 from planner.pitch import note_name
 from planner.plan_model import EDIT_ACTIONS, Judged, Plan, Row, Source
@@ -60,6 +70,7 @@ def make_plan(
     findings: tuple[Finding, ...] = (),
     recalled: Recalled = NOTHING,
     meant: Mapping[str, int] | None = None,
+    words: Mapping[str, str] | None = None,
     takes: tuple[TakeHeard, ...] = (),
     sources: tuple[Source, ...] = (),
 ) -> Plan:
@@ -77,6 +88,8 @@ def make_plan(
         Ids and people's rulings from earlier runs; nothing on the first.
     meant : mapping, optional
         Note id to the MIDI note that a score gives; the others are taken as the nearest note.
+    words : mapping, optional
+        Note id to the word that a score puts on it; it goes before a line of the session's lyrics.
     takes : tuple of TakeHeard
         What was heard in other takes of the stems.
     sources : tuple of Source
@@ -88,26 +101,35 @@ def make_plan(
     given = {stem.code: stem for stem in stems}
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
 
+    named = named_chords(session, tempo_map)
+
     def aimed(code: str, told: list[Finding], *, as_a_whole: bool = True) -> Part:
         part = part_of(
             given[code], session, a4, tolerances, judging, tempo_map, shifts, told, meant or {},
-            may_move_as_a_whole=as_a_whole,
+            may_move_as_a_whole=as_a_whole, named=named,
         )  # fmt: skip
         part = replace(part, aimed=_re_aimed(part, session, a4, recalled))
         found = [take_notes(part.aimed, take, a4.a4_hz) for take in takes if take.stem == code]
         told += [finding for _, findings in found for finding in findings]
-        return replace(part, takes=by_note([same for same, _ in found]))
+        sung: dict[str, str] = {}
+        by_id = {n.id for n in part.stem.notes}
+        if part.stem.role in VOICE_ROLES:
+            sung = words_by_line(part.stem.notes, part.shift_s, session, tempo_map)
+            sung |= {k: word for k, word in (words or {}).items() if k in by_id}
+        return replace(part, takes=by_note([same for same, _ in found]), words=sung)
 
     alone = {code: aimed(code, noticed) for code in sorted(given)}
     fixed = [part for part in alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    noticed += chord_findings(session, named, all_notes(alone))
     noticed += unison_findings(sounding(alone, {}), a4, tempo_map)
     movement = movement_of(alone)
     noticed += movement_findings(movement, tempo_map)
 
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
-        return aimed_at_chords(moved_along(parts, movement), session, a4, judging, tempo_map)
+        moved = moved_along(parts, movement)
+        return aimed_at_chords(moved, session, a4, judging, tempo_map, named)
 
     at_first = with_others(alone)
     noticed += warming({code: (part.stem.role, part.aimed) for code, part in at_first.items()})
@@ -127,7 +149,7 @@ def make_plan(
         points_before = points_of_named(find_clashes(raw), by_id)
         rules, tool = settled.rules, settled.tool
         points = points_of_named(settled.clashes, by_id)
-        judged = _with_severity(settled.judged, parts, points, standing, tempo_map)
+        judged = _with_severity(settled.judged, parts, points, standing, tempo_map, session.song)
         rows: list[Row] = []
         terms: dict[str, ranking.Terms] = {}
         for rule_id, rule in rules.items():
@@ -187,13 +209,14 @@ def make_plan(
         missing,
     )
     noticed += told
+    sung = {k: j.word for k, j in judged.items() if j.word}
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
         a4=a4,
         judged=tuple(judged[n.id] for code in order for n in parts[code].stem.notes),
         rows=all_rows,
-        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats),
+        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats, sung),
         stems=tuple(
             stem_summary(
                 parts[code].stem,
@@ -252,6 +275,7 @@ def _with_severity(
     clash_points: dict[str, float],
     standing: dict[str, Standing],
     tempo_map: TempoMap | None,
+    song: str,
 ) -> dict[str, Judged]:
     told = {}
     for part in parts.values():
@@ -259,6 +283,7 @@ def _with_severity(
         last = part.stem.notes[-1].id if part.stem.notes else ""
         for n in part.stem.notes:
             j = judged[n.id]
+            j = replace(j, word=part.words.get(n.id, ""))
             if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
                 told[n.id] = j
                 continue
@@ -270,6 +295,7 @@ def _with_severity(
                 over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
                 on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
                 ends_phrase=n.id in ends,
+                on_title_word=is_title_word(j.word, song),
                 final_held=n.id == last and n.note.length_s >= _FINAL_HELD_S,
                 length_s=n.note.length_s,
                 confidence=n.measurement.confidence,

@@ -68,7 +68,7 @@ def note_row(
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
         **_where(note, note, stem, tempo_map, shift_s, session),
-        word=_string_and_fret(j),
+        word=j.word or _string_and_fret(j),
         covers=(j.measured.id,),
         intended=note_name(j.target.intended_midi),
         intended_midi=j.target.intended_midi,

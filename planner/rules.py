@@ -359,6 +359,12 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off} for {intended}, so between two notes: which was meant?",
     ),
     DecisionRule(
+        name="leans to the chord", action="ask",
+        fits=lambda c: _over(c) and c.chord_tone_beside is not None,
+        reason="{off} for {intended}, which is not in {chord}, and leans to {leans_to}, "
+        "which is: which was meant?",
+    ),
+    DecisionRule(
         name="wobble", action="ask", fits=_wobbles,
         reason="slow or uneven wobble around a middle that is {off}: another take?",
     ),
@@ -444,6 +450,8 @@ def _words(case: Case, move: Move | None) -> dict[str, str]:
         "onset_off": flat_or_sharp(case.onset),
         "sustain_off": flat_or_sharp(case.sustain),
         "end_off": flat_or_sharp(case.end),
+        "chord": "" if case.chord is None else case.chord.text,
+        "leans_to": note_name(case.chord_tone_beside or 0),
         "intended": note_name(case.aimed.target.intended_midi),
         "tolerance": "" if case.role == "exclude" else amount(case.t),
         "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),

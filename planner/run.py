@@ -41,7 +41,7 @@ from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
-from planner.score_use import use_score
+from planner.score_use import sung_words, use_score
 from planner.session_model import Session, StemSpec, Take
 from planner.takes import TakeHeard
 from planner.timeline import TempoMap
@@ -149,6 +149,7 @@ def plan_session(
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
+        words=_words(stems, scores, a4.a4_hz),
         takes=takes,
         sources=tuple(source for source, _ in sources),
     )
@@ -350,6 +351,17 @@ def _meant(
             meant.update(named)
             findings += told
     return meant, tuple(findings)
+
+
+def _words(
+    stems: tuple[StemNotes, ...], scores: dict[str, StemScore], a4_hz: float
+) -> dict[str, str]:
+    """Which words the scores put on the notes (note id -> word)."""
+    words: dict[str, str] = {}
+    for stem in stems:
+        if stem.code in scores and stem.notes and stem.role != "exclude":
+            words |= sung_words(stem, scores[stem.code], a4_hz)
+    return words
 
 
 def _scored(meant: dict[str, int]) -> frozenset[str]:

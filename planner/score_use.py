@@ -70,6 +70,20 @@ def use_score(
     return meant, tuple(_told(stem, score, match, pitches, tempo_map))
 
 
+def sung_words(stem: StemNotes, score: StemScore, a4_hz: float) -> dict[str, str]:
+    """Give the words that a score puts on a stem's notes (note id -> word), where it fits."""
+    if not any(score.words):
+        return {}
+    pitches = [hz_to_midi(n.measurement.heard_hz or n.note.pitch_hz, a4_hz) for n in stem.notes]
+    match = match_score(
+        [n.note.start_s for n in stem.notes], pitches, score,
+        one_at_a_time=not is_chordal(stem.role),
+    )  # fmt: skip
+    if match is None or verdict(match, score) != "fits":
+        return {}
+    return {stem.notes[i].id: score.words[j] for i, j in match.pairs if score.words[j]}
+
+
 def _in_pitch(match: ScoreMatch, score: StemScore) -> bool:
     return score.transpose is not None or match.transpose % 12 == 0
 

@@ -172,6 +172,7 @@ def _decide_all(
                 grace=note_id in part.grace,
                 in_run=note_id in runs,
                 blue=note_id in part.blue,
+                chord=part.chords.get(note_id),
                 comes_round=part.repeated.get(note_id, ""),
                 pushed=note_id in part.pushed,
                 beats=note_id in against_fixed,
