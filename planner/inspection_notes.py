@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import combinations
 from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import HARMONIC_ROLES, Finding, StemNotes
+from planner.expression import wobbles
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, MeasuredNote, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, note_name
 from planner.session_model import Session
 from planner.wording import amount, flat_or_sharp
@@ -22,6 +24,10 @@ _HALFWAY_CENTS = 10.0  # chosen: this near to 50, the next note is as likely as 
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60
+_SWING_CENTS = 10.0  # common practice, no source: less is no vibrato
+_SWING_SHARE = 0.3  # chosen: strings of a key that beat look like a slow swing now and then
+# Chosen: two players never agree so; two microphones of one do, and copies.
+_SAME_SHARE, _SAME_START_S, _SAME_CENTS, _SAME_DB = 0.9, 0.003, 1.0, 1.0
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
@@ -40,6 +46,7 @@ def inspect_notes(
         found += _click(each)
         if each.code not in ticks:
             found += _register(each)
+            found += _moving_keys(each)
             found += _small_part(each)
     tuned = [
         (each, centre)
@@ -49,6 +56,7 @@ def inspect_notes(
         if centre is not None
     ]
     found += _whole_song(tuned, session)
+    found += _same_notes(used)
     for each, centre in tuned:
         if each.code not in scored:
             found += _between(each, centre)
@@ -178,6 +186,65 @@ def _register(stem: StemNotes) -> Iterator[Finding]:
             advice="Correct the role in the session file if it is wrong.",
             stem=stem.code,
         )
+
+
+def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
+    """Notes of an instrument that nobody can move, and yet they swing: perhaps a voice or a bow."""
+    if stem.role not in FIXED_ROLES:
+        return
+    measured = [n.measurement for n in stem.notes if n.measurement.confidence in ("firm", "fair")]
+    swing = [
+        m for m in measured
+        if (m.vibrato_half_cents or 0.0) > _SWING_CENTS and not wobbles(m)
+    ]  # fmt: skip
+    if len(measured) < ENOUGH_NOTES or len(swing) < _SWING_SHARE * len(measured):
+        return
+    yield Finding(
+        severity="question",
+        what=f"{stem.code} is marked {stem.role}, and {len(swing)} of its {len(measured)} measured "
+        "notes swing as in vibrato: really?",
+        did=f"Judged as {stem.role}: nothing in it is moved.",
+        advice="A rotary or tremolo effect printed on keys does this too; correct the role in the "
+        "session file if it is a voice, a bow or a wind.",
+        stem=stem.code,
+    )
+
+
+def _same_notes(stems: Sequence[StemNotes]) -> Iterator[Finding]:
+    """Two stems whose notes agree to the millisecond and the cent: one recording, saved twice."""
+    for first, second in combinations(stems, 2):
+        ours, theirs = first.notes, second.notes
+        same_file = (
+            first.facts is not None
+            and second.facts is not None
+            and first.facts.sha256 == second.facts.sha256
+        )
+        few = min(len(ours), len(theirs)) < ENOUGH_NOTES
+        # The same file is told by its sum; a programmed part may well be doubled by another sound.
+        if same_file or few or len(ours) != len(theirs) or "sampled" in (first.role, second.role):
+            continue
+        pairs = list(zip(ours, theirs, strict=True))
+        apart_db = np.array([a.note.level_db - b.note.level_db for a, b in pairs])
+        off_db = float(np.median(np.abs(apart_db - np.median(apart_db))))
+        alike = sum(_alike(a, b) for a, b in pairs)
+        if alike >= _SAME_SHARE * len(ours) and off_db <= _SAME_DB:
+            yield Finding(
+                severity="question",
+                what=f"{first.code} and {second.code} hold the same {len(ours)} notes to the "
+                "millisecond and the cent: the same recording twice?",
+                did="Each was measured as a part of its own.",
+                advice="Two microphones of one source are one stem with the other file under "
+                "linked, so that they move together; of a copy, take one out.",
+                stem=second.code,
+            )
+
+
+def _alike(a: MeasuredNote, b: MeasuredNote) -> bool:
+    one, other = a.measurement.heard_hz, b.measurement.heard_hz
+    if one is None or other is None:
+        return one is other
+    near = abs(a.note.start_s - b.note.start_s) <= _SAME_START_S
+    return near and abs(cents(one, other)) <= _SAME_CENTS
 
 
 def _small_part(stem: StemNotes) -> Iterator[Finding]:

@@ -38,6 +38,7 @@ from planner.planrows import (
     stem_summary,
     voicing_row,
 )
+from planner.pushed_pitch import voice_findings
 from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.row_ids import name_rows
 from planner.ruled import keeps_row, re_aimed
@@ -134,6 +135,9 @@ def make_plan(
     at_first = with_others(alone)
     noticed += warming({code: (part.stem.role, part.aimed) for code, part in at_first.items()})
     standing = exposures(all_notes(at_first), _section_labels(at_first, session, tempo_map))
+    noticed += voice_findings(
+        {code: (part.stem.role, part.aimed) for code, part in at_first.items()}, standing
+    )
     order = [spec.code for spec in session.stems if spec.code in at_first]
 
     def decided(kept: Kept) -> Decided:

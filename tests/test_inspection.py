@@ -180,11 +180,13 @@ def part(
 ) -> StemNotes:
     """Notes on a major scale, off by some cents with an even spread to both sides."""
     errors = np.linspace(-spread, spread, count)
+    # Two parts never begin together to the millisecond.
+    late_s = {"LV": 0.011, "BV1": 0.017, "BAS": 0.023}.get(code, 0.0)
     notes = []
     for i in range(count):
         midi = low + (0, 2, 4, 5, 7, 9, 11, 12)[i % 8]
         hz = midi_to_hz(midi + (off + float(errors[i])) / 100, a4)
-        start = 10 + every_s * i
+        start = 10 + late_s + every_s * i
         note = Note(
             stem=code, start_s=start, end_s=start + length_s, start_smp=round(start * 48000),
             end_smp=round((start + length_s) * 48000), pitch_hz=hz, strength=1.0,
@@ -329,3 +331,77 @@ def test_wide_spread_has_no_centre() -> None:
 def test_excluded_stems_are_left_out() -> None:
     """A stem with the role exclude is not gone over."""
     assert notes_say(part("GTR", "exclude", off=49), part("CEL")) == []
+
+
+def test_the_same_recording_twice() -> None:
+    """Saved anew it has another sum, yet every note agrees to the millisecond and the cent."""
+    one, other = part("BV1"), part("BV2")
+    other = replace(
+        other,
+        notes=tuple(
+            replace(n, note=replace(n.note, start_s=n.note.start_s + 0.017, level_db=-26.0))
+            for n in other.notes
+        ),
+    )
+    (said,) = notes_say(one, other)
+    assert said == (
+        "BV1 and BV2 hold the same 40 notes to the millisecond and the cent: the same recording "
+        "twice?"
+    )
+    # The same file is told by its sum; sampled parts double each other; players vary.
+    same = fact("BV1", sha256="ab" * 32)
+    assert notes_say(replace(one, facts=same), replace(other, facts=same)) == []
+    assert notes_say(one, replace(other, role="sampled")) == []
+    rng = np.random.default_rng(2)
+
+    def varied(by_s: float, by_db: float) -> StemNotes:
+        return replace(
+            other,
+            notes=tuple(
+                replace(
+                    n,
+                    note=replace(
+                        n.note,
+                        start_s=n.note.start_s + by_s * float(rng.normal()),
+                        level_db=n.note.level_db + by_db * float(rng.normal()),
+                    ),
+                )
+                for n in other.notes
+            ),
+        )
+
+    assert notes_say(one, varied(0.012, 0.0)) == []
+    assert notes_say(one, varied(0.0, 3.0)) == []
+    assert len(notes_say(one, varied(0.0005, 0.2))) == 1
+
+
+def swinging(share: float, role: Role = "tuning-reference", **vibrato: float) -> StemNotes:
+    """A part of which a share of the notes swings."""
+    usual = {"vibrato_hz": 5.5, "vibrato_half_cents": 25.0, "vibrato_regularity": 0.9, **vibrato}
+    whole = part("PNO", role)
+    notes = [
+        replace(n, measurement=replace(n.measurement, **usual)) if k < share * 40 else n
+        for k, n in enumerate(whole.notes)
+    ]
+    return replace(whole, notes=tuple(notes))
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.3, True), (0.27, False)])
+def test_keys_that_swing_are_asked_about(share: float, told: bool) -> None:
+    """A voice or bow marked as a piano would be taken for the truth."""
+    said = notes_say(swinging(share))
+    assert said == (
+        [
+            "PNO is marked tuning-reference, and 12 of its 40 measured notes swing as in vibrato: "
+            "really?"
+        ]
+        if told
+        else []
+    )
+
+
+def test_beating_strings_are_no_vibrato() -> None:
+    """A slow or uneven swing is what two strings of a key do; a voice may swing as it likes."""
+    assert notes_say(swinging(1.0, vibrato_hz=2.0)) == []
+    assert notes_say(swinging(1.0, vibrato_half_cents=9.0)) == []
+    assert notes_say(swinging(1.0, role="lead-voice")) == []
