@@ -31,9 +31,9 @@ class Opened:
     path: Path
     stems: tuple[tuple[StemSpec, Path, str], ...]  # the file to measure, and its written name
     linked: tuple[Path, ...]
-    takes: tuple[tuple[StemSpec, Take, Path], ...]  # those that can be listened to
     missing: tuple[str, ...]
     findings: tuple[Finding, ...]
+    takes: tuple[tuple[StemSpec, Take, Path], ...] = ()  # those that can be listened to
 
 
 def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
@@ -113,11 +113,23 @@ def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
     )
 
 
+def other_files(opened: Opened) -> tuple[tuple[StemSpec, Take, Path], ...]:
+    """Name the files of each source that are not measured, as takes to be listened to."""
+    folder = opened.path.parent / opened.session.audio_folder
+    return tuple(
+        (spec, Take(file=name), find_audio_file(folder, name))
+        for spec, _, written in opened.stems
+        if spec.role != "exclude"
+        for name in (spec.file, *spec.linked)
+        if name != written
+    )
+
+
 def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
     return Finding(
         severity="warning",
         what=f"{take.label or take.file} of {spec.code} could not be used: {error}",
-        did="Nothing is borrowed from it.",
+        did="It was left out.",
         advice="Put the file right and run again.",
         stem=spec.code,
         file=take.file,

@@ -22,6 +22,7 @@ from planner.files.audio import sha256_of
 from planner.files.configs import read_judging, read_tolerances
 from planner.hearing import HeardStem, hear_stem, hear_take
 from planner.inspection import inspect_facts, inspect_notes
+from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
 from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
@@ -30,6 +31,7 @@ from planner.opening import (
     lost_stem,
     lost_take,
     open_session,
+    other_files,
     places_of,
     scores_of,
     sources_of,
@@ -116,7 +118,9 @@ def plan_session(
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
-    takes, lost_takes = _hear_takes(opened, keep_going=keep_going, jobs=jobs, progress=progress)
+    takes, lost_takes = _hear_takes(
+        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress
+    )
     progress("placing notes against the reference")
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
@@ -193,12 +197,23 @@ def inspect_session(
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
+    others, lost = _hear_takes(
+        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress
+    )
+    by_code = {stem.code: stem for stem in stems}
     findings = (
         *opened.findings,
         *found,
         *findings,
+        *lost,
         *inspect_facts(opened.session, [(specs[code], one) for code, one in facts]),
         *inspect_notes(opened.session, stems, scored=_scored(meant)),
+        *(
+            finding
+            for other in others
+            if other.stem in by_code
+            for finding in linked_findings(by_code[other.stem], other)
+        ),
         *inspect_places(opened.session, stems, tempo_map),
         *(finding for stem in stems for finding in stem.findings),
         *a4.findings,
@@ -278,14 +293,19 @@ def _hear_one(
 
 
 def _hear_takes(
-    opened: Opened, *, keep_going: bool, jobs: int | None, progress: Progress
+    opened: Opened,
+    takes: Sequence[tuple[StemSpec, Take, Path]],
+    *,
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
 ) -> tuple[tuple[TakeHeard, ...], tuple[Finding, ...]]:
-    """Hear the other takes that the session names; those that fail stop the run or are findings."""
+    """Hear other takes or files of the stems; those that fail stop the run or are findings."""
     heard: dict[int, TakeHeard] = {}
     findings: dict[int, Finding] = {}
-    calls = [(k, *take) for k, take in enumerate(opened.takes)]
+    calls = [(k, *take) for k, take in enumerate(takes)]
     for k, result in _in_processes(_hear_one_take, calls, jobs):
-        spec, take, _ = opened.takes[k]
+        spec, take, _ = takes[k]
         if isinstance(result, PlannerError):
             if not keep_going:
                 raise with_place(result, spec, opened.path) from result

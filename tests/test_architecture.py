@@ -38,7 +38,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "ruled ruled_rows voicings tuner",
         "rules parts ranking",
         "takes clearing setup_advice",
-        "planrows",
+        "planrows inspection_linked",
         "retargeting moving_song",
         "settling",
         "planning",

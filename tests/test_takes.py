@@ -406,7 +406,7 @@ def test_a_take_that_is_not_there_is_told(tmp_path: Path, job: Path) -> None:
     assert "stem LV" in str(caught.value)
     made = plan_session(path, out=tmp_path, keep_going=True, page_sound=False).plan
     (lost,) = [f for f in made.findings if "take 2 of LV could not be used" in f.what]
-    assert lost.did == "Nothing is borrowed from it."
+    assert lost.did == "It was left out."
 
 
 def test_takes_of_chords_are_told(tmp_path: Path, job: Path) -> None:
