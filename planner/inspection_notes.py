@@ -26,8 +26,8 @@ _HALFWAY_CENTS = 10.0  # chosen: this near to 50, the next note is as likely as 
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60
-# Keys of three made pianos sound within 0.1 cent each time; what was sung, bowed or plucked, read as
-# keys, within 2.5 to 12 (tests/sessions/random_session.py, seeds 61003 to 61005). Chosen between.
+# Keys of three made pianos sound within 0.1 cent each time; voice, bow and strings, read as keys,
+# within 2.5 to 12 (tests/sessions/random_session.py, seeds 61003 to 61005). Chosen between.
 _KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
 # Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
 # 0.85. Chosen between; fewer notes or seconds may be one odd sound.

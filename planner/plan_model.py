@@ -208,7 +208,7 @@ class Since:
 class Source:
     """A file beside the stems that a plan was made from."""
 
-    use: str  # "take", "score", "tempo map"
+    use: str  # "take", "score", "tempo map", "scale"
     stem: str  # code; empty where it is the whole session's
     file: str  # as the session file writes it
     sha256: str
@@ -231,4 +231,4 @@ class Plan:
     sour_after_s: float | None = None
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     since: Since | None = None  # None on the first run
-    sources: tuple[Source, ...] = ()  # takes and scores, in the order of the stems
+    sources: tuple[Source, ...] = ()  # tempo map and scale; then scores and takes stem by stem

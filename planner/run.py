@@ -43,7 +43,7 @@ from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
-from planner.score_use import sung_words, use_score
+from planner.score_use import several_at_once, sung_words, use_score
 from planner.session_model import Session, StemSpec, Take
 from planner.takes import TakeHeard
 from planner.timeline import TempoMap
@@ -369,7 +369,7 @@ def _meant(
         if stem.code in scores and stem.notes and stem.role != "exclude":
             named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
             meant.update(named)
-            findings += told
+            findings += [*several_at_once(stem, scores[stem.code]), *told]
     return meant, tuple(findings)
 
 

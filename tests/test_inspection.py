@@ -377,7 +377,11 @@ def test_the_same_recording_twice() -> None:
 
 @pytest.mark.parametrize(
     ("spread", "role", "told"),
-    [(4.5, "tuning-reference", True), (2.4, "tuning-reference", False), (8.0, "lead-voice", False)],
+    [
+        (12.0, "tuning-reference", True),
+        (4.0, "tuning-reference", False),
+        (8.0, "lead-voice", False),
+    ],
 )
 def test_keys_that_wander_are_asked_about(spread: float, role: Role, told: bool) -> None:
     """A voice or a bow marked as a piano would be taken for the truth."""
