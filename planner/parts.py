@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
@@ -169,7 +170,7 @@ def part_of(
         pushed=pushed_notes(stem),
         blue=blue,
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
-        strings=guess_strings(aimed, stem.role, spec),
+        strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
         chords=chords,
     )

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems, points_of_named
 from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
@@ -204,7 +205,9 @@ def make_plan(
         ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     for code in sorted(parts):
-        noticed += setup_findings(parts[code].aimed, parts[code].strings, parts[code].spec)
+        part = parts[code]
+        noticed += setup_findings(part.aimed, part.strings, part.spec)
+        noticed += chord_string_findings(part.aimed, part.strings, part.spec)
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,

@@ -15,6 +15,7 @@ from planner.moves import carried_out
 from planner.parts import Part, sounding
 from planner.plan_model import Judged
 from planner.protection import join_inside
+from planner.roles import is_chordal
 from planner.row_ids import name_rules
 from planner.ruled import decided_by_a_person, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
@@ -117,7 +118,8 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.expression,
-        strings=part.strings,
+        # Chords are moved as a whole or not at all: a string of theirs is advice.
+        strings={} if is_chordal(part.stem.role) else part.strings,
         edges_s=part.spec.comp_edges_s,
     )
 
