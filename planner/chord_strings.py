@@ -19,6 +19,7 @@ from planner.wording import amount, count, flat_or_sharp
 
 _STROKE_S = 0.06  # chosen: starts this close are one stroke; strums take 10 to 50 ms
 _HAND_FRETS = 4  # from the lowest to the highest stopped fret; common practice, no source
+_PARTIALS = (12, 19, 24)  # semitones of the second to fourth partial, which may be taken for notes
 _TOLD_CENTS = 5.0  # common practice, no source: as a string of a single line
 _NOTES, _PLACES = 8, 2  # of the string; chosen: as a string of a single line, and no single fret
 _SURE_ERRORS = 3.0
@@ -57,24 +58,42 @@ def _strokes(aimed: Sequence[Aimed]) -> list[list[Aimed]]:
 
 
 def _placed(midi: tuple[int, ...], tuning: tuple[int, ...], capo: int) -> list[StringGuess]:
-    ways = list(_ways(midi, tuning, capo))
-    in_reach = [way for way in ways if _reach(way, capo) <= _HAND_FRETS]
+    """Tell each note's place where it is the same whichever partial was taken for a note."""
+    outs = [None, *(k for k, m in enumerate(midi) if any(m - low in _PARTIALS for low in midi))]
+    kept = {out: tuple(m for k, m in enumerate(midi) if k != out) for out in outs}
+    all_ways = {out: _ways(notes, tuning, capo) for out, notes in kept.items()}
+    in_reach = {
+        out: [way for way in ways if _reach(way, capo) <= _HAND_FRETS]
+        for out, ways in all_ways.items()
+    }
+    if not all_ways[None]:
+        return [StringGuess()] * len(midi)
     guesses = []
     for k in range(len(midi)):
-        any_hand, one_hand = {way[k] for way in ways}, {way[k] for way in in_reach}
-        if len(any_hand) == 1 or len(one_hand) == 1:
-            string, fret = min(any_hand if len(any_hand) == 1 else one_hand)
+        by_pitch, by_hand = _places(all_ways, k), _places(in_reach, k)
+        sure = k not in outs  # a partial taken for a note is held by no hand
+        if len(by_pitch) == 1 or (sure and len(by_hand) == 1):
+            string, fret = min(by_pitch if len(by_pitch) == 1 else by_hand)
             guesses.append(
                 StringGuess(
                     string_midi=tuning[string],
                     called=called_string(tuning[string], tuning),
                     fret=fret,
-                    told="firm" if len(any_hand) == 1 else "fair",
+                    told="firm" if len(by_pitch) == 1 else "fair",
                 )
             )
         else:
-            guesses.append(StringGuess(told="not told apart" if ways else ""))
+            guesses.append(StringGuess(told="not told apart"))
     return guesses
+
+
+def _places(ways_of: Mapping[int | None, list[tuple[Place, ...]]], k: int) -> set[Place]:
+    """Where note k can lie, with all notes and with each of those in doubt left out."""
+    places = set()
+    for out, ways in ways_of.items():
+        if out != k:
+            places |= {way[k if out is None or k < out else k - 1] for way in ways}
+    return places
 
 
 def _ways(

@@ -70,32 +70,43 @@ def test_what_is_told_of_common_shapes_is_right(shape: str) -> None:
 
 
 def test_six_strings_leave_least_choice() -> None:
-    """An open E chord on six strings is told whole; its lowest note by pitch alone."""
+    """The lowest note of an open E chord is told by its pitch alone, whatever else was heard."""
     guesses = told(SHAPES["E"])
-    assert [g.fret for g in guesses.values()] == [0, 2, 2, 1, 0, 0]
-    assert guesses[40].told == "firm"
-    assert guesses[40].called == "low E"
+    assert (guesses[40].fret, guesses[40].told, guesses[40].called) == (0, "firm", "low E")
 
 
 def test_every_way_is_weighed() -> None:
-    """Against brute force over all strings for each note: the same strings are certain."""
+    """Against brute force, also without each note that may be a partial: the same is firm."""
     for shape in SHAPES.values():
         chord = held(shape)
         midi = [s + f for s, f in chord]
-        ways = [
-            way
-            for way in permutations(GUITAR, len(midi))
-            if all(0 <= m - s <= 24 for m, s in zip(midi, way, strict=True))
-        ]
         for k, (s, _) in enumerate(chord):
-            alone = len({way[k] for way in ways}) == 1
-            assert (told(shape)[s].told == "firm") == alone
+            places = set()
+            doubted = [i for i, m in enumerate(midi) if {m - 12, m - 19, m - 24} & set(midi)]
+            for out in [None, *(i for i in doubted if i != k)]:
+                kept = [m for i, m in enumerate(midi) if i != out]
+                mine = k if out is None or k < out else k - 1
+                places |= {
+                    way[mine]
+                    for way in permutations(GUITAR, len(kept))
+                    if all(0 <= m - o <= 24 for m, o in zip(kept, way, strict=True))
+                }
+            assert (told(shape)[s].told == "firm") == (len(places) == 1)
+
+
+def test_a_note_that_nobody_played_does_not_move_the_hand() -> None:
+    """Bm at the second fret, heard with an octave B4 that would need the seventh: nothing wrong."""
+    chord = held(SHAPES["Bm"])
+    aimed = struck([[*chord, (64, 7)]])
+    for guess in guess_chord_strings(aimed, spec()).values():
+        assert guess.string_midi is None or (guess.string_midi, guess.fret) in chord
 
 
 def test_a_capo_moves_the_nut() -> None:
     """With a capo at 2 no string sounds below its second fret; frets still count from the nut."""
     guesses = told(SHAPES["E"], capo=2)
-    assert [g.fret for g in guesses.values()] == [2, 4, 4, 3, 2, 2]
+    assert (guesses[40].fret, guesses[40].told) == (2, "firm")
+    assert told(SHAPES["D"], capo=2).keys() == {50, 55, 59, 64}
 
 
 def test_nothing_is_guessed_without_strings_or_of_other_parts() -> None:
@@ -109,19 +120,19 @@ def test_nothing_is_guessed_without_strings_or_of_other_parts() -> None:
 
 @pytest.mark.parametrize(("off", "count"), [(-9.0, 1), (-4.5, 0)])
 def test_a_string_apart_is_advice(off: float, count: int) -> None:
-    """An A string out in all chords is told, with what speaks against it, and no row is made."""
+    """A low E string out in all chords is told, with what speaks against it, and no row is made."""
     chords = [held(SHAPES[k]) for k in ("E", "G", "F", "E", "G", "F") * 4]
-    aimed = struck(chords, {45: off})
+    aimed = struck(chords, {40: off})
     found = chord_string_findings(aimed, guess_chord_strings(aimed, spec()), spec())
     assert len(found) == count
     if count:
         assert found[0].what.startswith(
-            "In the chords of AG the A string sits 9 flat of the others"
+            "In the chords of AG the low E string sits 9 flat of the others"
         )
         assert "on purpose" in found[0].advice
     made = planned(aimed)
     assert [r for r in made.rows if r.scope == "string"] == []
-    assert sum("the A string sits" in f.what for f in made.findings) == count
+    assert sum("the low E string sits" in f.what for f in made.findings) == count
     (grid,) = string_grids(made)
     assert grid.rows
 
@@ -167,6 +178,6 @@ def test_from_sound_to_string() -> None:
         here = [(s, f) for t, s, f in truth if abs(t - at_s) < 0.15 and s + f == midi]
         right += (guess.string_midi, guess.fret) in here
         wrong += (guess.string_midi, guess.fret) not in here
-    # 12 of 39 notes found were told, all rightly, on 2026-11-26.
-    assert right >= 10
+    # 10 of 39 notes found were told, all rightly, on 2026-11-26.
+    assert right >= 8
     assert wrong <= 0.1 * (right + wrong)

@@ -423,3 +423,19 @@ def test_no_plan_goes_among_the_takes(job: Path) -> None:
     """The takes' folder is audio: plans stay out of it."""
     with pytest.raises(Exception, match="audio"):
         plan_session(job, out=job.parent / "stems" / "takes")
+
+
+def test_no_leaves_the_note_and_yes_stays(job: Path, tmp_path: Path) -> None:
+    """A refused borrowing is left where it is, with the planner's own word; an approval goes on."""
+    out = tmp_path / "plans"
+    first = plan_session(job, out=out, page_sound=False).plan
+    (row,) = [r for r in first.rows if r.action == "other-take"]
+    assert main(["answer", str(job), f"{row.id} yes", "--by", "producer", "--out", str(out)]) == 0
+    again = plan_session(job, out=out, page_sound=False).plan
+    (row,) = [r for r in again.rows if r.action == "other-take"]
+    assert row.state == "approved"
+    assert main(["answer", str(job), f"{row.id} no", "--by", "producer", "--out", str(out)]) == 0
+    left = plan_session(job, out=out, page_sound=False).plan
+    (row,) = [r for r in left.rows if r.id == row.id]
+    assert (row.action, row.state, row.take_file) == ("leave", "refused", "")
+    assert row.reason.startswith("refused by producer; the planner says other-take: ")
