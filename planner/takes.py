@@ -97,8 +97,8 @@ def take_notes(
     found = verdict(match, score)
     if match is None or found != "fits":
         agree = 0 if match is None else match.steady
-        later = f"{match.later_s:.2f} s" if match is not None and found == "elsewhere" else ""
-        return {}, (_not_used(take, later, agree),)
+        later_s = match.later_s if match is not None and found == "elsewhere" else None
+        return {}, (_not_used(take, later_s, agree),)
     pairs = [(take.notes[i], aimed[j]) for i, j in match.pairs]
     apart = [note.level_db - a.measured.note.level_db for (note, _), a in pairs]
     usual_db = float(np.median(apart))
@@ -130,15 +130,16 @@ def take_notes(
     return same, (told,)
 
 
-def _not_used(take: TakeHeard, later: str, agree: int) -> Finding:
-    if later:
+def _not_used(take: TakeHeard, later_s: float | None, agree: int) -> Finding:
+    if later_s is not None:
+        side = "later" if later_s > 0 else "earlier"
         return Finding(
             severity="question",
-            what=f"The notes of {take.called} of {take.stem} lie {later} later than the stem's: "
-            "does its file start elsewhere?",
+            what=f"The notes of {take.called} of {take.stem} lie {abs(later_s):.2f} s {side} than the "
+            "stem's: does its file start elsewhere?",
             did="It was not used: takes are taken to start where their stem starts.",
-            advice="If so, write late_by_ms beside the take's file, or export it from the stem's "
-            "start.",
+            advice=f"If so, write late_by_ms: {-1000.0 * later_s:.0f} beside the take's file, or "
+            "export it from the stem's start.",
             stem=take.stem,
             file=take.take.file,
         )

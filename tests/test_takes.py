@@ -207,6 +207,7 @@ def test_a_take_that_starts_elsewhere_is_asked_about() -> None:
     assert asked.what == (
         "The notes of take 2 of LV lie 4.00 s later than the stem's: does its file start elsewhere?"
     )
+    assert asked.advice.startswith("If so, write late_by_ms: -4000 beside the take's file")
     plan = planned(sung({5: -45.0}), heard(take, late_by_ms=-4000.0))
     row = row_of(plan, "LV-0006")
     assert row is not None
