@@ -313,6 +313,7 @@ def _second_opinion(
         b=b,
         pitch_law=law,
         most_partials=_SECOND_OPINION_PARTIALS,
+        followed=True,
     )
     if fit is None:
         return None

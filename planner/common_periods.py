@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from planner.model import Floats
 
 _MOST_TIMES = 6
-_NEAR_CENTS = 50.0
+_NEAR_BELOW, _NEAR_ABOVE = 2.0 ** (-50.0 / 1200.0), 2.0 ** (50.0 / 1200.0)
 # How well a period must fit. An octave up it fits by 1 - 2q, where q is the share of energy in the
 # partials that only the low pitch has (half a period away such a partial is its own opposite), so
 # 0.7 says that the other note is 8 dB down; of one note alone about half the energy lies there.
@@ -115,14 +115,25 @@ def _explained(
     return times >= 2 and bool(is_near(before[-1], times * low_hz))
 
 
-def best_fit(candidates_hz: Floats, strength: Floats, f_hz: float) -> tuple[float, float]:
-    """How well a frame fits a pitch, 0 where it is not offered, and the offered pitch nearest."""
-    near = np.where(is_near(candidates_hz, f_hz), strength, 0.0)
-    best = int(near.argmax())
-    return float(near[best]), float(candidates_hz[best])
+def best_fit(
+    candidates_hz: Floats, strength: Floats, f_hz: Floats | float
+) -> tuple[Floats, Floats]:
+    """How well frames fit a pitch, 0 where it is not offered, and the offered pitch nearest.
+
+    Parameters
+    ----------
+    candidates_hz, strength : (..., k) periods offered in each frame and how well they fit, 0..1
+    f_hz : (...,) the pitch asked about
+
+    Returns
+    -------
+    (...,) how well it fits, and (...,) the offered pitch
+    """
+    near = np.where(is_near(candidates_hz, np.expand_dims(f_hz, -1)), strength, 0.0)
+    best = near.argmax(axis=-1, keepdims=True)
+    fits, hz = (np.take_along_axis(a, best, -1)[..., 0] for a in (near, candidates_hz))
+    return fits, hz
 
 
 def is_near(f_hz: Floats | float, of_hz: Floats | float) -> NDArray[np.bool_]:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        off: NDArray[np.bool_] = np.abs(1200.0 * np.log2(np.divide(f_hz, of_hz))) < _NEAR_CENTS
-    return off
+    return np.asarray((f_hz > of_hz * _NEAR_BELOW) & (f_hz < of_hz * _NEAR_ABOVE))

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 
@@ -41,7 +42,9 @@ _FIRST_WINDOW_S = 0.02
 _ROUNDS, _ROUNDS_WITHOUT_B = (3, 7, 16), (3, 6, 12, 24)
 # A partial known to a hundredth of 1/T is a twenty-fifth of 1/T off in a window four times as long.
 _GROWTH, _LAST_GROWTH = 4, 6
-_STILL = 0.05  # times 1/T: a partial found so near was modelled where it is
+# A partial x / T from where it is modelled comes out pi^2 / 15 x^3 / T too far away (the line
+# a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
+_TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
 _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
@@ -96,6 +99,7 @@ def fit_partials(
     fit_b: bool = False,
     pitch_law: Floats | None = None,
     most_partials: int = 40,
+    followed: bool = False,
 ) -> PartialFit | None:
     """Measure the pitch of one window from all its partials at once.
 
@@ -115,6 +119,8 @@ def fit_partials(
         and vibrato out, and the result is the mean along it
     most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
         and sounds costs a short window a factor of ten, a long one little
+    followed : whether f0_hz and the law come from a contour through this window: then all of it is
+        tried first, and counts where its partials lie where they are looked for
 
     Returns
     -------
@@ -127,8 +133,14 @@ def fit_partials(
         return None
     x = np.asarray(samples, dtype=np.float32)
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
+    if followed:
+        fit = _fit_window(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, most=most_partials, cold=False, last=False
+        )
+        if fit is not None and _stands(fit, f0_hz, b, count / sr):
+            return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
-    fit: PartialFit | None = None
+    fit = None
     start_hz = f0_hz
     while True:
         first = (count - length) // 2
@@ -198,12 +210,19 @@ def _fit_window(
             b=b,
             fit_b=fit_b and found.sum() >= 4,
         )
-        moved = partial_ratios(fit.numbers, fit.b) * fit.f0_hz - ratios[fit.numbers - 1] * f0_hz
-        f0_hz = fit.f0_hz
-        b = fit.b
-        if wanted == most and np.abs(moved).max() < _STILL / window_s:
+        stands = _stands(fit, f0_hz, b, window_s)
+        f0_hz, b = fit.f0_hz, fit.b
+        if wanted == most and stands:
             break
     return fit
+
+
+def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
+    """Were partials modelled so near where they were found that another fit leaves them there?"""
+    before_hz = partial_ratios(fit.numbers, b) * f0_hz
+    moved = np.abs(partial_ratios(fit.numbers, fit.b) * fit.f0_hz - before_hz) * window_s
+    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * before_hz)
+    return bool(left_cents.max() < _LEFT_CENTS)
 
 
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
@@ -217,25 +236,23 @@ def _joint_fit(
     x: Floats, clock: Floats, f_hz: Floats, window_s: float
 ) -> tuple[Floats, Floats, Floats]:
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
-    k = len(f_hz)
-    clock = clock - clock.mean()
-    unit = np.linspace(-1.0, 1.0, len(x), dtype=np.float32) * np.float32(1.0 - 1.0 / len(x))
-    cosine, sine = _one_turn(np.outer(clock, f_hz))
-    model = np.empty((len(x), 4 * k), dtype=np.float32)
-    model[:, :k], model[:, k : 2 * k] = cosine, sine
-    np.multiply(model[:, : 2 * k], unit[:, None], out=model[:, 2 * k :])
-    gram = (model.T @ model).astype(np.float64)
-    gram[np.diag_indices_from(gram)] += 1e-9 * len(x)
-    inverse = np.linalg.inv(gram)
-    weights = inverse @ (model.T @ x)
-    rest = x - model @ weights.astype(np.float32)
-    noise = float(rest @ rest) / max(len(x) - 4 * k, 0.2 * len(x))
-    noise = max(noise, 1e-12 * float(x @ x) / len(x), 1e-20)
+    k, count = len(f_hz), len(x)
+    model = np.empty((4 * k, count), dtype=np.float32)
+    turns = np.multiply.outer(f_hz, clock - clock[count // 2])
+    _one_turn(turns, out=(model[:k], model[k : 2 * k]))
+    unit = (np.arange(1 - count, count, 2) / count).astype(np.float32)
+    np.multiply(model[: 2 * k], unit, out=model[2 * k :])
+    gram = (model @ model.T).astype(np.float64)
+    gram.flat[:: 4 * k + 1] += 1e-9 * count
+    weights, inverse = _solved(gram, model @ x)
+    rest = x - weights.astype(np.float32) @ model
+    noise = float(rest @ rest) / max(count - 4 * k, 0.2 * count)
+    noise = max(noise, 1e-12 * float(x @ x) / count, 1e-20)
     a, b, c, d = weights[:k], weights[k : 2 * k], weights[2 * k : 3 * k], weights[3 * k :]
     power = a * a + b * b + 1e-30
     turn = (b * c - a * d) / power
-    spread = np.diagonal(inverse)
-    cross = inverse[2 * k + np.arange(k), 3 * k + np.arange(k)]
+    spread = inverse.diagonal()
+    cross = inverse[3 * k :, 2 * k : 3 * k].diagonal()
     turn_variance = (
         noise
         * (b * b * spread[2 * k : 3 * k] + a * a * spread[3 * k :] - 2 * a * b * cross)
@@ -245,13 +262,30 @@ def _joint_fit(
     return np.sqrt(power), turn * to_hz, turn_variance * to_hz**2
 
 
-def _one_turn(turns: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _solved(gram: Floats, onto: Floats) -> tuple[Floats, Floats]:
+    """Weights of a fit from its normal equations, and the lower triangle of the gram's inverse.
+
+    By Cholesky in half the time of `numpy.linalg.inv`, which is left for columns so alike that
+    rounding hides that the gram is positive.
+    """
+    root, failed = lapack.dpotrf(gram, lower=1)
+    if failed:
+        inverse = np.linalg.inv(gram)
+        return inverse @ onto, inverse
+    return lapack.dpotrs(root, onto, lower=1)[0], lapack.dpotri(root, lower=1)[0]
+
+
+def _one_turn(
+    turns: Floats, out: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Cosine and sine of full turns.
 
     Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
     """
-    phase = (2.0 * np.pi * (turns - np.rint(turns))).astype(np.float32)
-    return np.cos(phase), np.sin(phase)
+    phase = (turns - np.rint(turns)).astype(np.float32)
+    phase *= np.float32(2.0 * np.pi)
+    cosine, sine = out if out is not None else (None, None)
+    return np.cos(phase, out=cosine), np.sin(phase, out=sine)
 
 
 def _tie(
@@ -264,28 +298,28 @@ def _tie(
     fit_b: bool,
 ) -> PartialFit:
     """Tie partial frequencies to f0 and B by weighted least squares, once more without outliers."""
-    variance = variance + (_RELATIVE_FLOOR * f_hz) ** 2
+    n = numbers.astype(float)
+    weight = 1.0 / (variance + (_RELATIVE_FLOOR * f_hz) ** 2)
     keep = np.ones(len(f_hz), dtype=bool)
     for _ in range(2):
-        f0, stiffness, cov = _solve_series(
-            numbers[keep], f_hz[keep], variance[keep], b=b, fit_b=fit_b
+        f0, stiffness, f0_variance, b_variance = _solve_series(
+            n, f_hz, weight * keep, b=b, fit_b=fit_b
         )
-        misfit = f_hz - partial_ratios(numbers, stiffness) * f0
-        score = np.abs(misfit) / np.sqrt(variance)
+        misfit = f_hz - n * np.sqrt(1.0 + stiffness * n * n) * f0
+        score = np.abs(misfit) * np.sqrt(weight)
         limit = _OUTLIER_MADS * max(1.4826 * float(_middle(score[keep])), 1.0)
         inliers = score < limit
         if inliers.sum() < (4 if fit_b else 1) or (inliers == keep).all():
             break
         keep = inliers
-    freedom = keep.sum() - (2 if fit_b else 1)
-    chi2 = float(np.sum(misfit[keep] ** 2 / variance[keep]))
+    freedom = int(keep.sum()) - (2 if fit_b else 1)
+    chi2 = float(score[keep] @ score[keep])
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
-    sd_cents = LN_CENTS * np.sqrt(cov[0, 0] * widen) / f0
     return PartialFit(
-        f0_hz=float(f0),
-        b=float(stiffness),
-        sd_cents=float(sd_cents),
-        b_sd=float(np.sqrt(cov[1, 1] * widen)) if fit_b else None,
+        f0_hz=f0,
+        b=stiffness,
+        sd_cents=float(LN_CENTS * np.sqrt(f0_variance * widen) / f0),
+        b_sd=float(np.sqrt(b_variance * widen)) if fit_b else None,
         numbers=numbers[keep],
         misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
         amplitudes=amplitudes[keep],
@@ -302,39 +336,33 @@ def _middle(values: Floats) -> Floats:
 
 
 def _solve_series(
-    numbers: NDArray[np.int64],
-    f_hz: Floats,
-    variance: Floats,
-    *,
-    b: float,
-    fit_b: bool,
-) -> tuple[float, float, Floats]:
-    """Least squares for f_n = n f0 sqrt(1 + B n^2); returns f0, B and their covariance.
+    n: Floats, f_hz: Floats, weight: Floats, *, b: float, fit_b: bool
+) -> tuple[float, float, float, float]:
+    """Least squares for f_n = n f0 sqrt(1 + B n^2); returns f0, B and their variances.
 
     With B given f0 is linear. With both unknown (f_n / n)^2 = f0^2 + f0^2 B n^2 is, and its
     weights follow from the variance of f_n, which is small beside f_n.
     """
-    n = numbers.astype(float)
     if not fit_b:
         ratios = n * np.sqrt(1.0 + b * n * n)
-        weight = ratios / variance
-        total = float(weight @ ratios)
-        return float(weight @ f_hz) / total, b, np.array([[1.0 / total]])
+        onto_ratios = ratios * weight
+        total = float(onto_ratios @ ratios)
+        return float(onto_ratios @ f_hz) / total, b, 1.0 / total, 0.0
     level = (f_hz / n) ** 2
-    weight = (n * n / (2.0 * f_hz)) ** 2 / variance
+    weight_of_level = (n * n / (2.0 * f_hz)) ** 2 * weight
     square = n * n
-    sums = [float(weight @ square**power) for power in range(3)]
-    onto = [float(weight @ level), float(weight @ (square * level))]
-    determinant = sums[0] * sums[2] - sums[1] ** 2
-    if determinant <= 1e-12 * sums[0] * sums[2]:
-        return _solve_series(numbers, f_hz, variance, b=b, fit_b=False)
-    f0_squared = (sums[2] * onto[0] - sums[1] * onto[1]) / determinant
-    bent = (sums[0] * onto[1] - sums[1] * onto[0]) / determinant
-    f0, stiffness = float(np.sqrt(max(f0_squared, 1e-12))), bent / f0_squared
-    # From the covariance of (f0^2, f0^2 B) to that of (f0, B).
-    covariance = np.array([[sums[2], -sums[1]], [-sums[1], sums[0]]]) / determinant
-    change = np.array([[0.5 / f0, 0.0], [-stiffness / f0_squared, 1.0 / f0_squared]])
-    return f0, float(np.clip(stiffness, -2e-4, _MAX_B)), change @ covariance @ change.T
+    of_square = weight_of_level * square
+    total, s1, s2 = float(weight_of_level.sum()), float(of_square.sum()), float(of_square @ square)
+    onto, onto_square = float(weight_of_level @ level), float(of_square @ level)
+    determinant = total * s2 - s1**2
+    if determinant <= 1e-12 * total * s2:
+        return _solve_series(n, f_hz, weight, b=b, fit_b=False)
+    f0_squared = max((s2 * onto - s1 * onto_square) / determinant, 1e-12)
+    stiffness = (total * onto_square - s1 * onto) / determinant / f0_squared
+    # From the covariance of (f0^2, f0^2 B) to the variances of f0 and B.
+    f0_variance = 0.25 * s2 / determinant / f0_squared
+    b_variance = (stiffness**2 * s2 + 2.0 * stiffness * s1 + total) / determinant / f0_squared**2
+    return f0_squared**0.5, min(max(stiffness, -2e-4), _MAX_B), f0_variance, b_variance
 
 
 def follow_partials(
@@ -408,10 +436,12 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     """
     pieces = -(-len(taper) // hop)
     blocks = frames + pieces - 1
-    taper = np.pad(taper, (0, pieces * hop - len(taper))).reshape(pieces, hop)
+    whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
+    whole_taper[: len(taper)] = taper
     rows = rows[:, : blocks * hop]
-    rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
-    parts = rows.reshape(len(rows), blocks, hop) @ taper.T
+    if rows.shape[1] < blocks * hop:
+        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
+    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((len(rows), frames))
     for piece in range(pieces):
         total += parts[:, piece : piece + frames, piece]

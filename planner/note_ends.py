@@ -69,9 +69,12 @@ def _decay(at: Floats, level_db: Floats, first: int, last: int) -> Floats:
     """Level and slope of a line through a decay, never rising, not bent by one wild frame."""
     at, level_db = at[first:last], level_db[first:last]
     weight = np.ones(len(at))
-    line: Floats = np.zeros(2)
     for _ in range(3):
-        line = np.polynomial.polynomial.polyfit(at, level_db, 1, w=np.sqrt(weight))
-        rest = np.abs(level_db - np.polynomial.polynomial.polyval(at, line))
+        total = weight.sum()
+        middle, level = weight @ at / total, weight @ level_db / total
+        lever = weight * (at - middle)
+        slope = lever @ level_db / max(lever @ at, 1e-12)
+        rest = np.abs(level_db - level - slope * (at - middle))
         weight = 1.0 / np.maximum(1.0, rest / (1.5 * float(np.median(rest)) + 0.1))
+    line = np.array([level - slope * middle, slope])
     return line if line[1] <= 0 else np.array([float(np.median(level_db)), 0.0])

@@ -53,7 +53,8 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
         prior = np.full(len(at), note.pitch_hz)
     else:
         line = np.log2(f0[near])
-        line = np.convolve(np.pad(line, 2, mode="edge"), np.full(5, 0.2), "valid")
+        line = np.concatenate([line[:1], line[:1], line, line[-1:], line[-1:]])
+        line = np.convolve(line, np.full(5, 0.2), "valid")
         prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
     return NoteSpan(
         note=note,

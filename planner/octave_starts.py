@@ -46,11 +46,11 @@ def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats
         before = f0_hz[max(0, first - _RING_FRAMES) : first]
         if is_near(before[~np.isnan(before)], low_hz).any():
             continue
-        lower = [best_fit(candidates_hz[k], strength[k], f0_hz[k] / n) for k in range(first, frame)]
-        higher = [best_fit(candidates_hz[k], strength[k], f0_hz[k])[0] for k in range(first, frame)]
-        fits = np.array([fit for fit, _ in lower])
-        better = (fits > _FITS) & (fits > np.array(higher) + _BETTER)
+        rows = slice(first, frame)
+        fits, lower_hz = best_fit(candidates_hz[rows], strength[rows], f0_hz[rows] / n)
+        higher, _ = best_fit(candidates_hz[rows], strength[rows], f0_hz[rows])
+        better = (fits > _FITS) & (fits > higher + _BETTER)
         if better.mean() < _SHARE:
             continue
-        out[first:frame] = np.where(fits > 0.0, [hz for _, hz in lower], f0_hz[first:frame] / n)
+        out[rows] = np.where(fits > 0.0, lower_hz, f0_hz[rows] / n)
     return out

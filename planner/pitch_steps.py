@@ -151,6 +151,8 @@ def potts_steps(line: Floats) -> list[int]:
     distance = np.abs(line[:, None] - levels) / _STEP_SIGMA
     loss = np.where(distance < 1.5, 0.5 * distance**2, 1.5 * (distance - 0.75))
     loss = np.minimum(loss, _STEP_CAP)
+    if loss.sum(axis=0).min() <= _STEP_COST:
+        return []  # one level costs no more than a step alone
     total = loss[0].copy()
     came_from = np.zeros(loss.shape, dtype=np.int32)
     stay = np.arange(len(levels), dtype=np.int32)

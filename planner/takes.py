@@ -135,8 +135,8 @@ def _not_used(take: TakeHeard, later_s: float | None, agree: int) -> Finding:
         side = "later" if later_s > 0 else "earlier"
         return Finding(
             severity="question",
-            what=f"The notes of {take.called} of {take.stem} lie {abs(later_s):.2f} s {side} than the "
-            "stem's: does its file start elsewhere?",
+            what=f"The notes of {take.called} of {take.stem} lie {abs(later_s):.2f} s {side} than "
+            "the stem's: does its file start elsewhere?",
             did="It was not used: takes are taken to start where their stem starts.",
             advice=f"If so, write late_by_ms: {-1000.0 * later_s:.0f} beside the take's file, or "
             "export it from the stem's start.",

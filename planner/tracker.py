@@ -240,26 +240,26 @@ def _curve_peaks(
     """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
     middle = curve[:, 1:-1]
     peak = (middle >= curve[:, :-2]) & (middle > curve[:, 2:]) & (middle > _MIN_STRENGTH)
-    # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
-    falling = np.logical_and.accumulate(curve[:, 1:] <= curve[:, :-1], axis=1)
-    peak &= ~falling[:, :-1]
     peak &= (lags[1:-1] >= shortest - 1) & (lags[1:-1] <= longest + 1)
-    down = (_COST_PER_OCTAVE_DOWN * np.log2(lags[1:-1])).astype(np.float32)
-    score = np.where(peak, middle - down, np.float32(-np.inf))
-    wanted = min(_CANDIDATES, score.shape[1])
-    best = np.argpartition(-score, wanted - 1, axis=1)[:, :wanted]
-    rows = np.arange(len(curve))[:, None]
-    found = peak[rows, best]
-    at = best + 1
-    left, centre, right = curve[rows, at - 1], curve[rows, at], curve[rows, at + 1]
+    row, at = np.nonzero(peak)
+    at += 1
+    # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
+    first_rise = (curve[:, 1:] > curve[:, :-1]).argmax(axis=1)
+    behind = at > first_rise[row]
+    row, at = row[behind], at[behind]
+    centre = curve[row, at]
+    order = np.lexsort((_COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
+    row, at, centre = row[order], at[order], centre[order]
+    place = np.arange(len(row)) - np.searchsorted(row, np.arange(len(curve)))[row]
+    best = place < _CANDIDATES
+    row, at, centre, place = row[best], at[best], centre[best], place[best]
+    left, right = curve[row, at - 1], curve[row, at + 1]
     bend = left - 2 * centre + right
-    offset = np.where(found & (bend < 0), 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
-    height = centre - 0.25 * (left - right) * offset
-    step = lags[1] - lags[0]
+    offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
     lag = np.zeros((len(curve), _CANDIDATES))
     value = np.zeros((len(curve), _CANDIDATES))
-    lag[:, :wanted] = np.where(found, (at + offset) * step, 0.0)
-    value[:, :wanted] = np.where(found, np.minimum(height, 1.0), 0.0)
+    lag[row, place] = (at + offset) * (lags[1] - lags[0])
+    value[row, place] = np.minimum(centre - 0.25 * (left - right) * offset, 1.0)
     return lag, value
 
 

@@ -129,13 +129,17 @@ def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float
     seconds = float(u[-1] - u[0])
     bends = seconds * lowest >= _LEAST_CYCLES  # over less, a bend takes the place of the sine
 
-    line = _line_columns(u, bends=bends)
+    line = _line_columns(u, bends=bends).T
+    width = len(line)
 
     def explained(rates: Floats) -> Floats:
-        models = np.stack([np.hstack([line, _swing_columns(u, r, grows=False)]) for r in rates])
-        across = models.transpose(0, 2, 1)
-        onto = across @ cents
-        weights = np.linalg.solve(across @ models, onto[:, :, None])[:, :, 0]
+        phase = 2 * np.pi * rates[:, None] * u
+        models = np.empty((len(rates), width + 2, len(u)))
+        models[:, :width] = line
+        np.sin(phase, out=models[:, width])
+        np.cos(phase, out=models[:, width + 1])
+        onto = models @ cents
+        weights = np.linalg.solve(models @ models.transpose(0, 2, 1), onto[:, :, None])[:, :, 0]
         power: Floats = np.sum(weights * onto, axis=1)
         return power
 
