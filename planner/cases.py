@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from planner.chord_symbols import ChordSymbol
 from planner.model import Role
 from planner.targets import Aimed
 from planner.tolerances import Exposure, Judging, Tolerances, ToleranceTerms, tolerance_terms
@@ -25,6 +26,7 @@ class Case:
     grace: bool = False  # leans on a longer note
     in_run: bool = False  # a rule for a run of short notes has settled its start already
     blue: bool = False
+    chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against another stem
@@ -58,6 +60,16 @@ class Case:
     @property
     def heard(self) -> float | None:
         return self._rest(self.aimed.heard_cents)
+
+    @property
+    def chord_tone_beside(self) -> int | None:
+        """The note that this one leans to, where the named chord has that and not this (MIDI)."""
+        midi = self.aimed.target.intended_midi
+        if self.chord is None or self.heard is None or self.aimed.target.from_score:
+            return None
+        beside = midi + (1 if self.heard > 0 else -1)
+        leans = midi % 12 not in self.chord.tones and beside % 12 in self.chord.tones
+        return beside if leans and 0 <= beside <= 127 else None
 
     @property
     def length_s(self) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 
 from planner.fewest_moves import Backbone, Proposal, fewest_moves
 from planner.parts import Part, sounding
-from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.ranking import fault_of
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
@@ -70,7 +70,7 @@ def proposals(
     """Say what each row adds to the notes it moves, and which rows must be made before it."""
     found = []
     for row in rows:
-        if row.action not in MOVING_ACTIONS:
+        if row.action not in EDIT_ACTIONS:
             continue
         if row.id in rules:
             rule = rules[row.id]
@@ -301,7 +301,7 @@ def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:
 
 def _own_cents(j: Judged) -> float:
     """What a note's own edit adds to what is heard, beyond its rules."""
-    if j.action not in MOVING_ACTIONS:
+    if j.action not in EDIT_ACTIONS:
         return 0.0
     layer = sum(c for _, c in j.layers)
     return (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) - layer

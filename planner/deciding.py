@@ -7,7 +7,7 @@ decides nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from planner import ranking
 from planner.answers import Override
@@ -16,12 +16,14 @@ from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
 from planner.fewest_moves import Backbone
-from planner.model import Finding, MeasuredNote, SessionA4, StemNotes
+from planner.lyrics import is_title_word, words_by_line
+from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.movement import SongMovement
 from planner.moving_song import moved_along, movement_of
+from planner.named_chords import NONE_NAMED, NamedChords
 from planner.parts import Part, all_notes, part_of, sounding
 from planner.pitch import note_name, shift_hz
-from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.plan_model import EDIT_ACTIONS, Judged, Row
 from planner.planrows import note_row, rule_row
 from planner.retargeting import aimed_at_chords, aimed_at_leads
 from planner.ruled import keeps_row, re_aimed
@@ -29,6 +31,7 @@ from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.settling import NOBODY, Settled, settle
+from planner.takes import TakeHeard, by_note, take_notes
 from planner.targets import Aimed, aim, target_for
 from planner.timeline import TempoMap
 from planner.tolerances import Exposure, Judging, Tolerances
@@ -50,6 +53,9 @@ class Ground:
     shifts: Mapping[str, float]  # stem code -> s from the file's clock to the session's
     recalled: Recalled
     meant: Mapping[str, int]  # note id -> MIDI note of a score
+    named: NamedChords = NONE_NAMED
+    words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
+    takes: tuple[TakeHeard, ...] = ()
     # What the planner decides where nobody has answered anything, by note id.
     planners: Mapping[str, Judged] = NOBODY
 
@@ -77,9 +83,17 @@ def aimed_alone(
     """Aim one stem's notes without the others; what is noticed goes to ``told``."""
     part = part_of(
         stem, ground.session, ground.a4, ground.tolerances, ground.judging, ground.tempo_map,
-        ground.shifts, told, ground.meant, may_move_as_a_whole=as_a_whole,
+        ground.shifts, told, ground.meant, may_move_as_a_whole=as_a_whole, named=ground.named,
     )  # fmt: skip
-    return replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
+    part = replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
+    takes = [take for take in ground.takes if take.stem == stem.code]
+    found = [take_notes(part.aimed, take, ground.a4.a4_hz) for take in takes]
+    told += [finding for _, findings in found for finding in findings]
+    sung: dict[str, str] = {}
+    if stem.role in VOICE_ROLES:
+        sung = words_by_line(stem.notes, part.shift_s, ground.session, ground.tempo_map)
+        sung |= {n.id: ground.words[n.id] for n in stem.notes if n.id in ground.words}
+    return replace(part, takes=by_note([same for same, _ in found]), words=sung)
 
 
 def decide_once(
@@ -106,7 +120,7 @@ def decide_once(
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
         return aimed_at_chords(
             moved_along(parts, movement),
-            ground.session, ground.a4, ground.judging, ground.tempo_map,
+            ground.session, ground.a4, ground.judging, ground.tempo_map, ground.named,
         )  # fmt: skip
 
     at_first = with_others(alone)
@@ -139,7 +153,7 @@ def decide_once(
         parts = aim_at
         by_id = {note.id: note for note in sounding(parts, {})}
         points = points_of_named(one.clashes, by_id)
-        judged = _with_severity(one.judged, parts, points, standing, ground.tempo_map)
+        judged = _with_severity(one.judged, parts, points, standing, ground)
         return with_rows(ground, parts, one.rules, judged, one.tool, standing)
 
     made, backbone, kept = cleared(decided, ground.session)
@@ -183,7 +197,7 @@ def with_rows(
         part = parts[code]
         for measured in part.stem.notes:
             one = judged[measured.id]
-            if one.action in MOVING_ACTIONS or keeps_row(one, ground.recalled.rulings):
+            if one.action in EDIT_ACTIONS or keeps_row(one, ground.recalled.rulings):
                 row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
                 rows.append(row)
                 terms[row.id] = one.severity_terms
@@ -239,15 +253,16 @@ def _with_severity(
     parts: dict[str, Part],
     clash_points: dict[str, float],
     standing: dict[str, Standing],
-    tempo_map: TempoMap | None,
+    ground: Ground,
 ) -> dict[str, Judged]:
     told = {}
+    tempo_map, song = ground.tempo_map, ground.session.song
     for part in parts.values():
         ends = _phrase_ends(part.stem.notes)
         last = part.stem.notes[-1].id if part.stem.notes else ""
         for n in part.stem.notes:
-            j = judged[n.id]
-            if j.action not in MOVING_ACTIONS or j.tolerance_cents is None:
+            j = replace(judged[n.id], word=part.words.get(n.id, ""))
+            if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
                 told[n.id] = j
                 continue
             beat = tempo_map.bar_beat(n.note.start_s + part.shift_s)[1] if tempo_map else None
@@ -258,6 +273,7 @@ def _with_severity(
                 over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
                 on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
                 ends_phrase=n.id in ends,
+                on_title_word=is_title_word(j.word, song),
                 final_held=n.id == last and n.note.length_s >= _FINAL_HELD_S,
                 length_s=n.note.length_s,
                 confidence=n.measurement.confidence,

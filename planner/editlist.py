@@ -25,7 +25,7 @@ from planner.model import Confidence
 from planner.plan_model import Action, Plan, Row, RowKind, Scope, State
 from planner.wording import SIGN_RULE
 
-EDIT_LIST_FORMAT_VERSION = "1.0"  # major.minor; a reader refuses another major
+EDIT_LIST_FORMAT_VERSION = "1.1"  # major.minor; a reader refuses another major
 
 Kind = Literal["text", "choice", "whole", "number", "texts", "points", "layers", "yes-no"]
 
@@ -83,6 +83,12 @@ COLUMNS: tuple[Column, ...] = (
     Column("crossfade_in_ms", "number", 1),
     Column("crossfade_out_ms", "number", 1),
     Column("remaining_cents", "number", 1),
+    Column("take_file", "text"),
+    Column("take_start_s", "number", 4),
+    Column("take_end_s", "number", 4),
+    Column("take_start_smp", "whole"),
+    Column("take_end_smp", "whole"),
+    Column("take_heard_cents", "number", 1),
     Column("layers", "layers"),
     Column("clash_with", "text"),
     Column("beating_hz", "number", 2),

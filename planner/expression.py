@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, MeasuredNote, StemNotes
+from planner.model import VOICE_ROLES, MeasuredNote, Measurement, StemNotes
 from planner.pitch import cents
 
 _GRACE_SHORTER_S = 0.09  # common practice, no source
@@ -16,11 +16,25 @@ _PUSHED_SHARE = 95  # percentile of level; common practice, no source
 _PUSHED_OVER_DB = 3.0  # chosen: a part sung at one level has no pushed notes
 _NOTES_FOR_LEVEL = 20  # chosen: fewer notes have no loudest twentieth
 
+# All three: common practice, no source.
+_SLOW_VIBRATO_HZ = 3.5
+_REGULAR = 0.6
+_VIBRATO_HALF_CENTS = 10.0
+
 # Cents above the tonic: a third between minor (316) and major (386), a fifth let down, and a
 # seventh toward 7:4 (969). Common practice, no source.
 _BLUE_CENTS = {"third": (315.0, 385.0), "fifth": (620.0, 680.0), "seventh": (969.0, 1000.0)}
 _BLUE_OFF_CENTS = 5.0  # chosen: nearer to the written note, it is simply in tune
 _COMES_BACK = 2  # times on the same degree
+
+
+def wobbles(m: Measurement) -> bool:
+    """Say whether a pitch swings too slowly or unevenly to be vibrato."""
+    if m.vibrato_half_cents is None or m.vibrato_half_cents <= _VIBRATO_HALF_CENTS:
+        return False
+    slow = m.vibrato_hz is not None and m.vibrato_hz < _SLOW_VIBRATO_HZ
+    uneven = m.vibrato_regularity is not None and m.vibrato_regularity <= _REGULAR
+    return slow or uneven
 
 
 def grace_notes(notes: tuple[MeasuredNote, ...]) -> frozenset[str]:

@@ -6,7 +6,7 @@ from collections import Counter
 from typing import get_args
 
 from planner.model import FIXED_ROLES
-from planner.plan_model import MOVING_ACTIONS, Plan, Row, State
+from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
 from planner.questions import words_to_type
 from planner.spelling import names_at
 from planner.summary import plain, reference_sentences, table
@@ -67,7 +67,7 @@ def _files(plan: Plan) -> list[str]:
 
 def _edits(plan: Plan) -> list[str]:
     number, time = edits(plan)
-    states = Counter(row.state for row in plan.rows if row.action in MOVING_ACTIONS)
+    states = Counter(row.state for row in plan.rows if row.action in EDIT_ACTIONS)
     said = ", ".join(f"{states[state]} {state}" for state in _STATES if states[state])
     lines = [f"- {count(number, 'edit')} proposed, {minutes(time)} by hand ({said or 'none'})."]
     above = [o for o in plan.offenders if o.above_stop_line]

@@ -14,8 +14,9 @@ from planner.roles import is_chordal, role_range_hz
 from planner.score_match import StemScore, match_score
 from planner.score_use import verdict
 from planner.segmenter import segment
-from planner.session_model import StemSpec
+from planner.session_model import StemSpec, Take
 from planner.spectra import Spectra, coarse_spectra
+from planner.takes import TakeHeard
 from planner.tracker import track
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
@@ -73,6 +74,18 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
         findings=findings,
         spectra=coarse_spectra(samples, ANALYSIS_SR),
     )
+
+
+def hear_take(spec: StemSpec, take: Take, path: Path) -> TakeHeard:
+    """Read another take of a stem and measure its notes, as those of the stem are measured.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read.
+    """
+    heard = hear_stem(spec, path, take.file)
+    return TakeHeard(stem=spec.code, take=take, notes=heard.notes)
 
 
 def _expected(

@@ -9,18 +9,21 @@ is sounding as well.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from planner.chord_symbols import ChordSymbol
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote
 from planner.model import FIXED_ROLES
+from planner.named_chords import NONE_NAMED, NamedChords
 from planner.temperament import PITCH_CLASSES
 from planner.tolerances import Judging
 
 HELD_S = 0.6  # shorter chords pass by; common practice, no source
 _JOINED_S = 0.1  # chosen: a note or chord taken up again this soon goes on
 _INSIDE_SHARE = 0.5  # chosen: more than half of a note must lie in the chord it is judged by
+_NAMED_TONES = 2  # chosen: of a named chord; one note alone is in many chords
 _MOVING_STEMS = 2  # one voice over a band is melody; chosen
 
 # Cents above the root: ratios of small numbers (Helmholtz, On the Sensations of Tone, part II).
@@ -28,6 +31,7 @@ PURE_CENTS = {
     "major": {4: 1200 * math.log2(5 / 4), 7: 1200 * math.log2(3 / 2)},
     "minor": {3: 1200 * math.log2(6 / 5), 7: 1200 * math.log2(3 / 2)},
 }
+_PURE_OPEN = {7: PURE_CENTS["major"][7]}  # of a chord whose third is suspended or left out
 PURE_SEVENTH_CENTS = 1200 * math.log2(7 / 4)
 _DEGREES = {3: "third", 4: "third", 7: "fifth", 10: "seventh"}
 _PRIMARY = (0, 5, 7)  # semitones of a key's first, fourth and fifth degree
@@ -46,14 +50,24 @@ class HeldChord:
     """A chord that sounds unchanged for long enough."""
 
     root: int  # pitch class, C is 0
-    quality: str  # "major" or "minor"
+    quality: str  # "major", "minor", or "suspended" where a chord is named so
     start_s: float
     end_s: float
     stems: tuple[str, ...]  # that hold a note of it, by code
+    symbol: str = ""  # as the session file names it; empty where the notes alone tell
 
     @property
     def name(self) -> str:
-        return f"{PITCH_CLASSES[self.root]} {self.quality}"
+        return self.symbol or f"{PITCH_CLASSES[self.root]} {self.quality}"
+
+    @property
+    def pure(self) -> Mapping[int, float]:
+        """Semitones above the root -> cents, of the tones with a pure place."""
+        return PURE_CENTS.get(self.quality, _PURE_OPEN)
+
+    @property
+    def tones(self) -> frozenset[int]:
+        return frozenset({self.root, *((self.root + step) % 12 for step in self.pure)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +96,7 @@ def pure_places(
     notes: tuple[SoundingNote, ...],
     judging: Judging,
     tonic_at: Callable[[float], int | None] = lambda at_s: None,
+    named: NamedChords = NONE_NAMED,
 ) -> dict[str, PurePlace]:
     """Find the notes that belong at a pure interval (note id -> place).
 
@@ -92,6 +107,9 @@ def pure_places(
     tonic_at : callable
         Seconds -> pitch class of the key's tonic, or None. It decides between chords of the same
         notes (C6 is Am7) where the lowest note does not.
+    named : NamedChords
+        What the session file calls the chords. Two notes of a named chord are enough, root or fifth
+        need not sound; where the notes do not fit its name, they alone count.
 
     Notes
     -----
@@ -102,7 +120,7 @@ def pure_places(
         return {}
     moving = _MOVING | _MELODY if judging.pure_thirds == "yes" else _MOVING
     held = [h for h in _joined(notes) if round(h.end_s - h.start_s, 6) >= HELD_S]
-    chords = held_chords(tuple(held), tonic_at)
+    chords = held_chords(tuple(held), tonic_at, named)
     found: dict[str, PurePlace] = {}
     for h in held:
         if h.role not in moving:
@@ -111,7 +129,7 @@ def pure_places(
         if chord is None or _moving_stems(chord, held, moving) < _MOVING_STEMS:
             continue
         semitones = (h.midi - chord.root) % 12
-        pure = PURE_CENTS[chord.quality].get(semitones)
+        pure = chord.pure.get(semitones)
         if semitones == 10 and chord.quality == "major" and judging.pure_sevenths:
             pure = PURE_SEVENTH_CENTS
         share = _share(h, chord, notes, moving, judging)
@@ -129,10 +147,13 @@ def pure_places(
 
 
 def held_chords(
-    held: tuple[_Held, ...], tonic_at: Callable[[float], int | None]
+    held: tuple[_Held, ...],
+    tonic_at: Callable[[float], int | None],
+    named: NamedChords = NONE_NAMED,
 ) -> tuple[HeldChord, ...]:
     """Name the chords that held notes make, in order of time; each lasts `HELD_S` at least."""
-    edges = sorted({h.start_s for h in held} | {h.end_s for h in held})
+    changes = {span.start_s for span in named.spans}
+    edges = sorted({h.start_s for h in held} | {h.end_s for h in held} | changes)
     starting: dict[float, list[_Held]] = {}
     for h in held:
         starting.setdefault(h.start_s, []).append(h)
@@ -140,29 +161,49 @@ def held_chords(
     sounding: list[_Held] = []
     for low_s, high_s in pairwise(edges):
         sounding = [h for h in sounding if h.end_s > low_s] + starting.get(low_s, [])
-        named = chord_name(tuple(h.midi for h in sounding), tonic_at(low_s))
-        if named is None:
+        symbol = named.at(low_s)
+        found = _chord(tuple(h.midi for h in sounding), tonic_at(low_s), symbol)
+        if found is None:
             continue
-        root, quality = named
-        tones = {root, *((root + step) % 12 for step in PURE_CENTS[quality])}
+        here = replace(found, start_s=low_s, end_s=high_s)
+        tones = here.tones | (symbol.tones if symbol is not None and here.symbol else frozenset())
         stems = {h.stem for h in sounding if h.midi % 12 in tones}
         before = chords[-1] if chords else None
         if (
             before is not None
-            and (before.root, before.quality) == named
+            and (before.root, before.quality, before.symbol)
+            == (here.root, here.quality, here.symbol)
             and round(low_s - before.end_s, 6) <= _JOINED_S
         ):
             start_s, stems = before.start_s, stems | set(before.stems)
             chords.pop()
         else:
             start_s = low_s
-        chords.append(
-            HeldChord(
-                root=root, quality=quality, start_s=start_s, end_s=high_s,
-                stems=tuple(sorted(stems)),
-            )
-        )  # fmt: skip
+        chords.append(replace(here, start_s=start_s, stems=tuple(sorted(stems))))
     return tuple(c for c in chords if round(c.end_s - c.start_s, 6) >= HELD_S)
+
+
+def _chord(
+    midis: tuple[int, ...], tonic: int | None, symbol: ChordSymbol | None
+) -> HeldChord | None:
+    """The chord of notes that sound together, its time left open; None where it has no pure place.
+
+    A chord that the session names is it where two of its tones sound, and one other note at most.
+    """
+    classes = {midi % 12 for midi in midis}
+    if symbol is not None and symbol.root is not None:
+        inside = classes & symbol.tones
+        if len(inside) >= _NAMED_TONES and len(classes - inside) <= 1:
+            if symbol.quality == "other":
+                return None  # diminished and augmented chords have no agreed pure form
+            return HeldChord(
+                root=symbol.root, quality=symbol.quality, symbol=symbol.text, start_s=0.0,
+                end_s=0.0, stems=(),
+            )  # fmt: skip
+    found = chord_name(midis, tonic)
+    if found is None:
+        return None
+    return HeldChord(root=found[0], quality=found[1], start_s=0.0, end_s=0.0, stems=())
 
 
 def chord_name(midis: tuple[int, ...], tonic: int | None) -> tuple[int, str] | None:
@@ -244,7 +285,7 @@ def _share(
     """How far a note goes toward its pure place, 0..1."""
     share = 1.0 if judging.pure_thirds == "yes" else 0.5
     start_s, end_s = max(h.start_s, chord.start_s), min(h.end_s, chord.end_s)
-    tones = {chord.root, *((chord.root + step) % 12 for step in PURE_CENTS[chord.quality])}
+    tones = chord.tones
     for n in notes:
         stays = n.role in _TEMPERED or (n.role in _MELODY and n.role not in moving)
         together = min(n.end_s, end_s) - max(n.start_s, start_s)

@@ -2,26 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import combinations
 from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import HARMONIC_ROLES, Finding, StemNotes
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, MeasuredNote, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, note_name
+from planner.roles import is_chordal
 from planner.session_model import Session
-from planner.wording import amount, flat_or_sharp
+from planner.wording import amount, flat_or_sharp, percent
 
 ENOUGH_NOTES = 12  # chosen: fewer say nothing about how a part is tuned
 AGREE_CENTS = 5.0  # chosen: parts of one band tuned together agree within this
 OFF_CENTS = 3.0  # chosen: below it, "the whole song is off" is no news
 RATE_SLIP_CENTS = cents(48000, 44100) - 100  # 46.7 beyond a semitone: 146.7 in all
 PULL_DOWN_CENTS = cents(1001, 1000)  # 1.73: picture at 24 or 24/1.001 frames a second
+_SLIP_WITHIN_CENTS = 4.0  # a band at 441 instead of 440 Hz stands 3.9 off as well
+_SLIP_LENGTH_SHARE = 0.005  # chosen: ends are trimmed by less than this of a song
 _HALFWAY_CENTS = 10.0  # chosen: this near to 50, the next note is as likely as this one
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60
+# Keys of three made pianos sound within 0.1 cent each time; voice, bow and strings, read as keys,
+# within 2.5 to 12 (tests/sessions/random_session.py, seeds 61003 to 61005). Chosen between.
+_KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
+# Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
+# 0.85. Chosen between; fewer notes or seconds may be one odd sound.
+_LINE_STRENGTH, _LINE_NOTES, _LINE_S = 0.9, 4, 4.0
+# Chosen: two players never agree so; two microphones of one do, and copies.
+_SAME_SHARE, _SAME_START_S, _SAME_CENTS, _SAME_DB = 0.9, 0.003, 1.0, 1.0
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
@@ -40,6 +52,8 @@ def inspect_notes(
         found += _click(each)
         if each.code not in ticks:
             found += _register(each)
+            found += _moving_keys(each)
+            found += _several_at_once(each)
             found += _small_part(each)
     tuned = [
         (each, centre)
@@ -49,8 +63,12 @@ def inspect_notes(
         if centre is not None
     ]
     found += _whole_song(tuned, session)
+    found += _same_notes(used)
     for each, centre in tuned:
-        if each.code not in scored:
+        others = [other for one, other in tuned if one is not each]
+        slipped = list(_slipped(each, centre, others, used))
+        found += slipped
+        if each.code not in scored and not slipped:
             found += _between(each, centre)
         found += _already_corrected(each, session, centre)
     return tuple(found)
@@ -127,10 +145,36 @@ def _whole_song(tuned: list[tuple[StemNotes, float]], session: Session) -> Itera
 
 
 def _rate_slip(off: float) -> str:
-    if abs(abs(off) - RATE_SLIP_CENTS) > 1.5:  # chosen: tuning by ear is no closer
+    if abs(abs(off) - RATE_SLIP_CENTS) > _SLIP_WITHIN_CENTS:
         return ""
     whole = 100 + RATE_SLIP_CENTS
     return f"if {amount(whole)} cents in all, 44.1 and 48 kHz were taken for each other"
+
+
+def _slipped(
+    stem: StemNotes, centre: float, others: Sequence[float], stems: Sequence[StemNotes]
+) -> Iterator[Finding]:
+    """One stem that stands off the others as 44.1 kHz taken for 48 does, whatever their A4."""
+    if len(others) < 2:
+        return
+    home = float(np.angle(np.mean(np.exp(2j * np.pi * np.array(others) / 100)))) * 100 / (2 * np.pi)
+    apart = (centre - home + 50) % 100 - 50
+    agree = sum(abs((other - home + 50) % 100 - 50) <= AGREE_CENTS for other in others)
+    if 2 * agree <= len(others) or not _rate_slip(apart):
+        return
+    longest_s = max((s.facts.length_s for s in stems if s.facts is not None), default=0.0)
+    length = ""
+    if stem.facts is not None and longest_s:
+        ratio = stem.facts.length_s / longest_s
+        if min(abs(ratio * r - 1.0) for r in (48000 / 44100, 44100 / 48000)) <= _SLIP_LENGTH_SHARE:
+            length = ", and its length differs from the longest stem's in the same proportion"
+    yield Finding(
+        severity="question",
+        what=f"{stem.code} lies {amount(apart)} cents off the others: {_rate_slip(apart)}{length}.",
+        did="Measured as it is, against the nearest notes.",
+        advice="Compare the rate in the file with the rate of the recording.",
+        stem=stem.code,
+    )
 
 
 def _between(stem: StemNotes, centre: float) -> Iterator[Finding]:
@@ -178,6 +222,89 @@ def _register(stem: StemNotes) -> Iterator[Finding]:
             advice="Correct the role in the session file if it is wrong.",
             stem=stem.code,
         )
+
+
+def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
+    """Keys of an instrument that nobody can move, and yet each sounds now here, now there."""
+    if stem.role not in FIXED_ROLES:
+        return
+    of_key: dict[int, list[float]] = {}
+    for hz in _pitches(stem):
+        semitones = hz_to_midi(hz)
+        of_key.setdefault(round(semitones), []).append(100.0 * semitones)
+    apart = [hz - median(own) for own in of_key.values() if len(own) >= _TIMES_A_KEY for hz in own]
+    if len(apart) < ENOUGH_NOTES:
+        return
+    spread = 1.4826 * float(np.median(np.abs(apart)))
+    if round(spread, 1) < _KEY_SPREAD_CENTS:
+        return
+    yield Finding(
+        severity="question",
+        what=f"{stem.code} is marked {stem.role}, and the same key sounds now here, now there, by "
+        f"{amount(spread)} cents either way ({len(apart)} notes): really?",
+        did=f"Judged as {stem.role}: nothing in it is moved.",
+        advice="Keys do not do this, though a rotary effect or bellows may; correct the role in "
+        "the session file if it is a voice, a string or a wind.",
+        stem=stem.code,
+    )
+
+
+def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
+    """A single-line part whose notes hardly repeat with their pitch: chords, perhaps."""
+    if is_chordal(stem.role) or stem.role == "drum-tones":
+        return
+    length_s = sum(n.note.length_s for n in stem.notes)
+    if len(stem.notes) < _LINE_NOTES or length_s < _LINE_S:
+        return
+    strength = sum(n.note.strength * n.note.length_s for n in stem.notes) / length_s
+    if round(strength, 2) >= _LINE_STRENGTH:
+        return
+    yield Finding(
+        severity="question",
+        what=f"{stem.code} is marked {stem.role}, and only {percent(strength)} of its notes' sound "
+        "repeats with their pitch, where single lines reach 96 %: do several notes sound at once?",
+        did=f"Judged as {stem.role}, one note at a time: many notes may be missing.",
+        advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; noise or "
+        "another player in the stem does this too.",
+        stem=stem.code,
+    )
+
+
+def _same_notes(stems: Sequence[StemNotes]) -> Iterator[Finding]:
+    """Two stems whose notes agree to the millisecond and the cent: one recording, saved twice."""
+    for first, second in combinations(stems, 2):
+        ours, theirs = first.notes, second.notes
+        same_file = (
+            first.facts is not None
+            and second.facts is not None
+            and first.facts.sha256 == second.facts.sha256
+        )
+        few = min(len(ours), len(theirs)) < ENOUGH_NOTES
+        # The same file is told by its sum; a programmed part may well be doubled by another sound.
+        if same_file or few or len(ours) != len(theirs) or "sampled" in (first.role, second.role):
+            continue
+        pairs = list(zip(ours, theirs, strict=True))
+        apart_db = np.array([a.note.level_db - b.note.level_db for a, b in pairs])
+        off_db = float(np.median(np.abs(apart_db - np.median(apart_db))))
+        alike = sum(_alike(a, b) for a, b in pairs)
+        if alike >= _SAME_SHARE * len(ours) and off_db <= _SAME_DB:
+            yield Finding(
+                severity="question",
+                what=f"{first.code} and {second.code} hold the same {len(ours)} notes to the "
+                "millisecond and the cent: the same recording twice?",
+                did="Each was measured as a part of its own.",
+                advice="Two microphones of one source are one stem with the other file under "
+                "linked, so that they move together; of a copy, take one out.",
+                stem=second.code,
+            )
+
+
+def _alike(a: MeasuredNote, b: MeasuredNote) -> bool:
+    one, other = a.measurement.heard_hz, b.measurement.heard_hz
+    if one is None or other is None:
+        return one is other
+    near = abs(a.note.start_s - b.note.start_s) <= _SAME_START_S
+    return near and abs(cents(one, other)) <= _SAME_CENTS
 
 
 def _small_part(stem: StemNotes) -> Iterator[Finding]:

@@ -147,6 +147,8 @@ def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
     """Say what a note's errors are once its rules and its own edit are made."""
     length_s = aimed.measured.note.length_s
     layer = sum(c for _, c in judged.layers)
+    if judged.take is not None:  # the note of the other take stands there instead
+        layer = (judged.remaining_cents or 0.0) - (judged.heard_cents or 0.0)
 
     def after(error: float | None, at_s: float) -> float | None:
         if error is None:

@@ -7,17 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.errors import PlannerError, SessionError, named_in
-from planner.files.audio import find_audio_file
+from planner.files.audio import find_audio_file, sha256_of
 from planner.files.configs import read_judging
-from planner.files.midi import read_score, read_tempo_file
+from planner.files.midi import read_lyrics, read_score, read_tempo_file
 from planner.files.plan_folder import (
     audio_folders,
     default_out_folder,
 )
 from planner.files.session_file import read_session
-from planner.model import Finding
+from planner.lyrics import words_of_score
+from planner.model import VOICE_ROLES, Finding
+from planner.plan_model import Source
 from planner.score_match import StemScore
-from planner.session_model import Session, StemSpec
+from planner.session_model import Session, StemSpec, Take
+from planner.takes import may_borrow, unheard
 from planner.timeline import TempoMap, tempo_map_from_marks
 from planner.tolerances import Judging
 
@@ -33,6 +36,7 @@ class Opened:
     missing: tuple[str, ...]
     findings: tuple[Finding, ...]
     rough_mix: Path | None = None
+    takes: tuple[tuple[StemSpec, Take, Path], ...] = ()  # those that can be listened to
 
 
 def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
@@ -48,6 +52,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     folder = session_path.parent / session.audio_folder
     stems: list[tuple[StemSpec, Path, str]] = []
     linked: list[Path] = []
+    takes: list[tuple[StemSpec, Take, Path]] = []
     missing = list(without)
     found: list[Finding] = list(findings)
     for spec in session.stems:
@@ -65,11 +70,22 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             continue
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
+        if spec.takes and not may_borrow(spec.role):
+            found.append(unheard(spec.code, spec.role))
+            continue
+        for take in spec.takes:
+            try:
+                takes.append((spec, take, find_audio_file(folder, take.file)))
+            except PlannerError as error:
+                if not keep_going:
+                    raise with_place(error, spec, session_path) from error
+                found.append(lost_take(spec, take, error))
     return Opened(
         session=session,
         path=session_path,
         stems=tuple(stems),
         linked=tuple(dict.fromkeys(linked)),
+        takes=tuple(takes),
         missing=tuple(missing),
         findings=tuple(found),
         rough_mix=_rough_mix(session, session_path),
@@ -116,6 +132,52 @@ def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
     )
 
 
+def other_files(opened: Opened) -> tuple[tuple[StemSpec, Take, Path], ...]:
+    """Name the files of each source that are not measured, as takes to be listened to."""
+    folder = opened.path.parent / opened.session.audio_folder
+    return tuple(
+        (spec, Take(file=name), find_audio_file(folder, name))
+        for spec, _, written in opened.stems
+        if spec.role != "exclude"
+        for name in (spec.file, *spec.linked)
+        if name != written
+    )
+
+
+def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
+    return Finding(
+        severity="warning",
+        what=f"{take.label or take.file} of {spec.code} could not be used: {error}",
+        did="It was left out.",
+        advice="Put the file right and run again.",
+        stem=spec.code,
+        file=take.file,
+    )
+
+
+def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
+    """Name the files beside the stems that a plan is made from, with their sums."""
+    session, folder = opened.session, opened.path.parent
+    named: list[tuple[str, str, str, Path]] = []
+    if session.tempo_file is not None:
+        named.append(("tempo map", "", session.tempo_file, folder / session.tempo_file))
+    if session.temperament_file is not None:
+        named.append(("scale", "", session.temperament_file, folder / session.temperament_file))
+    for spec, _, _ in opened.stems:
+        if spec.score is not None:
+            named.append(("score", spec.code, spec.score.file, folder / spec.score.file))
+        named += [
+            ("take", spec.code, take.file, path)
+            for owner, take, path in opened.takes
+            if owner.code == spec.code
+        ]
+    return tuple(
+        (Source(use=use, stem=code, file=file, sha256=sha256_of(path)), path)
+        for use, code, file, path in named
+        if path.is_file()
+    )
+
+
 def tempo_map_of(opened: Opened) -> TempoMap | None:
     session = opened.session
     if session.tempo_file is not None:
@@ -152,7 +214,9 @@ def scores_of(
         if spec.score is None:
             continue
         try:
-            notes = read_score(opened.path.parent / spec.score.file, spec.score.track)
+            place = opened.path.parent / spec.score.file
+            notes = read_score(place, spec.score.track)
+            lyrics = read_lyrics(place, spec.score.track) if spec.role in VOICE_ROLES else []
         except PlannerError as error:
             if not keep_going:
                 raise with_place(error, spec, opened.path, "score") from error
@@ -177,6 +241,7 @@ def scores_of(
             notes=tuple(notes),
             transpose=spec.score.transpose,
             later_s=spec.score.later_s,
+            words=words_of_score(notes, lyrics) if lyrics else (),
             zero_s=tuple(dict.fromkeys(zero_s - late_s for zero_s in zeros)),
         )
     return scores, tuple(findings)
@@ -190,6 +255,7 @@ def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]
     """
     files = [path for _, path, _ in opened.stems] + list(opened.linked)
     files += [opened.rough_mix] if opened.rough_mix else []
+    files += [path for _, _, path in opened.takes]
     folders = audio_folders(files)
     if out is None and opened.session.out_folder is not None:
         out = opened.path.parent / opened.session.out_folder

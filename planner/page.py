@@ -199,7 +199,7 @@ def _entry(
         anchor=anchor,
         offender=o,
         stem=row.stem,
-        intended=row.intended,
+        intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
         reason=row.reason,
         where=place(row.start_bar, row.start_beat, row.start_s),
         why=terms(o.terms) if o is not None else "",
@@ -209,7 +209,12 @@ def _entry(
         mix="" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
         heard=heard,
         sounds=tuple(ways),
-        answers=ANSWERS if o is not None else _answers_to(row, names),
+        # A question proposes no edit that could be halved, nor does a note of another take.
+        answers=_answers_to(row, names)
+        if o is None
+        else ANSWERS[:-1]
+        if row.action == "other-take"
+        else ANSWERS,
         alike=line.alike,
     )
 

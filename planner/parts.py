@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from planner.chord_strings import guess_chord_strings
+from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
+from planner.named_chords import NONE_NAMED, NamedChords
 from planner.pitch import parse_note, shift_hz
+from planner.plan_model import TakeNote
 from planner.protection import protected_notes
 from planner.repeats import repeated_places
 from planner.scopes import find_rules
@@ -42,6 +46,9 @@ class Part:
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
     factors: dict[str, float]  # note id -> tolerance factor of its section, where it is not 1
+    words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
+    chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
+    takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
 
     @property
     def expression(self) -> frozenset[str]:
@@ -61,12 +68,18 @@ def part_of(
     meant: Mapping[str, int],
     *,
     may_move_as_a_whole: bool = True,
+    named: NamedChords = NONE_NAMED,
 ) -> Part:
     """Aim one stem's notes; those of a part that stays as a whole are named as they sound."""
     spec = next(spec for spec in session.stems if spec.code == stem.code)
     shift_s = shifts[stem.code]
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
     grace = grace_notes(stem.notes)
+    chords = {
+        n.id: symbol
+        for n in stem.notes
+        if (symbol := named.over(n.note.start_s + shift_s, n.note.end_s + shift_s)) is not None
+    }
 
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
         ask = tolerances.limits.ask_beyond_cents
@@ -90,7 +103,9 @@ def part_of(
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
         tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
-        return aimed, blue_notes(stem.notes, off, tonics)
+        roots = _roots(chords, stem, session, a4, offset_cents)
+        blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
+        return aimed, blue
 
     told = _offset_by_score(aimed_from(0.0)[0])
     scored = told is not None
@@ -156,9 +171,10 @@ def part_of(
         pushed=pushed_notes(stem),
         blue=blue,
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
-        strings=guess_strings(aimed, stem.role, spec),
+        strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
         factors=_section_factors(stem, session, tempo_map, shift_s),
+        chords=chords,
     )
 
 
@@ -228,6 +244,21 @@ def _tonics(
             tonic = parse_note(f"{keys[-1].tonic}4")
             found[n.id] = shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
     return found
+
+
+def _roots(
+    chords: Mapping[str, ChordSymbol],
+    stem: StemNotes,
+    session: Session,
+    a4: SessionA4,
+    offset_cents: float,
+) -> dict[str, float]:
+    """The root of the major chord that each note stands over, as the part itself is tuned."""
+    return {
+        note_id: shift_hz(note_hz(60 + symbol.root, stem.role, session, a4), offset_cents)
+        for note_id, symbol in chords.items()
+        if symbol.root is not None and symbol.quality == "major"
+    }
 
 
 def clock_shifts(session: Session, facts_of: Mapping[str, AudioFacts]) -> dict[str, float]:

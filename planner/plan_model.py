@@ -20,11 +20,29 @@ MOVING_ACTIONS = frozenset(
         "start-only", "hold-end", "steady", "shape",
     }
 )  # fmt: skip
+# What a person does by hand, and what therefore takes time and is ranked.
+EDIT_ACTIONS = MOVING_ACTIONS | {"other-take"}
 RowKind = Literal["rule", "note", "question", "advice"]
 Scope = Literal["part", "span", "string", "pitch", "passage"]
 State = Literal[
     "new", "approved", "refused", "parked", "done", "checked", "not-done", "reopened", "orphan"
 ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeNote:
+    """The same note as another take has it, on that take's own clock."""
+
+    file: str  # as the session file writes it
+    label: str
+    quality: str  # what the session file says of the take
+    start_s: float
+    end_s: float
+    start_smp: int
+    end_smp: int
+    heard_hz: float
+    uncertainty_cents: float | None
+    louder_db: float  # than the stem's note, beyond what the two takes differ by as a whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +78,8 @@ class Judged:
     fret: int | None = None  # from the nut
     string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
     names: NoteNames = MIXED_NAMES  # what notes are called where it stands
+    word: str = ""  # sung on it, where the session or its score has the words
+    take: TakeNote | None = None  # that stands in for it, where the action is other-take
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +127,12 @@ class Row:
     crossfade_in_ms: float | None = None
     crossfade_out_ms: float | None = None
     remaining_cents: float | None = None
+    take_file: str = ""  # of another take: what to borrow from it, on its own clock
+    take_start_s: float | None = None
+    take_end_s: float | None = None
+    take_start_smp: int | None = None
+    take_end_smp: int | None = None
+    take_heard_cents: float | None = None  # its error, before the rules
     layers: tuple[tuple[str, float], ...] = ()
     clash_with: str = ""
     beating_hz: float | None = None
@@ -181,6 +207,16 @@ class Since:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A file beside the stems that a plan was made from."""
+
+    use: str  # "take", "score", "tempo map", "scale"
+    stem: str  # code; empty where it is the whole session's
+    file: str  # as the session file writes it
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """The whole result of a run, before anything is written."""
 
@@ -198,3 +234,4 @@ class Plan:
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     since: Since | None = None  # None on the first run
     keys: tuple[KeyMark, ...] = ()  # by which notes are named
+    sources: tuple[Source, ...] = ()  # tempo map and scale; then scores and takes stem by stem

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.deciding import Ground, in_order
@@ -17,8 +18,9 @@ from planner.keys import with_keys
 from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
-from planner.parts import clock_shifts, sounding
-from planner.plan_model import Plan, Row
+from planner.named_chords import chord_findings, named_chords
+from planner.parts import all_notes, clock_shifts, sounding
+from planner.plan_model import Plan, Row, Source
 from planner.planrows import (
     advice_row,
     note_row,
@@ -26,12 +28,14 @@ from planner.planrows import (
     stem_summary,
     voicing_row,
 )
+from planner.pushed_pitch import voice_findings
 from planner.row_ids import name_rows
 from planner.ruled import alters
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
 from planner.standing_still import decide_until_still
+from planner.takes import TakeHeard
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
@@ -53,6 +57,9 @@ def make_plan(
     findings: tuple[Finding, ...] = (),
     recalled: Recalled = NOTHING,
     meant: Mapping[str, int] | None = None,
+    words: Mapping[str, str] | None = None,
+    takes: tuple[TakeHeard, ...] = (),
+    sources: tuple[Source, ...] = (),
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -68,15 +75,23 @@ def make_plan(
         Ids and people's rulings from earlier runs; nothing on the first.
     meant : mapping, optional
         Note id to the MIDI note that a score gives; the others are taken as the nearest note.
+    words : mapping, optional
+        Note id to the word that a score puts on it; it goes before a line of the session's lyrics.
+    takes : tuple of TakeHeard
+        What was heard in other takes of the stems.
+    sources : tuple of Source
+        The files beside the stems that all this was made from; only passed on.
     """
     noticed: list[Finding] = []
     curve = curve_hz(session, a4)
     a4 = with_keys(session, stems, a4, curve)
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
+    named = named_chords(session, tempo_map)
     recalled = replace(recalled, held=_held(stems, shifts, recalled, tempo_map))
     ground = Ground(
         session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
         shifts=shifts, recalled=recalled, meant=meant or {},
+        named=named, words=words or {}, takes=takes,
     )  # fmt: skip
     given = {stem.code: stem for stem in stems}
     if alters(recalled.rulings):
@@ -89,10 +104,15 @@ def make_plan(
     fixed = [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    noticed += chord_findings(session, named, all_notes(first.alone))
     noticed += unison_findings(sounding(first.alone, {}), a4, tempo_map)
     noticed += movement_findings(first.movement, tempo_map)
     noticed += warming(
         {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
+    )
+    noticed += voice_findings(
+        {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()},
+        first.standing,
     )
     noticed += done.findings
     raw = sounding(made.parts, {})
@@ -125,7 +145,9 @@ def make_plan(
         ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     for code in sorted(parts):
-        noticed += setup_findings(parts[code].aimed, parts[code].strings, parts[code].spec)
+        part = parts[code]
+        noticed += setup_findings(part.aimed, part.strings, part.spec)
+        noticed += chord_string_findings(part.aimed, part.strings, part.spec)
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
@@ -134,13 +156,14 @@ def make_plan(
         missing,
     )
     noticed += told
+    sung = {k: j.word for k, j in judged.items() if j.word}
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
         a4=a4,
         judged=tuple(judged[n.id] for code in order for n in parts[code].stem.notes),
         rows=all_rows,
-        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats),
+        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats, sung),
         stems=tuple(
             stem_summary(
                 parts[code].stem,
@@ -154,6 +177,7 @@ def make_plan(
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
+        sources=sources,
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
 

@@ -12,11 +12,12 @@ import numpy as np
 from planner import ranking
 from planner.exposure import Standing
 from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
-from planner.pitch import note_name
-from planner.plan_model import MOVING_ACTIONS, Judged, Row, StemSummary
+from planner.pitch import cents, note_name
+from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
 from planner.ruled import SET_BY_HAND
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
+from planner.takes import borrowed_in_words
 from planner.timeline import TempoMap, parse_timecode, timecode
 from planner.tolerances import Tolerances
 from planner.voicings import SourChord
@@ -58,14 +59,17 @@ def note_row(
     def rest(error: float | None) -> float | None:
         return None if error is None else error + layer
 
-    asks = not moving
+    borrowed = j.take if j.action == "other-take" else None
+    in_words = _said_edit(j) + _after_rules(j) if moving else ""
+    if borrowed is not None:
+        in_words = borrowed_in_words(borrowed) + _after_rules(j)
     return Row(
         id=j.measured.id,
         kind="note",
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
         **_where(note, note, stem, tempo_map, shift_s, session),
-        word=_string_and_fret(j),
+        word=j.word or _string_and_fret(j),
         covers=(j.measured.id,),
         intended=note_name(j.target.intended_midi),
         intended_midi=j.target.intended_midi,
@@ -83,20 +87,21 @@ def note_row(
         onset_uncertainty_cents=m.onset_uncertainty_cents,
         action=j.action,
         add_cents=j.add_cents,
-        in_words="" if asks else _said_edit(j) + _after_rules(j),
+        in_words=in_words,
         onset_add_cents=j.onset_add_cents,
         cut_s=j.cut_s,
         sustain_add_cents=j.sustain_add_cents,
         points=j.points,
         crossfade_in_ms=_blend_in(note) if moving else None,
         crossfade_out_ms=_BLEND_INSIDE_MS if moving else None,
-        remaining_cents=j.remaining_cents if moving else None,
+        remaining_cents=j.remaining_cents if moving or borrowed else None,
+        **_in_the_take(borrowed, j.target.target_hz),
         layers=j.layers,
         clash_with=j.clash_with,
         beating_hz=j.beating_hz,
         beat_cycles=j.beat_cycles,
         clash_partials=j.clash_partials,
-        severity=j.severity if moving else None,
+        severity=j.severity if moving or borrowed else None,
         confidence=m.confidence,
         rule_name=j.rule_name,
         reason=j.reason + (ghosts(j.measured.heard_in) if moving else ""),
@@ -220,7 +225,7 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
     refused: ids of rules of the part that a person refused; they are why there are so many edits.
     """
     measured = [j for j in judged if j.heard_cents is not None]
-    edits = [j for j in measured if j.action in MOVING_ACTIONS]
+    edits = [j for j in measured if j.action in EDIT_ACTIONS]
     if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
         return None
     share = percent(len(edits) / len(measured))
@@ -277,7 +282,7 @@ def stem_summary(
         offset_uncertainty_cents=doubt,
         spread_cents=spread,
         onset_minus_sustain_cents=start,
-        edits=len(rules) + sum(j.action in MOVING_ACTIONS for j in own),
+        edits=len(rules) + sum(j.action in EDIT_ACTIONS for j in own),
         suspicions=tuple(_suspicions(stem, offset, spread, start, rules)),
     )
 
@@ -405,6 +410,20 @@ def _timecode(start_s: float, stem: StemNotes, shift_s: float, session: Session)
     else:
         return None
     return timecode(max(at, Fraction(0)), session.frame_rate, drop_frame=session.drop_frame)
+
+
+def _in_the_take(take: TakeNote | None, target_hz: float) -> dict[str, Any]:
+    """Where another take has the note, on that take's own clock."""
+    if take is None:
+        return {}
+    return {
+        "take_file": take.file,
+        "take_start_s": take.start_s,
+        "take_end_s": take.end_s,
+        "take_start_smp": take.start_smp,
+        "take_end_smp": take.end_smp,
+        "take_heard_cents": cents(take.heard_hz, target_hz),
+    }
 
 
 def _string_and_fret(j: Judged) -> str:

@@ -91,6 +91,15 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
             }
             for code, facts in plan.facts
         ],
+        "other_files": [
+            {
+                "use": source.use,
+                "stem": source.stem or None,
+                "file": _relative(source.file),
+                "sha256": source.sha256,
+            }
+            for source in plan.sources
+        ],
         "missing_stems": list(plan.missing),
     }
 

@@ -9,9 +9,9 @@ from dataclasses import replace
 
 from planner.fewest_moves import Step
 from planner.model import Confidence
-from planner.plan_model import MOVING_ACTIONS, Offender, Row
+from planner.plan_model import EDIT_ACTIONS, Offender, Row
 from planner.session_model import Session
-from planner.wording import flat_or_sharp
+from planner.wording import flat_or_sharp, sung_word
 
 Terms = tuple[tuple[str, float], ...]
 
@@ -21,7 +21,7 @@ _CLASH_MOST = 25.0
 _EXPOSURE_MOST = 15.0
 _PLACE_MOST = 15.0
 _LENGTH_MOST = 10.0
-_DOWNBEAT, _PHRASE_END = 4.0, 6.0
+_DOWNBEAT, _PHRASE_END, _TITLE_WORD = 4.0, 6.0, 3.0
 _REPEAT, _REPEAT_MOST = 2.0, 10.0
 _SURE: dict[str, float] = {"firm": 1.0, "fair": 0.8, "shaky": 0.5, "": 0.5}  # chosen
 # Level over the rest that counts nothing and everything: chosen, as 12 dB under is buried.
@@ -38,6 +38,7 @@ def severity(
     on_downbeat: bool = False,
     ends_phrase: bool = False,
     final_held: bool = False,
+    on_title_word: bool = False,
     length_s: float,
     confidence: Confidence,
     covered: bool = False,
@@ -52,7 +53,7 @@ def severity(
     exposed = 1.0
     if over_rest_db is not None:
         exposed = (over_rest_db - _BURIED_DB) / (_PROUD_DB - _BURIED_DB)
-    place = _DOWNBEAT * on_downbeat + _PHRASE_END * ends_phrase
+    place = _DOWNBEAT * on_downbeat + _PHRASE_END * ends_phrase + _TITLE_WORD * on_title_word
     length = math.log2(max(length_s, _SHORTEST_S) / _SHORTEST_S) / _DOUBLINGS
     terms = {
         "over": min(max(over, 0.0), _OVER_MOST),
@@ -86,13 +87,13 @@ def with_repeats(
     """Count into each edit's severity how often its fault comes back."""
     times: dict[tuple[object, ...], int] = {}
     for row in rows:
-        if row.action in MOVING_ACTIONS:
+        if row.action in EDIT_ACTIONS:
             many = row.notes_covered if row.kind == "rule" else 1
             times[fault_of(row)] = times.get(fault_of(row), 0) + many
     told, found = [], dict(terms)
     for row in rows:
         n = times.get(fault_of(row), 1)
-        if row.action in MOVING_ACTIONS and n > 1 and row.severity is not None:
+        if row.action in EDIT_ACTIONS and n > 1 and row.severity is not None:
             extra = round(min(_REPEAT_MOST, _REPEAT * n, 100.0 - row.severity), 1)
             found[row.id] = (*terms.get(row.id, ()), ("repeats", extra))
             row = replace(row, severity=round(row.severity + extra, 1))
@@ -106,6 +107,7 @@ def rank(
     session: Session,
     steps: Sequence[Step],
     beats: Mapping[str, str],
+    words: Mapping[str, str] | None = None,
 ) -> tuple[Offender, ...]:
     """List the edits in the order of the steps, and say where the editor's time runs out.
 
@@ -123,6 +125,8 @@ def rank(
         The lines in their order, best first (`planner.fewest_moves`).
     beats : mapping
         Row id -> its worst clash in one clause, where it has one.
+    words : mapping, optional
+        Row id -> the word that is sung on its note.
     """
     by_id = {row.id: row for row in rows}
     ends_s: dict[int, float] = {}
@@ -146,7 +150,7 @@ def rank(
                 start_beat=worst.start_beat,
                 intended=worst.intended,
                 times=worst.notes_covered if worst.kind == "rule" else len(step.ids),
-                headline=_headline(worst, beats.get(worst.id, "")),
+                headline=_headline(worst, beats.get(worst.id, ""), (words or {}).get(worst.id, "")),
                 fix=worst.in_words + ("; the others as listed" if len(step.ids) > 1 else ""),
                 severity=worst.severity or 0.0,
                 terms=terms.get(worst.id, ()),
@@ -179,7 +183,7 @@ def _side(row: Row) -> float:
     return math.copysign(1.0, amount or 0.0)
 
 
-def _headline(row: Row, beats: str) -> str:
+def _headline(row: Row, beats: str, word: str) -> str:
     """What one hears, in words."""
     if row.kind == "rule":
         return row.reason
@@ -192,6 +196,8 @@ def _headline(row: Row, beats: str) -> str:
     else:
         what = row.intended
     said = f"{what} {flat_or_sharp(error)}".strip()
+    if word:
+        said = f"{sung_word(word)}: {said}"
     if beats:
         return f"{said}, {beats}"
     if row.start_s is not None and row.end_s is not None:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from planner.held_chords import pure_places
 from planner.model import Note, SessionA4, Target
+from planner.named_chords import NONE_NAMED, NamedChords
 from planner.parts import Part, all_notes
 from planner.pitch import cents, parse_note, shift_hz
 from planner.plan_model import Judged
@@ -31,6 +32,7 @@ def aimed_at_chords(
     a4: SessionA4,
     judging: Judging,
     tempo_map: TempoMap | None,
+    named: NamedChords = NONE_NAMED,
 ) -> dict[str, Part]:
     """Aim the notes of held chords at pure intervals, as far as the judging goes."""
 
@@ -45,7 +47,7 @@ def aimed_at_chords(
     notes = tuple(
         n for n in all_notes(parts) if n.id not in unsure and n.role != "drum-tones"
     )  # fmt: skip
-    places = pure_places(notes, judging, tonic_at)
+    places = pure_places(notes, judging, tonic_at, named)
     targets: dict[str, Target] = {}
     for part in parts.values():
         for a in part.aimed:

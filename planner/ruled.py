@@ -12,7 +12,7 @@ import numpy as np
 
 from planner.answers import Override, Ruling, Rulings
 from planner.pitch import note_name
-from planner.plan_model import MOVING_ACTIONS, Judged, Row
+from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.scope_rule import ScopeRule
 from planner.targets import Aimed
 from planner.wording import flat_or_sharp, raise_or_lower
@@ -222,10 +222,11 @@ def ruled_note(
             add_cents=row.add_cents, onset_add_cents=row.onset_add_cents, cut_s=row.cut_s,
             sustain_add_cents=row.sustain_add_cents, points=row.points,
             remaining_cents=rest if row.remaining_cents is None else row.remaining_cents,
+            take=judged.take if row.action == "other-take" else None,
         )  # fmt: skip
     still = replace(
         judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
-        points=(), remaining_cents=rest,
+        points=(), remaining_cents=rest, take=None,
     )  # fmt: skip
     tool = f"the planner says {said_move(planners)}: {planners.reason}"
     override = ruling.override
@@ -274,7 +275,7 @@ def ruled_note(
         )
     if ruling.state == "refused" and judged.action not in _NO_ROW:
         reason = ruling.refused_by
-        if judged.action in MOVING_ACTIONS:
+        if judged.action in EDIT_ACTIONS:
             reason += f"; {tool}"
         return replace(still, action="leave", rule_name=_REFUSED, reason=reason)
     if ruling.factor != 1.0 and judged.action in MOVING_ACTIONS:
@@ -319,6 +320,7 @@ def _layer(judged: Judged) -> float:
 
 
 def said_move(judged: Judged) -> str:
+    """Say what is done with a note in a few words."""
     if judged.add_cents is not None:
         return raise_or_lower(judged.add_cents)
     return judged.action

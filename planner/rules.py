@@ -10,12 +10,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from planner import moves
+from planner.case_words import words_of
 from planner.cases import Case
+from planner.expression import wobbles
 from planner.model import FIXED_ROLES
 from planner.moves import Move
-from planner.pitch import note_name
 from planner.plan_model import Action, Judged
-from planner.wording import amount, bleed_doubt, flat_or_sharp, taken_back
+from planner.wording import taken_back
 
 __all__ = ["DECISIONS", "DecisionRule", "decide"]
 
@@ -43,9 +44,6 @@ _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
 _LEAN_CENTS_PER_S = 12.0
 _LEAN_LASTS_S = 1.0
-_SLOW_VIBRATO_HZ = 3.5
-_REGULAR = 0.6
-_VIBRATO_HALF_CENTS = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +74,9 @@ def decide(case: Case) -> Judged:
         layers=case.layers,
         action=rule.action,
         rule_name=rule.name,
-        reason=rule.reason.format(**_words(case, move))
+        reason=rule.reason.format(
+            **words_of(case, move, rises=_rises_plainly(case) and _onset_off(case))
+        )
         + (taken_back(move.add_cents, aimed.heard_cents, case.layers) if move else ""),
         add_cents=move.add_cents if move else None,
         onset_add_cents=move.onset_add_cents if move else None,
@@ -195,12 +195,7 @@ def _which_note(case: Case) -> bool:
 
 
 def _wobbles(case: Case) -> bool:
-    m = case.aimed.measured.measurement
-    if m.vibrato_half_cents is None or m.vibrato_half_cents <= _VIBRATO_HALF_CENTS:
-        return False
-    slow = m.vibrato_hz is not None and m.vibrato_hz < _SLOW_VIBRATO_HZ
-    uneven = m.vibrato_regularity is not None and m.vibrato_regularity <= _REGULAR
-    return _over(case) and (slow or uneven)
+    return _over(case) and wobbles(case.aimed.measured.measurement)
 
 
 def _leans(case: Case) -> bool:
@@ -372,6 +367,12 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off} for {intended}, so between two notes: which was meant, {either}?",
     ),
     DecisionRule(
+        name="leans to the chord", action="ask",
+        fits=lambda c: _over(c) and c.chord_tone_beside is not None,
+        reason="{off} for {intended}, which is not in {chord}, and leans to {leans_to}, "
+        "which is: which was meant?",
+    ),
+    DecisionRule(
         name="wobble", action="ask", fits=_wobbles,
         reason="slow or uneven wobble around a middle that is {off}: another take?",
     ),
@@ -441,46 +442,3 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{kind} sits {off}{against}; {kept}{left}",
     ),
 )  # fmt: skip
-
-
-def _either(case: Case) -> str:
-    """The two notes that a pitch lies between, by name, lower first."""
-    near = case.aimed.target.intended_midi
-    other = near + (1 if (case.heard or 0.0) > 0 else -1)
-    return f"{note_name(min(near, other))} or {note_name(max(near, other))}"
-
-
-def _words(case: Case, move: Move | None) -> dict[str, str]:
-    m = case.aimed.measured.measurement
-    lean = m.slope_cents_per_s or 0.0
-    left = abs(move.remaining_cents) if move else 0.0
-    u = case.uncertainty
-    held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
-    return {
-        "protected_by": case.protected_by,
-        "comes_round": case.comes_round,
-        "unmeasured": m.not_measured_because or "no firm pitch in it",
-        "off": flat_or_sharp(case.heard),
-        "onset_off": flat_or_sharp(case.onset),
-        "sustain_off": flat_or_sharp(case.sustain),
-        "end_off": flat_or_sharp(case.end),
-        "intended": note_name(case.aimed.target.intended_midi),
-        "either": _either(case),
-        "tolerance": "" if case.role == "exclude" else amount(case.t),
-        "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),
-        "give": "" if u is None else f", give or take {amount(u)}",
-        "pair": f", together with {case.beats_with}" if case.beats_with else "",
-        "against": f" against {case.beats_with}" if case.beats_with else "",
-        "bleed": bleed_doubt(case.aimed.measured.bleed_db, case.aimed.measured.bleed_from),
-        "lean": f"{amount(lean)} a second {'upward' if lean > 0 else 'downward'}",
-        "vibrato": ", vibrato kept" if m.vibrato_hz else "",
-        "settle": f"{m.settle_s or 0.0:.2f}",
-        "kind": "held note" if held else "short note" if short else "note",
-        "kept": "rise into it kept, " if _rises_plainly(case) and _onset_off(case) else "",
-        "beats": f"beats with {case.beats_with}" if case.beats_with else "beats",
-        "would_beat": f"moved, it would clash with {case.beats_if_moved}"
-        if case.beats_if_moved
-        else "an edit of its own would make the session no better",
-        "left": ("nothing left in" if left < 0.5 else f"{left:.0f} left in")
-        + (", as more would clash" if case.part_way_cents is not None else ""),
-    }

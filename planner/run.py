@@ -12,6 +12,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
@@ -19,8 +20,9 @@ from planner.errors import AudioError, PlannerError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
-from planner.hearing import HeardStem, hear_stem
+from planner.hearing import HeardStem, hear_stem, hear_take
 from planner.inspection import inspect_facts, inspect_notes
+from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
 from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
@@ -28,9 +30,12 @@ from planner.opening import (
     Opened,
     judging_of,
     lost_stem,
+    lost_take,
     open_session,
+    other_files,
     places_of,
     scores_of,
+    sources_of,
     tempo_map_of,
     with_place,
 )
@@ -39,14 +44,16 @@ from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import ledger_after, remember, since_last
 from planner.score_match import StemScore
-from planner.score_use import use_score
-from planner.session_model import Session, StemSpec
+from planner.score_use import several_at_once, sung_words, use_score
+from planner.session_model import Session, StemSpec, Take
 from planner.spelling import spelled
+from planner.takes import TakeHeard
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
 
 Progress = Callable[[str], None]
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +109,12 @@ def plan_session(
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
     remembered = remember(opened, out)
-    beside = (*opened.linked, *([opened.rough_mix] if opened.rough_mix else []))
-    linked_before = {path: sha256_of(path) for path in beside}
+    sources = sources_of(opened)
+    beside = {
+        path: sha256_of(path)
+        for path in (*opened.linked, *([opened.rough_mix] if opened.rough_mix else []))
+    }
+    beside |= {path: source.sha256 for source, path in sources}
 
     heard, lost, findings = hear_all(
         opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
@@ -112,6 +123,9 @@ def plan_session(
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
+    takes, lost_takes = _hear_takes(
+        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress
+    )
     progress("placing notes against the reference")
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
@@ -122,6 +136,7 @@ def plan_session(
         *opened.findings,
         *found,
         *findings,
+        *lost_takes,
         *_noticed(opened.session, stems, facts, meant, told, tempo_map),
         *remembered.findings,
         *of_ids,
@@ -138,13 +153,16 @@ def plan_session(
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
+        words=_words(stems, scores, a4.a4_hz),
+        takes=takes,
+        sources=tuple(source for source, _ in sources),
     )
     plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
     plan = replace(plan, since=since_last(remembered.past, plan))
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
     excerpts = read_excerpts(plan, paths, opened.rough_mix) if page_sound else ()
-    _check_unchanged(opened, heard, linked_before)
+    _check_unchanged(opened, heard, beside)
     folder = write_plan(
         plan,
         tempo_map,
@@ -156,7 +174,7 @@ def plan_session(
         csv_delimiter=csv_delimiter,
         excerpts=excerpts,
     )
-    _check_unchanged(opened, heard, linked_before)
+    _check_unchanged(opened, heard, beside)
     return Planned(plan=plan, folder=folder)
 
 
@@ -179,11 +197,22 @@ def inspect_session(
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
+    others, lost = _hear_takes(
+        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress
+    )
+    by_code = {stem.code: stem for stem in stems}
     findings = (
         *opened.findings,
         *found,
         *findings,
+        *lost,
         *_noticed(opened.session, stems, facts, meant, told, tempo_map),
+        *(
+            finding
+            for other in others
+            if other.stem in by_code
+            for finding in linked_findings(by_code[other.stem], other)
+        ),
         *a4.findings,
         *keyboard_findings(opened.session, stems, a4),
     )
@@ -226,12 +255,20 @@ def hear_all(
 def _results(
     opened: Opened, scores: dict[str, StemScore], jobs: int | None
 ) -> Iterator[tuple[StemSpec, HeardStem | PlannerError]]:
-    wanted = min(jobs or os.cpu_count() or 1, len(opened.stems))
     # The longest work first, so that no core waits for a last long stem.
     order = sorted(opened.stems, key=lambda stem: stem[0].role == "exclude")
+    calls = [(*stem, scores.get(stem[0].code)) for stem in order]
+    yield from _in_processes(_hear_one, calls, jobs)
+
+
+def _in_processes(
+    hear: Callable[..., Result], calls: Sequence[tuple[object, ...]], jobs: int | None
+) -> Iterator[Result]:
+    """Do the same work on several stems or takes at once; the results come as they are done."""
+    wanted = min(jobs or os.cpu_count() or 1, len(calls))
     if wanted <= 1:
-        for stem in order:
-            yield _hear_one(*stem, scores.get(stem[0].code))
+        for call in calls:
+            yield hear(*call)
         return
     from joblib import Parallel, delayed
 
@@ -239,7 +276,7 @@ def _results(
     with warnings.catch_warnings():
         # A run that stops at a bad stem drops the stems still waiting: meant so, no news.
         warnings.filterwarnings("ignore", message=".*have been cancelled", category=UserWarning)
-        yield from work(delayed(_hear_one)(*stem, scores.get(stem[0].code)) for stem in order)
+        yield from work(delayed(hear)(*call) for call in calls)
 
 
 def _hear_one(
@@ -249,6 +286,39 @@ def _hear_one(
         return spec, hear_stem(spec, path, written, score)
     except PlannerError as error:
         return spec, error
+
+
+def _hear_takes(
+    opened: Opened,
+    takes: Sequence[tuple[StemSpec, Take, Path]],
+    *,
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
+) -> tuple[tuple[TakeHeard, ...], tuple[Finding, ...]]:
+    """Hear other takes or files of the stems; those that fail stop the run or are findings."""
+    heard: dict[int, TakeHeard] = {}
+    findings: dict[int, Finding] = {}
+    calls = [(k, *take) for k, take in enumerate(takes)]
+    for k, result in _in_processes(_hear_one_take, calls, jobs):
+        spec, take, _ = takes[k]
+        if isinstance(result, PlannerError):
+            if not keep_going:
+                raise with_place(result, spec, opened.path) from result
+            findings[k] = lost_take(spec, take, result)
+            continue
+        heard[k] = result
+        progress(f"heard {result.called} of {spec.code}: {len(result.notes)} notes")
+    return tuple(heard[k] for k in sorted(heard)), tuple(findings[k] for k in sorted(findings))
+
+
+def _hear_one_take(
+    k: int, spec: StemSpec, take: Take, path: Path
+) -> tuple[int, TakeHeard | PlannerError]:
+    try:
+        return k, hear_take(spec, take, path)
+    except PlannerError as error:
+        return k, error
 
 
 def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
@@ -295,7 +365,7 @@ def _meant(
         if stem.code in scores and stem.notes and stem.role != "exclude":
             named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
             meant.update(named)
-            findings += told
+            findings += [*several_at_once(stem, scores[stem.code]), *told]
     return meant, tuple(findings)
 
 
@@ -319,13 +389,22 @@ def _noticed(
     )
 
 
+def _words(
+    stems: tuple[StemNotes, ...], scores: dict[str, StemScore], a4_hz: float
+) -> dict[str, str]:
+    """Which words the scores put on the notes (note id -> word)."""
+    words: dict[str, str] = {}
+    for stem in stems:
+        if stem.code in scores and stem.notes and stem.role != "exclude":
+            words |= sung_words(stem, scores[stem.code], a4_hz)
+    return words
+
+
 # ------------------------------------------------------------------ writing and promises
 
 
-def _check_unchanged(
-    opened: Opened, heard: Sequence[HeardStem], linked_before: dict[Path, str]
-) -> None:
-    before = dict(linked_before)
+def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:
+    before = dict(beside)
     by_code = {one.code: one.facts.sha256 for one in heard}
     before.update(
         {path: by_code[spec.code] for spec, path, _ in opened.stems if spec.code in by_code}

@@ -53,6 +53,7 @@ class StemScore:
     later_s: float | None = None  # how much later it sounds than the score says, typed
     # Where tick 0 of the score may lie in the stem: its first sample, bar 1, a guide's start.
     zero_s: tuple[float, ...] = (0.0,)
+    words: tuple[str, ...] = ()  # sung on each note, empty where the score has none
 
     @property
     def expected_s(self) -> tuple[float, ...]:

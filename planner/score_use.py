@@ -22,6 +22,8 @@ _LEAST_NOTES, _LEAST_AS_WRITTEN = 8, 4
 _IN_PLACE_S = 1.0  # chosen: less than a bar, more than a late entry
 _SAME_BAR = 0.15  # bars; chosen: closer to a whole bar than this is called one
 _PLACES_TOLD = 3
+_TOGETHER_SHARE = 0.5  # of the shorter note; chosen: a legato line overlaps by less
+_TOGETHER_SHARE_OF_NOTES = 0.1  # chosen: a double stop now and then is no chord part
 
 _INTERVALS = (
     "", "a semitone", "a major second", "a minor third", "a major third", "a fourth", "a tritone",
@@ -68,6 +70,50 @@ def use_score(
         if 0 <= score.notes[j][2] + match.transpose <= 127
     }
     return meant, tuple(_told(stem, score, match, pitches, tempo_map))
+
+
+def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
+    """Ask about a score with chords for a part that is read as a single line."""
+    if is_chordal(stem.role) or len(score.notes) < 2:
+        return ()
+    inside: set[int] = set()
+    notes = score.notes
+    for i, (start_s, end_s, _) in enumerate(notes):
+        for j in range(i + 1, len(notes)):
+            if notes[j][0] >= end_s:
+                break
+            together_s = min(end_s, notes[j][1]) - notes[j][0]
+            if together_s > _TOGETHER_SHARE * min(end_s - start_s, notes[j][1] - notes[j][0]):
+                inside |= {i, j}
+    if len(inside) < max(_TOGETHER_SHARE_OF_NOTES * len(notes), 2):
+        return ()
+    return (
+        Finding(
+            severity="question",
+            what=f"{len(inside)} of {count(len(notes), 'note')} of {stem.code}'s score "
+            f"({score.name}) sound together with another, and its role, {stem.role}, is read as "
+            "one note at a time: does it play chords?",
+            did="One note was looked for at a time; of notes that sound together one at most is "
+            "found.",
+            advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; if it "
+            "plays one line of them, name a track with that line alone.",
+            stem=stem.code,
+        ),
+    )
+
+
+def sung_words(stem: StemNotes, score: StemScore, a4_hz: float) -> dict[str, str]:
+    """Give the words that a score puts on a stem's notes (note id -> word), where it fits."""
+    if not any(score.words):
+        return {}
+    pitches = [hz_to_midi(n.measurement.heard_hz or n.note.pitch_hz, a4_hz) for n in stem.notes]
+    match = match_score(
+        [n.note.start_s for n in stem.notes], pitches, score,
+        one_at_a_time=not is_chordal(stem.role),
+    )  # fmt: skip
+    if match is None or verdict(match, score) != "fits":
+        return {}
+    return {stem.notes[i].id: score.words[j] for i, j in match.pairs if score.words[j]}
 
 
 def _in_pitch(match: ScoreMatch, score: StemScore) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from planner.chord_symbols import ChordSymbol
 from planner.model import Role
 
 
@@ -24,6 +25,24 @@ class KeyMark:
     bar: int
     tonic: str
     mode: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChordMark:
+    """The chord from a beat of a bar on."""
+
+    bar: int
+    beat: float = 1.0
+    symbol: ChordSymbol
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LyricLine:
+    """Words that are sung from a beat of a bar on."""
+
+    bar: int
+    beat: float = 1.0
+    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +86,7 @@ class Take:
     file: str
     label: str = ""
     quality: str = ""
+    late_by_ms: float = 0.0  # that its file starts after its stem's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +132,7 @@ class Session:
     tempo_file: str | None = None  # a Standard MIDI File instead of marks
     bar_one_at_s: float = 0.0
     keys: tuple[KeyMark, ...] = ()
+    chords: tuple[ChordMark, ...] = ()
     reference_from: str | None = None  # stem code, "majority", or None if only a number is given
     a4_hz: float | None = None  # typed by a person; wins over the measured one
     temperament: str = "equal"  # a name in temperament.TEMPERAMENTS, or "table"
@@ -125,6 +146,7 @@ class Session:
     seconds_per_edit: float = 30.0
     consent: tuple[tuple[str, str], ...] = ()  # (stem code or "all", words)
     sections: tuple[Section, ...] = ()
+    lyrics: tuple[LyricLine, ...] = ()
     offenders_wanted: int = 12
     excerpt_seconds: float = 4.0  # most of one note that the review page plays
     tone_level_db: float = -12.0  # of the page's tones, against the excerpt

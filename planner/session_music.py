@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
 
-from planner.session_model import KeyMark, Section, TempoMark
+from planner.chord_symbols import chord_symbol
+from planner.session_model import ChordMark, KeyMark, LyricLine, Section, TempoMark
 from planner.session_stems import bar
 from planner.session_values import (
     WRONG,
@@ -189,11 +190,6 @@ def unused(problems: Problems, path: str, what: str) -> None:
     problems.notice(f"{path}: {what}", "Nothing needs to be done; it may stay in the file.")
 
 
-_CHORD = {
-    "bar": ("bar", bar),
-    "beat": ("beat", number(" beats", 1.0, 256.0)),
-    "symbol": ("symbol", text),
-}
 _LYRIC = {
     "bar": ("bar", bar),
     "beat": ("beat", number(" beats", 1.0, 256.0)),
@@ -201,30 +197,66 @@ _LYRIC = {
 }
 
 
+def _symbol(problems: Problems, value: object, path: str) -> Any:
+    got = text(problems, value, path)
+    if got is WRONG:
+        return WRONG
+    try:
+        return chord_symbol(got)
+    except ValueError as error:
+        return problems.wrong(
+            path, f"{error}", "Write it as D, F#m7, Gsus4, Bbmaj7/D, Cdim or N.C. for none."
+        )
+
+
+_CHORD = {
+    "bar": ("bar", bar),
+    "beat": ("beat", number(" beats", 1.0, 256.0)),
+    "symbol": ("symbol", _symbol),
+}
+
+
 def chords(problems: Problems, value: object, path: str) -> Any:
-    """Check the chords; they have no effect yet, so nothing is returned."""
+    """Read the chords, each from its bar and beat on."""
 
     def chord(problems: Problems, value: object, path: str) -> Any:
         example = "{bar: 3, beat: 1, symbol: Dm7}"
-        return fields(problems, value, path, _CHORD, required=("bar", "symbol"), example=example)
+        got = fields(problems, value, path, _CHORD, required=("bar", "symbol"), example=example)
+        return WRONG if got is WRONG else ChordMark(**got)
 
-    example = "[{bar: 3, beat: 1, symbol: Dm7}], or the path of a MIDI file"
-    read = text if isinstance(value, str) else list_of(chord, example=example)
-    if read(problems, value, path) is not WRONG:
-        unused(problems, path, "chords are read, but targets do not follow them yet")
-    return WRONG
+    if isinstance(value, str):
+        if text(problems, value, path) is not WRONG:
+            unused(problems, path, "chords are read as symbols by bar, not from a file")
+        return WRONG
+    example = "[{bar: 3, beat: 1, symbol: Dm7}]"
+    marks = list_of(chord, example=example)(problems, value, path)
+    if marks is WRONG:
+        return WRONG
+    return _rising(problems, marks, path, "chords")
+
+
+def _rising(problems: Problems, marks: Any, path: str, what: str) -> Any:
+    for index, (before, after) in enumerate(pairwise(marks)):
+        if (after.bar, after.beat) <= (before.bar, before.beat):
+            return problems.wrong(
+                f"{path}[{index + 1}]",
+                f"bar {after.bar} beat {after.beat:g} comes after bar {before.bar} beat "
+                f"{before.beat:g}",
+                f"Put the {what} in order of bars.",
+            )
+    return marks
 
 
 def lyrics(problems: Problems, value: object, path: str) -> Any:
-    """Check the lyrics; they have no effect yet, so nothing is returned."""
+    """Read the lyrics, line by line."""
 
     def line(problems: Problems, value: object, path: str) -> Any:
         example = "{bar: 3, beat: 1, words: low tide}"
-        return fields(problems, value, path, _LYRIC, required=("bar", "words"), example=example)
+        got = fields(problems, value, path, _LYRIC, required=("bar", "words"), example=example)
+        return WRONG if got is WRONG else LyricLine(**got)
 
-    if list_of(line, example="[{bar: 3, words: low tide}]")(problems, value, path) is not WRONG:
-        unused(problems, path, "lyrics are read, but rows do not show them yet")
-    return WRONG
+    lines = list_of(line, example="[{bar: 3, words: low tide}]")(problems, value, path)
+    return WRONG if lines is WRONG else _rising(problems, lines, path, "lines")
 
 
 sections = list_of(_section, example=f"[{_SECTION_EXAMPLE}]")

@@ -95,7 +95,13 @@ def _score(problems: Problems, value: object, path: str) -> Any:
     return WRONG if got is WRONG else ScoreRef(**got)
 
 
-_TAKE = {"file": ("file", text), "label": ("label", text), "quality": ("quality", text)}
+_LATE_BY_MS = number(" ms", -1000.0 * MAX_SECONDS, 1000.0 * MAX_SECONDS)
+_TAKE = {
+    "file": ("file", text),
+    "label": ("label", text),
+    "quality": ("quality", text),
+    "late_by_ms": ("late_by_ms", _LATE_BY_MS),
+}
 
 
 def _take(problems: Problems, value: object, path: str) -> Any:
@@ -163,7 +169,7 @@ _STEM = {
     "range": ("range_midi", _range),
     "score": ("score", _score),
     "side": ("side", one_of("auto", "left", "right", "mid")),
-    "late_by_ms": ("late_by_ms", number(" ms", -1000.0 * MAX_SECONDS, 1000.0 * MAX_SECONDS)),
+    "late_by_ms": ("late_by_ms", _LATE_BY_MS),
     "start_sample": ("start_smp", sample),
     "takes": ("takes", list_of(_take, example="[{file: takes/lead_t2.wav, label: take 2}]")),
     "comp_edges": ("comp_edges_s", _comp_edges),
@@ -188,6 +194,12 @@ def _check_alone(problems: Problems, spec: StemSpec, path: str) -> None:
     files = (spec.file, *spec.linked)
     for name in sorted({name for name in files if files.count(name) > 1}):
         problems.wrong(f"{path}.linked", f"{name!r} is named twice in this stem")
+    for index, take in enumerate(spec.takes):
+        if take.file in (*files, *(other.file for other in spec.takes[:index])):
+            problems.wrong(
+                f"{path}.takes[{index}].file", f"{take.file!r} is named twice in this stem",
+                "A take is another file than the stem itself.",
+            )  # fmt: skip
     if spec.measure_from is not None and spec.measure_from not in files:
         hint = f"{nearest(spec.measure_from, files)}Write one of {', '.join(files)}."
         problems.wrong(

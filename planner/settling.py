@@ -16,12 +16,14 @@ from planner.moves import carried_out
 from planner.parts import Part, sounding
 from planner.plan_model import Judged
 from planner.protection import join_inside
+from planner.roles import is_chordal
 from planner.row_ids import name_rules
 from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together
+from planner.takes import with_other_take
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 
@@ -144,7 +146,8 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.expression,
-        strings=part.strings,
+        # Chords are moved as a whole or not at all: a string of theirs is advice.
+        strings={} if is_chordal(part.stem.role) else part.strings,
         edges_s=part.spec.comp_edges_s,
     )
 
@@ -186,32 +189,32 @@ def _decide_all(
             clash = worst.get(note_id)
             partner = None if clash is None else by_id[_partner(clash, note_id)]
             sore = clash is not None and clash.kind in SORE_KINDS
-            one = decide(
-                Case(
-                    aimed=a,
-                    role=part.stem.role,
-                    judging=judging,
-                    tolerances=tolerances,
-                    exposure=standing[note_id].exposure if note_id in standing else "normal",
-                    factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
-                    layers=layers.get(note_id, ()),
-                    protected_by=part.protected.get(note_id, ""),
-                    join_inside=join_inside(a.measured, part.spec),
-                    grace=note_id in part.grace,
-                    in_run=note_id in runs,
-                    blue=note_id in part.blue,
-                    comes_round=part.repeated.get(note_id, ""),
-                    pushed=note_id in part.pushed,
-                    beats=note_id in against_fixed,
-                    held_unison_with_fixed=note_id in unisons,
-                    spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
-                    beats_with=called(partner) if partner is not None and sore else "",
-                    nothing_left=note_id in kept.nothing_left,
-                    worth_clearing=note_id in kept.worth_clearing,
-                    part_way_cents=kept.part_way.get(note_id),
-                    beats_if_moved=_against(kept, note_id, by_id),
-                )
+            case = Case(
+                aimed=a,
+                role=part.stem.role,
+                judging=judging,
+                tolerances=tolerances,
+                exposure=standing[note_id].exposure if note_id in standing else "normal",
+                factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
+                layers=layers.get(note_id, ()),
+                protected_by=part.protected.get(note_id, ""),
+                join_inside=join_inside(a.measured, part.spec),
+                grace=note_id in part.grace,
+                in_run=note_id in runs,
+                blue=note_id in part.blue,
+                chord=part.chords.get(note_id),
+                comes_round=part.repeated.get(note_id, ""),
+                pushed=note_id in part.pushed,
+                beats=note_id in against_fixed,
+                held_unison_with_fixed=note_id in unisons,
+                spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
+                beats_with=called(partner) if partner is not None and sore else "",
+                nothing_left=note_id in kept.nothing_left,
+                worth_clearing=note_id in kept.worth_clearing,
+                part_way_cents=kept.part_way.get(note_id),
+                beats_if_moved=_against(kept, note_id, by_id),
             )
+            one = decide(case)
             if clash is not None and partner is not None:
                 one = replace(
                     one,
@@ -221,6 +224,8 @@ def _decide_all(
                     clash_partials="{} to {}".format(*own_and_other(clash, note_id)),
                     clash_words=said_clash(clash, by_id[note_id], partner),
                 )
+            others = part.takes.get(note_id, ())
+            one = with_other_take(one, case, others, len(part.spec.linked))
             guess = part.strings.get(note_id)
             if guess is not None:
                 one = replace(

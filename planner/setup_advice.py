@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.model import Finding
+from planner.pushed_pitch import LevelSlope, level_slope
 from planner.session_model import StemSpec
 from planner.strings import StringGuess, tuning_of
 from planner.targets import Aimed
@@ -38,6 +39,8 @@ class _Fretted:
     called: str
     fret: int
     error: float
+    level_db: float
+    midi: int
     partials: float | None
     start: float | None  # onset against sustain
     settle_s: float | None
@@ -69,6 +72,7 @@ def setup_findings(
     if spec.role != "bass-fretless":  # there the finger, and no fret or nut, sets the pitch
         nut = _nut(notes)
         said += nut
+        said += _grip(notes)
         said += _single_frets(notes, past_nut=bool(nut))
         said += _hand(notes)
         said += _saddle(notes, past_nut=bool(nut))
@@ -95,6 +99,8 @@ def _fretted(a: Aimed, guess: StringGuess) -> _Fretted:
         called=guess.called,
         fret=guess.fret,
         error=a.sustain_cents,
+        level_db=a.measured.note.level_db,
+        midi=a.target.intended_midi,
         partials=m.partials_cents,
         start=None if a.onset_cents is None else a.onset_cents - a.sustain_cents,
         settle_s=m.settle_s,
@@ -159,6 +165,48 @@ def _nut(notes: list[_Fretted]) -> list[tuple[str, str]]:
         f"rest on the {_names(found)} strings; {against}."
     )
     return [(what, "The nut may stand a little high; a firm grip near it does the same.")]
+
+
+def _grip(notes: list[_Fretted]) -> list[tuple[str, str]]:
+    """Low frets that go sharper the louder they are played: the hand, where the rest does not."""
+    low = _slope(n for n in notes if n.fret in _LOW_FRETS)
+    rest = _slope(n for n in notes if n.fret not in _LOW_FRETS)
+    if low is None or not low.sure or low.cents_per_db < 0:
+        return []
+    shown = (
+        f"Frets 1 to 3 come out sharper the louder they are played, by "
+        f"{amount(low.over_range_cents)} from the soft to the loud notes "
+        f"({count(low.notes, 'note')} over {low.range_db:.0f} dB)"
+    )
+    if rest is None:
+        against = "open strings and higher frets were not heard loud and soft enough to compare"
+    elif rest.sure and rest.cents_per_db >= 0.5 * low.cents_per_db:
+        what = (
+            f"{shown}, and so do the others, by {amount(rest.over_range_cents)}: that is the "
+            "stroke rather than the grip."
+        )
+        return [(what, "Heavier strings or a lighter stroke would keep loud notes in tune.")]
+    else:
+        against = "open strings and higher frets do not go with level as much"
+    what = f"{shown}; {against}."
+    advice = "A firm grip near the nut does this: a lighter hand there, or lighter strings."
+    return [(what, advice)]
+
+
+def _slope(notes: Iterable[_Fretted]) -> LevelSlope | None:
+    every = list(notes)
+    # Each fret of a string against itself, so that neither setup nor tuning is taken for the hand.
+    own: dict[tuple[int, int], list[_Fretted]] = {}
+    for n in every:
+        own.setdefault((n.string, n.fret), []).append(n)
+    kept = [n for group in own.values() if len(group) >= _NOTES for n in group]
+    middle = {key: _mean(group) for key, group in own.items()}
+    usual_db = {key: float(np.mean([n.level_db for n in group])) for key, group in own.items()}
+    return level_slope(
+        [n.level_db - usual_db[n.string, n.fret] for n in kept],
+        [n.error - middle[n.string, n.fret] for n in kept],
+        [float(n.midi) for n in kept],
+    )
 
 
 def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:

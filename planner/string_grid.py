@@ -27,7 +27,8 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
     names = names_at(plan.keys, None)
     for spec in plan.session.stems:
         own = [j for j in plan.judged if j.measured.note.stem == spec.code]
-        if spec.role not in FRETTED_ROLES or not own:
+        chords = spec.role == "fretted-chords" and spec.strings
+        if (spec.role not in FRETTED_ROLES and not chords) or not own:
             continue
         told = [j for j in own if j.string_midi is not None]
         frets = sorted({j.fret for j in told if j.fret is not None})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 from planner.model import FIXED_ROLES, VOICE_ROLES
 from planner.plan_model import Plan
 from planner.tally import PITCH_NOTES_MIN, pitch_biases
@@ -9,10 +11,30 @@ from planner.wording import amount, count, flat_or_sharp
 
 _OFFSET_TOLD_CENTS = 4.0  # common practice, no source: the least steady offset worth a retune
 _START_TOLD_CENTS = 8.0  # common practice, no source: starts this far off are heard on short notes
+_HELD_S = 0.5  # as the shortest note with a sustain of its own
 _TOGETHER = 0.8  # of the offset: notes spread wider do not sit anywhere as a whole; chosen
 _SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take costs less
 _PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
 _PITCH_SAME_SIDE = 0.8  # common practice, no source
+
+
+def _held(plan: Plan, code: str) -> str:
+    """Say where the held notes of a part settle: in tune, it was tuned on the ring."""
+    settled = [
+        j.sustain_cents
+        for j in plan.judged
+        if j.measured.note.stem == code
+        and j.sustain_cents is not None
+        and j.measured.note.length_s >= _HELD_S
+    ]
+    if len(settled) < PITCH_NOTES_MIN:
+        return ", and hardly any is held"
+    middle = median(settled)
+    if abs(round(middle, 1)) < _OFFSET_TOLD_CENTS:
+        return (
+            f", and held ones settle in tune ({flat_or_sharp(middle)}), as when tuned on the ring"
+        )
+    return f", and held ones settle {flat_or_sharp(middle)}, so it is not the tuning alone"
 
 
 def suggestions(plan: Plan) -> list[str]:
@@ -30,7 +52,10 @@ def suggestions(plan: Plan) -> list[str]:
         if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
             told[stem.code] = offset
             if stem.role in VOICE_ROLES:
-                way = "a clearer reference in the headphones, and less of everything, may help"
+                way = (
+                    "a clearer reference in the headphones, and less of everything, may help, "
+                    "unless it is meant to lie there"
+                )
             else:
                 way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
             lines.append(
@@ -40,7 +65,8 @@ def suggestions(plan: Plan) -> list[str]:
         if start is not None and sharp_starts:
             told[stem.code] = offset or 0.0  # its pitches are off by that for the same reason
             lines.append(
-                f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle; where "
+                f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle"
+                f"{_held(plan, stem.code)}; where "
                 "short notes matter, tuning by their beginnings may suit the part better."
             )
         if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:

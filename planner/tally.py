@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from planner.model import FIXED_ROLES
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
-from planner.plan_model import MOVING_ACTIONS, Judged, Plan, Row
+from planner.plan_model import EDIT_ACTIONS, Judged, Plan, Row
 from planner.spelling import names_at
 
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
@@ -149,14 +149,14 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
 
 def biggest_rules(plan: Plan, wanted: int) -> tuple[Row, ...]:
     """Pick the rules that move most: cents times notes covered, largest first."""
-    rules = [row for row in plan.rows if row.kind == "rule" and row.action in MOVING_ACTIONS]
+    rules = [row for row in plan.rows if row.kind == "rule" and row.action in EDIT_ACTIONS]
     weight = {row.id: abs(row.add_cents or 0.0) * row.notes_covered for row in rules}
     return tuple(sorted(rules, key=lambda row: (-weight[row.id], row.id))[:wanted])
 
 
 def edits(plan: Plan) -> tuple[int, float]:
     """Count the edits a person would make by hand, and the minutes they take."""
-    number = sum(1 for row in plan.rows if row.action in MOVING_ACTIONS)
+    number = sum(1 for row in plan.rows if row.action in EDIT_ACTIONS)
     return number, number * plan.session.seconds_per_edit / 60.0
 
 

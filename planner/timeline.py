@@ -154,7 +154,7 @@ class TempoMap:
         whole = (tick * us * under_both + into) * TICKS_PER_QUARTER
         return _round_half_even(whole, us * under_both * self.ticks_per_quarter)
 
-    def seconds_of_tick(self, tick: int) -> float:
+    def seconds_of_tick(self, tick: int | Fraction) -> float:
         """Give the time (s) of a tick, 960 to the quarter."""
         own = Fraction(tick * self.ticks_per_quarter, TICKS_PER_QUARTER)
         return float(self.start + self._seconds_of(own))

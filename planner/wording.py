@@ -74,6 +74,11 @@ def place(bar: int | None, beat: float | None, start_s: float | None) -> str:
     return f"{where} ({clock})" if clock else where
 
 
+def sung_word(word: str) -> str:
+    """Say what is sung on a note: ``the word 'home'``, or a line of which it is some word."""
+    return f"a word of '{word}'" if " " in word else f"the word '{word}'"
+
+
 def count(number: int, one: str, many: str | None = None) -> str:
     """Say a number of things: ``1 note``, ``12 notes``."""
     return f"{number} {one if number == 1 else many or one + 's'}"

@@ -117,7 +117,7 @@ def test_newer_minor_version_may_bring_unknown_fields() -> None:
     """A newer minor version is read, and what it adds is passed over."""
     data = {**broken(hue="x"), "format_version": "1.7"}
     assert len(read(data).rows) == 4
-    assert EDIT_LIST_FORMAT_VERSION == "1.0"
+    assert EDIT_LIST_FORMAT_VERSION == "1.1"
 
 
 def test_version_that_a_spreadsheet_shortened_is_read() -> None:
@@ -160,7 +160,7 @@ def test_bad_field_is_told_with_its_path(changes: dict[str, Any], message: str) 
         ([], "edit_list.yaml: must be a mapping of fields, but is a list"),
         ({1: 2}, "has a field name that is no text: 1"),
         ({}, "format_version: is missing"),
-        ({"format_version": "one"}, "format_version: 'one' is no version. Write it as \"1.0\"."),
+        ({"format_version": "one"}, "format_version: 'one' is no version. Write it as \"1.1\"."),
         ({**to_dict(plan()), "rows": None}, "rows: must be a list of rows. Write 'rows: []'"),
         ({**to_dict(plan()), "rows": [3]}, "rows[0]: must be a mapping of fields, but is a number"),
         ({**to_dict(plan()), "row": []}, "row: is no field of an edit list. Did you mean 'rows'?"),

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.ledger import Known, Ledger, keep_ids
-from planner.model import MeasuredNote, StemNotes
+from planner.model import Finding, MeasuredNote, StemNotes
 from planner.session_model import TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
 from tests.deciding import note, stem
@@ -229,3 +229,25 @@ def test_an_entry_of_the_ledger_without_a_pitch_matches_by_its_note() -> None:
     """Notes known from answers alone have no measured pitch; the intended note is enough."""
     known = Known(id="LV-0007", kind="note", stem="LV", midi=64, start_s=1.0, end_s=2.0)
     assert again([note("LV-x", 64, 20.0, start_s=1.01)], (known,))[0] == ["LV-0007"]
+
+
+@pytest.mark.parametrize(("by_s", "notes", "told"), [(0.010, 3, 1), (0.009, 8, 0), (0.030, 2, 0)])
+def test_timing_edited_after_the_plan_is_told(by_s: float, notes: int, told: int) -> None:
+    """Three notes 10 ms and more from where the last plan had them: its lists lie wrong now."""
+    before = melody()
+    after = [
+        *melody(late_s=by_s)[:notes],
+        *before[notes:],
+    ]
+    found, _, findings = again(after, first(before))
+    assert found == [f"LV-{k:04d}" for k in range(1, 9)]
+    assert len(findings) == told
+    if told:
+        finding = findings[0]
+        assert isinstance(finding, Finding)
+        assert finding.what == (
+            "LV: 3 of 8 notes of the last plan begin up to 10 ms from where they did, as after "
+            "edits of timing."
+        )
+        assert finding.severity == "warning"
+        assert "use those of this one" in finding.advice

@@ -9,7 +9,7 @@ from deciding import line, note, stem
 
 from planner.model import StemNotes
 from planner.score_match import ScoreNote, StemScore
-from planner.score_use import transposed_in_words, use_score
+from planner.score_use import several_at_once, transposed_in_words, use_score
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
 
@@ -141,3 +141,30 @@ def test_notes_beside_the_score_and_notes_not_found_are_counted() -> None:
 def test_transpositions_in_words(semitones: int, words: str) -> None:
     """Intervals are called as in any textbook of harmony (common practice)."""
     assert transposed_in_words(semitones) == words
+
+
+def chords(every: int, overlap_s: float = 0.0) -> StemScore:
+    """The tune, with a third under every so many notes, or its notes held over the next."""
+    line = [(0.9 * k, 0.9 * k + 0.8 + overlap_s, m) for k, m in enumerate(TUNE)]
+    under = [(a, b, m - 4) for k, (a, b, m) in enumerate(line) if every and k % every == 0]
+    return StemScore(name="guitar.mid", notes=tuple(sorted([*line, *under])))
+
+
+@pytest.mark.parametrize(("every", "told"), [(1, 32), (8, 4), (16, 2)])
+def test_a_score_of_chords_for_a_single_line_is_asked_about(every: int, told: int) -> None:
+    """A tenth of the notes and more at once is no line; here 32 of 32, 4 of 18, 2 of 17."""
+    (asked,) = several_at_once(played(), chords(every))
+    assert asked.severity == "question"
+    assert asked.what.startswith(f"{told} of {16 + 16 // every} notes of CEL's score (guitar.mid)")
+    assert "its role, bowed, is read as one note at a time: does it play chords?" in asked.what
+    assert "bowed-group" in asked.advice
+
+
+def test_a_line_is_not_asked_about() -> None:
+    """Legato notes overlap, a double stop comes once, chord parts may play chords."""
+    assert several_at_once(played(), chords(0)) == ()
+    assert several_at_once(played(), chords(0, overlap_s=0.4)) == ()
+    whole = chords(16).notes
+    longer = StemScore(name="x", notes=(*whole, *((20.0 + k, 20.5 + k, 60) for k in range(4))))
+    assert several_at_once(played(), longer) == ()
+    assert several_at_once(replace(played(), role="fretted-chords"), chords(1)) == ()

@@ -349,6 +349,19 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
             "sections[0].exposure: 'bear' is not possible here. Did you mean 'bare'?",
         ),
         ("chords: [{bar: 1}]", "chords[0].symbol: this is missing. For example {bar: 3, beat: 1,"),
+        (
+            "chords: [{bar: 1, symbol: H7}]",
+            "chords[0].symbol: 'H7' does not begin with a note. Write it as D, F#m7, Gsus4,",
+        ),
+        ("chords: [{bar: 1, symbol: Cfoo}]", "chords[0].symbol: 'foo' in 'Cfoo' is no part of a"),
+        (
+            "chords: [{bar: 2, symbol: C}, {bar: 2, beat: 1, symbol: D}]",
+            "chords[1]: bar 2 beat 1 comes after bar 2 beat 1. Put the chords in order of bars.",
+        ),
+        (
+            "lyrics: [{bar: 3, words: a}, {bar: 2, words: b}]",
+            "lyrics[1]: bar 2 beat 1 comes after bar 3 beat 1. Put the lines in order of bars.",
+        ),
         ("lyrics: [{bar: 1}]", "lyrics[0].words: this is missing. For example {bar: 3, beat: 1,"),
         ("review: {offenders: 0}", "review.offenders: 0 is out of range: 1 to 1000 offenders."),
         (
@@ -645,9 +658,7 @@ def test_long_values_are_shortened():
 @pytest.mark.parametrize(
     ("text", "severity", "what"),
     [
-        (with_top("chords: c.mid"), "note", "chords: chords are read, but targets do not follow"),
-        (with_top("chords: [{bar: 1, symbol: C}]"), "note", "chords: chords are read, but"),
-        (with_top("lyrics: [{bar: 1, words: a}]"), "note", "lyrics: lyrics are read, but rows do"),
+        (with_top("chords: c.mid"), "note", "chords: chords are read as symbols by bar, not from"),
         (
             with_top("sections: [{name: a, from_bar: 1, to_bar: 2}]"),
             "warning",
@@ -724,3 +735,10 @@ def test_a_fixed_instrument_follows_nobody() -> None:
         "the parts that double the reference."
         in said(with_stem("follow_keys: true", "fixed-pitch"))
     )
+
+
+def test_a_take_is_another_file() -> None:
+    """A take that is the stem itself, or named twice, is told."""
+    message = said(with_stem("takes: [{file: v.wav}, {file: t.wav}, {file: t.wav}]"))
+    assert "stems[1].takes[0].file: 'v.wav' is named twice in this stem." in message
+    assert "stems[1].takes[2].file: 't.wav' is named twice in this stem." in message

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +28,7 @@ from planner.tolerances import (
     Tolerances,
 )
 
+USUAL_PRESET = "judging/plain-band.yaml"
 _SUFFIXES = (".yaml", ".yml")
 T = TypeVar("T")
 _PACKAGE = Path(__file__).resolve().parents[1]
@@ -64,7 +66,7 @@ def read_tolerances(path: Path | None = None) -> Tolerances:
     """
     path = configs_folder() / "tolerances.yaml" if path is None else path
     data, lines = read_yaml(path)
-    return _tolerances(data, _Source(path.name, lines))
+    return _tolerances(data, _Source(path.name, lines, "tolerances.yaml"))
 
 
 def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
@@ -84,7 +86,8 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
     """
     if name_or_path.endswith(_SUFFIXES) or "/" in name_or_path or "\\" in name_or_path:
         data, lines = read_yaml((beside or Path()) / name_or_path)
-        return _judging(data, _Source(name_or_path, lines))
+        source = _Source(name_or_path, lines, USUAL_PRESET)
+        return _judging(_with_base(data, source), source)
     names = judging_names()
     if name_or_path not in names:
         raise SessionError(
@@ -94,7 +97,26 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
             "or give the path of your own file.",
         )
     data, lines = read_yaml(configs_folder() / "judging" / f"{name_or_path}.yaml")
-    return _judging(data, _Source(f"{name_or_path}.yaml", lines))
+    return _judging(data, _Source(f"{name_or_path}.yaml", lines, USUAL_PRESET))
+
+
+def _with_base(data: Any, file: _Source) -> Any:
+    """Fill in what a user's preset does not say from the preset it is based on.
+
+    Its name and what it is for stay its own: nobody shall take it for the other.
+    """
+    if not isinstance(data, dict) or "based_on" not in data:
+        return data
+    base, names = data["based_on"], judging_names()
+    if base not in names:
+        raise file.error(
+            f"{base!r} is no preset that comes with the planner.",
+            "based_on",
+            hint=f"{_nearest(str(base), names)}Write one of {', '.join(names)}.",
+        )
+    usual: Any = read_yaml(configs_folder() / "judging" / f"{base}.yaml")[0]
+    own = {key: value for key, value in data.items() if key != "based_on"}
+    return {k: v for k, v in usual.items() if k not in ("version", "name", "use")} | own
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +125,7 @@ class _Source:
 
     name: str
     lines: LineMap
+    usual: str  # the file of ours that has every key, under configs/
 
     def error(self, what: str, where: str, hint: str | None = None) -> SessionError:
         line = self.lines.get(where)
@@ -206,12 +229,22 @@ def _mapping(data: Any, wanted: Iterable[str], file: _Source, where: str) -> dic
             )
     for name in names:
         if name not in data:
-            raise file.error(
-                f"the key {name!r} is missing.",
-                where,
-                hint="Copy it from the file that comes with the planner.",
-            )
+            raise file.error(f"the key {name!r} is missing.", where, hint=_usual(name, file, where))
     return data
+
+
+def _usual(name: str, file: _Source, where: str) -> str:
+    """Say where a missing key can be copied from, and its usual value."""
+    found: Any = read_yaml(configs_folder() / file.usual)[0]
+    for part in re.findall(r"[^.\[\]]+", where):
+        found = found[int(part)] if isinstance(found, list) else found[part]
+    value = found[name]
+    shown = str(value).lower() if isinstance(value, bool) else value
+    what = f"the lines of {name!r}" if isinstance(value, dict | list) else f"`{name}: {shown}`"
+    hint = f"Copy {what} from configs/{file.usual} of the planner, its usual value."
+    if file.usual == USUAL_PRESET and name not in ("version", "name", "use"):
+        hint += " Or write `based_on: plain-band`: what is missing is then taken from there."
+    return hint
 
 
 def _version(top: Mapping[str, Any], file: _Source) -> None:

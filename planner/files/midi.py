@@ -12,6 +12,7 @@ import difflib
 import io
 import os
 import tempfile
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import mido
 from mido.midifiles.meta import KeySignatureError
 
 from planner.errors import OutputError, PromiseError, ScoreError
-from planner.timeline import TempoMap, tempo_map_from_events
+from planner.timeline import TICKS_PER_QUARTER, TempoMap, tempo_map_from_events
 
 _CONDUCTING = ("set_tempo", "time_signature", "key_signature")
 # The reader of notes keeps one number per tick. Chosen: 4 h at 120 to the minute, about 240 MB.
@@ -120,6 +121,36 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
         for note in part.notes
     ]
     return sorted(notes, key=lambda note: (note[0], note[2]))
+
+
+def read_lyrics(path: Path, track: str | None) -> list[tuple[float, str]]:
+    """Read the lyric events of a score: (s from its tick 0, text as it stands), by time.
+
+    Those of the track that is named, or, where it has none, those of the tracks without notes: some
+    programs keep words in a track of their own. Of a score with one track of notes, all.
+
+    Raises
+    ------
+    ScoreError
+        If the file cannot be read.
+    """
+    midi = _read(path)
+    tempo_map = read_tempo_file(path)
+    own: list[tuple[int, str]] = []
+    apart: list[tuple[int, str]] = []
+    for one in midi.tracks:
+        tick = 0
+        sounds = any(event.type == "note_on" for event in one)
+        named = track is None or one.name.strip().casefold() == track.strip().casefold()
+        for event in one:
+            tick += event.time
+            if event.type == "lyrics" and event.text.strip():
+                if named:
+                    own.append((tick, event.text))
+                elif not sounds:
+                    apart.append((tick, event.text))
+    scale = Fraction(TICKS_PER_QUARTER, midi.ticks_per_beat)
+    return [(tempo_map.seconds_of_tick(tick * scale), text) for tick, text in sorted(own or apart)]
 
 
 def midi_bytes(midi: mido.MidiFile) -> bytes:

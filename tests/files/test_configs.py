@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -71,7 +72,13 @@ def test_own_copy_is_read(tmp_path: Path) -> None:
         ),
         ("floor_cents: 4", "floor_cents: -4", "limits.floor_cents: -4 is no number above 0."),
         ("longer_factor: 0.85", "longer_factor: much", "'much' is no number above 0."),
-        ("longer_factor: 0.85", "", "the key 'longer_factor' is missing. Copy it"),
+        ("longer_factor: 0.85", "", "the key 'longer_factor' is missing. Copy `longer"),
+        (
+            "step_cents: 5, ",
+            "",
+            "the key 'step_cents' is missing. Copy `step_cents: 5` from configs/tolerances.yaml "
+            "of the planner, its usual value.",
+        ),
         ("below_s: 0.25", "below_s: 0.9", "the limits must rise from line to line."),
         ("version: 1", "version: 2", "this planner reads version 1, not 2."),
         ("notes: 8", "notes: 8.5", "part_rule.notes: 8.5 is no whole number."),
@@ -152,3 +159,42 @@ def test_configs_of_a_wheel_come_first(tmp_path: Path, monkeypatch: pytest.Monke
         (folder / "tolerances.yaml").touch()
     monkeypatch.setattr(configs, "_PACKAGE", tmp_path / "planner")
     assert configs_folder() == tmp_path / "planner" / "configs"
+
+
+OWN = "version: 1\nname: ours\nuse: our band\n"
+
+
+def test_a_preset_of_an_older_planner_is_told_what_to_add(tmp_path: Path) -> None:
+    """A missing key names the file to copy it from and its usual value, or the shorter way."""
+    path = tmp_path / "ours.yaml"
+    whole = (configs_folder() / "judging" / "glossy.yaml").read_text(encoding="utf-8")
+    path.write_text("".join(k for k in whole.splitlines(True) if not k.startswith("pure_sevenths")))
+    with pytest.raises(SessionError) as caught:
+        read_judging(str(path))
+    assert str(caught.value).endswith(
+        "the key 'pure_sevenths' is missing. Copy `pure_sevenths: false` from "
+        "configs/judging/plain-band.yaml of the planner, its usual value. Or write "
+        "`based_on: plain-band`: what is missing is then taken from there."
+    )
+
+
+def test_a_preset_based_on_another_says_only_what_differs(tmp_path: Path) -> None:
+    """What it leaves out is its base's; its name and use stay its own."""
+    path = tmp_path / "ours.yaml"
+    path.write_text(f"{OWN}based_on: a-cappella\nleave_in: 0.2\n")
+    base, own = read_judging("a-cappella"), read_judging(str(path))
+    assert own == replace(base, name="ours", use="our band", leave_in=0.2)
+    path.write_text("version: 1\nuse: our band\nbased_on: a-cappella\n")
+    with pytest.raises(SessionError, match=r"the key 'name' is missing\. Copy `name: plain-band`"):
+        read_judging(str(path))
+
+
+def test_a_base_must_be_one_of_ours(tmp_path: Path) -> None:
+    """A misspelt base is answered with the nearest one, and the line."""
+    path = tmp_path / "ours.yaml"
+    path.write_text(f"{OWN}based_on: acappella\n")
+    with pytest.raises(SessionError) as caught:
+        read_judging(str(path))
+    assert "based_on: 'acappella' is no preset that comes with the planner." in str(caught.value)
+    assert "Did you mean a-cappella? Write one of " in str(caught.value)
+    assert caught.value.line == 4

@@ -278,6 +278,7 @@ def test_missing_file_is_told(tmp_path: Path) -> None:
         ("0.0:0.0;", "0.0;", r":4: points: .* does not read as points, seconds:cents"),
         ("R-001 4.3;", "R-001;", r":4: layers: .* does not read as layers, rule cents"),
         ("held and off,", "held and off", r":2: has 63 cells, but the first line names 64 columns"),
+        ("held and off,held", "held", r":3: has 69 cells, but the first line names 70 columns"),
         ("add_cents", "id", r":1: has the column 'id' twice"),
         ("add_cents", "add_cent", r"rows\[0\].add_cent: is no field .* Did you mean 'add_cents'"),
         (",tide,", ',"tide,', r"is no CSV: .* Look for a quote that does not close"),
