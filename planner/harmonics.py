@@ -78,6 +78,8 @@ class Contour:
     sd_cents: Floats  # (k,) scatter of the partials around their common pitch
     level_db: Floats  # (k,) of all partials together, dBFS
     window_s: float  # each point is a mean over this long a Hann window
+    apart_cents: Floats  # (partials, k) what each partial says, over what all say together
+    shares: Floats  # (partials,) of what all say together, sum 1
 
 
 def partial_ratios(numbers: NDArray[np.int64], b: float) -> Floats:
@@ -385,8 +387,10 @@ def follow_partials(
         tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
         tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
     centre = np.arange(frames) * hop + window // 2
-    turn, scatter = _shared_turn(tracks, ratios)
+    turn, off, shares = _shared_turn(tracks, ratios)
+    scatter = np.sqrt(shares @ off**2 / max(len(ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(turns[centre])
+    to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
     f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
     t_s = (centre[1:] + centre[:-1]) / 2 / sr
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
@@ -394,9 +398,11 @@ def follow_partials(
     return Contour(
         t_s=t_s,
         f1_hz=f0 * np.sqrt(1.0 + b),
-        sd_cents=LN_CENTS * scatter / np.maximum(prior_step, 1e-9),
+        sd_cents=scatter * to_cents,
         level_db=level_db,
         window_s=window / sr,
+        apart_cents=(off * to_cents).astype(np.float32),
+        shares=shares,
     )
 
 
@@ -418,8 +424,10 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     return total
 
 
-def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats]:
-    """Phase advance per hop that all partials share, and the scatter around it, both for f0.
+def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+    """Phase advance per hop that all partials share, each one's around it, and their shares.
+
+    Phases are for f0, shares sum to 1.
 
     A partial weighs by how steadily it follows the others over the whole note, not moment by
     moment: only with constant weights do the steps add up to the phase without a random walk.
@@ -444,5 +452,4 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
         shared = (weight * ratios) @ steps / (weight @ ratios**2)
     off = steps / ratios[:, None] - shared
     share = weight * ratios**2
-    scatter = np.sqrt(share @ off**2 / share.sum() / max(len(ratios) - 1, 1))
-    return shared, scatter
+    return shared, off, share / share.sum()
