@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit  # type: ignore[import-untyped,unused-ignore]
 
 from planner.harmonics import (
     FOLLOW_HOP_S,
@@ -56,8 +57,9 @@ _SECOND_OPINION_PARTIALS = 10
 # term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
 # window may be off, for swelling notes where these are a matter of taste and for struck ones.
 _SUSTAIN_FLOOR_CENTS = 0.045
-_ROOM_TURNS = 3.2e-4  # by which what rings on turns the phase at either end of the window
 _APART_UNKNOWN_CENTS = 1.0
+_ONE_SD_BELOW = 0.8413  # of a normal error lies below one standard deviation
+_LEAST_FREEDOM = 1e-3  # where one partial is all that is heard, nothing differs from it
 _VIBRATO_LEFT = 0.04
 _SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
@@ -335,7 +337,8 @@ def _sustain_uncertainty(
     scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
     at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
     vibrato not quite taken out leaves; what a slope does to a window not quite in place; and what a
-    room does, which turns the phase at both ends and so weighs on a window of few cycles.
+    room does, or the note before that rings on in it: it turns each partial another way, so that
+    what whole partials say over the window lies apart.
     """
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
@@ -351,10 +354,23 @@ def _sustain_uncertainty(
             + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
             + left**2
             + ((slope or 0.0) * ends_sd_s) ** 2
-            + (2.0 * LN_CENTS * _ROOM_TURNS / (seconds * span.note.pitch_hz)) ** 2
+            + _partials_sd(contour, inside) ** 2
             + _SUSTAIN_FLOOR_CENTS**2
         )
     )
+
+
+def _partials_sd(contour: Contour, inside: NDArray[np.bool_]) -> float:
+    """How well a mean is known that partials share, from how they differ in it, cents.
+
+    The scatter of a weighted mean of as many figures as their weights are worth (Kish's effective
+    number), and as much more as Student's t is wider than a normal error at one in three.
+    """
+    each = contour.apart_cents[:, inside].mean(axis=1, dtype=float)
+    shares = contour.shares
+    freedom = max(1.0 / float(shares @ shares) - 1.0, _LEAST_FREEDOM)
+    variance = float(shares @ each**2) / freedom
+    return float(stdtrit(max(freedom, 1.0), _ONE_SD_BELOW) * np.sqrt(variance))
 
 
 def _end(

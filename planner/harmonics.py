@@ -425,9 +425,7 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
 
 
 def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
-    """Phase advance per hop that all partials share, each one's around it, and their shares.
-
-    Phases are for f0, shares sum to 1.
+    """Phase advance per hop that all partials share, what each adds to it, and their shares.
 
     A partial weighs by how steadily it follows the others over the whole note, not moment by
     moment: only with constant weights do the steps add up to the phase without a random walk.
