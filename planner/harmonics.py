@@ -27,6 +27,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 
@@ -46,6 +47,8 @@ _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
 _OUTLIER_MADS = 4.0
+_BELOW_ONE_SD = 0.8413  # of normal errors
+_LEAST_FREEDOM = 1e-3  # where one partial is all there is, nothing differs from it
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 # No partial is trusted better than this, relative to its frequency: with 1e-5 (0.017 cents) a
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
@@ -59,6 +62,7 @@ class PartialFit:
     f0_hz: float
     b: float
     sd_cents: float  # of f1, widened by how badly the partials agree
+    apart_sd_cents: float  # of f1, from how far the partials lie apart alone
     b_sd: float | None  # None where B was given
     numbers: NDArray[np.int64]  # of the partials used
     misfit_cents: Floats  # of the partials used, against the series
@@ -283,15 +287,28 @@ def _tie(
     chi2 = float(np.sum(misfit[keep] ** 2 / variance[keep]))
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
     sd_cents = LN_CENTS * np.sqrt(cov[0, 0] * widen) / f0
+    share = f_hz[keep] ** 2 / variance[keep]
     return PartialFit(
         f0_hz=float(f0),
         b=float(stiffness),
         sd_cents=float(sd_cents),
+        apart_sd_cents=sd_of_mean(LN_CENTS * misfit[keep] / f_hz[keep], share / share.sum()),
         b_sd=float(np.sqrt(cov[1, 1] * widen)) if fit_b else None,
         numbers=numbers[keep],
         misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
         amplitudes=amplitudes[keep],
     )
+
+
+def sd_of_mean(each: Floats, shares: Floats) -> float:
+    """How well a weighted mean is known from how what it is the mean of differs, in its units.
+
+    Of as many figures as their shares, which sum to 1, are worth (L. Kish's effective number), and
+    as much more as Student's t is wider than a normal error at two in three.
+    """
+    freedom = max(1.0 / float(shares @ shares) - 1.0, _LEAST_FREEDOM)
+    variance = float(shares @ (each - shares @ each) ** 2) / freedom
+    return float(stdtrit(max(freedom, 1.0), _BELOW_ONE_SD)) * float(np.sqrt(variance))
 
 
 def _middle(values: Floats) -> Floats:

@@ -100,10 +100,14 @@ def rings_from_frame(level_db: Floats, hop_s: float) -> int:
     count, within = len(level_db), round(_LET_GO_WITHIN_S / hop_s)
     if count <= within:
         return count
-    before = np.lib.stride_tricks.sliding_window_view(level_db, within)[: count - within].max(axis=1)
+    before = np.lib.stride_tricks.sliding_window_view(level_db, within)[: count - within].max(
+        axis=1
+    )
     here = level_db[within:]
     highest_after = np.maximum.accumulate(level_db[::-1])[::-1][within:]
-    let_go = np.flatnonzero((before - here >= _LET_GO_DB) & (highest_after <= here + _COMES_BACK_DB))
+    let_go = np.flatnonzero(
+        (before - here >= _LET_GO_DB) & (highest_after <= here + _COMES_BACK_DB)
+    )
     if len(let_go) == 0:
         return count
     stop = within + int(let_go[0])

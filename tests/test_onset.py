@@ -48,7 +48,7 @@ def onset_of(
 ) -> tuple[float, float]:  # fmt: skip
     onset = measure_onset(one, one.prior_hz, b, contour, *window_s)
     assert onset is not None
-    return onset
+    return onset.hz, onset.sd_cents
 
 
 @pytest.mark.parametrize("f1_hz", [110.0, 220.0, 880.0])
