@@ -121,10 +121,9 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:
     taper = np.hanning(width + 2)[1:-1]
     smooth = np.abs(np.convolve(piece, taper / taper.sum(), "same"))
     peak = smooth[: grains * grain].reshape(grains, grain).max(axis=1) + 1e-7
-    # The quietest stretch up to where the note is looked for: the note before may end in between.
-    ahead = round(1000 * ahead_s)
+    # The quietest stretch: of a ring the last one, and the note before may end in between.
     stretches = np.lib.stride_tricks.sliding_window_view(peak, _BEFORE_MS).max(axis=1)
-    quiet = int(np.argmin(stretches[: max(grains - ahead - _BEFORE_MS, 0) + 1]))
+    quiet = int(np.argmin(stretches[: max(len(stretches) - round(1500 / pitch_hz), 1)]))
     before = float(stretches[quiet])
     skip = quiet + _BEFORE_MS - 5
     rising = np.maximum.accumulate(peak[skip:])
