@@ -82,7 +82,7 @@ def test_without_a_rise_the_guess_stays() -> None:
 
 
 def test_a_note_that_has_just_ended_hides_no_start() -> None:
-    """A stroke 40 ms after a note as loud as itself starts where it starts, not where it is sought."""
+    """A stroke 40 ms after a note as loud as itself is placed where it starts."""
     rng = np.random.default_rng(12)
     before = faded(tone(steady(196.0, 0.36, SR), SR, rng), SR)
     after = faded(tone(steady(262.0, 0.36, SR), SR, rng), SR, rise_s=0.002)

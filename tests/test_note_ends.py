@@ -64,7 +64,7 @@ def test_a_plucked_note_in_a_room_ends_with_the_string(f1_hz: float, rt60_s: flo
 def let_go_at(
     at_s: float, seconds: float, *, room_db_per_s: float, ring_db: float = 12.0
 ) -> Floats:
-    """A level that stands, is let go over 60 ms, and rings on that far down along a room's decay."""
+    """A level that stands, is let go over 60 ms, and rings on along a room's decay."""
     t = np.arange(round(seconds / HOP_S)) * HOP_S - at_s
     release = np.cos(np.pi / 2 * np.clip(t / 0.06 + 1.0, 0.0, 1.0)) ** 2
     ring = 10.0 ** (-(ring_db + room_db_per_s * np.clip(t, 0.0, None)) / 20.0)
