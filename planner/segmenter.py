@@ -49,6 +49,7 @@ _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start soft
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
 _GONE_DB = 30.0  # a note this far under its own peak has ended
+_SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
 
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
@@ -203,7 +204,7 @@ def _place(
         return None
     first = step.first + int(np.argmax(near))
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
-    last = step.first + int(alive[-1]) + 1 if len(alive) else step.last
+    last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
     if falls_db is not None:
         last = first + stopped_frame(falls_db[first:last], hop_s)
     else:
@@ -217,6 +218,8 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
+    if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
+        last = gone  # better a sustain with some ring in it than none
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
