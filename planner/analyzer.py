@@ -19,17 +19,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import (
-    FOLLOW_HOP_S,
-    LN_CENTS,
-    Contour,
-    PartialFit,
-    fit_partials,
-    follow_partials,
-)
+from planner.contour import FOLLOW_HOP_S, Contour, follow_partials
+from planner.harmonics import LN_CENTS, PartialFit, fit_partials, sd_of_mean
 from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
 from planner.note_span import NoteSpan, lower_rates, note_span
-from planner.onset import LOW_NOTE_HZ, measure_onset, onset_reason, without_vibrato
+from planner.onset import (
+    LOW_NOTE_HZ,
+    Onset,
+    measure_onset,
+    onset_reason,
+    why_blank,
+    without_vibrato,
+)
 from planner.stiffness import Stiffness, pooled_stiffness
 from planner.vibrato import Vibrato, find_vibrato, usual_rate_hz
 
@@ -45,7 +46,6 @@ _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
 _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
-_ONSET_LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
@@ -56,7 +56,6 @@ _SECOND_OPINION_PARTIALS = 10
 # term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
 # window may be off, for swelling notes where these are a matter of taste and for struck ones.
 _SUSTAIN_FLOOR_CENTS = 0.045
-_ROOM_TURNS = 3.2e-4  # by which what rings on turns the phase at either end of the window
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.04
 _SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
@@ -124,7 +123,8 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
-    return tuple(_measure(*parts) for parts in zip(spans(), stiffness, lines, strict=True))
+    earlier = (None, *notes)[: len(notes)]
+    return tuple(_measure(*p) for p in zip(spans(), stiffness, lines, earlier, strict=True))
 
 
 def _line(span: NoteSpan, b: float) -> _Line:
@@ -145,7 +145,9 @@ def _line(span: NoteSpan, b: float) -> _Line:
     )
 
 
-def _measure(span: NoteSpan, stiffness: Stiffness, line: _Line) -> Measurement:
+def _measure(
+    span: NoteSpan, stiffness: Stiffness, line: _Line, previous: Note | None
+) -> Measurement:
     note, length_s, contour = span.note, line.length_s, line.contour
     b = stiffness.b
     prior = span.prior_hz / np.sqrt(1.0 + b)
@@ -156,10 +158,8 @@ def _measure(span: NoteSpan, stiffness: Stiffness, line: _Line) -> Measurement:
     why: list[str] = []
     if onset is None:
         why.append(onset_reason(note, length_s, onset_length_s))
-    elif onset[1] > _ONSET_LEAST_KNOWN_CENTS:
-        why.append(
-            f"the pitch slides through the onset, which says it to {onset[1]:.0f} cents only"
-        )
+    elif blank := why_blank(onset, note, previous):
+        why.append(blank)
         onset = None
     if contour is None or sustain_last_s - sustain_first_s < least_s:
         why.append(f"the note is over after {length_s:.2f} s, before a sustain begins")
@@ -177,7 +177,7 @@ def _measure(span: NoteSpan, stiffness: Stiffness, line: _Line) -> Measurement:
         span, contour, inside, slope, roughness, vibrato, check[1] if check else None
     )
     sustain_hz = note.pitch_hz * 2 ** (sustain_cents / 1200)
-    onset_hz, onset_sd = onset if onset is not None else (None, None)
+    onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:
         onset_hz, onset_sd = without_vibrato(
             onset_hz, onset_sd or 0.0, vibrato, contour, cents, onset_first_s, onset_length_s
@@ -217,7 +217,7 @@ def _frozen(values: Floats) -> Floats:
 
 def _short_note(
     note: Note,
-    onset: tuple[float, float] | None,
+    onset: Onset | None,
     length_s: float,
     stiffness: Stiffness,
     contour: Contour | None,
@@ -226,11 +226,11 @@ def _short_note(
     """A note without a sustain: its onset, if that, and why there is no more."""
     confidence: Confidence = ""
     if onset is not None:
-        confidence = "fair" if onset[1] <= _FAIR_CENTS and note.strength > 0.9 else "shaky"
+        confidence = "fair" if onset.sd_cents <= _FAIR_CENTS and note.strength > 0.9 else "shaky"
     return Measurement(
-        onset_hz=onset[0] if onset else None,
-        heard_hz=onset[0] if onset else None,
-        onset_uncertainty_cents=onset[1] if onset else None,
+        onset_hz=onset.hz if onset else None,
+        heard_hz=onset.hz if onset else None,
+        onset_uncertainty_cents=onset.sd_cents if onset else None,
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
         confidence=confidence,
@@ -334,7 +334,8 @@ def _sustain_uncertainty(
     scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
     at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
     vibrato not quite taken out leaves; what a slope does to a window not quite in place; and what a
-    room does, which turns the phase at both ends and so weighs on a window of few cycles.
+    room does, or the note before that rings on in it: it turns each partial another way, so that
+    what whole partials say over the window lies apart.
     """
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
@@ -350,7 +351,7 @@ def _sustain_uncertainty(
             + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
             + left**2
             + ((slope or 0.0) * ends_sd_s) ** 2
-            + (2.0 * LN_CENTS * _ROOM_TURNS / (seconds * span.note.pitch_hz)) ** 2
+            + sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares) ** 2
             + _SUSTAIN_FLOOR_CENTS**2
         )
     )

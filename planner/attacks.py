@@ -26,6 +26,7 @@ _RISE_BACK_S = 0.045
 _RISE_OVER_BEFORE = 1.6  # 4 dB
 _RISE_UNDER_AFTER = 0.05  # -26 dB
 _RISE_MOST_LEAD_S = 0.020
+_BEFORE_MS = 25  # that say what sounded before: a period of 40 Hz
 
 
 def pitched_level_db(track: PitchTrack) -> Floats:
@@ -120,8 +121,12 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:
     taper = np.hanning(width + 2)[1:-1]
     smooth = np.abs(np.convolve(piece, taper / taper.sum(), "same"))
     peak = smooth[: grains * grain].reshape(grains, grain).max(axis=1) + 1e-7
-    before = float(np.max(peak[:25]))
-    rising = np.maximum.accumulate(peak[20:])
+    # The quietest stretch: of a ring the last one, and the note before may end in between.
+    stretches = np.lib.stride_tricks.sliding_window_view(peak, _BEFORE_MS).max(axis=1)
+    quiet = int(np.argmin(stretches[: max(len(stretches) - round(1500 / pitch_hz), 1)]))
+    before = float(stretches[quiet])
+    skip = quiet + _BEFORE_MS - 5
+    rising = np.maximum.accumulate(peak[skip:])
     after = float(rising[-1])
     low = max(_RISE_OVER_BEFORE * before, _RISE_UNDER_AFTER * after)
     high = max(0.5 * after, 2.0 * low)
@@ -131,10 +136,10 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:
     # From the high mark back: before the rise, noise may pass the low one now and then.
     half_ms = round(500 / pitch_hz)  # the highest of a period back: between crests a wave is low
     crest = maximum_filter1d(peak, 2 * half_ms + 1, mode="nearest", origin=half_ms)
-    under = np.flatnonzero(crest[20 : 20 + high_at] < low)
+    under = np.flatnonzero(crest[skip : skip + high_at] < low)
     low_at = int(under[-1]) + 1 if len(under) else 0
     # What the note itself adds to what was ringing before, in amplitude.
     low_own, high_own = (np.sqrt(level**2 - before**2) for level in (low, high))
     lead = (high_at - low_at) * np.sqrt(low_own) / (np.sqrt(high_own) - np.sqrt(low_own))
-    at = 20 + low_at - min(float(lead), _RISE_MOST_LEAD_S * 1000)
+    at = skip + low_at - min(float(lead), _RISE_MOST_LEAD_S * 1000)
     return (first + max(at, 0.0) * grain) / sr

@@ -5,14 +5,9 @@ stiff string lie at f_n = n f0 sqrt(1 + B n^2) (H. Fletcher, "Normal vibration f
 stiff piano string", JASA 36, 1964). A period-based reading of such a note is sharp, and sharper
 at the attack, where the high partials are strong; the partial series is not.
 
-Two measurements, as unlike as can be:
-
-`fit_partials`
-    Joint least squares of all partials on one window, from 2.5 periods up: for short windows
-    that must not look outside themselves (the onset), and for the stiffness B.
-`follow_partials`
-    Each partial is shifted to zero frequency along a prior pitch and low-passed; the phase
-    advance that all partials share is the pitch, every 5 ms: for sustain, slope and vibrato.
+Joint least squares of all partials on one window, from 2.5 periods up: for short windows that must
+not look outside themselves (the onset), and for the stiffness B. `planner.contour` follows the
+partials along a note, in a way as unlike this as can be.
 
 Conventions
 -----------
@@ -28,13 +23,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
+from scipy.special import stdtrit  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 
 LN_CENTS = 1200.0 / np.log(2.0)
-FOLLOW_HOP_S = 0.005
 
-_HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
+HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
 _FIRST_PERIODS = 5.0
 _FIRST_WINDOW_S = 0.02
 # Partials in each round from a cold start: each says well enough where to look for the next.
@@ -49,7 +44,8 @@ _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
 _OUTLIER_MADS = 4.0
-_SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
+_BELOW_ONE_SD = 0.8413  # of normal errors
+_LEAST_FREEDOM = 1e-3  # where one partial is all there is, nothing differs from it
 # No partial is trusted better than this, relative to its frequency: with 1e-5 (0.017 cents) a
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
 _RELATIVE_FLOOR = 1e-5
@@ -62,6 +58,7 @@ class PartialFit:
     f0_hz: float
     b: float
     sd_cents: float  # of f1, widened by how badly the partials agree
+    apart_sd_cents: float  # of f1, from how far the partials lie apart alone
     b_sd: float | None  # None where B was given
     numbers: NDArray[np.int64]  # of the partials used
     misfit_cents: Floats  # of the partials used, against the series
@@ -70,17 +67,6 @@ class PartialFit:
     @property
     def f1_hz(self) -> float:
         return float(self.f0_hz * np.sqrt(1.0 + self.b))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Contour:
-    """First partial along a note, every `FOLLOW_HOP_S`, and how well partials agree on it."""
-
-    t_s: Floats  # (k,) seconds from the start of the samples given
-    f1_hz: Floats  # (k,)
-    sd_cents: Floats  # (k,) scatter of the partials around their common pitch
-    level_db: Floats  # (k,) of all partials together, dBFS
-    window_s: float  # each point is a mean over this long a Hann window
 
 
 def partial_ratios(numbers: NDArray[np.int64], b: float) -> Floats:
@@ -185,7 +171,7 @@ def _fit_window(
     """
     count = len(x)
     window_s = count / sr
-    highest = _HIGHEST_PARTIAL_SHARE * sr
+    highest = HIGHEST_PARTIAL_SHARE * sr
     most = int(min(most, highest / f0_hz, count / 6))
     fit: PartialFit | None = None
     rounds = _ROUNDS_WITHOUT_B if fit_b else _ROUNDS
@@ -239,7 +225,7 @@ def _joint_fit(
     k, count = len(f_hz), len(x)
     model = np.empty((4 * k, count), dtype=np.float32)
     turns = np.multiply.outer(f_hz, clock - clock[count // 2])
-    _one_turn(turns, out=(model[:k], model[k : 2 * k]))
+    one_turn(turns, out=(model[:k], model[k : 2 * k]))
     unit = (np.arange(1 - count, count, 2) / count).astype(np.float32)
     np.multiply(model[: 2 * k], unit, out=model[2 * k :])
     gram = (model @ model.T).astype(np.float64)
@@ -275,7 +261,7 @@ def _solved(gram: Floats, onto: Floats) -> tuple[Floats, Floats]:
     return lapack.dpotrs(root, onto, lower=1)[0], lapack.dpotri(root, lower=1)[0]
 
 
-def _one_turn(
+def one_turn(
     turns: Floats, out: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Cosine and sine of full turns.
@@ -307,7 +293,7 @@ def _tie(
         )
         misfit = f_hz - n * np.sqrt(1.0 + stiffness * n * n) * f0
         score = np.abs(misfit) * np.sqrt(weight)
-        limit = _OUTLIER_MADS * max(1.4826 * float(_middle(score[keep])), 1.0)
+        limit = _OUTLIER_MADS * max(1.4826 * float(middle_of(score[keep])), 1.0)
         inliers = score < limit
         if inliers.sum() < (4 if fit_b else 1) or (inliers == keep).all():
             break
@@ -315,10 +301,12 @@ def _tie(
     freedom = int(keep.sum()) - (2 if fit_b else 1)
     chi2 = float(score[keep] @ score[keep])
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
+    share = f_hz[keep] ** 2 * weight[keep]
     return PartialFit(
         f0_hz=f0,
         b=stiffness,
         sd_cents=float(LN_CENTS * np.sqrt(f0_variance * widen) / f0),
+        apart_sd_cents=sd_of_mean(LN_CENTS * misfit[keep] / f_hz[keep], share / share.sum()),
         b_sd=float(np.sqrt(b_variance * widen)) if fit_b else None,
         numbers=numbers[keep],
         misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
@@ -326,7 +314,18 @@ def _tie(
     )
 
 
-def _middle(values: Floats) -> Floats:
+def sd_of_mean(each: Floats, shares: Floats) -> float:
+    """How well a weighted mean is known from how what it is the mean of differs, in its units.
+
+    Of as many figures as their shares, which sum to 1, are worth (L. Kish's effective number), and
+    as much more as Student's t is wider than a normal error at two in three.
+    """
+    freedom = max(1.0 / float(shares @ shares) - 1.0, _LEAST_FREEDOM)
+    variance = float(shares @ (each - shares @ each) ** 2) / freedom
+    return float(stdtrit(max(freedom, 1.0), _BELOW_ONE_SD)) * float(np.sqrt(variance))
+
+
+def middle_of(values: Floats) -> Floats:
     """Median along the last axis; np.median says the same and takes ten times as long on a few."""
     count = values.shape[-1]
     low, high = (count - 1) // 2, count // 2
@@ -363,116 +362,3 @@ def _solve_series(
     f0_variance = 0.25 * s2 / determinant / f0_squared
     b_variance = (stiffness**2 * s2 + 2.0 * stiffness * s1 + total) / determinant / f0_squared**2
     return f0_squared**0.5, min(max(stiffness, -2e-4), _MAX_B), f0_variance, b_variance
-
-
-def follow_partials(
-    samples: Floats,
-    sr: int,
-    prior_hz: Floats,
-    *,
-    b: float = 0.0,
-    periods: float = 4.0,
-    most_partials: int = 16,
-) -> Contour | None:
-    """Follow the pitch that the partials share along a note.
-
-    Parameters
-    ----------
-    samples : (n,) from a little before to a little after the span wanted
-    prior_hz : (n,) smooth prior of f0, right to about a quarter tone
-    b : stiffness
-    periods : length of the Hann window; with a whole number the neighbours of each partial fall
-        into its zeros
-    most_partials : how many to follow at most
-
-    Returns
-    -------
-    Contour or None
-        None where the samples hold fewer than four frames.
-    """
-    middle_hz = float(np.median(prior_hz))
-    hop = round(FOLLOW_HOP_S * sr)
-    window = max(round(periods * sr / middle_hz), 2 * hop) | 1
-    frames = (len(samples) - window) // hop + 1
-    if frames < 4:
-        return None
-    numbers = np.arange(1, most_partials + 1)
-    ratios = partial_ratios(numbers, b)
-    ratios = ratios[ratios * prior_hz.max() < _HIGHEST_PARTIAL_SHARE * sr]
-    if len(ratios) == 0:
-        return None
-    turns = np.concatenate([[0.0], np.cumsum((prior_hz[1:] + prior_hz[:-1]) / 2)]) / sr
-    taper = np.hanning(window + 2)[1:-1]
-    taper = (2.0 * taper / taper.sum()).astype(np.float32)
-    x = samples.astype(np.float32)
-    tracks = np.empty((len(ratios), frames), dtype=np.complex128)
-    at_once = max(_SAMPLES_AT_ONCE // len(x), 1)
-    for first in range(0, len(ratios), at_once):
-        rows = slice(first, first + at_once)
-        cosine, sine = _one_turn(ratios[rows, None] * turns)
-        tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
-        tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
-    centre = np.arange(frames) * hop + window // 2
-    turn, scatter = _shared_turn(tracks, ratios)
-    prior_step = 2.0 * np.pi * np.diff(turns[centre])
-    f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
-    t_s = (centre[1:] + centre[:-1]) / 2 / sr
-    power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
-    level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
-    return Contour(
-        t_s=t_s,
-        f1_hz=f0 * np.sqrt(1.0 + b),
-        sd_cents=LN_CENTS * scatter / np.maximum(prior_step, 1e-9),
-        level_db=level_db,
-        window_s=window / sr,
-    )
-
-
-def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
-    """Sums of each row under a taper that moves on by a hop, (rows, frames).
-
-    Frames overlap, so by blocks of a hop: each block meets each piece of the taper once, all in
-    one product of two matrices, and a frame is the sum of a run of them.
-    """
-    pieces = -(-len(taper) // hop)
-    blocks = frames + pieces - 1
-    whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
-    whole_taper[: len(taper)] = taper
-    rows = rows[:, : blocks * hop]
-    if rows.shape[1] < blocks * hop:
-        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
-    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
-    total = np.zeros((len(rows), frames))
-    for piece in range(pieces):
-        total += parts[:, piece : piece + frames, piece]
-    return total
-
-
-def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats]:
-    """Phase advance per hop that all partials share, and the scatter around it, both for f0.
-
-    A partial weighs by how steadily it follows the others over the whole note, not moment by
-    moment: only with constant weights do the steps add up to the phase without a random walk.
-    """
-    product = tracks[:, 1:] * np.conj(tracks[:, :-1])
-    power = np.abs(product)
-    low = ratios < 4.5
-    seed = np.sum((power * np.angle(product) / ratios[:, None])[low], axis=0)
-    seed /= power[low].sum(axis=0) + 1e-30
-    # Unwrap each partial's step around what the low ones say: where the prior is off by some tens
-    # of cents the high ones turn more than half a circle in a hop.
-    expected = ratios[:, None] * seed
-    steps = expected + np.angle(product * np.exp(-1j * expected))
-    shared = seed
-    weight = np.ones(len(ratios))
-    for _ in range(3):
-        off = (steps - ratios[:, None] * shared) / ratios[:, None]
-        middle = _middle(off)
-        spread = 1.4826 * _middle(np.abs(off - middle[:, None]))
-        bias = np.abs(middle)
-        weight = 1.0 / (spread**2 + bias**2 + 1e-12) / ratios**2
-        shared = (weight * ratios) @ steps / (weight @ ratios**2)
-    off = steps / ratios[:, None] - shared
-    share = weight * ratios**2
-    scatter = np.sqrt(share @ off**2 / share.sum() / max(len(ratios) - 1, 1))
-    return shared, scatter

@@ -1,9 +1,10 @@
-"""Where is a struck note stopped?
+"""Where does a note stop, and only the room rings on?
 
-A string left to itself decays steadily. When it is damped the level drops at once, and what rings
-on is the room: pitched like the note, but not the note. The end is where the level leaves the
-line of the decay for good. All figures here are common practice without a source, checked on random
-sessions in rooms.
+What rings on in a room is pitched like the note, but not the note. A string left to itself decays
+steadily; where it is damped the level leaves the line of its decay for good. What is blown, bowed
+or sung may take any course, but where it is let go the level falls at once, does not come back, and
+then takes the room's time to be gone. All figures here are common practice without a source,
+checked on random sessions in rooms.
 """
 
 from __future__ import annotations
@@ -19,6 +20,12 @@ _HALF_POWER_DB = 3.0  # the level of a window that lies half on either side of t
 _DROP_DB = 8.0  # less is a decay that bends, as when a second string of a pair takes over
 _DROP_WITHIN_S = 0.10  # a finger or a foot stops a string in 30 ms; the level's window adds to it
 _FITS = 4
+# Driven notes. A breath or a bow lets go within 0.1 s, and the level's window adds to it; a room as
+# strong as the sound itself hides no more than its last 12 dB. Dry, a release falls on to where it
+# is gone in less than the least ring.
+_LET_GO_DB, _LET_GO_WITHIN_S = 12.0, 0.12
+_COMES_BACK_DB = 3.0
+_LEAST_RING_S = 0.04
 
 
 def stopped_frame(level_db: Floats, hop_s: float) -> int:
@@ -78,3 +85,33 @@ def _decay(at: Floats, level_db: Floats, first: int, last: int) -> Floats:
         weight = 1.0 / np.maximum(1.0, rest / (1.5 * float(np.median(rest)) + 0.1))
     line = np.array([level - slope * middle, slope])
     return line if line[1] <= 0 else np.array([float(np.median(level_db)), 0.0])
+
+
+def rings_from_frame(level_db: Floats, hop_s: float) -> int:
+    """Find the frame, counted from the note's first, from which a driven note only rings on.
+
+    Parameters
+    ----------
+    level_db : (k,) level of each frame of the note, up to where it is gone or another begins
+    hop_s : seconds between frames
+
+    Returns
+    -------
+    int
+        k where the level never falls at once for good, or is gone at once when it does.
+    """
+    count, within = len(level_db), round(_LET_GO_WITHIN_S / hop_s)
+    if count <= within:
+        return count
+    before = np.lib.stride_tricks.sliding_window_view(level_db, within)[: count - within].max(
+        axis=1
+    )
+    here = level_db[within:]
+    highest_after = np.maximum.accumulate(level_db[::-1])[::-1][within:]
+    let_go = np.flatnonzero(
+        (before - here >= _LET_GO_DB) & (highest_after <= here + _COMES_BACK_DB)
+    )
+    if len(let_go) == 0:
+        return count
+    stop = within + int(let_go[0])
+    return stop if (count - stop) * hop_s >= _LEAST_RING_S else count

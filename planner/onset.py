@@ -1,14 +1,19 @@
 """What is the pitch of a note at its onset, before it has settled?
 
 The window starts max(10 ms, one period) after the note, lasts max(60 ms, five periods), at most
-35 % of the note, and is measured without a look outside it.
+35 % of the note, and is measured without a look outside it. What the note before rings on in it
+turns each partial another way, so how far they lie apart says how far the onset may be off; where
+that is too far, or where the note before is all that is heard, the onset is left blank.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from planner.harmonics import Contour, fit_partials
+from planner.contour import Contour
+from planner.harmonics import fit_partials
 from planner.model import Floats, Note
 from planner.note_span import NoteSpan, smooth_law
 from planner.vibrato import Vibrato
@@ -25,6 +30,21 @@ _START_SD_S = {"attack": 0.006, "soft": 0.011, "legato": 0.014}
 _STRUCK_FLOOR_CENTS, _SWELLING_FLOOR_CENTS, _LEGATO_FLOOR_CENTS = 0.15, 0.6, 2.0
 _STRUCK_FIT, _SWELLING_FIT = 1.6, 1.8
 _VIBRATO_LEFT = 0.03
+_LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
+_RINGS_S = 0.4  # longer after its end a note is 20 dB down in most rooms: RT60 of 1.2 s
+_AT_THE_NOTE_BEFORE = 0.25  # of the way from its pitch to this one's; a slide's middle is half way
+_RINGING = "previous note still ringing, onset not measured"
+_ON_ITS_WAY = "the pitch is still on its way from the note before, onset not measured"
+_NOTE_BEFORE_SEMITONES = 0.7  # nearer, it is another note of the same pitch, or a scoop's size
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Onset:
+    """The pitch of a note's first partial at its onset."""
+
+    hz: float
+    sd_cents: float  # one standard deviation
+    partials_sd_cents: float  # the part of it that comes of noise and of partials that disagree
 
 
 def measure_onset(
@@ -34,7 +54,16 @@ def measure_onset(
     contour: Contour | None,
     first_s: float,
     length_s: float,
-) -> tuple[float, float] | None:
+) -> Onset | None:
+    """Measure one note's onset; None where the window holds no steady partials.
+
+    Parameters
+    ----------
+    span : the note's samples
+    prior, b : coarse pitch of f0 along the samples, Hz, and stiffness
+    contour : the note's line, which a swelling start is extrapolated along
+    first_s, length_s : the window, from the note's start
+    """
     sr = span.sr
     window = slice(round(first_s * sr), round((first_s + length_s) * sr))
     samples = span.samples[window]
@@ -49,13 +78,36 @@ def measure_onset(
     glide = 1200 * np.log2(law[-1] / law[0]) / length_s  # cents per second
     note = span.note
     if span.swells:
-        start_sd_s, fit_sd = _START_SD_S[note.begins], _SWELLING_FIT * fit.sd_cents
+        start_sd_s, times = _START_SD_S[note.begins], _SWELLING_FIT
         floor = _LEGATO_FLOOR_CENTS if note.begins == "legato" else _SWELLING_FLOOR_CENTS
     else:
-        start_sd_s, fit_sd = _STRUCK_START_SD_S, _STRUCK_FIT * fit.sd_cents
+        start_sd_s, times = _STRUCK_START_SD_S, _STRUCK_FIT
         floor = _STRUCK_FLOOR_CENTS * max(1.0, LOW_NOTE_HZ / note.pitch_hz)
+    fit_sd = max(times * fit.sd_cents, fit.apart_sd_cents)
     sd_cents = float(np.sqrt(fit_sd**2 + (glide * start_sd_s) ** 2 + floor**2))
-    return fit.f1_hz, sd_cents
+    return Onset(hz=fit.f1_hz, sd_cents=sd_cents, partials_sd_cents=fit_sd)
+
+
+def why_blank(onset: Onset, note: Note, previous: Note | None) -> str:
+    """Say why an onset is better left blank, or nothing where it is a figure to work with.
+
+    ``previous`` is the note before in the same stem, None before the first.
+    """
+    rings = previous is not None and note.start_s - previous.end_s < _RINGS_S
+    if previous is not None and rings:
+        step = 12.0 * np.log2(note.pitch_hz / previous.pitch_hz)
+        way = 12.0 * np.log2(onset.hz / previous.pitch_hz)
+        if abs(step) > _NOTE_BEFORE_SEMITONES and abs(way) < _AT_THE_NOTE_BEFORE * abs(step):
+            return _ON_ITS_WAY if note.begins == "legato" else _RINGING
+    if onset.sd_cents <= _LEAST_KNOWN_CENTS:
+        return ""
+    if onset.partials_sd_cents**2 < onset.sd_cents**2 / 2:
+        return (
+            f"the pitch slides through the onset, which says it to {onset.sd_cents:.0f} cents only"
+        )
+    if rings:
+        return _RINGING
+    return f"the partials of the onset agree to {onset.sd_cents:.0f} cents only"
 
 
 def _onset_law(

@@ -12,8 +12,8 @@ Method
 2. A stepwise-constant fit (fewest steps that explain the line: a Potts model solved by dynamic
    programming; A. Weinmann, M. Storath and L. Demaret, SIAM J. Numer. Anal. 53, 2015).
 3. Steps are joined (glides to what follows, equal neighbours to each other) and cut at attacks.
-4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone or, for
-   what is struck, where it is stopped and only the room rings on.
+4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone, or where
+   it is stopped or let go and only the room rings on.
 5. What is too short, too weak, too little periodic, or only the ring of the note before, is none.
 
 All thresholds below are in the units of their names; where no source is named they are common
@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
-from planner.note_ends import stopped_frame
+from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
@@ -49,6 +49,7 @@ _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start soft
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
 _GONE_DB = 30.0  # a note this far under its own peak has ended
+_SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
 
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
@@ -203,9 +204,11 @@ def _place(
         return None
     first = step.first + int(np.argmax(near))
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
-    last = step.first + int(alive[-1]) + 1 if len(alive) else step.last
+    last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
     if falls_db is not None:
         last = first + stopped_frame(falls_db[first:last], hop_s)
+    else:
+        last = first + rings_from_frame(level_db[first:last], hop_s)
     start_s = first * hop_s
     if step.begins == "attack" and (
         (first - step.struck) * hop_s < COVERED_S
@@ -215,6 +218,8 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
+    if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
+        last = gone  # better a sustain with some ring in it than none
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.harmonics import fit_partials, follow_partials
+from planner.contour import follow_partials
+from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, Role
 from planner.note_span import NoteSpan, smooth_law
 from planner.pitch import hz_to_midi

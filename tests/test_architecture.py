@@ -22,6 +22,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values common_periods frame_blocks",
         "octave_starts",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
+        "contour",
         "session scale_file lyrics attacks note_span note_ends chord_search unisons bleed_paths",
         "pitch_steps stiffness onset restarts struck_pitch chord_known chord_times",
         "segmenter analyzer chords bleed score_match",

@@ -79,3 +79,12 @@ def test_without_a_rise_the_guess_stays() -> None:
     samples = 0.3 * tone(steady(220.0, 1.0, SR), SR, np.random.default_rng(8))
     assert rise_s(stem_of(samples, SR), 0.5, 220.0) == 0.5
     assert rise_s(stem_of(samples, SR), 1.2, 220.0) == 1.2
+
+
+def test_a_note_that_has_just_ended_hides_no_start() -> None:
+    """A stroke 40 ms after a note as loud as itself is placed where it starts."""
+    rng = np.random.default_rng(12)
+    before = faded(tone(steady(196.0, 0.36, SR), SR, rng), SR)
+    after = faded(tone(steady(262.0, 0.36, SR), SR, rng), SR, rise_s=0.002)
+    samples = laid_out([(0.3, before), (0.7, after)], 1.4, SR)
+    assert rise_s(stem_of(samples, SR), 0.69, 262.0) == pytest.approx(0.7, abs=0.003)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from bench.calibration import CODES, FAR_CENTS, coverage, graded, worsen
+from bench.rooms import hear
 from sessions.random_session import make_session
 from sessions.score import Tally
 
@@ -47,3 +48,22 @@ def test_a_firm_note_is_not_far_off(measured: dict[tuple[str, str], Tally]) -> N
     firm = [pair for code in CODES for pair in measured[code, "firm"].sustain]
     assert len(firm) > 250
     assert sum(abs(error) > FAR_CENTS for error, _ in firm) <= 2
+
+
+@pytest.fixture(scope="module")
+def in_rooms() -> dict[str, Tally]:
+    """Tallies of two parts of each kind in rooms as strong as a distant microphone's."""
+    places = ((31, 0.35), (32, 0.8))
+    heard = {code: [hear(seed, code, rt60_s).tally for seed, rt60_s in places] for code in CODES}
+    return {code: first + second for code, (first, second) in heard.items()}
+
+
+@pytest.mark.parametrize("what", ["sustain", "onset"])
+@pytest.mark.parametrize("code", CODES)
+def test_uncertainties_cover_the_errors_in_rooms(
+    in_rooms: dict[str, Tally], code: str, what: str
+) -> None:
+    """Reverberation 12 dB under the sound, and the note before in it, are part of the doubt."""
+    once, twice = coverage(getattr(in_rooms[code], what))
+    assert once >= 0.5
+    assert twice >= 0.85

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
-from planner.harmonics import Contour, PartialFit, fit_partials, follow_partials, partial_ratios
+from planner.contour import Contour, follow_partials
+from planner.harmonics import PartialFit, fit_partials, partial_ratios, sd_of_mean
 from planner.model import Floats
 
 SR = 16_000
@@ -234,3 +235,29 @@ def test_too_little_is_not_followed() -> None:
     """Four frames of 5 ms beyond the window are the least; shorter gives nothing."""
     samples = tone(steady(110.0, 0.04, SR), SR, np.random.default_rng(1))
     assert follow_partials(samples, SR, steady(110.0, 0.04, SR)) is None
+
+
+def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
+    """Of equal figures s / sqrt(n) times Student's t; of one figure nothing is known to differ.
+
+    t for 68.27 % at 4 degrees of freedom is 1.14 (R. A. Fisher and F. Yates, Statistical Tables).
+    """
+    each = np.array([1.0, 2.0, 4.0, 4.0, 9.0])
+    expected = 1.1416 * each.std(ddof=1) / np.sqrt(5)
+    assert sd_of_mean(each, np.full(5, 0.2)) == pytest.approx(expected, rel=1e-3)
+    assert sd_of_mean(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
+
+
+def test_partials_that_something_else_turns_are_doubt() -> None:
+    """Another tone 14 dB under a window turns its partials; the doubt says by about how much."""
+    far = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        mixed = tone(steady(220.0, 0.06, SR), SR, rng) + 0.2 * tone(
+            steady(247.0, 0.06, SR), SR, rng
+        )
+        fit = fit_partials(mixed, SR, 220.0)
+        assert fit is not None
+        far.append(abs(cents_between(fit.f1_hz, 220.0)) / max(fit.sd_cents, fit.apart_sd_cents))
+    assert np.mean(np.array(far) <= 1.0) > 0.5
+    assert np.mean(np.array(far) <= 2.0) > 0.85

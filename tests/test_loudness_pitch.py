@@ -65,8 +65,8 @@ def test_partials_are_weighed_by_power() -> None:
     def fit(amplitudes: list[float]) -> PartialFit:
         n = len(amplitudes)
         return PartialFit(
-            f0_hz=100.0, b=0.0, sd_cents=0.1, b_sd=None, numbers=np.arange(1, n + 1),
-            misfit_cents=np.zeros(n), amplitudes=np.array(amplitudes),
+            f0_hz=100.0, b=0.0, sd_cents=0.1, apart_sd_cents=0.1, b_sd=None,
+            numbers=np.arange(1, n + 1), misfit_cents=np.zeros(n), amplitudes=np.array(amplitudes),
         )  # fmt: skip
 
     assert upper_partials_db(fit([1.0, 0.1, 0.1])) == pytest.approx(-17.0, abs=0.05)

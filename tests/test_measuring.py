@@ -9,7 +9,8 @@ import parselmouth
 import pytest
 
 from planner.analyzer import analyze
-from planner.harmonics import fit_partials, follow_partials
+from planner.contour import follow_partials
+from planner.harmonics import fit_partials
 from planner.model import Floats, Measurement, Note, Role, Stem
 from planner.segmenter import segment
 from planner.tracker import track

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
-from planner.harmonics import Contour, follow_partials
+from planner.contour import Contour, follow_partials
 from planner.model import Floats, Note
 from planner.note_span import NoteSpan
-from planner.onset import measure_onset, onset_reason, without_vibrato
+from planner.onset import Onset, measure_onset, onset_reason, why_blank, without_vibrato
 from planner.vibrato import find_vibrato
 
 SR = 16_000
@@ -48,7 +50,7 @@ def onset_of(
 ) -> tuple[float, float]:  # fmt: skip
     onset = measure_onset(one, one.prior_hz, b, contour, *window_s)
     assert onset is not None
-    return onset
+    return onset.hz, onset.sd_cents
 
 
 @pytest.mark.parametrize("f1_hz", [110.0, 220.0, 880.0])
@@ -170,3 +172,44 @@ def test_vibrato_that_comes_later_is_not() -> None:
     hz, sd_cents = without_vibrato(441.0, 0.3, vibrato, contour, cents, 0.010, 0.060)
     assert hz == 441.0
     assert 0.3 < sd_cents < 2.0
+
+
+RINGING = "previous note still ringing, onset not measured"
+
+
+def after(pitch_hz: float, gap_s: float, begins: str = "attack") -> tuple[Note, Note]:
+    """A note of 0.5 s at a pitch, and one at 440 Hz that begins a moment after it."""
+    late = note(440.0, 0.5, begins)
+    moved = replace(late, start_s=0.5 + gap_s, end_s=1.0 + gap_s)
+    return note(pitch_hz, 0.5), moved
+
+
+def an_onset(hz: float, sd_cents: float, partials_sd_cents: float = 0.5) -> Onset:
+    return Onset(hz=hz, sd_cents=sd_cents, partials_sd_cents=partials_sd_cents)
+
+
+def test_the_note_before_is_not_this_note_s_onset() -> None:
+    """Where the window still reads the pitch of the note before, the onset is blank, and why."""
+    before, late = after(466.2, 0.02)
+    assert why_blank(an_onset(465.0, 2.0), late, before) == RINGING
+    assert why_blank(an_onset(447.0, 2.0), late, before) == ""  # a quarter of the way off: a scoop
+    assert why_blank(an_onset(465.0, 2.0), late, None) == ""
+    before, late = after(466.2, 0.6)  # 30 dB down in a room of 1.2 s
+    assert why_blank(an_onset(465.0, 2.0), late, before) == ""
+    before, late = after(443.0, 0.02)  # the same note again, a little lower
+    assert why_blank(an_onset(443.0, 2.0), late, before) == ""
+    before, late = after(466.2, 0.0, "legato")
+    assert "on its way from the note before" in why_blank(an_onset(465.0, 2.0), late, before)
+
+
+def test_an_onset_known_badly_is_blank_for_its_own_reason() -> None:
+    """A ring, partials that disagree and a slide have their own words from 25 cents on."""
+    before, late = after(330.0, 0.02)
+    assert why_blank(an_onset(440.0, 25.0, 24.0), late, before) == ""
+    assert why_blank(an_onset(440.0, 26.0, 25.0), late, before) == RINGING
+    assert why_blank(an_onset(440.0, 26.0, 25.0), late, None) == (
+        "the partials of the onset agree to 26 cents only"
+    )
+    assert why_blank(an_onset(440.0, 26.0, 3.0), late, before) == (
+        "the pitch slides through the onset, which says it to 26 cents only"
+    )

@@ -1,0 +1,149 @@
+"""Which pitch do the partials of a note share, moment by moment?
+
+Each partial is shifted to zero frequency along a prior pitch and low-passed; the phase advance that
+all partials share is the pitch, every 5 ms: for sustain, slope and vibrato. Conventions are those
+of `planner.harmonics`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.harmonics import HIGHEST_PARTIAL_SHARE, LN_CENTS, middle_of, one_turn, partial_ratios
+from planner.model import Floats
+
+FOLLOW_HOP_S = 0.005
+
+_SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Contour:
+    """First partial along a note, every `FOLLOW_HOP_S`, and how well partials agree on it."""
+
+    t_s: Floats  # (k,) seconds from the start of the samples given
+    f1_hz: Floats  # (k,)
+    sd_cents: Floats  # (k,) scatter of the partials around their common pitch
+    level_db: Floats  # (k,) of all partials together, dBFS
+    window_s: float  # each point is a mean over this long a Hann window
+    apart_cents: Floats  # (partials, k) what each partial says, over what all say together
+    shares: Floats  # (partials,) of what all say together, sum 1
+
+
+def follow_partials(
+    samples: Floats,
+    sr: int,
+    prior_hz: Floats,
+    *,
+    b: float = 0.0,
+    periods: float = 4.0,
+    most_partials: int = 16,
+) -> Contour | None:
+    """Follow the pitch that the partials share along a note.
+
+    Parameters
+    ----------
+    samples : (n,) from a little before to a little after the span wanted
+    prior_hz : (n,) smooth prior of f0, right to about a quarter tone
+    b : stiffness
+    periods : length of the Hann window; with a whole number the neighbours of each partial fall
+        into its zeros
+    most_partials : how many to follow at most
+
+    Returns
+    -------
+    Contour or None
+        None where the samples hold fewer than four frames.
+    """
+    middle_hz = float(np.median(prior_hz))
+    hop = round(FOLLOW_HOP_S * sr)
+    window = max(round(periods * sr / middle_hz), 2 * hop) | 1
+    frames = (len(samples) - window) // hop + 1
+    if frames < 4:
+        return None
+    numbers = np.arange(1, most_partials + 1)
+    ratios = partial_ratios(numbers, b)
+    ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
+    if len(ratios) == 0:
+        return None
+    turns = np.concatenate([[0.0], np.cumsum((prior_hz[1:] + prior_hz[:-1]) / 2)]) / sr
+    taper = np.hanning(window + 2)[1:-1]
+    taper = (2.0 * taper / taper.sum()).astype(np.float32)
+    x = samples.astype(np.float32)
+    tracks = np.empty((len(ratios), frames), dtype=np.complex128)
+    at_once = max(_SAMPLES_AT_ONCE // len(x), 1)
+    for first in range(0, len(ratios), at_once):
+        rows = slice(first, first + at_once)
+        cosine, sine = one_turn(ratios[rows, None] * turns)
+        tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
+        tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
+    centre = np.arange(frames) * hop + window // 2
+    turn, off, shares = _shared_turn(tracks, ratios)
+    scatter = np.sqrt(shares @ off**2 / max(len(ratios) - 1, 1))
+    prior_step = 2.0 * np.pi * np.diff(turns[centre])
+    to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
+    f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
+    t_s = (centre[1:] + centre[:-1]) / 2 / sr
+    power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
+    level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
+    return Contour(
+        t_s=t_s,
+        f1_hz=f0 * np.sqrt(1.0 + b),
+        sd_cents=scatter * to_cents,
+        level_db=level_db,
+        window_s=window / sr,
+        apart_cents=(off * to_cents).astype(np.float32),
+        shares=shares,
+    )
+
+
+def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
+    """Sums of each row under a taper that moves on by a hop, (rows, frames).
+
+    Frames overlap, so by blocks of a hop: each block meets each piece of the taper once, all in
+    one product of two matrices, and a frame is the sum of a run of them.
+    """
+    pieces = -(-len(taper) // hop)
+    blocks = frames + pieces - 1
+    whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
+    whole_taper[: len(taper)] = taper
+    rows = rows[:, : blocks * hop]
+    if rows.shape[1] < blocks * hop:
+        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
+    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
+    total = np.zeros((len(rows), frames))
+    for piece in range(pieces):
+        total += parts[:, piece : piece + frames, piece]
+    return total
+
+
+def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+    """Phase advance per hop that all partials share, what each adds to it, and their shares.
+
+    A partial weighs by how steadily it follows the others over the whole note, not moment by
+    moment: only with constant weights do the steps add up to the phase without a random walk.
+    """
+    product = tracks[:, 1:] * np.conj(tracks[:, :-1])
+    power = np.abs(product)
+    low = ratios < 4.5
+    seed = np.sum((power * np.angle(product) / ratios[:, None])[low], axis=0)
+    seed /= power[low].sum(axis=0) + 1e-30
+    # Unwrap each partial's step around what the low ones say: where the prior is off by some tens
+    # of cents the high ones turn more than half a circle in a hop.
+    expected = ratios[:, None] * seed
+    steps = expected + np.angle(product * np.exp(-1j * expected))
+    shared = seed
+    weight = np.ones(len(ratios))
+    for _ in range(3):
+        off = (steps - ratios[:, None] * shared) / ratios[:, None]
+        middle = middle_of(off)
+        spread = 1.4826 * middle_of(np.abs(off - middle[:, None]))
+        bias = np.abs(middle)
+        weight = 1.0 / (spread**2 + bias**2 + 1e-12) / ratios**2
+        shared = (weight * ratios) @ steps / (weight @ ratios**2)
+    off = steps / ratios[:, None] - shared
+    share = weight * ratios**2
+    return shared, off, share / share.sum()
