@@ -32,6 +32,7 @@ from planner.attacks import attack_frames, pitched_level_db, quick_level_db, ris
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import stopped_frame
 from planner.note_span import NEAR_SEMITONES
+from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
 from planner.restarts import restarts
@@ -48,6 +49,7 @@ _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
+_RINGS_ON_S = 0.15
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 
 
@@ -90,7 +92,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     for step in steps:
         if not _is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
-        note = _place(stem, track, f0_hz, step, pitched_level, falls)
+        note = _place(stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None)
         if note is not None:
             if notes and note.start_s < notes[-1].end_s:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
@@ -188,6 +190,7 @@ def _place(
     step: Step,
     level_db: Floats,
     falls_db: Floats | None,
+    before: Note | None,
 ) -> Note | None:
     """Turn a step into a note with its start on the waveform's rise and its end where it fades.
 
@@ -215,6 +218,11 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
+    if before is not None and start_s - before.end_s < _RINGS_ON_S:
+        apart = abs(12 * np.log2(pitch_hz / before.pitch_hz))
+        if apart > 0.55:
+            own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
+            start_s = max(min(own_s, start_s), before.start_s + MIN_NOTE_S)
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)

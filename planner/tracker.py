@@ -26,8 +26,8 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 
 from planner.common_periods import without_common_periods
 from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
-from planner.model import Floats, PitchTrack, Stem
-from planner.octave_starts import without_octave_starts
+from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.octave_starts import without_octave_notes, without_octave_starts
 
 HOP_S = 0.005
 
@@ -95,6 +95,8 @@ def track(stem: Stem) -> PitchTrack:
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     f0_hz = without_common_periods(f0_hz, f_hz, strength)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
+    if stem.role in HARMONIC_ROLES:
+        f0_hz = without_octave_notes(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
     for array in arrays:
