@@ -49,6 +49,7 @@ _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
+_STROKE_S = 0.12
 _RINGS_ON_S = 0.15
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 
@@ -69,10 +70,12 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
     plucked = stem.role not in HARMONIC_ROLES
-    struck = attack_frames(track, pitched_level, struck=plucked)
-    if plucked:  # the ring of one string hides the next; strokes themselves are seen all the same
-        track = with_struck_pitches(stem, track, struck)
-        pitched_level = pitched_level_db(track)
+    clear = attack_frames(track, pitched_level, struck=True)
+    struck = clear if plucked else attack_frames(track, pitched_level)
+    # The ring of one string, or the room's of one note, hides the next; that something begins there
+    # is seen all the same.
+    track = with_struck_pitches(stem, track, clear)
+    pitched_level = pitched_level_db(track)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
@@ -169,7 +172,10 @@ def _is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
-    if np.median(track.strength[span]) < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+    strength = track.strength[span]
+    if step.begins == "attack":  # what it rings into does not unmake a stroke
+        strength = max(strength, track.strength[step.first : step.first + round(_STROKE_S/track.hop_s)], key=np.median)
+    if np.median(strength) < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
@@ -218,11 +224,12 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
-    if before is not None and start_s - before.end_s < _RINGS_ON_S:
+    stroke = falls_db is not None and step.begins == "attack"
+    if before is not None and start_s - before.end_s < _RINGS_ON_S and not stroke:
         apart = abs(12 * np.log2(pitch_hz / before.pitch_hz))
         if apart > 0.55:
             own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
-            start_s = max(min(own_s, start_s), before.start_s + MIN_NOTE_S)
+            start_s = min(start_s, max(own_s, before.start_s + MIN_NOTE_S))
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
