@@ -80,7 +80,7 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
     (n,) the track, changed in some frames
     """
     out = f0_hz.copy()
-    for first, last in _level_stretches(f0_hz):
+    for first, last in level_stretches(f0_hz):
         before = f0_hz[max(0, first - _RING_FRAMES) : first]
         before = before[~np.isnan(before)]
         here = f0_hz[first:last]
@@ -101,7 +101,7 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
     return out
 
 
-def _level_stretches(f0_hz: Floats) -> list[tuple[int, int]]:
+def level_stretches(f0_hz: Floats) -> list[tuple[int, int]]:
     """Stretches of frames, long enough to judge, in which the pitch never jumps."""
     with np.errstate(invalid="ignore"):
         goes_on: NDArray[np.bool_] = np.abs(12.0 * np.log2(f0_hz[1:] / f0_hz[:-1])) < _JUMP_SEMITONES

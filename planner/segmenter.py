@@ -37,6 +37,7 @@ from planner.pitch import midi_to_hz
 from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
 from planner.restarts import restarts
 from planner.struck_pitch import with_struck_pitches
+from planner.thumps import without_thumps
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -75,6 +76,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     # The ring of one string, or the room's of one note, hides the next; that something begins there
     # is seen all the same.
     track = with_struck_pitches(stem, track, clear)
+    if plucked:
+        track = replace(track, f0_hz=without_thumps(stem, track.f0_hz))
     pitched_level = pitched_level_db(track)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
