@@ -4,7 +4,8 @@ Some tones, of double reeds above all, begin with their odd partials 15 dB and m
 ones, and half the period fits nearly as well as the period. From where the track comes down by a
 whole ratio without a gap, frames before that fit the low pitch *better* than the high one are given
 to it: in a true higher note both fit alike. Where the low pitch sounded just before, its ring would
-do the same, and nothing is changed.
+do the same, and nothing is changed. Some tones keep their odd partials faint all along: see
+`without_octave_notes`.
 """
 
 from __future__ import annotations
@@ -104,7 +105,9 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
 def level_stretches(f0_hz: Floats) -> list[tuple[int, int]]:
     """Stretches of frames, long enough to judge, in which the pitch never jumps."""
     with np.errstate(invalid="ignore"):
-        goes_on: NDArray[np.bool_] = np.abs(12.0 * np.log2(f0_hz[1:] / f0_hz[:-1])) < _JUMP_SEMITONES
+        goes_on: NDArray[np.bool_] = (
+            np.abs(12.0 * np.log2(f0_hz[1:] / f0_hz[:-1])) < _JUMP_SEMITONES
+        )
     edges = np.flatnonzero(np.diff(np.concatenate([[0], goes_on.astype(np.int8), [0]])))
     return [
         (int(a), int(b) + 1)

@@ -7,12 +7,13 @@ leads to.
 
 Method
 ------
-1. Pitched stretches of the track, what is struck under a ring put right, short gaps bridged, on a
+1. Pitched stretches of the track, what begins under a ring put right, short gaps bridged, on a
    semitone axis, vibrato flattened.
 2. A stepwise-constant fit (fewest steps that explain the line: a Potts model solved by dynamic
    programming; A. Weinmann, M. Storath and L. Demaret, SIAM J. Numer. Anal. 53, 2015).
 3. Steps are joined (glides to what follows, equal neighbours to each other) and cut at attacks.
-4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone or, for
+4. Starts are placed on the rise of the waveform, or of the note's own partials where the note
+   before still sounds; ends where the note's own sound has gone or, for
    what is struck, where it is stopped and only the room rings on.
 5. What is too short, too weak, too little periodic, or only the ring of the note before, is none.
 
@@ -34,7 +35,7 @@ from planner.note_ends import stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
+from planner.pitch_steps import COVERED_S, MIN_NOTE_S, SAME_NOTE, Step, split_run, vibrato_midline
 from planner.restarts import restarts
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
@@ -50,8 +51,8 @@ _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
-_STROKE_S = 0.12
-_RINGS_ON_S = 0.15
+_STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
+_RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 
 
@@ -175,10 +176,12 @@ def _is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
-    strength = track.strength[span]
-    if step.begins == "attack":  # what it rings into does not unmake a stroke
-        strength = max(strength, track.strength[step.first : step.first + round(_STROKE_S/track.hop_s)], key=np.median)
-    if np.median(strength) < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+    strength = float(np.median(track.strength[span]))
+    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
+        # Strings that go on sounding around it do not unmake a stroke.
+        stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
+        strength = max(strength, float(np.median(track.strength[stroke])))
+    if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
@@ -203,7 +206,8 @@ def _place(
 ) -> Note | None:
     """Turn a step into a note with its start on the waveform's rise and its end where it fades.
 
-    ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles.
+    ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles;
+    ``before`` is the note before, which may still sound.
     """
     hop_s = track.hop_s
     f0 = f0_hz[step.first : step.last]
@@ -227,12 +231,8 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
-    stroke = falls_db is not None and step.begins == "attack"
-    if before is not None and start_s - before.end_s < _RINGS_ON_S and not stroke:
-        apart = abs(12 * np.log2(pitch_hz / before.pitch_hz))
-        if apart > 0.55:
-            own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
-            start_s = min(start_s, max(own_s, before.start_s + MIN_NOTE_S))
+    if not (step.begins == "attack" and falls_db is not None):  # a stroke says when by itself
+        start_s = _risen_under(stem, start_s, pitch_hz, before)
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
@@ -251,6 +251,16 @@ def _place(
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,
     )
+
+
+def _risen_under(stem: Stem, start_s: float, pitch_hz: float, before: Note | None) -> float:
+    """Start of a note: where it rises under another that has not gone, if that is earlier."""
+    if before is None or start_s - before.end_s > _RINGS_ON_S:
+        return start_s
+    if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < SAME_NOTE:
+        return start_s
+    own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
+    return min(start_s, max(own_s, before.start_s + MIN_NOTE_S))
 
 
 def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:

@@ -60,8 +60,9 @@ def with_struck_pitches(stem: Stem, track: PitchTrack, struck: NDArray[np.intp])
 
     Parameters
     ----------
-    stem, track : a stem of a struck role and its coarse pitch
-    struck : frames of `planner.attacks.attack_frames`
+    stem, track : a stem and its coarse pitch
+    struck : frames of `planner.attacks.attack_frames`; of what is blown, bowed or sung those at
+        which a string would be called struck, for there a release or a room hides the next note
 
     Returns
     -------

@@ -1,8 +1,8 @@
 """A thump under a plucked note is no note an octave below.
 
 A thumb, a slap or a hand on the strings moves what the pickup hears at tens of hertz. Where that
-lies near half a note's pitch, the whole sounds as if it repeated after two periods. A note an octave
-below would show its third, fifth and seventh partial as well; a thump is one line, below them all.
+lies near half a note's pitch, the whole seems to repeat after two periods. A note an octave below
+would show its third, fifth and seventh partial as well; a thump is one line, softer than the note.
 """
 
 from __future__ import annotations
@@ -61,4 +61,5 @@ def _only_even(stem: Stem, first_s: float, last_s: float, low_hz: float) -> bool
             for k in partials
         )
 
-    return of(_ODD) < _ODD_SHARE * of(_EVEN)
+    # A bass that is all first partial, from under a soft thumb, has no others either.
+    return of((1,)) < of(_EVEN) and of(_ODD) < _ODD_SHARE * of(_EVEN)
