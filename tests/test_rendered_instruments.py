@@ -47,7 +47,7 @@ def test_fast_lines_are_found(name: str, bar: float) -> None:
     ("name", "bar"), [("fingered bass", 0.95), ("slapped bass", 0.83), ("cello", 0.80)]
 )
 def test_thumps_and_late_bows_are_found(name: str, bar: float) -> None:
-    """Measured once 0.92, 0.50 and 0.67: thumps under basses, and bows that fade into each other."""
+    """Before, 0.92, 0.50 and 0.67: thumps under basses, bows that fade into each other."""
     assert fast_f1(name, LARGE_SOUNDS) >= bar
 
 
