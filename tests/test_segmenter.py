@@ -321,9 +321,9 @@ def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:
     rng = np.random.default_rng(2)
     pluck = tone(steady(220.0, 0.6, 16_000), 16_000, rng, decay_s=0.6)
     pluck[:32] *= np.linspace(0.0, 1.0, 32)
-    noise = np.std(pluck) * 0.35 * rng.standard_normal(round(0.5 * 16_000))
+    noise = 0.5 * np.std(pluck) * rng.standard_normal(8000)
     noise *= np.clip(np.arange(len(noise)) / 1600, 0.0, 1.0)
     stem = stem_of(laid_out([(0.3, pluck), (0.42, noise)], 1.2, 16_000), 16_000, "fretted")
     notes, heard = found_notes(stem)
-    assert np.median(heard.strength[100:160]) < 0.8
+    assert np.median(heard.strength[60:180]) < 0.8
     assert any(abs(n.start_s - 0.3) < 0.02 and abs(n.pitch_hz / 220.0 - 1) < 0.02 for n in notes)
