@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
+from planner.common_periods import is_near
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import stopped_frame
 from planner.note_span import NEAR_SEMITONES
@@ -39,6 +40,7 @@ from planner.pitch_steps import COVERED_S, MIN_NOTE_S, SAME_NOTE, Step, split_ru
 from planner.restarts import restarts
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
+from planner.tracker import HOP_S
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -51,6 +53,9 @@ _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
+# Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
+# above what only the long window of the track reads (150 Hz) lies under 300.
+_LEAST_BLOWN_HZ = 300.0
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
@@ -76,7 +81,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     struck = clear if plucked else attack_frames(track, pitched_level)
     # The ring of one string, or the room's of one note, hides the next; that something begins there
     # is seen all the same.
-    track = with_struck_pitches(stem, track, clear)
+    track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
     if plucked:
         track = replace(track, f0_hz=without_thumps(stem, track.f0_hz))
     pitched_level = pitched_level_db(track)
@@ -232,7 +237,7 @@ def _place(
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
     if not (step.begins == "attack" and falls_db is not None):  # a stroke says when by itself
-        start_s = _risen_under(stem, start_s, pitch_hz, before)
+        start_s = _risen_under(stem, f0_hz, start_s, pitch_hz, before)
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
@@ -253,14 +258,25 @@ def _place(
     )
 
 
-def _risen_under(stem: Stem, start_s: float, pitch_hz: float, before: Note | None) -> float:
+def _risen_under(
+    stem: Stem, f0_hz: Floats, start_s: float, pitch_hz: float, before: Note | None
+) -> float:
     """Start of a note: where it rises under another that has not gone, if that is earlier."""
     if before is None or start_s - before.end_s > _RINGS_ON_S:
         return start_s
     if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < SAME_NOTE:
         return start_s
     own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
-    return min(start_s, max(own_s, before.start_s + MIN_NOTE_S))
+    # What would leave the note before no time of its own was not this note's rise; nor was that of
+    # a short one between the two, an octave or twelfth below, which has all its partials.
+    between = f0_hz[round(own_s / HOP_S) : round(start_s / HOP_S)]
+    between = between[~np.isnan(between)]
+    low_hz = float(np.median(between)) if len(between) else pitch_hz
+    theirs = not is_near(before.pitch_hz, low_hz * max(round(before.pitch_hz / low_hz), 1))
+    times = round(pitch_hz / low_hz)
+    if times >= 2 and theirs and is_near(pitch_hz, low_hz * times):
+        return start_s
+    return own_s if own_s > before.start_s + MIN_NOTE_S else start_s
 
 
 def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:
