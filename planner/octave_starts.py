@@ -4,12 +4,14 @@ Some tones, of double reeds above all, begin with their odd partials 15 dB and m
 ones, and half the period fits nearly as well as the period. From where the track comes down by a
 whole ratio without a gap, frames before that fit the low pitch *better* than the high one are given
 to it: in a true higher note both fit alike. Where the low pitch sounded just before, its ring would
-do the same, and nothing is changed.
+do the same, and nothing is changed. Some tones keep their odd partials faint all along: see
+`without_octave_notes`.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.common_periods import best_fit, is_near, whole_jumps
 from planner.model import Floats
@@ -21,6 +23,12 @@ _FITS = 0.9  # a tone by itself, without a ring under it
 _BETTER = 0.01
 _SHARE = 0.5  # while the note before rings under its first half, neither period fits
 _RING_FRAMES = 80  # 0.4 s: longer after its end a note's ring is under 20 dB down in most rooms
+
+_LEAVES = 0.5  # chosen: noise leaves as much at the long period as at the short one
+_LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
+_MOST_SHARED = 4  # chosen: whole ratios beyond lie so close that any two pitches share one
+_OVER_AGAINST = 4.0  # chosen
+_JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
 
 
 def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
@@ -54,3 +62,55 @@ def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats
             continue
         out[rows] = np.where(fits > 0.0, lower_hz, f0_hz[rows] / n)
     return out
+
+
+def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
+    """Give whole notes read at a multiple of their pitch, by tones with faint odd partials, to it.
+
+    A true higher note repeats after its own period as well as after twice that. Where the long
+    period leaves less than half of the misfit of the short one, something sounds that only the low
+    pitch has. For driven tones alone: a string may ring on under a whole note.
+
+    Parameters
+    ----------
+    f0_hz : (n,) the track, NaN where unpitched
+    candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    for first, last in level_stretches(f0_hz):
+        before = f0_hz[max(0, first - _RING_FRAMES) : first]
+        before = before[~np.isnan(before)]
+        here = f0_hz[first:last]
+        for times in range(2, _MOST_TIMES + 1):
+            low_hz = np.nanmedian(here) / times
+            ratio = np.maximum(np.rint(before / low_hz), 1.0)
+            if ((ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)).any():
+                continue  # the ring of that note repeats after the long period too
+            frames = range(first, last)
+            low = [best_fit(candidates_hz[k], strength[k], f0_hz[k] / times) for k in frames]
+            fits = np.array([fit for fit, _ in low])
+            own = np.array([best_fit(candidates_hz[k], strength[k], f0_hz[k])[0] for k in frames])
+            better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own)) & (fits > own + _BETTER)
+            against = own >= fits
+            if better.sum() >= _LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
+                out[first:last] = np.where(fits > 0.0, [hz for _, hz in low], here / times)
+                break
+    return out
+
+
+def level_stretches(f0_hz: Floats) -> list[tuple[int, int]]:
+    """Stretches of frames, long enough to judge, in which the pitch never jumps."""
+    with np.errstate(invalid="ignore"):
+        goes_on: NDArray[np.bool_] = (
+            np.abs(12.0 * np.log2(f0_hz[1:] / f0_hz[:-1])) < _JUMP_SEMITONES
+        )
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], goes_on.astype(np.int8), [0]])))
+    return [
+        (int(a), int(b) + 1)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if b + 1 - a >= _LEAST_FRAMES
+    ]

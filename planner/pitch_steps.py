@@ -44,7 +44,7 @@ _OVER_USUAL_CHANGE = 2.0  # a vibrato's quickest change is 1.4 times its median 
 # cannot be told from a slide; most bends take longer.
 _BEND_S = 0.045
 _BEND_SEMITONES = 3.5
-_SAME_NOTE = 0.55  # semitones: two steps this close are one note
+SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
 
 Begins = Literal["attack", "swell", "legato", "soft"]
@@ -268,7 +268,7 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
         )
         following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
         mixed = length_s < _MIXED_S and any(
-            abs(following - level((a, b)) - 12 * np.log2(n)) < _SAME_NOTE for n in (2, 3, 4, 5, 6)
+            abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
         )
         if length_s < MIN_NOTE_S or glides or mixed:
             if index + 1 < len(pieces):
@@ -277,7 +277,7 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
                 pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
             index = max(0, index - 1)
             continue
-        if index > 0 and abs(level(pieces[index - 1]) - level((a, b))) < _SAME_NOTE:
+        if index > 0 and abs(level(pieces[index - 1]) - level((a, b))) < SAME_NOTE:
             pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
             index = max(0, index - 1)
             continue

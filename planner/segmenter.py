@@ -7,13 +7,14 @@ leads to.
 
 Method
 ------
-1. Pitched stretches of the track, what is struck under a ring put right, short gaps bridged, on a
+1. Pitched stretches of the track, what begins under a ring put right, short gaps bridged, on a
    semitone axis, vibrato flattened.
 2. A stepwise-constant fit (fewest steps that explain the line: a Potts model solved by dynamic
    programming; A. Weinmann, M. Storath and L. Demaret, SIAM J. Numer. Anal. 53, 2015).
 3. Steps are joined (glides to what follows, equal neighbours to each other) and cut at attacks.
-4. Starts are placed on the rise of the waveform, ends where the note's own sound has gone, or where
-   it is stopped or let go and only the room rings on.
+4. Starts are placed on the rise of the waveform, or of the note's own partials where the note
+   before still sounds; ends where the note's own sound has gone, or where it is stopped or let go
+   and only the room rings on.
 5. What is too short, too weak, too little periodic, or only the ring of the note before, is none.
 
 All thresholds below are in the units of their names; where no source is named they are common
@@ -29,13 +30,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
+from planner.common_periods import is_near
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
+from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import COVERED_S, MIN_NOTE_S, Step, split_run, vibrato_midline
+from planner.pitch_steps import COVERED_S, MIN_NOTE_S, SAME_NOTE, Step, split_run, vibrato_midline
 from planner.restarts import restarts
 from planner.struck_pitch import with_struck_pitches
+from planner.thumps import without_thumps
+from planner.tracker import HOP_S
 
 _BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -48,6 +53,11 @@ _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
+# Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
+# above what only the long window of the track reads (150 Hz) lies under 300.
+_LEAST_BLOWN_HZ = 300.0
+_STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
+_RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
@@ -68,10 +78,14 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
     plucked = stem.role not in HARMONIC_ROLES
-    struck = attack_frames(track, pitched_level, struck=plucked)
-    if plucked:  # the ring of one string hides the next; strokes themselves are seen all the same
-        track = with_struck_pitches(stem, track, struck)
-        pitched_level = pitched_level_db(track)
+    clear = attack_frames(track, pitched_level, struck=True)
+    struck = clear if plucked else attack_frames(track, pitched_level)
+    # The ring of one string, or the room's of one note, hides the next; that something begins there
+    # is seen all the same.
+    track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
+    if plucked:
+        track = replace(track, f0_hz=without_thumps(stem, track.f0_hz))
+    pitched_level = pitched_level_db(track)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
@@ -91,7 +105,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     for step in steps:
         if not _is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
-        note = _place(stem, track, f0_hz, step, pitched_level, falls)
+        note = _place(stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None)
         if note is not None:
             if notes and note.start_s < notes[-1].end_s:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
@@ -168,7 +182,12 @@ def _is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
-    if np.median(track.strength[span]) < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+    strength = float(np.median(track.strength[span]))
+    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
+        # Strings that go on sounding around it do not unmake a stroke.
+        stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
+        strength = max(strength, float(np.median(track.strength[stroke])))
+    if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
@@ -189,10 +208,12 @@ def _place(
     step: Step,
     level_db: Floats,
     falls_db: Floats | None,
+    before: Note | None,
 ) -> Note | None:
     """Turn a step into a note with its start on the waveform's rise and its end where it fades.
 
-    ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles.
+    ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles;
+    ``before`` is the note before, which may still sound.
     """
     hop_s = track.hop_s
     f0 = f0_hz[step.first : step.last]
@@ -218,8 +239,9 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
-    if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
-        last = gone  # better a sustain with some ring in it than none
+4. Starts are placed on the rise of the waveform, or of the note's own partials where the note
+   before still sounds; ends where the note's own sound has gone, or where it is stopped or let go
+   and only the room rings on.
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
@@ -238,6 +260,27 @@ def _place(
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,
     )
+
+
+def _risen_under(
+    stem: Stem, f0_hz: Floats, start_s: float, pitch_hz: float, before: Note | None
+) -> float:
+    """Start of a note: where it rises under another that has not gone, if that is earlier."""
+    if before is None or start_s - before.end_s > _RINGS_ON_S:
+        return start_s
+    if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < SAME_NOTE:
+        return start_s
+    own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
+    # What would leave the note before no time of its own was not this note's rise; nor was that of
+    # a short one between the two, an octave or twelfth below, which has all its partials.
+    between = f0_hz[round(own_s / HOP_S) : round(start_s / HOP_S)]
+    between = between[~np.isnan(between)]
+    low_hz = float(np.median(between)) if len(between) else pitch_hz
+    theirs = not is_near(before.pitch_hz, low_hz * max(round(before.pitch_hz / low_hz), 1))
+    times = round(pitch_hz / low_hz)
+    if times >= 2 and theirs and is_near(pitch_hz, low_hz * times):
+        return start_s
+    return own_s if own_s > before.start_s + MIN_NOTE_S else start_s
 
 
 def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:

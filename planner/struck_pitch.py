@@ -55,13 +55,17 @@ class _Risen:
     share: float
 
 
-def with_struck_pitches(stem: Stem, track: PitchTrack, struck: NDArray[np.intp]) -> PitchTrack:
+def with_struck_pitches(
+    stem: Stem, track: PitchTrack, struck: NDArray[np.intp], *, lowest_hz: float = 0.0
+) -> PitchTrack:
     """Give the track the pitch of what is struck where it reads the ring of other strings.
 
     Parameters
     ----------
-    stem, track : a stem of a struck role and its coarse pitch
-    struck : frames of `planner.attacks.attack_frames`
+    stem, track : a stem and its coarse pitch
+    struck : frames of `planner.attacks.attack_frames`; of what is blown, bowed or sung those at
+        which a string would be called struck, for there a release or a room hides the next note
+    lowest_hz : lower pitches are left as they were read
 
     Returns
     -------
@@ -78,7 +82,7 @@ def with_struck_pitches(stem: Stem, track: PitchTrack, struck: NDArray[np.intp])
         if risen is None or risen.share < _RISEN_SHARE:
             continue
         found = _best_period(risen.rose, stem, window_s)
-        if found is None or found[1] < _FITS:
+        if found is None or found[1] < _FITS or found[0] < lowest_hz:
             continue
         f_hz, fit = found
         lag = round(stem.analysis_sr / f_hz)

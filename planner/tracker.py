@@ -24,12 +24,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
+from planner.bass_band import bass_band
 from planner.common_periods import without_common_periods
 from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
-from planner.model import Floats, PitchTrack, Stem
-from planner.octave_starts import without_octave_starts
+from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.octave_starts import without_octave_notes, without_octave_starts
 
 HOP_S = 0.005
+BASS_ROLES = ("bass-fretted", "bass-fretless")
 
 _LONG_WINDOW_S = 0.080  # 2.8 periods of 35 Hz
 _SHORT_WINDOW_S = 0.032  # 4.8 periods of 150 Hz
@@ -67,8 +69,11 @@ def track(stem: Stem) -> PitchTrack:
     """
     lowest_hz, highest_hz = stem.range_hz
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
+    samples = stem.samples
+    if stem.role in BASS_ROLES:
+        samples = bass_band(samples, stem.analysis_sr)
     low = _candidates(
-        stem.samples,
+        samples,
         stem.analysis_sr,
         frames,
         window_s=_LONG_WINDOW_S,
@@ -77,7 +82,7 @@ def track(stem: Stem) -> PitchTrack:
         oversampling=1,
     )
     high = _candidates(
-        stem.samples,
+        samples,
         stem.analysis_sr,
         frames,
         window_s=_SHORT_WINDOW_S,
@@ -86,7 +91,7 @@ def track(stem: Stem) -> PitchTrack:
         oversampling=_LAG_OVERSAMPLING,
     )
     f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
-    del low, high
+    del low, high, samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=_SHORT_WINDOW_S)
     chosen = _best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
@@ -95,6 +100,8 @@ def track(stem: Stem) -> PitchTrack:
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     f0_hz = without_common_periods(f0_hz, f_hz, strength)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
+    if stem.role in HARMONIC_ROLES:
+        f0_hz = without_octave_notes(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
     for array in arrays:

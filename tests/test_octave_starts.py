@@ -7,6 +7,7 @@ import pytest
 from tones.exact import found_notes, laid_out, moments, stem_of, with_floor
 
 from planner.model import Floats, Note
+from planner.octave_starts import without_octave_notes
 
 SR = 48_000
 
@@ -57,3 +58,45 @@ def test_a_high_note_over_the_ring_of_its_octave_stays() -> None:
     high = reed(2 * f_hz, 0.5, speaks_s=-1.0, odd_db=0.0)
     notes = notes_of((0.3, low), (0.88, high + ring[: len(high)]), (1.36, low))
     assert [round(12 * np.log2(n.pitch_hz / f_hz)) for n in notes] == [0, 12, 0]
+
+
+@pytest.mark.parametrize("f_hz", [440.0, 659.3, 740.0])
+def test_a_reed_whose_odd_partials_stay_faint_is_read_at_its_pitch(f_hz: float) -> None:
+    """Odd partials with 2 % of the power all along, as on a recorded oboe: not an octave higher."""
+    scale = [reed(f_hz * 2 ** (k / 12), 0.4, speaks_s=9.0, odd_db=-22.0) for k in (0, 2, 4)]
+    notes = notes_of(*[(0.3 + 0.45 * k, sound) for k, sound in enumerate(scale)])
+    assert [round(12 * np.log2(n.pitch_hz / f_hz)) for n in notes] == [0, 2, 4]
+
+
+def test_a_note_that_shares_a_period_with_a_ring_stays() -> None:
+    """G over the ring of the D above: both repeat together an octave under the G."""
+    old = reed(392.0 * 1.5, 0.6, speaks_s=-1.0, odd_db=0.0)
+    ring = 0.15 * reed(392.0 * 1.5, 0.5, speaks_s=-1.0, odd_db=0.0)
+    new = reed(392.0, 0.5, speaks_s=-1.0, odd_db=0.0)
+    notes = notes_of((0.3, old), (0.88, new + ring[: len(new)]))
+    assert [round(12 * np.log2(n.pitch_hz / 392.0)) for n in notes] == [7, 0]
+
+
+@pytest.mark.parametrize(
+    ("before_hz", "read_hz"),
+    [(500.0, 196.0), (588.0, 392.0), (196.0, 392.0), (784.0, 392.0)],
+)
+def test_a_ring_with_a_period_in_common_keeps_the_pitch_read(
+    before_hz: float, read_hz: float
+) -> None:
+    """Twice a note's period fits better: after a note that shares it, that is the ring's doing."""
+    f0_hz = np.concatenate([np.full(40, before_hz), np.full(60, 392.0)])
+    candidates_hz = np.stack([f0_hz, f0_hz / 2], axis=1)
+    strength = np.tile([0.95, 0.99], (100, 1))
+    strength[:40] = 0.99
+    out = without_octave_notes(f0_hz, candidates_hz, strength)
+    np.testing.assert_array_equal(out[:40], before_hz)
+    np.testing.assert_array_equal(out[40:], read_hz)
+
+
+def test_noise_misfits_both_periods_alike() -> None:
+    """A breathy note that fits its own period by 0.90 and twice that by 0.92 is left."""
+    f0_hz = np.full(60, 392.0)
+    candidates_hz = np.stack([f0_hz, f0_hz / 2], axis=1)
+    out = without_octave_notes(f0_hz, candidates_hz, np.tile([0.90, 0.92], (60, 1)))
+    np.testing.assert_array_equal(out, f0_hz)

@@ -314,3 +314,16 @@ def test_strokes_on_a_ringing_string_are_found(f1_hz: float, length_s: float) ->
     samples = with_floor(0.5 * sound.samples / np.abs(sound.samples).max(), -75.0, rng)
     notes, _ = found_notes(stem_of(samples, DEMO_SR, "fretted"))
     assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.012)
+
+
+def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:
+    """A pluck alone for 0.15 s, then under a rising noise, is a note all the same."""
+    rng = np.random.default_rng(2)
+    pluck = tone(steady(220.0, 0.6, 16_000), 16_000, rng, decay_s=0.6)
+    pluck[:32] *= np.linspace(0.0, 1.0, 32)
+    noise = 0.5 * np.std(pluck) * rng.standard_normal(8000)
+    noise *= np.clip(np.arange(len(noise)) / 1600, 0.0, 1.0)
+    stem = stem_of(laid_out([(0.3, pluck), (0.42, noise)], 1.2, 16_000), 16_000, "fretted")
+    notes, heard = found_notes(stem)
+    assert np.median(heard.strength[60:180]) < 0.8
+    assert any(abs(n.start_s - 0.3) < 0.02 and abs(n.pitch_hz / 220.0 - 1) < 0.02 for n in notes)

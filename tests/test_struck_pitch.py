@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tones.exact import found_notes, laid_out, steady, stem_of, tone
+from tones.exact import faded, found_notes, laid_out, steady, stem_of, tone
 
 from planner.attacks import attack_frames, pitched_level_db
 from planner.model import Floats, PitchTrack, Stem
@@ -129,3 +129,25 @@ def test_no_stroke_no_change() -> None:
     """Without strokes, and of an empty track, nothing is touched."""
     stem = ringing(330.0, 660.0)
     assert unchanged(stem, np.empty(0, dtype=np.intp))
+
+
+@pytest.mark.parametrize("old_hz", [523.3, 622.3])
+@pytest.mark.parametrize("semitones", [-9, -7, -5, -4, 4, 5, 7, 9])
+def test_a_blown_note_under_a_release_is_read_at_its_pitch(old_hz: float, semitones: int) -> None:
+    """A release of 0.2 s over a short, softer note: without this an octave and more below."""
+    new_hz = old_hz * 2 ** (semitones / 12)
+
+    def blown(f_hz: float, length_s: float, fall_s: float = 0.02) -> Floats:
+        rng = np.random.default_rng(round(f_hz))
+        line = steady(f_hz, length_s, SR)
+        return faded(tone(line, SR, rng), SR, rise_s=0.01, fall_s=fall_s)
+
+    sounds = [
+        (0.2, blown(old_hz, 0.78, fall_s=0.2)),
+        (0.8, 0.5 * blown(new_hz, 0.15)),
+        (0.95, 0.5 * blown(new_hz * 2 ** (2 / 12), 0.4)),
+    ]
+    notes, _ = found_notes(stem_of(laid_out(sounds, 1.6, SR), SR, "woodwind"))
+    steps = [round(12 * np.log2(note.pitch_hz / new_hz)) for note in notes]
+    assert steps == [-semitones, 0, 2]
+    assert [n.start_s for n in notes] == pytest.approx([0.2, 0.8, 0.95], abs=0.03)

@@ -1,0 +1,64 @@
+"""What no bass string repeats is pressed down before its periods are looked for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone
+
+from planner.bass_band import bass_band
+from planner.model import Floats
+
+SR = 16_000
+
+
+def gain_db(f_hz: float) -> float:
+    """What the band leaves of a sine."""
+    sine = np.sin(2 * np.pi * f_hz * moments(1.0, SR))
+    return float(20 * np.log10(np.std(bass_band(sine, SR)[SR // 4 :]) / np.std(sine[SR // 4 :])))
+
+
+@pytest.mark.parametrize(
+    ("f_hz", "expected_db"), [(37.5, -12.3), (75.0, -7.0), (300.0, -1.0), (1000.0, -3.1)]
+)
+def test_gains_are_those_of_the_filters(f_hz: float, expected_db: float) -> None:
+    """First order from 150 Hz: f / sqrt(f^2 + 150^2); Butterworth of order four at 1 kHz: -3 dB."""
+    assert gain_db(f_hz) == pytest.approx(expected_db, abs=0.1)
+
+
+def test_pieces_join(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Worked on by the piece it comes out as in one."""
+    noise = np.random.default_rng(3).standard_normal(5000)
+    whole = bass_band(noise, SR)
+    monkeypatch.setattr("planner.bass_band._PIECE", 700)
+    np.testing.assert_allclose(bass_band(noise, SR), whole, atol=1e-6)
+
+
+def slapped(f_hz: float, length_s: float, thump_hz: float) -> Floats:
+    """A stiff, bright string under which something thumps."""
+    rng = np.random.default_rng(round(f_hz))
+    bright = [0.5, 1.0, 0.7, 0.4, 0.2, *[0.22] * 20]
+    string = tone(steady(f_hz, length_s, SR), SR, rng, b=4e-4, amplitudes=bright, decay_s=0.8)
+    t = moments(length_s, SR)
+    thump = 0.8 * np.exp(-t / 0.12) * np.sin(2 * np.pi * thump_hz * t)
+    sound = string + thump
+    return faded(sound, SR, rise_s=0.002, fall_s=0.03)
+
+
+@pytest.mark.parametrize(("f_hz", "thump_hz"), [(73.4, 39.9), (77.8, 42.5), (87.3, 56.0)])
+def test_slapped_notes_with_a_thump_below_are_found(f_hz: float, thump_hz: float) -> None:
+    """Pitches and thumps as on a recorded slapped bass (0.5 to 0.64 of the pitch)."""
+    starts = (0.3, 0.8, 1.3)
+    sounds = [(at, slapped(f_hz, 0.45, thump_hz)) for at in starts]
+    notes, _ = found_notes(stem_of(laid_out(sounds, 2.0, SR), SR, "bass-fretted"))
+    assert [round(12 * np.log2(n.pitch_hz / f_hz)) for n in notes] == [0, 0, 0]
+    assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.02)
+
+
+def test_a_bass_of_its_first_partial_alone_is_found() -> None:
+    """A soft thumb leaves little else: the lowest string, second partial 20 dB down."""
+    rng = np.random.default_rng(4)
+    soft = tone(steady(41.2, 0.8, SR), SR, rng, amplitudes=[1.0, 0.1], decay_s=1.0)
+    soft = faded(soft, SR, rise_s=0.01)
+    (note,), _ = found_notes(stem_of(laid_out([(0.3, soft)], 1.5, SR), SR, "bass-fretted"))
+    assert abs(1200 * np.log2(note.pitch_hz / 41.2)) < 30
