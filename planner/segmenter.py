@@ -239,9 +239,10 @@ def _place(
         start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
     elif step.begins in ("attack", "soft"):
         start_s = rise_s(stem, start_s, pitch_hz)
-4. Starts are placed on the rise of the waveform, or of the note's own partials where the note
-   before still sounds; ends where the note's own sound has gone, or where it is stopped or let go
-   and only the room rings on.
+    if not (step.begins == "attack" and falls_db is not None):  # a stroke says when by itself
+        start_s = _risen_under(stem, f0_hz, start_s, pitch_hz, before)
+    if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
+        last = gone  # better a sustain with some ring in it than none
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)
