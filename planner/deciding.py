@@ -30,7 +30,7 @@ from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
-from planner.settling import NOBODY, Settled, settle
+from planner.settling import Settled, settle
 from planner.takes import TakeHeard, by_note, take_notes
 from planner.targets import Aimed, aim, target_for
 from planner.timeline import TempoMap
@@ -57,7 +57,7 @@ class Ground:
     words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
     takes: tuple[TakeHeard, ...] = ()
     # What the planner decides where nobody has answered anything, by note id.
-    planners: Mapping[str, Judged] = NOBODY
+    planners: Mapping[str, Judged] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
