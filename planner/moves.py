@@ -146,9 +146,7 @@ def hold_end(
 def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
     """Say what a note's errors are once its rules and its own edit are made."""
     length_s = aimed.measured.note.length_s
-    layer = sum(c for _, c in judged.layers)
-    if judged.take is not None:  # the note of the other take stands there instead
-        layer = (judged.remaining_cents or 0.0) - (judged.heard_cents or 0.0)
+    layer = _layer_cents(judged)
 
     def after(error: float | None, at_s: float) -> float | None:
         if error is None:
@@ -168,10 +166,17 @@ def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
     )
 
 
+def _layer_cents(judged: Judged) -> float:
+    """What the rules add to a note, or another take's note that stands there instead."""
+    if judged.take is not None:
+        return (judged.remaining_cents or 0.0) - (judged.heard_cents or 0.0)
+    return sum(c for _, c in judged.layers)
+
+
 def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
     """Give a note as it would be measured once its rules and its own edit are made."""
     note, m = measured.note, measured.measurement
-    layer = sum(c for _, c in judged.layers)
+    layer = _layer_cents(judged)
     if not layer and not judged.points:
         return measured
 
