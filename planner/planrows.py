@@ -15,6 +15,7 @@ from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
 from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
 from planner.ruled import SET_BY_HAND
+from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.takes import borrowed_in_words
@@ -225,7 +226,8 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
     refused: ids of rules of the part that a person refused; they are why there are so many edits.
     """
     measured = [j for j in judged if j.heard_cents is not None]
-    edits = [j for j in measured if j.action in EDIT_ACTIONS]
+    # What is moved inside its tolerance, for the others' sake, is no fault of the take.
+    edits = [j for j in measured if j.action in EDIT_ACTIONS and j.rule_name != IN_TOLERANCE]
     if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
         return None
     share = percent(len(edits) / len(measured))

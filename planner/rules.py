@@ -18,7 +18,9 @@ from planner.moves import Move
 from planner.plan_model import Action, Judged
 from planner.wording import taken_back
 
-__all__ = ["DECISIONS", "DecisionRule", "decide"]
+__all__ = ["DECISIONS", "IN_TOLERANCE", "DecisionRule", "decide"]
+
+IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a clash
 
 _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # Several notes at once, or a drum: rules over the whole part at most.
@@ -422,7 +424,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "needs points or a cut",
     ),
     DecisionRule(
-        name="in its tolerance and beating", action="raise-lower", fits=_clears, move=_whole,
+        name=IN_TOLERANCE, action="raise-lower", fits=_clears, move=_whole,
         reason="{off}, within its tolerance, but it {beats}: {left}",
     ),
     DecisionRule(

@@ -75,7 +75,15 @@ def settle(
         done = before or {}
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
+    # A run of short notes is settled by its rule, on later rounds too: what that leaves in their
+    # sustains is no bias of the part, and the run is not judged again.
+    settled = frozenset(
+        k for r in (before or {}).values() if r.applied and r.scope == "passage" for k in r.covers
+    )
+    found = {
+        code: found_in(part, tuple(a for a in part.aimed if a.measured.id not in settled))
+        for code, part in parts.items()
+    }
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
@@ -89,7 +97,7 @@ def settle(
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
-        runs = frozenset(k for rule in every if rule.scope == "passage" for k in rule.covers)
+        runs = settled | {k for rule in every if rule.scope == "passage" for k in rule.covers}
         tool = _decide_all(
             parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
         )
@@ -105,7 +113,6 @@ def settle(
         }
         again = False
         for code, part in parts.items():
-            # A run of short notes is settled: what its rule leaves is no bias of the part.
             left = tuple(
                 carried_out(a, judged[a.measured.id])
                 for a in part.aimed

@@ -14,6 +14,7 @@ from planner.model import FIXED_ROLES, SessionA4, StemNotes
 from planner.pitch import shift_hz
 from planner.plan_model import Plan
 from planner.planning import make_plan
+from planner.rules import IN_TOLERANCE
 from planner.session_model import KeyMark, ProtectedSpan, Section, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
 
@@ -447,3 +448,15 @@ def test_a_protected_note_that_is_not_there_is_told() -> None:
         judging=PLAIN,
     )  # fmt: skip
     assert ["LV-9999 shall not be touched" in f.what for f in made.findings] == [True]
+
+
+def test_moves_for_the_others_sake_ask_for_no_retake() -> None:
+    """Notes inside their tolerance that beat are moved, and are no fault of the take."""
+    keys = [72, 74, 76, 77, 79, 81, 83, 84] * 3
+    piano = stem("PNO", "tuning-reference", line("PNO", keys, [0.0] * 24, length_s=2.0))
+    guitar = stem("EGL", "fretted", line("EGL", keys, [4.5, -4.5] * 12, length_s=2.0))
+    made = plan(piano, guitar)
+    moved = [r for r in made.rows if r.kind == "note" and r.stem == "EGL" and r.add_cents]
+    assert len(moved) > 12
+    assert {r.rule_name for r in moved} == {IN_TOLERANCE}
+    assert [r for r in made.rows if r.action == "retake"] == []

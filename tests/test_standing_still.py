@@ -100,3 +100,20 @@ def test_a_plain_move_and_a_shaped_one_add_up_by_points() -> None:
         assert (both.action, both.add_cents, both.cut_s) == ("shape", None, 0.2)
         assert (both.onset_add_cents, both.sustain_add_cents) == (19.0, 13.0)
         assert both.points == ((0.0, 19.0), (0.1, 19.0), (0.3, 13.0), (1.4, 13.0))
+
+
+def test_a_run_of_short_notes_is_settled_once() -> None:
+    """Lows 16 sharp at the onset and 3 in what sustain they have: one rule, and no way back."""
+    short = [
+        note(
+            f"BAS-{k:04d}", 40 + (3, 0, 5, 7)[k % 4], 3.0, start_s=0.6 * k, length_s=0.3,
+            onset=16.0, heard=11.0,
+        )
+        for k in range(32)
+    ]  # fmt: skip
+    held = [
+        note(f"BAS-{k:04d}", 40 + (3, 0, 5, 7)[k % 4], 0.5, start_s=20 + 1.6 * k, length_s=1.5)
+        for k in range(32, 48)
+    ]
+    made = plan(stem("BAS", "bass-fretted", [*short, *held]))
+    assert [(r.kind, r.scope) for r in made.rows if r.add_cents] == [("rule", "passage")]
