@@ -85,19 +85,18 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
         before = f0_hz[max(0, first - _RING_FRAMES) : first]
         before = before[~np.isnan(before)]
         here = f0_hz[first:last]
+        own, _ = best_fit(candidates_hz[first:last], strength[first:last], here)
         for times in range(2, _MOST_TIMES + 1):
             low_hz = np.nanmedian(here) / times
             ratio = np.maximum(np.rint(before / low_hz), 1.0)
             if ((ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)).any():
                 continue  # the ring of that note repeats after the long period too
-            frames = range(first, last)
-            low = [best_fit(candidates_hz[k], strength[k], f0_hz[k] / times) for k in frames]
-            fits = np.array([fit for fit, _ in low])
-            own = np.array([best_fit(candidates_hz[k], strength[k], f0_hz[k])[0] for k in frames])
+            rows = slice(first, last)
+            fits, lower_hz = best_fit(candidates_hz[rows], strength[rows], here / times)
             better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own)) & (fits > own + _BETTER)
             against = own >= fits
             if better.sum() >= _LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
-                out[first:last] = np.where(fits > 0.0, [hz for _, hz in low], here / times)
+                out[rows] = np.where(fits > 0.0, lower_hz, here / times)
                 break
     return out
 
