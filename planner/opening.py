@@ -122,13 +122,22 @@ def with_place(
 
 
 def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
+    name = f"{spec.code}{f' (line {spec.line})' if spec.line else ''}"
+    return _lost(name, spec, spec.file, error, "; the others went on without it")
+
+
+def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
+    return _lost(f"{take.label or take.file} of {spec.code}", spec, take.file, error)
+
+
+def _lost(name: str, spec: StemSpec, file: str, error: PlannerError, others: str = "") -> Finding:
     return Finding(
         severity="warning",
-        what=f"{spec.code}{f' (line {spec.line})' if spec.line else ''} could not be used: {error}",
-        did="It was left out; the others went on without it.",
+        what=f"{name} could not be used: {error}",
+        did=f"It was left out{others}.",
         advice="Put the file right and run again.",
         stem=spec.code,
-        file=spec.file,
+        file=file,
     )
 
 
@@ -141,17 +150,6 @@ def other_files(opened: Opened) -> tuple[tuple[StemSpec, Take, Path], ...]:
         if spec.role != "exclude"
         for name in (spec.file, *spec.linked)
         if name != written
-    )
-
-
-def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
-    return Finding(
-        severity="warning",
-        what=f"{take.label or take.file} of {spec.code} could not be used: {error}",
-        did="It was left out.",
-        advice="Put the file right and run again.",
-        stem=spec.code,
-        file=take.file,
     )
 
 

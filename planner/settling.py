@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, said_clash
@@ -30,7 +29,6 @@ from planner.tolerances import Judging, Tolerances
 _SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
-NOBODY: Mapping[str, Judged] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,8 +49,8 @@ def settle(
     kept: Kept,
     recalled: Recalled,
     follows: Mapping[str, str],
-    before: Mapping[str, ScopeRule] | None = None,
-    planners: Mapping[str, Judged] = NOBODY,
+    before: Mapping[str, ScopeRule] | None,
+    planners: Mapping[str, Judged],
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
@@ -62,23 +60,22 @@ def settle(
 
     Parameters
     ----------
-    before : mapping, optional
+    before : mapping or None
         On a later round, the rules of the rounds before, by id: their moves are made, and what
         people said of rules and notes is carried out.
     planners : mapping
         What the planner decides where nobody has answered anything, by note id.
     """
-    rulings = recalled.rulings
+    rulings, done = recalled.rulings, before or {}
 
     def found_in(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
         rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
-        done = before or {}
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
     # A run of short notes is settled by its rule, on later rounds too: what that leaves in their
     # sustains is no bias of the part, and the run is not judged again.
     settled = frozenset(
-        k for r in (before or {}).values() if r.applied and r.scope == "passage" for k in r.covers
+        k for r in done.values() if r.applied and r.scope == "passage" for k in r.covers
     )
     found = {
         code: found_in(part, tuple(a for a in part.aimed if a.measured.id not in settled))
@@ -90,7 +87,7 @@ def settle(
     }
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
-        rules = name_rules(every_found, recalled.ledger, taken=before or ())
+        rules = name_rules(every_found, recalled.ledger, taken=done)
         rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
         rules = ruled_rules(rules, rulings, may_move) if before is None else rules
         every = [rule for rule in rules.values() if rule.applied]
