@@ -31,6 +31,8 @@ _FLAT = 0.71
 _CUT_SWING = 1.15  # times half the swing: a note further from the midline is another one
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _MIXED_S = 0.12
+_SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
+_SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 _GLIDE_RATE = 4.0  # semitones per second
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
@@ -270,7 +272,8 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
         mixed = length_s < _MIXED_S and any(
             abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
         )
-        if length_s < MIN_NOTE_S or glides or mixed:
+        scooped = index == 0 and length_s < _GLIDE_S and _leads_up_to(part, following)
+        if length_s < MIN_NOTE_S or glides or mixed or scooped:
             if index + 1 < len(pieces):
                 pieces[index : index + 2] = [(a, pieces[index + 1][1])]
             else:
@@ -283,6 +286,14 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
             continue
         index += 1
     return pieces
+
+
+def _leads_up_to(start: Floats, following: float) -> bool:
+    """Is what a sound begins with only its way to a pitch less than a semitone off?"""
+    quarter = max(1, len(start) // 4)
+    gap = following - float(np.median(start[:quarter]))
+    gone = following - float(np.median(start[-quarter:]))
+    return abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE if gap else False
 
 
 def _join_bends(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:

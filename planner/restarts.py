@@ -108,6 +108,7 @@ def restarts(
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
     begins = [not _goes_on(int(frame), level_db, track) for frame in struck]
     struck = struck[lead[real].any(axis=0) | np.array(begins, dtype=bool)]
+    struck = _not_of_one_rise(struck, level_db)
     dips, depth_db = dips[real], depth_db[real]
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
@@ -142,6 +143,16 @@ def _goes_on(frame: int, level_db: Floats, track: PitchTrack) -> bool:
     moved = 1200.0 * np.log2(np.median(track.f0_hz[after]) / np.median(track.f0_hz[before]))
     louder = level_db[frame : after.stop].max() - level_db[before.start : frame + 1].min()
     return bool(abs(moved) < _SAME_NOTE_CENTS and louder < _LOUDER_DB)
+
+
+def _not_of_one_rise(struck: NDArray[np.intp], level_db: Floats) -> NDArray[np.intp]:
+    """Strokes without those up to which the level has only grown since the one before."""
+    kept: list[int] = []
+    for frame in struck:
+        rise = level_db[kept[-1] : frame + 1] if kept else level_db[:0]
+        if len(rise) == 0 or (np.maximum.accumulate(rise) - rise).max() > _LEAST_DIP_DB:
+            kept.append(int(frame))
+    return np.array(kept, dtype=np.intp)
 
 
 def _not_just_after(
