@@ -104,9 +104,14 @@ def restarts(
     )
     swung = _swings(swing, dips, hop_s) & (left_db < _OVER_OTHERS_SWINGING * loudest_db)
     real = (hiss > _HISS_RISE_DB) & (hiss + depth_db > _HISS_AND_DIP_DB)
+    # Where the pitch is another after it, a dip of any length is one note fading into the next.
+    brief |= np.array([not _stays(dip, track.f0_hz, swing, hop_s) for dip in dips], dtype=bool)
     real |= alone & brief & ~swung
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
-    begins = [not _goes_on(int(frame), level_db, track) for frame in struck]
+    begins = [
+        _far_louder(frame, level_db, hop_s) or not _stays(frame, track.f0_hz, swing, hop_s)
+        for frame in struck
+    ]
     struck = struck[lead[real].any(axis=0) | np.array(begins, dtype=bool)]
     struck = _not_of_one_rise(struck, level_db)
     dips, depth_db = dips[real], depth_db[real]
@@ -130,19 +135,21 @@ def _lead_to(dips: NDArray[np.intp], struck: NDArray[np.intp], hop_s: float) -> 
     return near
 
 
-def _goes_on(frame: int, level_db: Floats, track: PitchTrack) -> bool:
-    """Do pitch and level simply go on through a stroke?"""
-    near, settled = round(_REACH_S / track.hop_s), round(_STEP_FROM_S / track.hop_s)
-    if frame < near or frame + near > len(level_db):
+def _stays(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
+    """Is one pitch, vibrato taken out, heard all through 0.1 s either side of a frame?"""
+    near, settled = round(_REACH_S / hop_s), round(_STEP_FROM_S / hop_s)
+    if frame < near or frame + near > len(f0_hz):
         return False
-    before = slice(frame - near, frame - settled)
-    after = slice(frame + settled, frame + near)
-    f0_hz = track.f0_hz[frame - near : frame + near]
-    if np.isnan(f0_hz).any():
-        return False
-    moved = 1200.0 * np.log2(np.median(track.f0_hz[after]) / np.median(track.f0_hz[before]))
-    louder = level_db[frame : after.stop].max() - level_db[before.start : frame + 1].min()
-    return bool(abs(moved) < _SAME_NOTE_CENTS and louder < _LOUDER_DB)
+    around = slice(frame - near, frame + near)
+    line = 1200.0 * np.log2(f0_hz[around]) - 100.0 * swing[around]
+    before, after = np.median(line[: near - settled]), np.median(line[near + settled :])
+    return not np.isnan(line).any() and bool(abs(after - before) < _SAME_NOTE_CENTS)
+
+
+def _far_louder(frame: int, level_db: Floats, hop_s: float) -> bool:
+    near = round(_REACH_S / hop_s)
+    before, after = level_db[max(0, frame - near) : frame + 1], level_db[frame : frame + near]
+    return bool(after.max() - before.min() > _LOUDER_DB)
 
 
 def _not_of_one_rise(struck: NDArray[np.intp], level_db: Floats) -> NDArray[np.intp]:

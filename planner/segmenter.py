@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.common_periods import is_near
+from planner.last_partials import with_last_partials
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
@@ -83,9 +84,10 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     # The ring of one string, or the room's of one note, hides the next; that something begins there
     # is seen all the same.
     track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
-    if plucked:
-        track = replace(track, f0_hz=without_thumps(stem, track.f0_hz))
     pitched_level = pitched_level_db(track)
+    if plucked:
+        f0_hz = with_last_partials(without_thumps(stem, track.f0_hz), clear, pitched_level)
+        track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
