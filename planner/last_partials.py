@@ -28,7 +28,7 @@ def with_last_partials(f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats
     ----------
     f0_hz : (n,) coarse pitch of a plucked stem, NaN where unpitched
     struck : frames at which something is struck
-    level_db : (n,) pitched level
+    level_db : (n,) level, of what is not pitched as well
 
     Returns
     -------
@@ -43,14 +43,16 @@ def with_last_partials(f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats
             times = round(high_hz / low_hz)
             again = struck[(struck > end - _BEFORE_FRAMES) & (struck < last)]
             stop = min(int(again[0]), last) if len(again) else last
+            heard_to = stop - _GAP_FRAMES if len(again) else stop  # the level hears a stroke coming
             rings = (
                 times in _MULTIPLES
                 and abs(12 * np.log2(high_hz / low_hz / times)) < _NEAR_SEMITONES
                 and first - end <= _GAP_FRAMES
                 and end - start >= _HELD_FRAMES
-                and stop > first
-                and level_db[first:stop].max() < level_db[end - _BEFORE_FRAMES : end].max()
-                and np.diff(level_db[end - 1 : stop : _GAP_FRAMES]).max(initial=0.0) < _LOUDER_DB
+                and heard_to > first
+                and level_db[first:heard_to].max() < level_db[end - _BEFORE_FRAMES : end].max()
+                and np.diff(level_db[end - 1 : heard_to : _GAP_FRAMES]).max(initial=0.0)
+                < _LOUDER_DB
             )
             if rings:
                 out[first:stop] /= times

@@ -38,6 +38,7 @@ _TURN_OF_VIBRATO_S = 0.15  # holds a trough and a crest of 4 Hz
 _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every turn of the pitch
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
 _LOUDER_DB = 6.0  # a stroke this much louder needs no dip
+_LONGEST_RISE_S = 0.3  # of a soft reed; a crescendo that is tongued at its end takes longer
 _HISS_OVER_CHANCE_DB = 1.0  # noise of this bandwidth reaches 0.5 in the windows looked at
 _STEP_CENTS = 8.0  # about as far apart as two notes meant to be one pitch are played
 _STEP_OVER_REST = 4.0  # times what line and step leave unexplained
@@ -113,7 +114,7 @@ def restarts(
         for frame in struck
     ]
     struck = struck[lead[real].any(axis=0) | np.array(begins, dtype=bool)]
-    struck = _not_of_one_rise(struck, level_db)
+    struck = _not_of_one_rise(struck, level_db, track)
     dips, depth_db = dips[real], depth_db[real]
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
@@ -152,12 +153,23 @@ def _far_louder(frame: int, level_db: Floats, hop_s: float) -> bool:
     return bool(after.max() - before.min() > _LOUDER_DB)
 
 
-def _not_of_one_rise(struck: NDArray[np.intp], level_db: Floats) -> NDArray[np.intp]:
-    """Strokes without those up to which the level has only grown since the one before."""
+def _not_of_one_rise(
+    struck: NDArray[np.intp], level_db: Floats, track: PitchTrack
+) -> NDArray[np.intp]:
+    """Strokes without those up to which the level has only grown since something began.
+
+    That is the stroke before, or where a pitch came to be heard.
+    """
+    appears = np.flatnonzero(np.isnan(track.f0_hz[:-1]) & ~np.isnan(track.f0_hz[1:])) + 1
+    reach, apart = round(_LONGEST_RISE_S / track.hop_s), round(ATTACK_APART_S / track.hop_s)
     kept: list[int] = []
     for frame in struck:
-        rise = level_db[kept[-1] : frame + 1] if kept else level_db[:0]
-        if len(rise) == 0 or (np.maximum.accumulate(rise) - rise).max() > _LEAST_DIP_DB:
+        began = [
+            f for f in (*kept[-1:], *appears[appears < frame - apart][-1:]) if frame - f < reach
+        ]
+        rise = level_db[max(began, default=frame) : frame + 1]
+        rise = np.maximum(rise, level_db[frame : frame + apart].max() - _SILENT_DB)
+        if len(rise) < 2 or (np.maximum.accumulate(rise) - rise).max() > _LEAST_DIP_DB:
             kept.append(int(frame))
     return np.array(kept, dtype=np.intp)
 

@@ -86,7 +86,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
     pitched_level = pitched_level_db(track)
     if plucked:
-        f0_hz = with_last_partials(without_thumps(stem, track.f0_hz), clear, pitched_level)
+        f0_hz = with_last_partials(without_thumps(stem, track.f0_hz), clear, track.level_db)
         track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))

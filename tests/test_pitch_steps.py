@@ -119,6 +119,16 @@ def test_a_scoop_belongs_to_the_note_it_leads_to(semitones: float) -> None:
     assert len(split(line + semitones * np.exp(-time_of(line) / 0.04))) == 1
 
 
+@pytest.mark.parametrize(("below", "notes"), [(0.7, 1), (1.0, 2)])
+def test_a_start_less_than_a_semitone_off_is_its_scoop(below: float, notes: int) -> None:
+    """A tone that starts flat and creeps up for 0.12 s is one; a semitone off is a grace note.
+
+    As recorded cellos and trombones start, 60 to 75 cents flat.
+    """
+    start = np.linspace(60.0 - below, 60.0 - below + 0.35, 24) if notes == 1 else np.full(24, 59.0)
+    assert len(split(np.concatenate([start, np.full(160, 60.0)]))) == notes
+
+
 def test_a_stroke_splits_one_pitch() -> None:
     """Struck again at the same pitch is a new note, and said to be an attack."""
     steps = split(flat((60.0, 1.0)), struck=np.array([100, 200]))
