@@ -53,6 +53,7 @@ _AROUND_S = 0.35
 _ASIDE_S = 0.06  # the dip itself is no part of what explains it
 _SILENT_DB = 45.0
 _HISS_HZ = 4000.0
+_VOICED_HZ = 1500.0  # chosen: below the hiss of consonants, above the first partials of a soprano
 _HISS_FRAMES = 12_000  # a minute at a time
 _HISS_MARGIN_FRAMES = 10  # 50 ms: by then the filter has forgotten the cut
 _HISS_RISE_DB = 3.0
@@ -82,7 +83,7 @@ def restarts(
     dips, depth_db = level_dips(level_db, hop_s)
     hiss = np.full(len(dips), -np.inf)
     if stem.role in VOICE_ROLES:
-        hiss_db = _hiss_db(stem, len(level_db))
+        hiss_db = _band_level_db(stem, len(level_db), _HISS_HZ, "highpass")
         hiss = np.array([hiss_rise_db(hiss_db, dip, hop_s) for dip in dips])
     unexplained = [unexplained_dip(level_db, swing, dip, hop_s) for dip in dips]
     left_db, scatters = np.array(unexplained).reshape(-1, 2).T
@@ -115,7 +116,11 @@ def restarts(
     ]
     struck = struck[lead[real].any(axis=0) | np.array(begins, dtype=bool)]
     struck = _not_of_one_rise(struck, level_db, track)
+    spoken = hiss[real] > _HISS_OVER_CHANCE_DB
     dips, depth_db = dips[real], depth_db[real]
+    if spoken.any():  # what hisses covers the tone: under it the dip seems to come early
+        voiced_db = _band_level_db(stem, len(level_db), _VOICED_HZ, "lowpass")
+        dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
     if len(shallow):
@@ -320,17 +325,24 @@ def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
     return float(here.max()) - max(usual, default=np.inf)
 
 
-def _hiss_db(stem: Stem, frames: int) -> Floats:
-    """Level of what lies above the pitched range, piece by piece: memory stays flat."""
+def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDArray[np.intp]:
+    """The frames from some dips on, as far as a consonant reaches, at which a level is lowest."""
+    reach = round(_CONSONANT_S / hop_s)
+    after = [int(np.argmin(level_db[dip : dip + reach + 1])) for dip in dips]
+    return dips + np.array(after, dtype=np.intp)
+
+
+def _band_level_db(stem: Stem, frames: int, edge_hz: float, kind: str) -> Floats:
+    """Level of what lies above or below a frequency, piece by piece: memory stays flat."""
     sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
-    sections = butter(4, _HISS_HZ, "highpass", fs=sr, output="sos")
+    sections = butter(4, edge_hz, kind, fs=sr, output="sos")
     level_db = np.empty(frames)
     for first in range(0, frames, _HISS_FRAMES):
         count = min(_HISS_FRAMES, frames - first)
         start = max(0, first - _HISS_MARGIN_FRAMES)
         ahead = first - start
         stop = first + count + _HISS_MARGIN_FRAMES
-        high = sosfiltfilt(sections, stem.samples[start * hop : stop * hop])
-        piece_db = frame_level_db(high, sr, ahead + count, window_s=QUICK_LEVEL_S)
+        band = sosfiltfilt(sections, stem.samples[start * hop : stop * hop])
+        piece_db = frame_level_db(band, sr, ahead + count, window_s=QUICK_LEVEL_S)
         level_db[first : first + count] = piece_db[ahead:]
     return level_db
