@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
+from scipy.ndimage import (  # type: ignore[import-untyped,unused-ignore]
+    maximum_filter1d,
+    uniform_filter1d,
+)
 
 from planner.model import Floats, PitchTrack, Stem
 from planner.tracker import LEVEL_S, frame_level_db
@@ -22,7 +25,7 @@ _BEND_LEAST = 0.3  # semitones in twice that time: a bend of a semitone in 0.2 s
 _BEND_STEADY = 0.5  # of the way in two frames: more, and it is a step
 ATTACK_APART_S = 0.055
 QUICK_LEVEL_S = 0.016
-_LOW_LEVEL_S = 0.050  # two periods of 40 Hz
+_LOW_FRAMES = 5  # with the track's window 0.052 s: two periods of 39 Hz
 _RISE_BACK_S = 0.045
 _RISE_OVER_BEFORE = 1.6  # 4 dB
 _RISE_UNDER_AFTER = 0.05  # -26 dB
@@ -31,8 +34,13 @@ _BEFORE_MS = 25  # that say what sounded before: a period of 40 Hz
 
 
 def pitched_level_db(track: PitchTrack) -> Floats:
-    """Level of what is periodic in each frame: a drum leaking in lowers the share, not this."""
-    return _unpitched_out_db(track.level_db, track)
+    """Level of what is periodic in each frame: a drum leaking in lowers the share, not this.
+
+    Where the track's window holds less than two periods, over one that does.
+    """
+    power = uniform_filter1d(10.0 ** (track.level_db / 10.0), _LOW_FRAMES, mode="nearest")
+    level_db = np.where(_is_low(track), 10.0 * np.log10(power), track.level_db)
+    return _unpitched_out_db(level_db, track)
 
 
 def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) -> NDArray[np.intp]:
@@ -94,18 +102,17 @@ def _unpitched_out_db(level_db: Floats, track: PitchTrack) -> Floats:
 
 
 def quick_level_db(stem: Stem, track: PitchTrack) -> Floats:
-    """The pitched level over the shortest of three windows that holds two periods.
-
-    A window with less swings with the waveform itself: of a tuba's 43 Hz by 3 dB in 32 ms.
-    """
-    frames = len(track.level_db)
-    quick, low = (
-        frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=window_s)
-        for window_s in (QUICK_LEVEL_S, _LOW_LEVEL_S)
+    """The pitched level over half as long a window, where that still holds two periods."""
+    quick = frame_level_db(
+        stem.samples, stem.analysis_sr, len(track.level_db), window_s=QUICK_LEVEL_S
     )
-    level = np.where(np.nan_to_num(track.f0_hz) > 2.0 / QUICK_LEVEL_S, quick, track.level_db)
-    level = np.where(np.nan_to_num(track.f0_hz, nan=np.inf) < 2.0 / LEVEL_S, low, level)
-    return _unpitched_out_db(level, track)
+    high = np.nan_to_num(track.f0_hz) > 2.0 / QUICK_LEVEL_S
+    return np.where(high, _unpitched_out_db(quick, track), pitched_level_db(track))
+
+
+def _is_low(track: PitchTrack) -> NDArray[np.bool_]:
+    """Frames of a pitch whose waveform swings the track's level: by 3 dB at 43 Hz."""
+    return np.nan_to_num(track.f0_hz, nan=np.inf) < 2.0 / LEVEL_S
 
 
 def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> float:

@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 
 from planner.attacks import ATTACK_APART_S
 from planner.model import Floats
+from planner.pitch import midi_to_hz
 
-COVERED_S = 0.1  # a pitch that shows later than this was not begun by that stroke
+# A pitch that shows later than this was not begun by that stroke. The thump of a double bass's body
+# covers its lowest string for seven periods.
+_COVERED_S, _COVERED_PERIODS = 0.1, 7.0
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
 _STEP_COST = 9.0
@@ -68,6 +71,11 @@ class Step:
     struck: int  # the frame of its attack, before its pitch shows; else its first
 
 
+def covered_s(pitch_hz: float) -> float:
+    """How long a stroke may cover the pitch that it begins, s."""
+    return max(_COVERED_S, _COVERED_PERIODS / pitch_hz)
+
+
 def split_run(
     midi: Floats,
     line: Floats,
@@ -117,7 +125,7 @@ def split_run(
         if not near_ones and len(midi) - frame > apart // 2:
             starts[frame] = "attack"
     stroke = offset  # a pick or a slap may cover the pitch for a while
-    early = round(COVERED_S / hop_s) if bends else apart
+    early = round(covered_s(midi_to_hz(float(np.median(midi[:apart])))) / hop_s) if bends else apart
     begun = struck[(struck >= offset - early) & (struck <= offset + apart)]
     if len(begun):
         starts[0] = "attack"

@@ -37,13 +37,21 @@ from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import COVERED_S, MIN_NOTE_S, SAME_NOTE, Step, split_run, vibrato_midline
+from planner.pitch_steps import (
+    MIN_NOTE_S,
+    SAME_NOTE,
+    Step,
+    covered_s,
+    split_run,
+    vibrato_midline,
+)
 from planner.restarts import restarts
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
 from planner.tracker import HOP_S
 
-_BRIDGE_S = 0.025  # a gap this short inside one pitch is a flutter of the track
+# A gap this short inside one pitch is a flutter of the track.
+_BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
 _SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
 _SOFT_MEDIAN_STRENGTH = 0.92
@@ -126,7 +134,7 @@ def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:
     f0 = np.array(track.f0_hz)
     runs = _pitched_runs(f0)
     for (_, end), (start, _) in pairwise(runs):
-        if (start - end) * track.hop_s > _BRIDGE_S:
+        if (start - end) * track.hop_s > max(_BRIDGE_S, _BRIDGE_PERIODS / f0[end - 1]):
             continue
         if ((struck >= end - 1) & (struck <= start + 1)).any():
             continue
@@ -244,7 +252,7 @@ def _place(
     if (
         step.begins == "attack"
         and not sung
-        and (first - step.struck) * hop_s < COVERED_S
+        and (first - step.struck) * hop_s < covered_s(pitch_hz)
         and (falls_db is not None or _only_before(f0_hz, step.struck, first))
     ):
         # Struck there; a pick, a slap or the ring of the note before covered its pitch.

@@ -30,12 +30,14 @@ def fast_f1(name: str, sounds: Path = SOUNDS) -> float:
 @pytest.mark.parametrize(
     ("name", "bar"),
     [("steel guitar", 0.93), ("clean guitar", 0.93), ("overdriven guitar", 0.93),
-     ("slapped bass", 0.93), ("tenor sax", 0.93), ("cello", 0.93), ("flute", 0.90)],
+     ("slapped bass", 0.93), ("tenor sax", 0.93), ("cello", 0.93), ("flute", 0.90),
+     ("acoustic bass", 0.80)],
 )  # fmt: skip
 def test_fast_lines_are_found(name: str, bar: float) -> None:
     """Four to eight notes a second, ringing into each other: the bar of hard melodies, 0.93.
 
-    Flutes miss it: of a soft note under a release there are few partials to go by.
+    Flutes miss it: of a soft note under a release there are few partials to go by; and so does an
+    acoustic bass, whose body thumps for the first 0.15 s (it was 0.33 before that was filtered).
     """
     assert fast_f1(name) >= bar
 
