@@ -24,16 +24,21 @@ _DOES_NOT_FIT = 0.5
 _JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
 _AROUND_SEMITONES = 4.0
 _LEAST_FRAMES = 100  # half a second
+_TELLING_FRAMES = 32  # 0.16 s: twice the track's long window
+_FADED = 0.5  # chosen: of a room's ring a tenth is left after 0.1 s where it lasts 0.6 s
 _USUAL_SHARE = 1.0 / 3.0
 
 
-def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
+def without_common_periods(
+    f0_hz: Floats, candidates_hz: Floats, strength: Floats, *, driven: bool = False
+) -> Floats:
     """Give frames read at a period that two notes have in common to the new note.
 
     Parameters
     ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+    driven : a bow, breath or voice, where only the room rings on, and does not for long
 
     Returns
     -------
@@ -54,6 +59,9 @@ def without_common_periods(f0_hz: Floats, candidates_hz: Floats, strength: Float
                 break
             first -= 1
         if first == frame or _usual(semitones, fitting[times[frame]], first, int(frame)):
+            continue
+        rows = slice(first, int(frame))
+        if driven and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
             continue
         if _explained(out, candidates_hz, strength, first, low_hz, high_hz):
             for moved in range(first, int(frame)):
@@ -83,6 +91,18 @@ def _fitting(
     """Frames that fit a whole multiple of their pitch as well."""
     near = is_near(candidates_hz, times * f0_hz[:, None])
     return np.asarray((near & (strength > _FITS)).any(axis=1))
+
+
+def _fades(fits: Floats) -> bool:
+    """Is what fits a period badly gone by the end of a stretch, as a ring would be?
+
+    What is hardly longer than the window that reads it cannot tell.
+    """
+    if len(fits) < _TELLING_FRAMES:
+        return True
+    third = max(1, len(fits) // 3)
+    first, last = (1.0 - float(np.median(part)) for part in (fits[:third], fits[-third:]))
+    return last < _FADED * first
 
 
 def _usual(semitones: Floats, fits: NDArray[np.bool_], first: int, last: int) -> bool:

@@ -37,8 +37,9 @@ _MIXED_S = 0.12
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer. Recorded
-# syllables begin 40 to 110 ms long up to 4 semitones off.
-_SUNG_S = 0.12
+# syllables begin 40 to 110 ms long, most of them under 90, up to 4 semitones off.
+_SUNG_S = 0.10
+_SUNG_WAVER_S = 0.12
 _SUNG_SCOOP = 5.0  # semitones
 _SUNG_WAVER = 1.4  # semitones: away and back
 _SUNG_LONGER = 1.5  # times as long is what such a start leads to
@@ -296,7 +297,7 @@ def _join_wavers(
     index = 0
     while index < len(pieces):
         a, b = pieces[index]
-        if kept and index + 1 < len(pieces) and (b - a) * hop_s < _SUNG_S:
+        if kept and index + 1 < len(pieces) and (b - a) * hop_s < _SUNG_WAVER_S:
             away, back = levels[index] - kept[-1], levels[index + 1] - kept[-1]
             if abs(away) < _SUNG_WAVER and abs(back) < SAME_NOTE:
                 joined[-1] = (joined[-1][0], pieces[index + 1][1])

@@ -99,9 +99,10 @@ def track(stem: Stem) -> PitchTrack:
     rows = np.arange(frames)
     column = np.where(pitched, chosen, 0)
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
-    f0_hz = without_common_periods(f0_hz, f_hz, strength)
+    driven = stem.role in HARMONIC_ROLES
+    f0_hz = without_common_periods(f0_hz, f_hz, strength, driven=driven)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
-    if stem.role in HARMONIC_ROLES:
+    if driven:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))

@@ -31,7 +31,7 @@ def test_every_stroke_is_an_attack(f1_hz: float) -> None:
     assert list(frames * HOP_S) == pytest.approx(starts, abs=0.015)
 
 
-@pytest.mark.parametrize("f1_hz", [41.2, 43.7, 49.0, 55.0])
+@pytest.mark.parametrize("f1_hz", [43.7, 49.0, 55.0])
 def test_a_low_string_is_attacked_once_a_stroke(f1_hz: float) -> None:
     """A window of 32 ms holds less than two periods, and its level swings by 3 dB with them.
 

@@ -73,3 +73,39 @@ def test_the_track_reads_a_note_over_a_ring(ratio: float) -> None:
     stem = stem_of(laid_out([(0.2, old), (0.8, ring), (0.8, new)], 1.5, SR), SR)
     f0_hz = track(stem).f0_hz[round(0.85 / HOP_S) : round(1.15 / HOP_S)]
     assert np.abs(1200 * np.log2(f0_hz / (220.0 * ratio))).max() < 40.0
+
+
+def two_readings(high_fits: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A note at 196 Hz, a stretch read at 49 Hz that its octave fits more or less, then 98 Hz."""
+    frames = len(high_fits)
+    f0_hz = np.concatenate([np.full(60, 196.0), np.full(frames, 49.0), np.full(60, 98.0)])
+    offered = np.stack([f0_hz, np.full(len(f0_hz), 98.0)], axis=1)
+    strength = np.full(offered.shape, 0.99)
+    strength[:60, 1] = 0.3  # the octave does not fit what came before
+    strength[60 : 60 + frames, 1] = high_fits
+    return f0_hz, offered, strength
+
+
+@pytest.mark.parametrize(("driven", "kept"), [(True, True), (False, False)])
+def test_a_ring_under_a_driven_note_fades(driven: bool, kept: bool) -> None:
+    """What fits the octave by 0.92 for half a second is a low note; under strings it may ring on.
+
+    As a recorded double bass, whose odd partials lie 14 dB under the even ones.
+    """
+    f0_hz, offered, strength = two_readings(np.full(100, 0.92))
+    out = without_common_periods(f0_hz, offered, strength, driven=driven)
+    assert (out[60:160] == (49.0 if kept else 98.0)).all()
+
+
+def test_what_fades_is_a_ring() -> None:
+    """From 0.85 to 0.99 within half a second: the octave's own note, under a ring."""
+    f0_hz, offered, strength = two_readings(np.linspace(0.85, 0.99, 100))
+    out = without_common_periods(f0_hz, offered, strength, driven=True)
+    assert (out[60:160] == 98.0).all()
+
+
+def test_what_is_short_cannot_tell() -> None:
+    """Within 0.1 s a ring need not fade: as before, the octave is taken."""
+    f0_hz, offered, strength = two_readings(np.full(20, 0.92))
+    out = without_common_periods(f0_hz, offered, strength, driven=True)
+    assert (out[60:80] == 98.0).all()
