@@ -29,7 +29,8 @@ class Case:
     chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part
-    beats: bool = False  # sour or worse against another stem
+    beats: bool = False  # sour or worse against what nobody can move
+    sits_so: bool = False  # of a lead that sits a little off as a whole: that is only offered
     held_unison_with_fixed: bool = False
     spread_cents: float = 0.0  # to be kept from the lead that it doubles
     beats_with: str = ""  # for sentences: "PNO's D5"

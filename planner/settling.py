@@ -81,6 +81,12 @@ def settle(
         code: found_in(part, tuple(a for a in part.aimed if a.measured.id not in settled))
         for code, part in parts.items()
     }
+    sits_so = frozenset(
+        code
+        for code, part in parts.items()
+        if part.stem.role == "lead-voice"
+        and any(not r.applied for r in _found_rules(part, part.aimed, tolerances, judging))
+    )
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
@@ -96,7 +102,8 @@ def settle(
         clashes = find_clashes(layered)
         runs = settled | {k for rule in every if rule.scope == "passage" for k in rule.covers}
         tool = _decide_all(
-            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
+            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows,
+            sits_so,
         )
         judged = {
             k: ruled_note(
@@ -171,6 +178,7 @@ def _decide_all(
     runs: frozenset[str],
     kept: Kept,
     follows: Mapping[str, str],
+    sits_so: frozenset[str],
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -210,6 +218,7 @@ def _decide_all(
                 comes_round=part.repeated.get(note_id, ""),
                 pushed=note_id in part.pushed,
                 beats=note_id in against_fixed,
+                sits_so=part.stem.code in sits_so,
                 held_unison_with_fixed=note_id in unisons,
                 spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
                 beats_with=called(partner) if partner is not None and sore else "",
