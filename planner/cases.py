@@ -37,6 +37,9 @@ class Case:
     nothing_left: bool = False  # what an edit usually leaves in would beat
     worth_clearing: bool = False  # its beating fills sour time that no other edit takes away
     part_way_cents: float | None = None  # to be left in: more of the move would add sour time
+    gives_way_cents: float | None = (
+        None  # error to leave, plus is sharp: there it beats with nobody
+    )
     beats_if_moved: str | None = None  # an edit would add sour time: with whom, or nothing to say
 
     @property

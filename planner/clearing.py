@@ -8,16 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.fewest_moves import Backbone, Proposal, fewest_moves
+from planner.giving_way import Leeway, giving_way
 from planner.parts import Part, sounding
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.ranking import fault_of
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.tolerances import Limits
 from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
 
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
+_LEAST_S = 1e-3  # less is the rounding of times
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
@@ -32,6 +35,7 @@ class Kept:
     refused: frozenset[RuleKey]  # rules that would add sour time
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
+    gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
@@ -44,7 +48,7 @@ class Kept:
 
 NOTHING_YET = Kept(
     beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
-    part_way={},
+    part_way={}, gives_way={},
 )  # fmt: skip
 
 
@@ -110,7 +114,9 @@ class Decided:
         return any(row.action in MOVING_ACTIONS for row in self.rows)
 
 
-def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decided, Backbone, Kept]:
+def cleared(
+    decide: Callable[[Kept], Decided], session: Session, limits: Limits
+) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
 
     What would add sour time is left alone and all is decided again, until every row has its place.
@@ -127,7 +133,7 @@ def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decide
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
-        wished = _wishes(made, kept)
+        wished = _wishes(made, kept, limits)
         if wished == kept:
             return made, backbone, kept
         kept = replace(wished, beats_if_moved={}, refused=frozenset())
@@ -208,7 +214,7 @@ def _without(kept: Kept, one: RuleKey | str) -> Kept:
     )
 
 
-def _wishes(made: Decided, kept: Kept) -> Kept:
+def _wishes(made: Decided, kept: Kept, limits: Limits) -> Kept:
     sour = _sour(made)
     now = _carried_out(sour, made.judged)
     # What a person has set is nobody else's to change.
@@ -222,6 +228,7 @@ def _wishes(made: Decided, kept: Kept) -> Kept:
         nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
         worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept),
         part_way=_part_way(sour, now, own, kept) | kept.part_way,
+        gives_way=giving_way(sour, now, _leeways(sour, now, own, kept, limits)) | kept.gives_way,
     )
 
 
@@ -291,6 +298,29 @@ def _part_way(
         if best is not None and best.gain_s >= WORTH_AN_EDIT_S:
             apply(sour, now, best)
             found[note_id] = round(abs(error) - add, 1)
+    return found
+
+
+def _leeways(
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, limits: Limits
+) -> dict[str, Leeway]:
+    """How far each note may give way to one it beats with."""
+    found = {}
+    for note_id, j in judged.items():
+        least = j.gives_way_from_cents
+        if least is None or note_id not in sour.index or note_id in kept.beats_if_moved:
+            continue
+        k = sour.index[note_id]
+        rest = round(float(sour.error_cents[k] + now.moved_cents[k]), 1)
+        if abs(rest - (j.remaining_cents or 0.0)) > 0.1:
+            continue  # it has just been found to be better off elsewhere
+        found[note_id] = Leeway(
+            rest_cents=rest,
+            most_left_cents=limits.smallest_left_cents,
+            least_move_cents=least,
+            # What is moved anyhow costs no edit more.
+            least_gain_s=WORTH_AN_EDIT_S if j.action == "leave" else _LEAST_S,
+        )
     return found
 
 

@@ -156,7 +156,7 @@ def decide_once(
         judged = _with_severity(one.judged, parts, points, standing, ground)
         return with_rows(ground, parts, one.rules, judged, one.tool, standing)
 
-    made, backbone, kept = cleared(decided, ground.session)
+    made, backbone, kept = cleared(decided, ground.session, ground.tolerances.limits)
     return Round(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
         backbone=backbone, kept=kept,

@@ -90,6 +90,7 @@ def decide(case: Case) -> Judged:
         points=move.points if move else (),
         remaining_cents=move.remaining_cents if move else case.heard,
         clearable=rule.name == "in tune" and can_clear(case),
+        gives_way_from_cents=_gives_way_from(case, rule),
     )
 
 
@@ -112,7 +113,11 @@ def _left(case: Case, error: float) -> float:
 
 
 def _whole(case: Case) -> Move:
-    return moves.move_note(_v(case.heard), _left(case, _v(case.heard)), case.length_s)
+    heard = _v(case.heard)
+    left = _left(case, heard)
+    if case.gives_way_cents is not None:
+        left = case.gives_way_cents if heard > 0 else -case.gives_way_cents
+    return moves.move_note(heard, left, case.length_s)
 
 
 def _start(case: Case) -> Move:
@@ -275,7 +280,15 @@ def _arrives_late(case: Case) -> bool:
 
 def _clears(case: Case) -> bool:
     """Whether a note inside its tolerance is worth an edit for the beating that goes with it."""
-    return case.worth_clearing and can_clear(case)
+    if case.gives_way_cents is None:
+        return case.worth_clearing and can_clear(case)
+    least = _surely_off(case)
+    return (
+        least is not None
+        and not _over(case)
+        and not _forgiven(case)
+        and round(abs(_v(case.heard) - case.gives_way_cents), 1) > least
+    )
 
 
 def can_clear(case: Case) -> bool:
@@ -283,10 +296,26 @@ def can_clear(case: Case) -> bool:
 
     What counts is the time that it clears. But what edits leave in anyway is no reason for one.
     """
-    if case.heard is None or _over(case) or case.uncertainty is None or _forgiven(case):
+    least = _surely_off(case)
+    if least is None or _over(case) or _forgiven(case):
         return False
-    least = max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
-    return round(abs(case.heard) - case.spread_cents, 1) > least
+    return round(abs(_v(case.heard)) - case.spread_cents, 1) > least
+
+
+def _surely_off(case: Case) -> float | None:
+    """Cents from which a move is certain and more than what edits leave in anyway."""
+    if case.heard is None or case.uncertainty is None:
+        return None
+    return max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
+
+
+def _gives_way_from(case: Case, rule: DecisionRule) -> float | None:
+    """The least move by which a note may give way; what is moved anyhow may end where it helps."""
+    if case.spread_cents or case.part_way_cents is not None:
+        return None
+    if rule.name == "in tune":
+        return None if _forgiven(case) else _surely_off(case)
+    return 0.0 if rule.move is _whole else None
 
 
 def _forgiven(case: Case) -> bool:
@@ -445,7 +474,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="within its tolerance of {tolerance}",
     ),
     DecisionRule(
-        name="too little to gain", action="leave", fits=lambda c: not _worth_it(c, _whole),
+        name="too little to gain", action="leave",
+        fits=lambda c: c.gives_way_cents is None and not _worth_it(c, _whole),
         reason="{off}, but an edit would better it by less than {smallest_gain}",
     ),
     DecisionRule(

@@ -102,7 +102,16 @@ def settle(
         clashes = find_clashes(layered)
         runs = settled | {k for rule in every if rule.scope == "passage" for k in rule.covers}
         tool = _decide_all(
-            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows,
+            parts,
+            layers,
+            clashes,
+            layered,
+            standing,
+            tolerances,
+            judging,
+            runs,
+            kept,
+            follows,
             sits_so,
         )
         judged = {
@@ -225,6 +234,7 @@ def _decide_all(
                 nothing_left=note_id in kept.nothing_left,
                 worth_clearing=note_id in kept.worth_clearing,
                 part_way_cents=kept.part_way.get(note_id),
+                gives_way_cents=kept.gives_way.get(note_id),
                 beats_if_moved=_against(kept, note_id, by_id),
             )
             one = decide(case)

@@ -35,7 +35,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "held_chords",
         "expression repeats protection exposure moves cases",
         "sour_time clash_words case_words pushed_pitch",
-        "fewest_moves worth_clearing ledger row_ids answers",
+        "fewest_moves worth_clearing giving_way ledger row_ids answers",
         "spelling locks questions check",
         "ruled ruled_rows voicings tuner",
         "rules parts ranking",
