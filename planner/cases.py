@@ -104,3 +104,14 @@ class Case:
     @property
     def t(self) -> float:
         return self.terms.tolerance_cents
+
+    @property
+    def over(self) -> bool:
+        """Whether it is heard beyond its tolerance."""
+        return self.heard is not None and abs(self.heard) > self.t
+
+
+def known(value: float | None) -> float:
+    """A value that the predicate before has found to be there."""
+    assert value is not None
+    return value

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.fewest_moves import Backbone, Proposal, fewest_moves
+from planner.fewest_moves import Backbone, fewest_moves
 from planner.giving_way import Leeway, giving_way
+from planner.move_lines import LEAST_S, Proposal
 from planner.parts import Part, sounding
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.ranking import fault_of
@@ -20,7 +21,6 @@ from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
 
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
-_LEAST_S = 1e-3  # less is the rounding of times
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
@@ -319,7 +319,7 @@ def _leeways(
             most_left_cents=limits.smallest_left_cents,
             least_move_cents=least,
             # What is moved anyhow costs no edit more.
-            least_gain_s=WORTH_AN_EDIT_S if j.action == "leave" else _LEAST_S,
+            least_gain_s=WORTH_AN_EDIT_S if j.action == "leave" else LEAST_S,
         )
     return found
 

@@ -93,4 +93,5 @@ def _moves(rest_cents: float, leeway: Leeway) -> Floats:
     reach = int(abs(rest_cents) + leeway.most_left_cents) + 1
     adds = np.arange(-reach, reach + 1, dtype=float)
     near = np.abs(np.round(rest_cents + adds, 1)) <= leeway.most_left_cents
-    return adds[near & (np.abs(adds) > leeway.least_move_cents)]
+    kept: Floats = adds[near & (np.abs(adds) > leeway.least_move_cents)]
+    return kept

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from test_clashes import sounding
 
 from planner.clashes import SoundingNote
-from planner.fewest_moves import Backbone, Proposal, change_if_made, fewest_moves
+from planner.fewest_moves import Backbone, change_if_made, fewest_moves
+from planner.move_lines import Proposal
 from planner.sour_time import SourMap, as_recorded, sour_map, sour_now_s
 
 MOVES = 10

@@ -25,6 +25,7 @@ from planner.session_model import Session, StemSpec
 SR = 48000
 BAR_S = 2.0
 MOST_TOUCHED = 0.2  # of all notes
+SECONDS_PER_EDIT = 30.0  # the default of a session
 HELD_S = 0.5  # notes this long are sour by themselves beyond their tolerance
 # Triads of a major key, as pitch classes: one of these a bar.
 CHORDS = ((0, 4, 7), (5, 9, 0), (7, 11, 2), (9, 0, 4), (2, 5, 9), (4, 7, 11))
@@ -159,8 +160,9 @@ class Score:
 def score(seed: int, loose: tuple[float, float]) -> Score:
     """Plan one session and count, in the order of the list."""
     stems = make_records(seed, loose=loose)
-    made = plan_of(stems, edit_minutes=1e6)
     notes = sum(len(s.notes) for s in stems)
+    # The stop line lies at so many edits: what stands above it is chosen for that number.
+    made = plan_of(stems, edit_minutes=round(MOST_TOUCHED * notes) * SECONDS_PER_EDIT / 60.0)
     few = _within(made, round(MOST_TOUCHED * notes))
     first = [row_id for line in made.offenders for row_id in line.row_ids]
     first = first[: round(MOST_TOUCHED * notes)]
