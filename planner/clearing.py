@@ -82,7 +82,7 @@ def proposals(
             needs: frozenset[str] = frozenset()
         else:
             j = judged[row.id]
-            notes = ((row.id, _own_cents(j)),)
+            notes = ((row.id, own_cents(j)),)
             needs = frozenset(rule_id for rule_id, _ in j.layers)
         found.append(
             Proposal(
@@ -236,7 +236,7 @@ def _carried_out(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
     """The state once every rule and every edit is made."""
     now = as_recorded(sour)
     adds = {
-        sour.index[k]: sum(c for _, c in j.layers) + _own_cents(j)
+        sour.index[k]: sum(c for _, c in j.layers) + own_cents(j)
         for k, j in judged.items()
         if k in sour.index
     }
@@ -329,8 +329,8 @@ def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:
     return change_of(sour, now, one, np.array([add_cents]))
 
 
-def _own_cents(j: Judged) -> float:
-    """What a note's own edit adds to what is heard, beyond its rules."""
+def own_cents(j: Judged) -> float:
+    """Say what a note's own edit adds to what is heard, beyond its rules."""
     if j.action not in EDIT_ACTIONS:
         return 0.0
     layer = sum(c for _, c in j.layers)

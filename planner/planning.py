@@ -14,6 +14,7 @@ from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.deciding import Ground, in_order
+from planner.few_touched import touching_at_most
 from planner.keys import with_keys
 from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
@@ -101,6 +102,9 @@ def make_plan(
         ground = replace(ground, planners=alone.made.judged)
     done = decide_until_still(ground, given, noticed)
     first, made, backbone = done.first, done.made, done.backbone
+    if session.touch_at_most is not None:
+        few = touching_at_most(ground, made, first.standing, session.touch_at_most)
+        made, backbone = few or (made, backbone)
     fixed = [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)

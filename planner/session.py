@@ -194,6 +194,7 @@ _TOP = {
     "judging": ("judging", text),
     "edit_minutes": ("edit_minutes", number(" minutes", 0.0, 10000.0, above=True)),
     "seconds_per_edit": ("seconds_per_edit", number(" s", 0.0, 3600.0, above=True)),
+    "touch_at_most": ("touch_at_most", number(" of all notes", 0.0, 1.0, above=True)),
     "consent": ("consent", _consent),
     "sections": ("sections", music.sections),
     "lyrics": ("lyrics", music.lyrics),

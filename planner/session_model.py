@@ -144,6 +144,7 @@ class Session:
     judging: str = "plain-band"
     edit_minutes: float = 60.0
     seconds_per_edit: float = 30.0
+    touch_at_most: float | None = None  # share of all notes that the plan may move; None: as needed
     consent: tuple[tuple[str, str], ...] = ()  # (stem code or "all", words)
     sections: tuple[Section, ...] = ()
     lyrics: tuple[LyricLine, ...] = ()

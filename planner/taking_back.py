@@ -25,6 +25,7 @@ class Made:
     add_cents: Floats
     cost: float = 1.0
     needs: tuple[int, ...] = ()  # moves (by their place) that must stay while this one does
+    pinned: bool = False  # never taken back
 
 
 def last_to_go(
@@ -60,6 +61,7 @@ def last_to_go(
     takers = np.zeros(len(sour.piece_s), dtype=np.int64)  # how many moves each piece takes
     worth_s = np.zeros(count)
     stays = np.ones(count, dtype=bool)
+    pinned = np.array([move.pinned for move in moves], dtype=bool)
     needed_by = np.zeros(count, dtype=np.int64)
     for move in moves:
         for k in move.needs:
@@ -84,13 +86,13 @@ def last_to_go(
     look_again(everyone)
     weigh_again(everyone)
     while True:
-        may_go = np.flatnonzero(stays & (needed_by == 0))
+        may_go = np.flatnonzero(stays & ~pinned & (needed_by == 0))
         if not len(may_go):
-            return ()
+            break
         least = int(may_go[np.argmin(worth_s[may_go])])
         left = sum(move.cost for move, here in zip(moves, stays, strict=True) if here)
         if enough(float(worth_s[least]), left):
-            return tuple(int(k) for k in np.flatnonzero(stays))
+            break
         apply(sour, now, undone(least))
         stays[least] = False
         for k in moves[least].needs:
@@ -103,6 +105,7 @@ def last_to_go(
         low = min(first[beside], default=first[least])
         high = max(end[beside], default=end[least])
         weigh_again(np.flatnonzero(stays & (first < high) & (end > low)))
+    return tuple(int(k) for k in np.flatnonzero(stays))
 
 
 def _first(sour: SourMap, move: Made) -> int:

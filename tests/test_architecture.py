@@ -47,7 +47,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "retargeting moving_song",
         "settling",
         "deciding",
-        "standing_still",
+        "standing_still few_touched",
         "planning",
         "editlist tally relief loudness_pitch suggestions",
         "string_grid guide_curves guide_conductor changes replies page_lines page_strip",

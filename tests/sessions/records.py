@@ -152,7 +152,8 @@ class Score:
     before_s: float
     edits: int
     after_s: float
-    edits_of_few: int  # with at most a fifth of the notes touched
+    edits_of_few: int  # of the plan that touches at most a fifth of the notes
+    touched: int  # by that plan
     after_few_s: float
     after_few_edits_s: float  # with at most so many edits, a rule counting as one
 
@@ -163,7 +164,10 @@ def score(seed: int, loose: tuple[float, float]) -> Score:
     notes = sum(len(s.notes) for s in stems)
     # The stop line lies at so many edits: what stands above it is chosen for that number.
     made = plan_of(stems, edit_minutes=round(MOST_TOUCHED * notes) * SECONDS_PER_EDIT / 60.0)
-    few = _within(made, round(MOST_TOUCHED * notes))
+    few = plan_of(stems, edit_minutes=1e6, touch_at_most=MOST_TOUCHED)
+    done = frozenset(row_id for line in few.offenders for row_id in line.row_ids)
+    touched = {n for row in few.rows if row.id in done for n in row.covers}
+    assert len(touched) <= MOST_TOUCHED * notes
     first = [row_id for line in made.offenders for row_id in line.row_ids]
     first = first[: round(MOST_TOUCHED * notes)]
     return Score(
@@ -172,24 +176,11 @@ def score(seed: int, loose: tuple[float, float]) -> Score:
         before_s=made.sour_before_s or 0.0,
         edits=sum(o.edits for o in made.offenders),
         after_s=made.sour_after_s or 0.0,
-        edits_of_few=len(few),
-        after_few_s=sour_with(made, few),
+        edits_of_few=len(done),
+        touched=len(touched),
+        after_few_s=sour_with(few, done),
         after_few_edits_s=sour_with(made, frozenset(first)),
     )
-
-
-def _within(made: Plan, most: int) -> frozenset[str]:
-    """Rows from the top of the list, those left out that would touch too many notes."""
-    rows = {row.id: row for row in made.rows}
-    done: set[str] = set()
-    touched: set[str] = set()
-    for line in made.offenders:
-        for row in (rows[row_id] for row_id in line.row_ids):
-            fits = len(touched | set(row.covers)) <= most
-            if fits and {rule_id for rule_id, _ in row.layers} <= done:
-                done.add(row.id)
-                touched |= set(row.covers)
-    return frozenset(done)
 
 
 def sour_with(made: Plan, done: frozenset[str]) -> float:
