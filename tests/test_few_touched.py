@@ -63,7 +63,7 @@ def test_summary_and_run_record_say_how_many_are_touched() -> None:
     """One edit that moves many notes is told as both; the share stands beside the run."""
     whole, few = bass_under_piano(), bass_under_piano(touch_at_most=1 / 6)
     assert in_short(whole)[0] == (
-        "1 edit proposed, about 1 minute by hand; 1 of them is a rule that covers many notes at "
+        "1 edit proposed, half a minute by hand; 1 of them is a rule that covers many notes at "
         "once, so 40 of 48 notes are moved in all."
     )
     assert ", so 8 of 48 notes are moved in all." in in_short(few)[0]
