@@ -19,7 +19,7 @@ class Case:
     judging: Judging
     tolerances: Tolerances
     exposure: Exposure = "normal"
-    factor: float = 1.0  # the stem's own
+    factor: float = 1.0  # of its section and stem
     layers: tuple[tuple[str, float], ...] = ()  # rules that cover it
     protected_by: str = ""  # who or what says: hands off
     join_inside: bool = False  # a comp edge lies inside it

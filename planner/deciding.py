@@ -24,8 +24,9 @@ from planner.named_chords import NONE_NAMED, NamedChords
 from planner.parts import Part, all_notes, part_of, sounding
 from planner.pitch import note_name, shift_hz
 from planner.plan_model import EDIT_ACTIONS, Judged, Row
-from planner.planrows import note_row, rule_row
+from planner.planrows import note_row
 from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.rule_rows import rule_row
 from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
@@ -190,7 +191,7 @@ def with_rows(
         worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
             rule_id, rule, part.spec, part.stem, ground.tolerances, worst, standing, tempo_map,
-            part.shift_s, session,
+            part.shift_s, session, part.factors,
         )  # fmt: skip
         rows.append(row)
     for code in in_order(session, parts):

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from planner.model import VOICE_ROLES, Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     GROSS_CENTS,
+    NO_FACTORS,
     ScopeRule,
     gain_of_each,
+    least_cents,
     mean_bias,
     proven,
     settled,
@@ -21,7 +25,11 @@ from planner.wording import count, flat_or_sharp
 
 
 def pitch_rules(
-    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances, judging: Judging
+    notes: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    judging: Judging,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     limits = tolerances.pitch_rule
     least = limits.offset_cents
@@ -41,7 +49,9 @@ def pitch_rules(
         found = mean_bias(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(found, limits, least, gain):
+        if not sure or not proven(
+            found, limits, least_cents(least, [a.measured.id for a, _ in fit], factors), gain
+        ):
             continue
         covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
         rules.append(

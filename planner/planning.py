@@ -23,7 +23,6 @@ from planner.named_chords import chord_findings, named_chords
 from planner.parts import all_notes, clock_shifts, sounding
 from planner.plan_model import Plan, Row, Source
 from planner.planrows import (
-    advice_row,
     note_row,
     retake_row,
     stem_summary,
@@ -31,6 +30,7 @@ from planner.planrows import (
 )
 from planner.pushed_pitch import voice_findings
 from planner.row_ids import name_rows
+from planner.rule_rows import advice_row
 from planner.ruled import alters
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session

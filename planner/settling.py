@@ -169,6 +169,7 @@ def _found_rules(
         # Chords are moved as a whole or not at all: a string of theirs is advice.
         strings={} if is_chordal(part.stem.role) else part.strings,
         edges_s=part.spec.comp_edges_s,
+        factors=part.factors,
     )
 
 
@@ -216,7 +217,7 @@ def _decide_all(
                 judging=judging,
                 tolerances=tolerances,
                 exposure=standing[note_id].exposure if note_id in standing else "normal",
-                factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
+                factor=part.factors.get(note_id, 1.0),
                 layers=layers.get(note_id, ()),
                 protected_by=part.protected.get(note_id, ""),
                 join_inside=join_inside(a.measured, part.spec),

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from planner.scope_rule import (
     GROSS_CENTS,
     MAD_TO_SD,
+    NO_FACTORS,
     ScopeRule,
+    least_cents,
     scatter_cents,
     shrunk_cents,
 )
@@ -20,7 +24,10 @@ _LEAVE_UNDER_SHARE = 0.9  # what a short-notes rule leaves in stays under its ow
 
 
 def short_rules(
-    notes: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+    notes: tuple[Aimed, ...],
+    tolerances: Tolerances,
+    judging: Judging,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     limits = tolerances.short_rule
     sustains = [
@@ -36,19 +43,20 @@ def short_rules(
         if len(errors) < limits.notes:
             continue
         middle = float(np.median(errors))
+        least = least_cents(limits.onset_cents, [a.measured.id for a in run], factors)
         near = errors[np.abs(errors - middle) <= GROSS_CENTS]
         bias = float(near.mean())
         spread = MAD_TO_SD * float(np.median(np.abs(errors - middle)))
         doubt = scatter_cents(spread, run, onset=True) / len(near) ** 0.5
-        if round(abs(middle), 1) < limits.onset_cents or round(doubt, 1) > limits.uncertainty_cents:
+        if round(abs(middle), 1) < least or round(doubt, 1) > limits.uncertainty_cents:
             continue
         # A note with a sustain is heard by both, so it is moved by less than its onset is off.
         heard = np.array([a.heard_cents for a in run if a.heard_cents is not None])
         off = float(np.median(heard))
-        if round(abs(off), 1) < limits.onset_cents / 2 or np.sign(off) != np.sign(bias):
+        if round(abs(off), 1) < least / 2 or np.sign(off) != np.sign(bias):
             continue
         left = max(judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
-        left = min(left, _LEAVE_UNDER_SHARE * limits.onset_cents)
+        left = min(left, _LEAVE_UNDER_SHARE * least)
         worth = abs(shrunk_cents(off, doubt)) - left
         if worth < tolerances.limits.smallest_gain_cents:
             continue

@@ -9,7 +9,9 @@ import numpy as np
 from planner.model import Floats
 from planner.scope_rule import (
     GROSS_CENTS,
+    NO_FACTORS,
     ScopeRule,
+    least_cents,
     mean_bias,
     proven,
     settled,
@@ -27,6 +29,7 @@ def string_rules(
     notes: tuple[Aimed, ...],
     strings: Mapping[str, StringGuess],
     tolerances: Tolerances,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Find the strings that are off, each proven on the frets that were not used to find it.
 
@@ -50,7 +53,8 @@ def string_rules(
         found = mean_bias(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(found, limits, limits.offset_cents, gain):
+        least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
+        if not sure or not proven(found, limits, least, gain):
             continue
         covers = tuple(a.measured.id for a in own)
         called = strings[covers[0]].called
