@@ -24,7 +24,7 @@ class Case:
     protected_by: str = ""  # who or what says: hands off
     join_inside: bool = False  # a comp edge lies inside it
     grace: bool = False  # leans on a longer note
-    in_run: bool = False  # a rule for a run of short notes has settled its start already
+    usual_onset_cents: float | None = None  # of its run of short notes, as the rules leave them
     blue: bool = False
     chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat

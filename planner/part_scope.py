@@ -18,6 +18,7 @@ from planner.scope_rule import (
     weighted_median,
     weights,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import flat_or_sharp
@@ -31,6 +32,8 @@ def part_rule(
 ) -> ScopeRule | None:
     limits = tolerances.part_rule
     held = settled(notes, tolerances.part_rule.sustained_from_s)
+    for run in in_runs(notes, role, tolerances):
+        held = without_unheard(held, run)
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None

@@ -19,6 +19,7 @@ from planner.scope_rule import (
     settled,
     shrunk_cents,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import count, flat_or_sharp
@@ -38,10 +39,12 @@ def pitch_rules(
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
     for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
+    short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
     for midi in sorted(by_pitch):
-        middle = float(np.median([e for _, e in by_pitch[midi]]))
-        fit = [(a, e) for a, e in by_pitch[midi] if abs(e - middle) <= GROSS_CENTS]
+        own = without_unheard(by_pitch[midi], short)
+        middle = float(np.median([e for _, e in own])) if own else 0.0
+        fit = [(a, e) for a, e in own if abs(e - middle) <= GROSS_CENTS]
         errors = np.array([e for _, e in fit])
         if len(errors) < limits.notes:
             continue

@@ -171,9 +171,19 @@ def _starts_off(case: Case) -> bool:
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
-    return (
-        plucked and heard and not natural and not case.in_run and _worth_it(case, note_edits.start)
-    )
+    natural = natural or _starts_as_usual(case)
+    return plucked and heard and not natural and _worth_it(case, note_edits.start)
+
+
+def _starts_as_usual(case: Case) -> bool:
+    """Whether a short note starts off as its whole run does: then it is how they are struck.
+
+    Some move of the run may be worth its while; an edit of every start in it is not.
+    """
+    usual = case.usual_onset_cents
+    if usual is None or case.onset is None or abs(usual) <= case.t:
+        return False
+    return round(abs(case.onset - usual), 1) <= round(_ONSET_FACTOR * case.t, 1)
 
 
 def _rises_in(case: Case) -> bool:

@@ -25,6 +25,7 @@ from planner.scope_rule import (
     moved,
     scatter_cents,
 )
+from planner.short_runs import STRUCK_ROLES
 from planner.short_scope import short_rules
 from planner.span_scope import span_rules
 from planner.string_scope import string_rules, without_odd_strings
@@ -45,8 +46,6 @@ _PART_ROLES: frozenset[str] = frozenset(
 _PITCH_ROLES: frozenset[str] = frozenset(
     {"fretted", "bass-fretted", "bass-fretless", "bowed", "woodwind", "brass"}
 )
-# A hard stroke sharpens the start of a plucked string; breath and bow do something else.
-_SHORT_ROLES: frozenset[str] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
 _AT_SOURCE_ROLES: frozenset[str] = frozenset({"sampled", "drum-tones"})
 
 
@@ -100,7 +99,7 @@ def find_rules(
         rules += string_rules(_after(notes, rules), strings, tolerances, factors)
     if role in _PITCH_ROLES or role in VOICE_ROLES:
         rules += pitch_rules(_after(notes, rules), role, tolerances, judging, factors)
-    if role in _SHORT_ROLES:
+    if role in STRUCK_ROLES:
         rules += short_rules(_after(notes, rules), tolerances, judging, factors)
     return tuple(rules)
 

@@ -20,8 +20,9 @@ from planner.row_ids import name_rules
 from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.rules import decide
-from planner.scope_rule import ScopeRule
+from planner.scope_rule import ScopeRule, moved
 from planner.scopes import find_rules, layers_of, together
+from planner.short_runs import usual_onsets
 from planner.takes import with_other_take
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
@@ -72,15 +73,7 @@ def settle(
         rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    # A run of short notes is settled by its rule, on later rounds too: what that leaves in their
-    # sustains is no bias of the part, and the run is not judged again.
-    settled = frozenset(
-        k for r in done.values() if r.applied and r.scope == "passage" for k in r.covers
-    )
-    found = {
-        code: found_in(part, tuple(a for a in part.aimed if a.measured.id not in settled))
-        for code, part in parts.items()
-    }
+    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
     sits_so = frozenset(
         code
         for code, part in parts.items()
@@ -96,11 +89,9 @@ def settle(
         rules = name_rules(every_found, recalled.ledger, taken=done)
         rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
         rules = ruled_rules(rules, rulings, may_move) if before is None else rules
-        every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
-        runs = settled | {k for rule in every if rule.scope == "passage" for k in rule.covers}
         tool = _decide_all(
             parts,
             layers,
@@ -109,7 +100,6 @@ def settle(
             standing,
             tolerances,
             judging,
-            runs,
             kept,
             follows,
             sits_so,
@@ -126,11 +116,7 @@ def settle(
         }
         again = False
         for code, part in parts.items():
-            left = tuple(
-                carried_out(a, judged[a.measured.id])
-                for a in part.aimed
-                if a.measured.id not in runs
-            )
+            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
             more = tuple(
                 rule
                 for rule in found_in(part, left)
@@ -185,7 +171,6 @@ def _decide_all(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
-    runs: frozenset[str],
     kept: Kept,
     follows: Mapping[str, str],
     sits_so: frozenset[str],
@@ -204,6 +189,8 @@ def _decide_all(
     judged = {}
     doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
     for part in parts.values():
+        made = [moved(a, sum(c for _, c in layers.get(a.measured.id, ()))) for a in part.aimed]
+        usual = usual_onsets(made, part.stem.role, tolerances)
         for a in part.aimed:
             note_id = a.measured.id
             heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
@@ -222,7 +209,7 @@ def _decide_all(
                 protected_by=part.protected.get(note_id, ""),
                 join_inside=join_inside(a.measured, part.spec),
                 grace=note_id in part.grace,
-                in_run=note_id in runs,
+                usual_onset_cents=usual.get(note_id),
                 blue=note_id in part.blue,
                 chord=part.chords.get(note_id),
                 comes_round=part.repeated.get(note_id, ""),

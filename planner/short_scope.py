@@ -15,11 +15,11 @@ from planner.scope_rule import (
     scatter_cents,
     shrunk_cents,
 )
+from planner.short_runs import runs_of_short_notes
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import amount, count, flat_or_sharp
 
-_RUN_GAP_S = 4.0  # chosen: a longer rest ends a run of short notes
 _LEAVE_UNDER_SHARE = 0.9  # what a short-notes rule leaves in stays under its own threshold
 
 
@@ -38,7 +38,7 @@ def short_rules(
     if sustains and round(abs(float(np.median(sustains))), 1) >= tolerances.part_rule.offset_cents:
         return []  # the part itself is off: then the run is no matter of its short notes
     rules = []
-    for run in _runs_of_short_notes(notes, limits.shorter_than_s):
+    for run in runs_of_short_notes(notes, limits.shorter_than_s):
         errors = np.array([a.onset_cents for a in run if a.onset_cents is not None])
         if len(errors) < limits.notes:
             continue
@@ -79,16 +79,3 @@ def short_rules(
             )
         )
     return rules
-
-
-def _runs_of_short_notes(notes: tuple[Aimed, ...], shorter_than_s: float) -> list[list[Aimed]]:
-    runs: list[list[Aimed]] = [[]]
-    for aimed in notes:
-        note = aimed.measured.note
-        if note.length_s >= shorter_than_s:
-            runs.append([])
-            continue
-        if runs[-1] and note.start_s - runs[-1][-1].measured.note.end_s > _RUN_GAP_S:
-            runs.append([])
-        runs[-1].append(aimed)
-    return [run for run in runs if run]

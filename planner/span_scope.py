@@ -23,6 +23,7 @@ from planner.scope_rule import (
     settled,
     shrunk_cents,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import count, flat_or_sharp
@@ -78,6 +79,8 @@ def span_rules(
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
     fit = settled(notes, tolerances.part_rule.sustained_from_s)
+    for run in in_runs(notes, role, tolerances):
+        fit = without_unheard(fit, run)
     return [
         ScopeRule(
             stem=notes[0].measured.note.stem,

@@ -17,6 +17,7 @@ from planner.scope_rule import (
     settled,
     shrunk_cents,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
@@ -37,10 +38,11 @@ def string_rules(
     string: every fret's notes must come out better when moved by what the others say.
     """
     limits = tolerances.string_rule
+    short = [a for run in in_runs(notes, "fretted", tolerances) for a in run]
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        fit = settled(own, tolerances.part_rule.sustained_from_s)
+        fit = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
         if not fit:
             continue
         middle = float(np.median([e for _, e in fit]))

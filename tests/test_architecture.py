@@ -28,7 +28,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "segmenter analyzer chords bleed score_match",
         "a4 keys targets inspection_notes inspection inspection_places movement score_use",
         "scope_rule strings",
-        "chord_strings",
+        "chord_strings short_runs",
         "part_scope string_scope pitch_scope short_scope span_scope warming",
         "clashes scopes",
         "named_chords",
