@@ -148,12 +148,28 @@ def _once(
     return made, ordered(made, session)
 
 
-def ordered(made: Decided, session: Session, later: frozenset[str] | None = None) -> Backbone:
-    """Order the rows by what they clear; later: ids of those that a plan of the result added."""
+def ordered(
+    made: Decided,
+    session: Session,
+    later: frozenset[str] | None = None,
+    *,
+    at_stop_line: bool = False,
+) -> Backbone:
+    """Order the rows by what they clear.
+
+    Parameters
+    ----------
+    later : frozenset, optional
+        Ids of the rows that a plan of the result added.
+    at_stop_line : bool
+        Whether what stands above the stop line is chosen for that number of edits, which takes
+        time and leaves the same out.
+    """
+    cut = int(session.edit_minutes * 60.0 // session.seconds_per_edit)
     return fewest_moves(
         _sour(made),
         proposals(made.rows, made.rules, made.judged),
-        first_cut=int(session.edit_minutes * 60.0 // session.seconds_per_edit),
+        first_cut=cut if at_stop_line else None,
         first_screen=session.offenders_wanted,
         later=later,
     )

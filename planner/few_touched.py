@@ -13,10 +13,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.clearing import Decided, held_limits, ordered, own_cents
+from planner.clearing import Decided, held_limits, own_cents
 from planner.deciding import Ground, with_rows
 from planner.exposure import Standing
-from planner.fewest_moves import Backbone
 from planner.parts import sounding
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.scope_rule import ScopeRule
@@ -34,7 +33,7 @@ def touched(judged: Mapping[str, Judged]) -> frozenset[str]:
 
 def touching_at_most(
     ground: Ground, made: Decided, standing: dict[str, Standing], share: float
-) -> tuple[Decided, Backbone] | None:
+) -> Decided | None:
     """Put notes back until at most a share of all is touched; None where it is so anyhow.
 
     What a person has said about a note or a rule is carried out, whatever it clears.
@@ -48,8 +47,7 @@ def touching_at_most(
         {k: j if k in stays else _put_back(j) for k, j in every.items()}
         for every in (made.judged, made.tool)
     )
-    few = with_rows(ground, made.parts, rules, judged, tool, standing)
-    return few, ordered(few, ground.session, frozenset())
+    return with_rows(ground, made.parts, rules, judged, tool, standing)
 
 
 def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:

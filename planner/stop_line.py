@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from planner.move_lines import LEAST_S, Line
 from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_now_s
 from planner.taking_back import Made, last_to_go
@@ -91,6 +93,7 @@ def _best_swap(
 ) -> tuple[Line, Line] | None:
     done = {row_id for line in inside for row_id in line.ids}
     needed = {need for line in inside for need in line.needs}
+    gains = [change_of(sour, now, come.notes, come.add_cents).gain_s for come in outside]
     best, best_gain = None, LEAST_S
     for gone in inside:
         if needed & set(gone.ids):
@@ -104,10 +107,14 @@ def _best_swap(
             count=now.count.copy(),
         )
         apply(sour, again, back)
-        for come in outside:
+        beside = np.zeros(len(sour.piece_s), dtype=bool)
+        beside[gone.pieces] = True
+        for come, gain_s in zip(outside, gains, strict=True):
             if len(come.rows) > len(gone.rows) or not come.needs <= done - set(gone.ids):
                 continue
-            gain = change_of(sour, again, come.notes, come.add_cents).gain_s + back.gain_s
-            if gain > best_gain:
-                best, best_gain = (gone, come), gain
+            # What sounds at other times clears as much with the one as without it.
+            if beside[come.pieces].any():
+                gain_s = change_of(sour, again, come.notes, come.add_cents).gain_s
+            if gain_s + back.gain_s > best_gain:
+                best, best_gain = (gone, come), gain_s + back.gain_s
     return best
