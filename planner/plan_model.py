@@ -212,7 +212,7 @@ class Since:
 class Source:
     """A file beside the stems that a plan was made from."""
 
-    use: str  # "take", "score", "tempo map", "scale"
+    use: str  # "take", "score", "tempo map", "scale", "chords"
     stem: str  # code; empty where it is the whole session's
     file: str  # as the session file writes it
     sha256: str

@@ -133,6 +133,8 @@ class Session:
     bar_one_at_s: float = 0.0
     keys: tuple[KeyMark, ...] = ()
     chords: tuple[ChordMark, ...] = ()
+    chords_file: str | None = None  # the score that the chords are read from
+    chords_track: str | None = None
     reference_from: str | None = None  # stem code, "majority", or None if only a number is given
     a4_hz: float | None = None  # typed by a person; wins over the measured one
     temperament: str = "equal"  # a name in temperament.TEMPERAMENTS, or "table"

@@ -355,6 +355,11 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
             "chords: [{bar: 1, symbol: H7}]",
             "chords[0].symbol: 'H7' does not begin with a note. Write it as D, F#m7, Gsus4,",
         ),
+        (
+            "chords: c.mid",
+            "chords: 'c.mid' is no list of chords. For a score write {file: chords.mid,",
+        ),
+        ("chords: {track: Y}", "chords.file: this is missing. For example {file: chords.mid,"),
         ("chords: [{bar: 1, symbol: Cfoo}]", "chords[0].symbol: 'foo' in 'Cfoo' is no part of a"),
         (
             "chords: [{bar: 2, symbol: C}, {bar: 2, beat: 1, symbol: D}]",
@@ -660,7 +665,6 @@ def test_long_values_are_shortened():
 @pytest.mark.parametrize(
     ("text", "severity", "what"),
     [
-        (with_top("chords: c.mid"), "note", "chords: chords are read as symbols by bar, not from"),
         (
             with_top("sections: [{name: a, from_bar: 1, to_bar: 2}]"),
             "warning",
