@@ -15,6 +15,14 @@ def _either(case: Case) -> str:
     return f"{note_name(min(near, other))} or {note_name(max(near, other))}"
 
 
+def _left(case: Case, move: Move | None) -> str:
+    rest = move.remaining_cents if move else 0.0
+    if case.gives_way_cents is not None:
+        return f"ends {flat_or_sharp(rest)}, where it beats least"
+    left = "nothing left in" if abs(rest) < 0.5 else f"{abs(rest):.0f} left in"
+    return left + (", as more would clash" if case.part_way_cents is not None else "")
+
+
 def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
     """Give the words that the sentences of the decision table are filled in with.
 
@@ -22,7 +30,6 @@ def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
     """
     m = case.aimed.measured.measurement
     lean = m.slope_cents_per_s or 0.0
-    left = abs(move.remaining_cents) if move else 0.0
     u = case.uncertainty
     held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
     return {
@@ -52,6 +59,5 @@ def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
         "would_beat": f"moved, it would clash with {case.beats_if_moved}"
         if case.beats_if_moved
         else "an edit of its own would make the session no better",
-        "left": ("nothing left in" if left < 0.5 else f"{left:.0f} left in")
-        + (", as more would clash" if case.part_way_cents is not None else ""),
+        "left": _left(case, move),
     }

@@ -19,23 +19,27 @@ class Case:
     judging: Judging
     tolerances: Tolerances
     exposure: Exposure = "normal"
-    factor: float = 1.0  # the stem's own
+    factor: float = 1.0  # of its section and stem
     layers: tuple[tuple[str, float], ...] = ()  # rules that cover it
     protected_by: str = ""  # who or what says: hands off
     join_inside: bool = False  # a comp edge lies inside it
     grace: bool = False  # leans on a longer note
-    in_run: bool = False  # a rule for a run of short notes has settled its start already
+    usual_onset_cents: float | None = None  # of its run of short notes, as the rules leave them
     blue: bool = False
     chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part
-    beats: bool = False  # sour or worse against another stem
+    beats: bool = False  # sour or worse against what nobody can move
+    sits_so: bool = False  # of a lead that sits a little off as a whole: that is only offered
     held_unison_with_fixed: bool = False
     spread_cents: float = 0.0  # to be kept from the lead that it doubles
     beats_with: str = ""  # for sentences: "PNO's D5"
     nothing_left: bool = False  # what an edit usually leaves in would beat
     worth_clearing: bool = False  # its beating fills sour time that no other edit takes away
     part_way_cents: float | None = None  # to be left in: more of the move would add sour time
+    gives_way_cents: float | None = (
+        None  # error to leave, plus is sharp: there it beats with nobody
+    )
     beats_if_moved: str | None = None  # an edit would add sour time: with whom, or nothing to say
 
     @property
@@ -100,3 +104,14 @@ class Case:
     @property
     def t(self) -> float:
         return self.terms.tolerance_cents
+
+    @property
+    def over(self) -> bool:
+        """Whether it is heard beyond its tolerance."""
+        return self.heard is not None and abs(self.heard) > self.t
+
+
+def known(value: float | None) -> float:
+    """A value that the predicate before has found to be there."""
+    assert value is not None
+    return value

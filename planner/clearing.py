@@ -7,13 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.fewest_moves import Backbone, Proposal, fewest_moves
+from planner.fewest_moves import Backbone, fewest_moves
+from planner.giving_way import Leeway, giving_way
+from planner.move_lines import LEAST_S, Proposal
 from planner.parts import Part, sounding
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.ranking import fault_of
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.tolerances import Limits
 from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
 
 _HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
@@ -32,6 +35,7 @@ class Kept:
     refused: frozenset[RuleKey]  # rules that would add sour time
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
+    gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
@@ -44,7 +48,7 @@ class Kept:
 
 NOTHING_YET = Kept(
     beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
-    part_way={},
+    part_way={}, gives_way={},
 )  # fmt: skip
 
 
@@ -78,7 +82,7 @@ def proposals(
             needs: frozenset[str] = frozenset()
         else:
             j = judged[row.id]
-            notes = ((row.id, _own_cents(j)),)
+            notes = ((row.id, own_cents(j)),)
             needs = frozenset(rule_id for rule_id, _ in j.layers)
         found.append(
             Proposal(
@@ -110,7 +114,9 @@ class Decided:
         return any(row.action in MOVING_ACTIONS for row in self.rows)
 
 
-def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decided, Backbone, Kept]:
+def cleared(
+    decide: Callable[[Kept], Decided], session: Session, limits: Limits
+) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
 
     What would add sour time is left alone and all is decided again, until every row has its place.
@@ -127,7 +133,7 @@ def cleared(decide: Callable[[Kept], Decided], session: Session) -> tuple[Decide
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
-        wished = _wishes(made, kept)
+        wished = _wishes(made, kept, limits)
         if wished == kept:
             return made, backbone, kept
         kept = replace(wished, beats_if_moved={}, refused=frozenset())
@@ -142,12 +148,28 @@ def _once(
     return made, ordered(made, session)
 
 
-def ordered(made: Decided, session: Session, later: frozenset[str] | None = None) -> Backbone:
-    """Order the rows by what they clear; later: ids of those that a plan of the result added."""
+def ordered(
+    made: Decided,
+    session: Session,
+    later: frozenset[str] | None = None,
+    *,
+    at_stop_line: bool = False,
+) -> Backbone:
+    """Order the rows by what they clear.
+
+    Parameters
+    ----------
+    later : frozenset, optional
+        Ids of the rows that a plan of the result added.
+    at_stop_line : bool
+        Whether what stands above the stop line is chosen for that number of edits, which takes
+        time and leaves the same out.
+    """
+    cut = int(session.edit_minutes * 60.0 // session.seconds_per_edit)
     return fewest_moves(
         _sour(made),
         proposals(made.rows, made.rules, made.judged),
-        first_cut=int(session.edit_minutes * 60.0 // session.seconds_per_edit),
+        first_cut=cut if at_stop_line else None,
         first_screen=session.offenders_wanted,
         later=later,
     )
@@ -208,7 +230,7 @@ def _without(kept: Kept, one: RuleKey | str) -> Kept:
     )
 
 
-def _wishes(made: Decided, kept: Kept) -> Kept:
+def _wishes(made: Decided, kept: Kept, limits: Limits) -> Kept:
     sour = _sour(made)
     now = _carried_out(sour, made.judged)
     # What a person has set is nobody else's to change.
@@ -222,6 +244,7 @@ def _wishes(made: Decided, kept: Kept) -> Kept:
         nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
         worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept),
         part_way=_part_way(sour, now, own, kept) | kept.part_way,
+        gives_way=giving_way(sour, now, _leeways(sour, now, own, kept, limits)) | kept.gives_way,
     )
 
 
@@ -229,7 +252,7 @@ def _carried_out(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
     """The state once every rule and every edit is made."""
     now = as_recorded(sour)
     adds = {
-        sour.index[k]: sum(c for _, c in j.layers) + _own_cents(j)
+        sour.index[k]: sum(c for _, c in j.layers) + own_cents(j)
         for k, j in judged.items()
         if k in sour.index
     }
@@ -294,13 +317,36 @@ def _part_way(
     return found
 
 
+def _leeways(
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, limits: Limits
+) -> dict[str, Leeway]:
+    """How far each note may give way to one it beats with."""
+    found = {}
+    for note_id, j in judged.items():
+        least = j.gives_way_from_cents
+        if least is None or note_id not in sour.index or note_id in kept.beats_if_moved:
+            continue
+        k = sour.index[note_id]
+        rest = round(float(sour.error_cents[k] + now.moved_cents[k]), 1)
+        if abs(rest - (j.remaining_cents or 0.0)) > 0.1:
+            continue  # it has just been found to be better off elsewhere
+        found[note_id] = Leeway(
+            rest_cents=rest,
+            most_left_cents=limits.smallest_left_cents,
+            least_move_cents=least,
+            # What is moved anyhow costs no edit more.
+            least_gain_s=WORTH_AN_EDIT_S if j.action == "leave" else LEAST_S,
+        )
+    return found
+
+
 def _moved(sour: SourMap, now: Now, note_id: str, add_cents: float) -> Change:
     one = np.array([sour.index[note_id]], dtype=np.int64)
     return change_of(sour, now, one, np.array([add_cents]))
 
 
-def _own_cents(j: Judged) -> float:
-    """What a note's own edit adds to what is heard, beyond its rules."""
+def own_cents(j: Judged) -> float:
+    """Say what a note's own edit adds to what is heard, beyond its rules."""
     if j.action not in EDIT_ACTIONS:
         return 0.0
     layer = sum(c for _, c in j.layers)

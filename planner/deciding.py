@@ -15,7 +15,6 @@ from planner.clash_words import points_of_named
 from planner.clashes import find_clashes
 from planner.clearing import Decided, Kept, cleared
 from planner.exposure import Standing, exposures
-from planner.fewest_moves import Backbone
 from planner.lyrics import is_title_word, words_by_line
 from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.movement import SongMovement
@@ -23,9 +22,10 @@ from planner.moving_song import moved_along, movement_of
 from planner.named_chords import NONE_NAMED, NamedChords
 from planner.parts import Part, all_notes, part_of, sounding
 from planner.pitch import note_name, shift_hz
-from planner.plan_model import EDIT_ACTIONS, Judged, Row
-from planner.planrows import note_row, rule_row
+from planner.plan_model import EDIT_ACTIONS, Judged, Row, TakeNote
+from planner.planrows import note_row
 from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.rule_rows import rule_row
 from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
@@ -69,37 +69,70 @@ class Round:
     movement: SongMovement | None
     standing: dict[str, Standing]
     made: Decided
-    backbone: Backbone
     kept: Kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """What lies beside a stem's notes, whatever their cents: it is laid out once."""
+
+    words: Mapping[str, str]  # sung on the note, by id
+    takes: Mapping[str, tuple[TakeNote, ...]]  # the same note in other takes, by id
+
+
+def laid_beside(
+    ground: Ground, stems: Mapping[str, StemNotes], told: list[Finding]
+) -> dict[str, Beside]:
+    """Lay words and other takes beside the notes of each stem, by its code.
+
+    What the takes are worth is added to ``told``.
+    """
+    found = {}
+    for code in sorted(stems):
+        stem = stems[code]
+        takes = [take for take in ground.takes if take.stem == code]
+        same: list[dict[str, TakeNote]] = []
+        aimed = _aimed_at(ground, stem, []).aimed if takes else ()
+        for take in takes:
+            notes, findings = take_notes(aimed, take, ground.a4.a4_hz)
+            same.append(notes)
+            told += findings
+        sung: dict[str, str] = {}
+        if stem.role in VOICE_ROLES:
+            sung = words_by_line(stem.notes, ground.shifts[code], ground.session, ground.tempo_map)
+            sung |= {n.id: ground.words[n.id] for n in stem.notes if n.id in ground.words}
+        found[code] = Beside(words=sung, takes=by_note(same))
+    return found
 
 
 def aimed_alone(
     ground: Ground,
     stem: StemNotes,
     told: list[Finding],
+    beside: Beside,
     *,
     as_a_whole: bool = True,
 ) -> Part:
     """Aim one stem's notes without the others; what is noticed goes to ``told``."""
+    part = _aimed_at(ground, stem, told, as_a_whole=as_a_whole)
+    return replace(part, takes=beside.takes, words=beside.words)
+
+
+def _aimed_at(
+    ground: Ground, stem: StemNotes, told: list[Finding], *, as_a_whole: bool = True
+) -> Part:
     part = part_of(
         stem, ground.session, ground.a4, ground.tolerances, ground.judging, ground.tempo_map,
         ground.shifts, told, ground.meant, may_move_as_a_whole=as_a_whole, named=ground.named,
     )  # fmt: skip
-    part = replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
-    takes = [take for take in ground.takes if take.stem == stem.code]
-    found = [take_notes(part.aimed, take, ground.a4.a4_hz) for take in takes]
-    told += [finding for _, findings in found for finding in findings]
-    sung: dict[str, str] = {}
-    if stem.role in VOICE_ROLES:
-        sung = words_by_line(stem.notes, part.shift_s, ground.session, ground.tempo_map)
-        sung |= {n.id: ground.words[n.id] for n in stem.notes if n.id in ground.words}
-    return replace(part, takes=by_note([same for same, _ in found]), words=sung)
+    return replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
 
 
 def decide_once(
     ground: Ground,
     stems: Mapping[str, StemNotes],
     told: list[Finding],
+    beside: Mapping[str, Beside],
     before: Mapping[str, ScopeRule] | None = None,
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
@@ -110,11 +143,13 @@ def decide_once(
         Stem code -> notes.
     told : list of Finding
         What is noticed while stems are aimed is added.
+    beside : mapping
+        Stem code -> what lies beside its notes (`laid_beside`).
     before : mapping
         Rules of earlier rounds, by id, whose moves the notes have made; None on the first round.
         What people have set or refused is not decided again.
     """
-    alone = {code: aimed_alone(ground, stems[code], told) for code in sorted(stems)}
+    alone = {code: aimed_alone(ground, stems[code], told, beside[code]) for code in sorted(stems)}
     movement = movement_of(alone)
 
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
@@ -130,7 +165,7 @@ def decide_once(
 
     def decided(kept: Kept) -> Decided:
         stuck = {
-            code: aimed_alone(ground, stems[code], [], as_a_whole=False)
+            code: aimed_alone(ground, stems[code], [], beside[code], as_a_whole=False)
             for code in kept.not_as_a_whole
         }
         parts = with_others(alone | stuck) if stuck else at_first
@@ -156,10 +191,10 @@ def decide_once(
         judged = _with_severity(one.judged, parts, points, standing, ground)
         return with_rows(ground, parts, one.rules, judged, one.tool, standing)
 
-    made, backbone, kept = cleared(decided, ground.session)
+    made, _, kept = cleared(decided, ground.session, ground.tolerances.limits)
     return Round(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
-        backbone=backbone, kept=kept,
+        kept=kept,
     )  # fmt: skip
 
 
@@ -190,7 +225,7 @@ def with_rows(
         worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
             rule_id, rule, part.spec, part.stem, ground.tolerances, worst, standing, tempo_map,
-            part.shift_s, session,
+            part.shift_s, session, part.factors,
         )  # fmt: skip
         rows.append(row)
     for code in in_order(session, parts):

@@ -14,8 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clashes import Ints
-from planner.model import Floats
+from planner.move_lines import LEAST_S, Line, Proposal, line_of, lines_of
 from planner.sour_time import (
     Change,
     Now,
@@ -26,25 +25,12 @@ from planner.sour_time import (
     sour_now_s,
     soured_with,
 )
+from planner.stop_line import chosen_within
 
 # What one of several clashes at the same moment is worth although the moment stays sour: without
 # it, moments with three clashes would never be begun. Chosen: measured with
 # `python -m tests.sessions.records --seeds 1-24`, 0.1 to 0.5 lie within a point of each other.
 _SHARED_WORTH = 0.25
-_LEAST_S = 1e-3  # less is the rounding of times
-_MOST_SWAPS = 12  # chosen: beyond it the first cut hardly betters
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Proposal:
-    """One row that a plan could have: what it adds to the notes that it moves."""
-
-    id: str
-    notes: tuple[tuple[str, float], ...]  # (note id, cents to add to what is heard)
-    severity: float = 0.0
-    fault: tuple[object, ...] = ()  # rows with the same fault are one line; empty: a line by itself
-    stem: str = ""
-    needs: frozenset[str] = frozenset()  # rows that must be made before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,24 +65,6 @@ class Backbone:
         return self.steps[-1].left_s if self.steps else self.before_s
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Line:
-    rows: tuple[Proposal, ...]
-    notes: Ints
-    add_cents: Floats
-    pieces: Ints  # pieces of time that its notes sound in
-    severity: float
-
-    @property
-    def needs(self) -> frozenset[str]:
-        own = {row.id for row in self.rows}
-        return frozenset(need for row in self.rows for need in row.needs) - own
-
-    @property
-    def ids(self) -> tuple[str, ...]:
-        return tuple(row.id for row in self.rows)
-
-
 def fewest_moves(
     sour: SourMap,
     proposals: Sequence[Proposal],
@@ -122,15 +90,15 @@ def fewest_moves(
         has no place for some, those of the later plan (these ids) come last, and where that does
         not help, all are one step.
     """
-    lines = _lines(sour, proposals)
+    lines = lines_of(sour, proposals)
     now = as_recorded(sour)
     before_s = sour_now_s(sour, now)
     order = _Order(sour, now, first_screen, of_a_stem)
     left = order.take(lines)
     if later is not None and left:
         order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
-        left = order.take(_lines(sour, [row for row in proposals if row.id not in later]))
-        left = order.take([*left, *_lines(sour, [row for row in proposals if row.id in later])])
+        left = order.take(lines_of(sour, [row for row in proposals if row.id not in later]))
+        left = order.take([*left, *lines_of(sour, [row for row in proposals if row.id in later])])
     if later is not None and left:
         order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
         left = order.take_whole(lines)
@@ -140,7 +108,7 @@ def fewest_moves(
         kept, spoilers = _without_spoilers(sour, order)
         left_out += spoilers
     if first_cut is not None and not left_out:
-        kept = _exchanged(sour, kept, first_cut, first_screen, of_a_stem)
+        kept = _within_the_cut(sour, kept, first_cut, first_screen, of_a_stem)
     return Backbone(
         before_s=before_s,
         steps=_steps(kept, before_s),
@@ -150,13 +118,13 @@ def fewest_moves(
 
 def change_if_made(sour: SourMap, now: Now, rows: Sequence[Proposal]) -> Change:
     """Say what making some rows would do to a state."""
-    line = _line(sour, tuple(rows))
+    line = line_of(sour, tuple(rows))
     return change_of(sour, now, line.notes, line.add_cents)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Placed:
-    line: _Line
+    line: Line
     together: int
     gain_s: tuple[float, ...]  # of each row
 
@@ -169,18 +137,18 @@ class _Order:
         self.first_screen, self.of_a_stem = first_screen, of_a_stem
         self.placed: list[_Placed] = []
         self.done: set[str] = set()
-        self.tried: dict[tuple[str, ...], tuple[_Line, Change]] = {}
+        self.tried: dict[tuple[str, ...], tuple[Line, Change]] = {}
         self.steps = 0
 
-    def take(self, lines: Sequence[_Line]) -> list[_Line]:
+    def take(self, lines: Sequence[Line]) -> list[Line]:
         """Place all lines that can be placed without adding sour time; give back the others."""
         waiting = sorted(lines, key=lambda line: (-line.severity, line.ids))
         while waiting:
             best = self._best(waiting)
-            if best is not None and min(self._row_gains(best)) < -_LEAST_S:
+            if best is not None and min(self._row_gains(best)) < -LEAST_S:
                 # One of its rows would add sour time: each by itself, then.
                 waiting = [line for line in waiting if line is not best]
-                waiting += [_line(self.sour, (row,)) for row in best.rows]
+                waiting += [line_of(self.sour, (row,)) for row in best.rows]
                 waiting.sort(key=lambda line: (-line.severity, line.ids))
                 continue
             if best is not None:
@@ -189,7 +157,7 @@ class _Order:
                 continue
             if any(len(line.rows) > 1 for line in waiting):
                 # Together they would add sour time: perhaps not each by itself.
-                waiting = [_line(self.sour, (r,)) for line in waiting for r in line.rows]
+                waiting = [line_of(self.sour, (r,)) for line in waiting for r in line.rows]
                 waiting.sort(key=lambda line: (-line.severity, line.ids))
                 continue
             group = self._pair(waiting) or self._all_but_spoilers(waiting)
@@ -199,21 +167,21 @@ class _Order:
             waiting = [line for line in waiting if not any(line is one for one in group)]
         return waiting
 
-    def take_whole(self, lines: Sequence[_Line]) -> list[_Line]:
+    def take_whole(self, lines: Sequence[Line]) -> list[Line]:
         """Place all lines as one step; give them back where that would add sour time."""
-        if self._joined(lines).gain_s < -_LEAST_S:
+        if self._joined(lines).gain_s < -LEAST_S:
             return list(lines)
         needed = {need for line in lines for need in line.needs}
         self._place(sorted(lines, key=lambda line: not needed & set(line.ids)))
         return []
 
-    def _change(self, line: _Line) -> Change:
+    def _change(self, line: Line) -> Change:
         if line.ids not in self.tried:
             change = change_of(self.sour, self.now, line.notes, line.add_cents)
             self.tried[line.ids] = (line, change)
         return self.tried[line.ids][1]
 
-    def _best(self, waiting: list[_Line]) -> _Line | None:
+    def _best(self, waiting: list[Line]) -> Line | None:
         ready = [line for line in waiting if line.needs <= self.done]
         if len(self.placed) < self.first_screen:
             of_stem: dict[str, int] = {}
@@ -224,25 +192,25 @@ class _Order:
             return self._best_of(few) or self._best_of(ready)
         return self._best_of(ready)
 
-    def _best_of(self, ready: list[_Line]) -> _Line | None:
+    def _best_of(self, ready: list[Line]) -> Line | None:
         best, best_worth = None, -np.inf
         for line in ready:  # the first of equals wins: by severity, then by id
             change = self._change(line)
-            if change.gain_s < -_LEAST_S:
+            if change.gain_s < -LEAST_S:
                 continue
             worth = (change.gain_s + _SHARED_WORTH * change.shared_s) / len(line.rows)
             if round(worth - best_worth, 3) > 0 if best else True:
                 best, best_worth = line, worth
         return best
 
-    def _joined(self, lines: Sequence[_Line]) -> Change:
+    def _joined(self, lines: Sequence[Line]) -> Change:
         rows = tuple(row for line in lines for row in line.rows)
         return change_if_made(self.sour, self.now, rows)
 
-    def _pair(self, waiting: list[_Line]) -> list[_Line]:
+    def _pair(self, waiting: list[Line]) -> list[Line]:
         """Two lines that only together add no sour time, and clear most."""
-        best: list[_Line] = []
-        best_gain = -_LEAST_S
+        best: list[Line] = []
+        best_gain = -LEAST_S
         for k, one in enumerate(waiting):
             for other in waiting[k + 1 :]:
                 open_needs = (one.needs | other.needs) - self.done - {*one.ids, *other.ids}
@@ -254,11 +222,11 @@ class _Order:
         # What is needed goes first.
         return best[::-1] if best and best[0].needs & set(best[1].ids) else best
 
-    def _all_but_spoilers(self, waiting: list[_Line]) -> list[_Line]:
+    def _all_but_spoilers(self, waiting: list[Line]) -> list[Line]:
         """As many lines as together add no sour time: what adds most goes first."""
         group = list(waiting)
         while group:
-            if len(group) > 1 and self._joined(group).gain_s >= -_LEAST_S:
+            if len(group) > 1 and self._joined(group).gain_s >= -LEAST_S:
                 # What is needed by others goes first.
                 needed = {need for line in group for need in line.needs}
                 return sorted(group, key=lambda line: not needed & set(line.ids))
@@ -267,7 +235,7 @@ class _Order:
             group = without[int(np.argmax(np.round(gains, 3)))]
         return []
 
-    def _place(self, group: list[_Line]) -> None:
+    def _place(self, group: list[Line]) -> None:
         self.steps += 1
         joined = self._joined(group).gain_s if len(group) > 1 else 0.0
         for line in group:
@@ -287,7 +255,7 @@ class _Order:
                 if ids != line.ids and not touched[tried[0].pieces].any()
             }
 
-    def _row_gains(self, line: _Line) -> tuple[float, ...]:
+    def _row_gains(self, line: Line) -> tuple[float, ...]:
         """What each row of a line clears, one after the other."""
         if len(line.rows) == 1:
             return (self._change(line).gain_s,)
@@ -299,41 +267,12 @@ class _Order:
         return tuple(gains)
 
 
-def _line(sour: SourMap, rows: tuple[Proposal, ...]) -> _Line:
-    cents_of: dict[int, float] = {}
-    for row in rows:
-        for note_id, add in row.notes:
-            k = sour.index.get(note_id)
-            if k is not None:
-                cents_of[k] = cents_of.get(k, 0.0) + add
-    notes = np.array(sorted(cents_of), dtype=np.int64)
-    return _Line(
-        rows=rows,
-        notes=notes,
-        add_cents=np.array([cents_of[int(k)] for k in notes]),
-        pieces=_pieces(sour, notes),
-        severity=max(row.severity for row in rows),
-    )
-
-
-def _pieces(sour: SourMap, notes: Ints) -> Ints:
-    spans = [np.arange(sour.note_first[k], sour.note_end[k]) for k in notes]
-    return np.unique(np.concatenate(spans)) if spans else np.zeros(0, dtype=np.int64)
-
-
-def _lines(sour: SourMap, proposals: Sequence[Proposal]) -> list[_Line]:
-    faults: dict[tuple[object, ...], list[Proposal]] = {}
-    for row in sorted(proposals, key=lambda p: (-p.severity, p.id)):
-        faults.setdefault(row.fault or (row.id,), []).append(row)
-    return [_line(sour, tuple(rows)) for rows in faults.values()]
-
-
-def _without(group: list[_Line], gone: _Line) -> list[_Line]:
+def _without(group: list[Line], gone: Line) -> list[Line]:
     """Some lines less one, and less what cannot be made without it."""
     return [one for one in group if one is not gone and not one.needs & set(gone.ids)]
 
 
-def _left_out(sour: SourMap, now: Now, line: _Line) -> LeftOut:
+def _left_out(sour: SourMap, now: Now, line: Line) -> LeftOut:
     change = change_of(sour, now, line.notes, line.add_cents)
     return LeftOut(
         id=line.ids[0],
@@ -350,9 +289,9 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
         for row in one.line.rows:
             if row.id in needed:
                 continue
-            line = _line(sour, (row,))
+            line = line_of(sour, (row,))
             back = change_of(sour, order.now, line.notes, -line.add_cents)
-            if back.gain_s > _LEAST_S:
+            if back.gain_s > LEAST_S:
                 against = _beating_now(sour, order.now, line)
                 apply(sour, order.now, back)
                 left_out.append(LeftOut(id=row.id, adds_s=back.gain_s, against=against))
@@ -361,11 +300,11 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
     for one in order.placed:
         rows = tuple(row for row in one.line.rows if row.id not in gone)
         if rows:
-            kept.append(replace(one, line=_line(sour, rows)))
+            kept.append(replace(one, line=line_of(sour, rows)))
     return kept, left_out
 
 
-def _beating_now(sour: SourMap, now: Now, line: _Line) -> str:
+def _beating_now(sour: SourMap, now: Now, line: Line) -> str:
     lasts: dict[str, float] = {}
     for note in line.notes:
         for k in sour.meetings_of[note]:
@@ -376,65 +315,20 @@ def _beating_now(sour: SourMap, now: Now, line: _Line) -> str:
     return min(lasts, key=lambda name: (-round(lasts[name], 4), name)) if lasts else ""
 
 
-def _exchanged(
+def _within_the_cut(
     sour: SourMap, placed: list[_Placed], first_cut: int, first_screen: int, of_a_stem: int
 ) -> list[_Placed]:
-    """Exchange lines above the cut against lines below while that leaves fewer sour seconds."""
-    above, rows = 0, 0
-    for one in placed:
-        if rows + len(one.line.rows) > first_cut:
-            break
-        above, rows = above + 1, rows + len(one.line.rows)
+    """Exchange what stands above the cut for what leaves fewer sour seconds there."""
     lines = [one.line for one in placed]
-    inside, outside = lines[:above], lines[above:]
-    now = as_recorded(sour)
-    for line in inside:
-        apply(sour, now, change_of(sour, now, line.notes, line.add_cents))
-    swapped = False
-    for _ in range(_MOST_SWAPS):
-        best = _best_swap(sour, now, inside, outside)
-        if best is None:
-            break
-        gone, come = best
-        apply(sour, now, change_of(sour, now, gone.notes, -gone.add_cents))
-        apply(sour, now, change_of(sour, now, come.notes, come.add_cents))
-        inside = [come if line is gone else line for line in inside]
-        outside = [gone if line is come else line for line in outside]
-        swapped = True
-    if not swapped:
+    inside = chosen_within(sour, lines, first_cut)
+    if inside is None:
         return placed
+    outside = [line for line in lines if not any(line is one for one in inside)]
     order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
     # What cannot be placed in this order without adding sour time on the way: keep the first one.
     if order.take(inside) or order.take(outside):
         return placed
     return order.placed
-
-
-def _best_swap(
-    sour: SourMap, now: Now, inside: list[_Line], outside: list[_Line]
-) -> tuple[_Line, _Line] | None:
-    done = {row_id for line in inside for row_id in line.ids}
-    needed = {need for line in inside for need in line.needs}
-    best, best_gain = None, _LEAST_S
-    for gone in inside:
-        if needed & set(gone.ids):
-            continue
-        back = change_of(sour, now, gone.notes, -gone.add_cents)
-        again = Now(
-            moved_cents=now.moved_cents.copy(),
-            heard_hz=now.heard_hz.copy(),
-            sore=now.sore.copy(),
-            over=now.over.copy(),
-            count=now.count.copy(),
-        )
-        apply(sour, again, back)
-        for come in outside:
-            if len(come.rows) > len(gone.rows) or not come.needs <= done - set(gone.ids):
-                continue
-            gain = change_of(sour, again, come.notes, come.add_cents).gain_s + back.gain_s
-            if gain > best_gain:
-                best, best_gain = (gone, come), gain
-    return best
 
 
 def _steps(placed: Sequence[_Placed], before_s: float) -> tuple[Step, ...]:

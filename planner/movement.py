@@ -70,9 +70,13 @@ def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
     last_s = max(float(stem.start_s.max()) for stem in asked)
     knees = np.linspace(0.0, last_s, max(round(last_s / KNEE_EVERY_S), 1) + 1)
     line, sd = _fit(asked, knees)
-    sure = (np.abs(line) >= LEAST_CENTS) & (np.abs(line) >= SURE_SD * sd)
-    sure &= _playing(asked, knees) >= FEWEST_STEMS  # where one plays alone, nothing is shared
-    if not sure.any():
+    # Where one or two play alone nothing is shared: neither movement, nor the middle of the song.
+    together = _playing(asked, knees) >= FEWEST_STEMS
+    if not together.any():
+        return None
+    knees_together, line, sd = knees[together], line[together], sd[together]
+    line = line - line.mean()
+    if not ((np.abs(line) >= LEAST_CENTS) & (np.abs(line) >= SURE_SD * sd)).any():
         return None
     follows = [stem for k, stem in enumerate(asked) if _follows(stem, asked, k, knees)]
     fixed = [stem for stem in asked if stem.fixed]
@@ -80,7 +84,7 @@ def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
         return None
     if any(stem not in follows for stem in fixed):
         return None
-    return SongMovement(at_s=knees, cents=line, stems=tuple(stem.code for stem in follows))
+    return SongMovement(at_s=knees_together, cents=line, stems=tuple(stem.code for stem in follows))
 
 
 def _hats(at_s: Floats, knees: Floats) -> Floats:
@@ -138,5 +142,6 @@ def _follows(stem: Heard, stems: Sequence[Heard], at: int, knees: Floats) -> boo
     if size <= (scatter * SURE_SD / 2) ** 2:
         return True  # it plays where the song stands still, and so cannot speak against it
     error = stem.error_cents - np.median(stem.error_cents)
-    share = float(shared @ np.clip(error, -4 * scatter, 4 * scatter)) / size
+    most = np.abs(shared) + 4 * scatter  # what is further out is another note
+    share = float(shared @ np.clip(error, -most, most)) / size
     return _FOLLOWS[0] <= share <= _FOLLOWS[1]

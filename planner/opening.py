@@ -161,6 +161,8 @@ def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
         named.append(("tempo map", "", session.tempo_file, folder / session.tempo_file))
     if session.temperament_file is not None:
         named.append(("scale", "", session.temperament_file, folder / session.temperament_file))
+    if session.chords_file is not None:
+        named.append(("chords", "", session.chords_file, folder / session.chords_file))
     for spec, _, _ in opened.stems:
         if spec.score is not None:
             named.append(("score", spec.code, spec.score.file, folder / spec.score.file))

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from planner.model import Floats, Role
 from planner.scope_rule import (
+    NO_FACTORS,
     ScopeRule,
+    least_cents,
     middle_bias,
     proven,
     settled,
@@ -14,27 +18,36 @@ from planner.scope_rule import (
     weighted_median,
     weights,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import flat_or_sharp
 
 
-def part_rule(notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances) -> ScopeRule | None:
+def part_rule(
+    notes: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    factors: Mapping[str, float] = NO_FACTORS,
+) -> ScopeRule | None:
     limits = tolerances.part_rule
     held = settled(notes, tolerances.part_rule.sustained_from_s)
+    for run in in_runs(notes, role, tolerances):
+        held = without_unheard(held, run)
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
     found = middle_bias(fit)
     bias, doubt = found.cents, found.doubt_cents
+    ids = [a.measured.id for a, _ in fit]
     gain = _gain_of_halves(np.array([e for _, e in fit]), weights(fit))
     if (
-        not proven(found, limits, limits.offset_cents, gain)
+        not proven(found, limits, least_cents(limits.offset_cents, ids, factors), gain)
         or round(found.spread_cents, 1) > limits.spread_cents
         or abs(bias) < 2.0 * doubt
     ):
         return None
-    firm = round(abs(bias), 1) >= limits.lead_voice_offset_cents
+    firm = round(abs(bias), 1) >= least_cents(limits.lead_voice_offset_cents, ids, factors)
     offer = role == "lead-voice" and not firm
     add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"

@@ -45,7 +45,7 @@ class Part:
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
-    factors: dict[str, float]  # note id -> tolerance factor of its section, where it is not 1
+    factors: dict[str, float]  # note id -> tolerance factor of its section and stem, where not 1
     words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
@@ -74,6 +74,7 @@ def part_of(
     spec = next(spec for spec in session.stems if spec.code == stem.code)
     shift_s = shifts[stem.code]
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
+    factors = _factors(stem, spec, session, tempo_map, shift_s)
     grace = grace_notes(stem.notes)
     chords = {
         n.id: symbol
@@ -119,7 +120,9 @@ def part_of(
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0
     aimed, blue = aimed_from(offset)
-    if offset and not _moves_as_a_whole(aimed, stem, tolerances, judging, protected, grace | blue):
+    if offset and not _moves_as_a_whole(
+        aimed, stem, tolerances, judging, protected, grace | blue, factors
+    ):
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
@@ -173,16 +176,20 @@ def part_of(
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
-        factors=_section_factors(stem, session, tempo_map, shift_s),
+        factors=factors,
         chords=chords,
     )
 
 
-def _section_factors(
-    stem: StemNotes, session: Session, tempo_map: TempoMap | None, shift_s: float
+def _factors(
+    stem: StemNotes, spec: StemSpec, session: Session, tempo_map: TempoMap | None, shift_s: float
 ) -> dict[str, float]:
-    """The tolerance factor of the section each note begins in; of several the last one counts."""
-    factors: dict[str, float] = {}
+    """The tolerance factor of the section each note begins in, times that of its stem.
+
+    Of several sections the last one counts.
+    """
+    own = spec.tolerance_factor
+    factors = {n.id: own for n in stem.notes} if own != 1.0 else {}
     strict = [s for s in session.sections if s.tolerance_factor != 1.0]
     if tempo_map is None or not strict:
         return factors
@@ -190,7 +197,7 @@ def _section_factors(
         bar, _ = tempo_map.bar_beat(n.note.start_s + shift_s)
         for section in strict:
             if section.from_bar <= bar <= section.to_bar:
-                factors[n.id] = section.tolerance_factor
+                factors[n.id] = section.tolerance_factor * own
     return factors
 
 
@@ -215,6 +222,7 @@ def _moves_as_a_whole(
     judging: Judging,
     protected: Mapping[str, str],
     expression: frozenset[str],
+    factors: Mapping[str, float],
 ) -> bool:
     rules = find_rules(
         aimed,
@@ -223,6 +231,7 @@ def _moves_as_a_whole(
         judging,
         leave_alone=frozenset(protected),
         expression=expression,
+        factors=factors,
     )
     return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 

@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from planner.model import VOICE_ROLES, Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     GROSS_CENTS,
+    NO_FACTORS,
     ScopeRule,
     gain_of_each,
+    least_cents,
     mean_bias,
     proven,
     settled,
     shrunk_cents,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import count, flat_or_sharp
 
 
 def pitch_rules(
-    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances, judging: Judging
+    notes: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    judging: Judging,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     limits = tolerances.pitch_rule
     least = limits.offset_cents
@@ -30,10 +39,12 @@ def pitch_rules(
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
     for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
+    short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
     for midi in sorted(by_pitch):
-        middle = float(np.median([e for _, e in by_pitch[midi]]))
-        fit = [(a, e) for a, e in by_pitch[midi] if abs(e - middle) <= GROSS_CENTS]
+        own = without_unheard(by_pitch[midi], short)
+        middle = float(np.median([e for _, e in own])) if own else 0.0
+        fit = [(a, e) for a, e in own if abs(e - middle) <= GROSS_CENTS]
         errors = np.array([e for _, e in fit])
         if len(errors) < limits.notes:
             continue
@@ -41,7 +52,9 @@ def pitch_rules(
         found = mean_bias(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(found, limits, least, gain):
+        if not sure or not proven(
+            found, limits, least_cents(least, [a.measured.id for a, _ in fit], factors), gain
+        ):
             continue
         covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
         rules.append(

@@ -74,6 +74,8 @@ class Judged:
     clash_partials: str = ""
     clash_words: str = ""  # the beating in one clause
     clearable: bool = False  # inside its tolerance, yet surely off by enough for an edit
+    # Move that a note must make at least to give way to one it beats with; None: it may not.
+    gives_way_from_cents: float | None = None
     string_midi: int | None = None  # open note of the string it was played on, where told
     fret: int | None = None  # from the nut
     string_confidence: str = ""  # "firm", "fair", "not told apart"; "" is: nothing to tell it by
@@ -210,7 +212,7 @@ class Since:
 class Source:
     """A file beside the stems that a plan was made from."""
 
-    use: str  # "take", "score", "tempo map", "scale"
+    use: str  # "take", "score", "tempo map", "scale", "chords"
     stem: str  # code; empty where it is the whole session's
     file: str  # as the session file writes it
     sha256: str

@@ -13,7 +13,9 @@ from planner import ranking
 from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
+from planner.clearing import ordered
 from planner.deciding import Ground, in_order
+from planner.few_touched import touching_at_most
 from planner.keys import with_keys
 from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
@@ -22,7 +24,6 @@ from planner.named_chords import chord_findings, named_chords
 from planner.parts import all_notes, clock_shifts, sounding
 from planner.plan_model import Plan, Row, Source
 from planner.planrows import (
-    advice_row,
     note_row,
     retake_row,
     stem_summary,
@@ -30,6 +31,7 @@ from planner.planrows import (
 )
 from planner.pushed_pitch import voice_findings
 from planner.row_ids import name_rows
+from planner.rule_rows import advice_row
 from planner.ruled import alters
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
@@ -100,7 +102,11 @@ def make_plan(
         alone = decide_until_still(replace(ground, recalled=unasked), given, [])
         ground = replace(ground, planners=alone.made.judged)
     done = decide_until_still(ground, given, noticed)
-    first, made, backbone = done.first, done.made, done.backbone
+    first, made, later = done.first, done.made, done.later
+    if session.touch_at_most is not None:
+        few = touching_at_most(ground, made, first.standing, session.touch_at_most)
+        made, later = (made, later) if few is None else (few, frozenset())
+    backbone = ordered(made, session, later, at_stop_line=True)
     fixed = [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
     for part in fixed:
         noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)

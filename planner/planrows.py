@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
-from planner import ranking
-from planner.exposure import Standing
-from planner.model import FIXED_ROLES, MeasuredNote, Note, StemNotes
+from planner.model import FIXED_ROLES, Note, StemNotes
 from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
+from planner.row_places import place_of
 from planner.ruled import SET_BY_HAND
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
 from planner.takes import borrowed_in_words
-from planner.timeline import TempoMap, parse_timecode, timecode
-from planner.tolerances import Tolerances
+from planner.timeline import TempoMap
 from planner.voicings import SourChord
 from planner.wording import (
     amount,
@@ -35,7 +31,6 @@ from planner.wording import (
 # Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
 # open vowels and bowed tones. Common practice, no source.
 _BLEND_AT_ATTACK_MS, _BLEND_INSIDE_MS = 20.0, 60.0
-_FIRM_RULE_CENTS = 1.5  # chosen: a rule known better than this is firm
 _RETAKE_SHARE = 0.3  # common practice, no source
 _RETAKE_NOTES = 12  # chosen: fewer edits are quicker made than a take sung
 _FIXED_TOLD_CENTS = 4.0
@@ -69,7 +64,7 @@ def note_row(
         kind="note",
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
-        **_where(note, note, stem, tempo_map, shift_s, session),
+        **place_of(note, note, stem, tempo_map, shift_s, session),
         word=j.word or _string_and_fret(j),
         covers=(j.measured.id,),
         intended=note_name(j.target.intended_midi),
@@ -109,58 +104,6 @@ def note_row(
     )
 
 
-def rule_row(
-    rule_id: str,
-    rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
-    tolerances: Tolerances,
-    clash_points: float,
-    standing: Mapping[str, Standing],
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> tuple[Row, ranking.Terms]:
-    """Say a rule as one row, with the terms of its severity."""
-    row = _scope_row(rule_id, rule, spec, stem, tempo_map, shift_s, session)
-    least = {
-        "part": tolerances.part_rule.offset_cents,
-        "span": tolerances.part_rule.offset_cents,
-        "string": tolerances.string_rule.offset_cents,
-        "pitch": tolerances.pitch_rule.offset_cents,
-        "passage": tolerances.short_rule.onset_cents,
-    }[rule.scope]
-    covered = [n for n in stem.notes if n.id in set(rule.covers)]
-    over = [
-        s.over_rest_db
-        for n in covered
-        if (s := standing.get(n.id)) is not None and s.over_rest_db is not None
-    ]
-    severity, terms = ranking.severity(
-        error_cents=rule.bias_cents,
-        tolerance_cents=least,
-        clash_points=clash_points,
-        over_rest_db=float(np.median(over)) if over else None,
-        length_s=float(sum(n.note.length_s for n in covered)),
-        confidence=row.confidence,
-    )
-    return replace(row, severity=severity), terms
-
-
-def advice_row(
-    rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> Row:
-    """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
-    row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
-    return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None,
-                   reason=rule.reason)  # fmt: skip
-
-
 def voicing_row(
     chord: SourChord,
     spec: StemSpec,
@@ -195,7 +138,7 @@ def voicing_row(
         kind="advice",
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
-        **_where(first, last, stem, tempo_map, shift_s, session),
+        **place_of(first, last, stem, tempo_map, shift_s, session),
         notes_covered=len(chord.covers),
         covers=chord.covers,
         action="chord-voicing",
@@ -320,98 +263,6 @@ def _suspicions(
     if start is not None and round(start, 1) >= _START_TOLD_CENTS and "fret" in stem.role:
         said.append(f"starts {amount(start)} above its held pitch: light strings or a hard stroke")
     return list(dict.fromkeys(said))
-
-
-def _scope_row(
-    rule_id: str,
-    rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> Row:
-    inside = [n for n in stem.notes if n.id in set(rule.covers)]
-    covered = [n.note for n in inside]
-    heard_in = _usually_heard_in(inside)
-    last = max(covered, key=lambda note: note.end_s)
-    by_onset = rule.judged_by == "onset"
-    midi = rule.intended_midi
-    return Row(
-        id=rule_id,
-        kind="rule",
-        scope=rule.scope,
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        **_where(covered[0], last, stem, tempo_map, shift_s, session),
-        word="" if rule.string_midi is None else f"{note_name(rule.string_midi)} string",
-        notes_covered=len(rule.covers),
-        covers=rule.covers,
-        intended="" if midi is None else note_name(midi),
-        intended_midi=midi,
-        onset_cents=rule.bias_cents if by_onset else None,
-        sustain_cents=None if by_onset else rule.bias_cents,
-        uncertainty_cents=None if by_onset else rule.uncertainty_cents,
-        onset_uncertainty_cents=rule.uncertainty_cents if by_onset else None,
-        action=rule.action,
-        add_cents=rule.add_cents,
-        in_words=f"{raise_or_lower(rule.add_cents)}, set by hand"
-        if rule.set_by_hand
-        else raise_or_lower(rule.add_cents, rule.uncertainty_cents),
-        remaining_cents=(rule.bias_cents if rule.heard_cents is None else rule.heard_cents)
-        + rule.add_cents,
-        confidence="firm" if rule.surely and rule.uncertainty_cents <= _FIRM_RULE_CENTS else "fair",
-        rule_name=rule.name,
-        reason=rule.reason + (ghosts(heard_in) if rule.add_cents else ""),
-    )
-
-
-def _usually_heard_in(notes: Sequence[MeasuredNote]) -> tuple[tuple[str, float], ...]:
-    """The stems in which most of some notes can be heard, and at how many dB half of them are."""
-    levels: dict[str, list[float]] = {}
-    for n in notes:
-        for stem, db in n.heard_in:
-            levels.setdefault(stem, []).append(db)
-    usual = [(c, float(np.median(db))) for c, db in levels.items() if 2 * len(db) > len(notes)]
-    return tuple(sorted(usual, key=lambda one: (-one[1], one[0])))
-
-
-def _where(
-    first: Note,
-    last: Note,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> dict[str, Any]:
-    """From the start of one note to the end of another: seconds, samples, bars, timecode."""
-    place: dict[str, Any] = {
-        "start_s": first.start_s,
-        "end_s": last.end_s,
-        "start_smp": first.start_smp,
-        "end_smp": last.end_smp,
-        "start_tc": _timecode(first.start_s, stem, shift_s, session),
-    }
-    if tempo_map is not None:
-        place["start_bar"], place["start_beat"] = tempo_map.bar_beat(first.start_s + shift_s)
-        place["end_bar"], place["end_beat"] = tempo_map.bar_beat(last.end_s + shift_s)
-    return place
-
-
-def _timecode(start_s: float, stem: StemNotes, shift_s: float, session: Session) -> str | None:
-    """The typed start of the session wins over the file's own stamp; None without either."""
-    if session.frame_rate is None:
-        return None
-    if session.start_timecode is not None:
-        zero = parse_timecode(
-            session.start_timecode, session.frame_rate, drop_frame=session.drop_frame
-        )
-        at = zero + Fraction(start_s + shift_s)
-    elif stem.facts is not None and stem.facts.time_reference_smp is not None:
-        at = Fraction(stem.facts.time_reference_smp, stem.facts.sr) + Fraction(start_s)
-    else:
-        return None
-    return timecode(max(at, Fraction(0)), session.frame_rate, drop_frame=session.drop_frame)
 
 
 def _in_the_take(take: TakeNote | None, target_hz: float) -> dict[str, Any]:

@@ -51,6 +51,8 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
     """
     session, a4 = plan.session, plan.a4
     roles = {spec.code: spec.role for spec in session.stems}
+    share = session.touch_at_most
+    few = {} if share is None else {"touch_at_most": rounded(share, 3, "touch_at_most")}
     return {
         "planner_version": __version__,
         "edit_list_format_version": EDIT_LIST_FORMAT_VERSION,
@@ -77,6 +79,7 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
         "judging": session.judging,
         "edit_minutes": rounded(session.edit_minutes, 1, "edit_minutes"),
         "seconds_per_edit": rounded(session.seconds_per_edit, 1, "seconds_per_edit"),
+        **few,
         "rate": common_rate(plan),
         "settings": _settings(settings, "settings"),
         "stems": [

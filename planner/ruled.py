@@ -209,7 +209,7 @@ def ruled_note(
         return replace(
             judged, action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
             add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None, points=(),
-            remaining_cents=rest, clearable=False,
+            remaining_cents=rest, clearable=False, gives_way_from_cents=None,
         )  # fmt: skip
     if made:
         return judged

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from planner import moves
+from planner import moves, note_edits
 from planner.case_words import words_of
-from planner.cases import Case
+from planner.cases import Case, known
 from planner.expression import wobbles
+from planner.inside_tolerance import can_clear, clears, gives_way_from
 from planner.model import FIXED_ROLES
 from planner.moves import Move
 from planner.plan_model import Action, Judged
@@ -27,9 +28,6 @@ _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 _NEVER_SINGLE: frozenset[str] = frozenset(
     {"fretted-chords", "bowed-group", "sampled", "drum-tones"}
 )
-
-# The ear forgives the centre of attention: its tolerance stands. Common practice, no source.
-_FORGIVEN: frozenset[str] = frozenset({"lead-voice"})
 
 # All of these: common practice, no source.
 _SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
@@ -87,80 +85,13 @@ def decide(case: Case) -> Judged:
         points=move.points if move else (),
         remaining_cents=move.remaining_cents if move else case.heard,
         clearable=rule.name == "in tune" and can_clear(case),
-    )
-
-
-# ---------------------------------------------------------------- edits
-
-
-def _left(case: Case, error: float) -> float:
-    if case.part_way_cents is not None:
-        return min(case.part_way_cents, abs(error))
-    # A double that lies on its lead to the cent turns hollow.
-    if case.spread_cents:
-        return moves.left_in(error, case.t, 0.0, case.spread_cents)
-    # Unisons beat at every partial: what is left in would be heard as beating.
-    exact = case.nothing_left or case.worth_clearing
-    if case.held_unison_with_fixed or exact or case.role == "voice-double":
-        return 0.0
-    return moves.left_in(
-        error, case.t, case.judging.leave_in, case.tolerances.limits.smallest_left_cents
-    )
-
-
-def _whole(case: Case) -> Move:
-    return moves.move_note(_v(case.heard), _left(case, _v(case.heard)), case.length_s)
-
-
-def _start(case: Case) -> Move:
-    onset = _v(case.onset)
-    start_s = case.aimed.measured.note.start_s
-    return moves.move_start(onset, _left(case, onset), _v(case.heard), start_s, case.length_s)
-
-
-def _shape(case: Case) -> Move:
-    onset, sustain = _v(case.onset), _v(case.sustain)
-    return moves.shape_note(
-        onset,
-        sustain,
-        # An onset inside its tolerance stays where it is: all of its error is left in.
-        _left(case, onset) if abs(onset) > case.t else abs(onset),
-        _left(case, sustain) if abs(sustain) > case.t else abs(sustain),
-        case.aimed.measured.measurement.settle_s or 0.15,
-        case.aimed.measured.note.start_s,
-        case.length_s,
-    )
-
-
-def _steady(case: Case) -> Move:
-    return moves.steady_note(
-        _v(case.aimed.measured.measurement.slope_cents_per_s),
-        _v(case.sustain),
-        case.judging.leave_in,
-        _left(case, _v(case.sustain)),
-        case.t,
-        case.length_s,
-    )
-
-
-def _hold(case: Case) -> Move:
-    leaves_s = moves.end_leaves_s(case.aimed.measured)
-    return moves.hold_end(
-        _v(case.end), _v(case.sustain), _v(leaves_s), _v(case.heard), case.length_s
+        gives_way_from_cents=gives_way_from(
+            case, in_tune=rule.name == "in tune", whole=rule.move is note_edits.whole
+        ),
     )
 
 
 # ---------------------------------------------------------------- what fits
-
-
-def _v(value: float | None) -> float:
-    """A value that the predicate before has found to be there."""
-    assert value is not None
-    return value
-
-
-def _over(case: Case) -> bool:
-    return case.heard is not None and abs(case.heard) > case.t
 
 
 def _bends(case: Case) -> bool:
@@ -180,13 +111,13 @@ def _beyond(case: Case, cents: float) -> bool:
 
 
 def _within_doubt(case: Case) -> bool:
-    return not _over(case) and _beyond(case, case.terms.raw_cents)
+    return not case.over and _beyond(case, case.terms.raw_cents)
 
 
 def _cannot_tell(case: Case) -> bool:
     u = case.uncertainty
     shaky = case.aimed.measured.measurement.confidence == "shaky"
-    return _over(case) and (u is None or shaky or u > case.terms.raw_cents / 2)
+    return case.over and (u is None or shaky or u > case.terms.raw_cents / 2)
 
 
 def _which_note(case: Case) -> bool:
@@ -197,7 +128,7 @@ def _which_note(case: Case) -> bool:
 
 
 def _wobbles(case: Case) -> bool:
-    return _over(case) and wobbles(case.aimed.measured.measurement)
+    return case.over and wobbles(case.aimed.measured.measurement)
 
 
 def _leans(case: Case) -> bool:
@@ -206,26 +137,28 @@ def _leans(case: Case) -> bool:
         return False
     reach = abs(m.slope_cents_per_s) * case.length_s / 2
     leans = abs(m.slope_cents_per_s) > _LEAN_CENTS_PER_S and round(reach, 1) > case.t
-    return leans and not _ends_off(case) and _worth_it(case, _steady)
+    return leans and not _ends_off(case) and _worth_it(case, note_edits.steady)
 
 
 def _ends_off(case: Case) -> bool:
     """Whether the end runs off on its own, from a sustain that is fine."""
     if case.end is None or not _sustain_fine(case) or not _bends(case):
         return False
-    return abs(case.end) > case.t and abs(round(case.end - _v(case.sustain), 1)) > _SAG_CENTS
+    return abs(case.end) > case.t and abs(round(case.end - known(case.sustain), 1)) > _SAG_CENTS
 
 
 def _sags(case: Case) -> bool:
-    if not _ends_off(case) or abs(_v(case.end) - _v(case.sustain)) > _DEEPEST_SAG_CENTS:
+    if not _ends_off(case) or abs(known(case.end) - known(case.sustain)) > _DEEPEST_SAG_CENTS:
         return False
     leaves_s = moves.end_leaves_s(case.aimed.measured)
     if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
         return False
-    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not _worth_it(case, _hold):
+    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not _worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
-    return abs(_v(case.end) - _v(case.sustain)) - _hold(case).gain_cents <= _SAG_CENTS
+    return (
+        abs(known(case.end) - known(case.sustain)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
+    )
 
 
 def _onset_off(case: Case) -> bool:
@@ -238,7 +171,19 @@ def _starts_off(case: Case) -> bool:
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
-    return plucked and heard and not natural and not case.in_run and _worth_it(case, _start)
+    natural = natural or _starts_as_usual(case)
+    return plucked and heard and not natural and _worth_it(case, note_edits.start)
+
+
+def _starts_as_usual(case: Case) -> bool:
+    """Whether a short note starts off as its whole run does: then it is how they are struck.
+
+    Some move of the run may be worth its while; an edit of every start in it is not.
+    """
+    usual = case.usual_onset_cents
+    if usual is None or case.onset is None or abs(usual) <= case.t:
+        return False
+    return round(abs(case.onset - usual), 1) <= round(_ONSET_FACTOR * case.t, 1)
 
 
 def _rises_in(case: Case) -> bool:
@@ -247,14 +192,14 @@ def _rises_in(case: Case) -> bool:
 
 
 def _rises_plainly(case: Case) -> bool:
-    return _rises_in(case) and _v(case.sustain) - _v(case.onset) >= _RISE_TOLD_CENTS
+    return _rises_in(case) and known(case.sustain) - known(case.onset) >= _RISE_TOLD_CENTS
 
 
 def _scoops(case: Case) -> bool:
     settle_s = case.aimed.measured.measurement.settle_s
     if not (_bends(case) and _sustain_fine(case) and _rises_in(case) and _onset_off(case)):
         return False
-    if settle_s is None or _v(case.onset) - _v(case.sustain) < -_SCOOP_DEEPEST_CENTS:
+    if settle_s is None or known(case.onset) - known(case.sustain) < -_SCOOP_DEEPEST_CENTS:
         return False
     longest_s = min(case.judging.scoop_longest_s, _SCOOP_SHARE * case.length_s)
     return round(settle_s, 3) <= round(longest_s, 3)
@@ -270,40 +215,24 @@ def _arrives_late(case: Case) -> bool:
     )
 
 
-def _clears(case: Case) -> bool:
-    """Whether a note inside its tolerance is worth an edit for the beating that goes with it."""
-    return case.worth_clearing and can_clear(case)
-
-
-def can_clear(case: Case) -> bool:
-    """Whether moving a note inside its tolerance to its target is certain and more than a trifle.
-
-    What counts is the time that it clears. But what edits leave in anyway is no reason for one.
-    """
-    if case.heard is None or _over(case) or case.uncertainty is None or case.role in _FORGIVEN:
-        return False
-    least = max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
-    return round(abs(case.heard) - case.spread_cents, 1) > least
-
-
 def _two_ways(case: Case) -> bool:
     if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
         return False
     opposite = case.onset * case.sustain < 0
     both = abs(case.onset) > case.t and abs(case.sustain) > case.t
-    return opposite and both and _worth_it(case, _shape)
+    return opposite and both and _worth_it(case, note_edits.shape)
 
 
 def _only_rest_off(case: Case) -> bool:
     """Whether one number would put a good start out: the sustain is off and the start is not."""
     if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
         return False
-    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not _over(case):
+    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not case.over:
         return False
     apart = round(case.onset - case.sustain, 1)
     # A rise into the note and a plucked string's sharp start belong to the note and move with it.
     natural = apart < 0 if _bends(case) else apart > 0
-    return abs(apart) > _SAME_MOVE_CENTS and not natural and _worth_it(case, _shape)
+    return abs(apart) > _SAME_MOVE_CENTS and not natural and _worth_it(case, note_edits.shape)
 
 
 DECISIONS: tuple[DecisionRule, ...] = (
@@ -353,11 +282,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="comes round the same", action="leave",
-        fits=lambda c: bool(c.comes_round) and _over(c),
+        fits=lambda c: bool(c.comes_round) and c.over,
         reason="{off}, and {comes_round}: taken as meant so",
     ),
     DecisionRule(
-        name="join inside", action="ask", fits=lambda c: c.join_inside and _over(c),
+        name="join inside", action="ask", fits=lambda c: c.join_inside and c.over,
         reason="a join of takes lies inside this note: is the step in pitch made there?",
     ),
     DecisionRule(
@@ -370,7 +299,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="leans to the chord", action="ask",
-        fits=lambda c: _over(c) and c.chord_tone_beside is not None,
+        fits=lambda c: c.over and c.chord_tone_beside is not None,
         reason="{off} for {intended}, which is not in {chord}, and leans to {leans_to}, "
         "which is: which was meant?",
     ),
@@ -379,7 +308,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="slow or uneven wobble around a middle that is {off}: another take?",
     ),
     DecisionRule(
-        name="push", action="leave", fits=lambda c: c.pushed and _over(c) and 0 < _v(c.heard) <= 25,
+        name="push", action="leave",
+        fits=lambda c: c.pushed and c.over and 0 < known(c.heard) <= 25,
         reason="among the loudest notes of the part and {off}: pushed, as one does",
     ),
     DecisionRule(
@@ -387,17 +317,17 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}; {would_beat}: left",
     ),
     DecisionRule(
-        name="long lean", action="steady", fits=_leans, move=_steady,
+        name="long lean", action="steady", fits=_leans, move=note_edits.steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
     ),
     DecisionRule(
-        name="sagging end", action="hold-end", fits=_sags, move=_hold,
+        name="sagging end", action="hold-end", fits=_sags, move=note_edits.hold,
         reason="the end runs off until it is {end_off}: held from where it leaves{vibrato}; "
         "needs points or a cut",
     ),
     DecisionRule(
-        name="fall", action="leave", fits=lambda c: _ends_off(c) and not _over(c),
+        name="fall", action="leave", fits=lambda c: _ends_off(c) and not c.over,
         reason="falls off at its very end: kept",
     ),
     DecisionRule(
@@ -409,22 +339,22 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="rises into the note and arrives: kept",
     ),
     DecisionRule(
-        name="start off", action="start-only", fits=_starts_off, move=_start,
+        name="start off", action="start-only", fits=_starts_off, move=note_edits.start,
         reason="starts {onset_off} and settles within its tolerance: the start alone; "
         "needs points or a cut",
     ),
     DecisionRule(
-        name="start and rest on either side", action="shape", fits=_two_ways, move=_shape,
+        name="start and rest on either side", action="shape", fits=_two_ways, move=note_edits.shape,
         reason="starts {onset_off}, goes on {sustain_off}: one number would lie; "
         "needs points or a cut",
     ),
     DecisionRule(
-        name="start fine, rest off", action="shape", fits=_only_rest_off, move=_shape,
+        name="start fine, rest off", action="shape", fits=_only_rest_off, move=note_edits.shape,
         reason="starts well and goes on {sustain_off}{against}: one number would spoil the start; "
         "needs points or a cut",
     ),
     DecisionRule(
-        name=IN_TOLERANCE, action="raise-lower", fits=_clears, move=_whole,
+        name=IN_TOLERANCE, action="raise-lower", fits=clears, move=note_edits.whole,
         reason="{off}, within its tolerance, but it {beats}: {left}",
     ),
     DecisionRule(
@@ -432,15 +362,16 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}, which cannot be told from in tune here{give}",
     ),
     DecisionRule(
-        name="in tune", action="leave", fits=lambda c: not _over(c),
+        name="in tune", action="leave", fits=lambda c: not c.over,
         reason="within its tolerance of {tolerance}",
     ),
     DecisionRule(
-        name="too little to gain", action="leave", fits=lambda c: not _worth_it(c, _whole),
+        name="too little to gain", action="leave",
+        fits=lambda c: c.gives_way_cents is None and not _worth_it(c, note_edits.whole),
         reason="{off}, but an edit would better it by less than {smallest_gain}",
     ),
     DecisionRule(
-        name="note off", action="raise-lower", fits=lambda c: True, move=_whole,
+        name="note off", action="raise-lower", fits=lambda c: True, move=note_edits.whole,
         reason="{kind} sits {off}{against}; {kept}{left}",
     ),
 )  # fmt: skip

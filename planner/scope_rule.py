@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -14,9 +16,15 @@ from planner.tolerances import PartRule, PitchRule, StringRule
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
 PLAYED_SPREAD_CENTS = 5.0
+# No section is so strict that less is asked for: best pure-tone discrimination is 3.5 cents at 1
+# kHz (Dai and Micheyl, JASA 130, 2011), and a part beside another at 440 and 441 is 3.9 off.
+HEARD_CENTS = 3.5
 GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
 MAD_TO_SD = 1.4826  # of a normal distribution
 MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
+
+
+NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +98,25 @@ def scatter_cents(spread: float, notes: list[Aimed], *, onset: bool = False) -> 
         is not None
     ]
     return max(spread, float(np.median(claimed)) if claimed else 0.0, 1.0)
+
+
+def least_cents(
+    cents: float, notes: Iterable[str], factors: Mapping[str, float] = NO_FACTORS
+) -> float:
+    """Say from how many cents on some notes make a rule, as strictly as most of them are judged.
+
+    Parameters
+    ----------
+    cents : float
+        Where nothing is judged more or less strictly.
+    notes : iterable of str
+        Ids of the notes that the rule rests on.
+    factors : mapping
+        Note id -> factor of its tolerance, of its section and its stem, where it is not 1.
+    """
+    found = [factors.get(note_id, 1.0) for note_id in notes] if factors else []
+    factor = float(np.median(found)) if found else 1.0
+    return max(cents * factor, min(cents, HEARD_CENTS))
 
 
 def shrunk_cents(bias: float, error: float) -> float:

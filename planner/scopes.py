@@ -16,7 +16,16 @@ from planner.model import FIXED_ROLES, VOICE_ROLES, Role
 from planner.part_scope import part_rule
 from planner.pitch import note_name
 from planner.pitch_scope import pitch_rules
-from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, moved, scatter_cents
+from planner.scope_rule import (
+    MAD_TO_SD,
+    MEDIAN_TO_MEAN,
+    NO_FACTORS,
+    ScopeRule,
+    least_cents,
+    moved,
+    scatter_cents,
+)
+from planner.short_runs import STRUCK_ROLES
 from planner.short_scope import short_rules
 from planner.span_scope import span_rules
 from planner.string_scope import string_rules, without_odd_strings
@@ -37,8 +46,6 @@ _PART_ROLES: frozenset[str] = frozenset(
 _PITCH_ROLES: frozenset[str] = frozenset(
     {"fretted", "bass-fretted", "bass-fretless", "bowed", "woodwind", "brass"}
 )
-# A hard stroke sharpens the start of a plucked string; breath and bow do something else.
-_SHORT_ROLES: frozenset[str] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
 _AT_SOURCE_ROLES: frozenset[str] = frozenset({"sampled", "drum-tones"})
 
 
@@ -52,6 +59,7 @@ def find_rules(
     expression: frozenset[str] = frozenset(),
     strings: Mapping[str, StringGuess] = MappingProxyType({}),
     edges_s: tuple[float, ...] = (),
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> tuple[ScopeRule, ...]:
     """Find the rules of one stem, biggest first, each in what the ones before leave.
 
@@ -67,29 +75,32 @@ def find_rules(
         Note id -> string and fret, as far as told.
     edges_s : tuple of float
         Where takes are joined, s on the file's clock: natural places for another tuning.
+    factors : mapping
+        Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as
+        most of the notes behind it are judged.
     """
     notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
     if role in FIXED_ROLES or role == "exclude" or not notes:
         return ()
     if role in _AT_SOURCE_ROLES:
-        return _at_source_rules(notes, role, tolerances)
+        return _at_source_rules(notes, role, tolerances, factors)
     rules: list[ScopeRule] = []
     everyone = notes
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
         # A string that is out by itself, played in one section only, is no other tuning.
         steady = without_odd_strings(notes, strings, tolerances)
-        spans = span_rules(steady, everyone, role, tolerances, edges_s)
+        spans = span_rules(steady, everyone, role, tolerances, edges_s, factors)
         # Where the tuning changes, one number for the whole part would lie.
-        part = None if spans else part_rule(steady, role, tolerances)
+        part = None if spans else part_rule(steady, role, tolerances, factors)
         rules += spans
         rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
     if strings:
-        rules += string_rules(_after(notes, rules), strings, tolerances)
+        rules += string_rules(_after(notes, rules), strings, tolerances, factors)
     if role in _PITCH_ROLES or role in VOICE_ROLES:
-        rules += pitch_rules(_after(notes, rules), role, tolerances, judging)
-    if role in _SHORT_ROLES:
-        rules += short_rules(_after(notes, rules), tolerances, judging)
+        rules += pitch_rules(_after(notes, rules), role, tolerances, judging, factors)
+    if role in STRUCK_ROLES:
+        rules += short_rules(_after(notes, rules), tolerances, judging, factors)
     return tuple(rules)
 
 
@@ -129,7 +140,7 @@ def _after(notes: tuple[Aimed, ...], rules: list[ScopeRule]) -> tuple[Aimed, ...
 
 
 def _at_source_rules(
-    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances
+    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances, factors: Mapping[str, float]
 ) -> tuple[ScopeRule, ...]:
     """Advice for parts with a tuning control: the whole of a sampled part, each drum by itself."""
     groups: list[tuple[Aimed, ...]] = [notes]
@@ -145,7 +156,8 @@ def _at_source_rules(
         bias = float(np.median(errors))
         spread = MAD_TO_SD * float(np.median(np.abs(errors - bias)))
         doubt = MEDIAN_TO_MEAN * scatter_cents(spread, list(group)) / len(errors) ** 0.5
-        if round(abs(bias), 1) < least or abs(bias) < 2.0 * doubt:
+        asked = least_cents(least, [a.measured.id for a in group], factors)
+        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt:
             continue
         midi = group[0].target.intended_midi if role == "drum-tones" else None
         what = "the part" if midi is None else f"the drum on {note_name(midi)}"

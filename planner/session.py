@@ -70,7 +70,7 @@ def session_from_dict(
     )  # fmt: skip
     problems.raise_if_any()
     got.pop("version", None)
-    for name in ("pitch_reference", "tempo", "temperament", "review"):
+    for name in ("pitch_reference", "tempo", "temperament", "chords_named", "review"):
         got.update(got.pop(name, {}))
     start_smp = got.pop("start_smp", None)
     if start_smp is not None:
@@ -186,7 +186,7 @@ _TOP = {
     "tempo_map": ("tempo", music.tempo_map),
     "bar_one_at": ("bar_one_at_s", number(" s", -MAX_SECONDS, MAX_SECONDS)),
     "key": ("keys", music.keys),
-    "chords": ("chords", music.chords),
+    "chords": ("chords_named", music.chords),
     "pitch_reference": ("pitch_reference", _pitch_reference),
     "temperament": ("temperament", music.temperament),
     "octave_stretch": ("octave_stretch", number("", 0.0, 1.0)),
@@ -194,6 +194,7 @@ _TOP = {
     "judging": ("judging", text),
     "edit_minutes": ("edit_minutes", number(" minutes", 0.0, 10000.0, above=True)),
     "seconds_per_edit": ("seconds_per_edit", number(" s", 0.0, 3600.0, above=True)),
+    "touch_at_most": ("touch_at_most", number(" of all notes", 0.0, 1.0, above=True)),
     "consent": ("consent", _consent),
     "sections": ("sections", music.sections),
     "lyrics": ("lyrics", music.lyrics),

@@ -133,6 +133,8 @@ class Session:
     bar_one_at_s: float = 0.0
     keys: tuple[KeyMark, ...] = ()
     chords: tuple[ChordMark, ...] = ()
+    chords_file: str | None = None  # the score that the chords are read from
+    chords_track: str | None = None
     reference_from: str | None = None  # stem code, "majority", or None if only a number is given
     a4_hz: float | None = None  # typed by a person; wins over the measured one
     temperament: str = "equal"  # a name in temperament.TEMPERAMENTS, or "table"
@@ -144,6 +146,7 @@ class Session:
     judging: str = "plain-band"
     edit_minutes: float = 60.0
     seconds_per_edit: float = 30.0
+    touch_at_most: float | None = None  # share of all notes that the plan may move; None: as needed
     consent: tuple[tuple[str, str], ...] = ()  # (stem code or "all", words)
     sections: tuple[Section, ...] = ()
     lyrics: tuple[LyricLine, ...] = ()

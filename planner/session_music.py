@@ -185,11 +185,6 @@ def _section(problems: Problems, value: object, path: str) -> Any:
     return WRONG if got is WRONG else Section(**got)
 
 
-def unused(problems: Problems, path: str, what: str) -> None:
-    """Give notice of a field that is legal but has no effect yet."""
-    problems.notice(f"{path}: {what}", "Nothing needs to be done; it may stay in the file.")
-
-
 _LYRIC = {
     "bar": ("bar", bar),
     "beat": ("beat", number(" beats", 1.0, 256.0)),
@@ -216,8 +211,12 @@ _CHORD = {
 }
 
 
+_CHORD_FILE = {"file": ("chords_file", text), "track": ("chords_track", text)}
+_CHORD_FILE_EXAMPLE = "{file: chords.mid, track: Chords}"
+
+
 def chords(problems: Problems, value: object, path: str) -> Any:
-    """Read the chords, each from its bar and beat on."""
+    """Read the chords, each from its bar and beat on, or the score that plays them."""
 
     def chord(problems: Problems, value: object, path: str) -> Any:
         example = "{bar: 3, beat: 1, symbol: Dm7}"
@@ -225,14 +224,20 @@ def chords(problems: Problems, value: object, path: str) -> Any:
         return WRONG if got is WRONG else ChordMark(**got)
 
     if isinstance(value, str):
-        if text(problems, value, path) is not WRONG:
-            unused(problems, path, "chords are read as symbols by bar, not from a file")
-        return WRONG
+        return problems.wrong(
+            path, f"{value!r} is no list of chords", f"For a score write {_CHORD_FILE_EXAMPLE}."
+        )
+    if isinstance(value, Mapping):
+        # The chords themselves are in the file, which is read with the session's.
+        return fields(
+            problems, value, path, _CHORD_FILE, required=("file",), example=_CHORD_FILE_EXAMPLE
+        )
     example = "[{bar: 3, beat: 1, symbol: Dm7}]"
     marks = list_of(chord, example=example)(problems, value, path)
     if marks is WRONG:
         return WRONG
-    return _rising(problems, marks, path, "chords")
+    marks = _rising(problems, marks, path, "chords")
+    return WRONG if marks is WRONG else {"chords": marks}
 
 
 def _rising(problems: Problems, marks: Any, path: str, what: str) -> Any:

@@ -20,8 +20,9 @@ from planner.row_ids import name_rules
 from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.rules import decide
-from planner.scope_rule import ScopeRule
+from planner.scope_rule import ScopeRule, moved
 from planner.scopes import find_rules, layers_of, together
+from planner.short_runs import usual_onsets
 from planner.takes import with_other_take
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
@@ -72,15 +73,13 @@ def settle(
         rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    # A run of short notes is settled by its rule, on later rounds too: what that leaves in their
-    # sustains is no bias of the part, and the run is not judged again.
-    settled = frozenset(
-        k for r in done.values() if r.applied and r.scope == "passage" for k in r.covers
-    )
-    found = {
-        code: found_in(part, tuple(a for a in part.aimed if a.measured.id not in settled))
+    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
+    sits_so = frozenset(
+        code
         for code, part in parts.items()
-    }
+        if part.stem.role == "lead-voice"
+        and any(not r.applied for r in _found_rules(part, part.aimed, tolerances, judging))
+    )
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
@@ -90,13 +89,20 @@ def settle(
         rules = name_rules(every_found, recalled.ledger, taken=done)
         rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
         rules = ruled_rules(rules, rulings, may_move) if before is None else rules
-        every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)
-        runs = settled | {k for rule in every if rule.scope == "passage" for k in rule.covers}
         tool = _decide_all(
-            parts, layers, clashes, layered, standing, tolerances, judging, runs, kept, follows
+            parts,
+            layers,
+            clashes,
+            layered,
+            standing,
+            tolerances,
+            judging,
+            kept,
+            follows,
+            sits_so,
         )
         judged = {
             k: ruled_note(
@@ -110,11 +116,7 @@ def settle(
         }
         again = False
         for code, part in parts.items():
-            left = tuple(
-                carried_out(a, judged[a.measured.id])
-                for a in part.aimed
-                if a.measured.id not in runs
-            )
+            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
             more = tuple(
                 rule
                 for rule in found_in(part, left)
@@ -153,6 +155,7 @@ def _found_rules(
         # Chords are moved as a whole or not at all: a string of theirs is advice.
         strings={} if is_chordal(part.stem.role) else part.strings,
         edges_s=part.spec.comp_edges_s,
+        factors=part.factors,
     )
 
 
@@ -168,9 +171,9 @@ def _decide_all(
     standing: dict[str, Standing],
     tolerances: Tolerances,
     judging: Judging,
-    runs: frozenset[str],
     kept: Kept,
     follows: Mapping[str, str],
+    sits_so: frozenset[str],
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -186,6 +189,8 @@ def _decide_all(
     judged = {}
     doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
     for part in parts.values():
+        made = [moved(a, sum(c for _, c in layers.get(a.measured.id, ()))) for a in part.aimed]
+        usual = usual_onsets(made, part.stem.role, tolerances)
         for a in part.aimed:
             note_id = a.measured.id
             heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
@@ -199,23 +204,25 @@ def _decide_all(
                 judging=judging,
                 tolerances=tolerances,
                 exposure=standing[note_id].exposure if note_id in standing else "normal",
-                factor=part.spec.tolerance_factor * part.factors.get(note_id, 1.0),
+                factor=part.factors.get(note_id, 1.0),
                 layers=layers.get(note_id, ()),
                 protected_by=part.protected.get(note_id, ""),
                 join_inside=join_inside(a.measured, part.spec),
                 grace=note_id in part.grace,
-                in_run=note_id in runs,
+                usual_onset_cents=usual.get(note_id),
                 blue=note_id in part.blue,
                 chord=part.chords.get(note_id),
                 comes_round=part.repeated.get(note_id, ""),
                 pushed=note_id in part.pushed,
                 beats=note_id in against_fixed,
+                sits_so=part.stem.code in sits_so,
                 held_unison_with_fixed=note_id in unisons,
                 spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
                 beats_with=called(partner) if partner is not None and sore else "",
                 nothing_left=note_id in kept.nothing_left,
                 worth_clearing=note_id in kept.worth_clearing,
                 part_way_cents=kept.part_way.get(note_id),
+                gives_way_cents=kept.gives_way.get(note_id),
                 beats_if_moved=_against(kept, note_id, by_id),
             )
             one = decide(case)

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from planner.scope_rule import (
     GROSS_CENTS,
     MAD_TO_SD,
+    NO_FACTORS,
     ScopeRule,
+    least_cents,
     scatter_cents,
     shrunk_cents,
 )
+from planner.short_runs import runs_of_short_notes
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import amount, count, flat_or_sharp
 
-_RUN_GAP_S = 4.0  # chosen: a longer rest ends a run of short notes
 _LEAVE_UNDER_SHARE = 0.9  # what a short-notes rule leaves in stays under its own threshold
 
 
 def short_rules(
-    notes: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+    notes: tuple[Aimed, ...],
+    tolerances: Tolerances,
+    judging: Judging,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     limits = tolerances.short_rule
     sustains = [
@@ -31,24 +38,25 @@ def short_rules(
     if sustains and round(abs(float(np.median(sustains))), 1) >= tolerances.part_rule.offset_cents:
         return []  # the part itself is off: then the run is no matter of its short notes
     rules = []
-    for run in _runs_of_short_notes(notes, limits.shorter_than_s):
+    for run in runs_of_short_notes(notes, limits.shorter_than_s):
         errors = np.array([a.onset_cents for a in run if a.onset_cents is not None])
         if len(errors) < limits.notes:
             continue
         middle = float(np.median(errors))
+        least = least_cents(limits.onset_cents, [a.measured.id for a in run], factors)
         near = errors[np.abs(errors - middle) <= GROSS_CENTS]
         bias = float(near.mean())
         spread = MAD_TO_SD * float(np.median(np.abs(errors - middle)))
         doubt = scatter_cents(spread, run, onset=True) / len(near) ** 0.5
-        if round(abs(middle), 1) < limits.onset_cents or round(doubt, 1) > limits.uncertainty_cents:
+        if round(abs(middle), 1) < least or round(doubt, 1) > limits.uncertainty_cents:
             continue
         # A note with a sustain is heard by both, so it is moved by less than its onset is off.
         heard = np.array([a.heard_cents for a in run if a.heard_cents is not None])
         off = float(np.median(heard))
-        if round(abs(off), 1) < limits.onset_cents / 2 or np.sign(off) != np.sign(bias):
+        if round(abs(off), 1) < least / 2 or np.sign(off) != np.sign(bias):
             continue
         left = max(judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
-        left = min(left, _LEAVE_UNDER_SHARE * limits.onset_cents)
+        left = min(left, _LEAVE_UNDER_SHARE * least)
         worth = abs(shrunk_cents(off, doubt)) - left
         if worth < tolerances.limits.smallest_gain_cents:
             continue
@@ -71,16 +79,3 @@ def short_rules(
             )
         )
     return rules
-
-
-def _runs_of_short_notes(notes: tuple[Aimed, ...], shorter_than_s: float) -> list[list[Aimed]]:
-    runs: list[list[Aimed]] = [[]]
-    for aimed in notes:
-        note = aimed.measured.note
-        if note.length_s >= shorter_than_s:
-            runs.append([])
-            continue
-        if runs[-1] and note.start_s - runs[-1][-1].measured.note.end_s > _RUN_GAP_S:
-            runs.append([])
-        runs[-1].append(aimed)
-    return [run for run in runs if run]

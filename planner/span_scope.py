@@ -7,13 +7,23 @@ step with a straight line and with a line that bends once, over the same notes.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from planner.model import VOICE_ROLES, Floats, Role
-from planner.scope_rule import MAD_TO_SD, MEDIAN_TO_MEAN, ScopeRule, settled, shrunk_cents
+from planner.scope_rule import (
+    MAD_TO_SD,
+    MEDIAN_TO_MEAN,
+    NO_FACTORS,
+    ScopeRule,
+    least_cents,
+    settled,
+    shrunk_cents,
+)
+from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import count, flat_or_sharp
@@ -65,9 +75,12 @@ def span_rules(
     role: Role,
     tolerances: Tolerances,
     edges_s: tuple[float, ...],
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
     fit = settled(notes, tolerances.part_rule.sustained_from_s)
+    for run in in_runs(notes, role, tolerances):
+        fit = without_unheard(fit, run)
     return [
         ScopeRule(
             stem=notes[0].measured.note.stem,
@@ -82,7 +95,7 @@ def span_rules(
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
             f"one move for {count(len(span.covers), 'note')}",
         )
-        for span in tuning_spans(fit, everyone, role, tolerances, edges_s)
+        for span in tuning_spans(fit, everyone, role, tolerances, edges_s, factors)
     ]
 
 
@@ -92,6 +105,7 @@ def tuning_spans(
     role: Role,
     tolerances: Tolerances,
     edges_s: tuple[float, ...] = (),
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> tuple[TuningSpan, ...]:
     """Find the stretches of a part that stand off; nothing where its tuning never changes.
 
@@ -119,7 +133,7 @@ def tuning_spans(
         for a, e in fit
     )
     part, limits = tolerances.part_rule, tolerances.span_rule
-    least_cents = part.lead_voice_offset_cents if role == "lead-voice" else part.offset_cents
+    least = part.lead_voice_offset_cents if role == "lead-voice" else part.offset_cents
     breaks = tuning_breaks(
         readings,
         least_notes=limits.notes,
@@ -136,7 +150,8 @@ def tuning_spans(
         own = [(a, e) for a, e in fit if low_s <= a.measured.note.start_s < high_s]
         bias = float(np.median([e for _, e in own]))
         doubt = _doubt(own, bias)
-        if round(abs(bias), 1) < least_cents or abs(bias) < 2.0 * doubt:
+        asked = least_cents(least, [a.measured.id for a, _ in own], factors)
+        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt:
             continue
         spans.append(
             TuningSpan(

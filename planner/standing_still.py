@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.clearing import Decided, ordered, rule_key
-from planner.deciding import Ground, Round, decide_once, with_rows
-from planner.fewest_moves import Backbone
+from planner.deciding import Ground, Round, decide_once, laid_beside, with_rows
 from planner.model import Finding, StemNotes
 from planner.moves import note_made
 from planner.pitch import cents
@@ -33,7 +32,7 @@ class Still:
 
     first: Round
     made: Decided  # all rounds together
-    backbone: Backbone
+    later: frozenset[str] | None  # ids of rows that the last of more rounds added
     offers: tuple[ScopeRule, ...]  # rules that are only told
     findings: tuple[Finding, ...]  # where it did not come to rest
 
@@ -48,30 +47,30 @@ def decide_until_still(
     told : list of Finding
         What is noticed while the stems are aimed is added, on the first round alone.
     """
-    first = decide_once(ground, stems, told)
-    made, backbone = first.made, first.backbone
-    latest = first
+    beside = laid_beside(ground, stems, told)
+    first = decide_once(ground, stems, told, beside)
+    made, latest = first.made, first
+    added: frozenset[str] | None = None
     restless: tuple[Finding, ...] = ()
     for k in range(_MOST_ROUNDS):
         if not latest.made.moves:
             break
         stems = _carried_out(stems, latest.made)
-        latest = decide_once(ground, stems, [], made.rules)
+        latest = decide_once(ground, stems, [], beside, made.rules)
         if not latest.made.moves:
             break
         joined = _joined(ground, first, made, latest.made)
         later = frozenset({row.id for row in joined.rows} - {row.id for row in made.rows})
-        order = ordered(joined, ground.session, later)
-        if k + 1 == _MOST_ROUNDS or order.left_out:
+        if k + 1 == _MOST_ROUNDS or ordered(joined, ground.session, later).left_out:
             restless = (_told(latest.made),)
             break
-        made, backbone = joined, order
+        made, added = joined, later
     rules = {rule_key(rule) for rule in made.rules.values() if rule.applied}
     offered = offers(made.parts, ground.tolerances, ground.judging, first.kept)
     return Still(
         first=first,
         made=made,
-        backbone=backbone,
+        later=added,
         offers=tuple(rule for rule in offered if rule_key(rule) not in rules),
         findings=restless,
     )

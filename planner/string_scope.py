@@ -9,12 +9,15 @@ import numpy as np
 from planner.model import Floats
 from planner.scope_rule import (
     GROSS_CENTS,
+    NO_FACTORS,
     ScopeRule,
+    least_cents,
     mean_bias,
     proven,
     settled,
     shrunk_cents,
 )
+from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
@@ -27,6 +30,7 @@ def string_rules(
     notes: tuple[Aimed, ...],
     strings: Mapping[str, StringGuess],
     tolerances: Tolerances,
+    factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Find the strings that are off, each proven on the frets that were not used to find it.
 
@@ -34,10 +38,11 @@ def string_rules(
     string: every fret's notes must come out better when moved by what the others say.
     """
     limits = tolerances.string_rule
+    short = [a for run in in_runs(notes, "fretted", tolerances) for a in run]
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        fit = settled(own, tolerances.part_rule.sustained_from_s)
+        fit = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
         if not fit:
             continue
         middle = float(np.median([e for _, e in fit]))
@@ -50,7 +55,8 @@ def string_rules(
         found = mean_bias(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(found, limits, limits.offset_cents, gain):
+        least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
+        if not sure or not proven(found, limits, least, gain):
             continue
         covers = tuple(a.measured.id for a in own)
         called = strings[covers[0]].called

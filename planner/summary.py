@@ -22,6 +22,7 @@ from planner.tally import (
     edits,
     left_on_purpose,
     not_measured,
+    notes_moved,
     open_questions,
     pitch_biases,
 )
@@ -167,7 +168,10 @@ def in_short(plan: Plan) -> list[str]:
     many = ""
     if rules:
         are, cover = ("is a rule", "covers") if rules == 1 else ("are rules", "cover")
-        many = f"; {rules} of them {are} that {cover} many notes at once"
+        many = (
+            f"; {rules} of them {are} that {cover} many notes at once, so "
+            f"{notes_moved(plan)} of {count(len(plan.judged), 'note')} are moved in all"
+        )
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if asked:
         lines.append(f"{count(asked, 'question')} only a person can answer.")

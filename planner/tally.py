@@ -160,6 +160,11 @@ def edits(plan: Plan) -> tuple[int, float]:
     return number, number * plan.session.seconds_per_edit / 60.0
 
 
+def notes_moved(plan: Plan) -> int:
+    """Count the notes whose sound the plan changes, by a rule or by an edit of their own."""
+    return sum(1 for j in plan.judged if j.layers or j.action in EDIT_ACTIONS)
+
+
 def open_questions(plan: Plan) -> int:
     """Count the questions that nobody has answered yet."""
     return sum(1 for row in plan.rows if is_open_question(row))

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from test_clashes import sounding
 
 from planner.clashes import SoundingNote
-from planner.fewest_moves import Backbone, Proposal, change_if_made, fewest_moves
+from planner.fewest_moves import Backbone, change_if_made, fewest_moves
+from planner.move_lines import Proposal
 from planner.sour_time import SourMap, as_recorded, sour_map, sour_now_s
 
 MOVES = 10
@@ -190,3 +191,70 @@ def test_severity_decides_between_equals_then_the_id() -> None:
     """Where nothing sounds, the order is by severity, then by id."""
     moves = [Proposal(id=name, notes=(), severity=s) for name, s in (("b", 5), ("a", 5), ("c", 9))]
     assert [s.ids for s in fewest_moves(sour_map([], {}), moves).steps] == [("c",), ("a",), ("b",)]
+
+
+# ---------------------------------------------------------------- two plans as one
+
+
+def later_ids(found: Backbone) -> list[tuple[tuple[str, ...], int]]:
+    return [(step.ids, step.together) for step in found.steps]
+
+
+def test_rows_of_a_later_plan_come_last_where_no_other_order_has_a_place() -> None:
+    """A-1 clears first against B-1, and its second move would sour before B-1 has moved too."""
+    notes = [sounding("A-1", 81, -9, 0, 2), sounding("B-1", 81, 0, 0, 2)]
+    sour = sour_map(notes, {})
+    first = Proposal(id="A-1", notes=(("A-1", 9.0),), stem="A")
+    more = [
+        Proposal(id="A-1b", notes=(("A-1", 9.0),), stem="A", needs=frozenset({"A-1"})),
+        Proposal(id="B-1", notes=(("B-1", 9.0),), stem="B"),
+    ]
+    plain = fewest_moves(sour, [first, *more], later=frozenset({"A-1b", "B-1"}))
+    assert plain.left_out == ()
+    assert later_ids(plain) == [(("A-1",), 1), (("A-1b",), 2), (("B-1",), 2)]
+    assert plain.after_s == 0.0
+
+
+def test_where_nothing_else_has_a_place_all_rows_are_one_step() -> None:
+    """Rows that add sour time one by one, and by twos, are made at once where that adds none."""
+    notes = [sounding(f"{s}-1", 81, 0, 0, 2) for s in "ABCD"]
+    sour = sour_map(notes, {})
+    moves = [Proposal(id=n.id, notes=((n.id, 12.0),), stem=n.stem) for n in notes]
+    found = fewest_moves(sour, moves, later=frozenset({"D-1"}))
+    assert found.left_out == ()
+    assert {step.together for step in found.steps} == {1}
+    assert found.after_s == 0.0
+
+
+def test_what_would_add_sour_time_whole_is_left_out_all_the_same() -> None:
+    """A later plan that makes the session worse, in any order and at once, is told."""
+    notes = [sounding("A-1", 81, 0, 0, 2), sounding("B-1", 81, 0, 0, 2)]
+    sour = sour_map(notes, {})
+    moves = [Proposal(id="A-1", notes=(("A-1", 12.0),), stem="A")]
+    found = fewest_moves(sour, moves, later=frozenset({"A-1"}))
+    assert [out.id for out in found.left_out] == ["A-1"]
+
+
+# ---------------------------------------------------------------- above the stop line
+
+
+def test_what_stands_above_the_stop_line_is_chosen_from_both_ends() -> None:
+    """Two that beat only together are worth two edits, though one alone gains nothing.
+
+    A and B each beat with the piano for 3 s; C and D beat for 2 s each, alone. With two edits A and
+    B clear more, but the best next edit is C, then D.
+    """
+    notes = [
+        sounding("PNO-1", 69, 0, 0, 3), sounding("A-1", 69, 20, 0, 3),
+        sounding("B-1", 69, -21, 0, 3),
+        sounding("PNO-2", 69, 0, 5, 6.2), sounding("C-1", 69, 20, 5, 6.2),
+        sounding("PNO-3", 69, 0, 8, 9.2), sounding("D-1", 69, 20, 8, 9.2),
+    ]  # fmt: skip
+    sour = sour_map(notes, {})
+    adds = {"A-1": -20.0, "B-1": 21.0, "C-1": -20.0, "D-1": -20.0}
+    moves = [Proposal(id=k, notes=((k, add),), stem=k[0]) for k, add in adds.items()]
+    assert [s.ids[0] for s in fewest_moves(sour, moves).steps][:2] == ["C-1", "D-1"]
+    cut = fewest_moves(sour, moves, first_cut=2)
+    assert {s.ids[0] for s in cut.steps[:2]} == {"A-1", "B-1"}
+    assert cut.steps[1].left_s == pytest.approx(2.4)
+    assert cut.after_s == 0.0

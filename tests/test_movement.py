@@ -103,3 +103,36 @@ def test_few_notes_or_few_stems_say_nothing() -> None:
 
     assert song_movement(short(FEWEST_NOTES - 1)) is None
     assert song_movement(short(FEWEST_NOTES)) is not None
+
+
+def outro(players: int) -> list[Heard]:
+    """Four parts in tune for two minutes; of these, some play the last one too and rise by 12."""
+    rng = np.random.default_rng(11)
+    stems = []
+    for k in range(4):
+        until_s = LENGTH_S if k < players else 115.0
+        start_s = np.sort(rng.uniform(0.0, until_s, 120))
+        error = rng.normal(0.0, 1.0, len(start_s)) + 12.0 * (start_s > 130.0)
+        stems.append(Heard(code=f"S{k}", fixed=False, start_s=start_s, error_cents=error))
+    return stems
+
+
+@pytest.mark.parametrize(("players", "found"), [(1, False), (2, False), (3, True), (4, True)])
+def test_a_movement_is_shared_only_where_three_play(players: int, found: bool) -> None:
+    """What one or two do while the others are silent is theirs; three who do it share it."""
+    assert (song_movement(outro(players)) is not None) is found
+
+
+def test_the_outro_of_one_player_moves_nobody() -> None:
+    """After a step that all share, one plays on alone, 20 sharp: the song stays where it was."""
+    rng = np.random.default_rng(12)
+    stems = []
+    for k in range(4):
+        start_s = np.sort(rng.uniform(0.0, LENGTH_S if k == 0 else 115.0, 120))
+        error = rng.normal(0.0, 1.0, len(start_s)) + 6.0 * (start_s > 60.0)
+        error[start_s > 125.0] += 14.0
+        stems.append(Heard(code=f"S{k}", fixed=False, start_s=start_s, error_cents=error))
+    found = song_movement(stems)
+    assert found is not None
+    assert found.cents_at(100.0) - found.cents_at(20.0) == pytest.approx(6.0, abs=0.7)
+    assert found.cents_at(170.0) == pytest.approx(found.cents_at(115.0), abs=1.5)

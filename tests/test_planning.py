@@ -338,6 +338,37 @@ def test_lead_voice_inside_its_tolerance_is_left() -> None:
     assert plan(flute, lead).rows == ()
 
 
+@pytest.mark.parametrize(("length_s", "moved"), [(0.6, True), (0.59, False)])
+def test_a_lead_held_against_the_piano_is_moved_where_it_beats(
+    length_s: float, moved: bool
+) -> None:
+    """12 flat of a piano's A4 beats 3 times a second: held it is moved, in passing it is left."""
+    piano = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=1.8)])
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=length_s)])
+    assert [(r.id, r.add_cents) for r in plan(piano, lead).rows] == (
+        [("LV-0001", 12.0)] if moved else []
+    )
+
+
+def test_a_lead_in_vibrato_is_left() -> None:
+    """A vibrato lets no beat stand still: the same note in vibrato is left."""
+    piano = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=1.8)])
+    swung = note("LV-0001", 69, -12, length_s=1.8, vibrato_hz=5.5, vibrato_half_cents=30.0)
+    assert plan(piano, stem("LV", "lead-voice", [swung])).rows == ()
+
+
+def test_a_lead_that_sits_so_as_a_whole_is_not_moved_note_by_note() -> None:
+    """5 flat all along is offered as a whole and else left, though its held notes beat."""
+    midis = [69, 72, 76, 81] * 3
+    piano = stem("PNO", "tuning-reference", line("PNO", midis, [0.0] * 12, length_s=1.8))
+    lead = stem("LV", "lead-voice", line("LV", midis, [-5.0] * 12, length_s=1.8))
+    made = plan(piano, lead)
+    assert [(r.kind, r.action) for r in made.rows] == [("advice", "leave")]
+    # Half of them on the other side are nobody's habit.
+    unlike = stem("LV", "lead-voice", line("LV", midis, [-5.0, 5.0] * 6, length_s=1.8))
+    assert {r.rule_name for r in plan(piano, unlike).rows} == {IN_TOLERANCE}
+
+
 def test_empty_stem_is_no_trouble() -> None:
     """A stem without notes has a summary without figures."""
     made = plan(stem("LV", "lead-voice", []), a4=SessionA4(a4_hz=440.0, found_from="typed"))

@@ -7,7 +7,8 @@ from deciding import session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.fewest_moves import Proposal, Step, fewest_moves
+from planner.fewest_moves import Step, fewest_moves
+from planner.move_lines import Proposal
 from planner.plan_model import MOVING_ACTIONS, Offender, Row
 from planner.ranking import fault_of, rank, severity, total_of, with_clears, with_repeats
 from planner.session_model import Session

@@ -375,3 +375,26 @@ def test_a_section_may_be_judged_less_strictly(factor: float, moved: bool) -> No
         tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0),
     )  # fmt: skip
     assert [r.id for r in made.rows if r.action == "raise-lower"] == ["EGL-0005"] * moved
+
+
+@pytest.mark.parametrize(("factor", "moved"), [(1.0, True), (1.4, False)])
+def test_a_rule_is_asked_for_as_strictly_as_its_section(factor: float, moved: bool) -> None:
+    """A part 4.5 flat in one section is one row there, and none where 4.9 are asked for."""
+    part = stem("EGL", "fretted", line("EGL", PHRASE * 2, [-4.5] * (2 * len(PHRASE))))
+    given = replace(
+        session(part),
+        tempo_marks=(TempoMark(bar=1, bpm=60.0),),
+        sections=(Section(name="verse", from_bar=1, to_bar=9, tolerance_factor=factor),),
+    )
+    made = make_plan(
+        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+        tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0),
+    )  # fmt: skip
+    assert [r.action for r in made.rows] == ["whole-part"] * moved
+    # The stem's own factor counts alike.
+    spec = replace(given.stems[0], tolerance_factor=factor)
+    alone = make_plan(
+        session=replace(given, stems=(spec,), sections=()), stems=(part,), a4=A4,
+        tolerances=TOLERANCES, judging=PLAIN,
+    )  # fmt: skip
+    assert [r.action for r in alone.rows] == ["whole-part"] * moved

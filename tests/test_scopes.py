@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
@@ -14,7 +16,7 @@ RNG_SEED = 11
 
 
 def rules_of(
-    notes: list[MeasuredNote], role: Role, judging: str = "plain-band", **fields: frozenset[str]
+    notes: list[MeasuredNote], role: Role, judging: str = "plain-band", **fields: Any
 ) -> tuple[ScopeRule, ...]:
     where = session(stem("X", role, notes))
     offset = part_offset_cents(tuple(notes), role, where, A4)
@@ -189,3 +191,64 @@ def test_layers_name_their_rules() -> None:
     (rule,) = rules_of(line("X", scale(10), [8.0] * 10), "fretted")
     assert layers_of({"R-001": rule})["X-0001"] == (("R-001", rule.add_cents),)
     assert PLAIN.leave_in == 0.25
+
+
+# ---------------------------------------------------------------- how strictly notes are judged
+
+
+def judged(notes: list[MeasuredNote], factor: float, most: float = 1.0) -> dict[str, float]:
+    """The same factor for the first notes of a part, as many as said."""
+    return {n.id: factor for n in notes[: round(most * len(notes))]}
+
+
+@pytest.mark.parametrize(("factor", "found"), [(1.4, 1), (1.45, 0), (0.2, 1)])
+def test_a_part_judged_less_strictly_is_a_rule_from_more_cents(factor: float, found: int) -> None:
+    """5 cents make a rule while 3.5 times the factor of their notes are no more."""
+    notes = line("X", scale(60), errors(60, 5, 1))
+    assert len(rules_of(notes, "fretted", factors=judged(notes, factor))) == found
+
+
+def test_no_part_is_a_rule_for_less_than_is_heard() -> None:
+    """However strict a section is, 3.3 cents are none: no one hears them."""
+    notes = line("X", scale(60), errors(60, 3.3, 0.05))
+    assert rules_of(notes, "fretted", factors=judged(notes, 0.2)) == ()
+
+
+@pytest.mark.parametrize(("most", "found"), [(0.4, 1), (0.6, 0)])
+def test_most_of_the_notes_say_how_strictly_a_rule_is_judged(most: float, found: int) -> None:
+    """A loose section makes a part loose where most of its notes lie in it, and else not."""
+    notes = line("X", scale(60), errors(60, 5, 1))
+    assert len(rules_of(notes, "fretted", factors=judged(notes, 2.0, most))) == found
+
+
+@pytest.mark.parametrize(
+    ("off", "factor", "found"), [(7.0, 1.15, 1), (7.0, 1.2, 0), (4.5, 0.7, 1), (4.5, 0.8, 0)]
+)
+def test_one_pitch_is_judged_as_its_notes_are(off: float, factor: float, found: int) -> None:
+    """6 cents times the factor: 7 are a rule up to 1.15, 4.5 only where it is strict."""
+    notes = line("X", [60, 62, 64, 65] * 10, [off, 0.2, -0.2, 0.0] * 10)
+    own = [n for k, n in enumerate(notes) if k % 4 == 0]
+    rules = rules_of(notes, "fretted", factors=judged(own, factor))
+    assert [rule.scope for rule in rules] == ["pitch"] * found
+
+
+@pytest.mark.parametrize(("factor", "found"), [(1.05, 1), (1.1, 0)])
+def test_a_short_run_is_judged_as_its_notes_are(factor: float, found: int) -> None:
+    """Onsets 8.5 off are a rule up to 8 times the factor."""
+    notes = run(8.5, u=1.0, spread=0.1)
+    assert len(rules_of(notes, "bass-fretted", factors=judged(notes, factor))) == found
+
+
+@pytest.mark.parametrize(("factor", "found"), [(1.4, 1), (1.6, 0)])
+def test_a_lead_judged_less_strictly_is_moved_from_more_cents(factor: float, found: int) -> None:
+    """10.5 off is moved as a whole up to 7 times the factor; then it is only offered."""
+    notes = line("X", scale(50), errors(50, -10.5, 1))
+    (rule,) = rules_of(notes, "lead-voice", factors=judged(notes, factor))
+    assert rule.applied is bool(found)
+
+
+@pytest.mark.parametrize(("factor", "found"), [(1.4, 1), (1.6, 0)])
+def test_what_is_put_right_at_source_is_judged_so_too(factor: float, found: int) -> None:
+    """A sampled part 4.5 off is told from 3 cents times the factor on."""
+    notes = line("X", scale(20), errors(20, 4.5, 0.2))
+    assert len(rules_of(notes, "sampled", factors=judged(notes, factor))) == found

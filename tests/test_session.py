@@ -112,6 +112,7 @@ def test_no_lines_are_needed():
         ("judging: live-loose", "judging", "live-loose"),
         ("edit_minutes: 75", "edit_minutes", 75.0),
         ("seconds_per_edit: 20", "seconds_per_edit", 20.0),
+        ("touch_at_most: 0.2", "touch_at_most", 0.2),
         ("consent: yes", "consent", (("all", "yes"),)),
         ("consent: {all: yes, P: no}", "consent", (("all", "yes"), ("P", "no"))),
         ("review: {offenders: 20}", "offenders_wanted", 20),
@@ -266,6 +267,7 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
         ("edit_minutes: 0", "edit_minutes: 0 is out of range: above 0, up to 10000 minutes."),
         ("edit_minutes: -0.0", "edit_minutes: -0.0 is out of range: above 0"),
         ("seconds_per_edit: -1", "seconds_per_edit: -1 is out of range: above 0, up to 3600 s."),
+        ("touch_at_most: 20", "touch_at_most: 20 is out of range: above 0, up to 1 of all notes."),
         ("octave_stretch: 1.1", "octave_stretch: 1.1 is out of range: 0 to 1."),
         ("drop_frame: NO", "drop_frame: this should be true or false, not 'NO'."),
         ("frame_rate: 26", "frame_rate: '26' is not possible here. Write one of 23.976, 24, 25,"),
@@ -353,6 +355,11 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
             "chords: [{bar: 1, symbol: H7}]",
             "chords[0].symbol: 'H7' does not begin with a note. Write it as D, F#m7, Gsus4,",
         ),
+        (
+            "chords: c.mid",
+            "chords: 'c.mid' is no list of chords. For a score write {file: chords.mid,",
+        ),
+        ("chords: {track: Y}", "chords.file: this is missing. For example {file: chords.mid,"),
         ("chords: [{bar: 1, symbol: Cfoo}]", "chords[0].symbol: 'foo' in 'Cfoo' is no part of a"),
         (
             "chords: [{bar: 2, symbol: C}, {bar: 2, beat: 1, symbol: D}]",
@@ -658,7 +665,6 @@ def test_long_values_are_shortened():
 @pytest.mark.parametrize(
     ("text", "severity", "what"),
     [
-        (with_top("chords: c.mid"), "note", "chords: chords are read as symbols by bar, not from"),
         (
             with_top("sections: [{name: a, from_bar: 1, to_bar: 2}]"),
             "warning",

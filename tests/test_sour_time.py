@@ -13,6 +13,7 @@ from planner.sour_time import (
     apply,
     as_recorded,
     change_of,
+    pieces_turned,
     sour_map,
     sour_now_s,
     soured_with,
@@ -77,6 +78,37 @@ def test_steps_add_up_to_what_is_found_anew(seed: int) -> None:
         total_s -= change.gain_s
         assert sour_now_s(sour, now) == pytest.approx(total_s, abs=1e-3)
         assert total_s == pytest.approx(slowly(sour, notes, moved), abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pieces_that_turn_are_those_that_are_sour_before_or_after(seed: int) -> None:
+    """What a change sours and frees, against the pieces counted before it and after it."""
+    notes = some_notes(seed)
+    sour = sour_map(notes, limits(notes))
+    now = as_recorded(sour)
+    rng = np.random.default_rng(seed + 40)
+    turned = 0
+    for _ in range(30):
+        few = np.sort(rng.choice(len(notes), 3, replace=False))
+        change = change_of(sour, now, few, rng.normal(0, 12, 3))
+        soured, freed = pieces_turned(sour, now, change)
+        before = now.count > 0
+        apply(sour, now, change)
+        after = now.count > 0
+        assert soured.tolist() == np.flatnonzero(after & ~before).tolist()
+        assert freed.tolist() == np.flatnonzero(before & ~after).tolist()
+        gain_s = sour.piece_s[freed].sum() - sour.piece_s[soured].sum()
+        assert change.gain_s == pytest.approx(gain_s, abs=1e-3)
+        turned += len(soured) + len(freed)
+    assert turned > 0
+
+
+def test_a_change_that_turns_nothing_has_no_pieces() -> None:
+    """A note that sounds alone turns nothing."""
+    sour = sour_map([sounding("A-1", 69, 0, 0, 2)], {})
+    now = as_recorded(sour)
+    change = change_of(sour, now, np.array([0]), np.array([9.0]))
+    assert [len(k) for k in pieces_turned(sour, now, change)] == [0, 0]
 
 
 def test_trying_a_change_leaves_no_trace() -> None:

@@ -186,11 +186,14 @@ def part(n: int, k: int, low: float, high: float, spread: float = 2.0) -> list[M
 
 
 def rules_of(
-    notes: list[MeasuredNote], role: Role, edges_s: tuple[float, ...] = ()
+    notes: list[MeasuredNote], role: Role, edges_s: tuple[float, ...] = (), factor: float = 1.0
 ) -> tuple[ScopeRule, ...]:
     where = session(stem("X", role, notes))
     aimed = tuple(aim(n, target_for(n, role, where, A4)) for n in notes)
-    return find_rules(aimed, role, TOLERANCES, read_judging("plain-band"), edges_s=edges_s)
+    return find_rules(
+        aimed, role, TOLERANCES, read_judging("plain-band"), edges_s=edges_s,
+        factors={n.id: factor for n in notes},
+    )  # fmt: skip
 
 
 def test_one_stretch_is_one_rule() -> None:
@@ -200,6 +203,13 @@ def test_one_stretch_is_one_rule() -> None:
     assert rule.covers == tuple(f"X-{k:04d}" for k in range(51, 91))
     assert rule.add_cents == pytest.approx(9.0, abs=0.3)
     assert rule.reason.startswith("from 45.0 s on the part sits 9 flat, elsewhere not: one")
+
+
+@pytest.mark.parametrize(("factor", "found"), [(2.5, 1), (2.7, 0)])
+def test_a_stretch_is_judged_as_its_notes_are(factor: float, found: int) -> None:
+    """9 off is a rule up to 3.5 times the factor of the notes in that stretch."""
+    rules = rules_of(part(90, 50, 0.0, -9.0), "fretted-chords", factor=factor)
+    assert [rule.scope for rule in rules] == ["span"] * found
 
 
 def test_spans_take_the_place_of_the_whole_part() -> None:

@@ -46,6 +46,14 @@ def in_tune(strings: Iterable[int] = (40, 50, 55, 59)) -> list[Played]:
     return [(s, f, 1.0 if f % 2 else -1.0) for s in strings for f in range(8)]
 
 
+@pytest.mark.parametrize(("factor", "found"), [(1.7, 1), (1.9, 0)])
+def test_a_string_is_judged_as_its_notes_are(factor: float, found: int) -> None:
+    """9 flat is a rule up to 5 times the factor of the notes on the string."""
+    aimed, guesses = line([*in_tune(), *[(45, f, -9.0 + (f % 3 - 1)) for f in range(8)]])
+    factors = {k: factor for k, guess in guesses.items() if guess.string_midi == 45}
+    assert len(string_rules(aimed, guesses, TOLERANCES, factors)) == found
+
+
 def test_a_flat_string_is_one_rule() -> None:
     """The A string 9 flat at every fret: one row over its notes, raised by 9, the part left."""
     flat: list[Played] = [(45, f, -9.0 + (f % 3 - 1)) for f in range(8)]

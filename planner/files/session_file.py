@@ -7,19 +7,21 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
-from planner.errors import SessionError, named_in
+from planner.chord_naming import chords_of_notes
+from planner.errors import PlannerError, ScoreError, SessionError, named_in
+from planner.files.midi import read_score, read_tempo_file
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
 from planner.scale_file import scale_offsets
 from planner.session import session_from_dict
-from planner.session_model import Session
+from planner.session_model import ChordMark, Session
 
 
 def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
     """Read and check a session file; also give what is legal in it but should be known.
 
     A song without a name gets the name of the folder that the file is in. A scale file that it
-    names is read as well.
+    names is read as well, and a score with its chords, by that score's own bars.
 
     Raises
     ------
@@ -40,7 +42,31 @@ def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
         except SessionError as error:
             raise named_in(error, file=str(path), line=line, field="temperament.file") from error
         session = replace(session, temperament_table=table)
+    if session.chords_file is not None:
+        line = lines.get("chords")
+        try:
+            marks = _chords(path.parent / session.chords_file, session.chords_track)
+        except PlannerError as error:
+            raise named_in(error, file=str(path), line=line, field="chords.file") from error
+        session = replace(session, chords=marks)
     return session, findings
+
+
+def _chords(path: Path, track: str | None) -> tuple[ChordMark, ...]:
+    """The chords that a score's track plays, by the bars of that score."""
+    bars = read_tempo_file(path, bar_one_at_s=0.0)
+    marks: list[ChordMark] = []
+    for start_s, symbol in chords_of_notes(read_score(path, track)):
+        bar, beat = bars.bar_beat(start_s)
+        if not marks or (bar, beat) > (marks[-1].bar, marks[-1].beat):
+            marks.append(ChordMark(bar=bar, beat=beat, symbol=symbol))
+    if not marks:
+        raise ScoreError(
+            "has no two notes at once that make a chord.",
+            file=path.name,
+            hint="Name the track of chords with track:, or write the chords as symbols by bar.",
+        )
+    return tuple(marks)
 
 
 def _scale_text(named: Path, written: str, path: Path, line: int | None) -> str:

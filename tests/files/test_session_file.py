@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from planner.errors import SessionError
+from planner.errors import PlannerError, SessionError
 from planner.files.session_file import read_session, write_started_session
 from planner.guess import guess_from_name, started_session_text
 
@@ -191,3 +191,54 @@ def test_an_old_scale_file_is_read_as_latin_1(tmp_path):
     path = tmp_path / "s.yaml"
     path.write_text(SMALLEST + "temperament: {file: own.scl}\n")
     assert read_session(path)[0].temperament_table[9] == 0.0
+
+
+def chord_file(path: Path, chords: list[tuple[float, tuple[int, ...]]], bpm: float = 60.0) -> None:
+    """A score with a track of chords, one second each, and one of a melody."""
+    import pretty_midi
+
+    score = pretty_midi.PrettyMIDI(initial_tempo=bpm)
+    for name, notes in (("Chords", chords), ("Tune", [(0.5, (72,))])):
+        track = pretty_midi.Instrument(program=0, name=name)
+        track.notes += [
+            pretty_midi.Note(velocity=80, pitch=midi, start=at_s, end=at_s + 1.0)
+            for at_s, sounds in notes
+            for midi in sounds
+        ]
+        score.instruments.append(track)
+    score.write(str(path))
+
+
+def with_chords(folder: Path, chords: str) -> Path:
+    path = folder / "session.yaml"
+    path.write_text(
+        "version: 1\nsong: A\npitch_reference: {from: P}\ntempo_map: [{bar: 1, bpm: 90}]\n"
+        f"chords: {chords}\nstems: [{{code: P, file: p.wav, role: tuning-reference}}]\n"
+    )
+    return path
+
+
+def test_chords_are_read_off_a_score_by_its_own_bars(tmp_path):
+    """At 60 quarters a minute Am at 6 s is bar 2 beat 3, whatever the session's own tempo is."""
+    chord_file(tmp_path / "c.mid", [(0.0, (48, 64, 67)), (6.0, (45, 60, 64))])
+    session, _ = read_session(with_chords(tmp_path, "{file: c.mid, track: chords}"))
+    assert [(m.bar, m.beat, m.symbol.text) for m in session.chords] == [
+        (1, 1.0, "C"), (2, 3.0, "Am"),
+    ]  # fmt: skip
+
+
+def test_a_score_of_chords_that_cannot_be_read_is_told(tmp_path):
+    """Not there, no such track, nothing that makes a chord: the session's line is named."""
+    path = with_chords(tmp_path, "{file: c.mid, track: Chords}")
+
+    def said() -> str:
+        with pytest.raises(PlannerError) as caught:
+            read_session(path)
+        return str(caught.value)
+
+    assert said().startswith(f"{path}:5: chords.file: ")
+    chord_file(tmp_path / "c.mid", [(0.0, (48, 64, 67))])
+    path = with_chords(tmp_path, "{file: c.mid}")
+    assert "has notes in 2 tracks. Say which with track: 'Chords', 'Tune'." in said()
+    path = with_chords(tmp_path, "{file: c.mid, track: Tune}")
+    assert "has no two notes at once that make a chord. Name the track of chords" in said()

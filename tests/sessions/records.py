@@ -25,6 +25,7 @@ from planner.session_model import Session, StemSpec
 SR = 48000
 BAR_S = 2.0
 MOST_TOUCHED = 0.2  # of all notes
+SECONDS_PER_EDIT = 30.0  # the default of a session
 HELD_S = 0.5  # notes this long are sour by themselves beyond their tolerance
 # Triads of a major key, as pitch classes: one of these a bar.
 CHORDS = ((0, 4, 7), (5, 9, 0), (7, 11, 2), (9, 0, 4), (2, 5, 9), (4, 7, 11))
@@ -151,7 +152,8 @@ class Score:
     before_s: float
     edits: int
     after_s: float
-    edits_of_few: int  # with at most a fifth of the notes touched
+    edits_of_few: int  # of the plan that touches at most a fifth of the notes
+    touched: int  # by that plan
     after_few_s: float
     after_few_edits_s: float  # with at most so many edits, a rule counting as one
 
@@ -159,9 +161,13 @@ class Score:
 def score(seed: int, loose: tuple[float, float]) -> Score:
     """Plan one session and count, in the order of the list."""
     stems = make_records(seed, loose=loose)
-    made = plan_of(stems, edit_minutes=1e6)
     notes = sum(len(s.notes) for s in stems)
-    few = _within(made, round(MOST_TOUCHED * notes))
+    # The stop line lies at so many edits: what stands above it is chosen for that number.
+    made = plan_of(stems, edit_minutes=round(MOST_TOUCHED * notes) * SECONDS_PER_EDIT / 60.0)
+    few = plan_of(stems, edit_minutes=1e6, touch_at_most=MOST_TOUCHED)
+    done = frozenset(row_id for line in few.offenders for row_id in line.row_ids)
+    touched = {n for row in few.rows if row.id in done for n in row.covers}
+    assert len(touched) <= MOST_TOUCHED * notes
     first = [row_id for line in made.offenders for row_id in line.row_ids]
     first = first[: round(MOST_TOUCHED * notes)]
     return Score(
@@ -170,24 +176,11 @@ def score(seed: int, loose: tuple[float, float]) -> Score:
         before_s=made.sour_before_s or 0.0,
         edits=sum(o.edits for o in made.offenders),
         after_s=made.sour_after_s or 0.0,
-        edits_of_few=len(few),
-        after_few_s=sour_with(made, few),
+        edits_of_few=len(done),
+        touched=len(touched),
+        after_few_s=sour_with(few, done),
         after_few_edits_s=sour_with(made, frozenset(first)),
     )
-
-
-def _within(made: Plan, most: int) -> frozenset[str]:
-    """Rows from the top of the list, those left out that would touch too many notes."""
-    rows = {row.id: row for row in made.rows}
-    done: set[str] = set()
-    touched: set[str] = set()
-    for line in made.offenders:
-        for row in (rows[row_id] for row_id in line.row_ids):
-            fits = len(touched | set(row.covers)) <= most
-            if fits and {rule_id for rule_id, _ in row.layers} <= done:
-                done.add(row.id)
-                touched |= set(row.covers)
-    return frozenset(done)
 
 
 def sour_with(made: Plan, done: frozenset[str]) -> float:

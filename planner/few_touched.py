@@ -1,0 +1,99 @@
+"""The plan that moves few notes: rules made on some of the notes they cover, lesser edits left.
+
+A rule is one edit for the editor, but it changes the sound of every note that it covers. Where a
+session says that only so many notes may be touched, all is decided as ever; then notes are put
+back, whole, with their rules and their own edit: each time the one that clears least sour time
+(`planner.taking_back`). What stays of a rule is one number for the notes that it is still made on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from planner.clearing import Decided, held_limits, own_cents
+from planner.deciding import Ground, with_rows
+from planner.exposure import Standing
+from planner.parts import sounding
+from planner.plan_model import EDIT_ACTIONS, Judged
+from planner.scope_rule import ScopeRule
+from planner.sour_time import as_recorded, sour_map
+from planner.taking_back import Made, last_to_go
+from planner.wording import flat_or_sharp
+
+FEW_TOUCHED = "few notes are touched"
+
+
+def touched(judged: Mapping[str, Judged]) -> frozenset[str]:
+    """Give the notes whose sound the plan changes, by a rule or by an edit of their own."""
+    return frozenset(k for k, j in judged.items() if j.layers or j.action in EDIT_ACTIONS)
+
+
+def touching_at_most(
+    ground: Ground, made: Decided, standing: dict[str, Standing], share: float
+) -> Decided | None:
+    """Put notes back until at most a share of all is touched; None where it is so anyhow.
+
+    What a person has said about a note or a rule is carried out, whatever it clears.
+    """
+    most = int(share * len(made.judged))
+    if len(touched(made.judged)) <= most:
+        return None
+    stays = _worth_most(made, _by_people(ground, made), most)
+    rules = {k: r for k, rule in made.rules.items() if (r := _on_some(rule, stays)) is not None}
+    judged, tool = (
+        {k: j if k in stays else _put_back(j) for k, j in every.items()}
+        for every in (made.judged, made.tool)
+    )
+    return with_rows(ground, made.parts, rules, judged, tool, standing)
+
+
+def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:
+    sour = sour_map(sounding(made.parts, {}), held_limits(made.judged))
+    now = as_recorded(sour)
+    # Of notes that clear as little, the least severe goes first.
+    order = sorted(touched(made.judged), key=lambda k: (made.judged[k].severity, k))
+    moves = []
+    for note_id in order:
+        j = made.judged[note_id]
+        k = sour.index.get(note_id)
+        notes = np.array([] if k is None else [k], dtype=np.int64)
+        add = np.full(len(notes), sum(c for _, c in j.layers) + own_cents(j))
+        moves.append(Made(notes=notes, add_cents=add, pinned=note_id in kept))
+    stay = last_to_go(sour, now, moves, lambda worth_s, left: left <= most and worth_s >= 0.0)
+    return frozenset(order[k] for k in stay)
+
+
+def _by_people(ground: Ground, made: Decided) -> frozenset[str]:
+    """Notes that somebody has said something about, or about a rule over them."""
+    said = ground.recalled.rulings
+    ruled = {n for k, rule in made.rules.items() if k in said for n in rule.covers}
+    return frozenset(k for k in made.judged if k in said or k in ruled)
+
+
+def _on_some(rule: ScopeRule, stays: frozenset[str]) -> ScopeRule | None:
+    """A rule on the notes that stay; None where none does."""
+    if not rule.applied:
+        return rule
+    covers = tuple(note_id for note_id in rule.covers if note_id in stays)
+    if len(covers) == len(rule.covers):
+        return rule
+    told = f"made on {len(covers)} of its {len(rule.covers)} notes, those that clear most"
+    return replace(rule, covers=covers, reason=f"{rule.reason}; {told}") if covers else None
+
+
+def _put_back(j: Judged) -> Judged:
+    if not j.layers and j.action not in EDIT_ACTIONS:
+        return j
+    rest = None if j.heard_cents is None else round(j.heard_cents, 1)
+    left = replace(j, layers=(), remaining_cents=rest)
+    if j.action in ("ask", "wrong-note"):
+        return left
+    return replace(
+        left, action="leave", rule_name=FEW_TOUCHED, add_cents=None, onset_add_cents=None,
+        cut_s=None, sustain_add_cents=None, points=(), take=None, severity=0.0, severity_terms=(),
+        reason=f"{flat_or_sharp(j.heard_cents)}: put back, because few notes may be touched and "
+        "others clear more",
+    )  # fmt: skip
