@@ -19,7 +19,7 @@ from planner.files.past_plans import (
     same_human,
 )
 from planner.files.reply_file import page_says, read_given
-from planner.locks import area_said, area_words, rows_inside
+from planner.locks import area_said, area_words, questions_inside, rows_inside
 from planner.opening import open_session, places_of
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
@@ -240,6 +240,9 @@ def _from_locks(
         )
         inside = count(len(rows_inside(area, past.rows)), "row")
         new = "; nothing new will be planned there" if lock.locked else ""
+        asked = len(questions_inside(area, past.rows))
+        if lock.locked and asked:
+            new += f", and {count(asked, 'question')} of it will not be asked again"
         told.append(f"{area_words(area)} ({inside} of {past.name}): {word}{new}")
     return tuple(entries), tuple(unclear), tuple(told)
 

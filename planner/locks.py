@@ -79,6 +79,18 @@ def rows_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
     )
 
 
+def questions_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Give the open questions about notes that begin in a place: a lock ends them."""
+    return tuple(
+        row
+        for row in rows
+        if row.kind == "question"
+        and row.covers
+        and row.state == "new"
+        and lies_inside(area, row.stem, row.start_bar, row.start_bar)
+    )
+
+
 def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Entry, ...]:
     """Put in place of each lock over a place one lock for every row that it freezes.
 

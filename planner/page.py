@@ -139,6 +139,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         entries=[entry(one, f"offender-{one.offender.rank}", True)
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
+        above=sum(1 for one in plan.offenders if one.above_stop_line),
         drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)

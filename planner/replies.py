@@ -1,8 +1,8 @@
 """Replies in a person's own words, and the page's exported answers, read into single answers.
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
-half``: one or more numbers of the offenders list or row ids, then yes, no, ask, half or note, then
-free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
+half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
+ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
 like this" among the words answers every row of the same stem, kind, action, direction and intended
 note (of rules: the same stem, scope and action). In place of yes or no stands the note that was
 meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant".
@@ -33,7 +33,10 @@ from planner.spelling import names_at
 
 EXPORT_HEAD = "planner answers 1"
 
-_REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+)"
+_REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
+_RANGE = re.compile(r"(\d+)[ \t]*(?:-|\u2013|to)[ \t]*(\d+)", re.IGNORECASE)
+_RANGE_MOST = 100  # chosen: no list that people answer by numbers is longer
+_ANSWER_FIRST = re.compile(rf"\A(?:{'|'.join(ANSWERS)})\b(?=.*\d)", re.IGNORECASE | re.DOTALL)
 _JOIN = r"(?:\s*,\s*|\s*&\s*|\s+and\s+|\s+)"
 _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
 # "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
@@ -117,18 +120,21 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     found: list[tuple[int, int, list[str], Answer | None, str]] = []
     for match in _ITEM.finditer(text):
         refs = [(m.start() + match.start(), m[0]) for m in re.finditer(_REF, match["refs"])]
-        if _PLACE_WORD.search(text[: match.start()]) and refs[0][1].isdigit():
+        if _PLACE_WORD.search(text[: match.start()]) and refs[0][1][:1].isdigit():
             refs = refs[1:]
         if refs:
             answer = next((a for a in ANSWERS if a == (match["answer"] or "").lower()), None)
-            names = [ref.removeprefix("#") for _, ref in refs]
+            names = [name for _, ref in refs for name in _each(ref)]
             meant = match["meant"] or match["plain"] or ""
             found.append((refs[0][0], match.end(), names, answer, meant))
     said: list[Said] = []
     unclear: list[Unclear] = []
     before = _words(text[: found[0][0]] if found else text)
     if before:
-        unclear.append(Unclear(text=before, why="no line number or row id with an answer"))
+        why = "no line number or row id with an answer"
+        if _ANSWER_FIRST.match(before):
+            why += "; write the number first: '3 yes, 4 no', or '3-6 yes'"
+        unclear.append(Unclear(text=before, why=why))
     for k, (_, words_from, refs_of_item, answer, meant) in enumerate(found):
         until = found[k + 1][0] if k + 1 < len(found) else len(text)
         words = text[words_from:until]
@@ -253,7 +259,7 @@ def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tupl
     """
     if re.fullmatch(rf"{_REF}(?:{_JOIN}{_REF})*", text) is None:
         return ()
-    found = [_row(ref.removeprefix("#"), rows, ranks) for ref in re.findall(_REF, text)]
+    found = [_row(one, rows, ranks) for ref in re.findall(_REF, text) for one in _each(ref)]
     return tuple(row for row in found if row is not None) if None not in found else ()
 
 
@@ -265,6 +271,15 @@ def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
     """
     others = (other for other in rows if other.id != row.id and _likeness(other) == _likeness(row))
     return (row, *others)
+
+
+def _each(ref: str) -> tuple[str, ...]:
+    """The lines of a range such as "3-6"; anything else is itself."""
+    ref = ref.removeprefix("#")
+    ends = _RANGE.fullmatch(ref)
+    if ends is None or not 0 < int(ends[2]) - int(ends[1]) <= _RANGE_MOST:
+        return (ref,)
+    return tuple(str(k) for k in range(int(ends[1]), int(ends[2]) + 1))
 
 
 def _likeness(row: Row) -> tuple[object, ...]:

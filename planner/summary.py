@@ -110,8 +110,8 @@ def stop_line(plan: Plan) -> str:
     above = [o for o in plan.offenders if o.above_stop_line]
     below = [o for o in plan.offenders if not o.above_stop_line]
     spent = minutes(above[-1].minutes_so_far) if above else "no time"
-    verb = "takes" if len(above) == 1 else "take"
-    done = f"Stop line: the {count(len(above), 'line')} above {verb} {spent}"
+    first = "first line takes" if len(above) == 1 else f"first {len(above)} lines take"
+    done = f"Stop line: the {first} {spent}"
     if not below:
         return f"{done}; there is nothing below."
     if any(o.clears_s for o in plan.offenders):
@@ -324,7 +324,7 @@ def _rules(plan: Plan) -> list[str]:
         return []
     lines = [
         f"- {row.id}, {row.stem}, {count(row.notes_covered, 'note')}: "
-        f"{plain(row.in_words).rstrip('.')}. {plain(row.reason)}"
+        f"{plain(row.in_words).rstrip('.')}; {plain(row.reason)}."
         for row in rules
     ]
     return ["## Rules, biggest first", "", *lines]
@@ -442,7 +442,7 @@ def _offender(o: Offender) -> str:
     parts = (o.stem, place(o.start_bar, o.start_beat, o.start_s), plain(o.intended), times)
     where = ", ".join(part for part in parts if part)
     return (
-        f"**{plain(o.headline)}** {where} "
+        f"**{plain(o.headline[:1].upper() + o.headline[1:])}** {where} "
         f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
         f"{clears}{joined}"
         f"Rank {o.severity:.1f} of 100{f': {why}' if why else ''}. "

@@ -56,6 +56,10 @@ def test_the_producers_sentence() -> None:
         ("12 no-one", []),
         ("14 no schön, été", [("14", "no", "schön, été")]),
         ("1.5 yes", []),
+        ("3-5 yes", [("3", "yes", ""), ("4", "yes", ""), ("5", "yes", "")]),
+        ("2 to 3, 9 no", [("2", "no", ""), ("3", "no", ""), ("9", "no", "")]),
+        ("12 no bars 3-4 yes", [("12", "no", "bars 3-4 yes")]),
+        ("5-3 yes", [("5-3", "yes", "")]),
     ],
 )
 def test_forms_of_a_reply(text: str, wanted: list[tuple[str, str, str]]) -> None:
@@ -72,6 +76,11 @@ def test_what_is_not_understood_comes_back() -> None:
     ]
     assert [u.text for u in read_reply("sounds great")[1]] == ["sounds great"]
     assert read_reply("") == ((), ())
+    first = read_reply("yes to 3 and 4")[1]
+    assert [u.why for u in first] == [
+        "no line number or row id with an answer; write the number first: '3 yes, 4 no', or "
+        "'3-6 yes'"
+    ]
 
 
 def test_numbers_are_lines_of_the_list_and_ids_are_rows() -> None:
@@ -254,4 +263,8 @@ def test_locks_are_taken_out_of_a_reply() -> None:
     assert read_reply(rest)[1] == ()
     assert read_locks("12 yes lock it in")[1] == ()
     assert [r.id for r in rows_named("R-001, 12", ROWS, RANKS)] == ["R-001", "LV-0147"]
+    assert [r.id for r in rows_named("12-12, 14", ROWS, RANKS)] == []
+    assert [r.id for r in rows_named("1-2", ROWS, {1: "R-001", 2: "LV-0147"})] == [
+        "R-001", "LV-0147",
+    ]  # fmt: skip
     assert rows_named("R-001, 99", ROWS, RANKS) == rows_named("BAS", ROWS, RANKS) == ()

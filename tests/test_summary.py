@@ -228,7 +228,7 @@ def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
     assert "rubbing against another part 25.0" in lines[7]
     # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
     assert lines[-1] == (
-        "Stop line: the 2 lines above take about 1 minute; the next line buys 5 % more."
+        "Stop line: the first 2 lines take about 1 minute; the next line buys 5 % more."
     )
 
 
