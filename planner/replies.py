@@ -2,10 +2,11 @@
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
-ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
-like this" among the words answers every row of the same stem, kind, action, direction and intended
-note (of rules: the same stem, scope and action). In place of yes or no stands the note that was
-meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant".
+ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
+line of the list. "all like this" among the words answers every row of the same stem, kind, action,
+direction and intended note (of rules: the same stem, scope and action). In place of yes or no
+stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
+"is" or "meant".
 
 The page's export is UTF-8 text::
 

@@ -44,9 +44,11 @@ HIGH, LOW, HIGH_TOO = "EGL-0003", "EGL-0005", "EGL-0007"
 
 def write_stem(path: Path, notes: tuple[tuple[int, float], ...], *, late_s: float = 0.0) -> None:
     rng = np.random.default_rng(notes[0][0])
+    each = rng.spawn(len(notes))
     string = StringSound(sharp_at_onset_cents=0.0)
     sounds = [
-        (0.2 + 0.9 * k, plucked(midi_to_hz(m) * 2 ** (cents / 1200), 0.8, string, rng))
+        # A note of its own each: whatever one is tuned to, the others sound the same.
+        (0.2 + 0.9 * k, plucked(midi_to_hz(m) * 2 ** (cents / 1200), 0.8, string, each[k]))
         for k, (m, cents) in enumerate(notes)
     ]
     samples = mix(sounds, 8.0).samples
