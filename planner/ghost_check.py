@@ -46,8 +46,12 @@ def ghosts_left(pairs: Iterable[Pair]) -> tuple[Ghost, ...]:
             held_in=other,
             notes=len(notes),
             loudest_db=max(db for db, _ in notes),
-            most_cents=round(max((c for _, c in notes), key=abs), 1),
+            most_cents=round(_largest([c for _, c in notes]), 1),
         )
         for (stem, other), notes in found.items()
     ]
     return tuple(sorted(told, key=lambda g: (-g.loudest_db, g.stem, g.held_in)))
+
+
+def _largest(moves: list[float]) -> float:
+    return max(moves, key=abs)

@@ -19,6 +19,7 @@ from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
+from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
 from planner.plan_model import Plan, Row, Source
 from planner.planrows import (
@@ -88,6 +89,8 @@ def make_plan(
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
     named = named_chords(session, tempo_map)
     recalled = replace(recalled, held=_held(stems, shifts, recalled, tempo_map))
+    recalled, told = parted(recalled)
+    noticed += told
     ground = Ground(
         session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
         shifts=shifts, recalled=recalled, meant=meant or {},

@@ -15,7 +15,7 @@ from planner.pitch import note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.scope_rule import ScopeRule
 from planner.targets import Aimed
-from planner.wording import flat_or_sharp, raise_or_lower
+from planner.wording import count, flat_or_sharp, raise_or_lower
 
 _REFUSED = "refused"
 SET_BY_HAND = "set by hand"
@@ -66,27 +66,21 @@ def ruled_rules(
     return done
 
 
-def outside_locks(
-    rules: Mapping[str, ScopeRule], held: Mapping[str, str], known: Iterable[str]
-) -> dict[str, ScopeRule]:
-    """Keep rules that no plan had yet away from notes that lie under a lock.
+def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[ScopeRule, ...]:
+    """Keep rules away from notes that lie under a lock: what moves these stands there already.
 
-    Parameters
-    ----------
-    held : mapping
-        Ids of the notes that lie in a locked place.
-    known : iterable of str
-        Ids of the rows of the last plan.
+    held: ids of the notes that lie in a locked place.
     """
-    old = set(known)
-    done = {}
-    for rule_id, rule in rules.items():
-        covers = rule.covers
-        if rule_id not in old:
-            covers = tuple(n for n in covers if n not in held)
-        if covers:
-            done[rule_id] = replace(rule, covers=covers)
-    return done
+    done = []
+    for rule in rules:
+        covers = tuple(n for n in rule.covers if n not in held)
+        out = len(rule.covers) - len(covers)
+        if not covers:
+            continue
+        are = f"{count(out, 'note')} under a lock {'is' if out == 1 else 'are'} not in it"
+        reason = f"{rule.reason}; {are}" if out else rule.reason
+        done.append(replace(rule, covers=covers, reason=reason))
+    return tuple(done)
 
 
 def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings: Rulings) -> bool:

@@ -87,8 +87,8 @@ def settle(
     }
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
-        rules = name_rules(every_found, recalled.ledger, taken=done)
-        rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
+        free = outside_locks(every_found, recalled.held)
+        rules = name_rules(free, recalled.ledger, taken=done)
         rules = ruled_rules(rules, rulings, may_move) if before is None else rules
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)

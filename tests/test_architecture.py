@@ -37,7 +37,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "sour_time clash_words case_words pushed_pitch",
         "fewest_moves worth_clearing ledger row_ids answers",
         "spelling locks questions null_test check ghost_check sour_check",
-        "ruled ruled_rows voicings tuner",
+        "ruled ruled_rows parted_rules voicings tuner",
         "rules parts ranking",
         "takes clearing setup_advice",
         "planrows inspection_linked",
