@@ -26,7 +26,7 @@ from planner.parts import clock_shifts
 from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
-from planner.questions import notes_offered, why_no_yes
+from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.spelling import names_at
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
@@ -222,6 +222,10 @@ def _entry(
 
 def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
     """The notes that it offers; a yes where it says something; no half, as there is no edit."""
+    if asks_role(question):
+        roles = ROLE_QUESTIONS[question.rule_name]
+        said = tuple((f"role {role}", role, f"{question.stem} is {role}") for role in roles)
+        return (*said, ("yes", "yes", "the role is right"), ANSWERS[2])
     notes = [note_name(midi, names) for midi in notes_offered(question)]
     offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
     first = 1 if why_no_yes(question) else 0

@@ -22,6 +22,8 @@ class Recalled:
     last_rows: tuple[Row, ...] = ()
     locked_places: tuple[tuple[Area, bool, str], ...] = ()  # place, locked or unlocked, by whom
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
+    roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
+    bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order
 
 
 NOTHING = Recalled(rulings={})

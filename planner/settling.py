@@ -89,7 +89,8 @@ def settle(
         every_found = [rule for code in parts for rule in found[code]]
         free = outside_locks(every_found, recalled.held)
         rules = name_rules(free, recalled.ledger, taken=done)
-        rules = ruled_rules(rules, rulings, may_move) if before is None else rules
+        if before is None:
+            rules = ruled_rules(rules, rulings, may_move, recalled.bars, recalled.held)
         every = [rule for rule in rules.values() if rule.applied]
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
