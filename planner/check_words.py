@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from planner.check import Moved, RowCheck, StemCheck, Verdict
 from planner.ghost_check import Ghost
+from planner.markdown import plain, table
 from planner.null_test import Changed, NullTest
 from planner.plan_model import Row, State
 from planner.sour_check import FreshSour, SourCheck
-from planner.summary import plain, table
 from planner.wording import SIGN_RULE, amount, count, flat_or_sharp, place, raise_or_lower
 
 _SEEN = 20  # chosen: further lines are in check.csv

@@ -9,15 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from planner.check import Reading
+from planner.file_delay import TAPS, Delay, earlier, find_delay
 from planner.files.audio import file_form, read_excerpt
 from planner.model import Floats
 from planner.null_test import (
     PIECE_S,
-    Delay,
     NullTest,
     Pieces,
-    earlier,
-    find_delay,
     judged,
     piece_sums,
     shifted_here,
@@ -31,7 +29,6 @@ _SEARCH_S = 0.5  # chosen: around where the notes lie
 _LEAST_S = 0.3  # chosen: less untouched time says nothing of a file
 _SHIFT_S = 0.05  # chosen: how far a stretch is looked for beside its place
 _LONGEST_S, _LOOKED_AT = 4.0, 20  # chosen: how much of how many changed stretches
-_PAD = 64  # samples either side that moving by a part of one takes
 
 
 def null_test(
@@ -161,7 +158,7 @@ def _both(
 ) -> tuple[Floats, Floats]:
     """Read a stretch of both, the bounce brought to the original's place, with a margin."""
     x = read_excerpt(original, start, end).astype(float)
-    at, pad = start + delay.whole_smp - margin, _PAD if delay.part_smp else 0
+    at, pad = start + delay.whole_smp - margin, TAPS if delay.part_smp else 0
     y = _padded(bounce, at - pad, at + len(x) + 2 * margin + pad).astype(float)
     y = earlier(y, delay.part_smp, pad)
     if x.shape[1] != y.shape[1]:  # a mono part in a stereo file, or the other way round

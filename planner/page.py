@@ -19,6 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 from planner.editlist import clean_text
+from planner.offenders_text import stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
@@ -28,7 +29,7 @@ from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.spelling import names_at
-from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
+from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 from invented_plan import OFFENDER, plan
 
+from planner.offenders_text import offenders_markdown, stop_line
 from planner.plan_model import Plan
 from planner.relief import readings, relief_rows, relief_sentence
-from planner.summary import offenders_markdown, stop_line, summary_markdown
+from planner.summary import summary_markdown
 
 
 def made(*left_s: float, before_s: float = 40.0, joined: tuple[int, ...] = ()) -> Plan:
