@@ -175,8 +175,9 @@ def checked_rows(
     own = {r.covers[0]: r for r in wanted if r.kind == "note" and r.covers}
     checks: dict[str, RowCheck] = {}
     done: dict[str, float] = {}
-    for rule in rules.values():
-        found = _by_rule(rule, rules, own, pairs)
+    # The rule over most notes first: what it really did is known when the others are judged.
+    for rule in sorted(rules.values(), key=lambda r: -len(r.covers)):
+        found = _by_rule(rule, rules, own, pairs, done)
         got = float(np.median([c for c, _ in found])) if found else None
         doubt = None
         if got is not None:
@@ -309,7 +310,11 @@ def _vibrato_said(pairs: Iterable[Pair]) -> list[str]:
 
 
 def _by_rule(
-    rule: Row, rules: Mapping[str, Row], own: Mapping[str, Row], pairs: Mapping[str, Pair]
+    rule: Row,
+    rules: Mapping[str, Row],
+    own: Mapping[str, Row],
+    pairs: Mapping[str, Pair],
+    done: Mapping[str, float],
 ) -> list[tuple[float, float]]:
     """What a rule's notes moved by, less what other rows want of them."""
     at: At = "onset" if rule.onset_cents is not None else "sustain"
@@ -321,7 +326,9 @@ def _by_rule(
         if read is None or pair.then.shaky or pair.now.shaky:
             continue
         others = sum(
-            r.add_cents or 0.0 for r in rules.values() if r.id != rule.id and note_id in r.covers
+            done.get(r.id, r.add_cents or 0.0)
+            for r in rules.values()
+            if r.id != rule.id and note_id in r.covers
         )
         if note_id in own:
             others += _wanted_at(own[note_id], at, pair)

@@ -81,8 +81,10 @@ def sour_sentence(sour: SourCheck) -> str:
     """Say the sour seconds before, as planned and as the bounces sound."""
     fresh = [one for one in sour.fresh if not one.planned]
     said = (
-        f"Sour seconds: {sour.recorded_s:.0f} as recorded, {sour.planned_s:.0f} as planned, "
-        f"{sour.measured_s:.0f} in the bounces"
+        # Rounded as the plan rounds, so that the same figure is the same word.
+        f"Sour seconds: {round(sour.recorded_s, 1):.0f} as recorded, "
+        f"{round(sour.planned_s, 1):.0f} as planned, "
+        f"{round(sour.measured_s, 1):.0f} in the bounces"
     )
     if fresh:
         said += f"; {count(len(fresh), 'moment')} sour there that the plan leaves clean"

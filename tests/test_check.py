@@ -311,3 +311,20 @@ def test_many_changed_vibratos_are_one_line() -> None:
             assert told.said == (
                 "vibrato changed on 4 notes, most of all LV-0004 narrower by 60 %",
             )
+
+
+def test_a_rule_left_undone_is_no_doing_of_a_smaller_one() -> None:
+    """Neither of two rules was made: the pitch under the part is not half done by that."""
+    ids = tuple(f"LV-{k:04d}" for k in range(10))
+    whole = replace(RULE, id="R-001", stem="LV", scope="part", covers=ids, add_cents=3.6,
+                    onset_cents=None, state="new")  # fmt: skip
+    pitch = replace(whole, id="R-002", scope="pitch", covers=ids[:4], add_cents=-9.6)
+    nothing = {i: Pair(then=reading(k), now=reading(k)) for k, i in enumerate(ids)}
+    rows, _ = checked_rows((pitch, whole), nothing, frozenset())
+    assert [(r.id, r.verdict) for r in rows] == [("R-002", "not done"), ("R-001", "not done")]
+    both = {
+        i: Pair(then=reading(k), now=reading(k, 3.6 - (9.6 if k < 4 else 0.0)))
+        for k, i in enumerate(ids)
+    }
+    rows, _ = checked_rows((pitch, whole), both, frozenset())
+    assert [r.verdict for r in rows] == ["done", "done"]
