@@ -81,8 +81,9 @@ def null_test(
     for k, one in enumerate(found.changed):
         if one.how == "other" and k < _LOOKED_AT:
             margin = round(_SHIFT_S * sr)
-            # At its ends other sound comes in from beside it.
-            start, end = round(one.start_s * sr) + margin, round(one.end_s * sr) - margin
+            # Its first and last piece may be half of it, and other sound comes in from beside it.
+            inside = margin + round(PIECE_S * sr)
+            start, end = round(one.start_s * sr) + inside, round(one.end_s * sr) - inside
             end = min(end, start + round(_LONGEST_S * sr))
             if end - start >= margin:
                 x, y = _both(original, bounce, start, end, delay, margin)

@@ -125,6 +125,7 @@ def spoiled(start_s: float, end_s: float, how: Callable[[Sound], Sound]) -> Soun
         (spoiled(5.0, 7.0, lambda x: x * np.linspace(1, 0.5, len(x))), "level", 5.0, 7.0, -5.9),
         (spoiled(5.0, 6.0, lambda x: 0.0 * x), "silent", 5.0, 6.0, None),
         (spoiled(5.0, 7.0, lambda x: np.roll(x, 48)), "later", 5.0, 7.0, 0.003),
+        (spoiled(5.04, 7.03, lambda x: np.roll(x, -320)), "later", 5.0, 7.1, -0.02),
         (spoiled(5.0, 6.0, lambda x: np.roll(x, 4000)), "other", 5.0, 6.0, None),
     ],
 )
