@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answers import BLANK, Entry, Human, Override, entry_of, short
+from planner.answers import BLANK, Area, Entry, Human, Override, Source, entry_of, short
 from planner.errors import PlannerError
 from planner.files.answers_file import answers_path, append_answers, read_answers
 from planner.files.past_plans import (
@@ -19,13 +19,14 @@ from planner.files.past_plans import (
     same_human,
 )
 from planner.files.reply_file import page_says, read_given
-from planner.locks import area_said, area_words, rows_inside
+from planner.locks import area_said, area_words, bars_words, questions_inside, rows_inside
 from planner.opening import open_session, places_of
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
 from planner.recalling import typed_entries
 from planner.replies import (
     LockSaid,
+    Placed,
     Said,
     Unclear,
     is_export,
@@ -174,29 +175,37 @@ def _from_reply(
 ) -> tuple[tuple[Entry, ...], tuple[Unclear, ...], tuple[str, ...]]:
     numbers = any(one.ref.isdigit() for one in said)
     found, unclear = placed(said, past.rows, read_ranks(past.folder) if numbers else {}, keys)
-    entries = tuple(
-        replace(
-            entry_of(
-                one.row,
-                plan=past.name,
-                sha256=past.sha256_of.get(one.row.stem, ""),
-                source="page" if source == "page" else "reply",
-                by=by,
-                date=date,
-            ),
-            # The note itself is what was meant so, whatever becomes of the question.
-            id=one.row.id if one.meant_midi is None else one.row.covers[0],
-            answer=one.answer,
-            override=None if one.meant_midi is None else Override(intended_midi=one.meant_midi),
-            comment=one.comment or None,
-        )
-        for one in found
-    )
+    origin: Source = "page" if source == "page" else "reply"
+    entries = tuple(_entry(one, past, origin, by=by, date=date) for one in found)
     told = tuple(
         f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
         for one, e in zip(found, entries, strict=True)
     )
     return entries, unclear, told
+
+
+def _entry(one: Placed, past: PastPlan, source: Source, *, by: str, date: str) -> Entry:
+    if one.role is not None:
+        # The stem has the role, whatever becomes of the question.
+        return Entry(
+            id="", area=Area(stem=one.row.stem), override=Override(role=one.role),
+            comment=one.comment or None, by=by, date=date, plan=past.name, source=source,
+        )  # fmt: skip
+    sha256 = past.sha256_of.get(one.row.stem, "")
+    entry = entry_of(one.row, plan=past.name, sha256=sha256, source=source, by=by, date=date)
+    override = None
+    if one.meant_midi is not None:
+        override = Override(intended_midi=one.meant_midi)
+    elif one.bars is not None:
+        override = Override(bars=one.bars)
+    return replace(
+        entry,
+        # The note itself is what was meant so, whatever becomes of the question.
+        id=one.row.id if one.meant_midi is None else one.row.covers[0],
+        answer=one.answer,
+        override=override,
+        comment=one.comment or None,
+    )
 
 
 def _from_locks(
@@ -240,6 +249,9 @@ def _from_locks(
         )
         inside = count(len(rows_inside(area, past.rows)), "row")
         new = "; nothing new will be planned there" if lock.locked else ""
+        asked = len(questions_inside(area, past.rows))
+        if lock.locked and asked:
+            new += f", and {count(asked, 'question')} of it will not be asked again"
         told.append(f"{area_words(area)} ({inside} of {past.name}): {word}{new}")
     return tuple(entries), tuple(unclear), tuple(told)
 
@@ -305,6 +317,10 @@ def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
     parts = [str(entry.answer or entry.state or "")]
     if entry.override is not None and entry.override.intended_midi is not None:
         parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
+    if entry.override is not None and entry.override.role is not None:
+        parts.append(f"{entry.area.stem if entry.area else ''} is {entry.override.role}")
+    if entry.override is not None and entry.override.bars is not None:
+        parts.append(f"it lies in {bars_words(entry.override.bars)}".replace("in from", "from"))
     if entry.locked is not None:
         parts.append("locked" if entry.locked else "unlocked")
     if entry.comment is not None:

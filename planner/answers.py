@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from planner.model import Finding
+from planner.model import Finding, Role
 from planner.pitch import note_name
 from planner.plan_model import MOVING_ACTIONS, Action, Row, State
 
@@ -39,6 +39,8 @@ class Override:
     intended_midi: int | None = None
     target_cents: float | None = None  # where the note belongs, from where it else would, in cents
     points: tuple[tuple[float, float], ...] = ()  # (s from the note's start, cents to add)
+    role: Role | None = None  # of a stem
+    bars: tuple[int, int | None] | None = None  # of a rule, first and last; None: to the end
 
     @property
     def moves(self) -> bool:

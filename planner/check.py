@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from planner.null_test import NullTest
 from planner.pitch import cents
 from planner.plan_model import MOVING_ACTIONS, Row
 
@@ -34,6 +35,7 @@ _SAME_PITCH_CENTS = 150.0  # the largest planned move is a semitone
 _SHIFT_STEP_S, _SHIFT_MOST_S = 0.02, 10.0  # chosen: where a late file is looked for
 _VIBRATO_SHARE = 0.2
 _VIBRATO_FROM_CENTS = 10.0  # half-extent: smaller ones are no vibrato to thin
+_EACH_TOLD = 3  # chosen: more notes than this are counted
 _LEVEL_DB = 1.0
 _NOT_FOUND_SHARE = 0.1  # chosen: of chords, one or two in a hundred are missed
 _LATE_S = 0.002  # the middle of all starts
@@ -56,6 +58,12 @@ class Reading:
     vibrato_half_cents: float | None = None
     level_db: float | None = None
     shaky: bool = False
+    # Of the plan's notes alone:
+    intended_midi: int = 0
+    target_hz: float | None = None
+    heard_cents: float | None = None
+    tolerance_cents: float | None = None
+    heard_in: tuple[tuple[str, float], ...] = ()  # (stem, dB against itself) where it leaks to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,8 +175,9 @@ def checked_rows(
     own = {r.covers[0]: r for r in wanted if r.kind == "note" and r.covers}
     checks: dict[str, RowCheck] = {}
     done: dict[str, float] = {}
-    for rule in rules.values():
-        found = _by_rule(rule, rules, own, pairs)
+    # The rule over most notes first: what it really did is known when the others are judged.
+    for rule in sorted(rules.values(), key=lambda r: -len(r.covers)):
+        found = _by_rule(rule, rules, own, pairs, done)
         got = float(np.median([c for c, _ in found])) if found else None
         doubt = None
         if got is not None:
@@ -241,14 +250,28 @@ def verdict_of(wanted: float, got: float, doubt: float) -> Verdict:
 
 
 def checked_stem(
-    code: str, then: Sequence[Reading], now: Sequence[Reading], said: Sequence[str]
+    code: str,
+    then: Sequence[Reading],
+    now: Sequence[Reading],
+    said: Sequence[str],
+    null: NullTest | None = None,
 ) -> tuple[StemCheck, tuple[Pair, ...]]:
-    """Compare one stem as a whole: where it begins, its vibrato, its level."""
+    """Compare one stem as a whole: where it begins, its vibrato, its level.
+
+    A null test, where one was possible, knows delay and level to the sample; notes know them to
+    some milliseconds and tenths of a dB.
+    """
     pairs, late_s = paired(then, now)
+    exact = null is not None and not null.why_not and not null.rerendered
+    late = f"{abs(late_s) * 1000:.1f} ms"
+    if null is not None and exact:
+        late_s = null.late_s
+        late = f"{abs(null.late_smp):.1f}".removesuffix(".0")
+        late = f"{late} sample{'' if late == '1' else 's'} ({abs(late_s) * 1000:.2f} ms)"
     told = list(said)
-    if abs(late_s) > _LATE_S:
+    if abs(late_s) > (0.0 if exact else _LATE_S):
         side = "late" if late_s > 0 else "early"
-        told.append(f"{abs(late_s) * 1000:.1f} ms {side} throughout: a delay was not made up for")
+        told.append(f"{late} {side} throughout: a delay was not made up for")
     if len(then) - len(pairs) > _NOT_FOUND_SHARE * len(then):
         told.append(f"{len(then) - len(pairs)} of {len(then)} notes were not found again")
     told += _vibrato_said(pairs)
@@ -257,8 +280,10 @@ def checked_stem(
         for p in pairs
         if p.now.level_db is not None and p.then.level_db is not None
     ]
-    if louder and abs(float(np.median(louder))) > _LEVEL_DB:
-        by = float(np.median(louder))
+    by = float(np.median(louder)) if louder else 0.0
+    if null is not None and exact:
+        by = null.gain_db
+    if abs(by) > _LEVEL_DB:
         told.append(f"{abs(by):.1f} dB {'louder' if by > 0 else 'softer'} than the original")
     return (
         StemCheck(
@@ -269,7 +294,7 @@ def checked_stem(
 
 
 def _vibrato_said(pairs: Iterable[Pair]) -> list[str]:
-    said = []
+    found: list[tuple[float, str, str]] = []
     for pair in pairs:
         then, now = pair.then.vibrato_half_cents, pair.now.vibrato_half_cents
         if then is None or then < _VIBRATO_FROM_CENTS or now is None:
@@ -277,12 +302,19 @@ def _vibrato_said(pairs: Iterable[Pair]) -> list[str]:
         share = now / then - 1.0
         if abs(round(share, 2)) > _VIBRATO_SHARE:
             how = "narrower" if share < 0 else "wider"
-            said.append(f"vibrato {how} by {100 * abs(share):.0f} % on {pair.then.id}")
-    return said
+            by = f"{how} by {100 * abs(share):.0f} %"
+            found.append((abs(share), f"vibrato {by} on {pair.then.id}", f"{pair.then.id} {by}"))
+    if len(found) <= _EACH_TOLD:
+        return [alone for _, alone, _ in found]
+    return [f"vibrato changed on {len(found)} notes, most of all {max(found)[2]}"]
 
 
 def _by_rule(
-    rule: Row, rules: Mapping[str, Row], own: Mapping[str, Row], pairs: Mapping[str, Pair]
+    rule: Row,
+    rules: Mapping[str, Row],
+    own: Mapping[str, Row],
+    pairs: Mapping[str, Pair],
+    done: Mapping[str, float],
 ) -> list[tuple[float, float]]:
     """What a rule's notes moved by, less what other rows want of them."""
     at: At = "onset" if rule.onset_cents is not None else "sustain"
@@ -294,7 +326,9 @@ def _by_rule(
         if read is None or pair.then.shaky or pair.now.shaky:
             continue
         others = sum(
-            r.add_cents or 0.0 for r in rules.values() if r.id != rule.id and note_id in r.covers
+            done.get(r.id, r.add_cents or 0.0)
+            for r in rules.values()
+            if r.id != rule.id and note_id in r.covers
         )
         if note_id in own:
             others += _wanted_at(own[note_id], at, pair)

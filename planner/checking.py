@@ -8,19 +8,33 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.check import Pair, Reading, StemCheck, checked_rows, checked_stem, moved_unasked
+from planner.check import (
+    Pair,
+    Reading,
+    StemCheck,
+    checked_rows,
+    checked_stem,
+    moved_unasked,
+    paired,
+)
 from planner.check_words import BounceCheck
 from planner.errors import AudioError, PlannerError, PromiseError
-from planner.files.audio import file_form, sha256_of
+from planner.files.audio import file_form, read_stem_audio, sha256_of
 from planner.files.bounce_files import check_writers, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
+from planner.ghost_check import ghosts_left
 from planner.hearing import HeardStem
 from planner.model import AudioFacts
+from planner.null_test import NullTest
+from planner.nulling import null_test
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
+from planner.parts import clock_shifts
 from planner.plan_model import MOVING_ACTIONS
+from planner.recalling import with_said_roles
 from planner.run import Progress, hear_all
 from planner.session_model import StemSpec
+from planner.sour_check import sour_check
 from planner.wording import raise_or_lower
 
 _TOGETHER_CENTS = 2.0  # common practice, no source: files of one source move alike
@@ -63,6 +77,7 @@ def check_session(
     """
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)
+    opened = with_said_roles(opened, out)
     plans = plan_folders(out, opened.session.song)
     if not plans:
         what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."
@@ -93,29 +108,41 @@ def check_session(
     )
     progress(f"hearing {len(found)} bounces")
     heard = _hear(opened, found, jobs, progress)
+    progress("comparing outside the edits")
     stems: list[StemCheck] = []
+    nulls: list[NullTest] = []
     pairs: dict[str, Pair] = {}
     originals = {spec.code: path for spec, path, _ in opened.stems}
     for spec, _, _ in opened.stems:
         before = [one for one in then if one.stem == spec.code]
         planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
         if spec.code not in heard:
+            nulls += _null(opened, spec, found, past, before, sums, late_s=0.0)
             if planned:
                 said = (_no_file(spec, found, len(planned)),)
                 stems.append(_absent(spec.code, len(before), said))
             continue
         one = heard[spec.code]
         told = _about_the_file(spec, one.facts, originals[spec.code], sums, bool(planned))
-        checked, together = checked_stem(spec.code, before, readings_of(one), told)
+        now = readings_of(one)
+        null = _null(opened, spec, found, past, before, sums, late_s=paired(before, now)[1])
+        nulls += null
+        checked, together = checked_stem(spec.code, before, now, told, null[0] if null else None)
         stems.append(checked)
         pairs |= {pair.then.id: pair for pair in together}
     stems = _with_linked(opened, found, jobs, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)
+    sour = sour_check(
+        then, past.rows, pairs,
+        roles={s.code: s.role for s, _, _ in opened.stems}, shifts=_shifts(opened),
+        bounced=frozenset(heard),
+    )  # fmt: skip
     check = BounceCheck(
         song=opened.session.song, plan=past.name, rows=rows,
         moved=moved_unasked(past.rows, pairs, done), stems=tuple(stems),
-        changed_originals=changed,
+        changed_originals=changed, nulls=tuple(nulls), sour=sour,
+        ghosts=ghosts_left(pairs.values()),
     )  # fmt: skip
     for path, sha256 in sums.items():
         if sha256_of(path) != sha256:
@@ -168,6 +195,44 @@ def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
 
 def _files(opened: Opened, found: dict[str, Path]) -> list[Path]:
     return [*(path for _, path, _ in opened.stems), *opened.linked, *found.values()]
+
+
+def _null(
+    opened: Opened,
+    spec: StemSpec,
+    found: dict[str, Path],
+    past: PastPlan,
+    notes: Sequence[Reading],
+    sums: dict[Path, str],
+    *,
+    late_s: float,
+) -> list[NullTest]:
+    """Compare each file of a stem that has a bounce; the measured one comes first."""
+    _, measured, written = next(s for s in opened.stems if s[0].code == spec.code)
+    done = []
+    for name in dict.fromkeys((written, spec.file, *spec.linked)):
+        if name not in found:
+            continue
+        original = measured
+        if name != written:
+            original = next((p for p in opened.linked if p.name == Path(name).name), measured)
+        after = found[name]
+        if sums[after] == sums.get(original):
+            same = NullTest(stem=spec.code, file=after.name, why_not="it is the original file")
+            done.append(same)
+            continue
+        rows = [r for r in past.rows if r.stem == spec.code]
+        done.append(null_test(spec.code, original, after, rows=rows, notes=notes, late_s=late_s))
+    return done
+
+
+def _shifts(opened: Opened) -> dict[str, float]:
+    """Seconds from each file's clock to the session's; files are read only where stamps count."""
+    facts: dict[str, AudioFacts] = {}
+    if any(spec.start_smp is not None for spec, _, _ in opened.stems):
+        for spec, path, written in opened.stems:
+            facts[spec.code], _, _ = read_stem_audio(path, file=written, side=spec.side)
+    return clock_shifts(opened.session, facts)
 
 
 def _hear(

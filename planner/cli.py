@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 # 2 and 3 are the exit codes that the errors themselves carry.
 DONE, QUESTIONS, BAD_INPUT, PROMISE_BROKE, INTERRUPTED = 0, 1, 2, 3, 130
+READER_GONE = 141  # as shells count a closed pipe: 128 and the signal's number
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -40,6 +41,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("planner: stopped; nothing was written.", file=sys.stderr)
         return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read along (head, a pager) has seen enough; the words come after the work.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from typing import get_args
 
+from planner.markdown import plain, table
 from planner.model import FIXED_ROLES
 from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
 from planner.questions import words_to_type
 from planner.spelling import names_at
-from planner.summary import plain, reference_sentences, table
+from planner.summary import reference_sentences
 from planner.tally import biggest_rules, edits, is_open_question, left_on_purpose
 from planner.wording import SIGN_RULE, count, minutes, place
 

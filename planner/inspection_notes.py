@@ -221,6 +221,7 @@ def _register(stem: StemNotes) -> Iterator[Finding]:
             did=f"Judged as {stem.role}.",
             advice="Correct the role in the session file if it is wrong.",
             stem=stem.code,
+            asks="role of a low part",
         )
 
 
@@ -246,6 +247,7 @@ def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
         advice="Keys do not do this, though a rotary effect or bellows may; correct the role in "
         "the session file if it is a voice, a string or a wind.",
         stem=stem.code,
+        asks="role of moving keys",
     )
 
 
@@ -267,6 +269,7 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; noise or "
         "another player in the stem does this too.",
         stem=stem.code,
+        asks="role of several at once",
     )
 
 
@@ -333,6 +336,7 @@ def _click(stem: StemNotes) -> Iterator[Finding]:
             did="Left out of what is said about the song's tuning.",
             advice="If it is a click, give it the role exclude.",
             stem=stem.code,
+            asks="role of a click",
         )
 
 

@@ -54,6 +54,14 @@ def area_words(area: Area) -> str:
     return f"{area.stem} {bars}".strip()
 
 
+def bars_words(bars: tuple[int, int | None]) -> str:
+    """Say a stretch of bars: "bars 19-34", "bar 12", "from bar 19 on"."""
+    first, last = bars
+    if last is None:
+        return f"from bar {first} on"
+    return f"bar {first}" if first == last else f"bars {first}-{last}"
+
+
 def lies_inside(area: Area, stem: str, first_bar: int | None, last_bar: int | None) -> bool:
     """Whether something lies wholly in a place; without a tempo map no bar lies anywhere."""
     if area.stem and area.stem != stem:
@@ -76,6 +84,18 @@ def rows_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
         and lies_inside(
             area, row.stem, row.start_bar, row.end_bar if row.kind == "rule" else row.start_bar
         )
+    )
+
+
+def questions_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Give the open questions about notes that begin in a place: a lock ends them."""
+    return tuple(
+        row
+        for row in rows
+        if row.kind == "question"
+        and row.covers
+        and row.state == "new"
+        and lies_inside(area, row.stem, row.start_bar, row.start_bar)
     )
 
 

@@ -54,6 +54,7 @@ class Finding:
     stem: str | None = None  # stem code
     file: str | None = None  # as the session file writes it
     at_s: float | None = None
+    asks: str = ""  # what a person can answer to it by a row: a name of `questions.ROLE_QUESTIONS`
 
 
 # ---------------------------------------------------------------- audio

@@ -19,6 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 from planner.editlist import clean_text
+from planner.offenders_text import stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
@@ -26,9 +27,9 @@ from planner.parts import clock_shifts
 from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
-from planner.questions import notes_offered, why_no_yes
+from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.spelling import names_at
-from planner.summary import CAUTIONS, coverage_sentence, reference_sentences, stop_line
+from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
@@ -139,6 +140,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         entries=[entry(one, f"offender-{one.offender.rank}", True)
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
+        above=sum(1 for one in plan.offenders if one.above_stop_line),
         drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
@@ -221,6 +223,10 @@ def _entry(
 
 def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
     """The notes that it offers; a yes where it says something; no half, as there is no edit."""
+    if asks_role(question):
+        roles = ROLE_QUESTIONS[question.rule_name]
+        said = tuple((f"role {role}", role, f"{question.stem} is {role}") for role in roles)
+        return (*said, ("yes", "yes", "the role is right"), ANSWERS[2])
     notes = [note_name(midi, names) for midi in notes_offered(question)]
     offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
     first = 1 if why_no_yes(question) else 0

@@ -21,6 +21,7 @@ from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
+from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
 from planner.plan_model import Plan, Row, Source
 from planner.planrows import (
@@ -30,6 +31,7 @@ from planner.planrows import (
     voicing_row,
 )
 from planner.pushed_pitch import voice_findings
+from planner.questions import role_rows
 from planner.row_ids import name_rows
 from planner.rule_rows import advice_row
 from planner.ruled import alters
@@ -90,6 +92,9 @@ def make_plan(
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
     named = named_chords(session, tempo_map)
     recalled = replace(recalled, held=_held(stems, shifts, recalled, tempo_map))
+    recalled = replace(recalled, bars=_bars(stems, shifts, tempo_map))
+    recalled, told = parted(recalled)
+    noticed += told
     ground = Ground(
         session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
         shifts=shifts, recalled=recalled, meant=meant or {},
@@ -133,6 +138,7 @@ def make_plan(
             if one.action in ("ask", "wrong-note"):
                 row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
                 asked.append(replace(row, id=f"Q-{len(asked) + 1:03d}", kind="question"))
+    asked += role_rows(findings, recalled.roles_said)
     advice = [
         advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
                    parts[rule.stem].shift_s, session)
@@ -186,6 +192,19 @@ def make_plan(
         sources=sources,
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
+
+
+def _bars(
+    stems: Iterable[StemNotes], shifts: Mapping[str, float], tempo_map: TempoMap | None
+) -> dict[str, int]:
+    """The bar in which each note begins."""
+    if tempo_map is None:
+        return {}
+    return {
+        n.id: tempo_map.bar_beat(n.note.start_s + shifts[stem.code])[0]
+        for stem in stems
+        for n in stem.notes
+    }
 
 
 def _held(

@@ -1,9 +1,11 @@
-"""What can be answered to a question: which notes are offered, whether a yes says anything."""
+"""What can be answered to a question: which notes or roles are offered, and what a yes says."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Container, Iterable
 
+from planner.model import Finding, Role
 from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.plan_model import Row
 
@@ -11,12 +13,40 @@ from planner.plan_model import Row
 _WHICH_NOTE = frozenset({"between two notes", "wrong note"})
 # Those that a yes does not answer; it does answer "is the step made there?", "another take?".
 _NO_YES = _WHICH_NOTE | {"cannot tell", "late arrival"}
+# Questions about the role of a stem, and the roles that what was heard speaks for.
+ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
+    "role of a low part": ("fretted", "bowed", "brass", "lead-voice"),
+    "role of moving keys": ("fretted-chords", "bowed-group", "voice-harmony"),
+    "role of several at once": ("fretted-chords", "fixed-pitch", "bowed-group"),
+    "role of a click": ("exclude",),
+}
 _LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest one to what sounds
 
 
 def asks_which_note(row: Row) -> bool:
     """Whether a row asks which note was meant."""
     return row.kind == "question" and row.rule_name in _WHICH_NOTE
+
+
+def asks_role(row: Row) -> bool:
+    """Whether a row asks what role a stem has."""
+    return row.kind == "question" and row.rule_name in ROLE_QUESTIONS
+
+
+def role_rows(findings: Iterable[Finding], answered: Container[str]) -> tuple[Row, ...]:
+    """Make questions to answer of what was noticed about roles, one a stem; ids come later.
+
+    answered: codes of the stems whose role somebody has said already.
+    """
+    rows: dict[str, Row] = {}
+    for found in findings:
+        if found.asks in ROLE_QUESTIONS and found.stem and found.stem not in answered:
+            row = Row(
+                id="Q-000", kind="question", stem=found.stem, apply_to=(), action="ask",
+                rule_name=found.asks, reason=f"{found.what} {found.did}".strip(),
+            )  # fmt: skip
+            rows.setdefault(found.stem, row)
+    return tuple(rows.values())
 
 
 def sounding_midi(row: Row) -> float | None:
@@ -62,8 +92,18 @@ def why_no_yes(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     return f"a yes does not answer {row.id}: type {words_to_type(row, names)}"
 
 
+def why_no_no(row: Row) -> str:
+    """Say why a no says nothing to a question about a role; empty where it does."""
+    if not asks_role(row):
+        return ""
+    return f"a no does not say which role {row.stem} has: type {words_to_type(row)}"
+
+
 def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     """Say what answers a question, in the words of a reply."""
+    if asks_role(row):
+        roles = ", ".join(f"{row.id} {role}" for role in ROLE_QUESTIONS[row.rule_name])
+        return f"{roles} (any role), {row.id} yes (it is right) or {row.id} ask"
     said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
     if row.rule_name not in _NO_YES:
         said.append(f"{row.id} yes")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from planner.answers import BLANK, Area, Entry, Rulings, entry_of, rulings_from, with_human
@@ -25,6 +25,7 @@ from planner.pitch import parse_note
 from planner.plan_model import Plan, Row, Since
 from planner.row_ids import notes_from, with_rows
 from planner.ruled_rows import Recalled
+from planner.session_model import StemSpec
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,7 @@ class Remembered:
     rulings: Rulings
     findings: tuple[Finding, ...]
     locked_places: tuple[tuple[Area, bool, str], ...] = ()
+    roles_said: frozenset[str] = frozenset()  # codes of stems
 
     @property
     def used(self) -> tuple[str, ...]:
@@ -48,7 +50,7 @@ class Remembered:
         """Give what a plan needs, with the notes of the ledger as this run finds them."""
         return Recalled(
             ledger=ledger, rulings=self.rulings, last_rows=self.last_rows,
-            locked_places=self.locked_places,
+            locked_places=self.locked_places, roles_said=self.roles_said,
         )  # fmt: skip
 
 
@@ -71,7 +73,9 @@ def remember(opened: Opened, out: Path) -> Remembered:
     rows = _last_rows(
         folders, past, {e.id for e in (*answers, *typed) if e.locked and e.area is None}
     )
-    rulings, findings = rulings_from(with_locked_rows((*answers, *typed), rows), rows)
+    # What is said of a stem's role was carried out before anything was heard.
+    said = tuple(e for e in (*answers, *typed) if not _is_role(e))
+    rulings, findings = rulings_from(with_locked_rows(said, rows), rows)
     if past is not None:
         findings = (*findings, *_not_read_back(past))
     return Remembered(
@@ -81,8 +85,52 @@ def remember(opened: Opened, out: Path) -> Remembered:
         last_rows=rows,
         rulings=rulings,
         findings=findings,
-        locked_places=held_places((*answers, *typed)),
+        locked_places=held_places(said),
+        roles_said=frozenset(e.area.stem for e in answers if _is_role(e) and e.area),
     )
+
+
+def with_said_roles(opened: Opened, out: Path) -> Opened:
+    """Give stems the roles that people answered in place of the session file's, and say so.
+
+    Raises
+    ------
+    PlannerError
+        If the answers cannot be read.
+    """
+    answers = read_answers(answers_path(opened.path, out))
+    said = {e.area.stem: e for e in answers if _is_role(e) and e.area}
+    told = []
+
+    def as_said(spec: StemSpec) -> StemSpec:
+        entry = said.get(spec.code)
+        role = entry.override.role if entry is not None and entry.override is not None else None
+        return spec if role is None else replace(spec, role=role)
+
+    for spec in opened.session.stems:
+        if as_said(spec).role != spec.role:
+            told.append(
+                Finding(
+                    severity="note",
+                    what=f"{spec.code} is {as_said(spec).role}, says "
+                    f"{said[spec.code].by or 'an answer'}; the session file says {spec.role}.",
+                    did="Judged as answered.",
+                    advice="Write it into the session file when you next touch it.",
+                    stem=spec.code,
+                )
+            )
+    stems = tuple(as_said(spec) for spec in opened.session.stems)
+    return replace(
+        opened,
+        session=replace(opened.session, stems=stems),
+        stems=tuple((as_said(spec), path, written) for spec, path, written in opened.stems),
+        takes=tuple((as_said(spec), take, path) for spec, take, path in opened.takes),
+        findings=(*opened.findings, *told),
+    )
+
+
+def _is_role(entry: Entry) -> bool:
+    return entry.override is not None and entry.override.role is not None
 
 
 def typed_entries(

@@ -29,28 +29,16 @@ def readings(plan: Plan) -> tuple[Reading, ...]:
     Empty where nothing is sour, or nothing that is can be cleared.
     """
     before_s, after_s = plan.sour_before_s, plan.sour_after_s
-    if not before_s or after_s is None or before_s <= after_s or not plan.offenders:
+    if not before_s or after_s is None or before_s <= after_s:
         return ()
-    found: dict[int, Reading] = {}
+    found = []
     wanted = [share * (before_s - after_s) for share in _READ_AT] + [before_s - after_s]
-    edits = 0
-    ends = {o.together: o.rank for o in plan.offenders}
-    for o in plan.offenders:
-        edits += o.edits
-        if o.sour_left_s is None or ends[o.together] != o.rank:
-            continue
-        gone_s = before_s - o.sour_left_s
-        if not wanted or round(gone_s - wanted[0], 1) < 0:
-            continue
-        wanted = [gain for gain in wanted if round(gone_s - gain, 1) < 0]
-        found[o.rank] = Reading(
-            lines=o.rank,
-            edits=edits,
-            minutes=o.minutes_so_far,
-            left_s=o.sour_left_s,
-            gone_share=gone_s / before_s,
-        )
-    return tuple(found.values())
+    for one in _at_every_line(plan):
+        gone_s = before_s - one.left_s
+        if wanted and round(gone_s - wanted[0], 1) >= 0:
+            wanted = [gain for gain in wanted if round(gone_s - gain, 1) < 0]
+            found.append(one)
+    return tuple(found)
 
 
 def relief_sentence(plan: Plan) -> str:
@@ -75,16 +63,46 @@ def relief_sentence(plan: Plan) -> str:
 
 
 def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
-    """Lay the curve out as table cells: lines, edits, minutes, sour seconds left."""
+    """Lay the curve out as table cells: lines, edits, minutes, sour seconds left.
+
+    The stop line, which is where the editor's minutes end, has a row of its own.
+    """
+    curve = readings(plan)
+    if not curve:
+        return []
+    stop = max((o.rank for o in plan.offenders if o.above_stop_line), default=0)
+    ends_there = [r for r in _at_every_line(plan) if r.lines == stop]
+    rows = sorted({r.lines: r for r in (*curve, *ends_there)}.values(), key=lambda r: r.lines)
     return [
         (
-            f"first {r.lines}" if r.lines > 1 else "first",
+            (f"first {r.lines}" if r.lines > 1 else "first")
+            + (" (stop line)" if r.lines == stop < plan.offenders[-1].rank else ""),
             str(r.edits),
             _short(r.minutes),
             f"{r.left_s:.1f} ({percent(r.gone_share)} gone)",
         )
-        for r in readings(plan)
+        for r in rows
     ]
+
+
+def _at_every_line(plan: Plan) -> list[Reading]:
+    """The curve behind every line that ends a step of the list."""
+    ends = {o.together: o.rank for o in plan.offenders}
+    found = []
+    edits = 0
+    for o in plan.offenders:
+        edits += o.edits
+        if o.sour_left_s is not None and ends[o.together] == o.rank and plan.sour_before_s:
+            found.append(
+                Reading(
+                    lines=o.rank,
+                    edits=edits,
+                    minutes=o.minutes_so_far,
+                    left_s=o.sour_left_s,
+                    gone_share=1.0 - o.sour_left_s / plan.sour_before_s,
+                )
+            )
+    return found
 
 
 def _short(minutes: float) -> str:

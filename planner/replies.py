@@ -1,11 +1,13 @@
 """Replies in a person's own words, and the page's exported answers, read into single answers.
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
-half``: one or more numbers of the offenders list or row ids, then yes, no, ask, half or note, then
-free words up to the next item. A number after "bar", "beat" or "take" is no line of the list. "all
-like this" among the words answers every row of the same stem, kind, action, direction and intended
-note (of rules: the same stem, scope and action). In place of yes or no stands the note that was
-meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant".
+half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
+ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
+line of the list. "all like this" among the words answers every row of the same stem, kind, action,
+direction and intended note (of rules: the same stem, scope and action). In place of yes or no
+stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
+"is" or "meant". A question about the role of a stem is answered by the role (``Q-004
+bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from bar 19``).
 
 The page's export is UTF-8 text::
 
@@ -15,6 +17,7 @@ The page's export is UTF-8 text::
     by: producer
     LV-0147 no<TAB>love that scoop
     Q-003 meant F#3
+    Q-004 role bass-fretless
 """
 
 from __future__ import annotations
@@ -22,18 +25,25 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import get_args
 
 from planner.answers import ANSWERS, STATE_OF, Answer, largest_move
+from planner.locks import bars_words
+from planner.model import ROLES, Role
 from planner.pitch import note_name
 from planner.plan_model import Row
-from planner.questions import meant_midi, why_no_yes
+from planner.questions import asks_role, meant_midi, why_no_no, why_no_yes
 from planner.session_model import KeyMark
 from planner.spelling import names_at
 
+_ROLES: tuple[Role, ...] = get_args(Role)
 EXPORT_HEAD = "planner answers 1"
 
-_REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+)"
+_REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
+_RANGE = re.compile(r"(\d+)[ \t]*(?:-|\u2013|to)[ \t]*(\d+)", re.IGNORECASE)
+_RANGE_MOST = 100  # chosen: no list that people answer by numbers is longer
+_ANSWER_FIRST = re.compile(rf"\A(?:{'|'.join(ANSWERS)})\b(?=.*\d)", re.IGNORECASE | re.DOTALL)
 _JOIN = r"(?:\s*,\s*|\s*&\s*|\s+and\s+|\s+)"
 _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
 # "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
@@ -42,10 +52,17 @@ _NUMBERED = rf"[A-G]{_SHARP_FLAT}?\d"
 _PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G]){_SHARP_FLAT}"
 _NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
 _VERB = r"(?:(?:it\s+)?(?:is|was|means)\s+(?:meant\s+(?:as\s+)?)?|meant\s+(?:as\s+)?)"
+# Longer names first: fretted-chords before fretted.
+_ROLE = "|".join(sorted(map(re.escape, ROLES), key=lambda name: (-len(name), name)))
+_BARS = (
+    r"(?:from\s+bar\s+(?P<from>\d+)(?:\s+on)?"
+    r"|bars?\s+(?P<first>\d+)(?:\s*(?:-|\u2013|to)\s*(?P<last>\d+))?)"
+)
 _ITEM = re.compile(
     rf"(?<![\w.-])(?<![A-Ga-g](?=#))(?<![A-Ga-g]#)(?P<refs>{_REF}(?:{_JOIN}{_REF})*)\s*[:=]?\s*"
     rf"(?:-\s+)?(?:(?P<answer>{'|'.join(ANSWERS)})\b(?!-)"
-    rf"|(?:{_VERB}(?P<meant>{_NOTE})|(?P<plain>{_PLAIN_NOTE}))(?![\w#'\u2019-]))",
+    rf"|(?:{_VERB}(?P<meant>{_NOTE})|(?P<plain>{_PLAIN_NOTE}))(?![\w#'\u2019-])"
+    rf"|(?:{_VERB}|role\s+)?(?P<role>{_ROLE})(?![\w-])|(?P<bars>{_BARS})(?!\w))",
     re.IGNORECASE,
 )
 _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
@@ -57,8 +74,10 @@ _LOCK = re.compile(
     rf"(?!\s*[:=]?\s*(?:{'|'.join(ANSWERS)})\b)|[^\n.;,]+)",
     re.IGNORECASE,
 )
+_QUESTION, _RULE = re.compile(r"Q-\d+", re.IGNORECASE), re.compile(r"R-\d+", re.IGNORECASE)
 _LINE = re.compile(
-    r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|(?P<answer>[A-Za-z]+))[ ]*"
+    r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|role\s+(?P<role>[a-z-]+)"
+    r"|(?P<answer>[A-Za-z]+))[ ]*"
     r"(?:\t(?P<comment>.*))?"
 )
 
@@ -70,6 +89,8 @@ class Said:
     ref: str  # as written: "12", "R-001"
     answer: Answer | None = None  # None: a note was named
     meant: str = ""  # the note that was meant, as written
+    role: Role | None = None  # of the stem that a question asks about
+    bars: tuple[int, int | None] | None = None  # of a rule; without a last bar to the end
     comment: str = ""
     like_this: bool = False
 
@@ -110,39 +131,58 @@ class Placed:
     answer: Answer | None
     comment: str
     meant_midi: int | None = None
+    role: Role | None = None
+    bars: tuple[int, int | None] | None = None
 
 
 def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     """Read a plain reply; what is not understood comes back beside what is."""
-    found: list[tuple[int, int, list[str], Answer | None, str]] = []
+    found: list[tuple[int, int, list[str], Said]] = []
     for match in _ITEM.finditer(text):
         refs = [(m.start() + match.start(), m[0]) for m in re.finditer(_REF, match["refs"])]
-        if _PLACE_WORD.search(text[: match.start()]) and refs[0][1].isdigit():
+        if _PLACE_WORD.search(text[: match.start()]) and refs[0][1][:1].isdigit():
             refs = refs[1:]
         if refs:
             answer = next((a for a in ANSWERS if a == (match["answer"] or "").lower()), None)
-            names = [ref.removeprefix("#") for _, ref in refs]
-            meant = match["meant"] or match["plain"] or ""
-            found.append((refs[0][0], match.end(), names, answer, meant))
+            names = [name for _, ref in refs for name in _each(ref)]
+            # A role answers a question, a stretch of bars a rule: elsewhere they are words.
+            asked = match["role"] and not all(_QUESTION.fullmatch(name) for name in names)
+            spanned = match["bars"] and not all(_RULE.fullmatch(name) for name in names)
+            if asked or spanned:
+                continue
+            said_here = Said(
+                ref="",
+                answer=answer,
+                meant=match["meant"] or match["plain"] or "",
+                role=next((r for r in _ROLES if r == (match["role"] or "").lower()), None),
+                bars=_bars_said(match) if match["bars"] else None,
+            )
+            found.append((refs[0][0], match.end(), names, said_here))
     said: list[Said] = []
     unclear: list[Unclear] = []
     before = _words(text[: found[0][0]] if found else text)
     if before:
-        unclear.append(Unclear(text=before, why="no line number or row id with an answer"))
-    for k, (_, words_from, refs_of_item, answer, meant) in enumerate(found):
+        why = "no line number or row id with an answer"
+        if _ANSWER_FIRST.match(before):
+            why += "; write the number first: '3 yes, 4 no', or '3-6 yes'"
+        unclear.append(Unclear(text=before, why=why))
+    for k, (_, words_from, refs_of_item, one) in enumerate(found):
         until = found[k + 1][0] if k + 1 < len(found) else len(text)
         words = text[words_from:until]
         like = _LIKE.search(words) is not None
         comment = _words(_LIKE.sub(" ", words) if like else words)
         if comment.lower() == "and":  # "1 yes and 2 no"
             comment = ""
-        if answer == "ask" and comment:
+        if one.answer == "ask" and comment:
             comment = f"ask {comment}"
-        said += [
-            Said(ref=ref, answer=answer, meant=meant, comment=comment, like_this=like)
-            for ref in refs_of_item
-        ]
+        said += [replace(one, ref=ref, comment=comment, like_this=like) for ref in refs_of_item]
     return tuple(said), tuple(unclear)
+
+
+def _bars_said(match: re.Match[str]) -> tuple[int, int | None]:
+    if match["from"]:
+        return int(match["from"]), None
+    return int(match["first"]), int(match["last"] or match["first"])
 
 
 def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
@@ -177,16 +217,17 @@ def read_export(text: str) -> Export:
             continue
         match = _LINE.fullmatch(line.rstrip("\r"))
         answer = next((a for a in ANSWERS if match and a == (match["answer"] or "").lower()), None)
-        if match is None or (answer is None and not match["meant"]):
-            why = f"line {number} is no '<row id> yes, no, ask, half, note or meant <note>', then "
-            why += "a tab and words"
+        role = next((r for r in _ROLES if match and r == match["role"]), None)
+        if match is None or (answer is None and role is None and not match["meant"]):
+            why = f"line {number} is no '<row id> yes, no, ask, half, note, meant <note> or role "
+            why += "<role>', then a tab and words"
             unclear.append(Unclear(text=line, why=why))
             continue
         comment = re.sub(
             r"\\([n\\])", lambda m: "\n" if m[1] == "n" else "\\", match["comment"] or ""
         )
         meant = match["meant"] or ""
-        said.append(Said(ref=match["id"], answer=answer, meant=meant, comment=comment))
+        said.append(Said(ref=match["id"], answer=answer, meant=meant, role=role, comment=comment))
     return Export(
         song=head.get("song", ""),
         plan=head.get("plan", ""),
@@ -229,20 +270,19 @@ def placed(
             continue
         for each in like_this(row, rows) if one.like_this else (row,):
             midi = meant_midi(one.meant, each) if one.meant else None
-            word = (
-                str(one.answer)
-                if midi is None
-                else f"meant {note_name(midi, names_at(keys, each.start_bar))}"
-            )
-            decides = midi is not None or one.answer in STATE_OF
+            word = str(one.answer or one.role or one.bars)
+            if midi is not None:
+                word = f"meant {note_name(midi, names_at(keys, each.start_bar))}"
+            decides = midi is not None or one.role is not None or one.answer in STATE_OF
             if decides and stated.setdefault(each.id, word) != word:
                 why = f"{each.id} was answered '{stated[each.id]}' before in the same reply"
                 unclear.append(Unclear(text=_as_written(one), why=why))
                 continue
             label = one.ref if each is row else "like this"
             done[each.id, word] = Placed(
-                ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi
-            )
+                ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi,
+                role=one.role, bars=one.bars,
+            )  # fmt: skip
     return tuple(done.values()), tuple(unclear)
 
 
@@ -253,7 +293,7 @@ def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tupl
     """
     if re.fullmatch(rf"{_REF}(?:{_JOIN}{_REF})*", text) is None:
         return ()
-    found = [_row(ref.removeprefix("#"), rows, ranks) for ref in re.findall(_REF, text)]
+    found = [_row(one, rows, ranks) for ref in re.findall(_REF, text) for one in _each(ref)]
     return tuple(row for row in found if row is not None) if None not in found else ()
 
 
@@ -265,6 +305,15 @@ def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
     """
     others = (other for other in rows if other.id != row.id and _likeness(other) == _likeness(row))
     return (row, *others)
+
+
+def _each(ref: str) -> tuple[str, ...]:
+    """The lines of a range such as "3-6"; anything else is itself."""
+    ref = ref.removeprefix("#")
+    ends = _RANGE.fullmatch(ref)
+    if ends is None or not 0 < int(ends[2]) - int(ends[1]) <= _RANGE_MOST:
+        return (ref,)
+    return tuple(str(k) for k in range(int(ends[1]), int(ends[2]) + 1))
 
 
 def _likeness(row: Row) -> tuple[object, ...]:
@@ -306,6 +355,16 @@ def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
         if len(row.covers) != 1:
             return f"{row.id} is no single note, so none can be named for it"
         return f"{one.meant!r} is no note name; write a letter, # or b, and the octave: F#3, Bb2"
+    if one.role is not None and not asks_role(row):
+        return f"{row.id} does not ask for a role"
+    if one.bars is not None and row.kind != "rule":
+        return f"{row.id} is no rule, so it has no stretch of bars"
+    if one.bars is not None and row.start_bar is None:
+        return "there is no tempo map, so no bar can be found"
+    if one.bars is not None and one.bars[1] is not None and one.bars[1] < one.bars[0]:
+        return f"bars {one.bars[0]}-{one.bars[1]} end before they begin"
+    if one.answer == "no" and (why := why_no_no(row)):
+        return why
     if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
         return why
     if one.answer == "note" and not one.comment:
@@ -319,7 +378,8 @@ def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
 
 def _as_written(one: Said) -> str:
     meant = f"meant {one.meant}" if one.meant else ""
-    return " ".join(part for part in (one.ref, one.answer, meant, one.comment) if part)
+    bars = "" if one.bars is None else bars_words(one.bars)
+    return " ".join(p for p in (one.ref, one.answer, meant, one.role, bars, one.comment) if p)
 
 
 def _words(text: str) -> str:

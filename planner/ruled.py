@@ -5,18 +5,21 @@ The tool's own value always stands beside a person's, in the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 
 from planner.answers import Override, Ruling, Rulings
+from planner.locks import bars_words
 from planner.pitch import note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 from planner.scope_rule import ScopeRule
 from planner.targets import Aimed
-from planner.wording import flat_or_sharp, raise_or_lower
+from planner.wording import count, flat_or_sharp, raise_or_lower
 
+_NOWHERE: Mapping[str, int] = MappingProxyType({})
 _REFUSED = "refused"
 SET_BY_HAND = "set by hand"
 _NO_ROW = ("ask", "wrong-note")  # these become questions
@@ -43,7 +46,11 @@ def re_aimed(
 
 
 def ruled_rules(
-    rules: Mapping[str, ScopeRule], rulings: Rulings, may_move: Mapping[str, frozenset[str]]
+    rules: Mapping[str, ScopeRule],
+    rulings: Rulings,
+    may_move: Mapping[str, frozenset[str]],
+    bars: Mapping[str, int] = _NOWHERE,
+    held: Container[str] = (),
 ) -> dict[str, ScopeRule]:
     """Carry rulings into rules: refused ones stay as rows that move nothing, others are scaled.
 
@@ -52,11 +59,19 @@ def ruled_rules(
     may_move : mapping
         Stem code -> ids of its notes that are not protected; a locked rule that is not found
         again goes on covering those of its notes that are still there.
+    bars : mapping
+        Note id -> the bar in which it begins, in play order: where people gave a rule its bars.
+    held : container
+        Ids of the notes that lie in a locked place, which no such rule takes in.
     """
-    done = {
-        rule_id: _ruled_rule(rule, rulings[rule_id], may_move) if rule_id in rulings else rule
-        for rule_id, rule in rules.items()
-    }
+    done = {}
+    for rule_id, rule in rules.items():
+        if rule_id in rulings:
+            own = may_move.get(rule.stem, frozenset())
+            free = {n: bar for n, bar in bars.items() if n in own and n not in held}
+            rule = _in_said_bars(rule, rulings[rule_id], free)
+            rule = _ruled_rule(rule, rulings[rule_id], may_move)
+        done[rule_id] = rule
     for rule_id, ruling in rulings.items():
         row = ruling.frozen
         if row is not None and row.kind == "rule" and rule_id not in done:
@@ -66,27 +81,47 @@ def ruled_rules(
     return done
 
 
-def outside_locks(
-    rules: Mapping[str, ScopeRule], held: Mapping[str, str], known: Iterable[str]
-) -> dict[str, ScopeRule]:
-    """Keep rules that no plan had yet away from notes that lie under a lock.
+def _in_said_bars(rule: ScopeRule, ruling: Ruling, bars: Mapping[str, int]) -> ScopeRule:
+    """Let a rule cover what lies in the bars that a person gave it.
 
-    Parameters
-    ----------
-    held : mapping
-        Ids of the notes that lie in a locked place.
-    known : iterable of str
-        Ids of the rows of the last plan.
+    A rule over a part or a stretch of one takes all notes that begin there, any other those of its
+    own.
     """
-    old = set(known)
-    done = {}
-    for rule_id, rule in rules.items():
-        covers = rule.covers
-        if rule_id not in old:
-            covers = tuple(n for n in covers if n not in held)
-        if covers:
-            done[rule_id] = replace(rule, covers=covers)
-    return done
+    override = ruling.override
+    if override is None or override.bars is None or ruling.frozen is not None:
+        return rule
+    first, last = override.bars
+    there = [n for n, bar in bars.items() if first <= bar and (last is None or bar <= last)]
+    stretch = rule.scope in ("part", "span")
+    covers = tuple(n for n in there if stretch or n in rule.covers)
+    said = f"{bars_words(override.bars)}, {ruling.set_by}"
+    if not covers:
+        return replace(rule, reason=f"{said}, where it has no note, so it stays: {rule.reason}")
+    was = count(len(rule.covers), "note")
+    return replace(
+        rule,
+        covers=covers,
+        scope="span" if rule.scope == "part" else rule.scope,
+        action="tuning-span" if rule.scope == "part" else rule.action,
+        reason=f"{said}; the planner says {was} in all: {rule.reason}",
+    )
+
+
+def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[ScopeRule, ...]:
+    """Keep rules away from notes that lie under a lock: what moves these stands there already.
+
+    held: ids of the notes that lie in a locked place.
+    """
+    done = []
+    for rule in rules:
+        covers = tuple(n for n in rule.covers if n not in held)
+        out = len(rule.covers) - len(covers)
+        if not covers:
+            continue
+        are = f"{count(out, 'note')} under a lock {'is' if out == 1 else 'are'} not in it"
+        reason = f"{rule.reason}; {are}" if out else rule.reason
+        done.append(replace(rule, covers=covers, reason=reason))
+    return tuple(done)
 
 
 def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings: Rulings) -> bool:

@@ -22,6 +22,8 @@ class Recalled:
     last_rows: tuple[Row, ...] = ()
     locked_places: tuple[tuple[Area, bool, str], ...] = ()  # place, locked or unlocked, by whom
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
+    roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
+    bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order
 
 
 NOTHING = Recalled(rulings={})
@@ -112,7 +114,15 @@ def _with_the_questions(ruling: Ruling | None, asked: Ruling | None) -> Ruling |
 def _frozen(row: Row, frozen: Row) -> Row:
     if row.action == "leave" and row.rule_name == "hands off":
         return row
-    if frozen.kind != "rule" or set(frozen.covers) == set(row.covers):
+    if frozen.kind != "rule":
+        return frozen
+    if frozen.start_s is None:  # it was parted from a rule in this run
+        frozen = replace(
+            frozen, start_s=row.start_s, end_s=row.end_s, start_smp=row.start_smp,
+            end_smp=row.end_smp, start_bar=row.start_bar, start_beat=row.start_beat,
+            end_bar=row.end_bar, end_beat=row.end_beat, start_tc=row.start_tc,
+        )  # fmt: skip
+    if set(frozen.covers) == set(row.covers):
         return frozen
     return replace(frozen, covers=row.covers, notes_covered=row.notes_covered)
 

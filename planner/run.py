@@ -42,7 +42,7 @@ from planner.opening import (
 from planner.parts import clock_shifts
 from planner.plan_model import Plan
 from planner.planning import make_plan
-from planner.recalling import ledger_after, remember, since_last
+from planner.recalling import ledger_after, remember, since_last, with_said_roles
 from planner.score_match import StemScore
 from planner.score_use import several_at_once, sung_words, use_score
 from planner.session_model import Session, StemSpec, Take
@@ -106,8 +106,9 @@ def plan_session(
     tempo_map = tempo_map_of(opened)
     tolerances = read_tolerances()
     judging = judging_of(opened)
-    scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     folders, out = places_of(opened, out)
+    opened = with_said_roles(opened, out)
+    scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
     remembered = remember(opened, out)
     sources = sources_of(opened)
     beside = {
@@ -190,6 +191,7 @@ def inspect_session(
     A stem that cannot be read is a finding here, not a stop.
     """
     opened = open_session(session_path, without=without, keep_going=True)
+    opened = with_said_roles(opened, places_of(opened, None)[1])
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)

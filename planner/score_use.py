@@ -98,6 +98,7 @@ def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
             advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; if it "
             "plays one line of them, name a track with that line alone.",
             stem=stem.code,
+            asks="role of several at once",
         ),
     )
 

@@ -86,9 +86,10 @@ def settle(
     }
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
-        rules = name_rules(every_found, recalled.ledger, taken=done)
-        rules = outside_locks(rules, recalled.held, (row.id for row in recalled.last_rows))
-        rules = ruled_rules(rules, rulings, may_move) if before is None else rules
+        free = outside_locks(every_found, recalled.held)
+        rules = name_rules(free, recalled.ledger, taken=done)
+        if before is None:
+            rules = ruled_rules(rules, rulings, may_move, recalled.bars, recalled.held)
         layers = layers_of(rules)
         layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
         clashes = find_clashes(layered)

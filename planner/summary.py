@@ -1,15 +1,13 @@
-"""The plan in words: the session tuning summary and the producer's list, both as Markdown."""
+"""The plan in words: the session tuning summary, as Markdown."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-
 from planner.changes import anything, since_sentence
 from planner.loudness_pitch import level_lines
+from planner.markdown import plain, table
 from planner.model import Finding
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, note_name
-from planner.plan_model import Offender, Plan, Since, StemSummary
+from planner.plan_model import Plan, Since, StemSummary
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
 from planner.spelling import names_at
 from planner.string_grid import string_grids
@@ -37,7 +35,6 @@ from planner.wording import (
     minutes,
     percent,
     place,
-    terms,
 )
 
 AGREES_CENTS = 3.0  # common practice, no source: a larger gap to the typed A4 is said aloud
@@ -83,49 +80,6 @@ def summary_markdown(plan: Plan) -> str:
         ],
     ]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
-
-
-def offenders_markdown(plan: Plan) -> str:
-    """Write the ranked list of offenders in words; the stop line is its last line."""
-    lines = [
-        f"# Most relief first: {plain(plan.session.song)}",
-        "",
-        f"Sign rule: {SIGN_RULE}.",
-        "",
-        *(f"- {plain(line)}" for line in reference_sentences(plan)[:1]),
-        "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
-        "",
-    ]
-    if relief_sentence(plan):
-        lines += [relief_sentence(plan), "", *table(RELIEF_HEAD, relief_rows(plan)), ""]
-    for o in plan.offenders:
-        if o.above_stop_line:
-            lines += [f"{o.rank}. {_offender(o)}"]
-    return "\n".join([*lines, "", stop_line(plan)]) + "\n"
-
-
-def stop_line(plan: Plan) -> str:
-    """Say what the lines above take, and what going on would buy."""
-    if not plan.offenders:
-        return "Stop line: nothing needs doing."
-    above = [o for o in plan.offenders if o.above_stop_line]
-    below = [o for o in plan.offenders if not o.above_stop_line]
-    spent = minutes(above[-1].minutes_so_far) if above else "no time"
-    verb = "takes" if len(above) == 1 else "take"
-    done = f"Stop line: the {count(len(above), 'line')} above {verb} {spent}"
-    if not below:
-        return f"{done}; there is nothing below."
-    if any(o.clears_s for o in plan.offenders):
-        more_s = sum(o.clears_s or 0.0 for o in below)
-        verb = "clears" if len(below) == 1 else "clear"
-        return (
-            f"{done}; the {count(len(below), 'line')} below {verb} {amount(more_s)} more sour "
-            f"{'second' if amount(more_s) == '1' else 'seconds'}."
-        )
-    total = sum(o.severity for o in plan.offenders)
-    share = sum(o.severity for o in below) / total if total > 0 else 0.0
-    more = "the next line buys" if len(below) == 1 else f"the next {len(below)} lines buy"
-    return f"{done}; {more} {percent(share)} more."
 
 
 def reference_sentences(plan: Plan) -> list[str]:
@@ -198,18 +152,6 @@ def coverage_sentence(plan: Plan) -> str:
         f"{found.measured} of {count(found.notes, 'note')} measured "
         f"({percent(found.share)}{by_time})."
     )
-
-
-def plain(text: str) -> str:
-    """Keep a text of the session on one line and free of Markdown and HTML."""
-    one_line = " ".join(text.split())
-    return re.sub(r"([\\|`*\[\]])", r"\\\1", one_line).replace("&", "&amp;").replace("<", "&lt;")
-
-
-def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Lay out a Markdown table."""
-    lines = [head, ("---",) * len(head), *rows]
-    return ["| " + " | ".join(cells) + " |" for cells in lines]
 
 
 def group_row(group: Group) -> tuple[str, str, str, str]:
@@ -328,7 +270,7 @@ def _rules(plan: Plan) -> list[str]:
         return []
     lines = [
         f"- {row.id}, {row.stem}, {count(row.notes_covered, 'note')}: "
-        f"{plain(row.in_words).rstrip('.')}. {plain(row.reason)}"
+        f"{plain(row.in_words).rstrip('.')}; {plain(row.reason)}."
         for row in rules
     ]
     return ["## Rules, biggest first", "", *lines]
@@ -435,20 +377,3 @@ def _assumed(plan: Plan) -> list[str]:
             )
     told = "; ".join(f"{code}: {plain(words)}" for code, words in session.consent)
     return [*lines, f"Consent: {told or 'not recorded'}."]
-
-
-def _offender(o: Offender) -> str:
-    times = count(o.times, "time") if o.times > 1 else ""
-    why = terms(o.terms)
-    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
-    joined = "Only together with its neighbours in the list. " if o.shares_step else ""
-    # A rule over many pitches names none.
-    parts = (o.stem, place(o.start_bar, o.start_beat, o.start_s), plain(o.intended), times)
-    where = ", ".join(part for part in parts if part)
-    return (
-        f"**{plain(o.headline)}** {where} "
-        f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
-        f"{clears}{joined}"
-        f"Rank {o.severity:.1f} of 100{f': {why}' if why else ''}. "
-        f"Up to here: {minutes(o.minutes_so_far)}."
-    )

@@ -6,6 +6,7 @@ Pure counting over a `Plan`; `planner.summary` and `planner.page` put it into wo
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -175,6 +176,12 @@ def is_open_question(row: Row) -> bool:
     return row.kind == "question" and row.state in ("new", "parked", "reopened")
 
 
+def _said_of_all(reasons: Counter[str]) -> str:
+    """The reason most notes carry, without the figure at its end where that is not everyone's."""
+    most = reasons.most_common(1)[0][0]
+    return most if len(reasons) == 1 else re.sub(r" of [\d.]+\Z", "", most)
+
+
 def _grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
     together: defaultdict[str, list[tuple[str, Judged]]] = defaultdict(list)
     for rule_name, reason, judged in entries:
@@ -187,7 +194,7 @@ def _grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
         groups.append(
             Group(
                 rule_name="" if key.startswith("\n") else key,
-                reason=reasons.most_common(1)[0][0],
+                reason=_said_of_all(reasons),
                 notes=len(members),
                 stems=tuple(stems),
                 length_s=math.fsum(judged.measured.note.length_s for _, judged in members),

@@ -30,11 +30,12 @@ from planner.guide import (
 )
 from planner.hand_off import hand_off_markdown
 from planner.ledger import Ledger
+from planner.offenders_text import offenders_markdown
 from planner.page import review_page
 from planner.page_sound import Excerpt
 from planner.plan_model import Plan
 from planner.provenance import run_record
-from planner.summary import offenders_markdown, summary_markdown
+from planner.summary import summary_markdown
 from planner.timeline import TempoMap
 
 

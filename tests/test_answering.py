@@ -44,9 +44,11 @@ HIGH, LOW, HIGH_TOO = "EGL-0003", "EGL-0005", "EGL-0007"
 
 def write_stem(path: Path, notes: tuple[tuple[int, float], ...], *, late_s: float = 0.0) -> None:
     rng = np.random.default_rng(notes[0][0])
+    each = rng.spawn(len(notes))
     string = StringSound(sharp_at_onset_cents=0.0)
     sounds = [
-        (0.2 + 0.9 * k, plucked(midi_to_hz(m) * 2 ** (cents / 1200), 0.8, string, rng))
+        # A note of its own each: whatever one is tuned to, the others sound the same.
+        (0.2 + 0.9 * k, plucked(midi_to_hz(m) * 2 ** (cents / 1200), 0.8, string, each[k]))
         for k, (m, cents) in enumerate(notes)
     ]
     samples = mix(sounds, 8.0).samples
@@ -408,3 +410,46 @@ def test_locks_and_named_notes_through_the_command_line(
     assert run("plan", job) in (0, 1)
     assert not row(job, 3, HIGH)["locked"]
     assert "EGL-0001" in {r["id"] for r in rows(job, 3)}
+
+
+def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A bass that plays high is asked about; the role that is answered counts for every command."""
+    job = tmp_path
+    (job / "audio").mkdir()
+    (job / "session.yaml").write_text(
+        SESSION.replace("bass-fretted}", "bass-fretted, range: [E1, C6]}").replace(
+            "  - {code: EGL, file: guitar.wav, role: fretted}\n", ""
+        )
+    )
+    high = tuple((m, 0.0) for m in (64, 67, 69, 71, 72, 71, 69, 67))
+    rng = np.random.default_rng(8)
+    string = StringSound(sharp_at_onset_cents=0.0)
+    sounds = [
+        (0.2 + 0.55 * k, plucked(midi_to_hz(m), 0.5, string, rng))
+        for k, (m, _) in enumerate((*high, *high))
+    ]
+    samples = mix(sounds, 9.5).samples
+    soundfile.write(job / "audio" / "bass.wav", 0.4 * samples / np.abs(samples).max(), SR)
+    assert run("plan", job) == 1
+    (asked,) = [r for r in rows(job, 1) if r["kind"] == "question"]
+    assert (asked["id"], asked["stem"], asked["covers"]) == ("Q-001", "BAS", [])
+    assert "is marked bass-fretted, its median note is A4: really?" in asked["reason"]
+    assert "Q-001 fretted, Q-001 bowed" in (job / "plan_01" / "hand_off.md").read_text()
+    assert 'data-answer="role fretted"' in (job / "plan_01" / "review.html").read_text()
+    capsys.readouterr()
+    assert run("answer", job, "Q-001 no") == 2
+    assert "a no does not say which role BAS has" in capsys.readouterr().out
+    assert run("answer", job, "Q-001 fretted, they swapped", "--by", "Ed") == 0
+    assert 'Q-001 (BAS, throughout; ask): BAS is fretted, "they swapped"' in capsys.readouterr().out
+    stored = yaml.safe_load((job / "session.answers.yaml").read_text(encoding="utf-8"))["answers"]
+    assert [(a["where"], a["override"]) for a in stored] == [({"stem": "BAS"}, {"role": "fretted"})]
+    assert run("plan", job) == 0
+    assert [r for r in rows(job, 2) if r["kind"] == "question"] == []
+    summary = (job / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert "BAS is fretted, says Ed; the session file says bass-fretted." in summary
+    assert "| BAS | fretted |" in summary
+    capsys.readouterr()
+    assert main(["inspect", str(job / "session.yaml")]) in (0, 1)
+    told = capsys.readouterr().out
+    assert "BAS is fretted, says Ed" in told
+    assert "really?" not in told

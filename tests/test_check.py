@@ -9,14 +9,25 @@ import pytest
 from planner.check import (
     Pair,
     Reading,
+    RowCheck,
     checked_rows,
     checked_stem,
     moved_unasked,
     paired,
     verdict_of,
 )
-from planner.check_words import BounceCheck, check_markdown, in_short, row_words, state_of
+from planner.check_words import (
+    BounceCheck,
+    changed_words,
+    check_markdown,
+    in_short,
+    row_words,
+    state_of,
+)
+from planner.ghost_check import Ghost
+from planner.null_test import Changed, NullTest
 from planner.pitch import shift_hz
+from planner.sour_check import FreshSour, SourCheck
 from tests.invented_plan import RULE, SHAPED, row
 
 
@@ -170,3 +181,150 @@ def test_the_sheet_in_words() -> None:
     assert [state_of(v) for v in ("done", "overdone", "cannot tell", "no file")] == [
         "checked", "not-done", "new", "not-done",
     ]  # fmt: skip
+
+
+def checked(**more: object) -> BounceCheck:
+    base = BounceCheck(
+        song="Low Tide Ledger", plan="plan_01", rows=(), moved=(), stems=(), changed_originals=()
+    )
+    return replace(base, **more)
+
+
+def test_what_changed_outside_the_edits_in_words() -> None:
+    """Level, place, hole, click, another sound; a file rendered anew; polarity."""
+    base = NullTest(stem="LV", file="lv_fix.wav", compared_s=40.0, null_db=-88.2)
+    said = {
+        Changed(start_s=4.0, end_s=6.5, how="level", level_db=2.0): "level changed: 2.0 dB louder",
+        Changed(start_s=4.0, end_s=6.5, how="level", level_db=-5.9, steady=False):
+            "level changed: 5.9 dB softer at most",
+        Changed(start_s=4.0, end_s=6.5, how="later", later_s=-0.003):
+            "moved in time: 3.00 ms earlier",
+        Changed(start_s=4.0, end_s=6.5, how="silent"): "silent now",
+        Changed(start_s=4.0, end_s=6.5, how="added"): "something sounds where there was silence",
+        Changed(start_s=4.0, end_s=6.5, how="other", null_db=-12.3):
+            "something else changed (null -12 dB)",
+    }  # fmt: skip
+    for one, words in said.items():
+        whole = checked(nulls=(replace(base, changed=(one,)),))
+        assert changed_words(one) == words
+        assert not whole.passed
+        assert (
+            "LV: lv_fix.wav: 1 stretch outside the edits is not the same sound (2.5 s in all; "
+            f"first at 4.00 s, {words})."
+        ) in in_short(whole)
+        assert f"- LV (lv_fix.wav), 4.00 to 6.50 s: {words}" in check_markdown(whole, ())
+    anew = checked(nulls=(replace(base, rerendered=True),))
+    assert not anew.passed
+    assert "the whole file was rendered anew" in in_short(anew)[1]
+    turned = checked(nulls=(replace(base, turned_over=True),))
+    assert in_short(turned)[1] == "LV: lv_fix.wav: polarity is turned over."
+
+
+def test_the_same_sound_in_words() -> None:
+    """What was made up for stands beside what is left; a file not compared says why."""
+    base = NullTest(stem="LV", file="lv_fix.wav", compared_s=40.0, null_db=-88.2)
+    fine = replace(base, late_smp=512.0, late_s=512 / 48000, gain_db=-1.94, reaching=2, reach_s=0.3)
+    whole = checked(nulls=(fine, replace(base, why_not="a rule moves the whole part")))
+    assert whole.passed
+    assert in_short(whole)[1] == (
+        "All done as planned, and nothing else moved: outside the edits it is the same sound."
+    )
+    sheet = check_markdown(whole, ())
+    assert (
+        "| LV | lv_fix.wav | 40.0 s | 512.00 samples, -1.9 dB; null -88 dB | the same sound; "
+        "2 edits past the note's own span, by 0.3 s at most |"
+    ) in sheet
+    assert "| LV | lv_fix.wav |  |  | not compared: a rule moves the whole part |" in sheet
+    exact = check_markdown(checked(nulls=(replace(base, null_db=-200.0),)), ())
+    assert "| nothing; null exact | the same sound |" in exact
+
+
+def test_a_null_test_knows_delay_and_level_better() -> None:
+    """To the sample instead of to some milliseconds; a delay of one sample is told."""
+    notes = tuple(reading(k) for k in range(6))
+    later = tuple(reading(k, late_s=0.0105) for k in range(6))
+    null = NullTest(stem="LV", file="x.wav", late_smp=1.0, late_s=1 / 48000, gain_db=-1.5)
+    told, _ = checked_stem("LV", notes, later, (), null)
+    assert told.said == (
+        "1 sample (0.02 ms) late throughout: a delay was not made up for",
+        "1.5 dB softer than the original",
+    )
+    for useless in (replace(null, why_not="a rule"), replace(null, rerendered=True), None):
+        told, _ = checked_stem("LV", notes, later, (), useless)
+        assert told.said == ("10.5 ms late throughout: a delay was not made up for",)
+
+
+def test_sour_seconds_and_ghosts_in_words() -> None:
+    """Three figures, what is sour now, and where the old pitch is still heard."""
+    fresh = (
+        FreshSour(start_s=4.0, end_s=5.2, notes=("BV-0012", "PNO-0031"), planned=False),
+        FreshSour(start_s=9.0, end_s=9.4, notes=("LV-0007",), planned=True),
+    )
+    sour = SourCheck(recorded_s=42.3, planned_s=16.1, measured_s=18.4, fresh=fresh, unread=1)
+    ghost = Ghost(stem="LV", held_in="OH", notes=4, loudest_db=-18.2, most_cents=-21.0)
+    whole = checked(sour=sour, ghosts=(ghost,))
+    assert in_short(whole)[-2:] == [
+        "Sour seconds: 42 as recorded, 16 as planned, 18 in the bounces; 1 moment sour there that "
+        "the plan leaves clean.",
+        "Corrected notes are still heard at their old pitch in OH, by bleed.",
+    ]
+    sheet = check_markdown(whole, ())
+    assert "- 4.00 to 5.20 s: BV-0012 against PNO-0031\n" in sheet
+    assert "- 9.00 to 9.40 s: LV-0007 out of tune (as planned)\n" in sheet
+    assert "1 note of the bounces could not be read again: counted as recorded." in sheet
+    assert (
+        "- OH holds 4 corrected notes of LV as recorded, at -18 dB the loudest; LV was lowered by "
+        "up to 21."
+    ) in sheet
+
+
+def test_a_stem_of_which_nothing_was_done_is_one_line() -> None:
+    """Twenty rows of one untouched file do not push the others off the sheet."""
+
+    def one(stem: str, k: int, verdict: str) -> RowCheck:
+        return RowCheck(
+            id=f"{stem}-{k:04d}", stem=stem, start_s=1.0 * k, wanted_cents=9.0, got_cents=0.0,
+            uncertainty_cents=0.5, verdict=verdict, notes=1,
+        )  # fmt: skip
+
+    rows = (*(one("AG", k, "not done") for k in range(30)), one("LV", 1, "not done"))
+    sheet = check_markdown(checked(rows=rows), ())
+    assert "| all 30 rows | AG |  | none of them was done |  |" in sheet
+    assert "AG-0003" not in sheet
+    assert "| LV-0001 | LV |  | raise by 9; found where it was: not done | 1 |" in sheet
+    assert "more are in check.csv" not in sheet
+
+
+def test_many_changed_vibratos_are_one_line() -> None:
+    """Up to three by name, more as a number with the worst."""
+    then = tuple(reading(k, vibrato_half_cents=30.0) for k in range(5))
+    for k, said in ((3, "vibrato narrower by 30 % on LV-0001"), (5, "")):
+        now = tuple(
+            reading(i, vibrato_half_cents=30.0 * (0.8 - 0.1 * i) if i < k else 30.0)
+            for i in range(5)
+        )
+        told, _ = checked_stem("LV", then, now, ())
+        if said:
+            assert said in told.said
+            assert len(told.said) == 2
+        else:
+            assert told.said == (
+                "vibrato changed on 4 notes, most of all LV-0004 narrower by 60 %",
+            )
+
+
+def test_a_rule_left_undone_is_no_doing_of_a_smaller_one() -> None:
+    """Neither of two rules was made: the pitch under the part is not half done by that."""
+    ids = tuple(f"LV-{k:04d}" for k in range(10))
+    whole = replace(RULE, id="R-001", stem="LV", scope="part", covers=ids, add_cents=3.6,
+                    onset_cents=None, state="new")  # fmt: skip
+    pitch = replace(whole, id="R-002", scope="pitch", covers=ids[:4], add_cents=-9.6)
+    nothing = {i: Pair(then=reading(k), now=reading(k)) for k, i in enumerate(ids)}
+    rows, _ = checked_rows((pitch, whole), nothing, frozenset())
+    assert [(r.id, r.verdict) for r in rows] == [("R-002", "not done"), ("R-001", "not done")]
+    both = {
+        i: Pair(then=reading(k), now=reading(k, 3.6 - (9.6 if k < 4 else 0.0)))
+        for k, i in enumerate(ids)
+    }
+    rows, _ = checked_rows((pitch, whole), both, frozenset())
+    assert [r.verdict for r in rows] == ["done", "done"]

@@ -6,6 +6,8 @@ import csv
 import hashlib
 import io
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -335,3 +337,22 @@ def test_garbage_never_gives_a_traceback(
         assert main(["plan", str(session)]) == 2
     assert err.getvalue().startswith("planner: ")
     assert [p.name for p in folder.iterdir()] == ["session.yaml"]
+
+
+def test_a_reader_that_has_seen_enough(stems: Path, tmp_path: Path) -> None:
+    """`planner start ... | head -1` ends without a traceback, and the file is written."""
+    program = [sys.executable, "-m", "planner", "start", str(stems), "--out"]
+    with subprocess.Popen(
+        [*program, str(tmp_path / "session.yaml")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as run:
+        assert run.stdout is not None
+        assert run.stderr is not None
+        run.stdout.close()
+        told = run.stderr.read()
+    assert "Traceback" not in told
+    assert "Broken" not in told
+    assert run.returncode == 141  # 128 and SIGPIPE's 13
+    assert (tmp_path / "session.yaml").is_file()

@@ -13,6 +13,7 @@ from planner.locks import (
     held_by,
     held_places,
     lies_inside,
+    questions_inside,
     rows_inside,
     with_locked_rows,
 )
@@ -98,3 +99,13 @@ def test_the_last_word_on_a_place_counts() -> None:
     assert held_by(places, "LV", 3) == "LV locked by E"
     assert held_by(places, "LV", 4) == ""
     assert held_by(places, "BAS", 3) == ""
+
+
+def test_questions_that_a_lock_ends() -> None:
+    """Open questions about notes in the place; not answered ones, nor those about a whole stem."""
+    here = replace(QUESTION, id="Q-007", covers=("EGL-0031",), start_bar=12)
+    answered = replace(here, id="Q-008", state="refused")
+    about_all = replace(here, id="Q-009", covers=(), start_bar=None)
+    rows = (here, answered, about_all, replace(here, id="Q-010", start_bar=20))
+    assert questions_inside(Area(from_bar=12, to_bar=16), rows) == (here,)
+    assert questions_inside(Area(stem="LV"), rows) == ()

@@ -242,7 +242,9 @@ def test_only_offenders_above_the_stop_line_are_shown() -> None:
 def test_number_of_offenders_follows_the_session() -> None:
     """No more offenders are shown than the session asks for."""
     session = replace(plan().session, offenders_wanted=1)
-    tags = Outline(review_page(plan(session=session))).tags
+    html = review_page(plan(session=session))
+    assert "2 further lines in the list of offenders, 1 of them above the stop line." in html
+    tags = Outline(html).tags
     ids = [a["id"] for tag, a in tags if tag == "article"]
     assert ids == ["offender-1", "question-1"]
 

@@ -6,7 +6,17 @@ from dataclasses import replace
 
 import pytest
 
-from planner.questions import meant_midi, notes_offered, why_no_yes, words_to_type
+from planner.model import ROLES, Finding
+from planner.questions import (
+    ROLE_QUESTIONS,
+    asks_role,
+    meant_midi,
+    notes_offered,
+    role_rows,
+    why_no_no,
+    why_no_yes,
+    words_to_type,
+)
 from tests.invented_plan import QUESTION, RULE, row
 
 WHICH = replace(
@@ -56,3 +66,35 @@ def test_a_yes_that_says_nothing_is_refused_with_the_words_to_type() -> None:
     assert why_no_yes(replace(WHICH, rule_name="wobble")) == ""
     assert words_to_type(replace(WHICH, rule_name="wobble")).startswith(f"{WHICH.id} yes, ")
     assert why_no_yes(row()) == ""
+
+
+def noticed(stem: str, asks: str) -> Finding:
+    return Finding(severity="question", what=f"{stem}: really?", did="Judged so.", stem=stem,
+                   asks=asks)  # fmt: skip
+
+
+def test_what_is_noticed_about_a_role_becomes_a_question() -> None:
+    """One a stem, none where somebody has said the role, none of other findings."""
+    findings = (
+        noticed("BAS", "role of a low part"), noticed("BAS", "role of several at once"),
+        noticed("CLK", "role of a click"), noticed("GTR", ""),
+        noticed("ORG", "role of moving keys"),
+    )  # fmt: skip
+    rows = role_rows(findings, {"ORG"})
+    assert [(r.stem, r.kind, r.action, r.rule_name) for r in rows] == [
+        ("BAS", "question", "ask", "role of a low part"),
+        ("CLK", "question", "ask", "role of a click"),
+    ]
+    assert rows[0].reason == "BAS: really? Judged so."
+    assert all(asks_role(r) for r in rows)
+
+
+def test_how_a_question_about_a_role_is_answered() -> None:
+    """By a role, or by yes; a no does not say which, and notes are not offered."""
+    (row_,) = role_rows((noticed("CLK", "role of a click"),), ())
+    assert words_to_type(row_) == ("Q-000 exclude (any role), Q-000 yes (it is right) or Q-000 ask")
+    assert why_no_no(row_).startswith("a no does not say which role CLK has: type Q-000 exclude")
+    assert why_no_no(WHICH) == ""
+    assert why_no_yes(row_) == ""
+    assert notes_offered(row_) == ()
+    assert all(role in ROLES for offered in ROLE_QUESTIONS.values() for role in offered)

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 from invented_plan import OFFENDER, plan
 
+from planner.offenders_text import offenders_markdown, stop_line
 from planner.plan_model import Plan
 from planner.relief import readings, relief_rows, relief_sentence
-from planner.summary import offenders_markdown, stop_line, summary_markdown
+from planner.summary import summary_markdown
 
 
 def made(*left_s: float, before_s: float = 40.0, joined: tuple[int, ...] = ()) -> Plan:
@@ -78,3 +79,13 @@ def test_stop_line_says_what_the_lines_below_clear() -> None:
     assert stop_line(replace(p, offenders=below)).endswith(
         "; the 2 lines below clear 19 more sour seconds."
     )
+
+
+def test_the_stop_line_has_a_row_of_its_own() -> None:
+    """The table says what the editor's own minutes buy, wherever the stop line falls."""
+    p = made(36, 30, 24, 20, 12, 10, 8, 4, 2, 0)
+    cut = replace(p, offenders=tuple(replace(o, above_stop_line=o.rank <= 3) for o in p.offenders))
+    rows = relief_rows(cut)
+    assert rows[1] == ("first 3 (stop line)", "3", "2", "24.0 (40 % gone)")
+    assert [r for r in rows if "stop" not in r[0]] == relief_rows(p)
+    assert relief_sentence(cut) == relief_sentence(p)

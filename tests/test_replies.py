@@ -56,6 +56,10 @@ def test_the_producers_sentence() -> None:
         ("12 no-one", []),
         ("14 no schön, été", [("14", "no", "schön, été")]),
         ("1.5 yes", []),
+        ("3-5 yes", [("3", "yes", ""), ("4", "yes", ""), ("5", "yes", "")]),
+        ("2 to 3, 9 no", [("2", "no", ""), ("3", "no", ""), ("9", "no", "")]),
+        ("12 no bars 3-4 yes", [("12", "no", "bars 3-4 yes")]),
+        ("5-3 yes", [("5-3", "yes", "")]),
     ],
 )
 def test_forms_of_a_reply(text: str, wanted: list[tuple[str, str, str]]) -> None:
@@ -72,6 +76,11 @@ def test_what_is_not_understood_comes_back() -> None:
     ]
     assert [u.text for u in read_reply("sounds great")[1]] == ["sounds great"]
     assert read_reply("") == ((), ())
+    first = read_reply("yes to 3 and 4")[1]
+    assert [u.why for u in first] == [
+        "no line number or row id with an answer; write the number first: '3 yes, 4 no', or "
+        "'3-6 yes'"
+    ]
 
 
 def test_numbers_are_lines_of_the_list_and_ids_are_rows() -> None:
@@ -254,4 +263,79 @@ def test_locks_are_taken_out_of_a_reply() -> None:
     assert read_reply(rest)[1] == ()
     assert read_locks("12 yes lock it in")[1] == ()
     assert [r.id for r in rows_named("R-001, 12", ROWS, RANKS)] == ["R-001", "LV-0147"]
+    assert [r.id for r in rows_named("12-12, 14", ROWS, RANKS)] == []
+    assert [r.id for r in rows_named("1-2", ROWS, {1: "R-001", 2: "LV-0147"})] == [
+        "R-001", "LV-0147",
+    ]  # fmt: skip
     assert rows_named("R-001, 99", ROWS, RANKS) == rows_named("BAS", ROWS, RANKS) == ()
+
+
+ROLE = replace(
+    QUESTION, id="Q-004", stem="BAS", covers=(), start_bar=None, start_s=None,
+    rule_name="role of a low part", intended_midi=None,
+)  # fmt: skip
+SPAN = replace(RULE, id="R-002", scope="span", action="tuning-span", start_bar=19)
+
+
+@pytest.mark.parametrize(
+    ("text", "role", "bars"),
+    [
+        ("Q-004 bass-fretless", "bass-fretless", None),
+        ("Q-004 is Fretted-Chords, it strums", "fretted-chords", None),
+        ("Q-004: role brass", "brass", None),
+        ("R-002 bars 19-34", None, (19, 34)),
+        ("R-2 bar 19", None, (19, 19)),
+        ("R-002 bars 19 to 34 as she said", None, (19, 34)),
+        ("R-002 from bar 19 on", None, (19, None)),
+    ],
+)
+def test_a_role_or_a_stretch_of_bars(
+    text: str, role: str | None, bars: tuple[int, int | None] | None
+) -> None:
+    """A question about a role is answered by it, a rule by where it lies."""
+    found, unclear = placed(read_reply(text)[0], (*ROWS, ROLE, SPAN), RANKS)
+    assert unclear == ()
+    (one,) = found
+    assert (one.row.id, one.role, one.bars) == (
+        ROLE.id if role else SPAN.id, role, bars,
+    )  # fmt: skip
+    assert one.answer is None
+
+
+def test_roles_and_bars_elsewhere_are_words() -> None:
+    """A comment may speak of brass and of bars."""
+    assert said("12 no brass is louder in bars 3-4") == [
+        ("12", "no", "brass is louder in bars 3-4")
+    ]
+    assert said("12 brass") == []
+    assert said("LV-0147 bars 3-4") == []
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("Q-004 no", "a no does not say which role BAS has: type Q-004 fretted, Q-004 bowed, "),
+        ("Q-001 brass", "Q-001 does not ask for a role"),
+        ("R-002 bars 34-19", "bars 34-19 end before they begin"),
+        ("R-009 bars 3-4", "there is no tempo map, so no bar can be found"),
+        ("Q-004 brass Q-004 bowed", "Q-004 was answered 'brass' before in the same reply"),
+    ],
+)
+def test_what_is_no_role_and_no_stretch_says_why(text: str, why: str) -> None:
+    """With the words to type where there are any."""
+    unmapped = replace(SPAN, id="R-009", start_bar=None)
+    _, unclear = placed(read_reply(text)[0], (*ROWS, ROLE, SPAN, unmapped), RANKS)
+    assert [u.why[: len(why)] for u in unclear] == [why]
+
+
+def test_a_role_in_the_pages_export() -> None:
+    """Its own word goes before it; a word that is no role is told with its line."""
+    export = read_export(
+        "planner answers 1\nsong: X\nQ-004 role bass-fretless\tthey play\nQ-005 role bass\n"
+    )
+    assert [(s.ref, s.role, s.comment) for s in export.said] == [
+        ("Q-004", "bass-fretless", "they play")
+    ]
+    assert "line 4 is no '<row id> yes, no, ask, half, note, meant <note> or role <role>'" in (
+        export.unclear[0].why
+    )

@@ -398,3 +398,63 @@ def test_a_rule_is_asked_for_as_strictly_as_its_section(factor: float, moved: bo
         tolerances=TOLERANCES, judging=PLAIN,
     )  # fmt: skip
     assert [r.action for r in alone.rows] == ["whole-part"] * moved
+
+
+def test_a_rule_lies_in_the_bars_that_a_person_gave_it() -> None:
+    """A part's rule becomes a stretch of it; a pitch's keeps its own notes there; the number stays.
+
+    Bars without a note of it change nothing, and say so.
+    """
+    found = ScopeRule(
+        stem="LV", action="whole-part", scope="part", covers=("LV-1", "LV-2", "LV-4"),
+        bias_cents=8.5, add_cents=-8.2, uncertainty_cents=0.5, gain_share=0.4, name="whole part",
+        reason="so",
+    )  # fmt: skip
+    bars = {"LV-1": 1, "LV-2": 2, "LV-3": 2, "LV-4": 3, "BAS-1": 2}
+    may = {"LV": frozenset({"LV-1", "LV-2", "LV-3", "LV-4"})}
+
+    def ruled(
+        rule: ScopeRule, bars_said: tuple[int, int | None], held: tuple[str, ...] = ()
+    ) -> Any:
+        entry = Entry(id="R-001", override=Override(bars=bars_said), by="Ed")
+        rulings, _ = rulings_from([entry])
+        return ruled_rules({"R-001": rule}, rulings, may, bars, held)["R-001"]
+
+    part_of = ruled(found, (2, 3))
+    assert (part_of.scope, part_of.action) == ("span", "tuning-span")
+    assert (part_of.covers, part_of.add_cents) == (("LV-2", "LV-3", "LV-4"), -8.2)
+    assert part_of.reason == "bars 2-3, set by Ed; the planner says 3 notes in all: so"
+    assert ruled(found, (2, None)).covers == ("LV-2", "LV-3", "LV-4")
+    assert ruled(found, (2, 3), ("LV-3",)).covers == ("LV-2", "LV-4")
+    pitch = replace(found, scope="pitch", action="every-same-pitch", intended_midi=62)
+    there = ruled(pitch, (2, 2))
+    assert (there.scope, there.covers) == ("pitch", ("LV-2",))
+    nowhere = ruled(found, (9, 12))
+    assert nowhere.covers == found.covers
+    assert "bars 9-12, set by Ed, where it has no note, so it stays: so" in nowhere.reason
+
+
+def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:
+    """The notes outside are decided about by themselves, and the rule is not found there again."""
+    tempo = tempo_map_from_marks((TempoMark(bar=1, bpm=120.0),), bar_one_at_s=0.0)
+
+    def planned(recalled: Recalled) -> Plan:
+        return make_plan(
+            session=session(part), stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
+            tempo_map=tempo, recalled=recalled,
+        )  # fmt: skip
+
+    first = planned(Recalled(rulings={}))
+    (rule,) = [r for r in first.rows if r.kind == "rule"]
+    assert rule.start_bar is not None
+    middle = (rule.start_bar + (rule.end_bar or 0)) // 2
+    said = Entry(id=rule.id, override=Override(bars=(rule.start_bar, middle)), by="Ed")
+    rulings, _ = rulings_from([said], first.rows)
+    ledger = ledger_of(first, part)
+    again = planned(Recalled(rulings=rulings, ledger=ledger, last_rows=first.rows))
+    (kept,) = [r for r in again.rows if r.kind == "rule"]
+    assert (kept.id, kept.scope, kept.start_bar) == (rule.id, "span", rule.start_bar)
+    assert kept.covers == rule.covers[: len(kept.covers)]
+    assert 0 < len(kept.covers) < len(rule.covers)
+    assert kept.add_cents == rule.add_cents
+    assert kept.reason.startswith(f"bars {rule.start_bar}-{middle}, set by Ed; the planner says ")

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from planner.model import Finding
 from planner.pitch import MIXED_NAMES, key_names, note_name, parse_note, respelled
-from planner.session_model import KeyMark, TempoMark
-from planner.spelling import keys_of, names_at, spelled
+from planner.session_model import KeyMark, ProtectedSpan, TempoMark
+from planner.spelling import keys_of, names_at, spelled, speller
 from planner.timeline import tempo_map_from_events, tempo_map_from_marks
 from tests.invented_plan import judged, plan, row
 
@@ -103,3 +104,42 @@ def test_keys_of_the_tempo_map_serve_where_the_session_states_none() -> None:
         KeyMark(bar=5, tonic="F#", mode="minor"),
     )
     assert keys_of(session, None) == ()
+
+
+def test_what_people_wrote_stays_as_typed() -> None:
+    """Comments, lyrics, why a span is not to be touched, file names; the planner's names change."""
+    span = ProtectedSpan(from_s=1.0, to_s=2.0, why="her C#4 cry", who="Ed")
+    stems = tuple(
+        replace(s, do_not_touch=(span,), file="lead C#4 take.wav") if s.code == "LV" else s
+        for s in plan().session.stems
+    )
+    voice = row(
+        intended="C#4", intended_midi=61, word="C#4", comment='say "C#4" not C#4',
+        reason="the word 'C#4': C#4 20 sharp, her C#4 cry", start_bar=4,
+    )  # fmt: skip
+    string = row(id="BAS-0007", stem="BAS", word="C#4 string, fret 2", start_bar=4)
+    told_of = Finding(
+        severity="warning",
+        what='LV-1 was answered (refused "C#4 is hers"), C#4 is gone from lead C#4 take.wav.',
+        did='BAS: say "C#4" not C#4, at C#4.',
+        stem="LV",
+    )
+    given = plan(rows=(voice, string), judged=(), findings=(told_of,))
+    marks = (KeyMark(bar=1, tonic="Eb", mode="major"),)
+    given = replace(given, session=replace(given.session, keys=marks, stems=stems))
+    told = spelled(given, None)
+    one, two = told.rows
+    assert (one.intended, one.word, one.comment) == ("Db4", "C#4", 'say "C#4" not C#4')
+    assert one.reason == "the word 'C#4': Db4 20 sharp, her C#4 cry"
+    assert two.word == "Db4 string, fret 2"
+    (finding,) = told.findings
+    assert finding.what == (
+        'LV-1 was answered (refused "C#4 is hers"), Db4 is gone from lead C#4 take.wav.'
+    )
+    assert finding.did == 'BAS: say "C#4" not C#4, at Db4.'
+
+
+def test_texts_without_a_name_change_nothing() -> None:
+    """A comment that happens to be a word of a sentence does not keep notes from their names."""
+    again = speller(["the", "C#4", "A4", ""])
+    assert again("the C#4 and A4 of 'C#4'", key_names("Eb", "major")) == "the Db4 and A4 of 'C#4'"

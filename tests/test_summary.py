@@ -8,19 +8,15 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from invented_plan import FACTS, OFFENDER, judged, plan, row
+from invented_plan import FACTS, judged, plan, row
 
 from planner.model import Finding, KeyReading, SessionA4
+from planner.offenders_text import offenders_markdown
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
 from planner.suggestions import suggestions
-from planner.summary import (
-    offenders_markdown,
-    reference_sentences,
-    stop_line,
-    summary_markdown,
-)
+from planner.summary import reference_sentences, summary_markdown
 from planner.tally import coverage, left_on_purpose, not_measured, pitch_biases
 from planner.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
 
@@ -217,27 +213,6 @@ def test_pitch_bias_is_mean_and_standard_error() -> None:
     assert (bias.name, bias.notes, bias.mean_cents, bias.same_side) == ("A1", 4, -8.5, 1.0)
     assert bias.uncertainty_cents == pytest.approx(0.6455, abs=1e-4)
     assert pitch_biases(plan(judged=plan().judged[1:])) == ()
-
-
-def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
-    """Each line has place, fix, terms and minutes; the last line is the stop line."""
-    lines = offenders_markdown(plan()).splitlines()
-    assert lines[7].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
-    assert "6 times" in lines[7]
-    assert "Fix: raise by 16, give or take 2." in lines[7]
-    assert "rubbing against another part 25.0" in lines[7]
-    # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
-    assert lines[-1] == (
-        "Stop line: the 2 lines above take about 1 minute; the next line buys 5 % more."
-    )
-
-
-def test_stop_line_of_other_lists() -> None:
-    """Nothing to do, nothing below, and many below are each said as they are."""
-    below = tuple(replace(OFFENDER, rank=i, above_stop_line=False, severity=1) for i in (2, 3))
-    assert stop_line(plan(offenders=())) == "Stop line: nothing needs doing."
-    assert stop_line(plan(offenders=(OFFENDER,))).endswith("there is nothing below.")
-    assert stop_line(plan(offenders=(OFFENDER, *below))).endswith("the next 2 lines buy 3 % more.")
 
 
 def test_words_for_numbers() -> None:

@@ -41,6 +41,7 @@ from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
 from planner.files.plan_folder import refuse_audio_folder
 from planner.files.yaml_reading import parse_yaml, read_yaml
+from planner.model import ROLES
 from planner.pitch import note_name, parse_note
 from planner.plan_model import MOVING_ACTIONS, Action, State
 
@@ -57,7 +58,8 @@ _FIELDS = (
     "source", "stem", "start_s", "end_s", "intended", "was", "add_cents", "sha256",
 )  # fmt: skip
 _PLACES = ("stem", "from_bar", "to_bar")
-_OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points")
+_OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points", "from_bar", "to_bar",
+              "role")  # fmt: skip
 # Moves of several numbers cannot be asked for by name alone.
 _OVERRIDE_ACTIONS: tuple[str, ...] = (
     "raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS),
@@ -128,6 +130,9 @@ def entry_to_dict(entry: Entry) -> dict[str, Any]:
                 "intended": None if value.intended_midi is None else note_name(value.intended_midi),
                 "target_cents": value.target_cents,
                 "points": ";".join(f"{t:g}:{c:g}" for t, c in value.points) or None,
+                "from_bar": None if value.bars is None else value.bars[0],
+                "to_bar": None if value.bars is None else value.bars[1],
+                "role": value.role,
             }
             value = {key: one for key, one in value.items() if one is not None}
         if value is None or (value == "" and name != "comment"):
@@ -200,9 +205,14 @@ class _Reading:
             else:
                 found[name] = self.override(value)
         if found.get("area") is not None:
-            if "id" in found or set(found) - {"area", "locked", "comment", *_WHO_AND_WHEN}:
-                raise self.error("where", "a place can be locked, and nothing else said of it")
-            if "locked" not in found:
+            role = found["override"].role if found.get("override") is not None else None
+            known = {"area", "locked", "override", "comment", *_WHO_AND_WHEN}
+            if "id" in found or set(found) - known or (role is None and "override" in found):
+                what = "a place can be locked, or a stem given a role, and nothing else said of it"
+                raise self.error("where", what)
+            if role is not None and found["area"].from_bar is not None:
+                raise self.error("where", "a stem has one role in all its bars")
+            if "locked" not in found and role is None:
                 raise self.error("locked", "is missing", "Write locked: true, or false.")
             return Entry(id="", **found)
         if not found.get("id"):
@@ -211,6 +221,9 @@ class _Reading:
             )
         if found.get("override") is not None:
             self.fits(found["id"], found["override"])
+            if found["override"].role is not None:
+                hint = "Write where: {stem: BAS} in place of the id."
+                raise self.error("override.role", "a stem has a role, and no row", hint)
         return Entry(**found)
 
     def fits(self, row_id: str, override: Override) -> None:
@@ -218,11 +231,13 @@ class _Reading:
             hint = "Name the note that it asks about, for example LV-0012."
             raise self.error("override", f"{row_id} is no note and no rule", hint)
         leaves = override.action in (None, "leave")
+        if override.bars is not None and not re.fullmatch(r"R-\d{3}", row_id):
+            raise self.error("override.from_bar", f"{row_id} is no rule, so it has no bars")
         of_a_note = (
             override.intended_midi is not None or override.target_cents is not None
         ) or bool(override.points)
         if re.fullmatch(r"R-\d{3}", row_id) and (of_a_note or not leaves):
-            hint = "Give add_cents, or action: leave."
+            hint = "Give add_cents, from_bar and to_bar, or action: leave."
             raise self.error("override", "a rule has no note or action of its own", hint)
 
     def place(self, value: object) -> Area:
@@ -244,7 +259,9 @@ class _Reading:
         if not isinstance(value, dict):
             raise self.error("override", "must be a mapping", "For example {add_cents: -6}.")
         self.known(value, _OVERRIDES, "override.")
-        add, action, intended, target, points = (value.get(name) for name in _OVERRIDES)
+        add, action, intended, target, points, first, last, role = (
+            value.get(name) for name in _OVERRIDES
+        )
         midi: int | None = None
         if intended is not None:
             try:
@@ -269,7 +286,21 @@ class _Reading:
             intended_midi=midi,
             target_cents=None if target is None else self.number(target, "override.target_cents"),
             points=along,
+            role=None if role is None else self.choice(role, ROLES, "override.role"),
+            bars=self.bars(first, last),
         )
+
+    def bars(self, first: object, last: object) -> tuple[int, int | None] | None:
+        for name, bar in (("from_bar", first), ("to_bar", last)):
+            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
+                raise self.error(f"override.{name}", f"must be a bar number, but is {bar!r}")
+        if first is None and last is not None:
+            raise self.error("override", "to_bar needs from_bar beside it")
+        if not isinstance(first, int):
+            return None
+        if isinstance(last, int) and last < first:
+            raise self.error("override", f"bars {first} to {last} end before they begin")
+        return first, last if isinstance(last, int) else None
 
     def points(self, value: object) -> tuple[tuple[float, float], ...]:
         field, hint = "override.points", 'Write seconds:cents, as in "0:0;0.8:12".'

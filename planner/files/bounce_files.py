@@ -13,11 +13,14 @@ from planner.errors import AudioError, PlannerError
 from planner.files.audio_names import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
+from planner.null_test import NullTest
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan_model import Row
+from planner.sour_check import SourCheck
 from planner.wording import SIGN_RULE
 
 _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
+_LATER_COLUMNS = frozenset({"tolerance_cents", "heard_in"})  # plans before had none
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
     "notes_read", "in_words", "state", "by", "comment", "locked",
@@ -62,7 +65,7 @@ def read_notes(folder: Path) -> tuple[Reading, ...]:
     try:
         records = read_csv(path.read_bytes())
         head = records[0][1]
-        if not set(NOTES_COLUMNS) <= set(head):
+        if not set(NOTES_COLUMNS) - _LATER_COLUMNS <= set(head):
             raise ValueError
         return tuple(_reading(dict(zip(head, cells, strict=True))) for _, cells in records[1:])
     except (OSError, UnicodeDecodeError, csv.Error, ValueError, IndexError):
@@ -116,6 +119,47 @@ def _as_data(check: BounceCheck) -> dict[str, Any]:
             }
             for s in check.stems
         ],
+        "outside_edits": [_null(one) for one in check.nulls],
+        "sour_seconds": None if check.sour is None else _sour(check.sour),
+        "still_heard": [
+            {
+                "stem": g.stem, "held_in": g.held_in, "notes": g.notes,
+                "loudest_db": _rounded(g.loudest_db, 1), "most_cents": _rounded(g.most_cents, 1),
+            }
+            for g in check.ghosts
+        ],
+    }  # fmt: skip
+
+
+def _null(one: NullTest) -> dict[str, Any]:
+    return {
+        "stem": one.stem, "file": one.file, "why_not": one.why_not or None,
+        "compared_s": _rounded(one.compared_s, 1), "late_samples": _rounded(one.late_smp, 2),
+        "gain_db": _rounded(one.gain_db, 2), "polarity_turned": one.turned_over,
+        "null_db": _rounded(one.null_db, 1), "rendered_anew": one.rerendered,
+        "edits_past_their_notes": one.reaching,
+        "changed": [
+            {
+                "start_s": _rounded(c.start_s, 4), "end_s": _rounded(c.end_s, 4), "how": c.how,
+                "level_db": _rounded(c.level_db, 1), "later_s": _rounded(c.later_s, 5),
+                "null_db": _rounded(c.null_db, 1),
+            }
+            for c in one.changed
+        ],
+    }  # fmt: skip
+
+
+def _sour(sour: SourCheck) -> dict[str, Any]:
+    return {
+        "recorded_s": _rounded(sour.recorded_s, 1), "planned_s": _rounded(sour.planned_s, 1),
+        "measured_s": _rounded(sour.measured_s, 1), "notes_unread": sour.unread,
+        "fresh": [
+            {
+                "start_s": _rounded(f.start_s, 4), "end_s": _rounded(f.end_s, 4),
+                "notes": list(f.notes), "as_planned": f.planned,
+            }
+            for f in sour.fresh
+        ],
     }  # fmt: skip
 
 
@@ -132,7 +176,7 @@ def _rounded(value: float | None, decimals: int) -> float | None:
 
 def _reading(cells: dict[str, str]) -> Reading:
     def number(name: str) -> float | None:
-        return float(cells[name]) if cells[name] else None
+        return float(cells[name]) if cells.get(name) else None
 
     def hz(name: str) -> float | None:
         off = number(name)
@@ -153,4 +197,14 @@ def _reading(cells: dict[str, str]) -> Reading:
         vibrato_half_cents=number("vibrato_half_cents"),
         level_db=number("level_db"),
         shaky=cells["confidence"] in ("shaky", ""),
+        intended_midi=int(cells["intended_midi"]),
+        target_hz=number("target_hz"),
+        heard_cents=number("heard_cents"),
+        tolerance_cents=number("tolerance_cents"),
+        heard_in=_leaks(unescape_text(cells.get("heard_in", ""))),
     )
+
+
+def _leaks(text: str) -> tuple[tuple[str, float], ...]:
+    pairs = [one.rpartition(":") for one in text.split(";") if one]
+    return tuple((stem, float(db)) for stem, _, db in pairs)

@@ -27,6 +27,7 @@ DECISIONS_NAME = "decisions.yaml"
 _PLAN = re.compile(r"plan_(\d{2,})")
 _HUMAN = ("state", "by", "comment", "locked")
 _STATES: tuple[str, ...] = get_args(State)
+_MISREAD_MARK = "\xef\xbb\xbf".lower()  # a UTF-8 byte order mark read as Windows-1252
 _YES_NO = {"yes": True, "true": True, "x": True, "1": True,
            "no": False, "false": False, "": False, "0": False}  # fmt: skip
 
@@ -153,6 +154,10 @@ def read_human_columns(path: Path) -> dict[str, Human]:
     except csv.Error as error:
         raise PlannerError(f"is no CSV: {error}.", file=path.name) from None
     names = [name.strip().lower() for name in records[0][1]] if records else []
+    if names and names[0] == _MISREAD_MARK + "id":
+        hint = "Open the plan's list again as UTF-8, and fill it in there."
+        what = "a program took it for another character set than UTF-8, so texts may be garbled."
+        raise PlannerError(what, file=path.name, line=1, hint=hint)
     if "id" not in names or not set(_HUMAN) & set(names):
         what = "has no column 'id' beside 'state', 'by', 'comment' or 'locked' in its first line."
         raise PlannerError(what, file=path.name, hint="Save the edit list with its header.")

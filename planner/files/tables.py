@@ -34,7 +34,7 @@ NOTES_COLUMNS = (
     "vibrato_half_cents", "settle_s", "inharmonicity_b", "inharmonicity_b_uncertainty", "string",
     "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
     "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
-    "reason", "not_measured_because",
+    "reason", "not_measured_because", "tolerance_cents", "heard_in",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -206,4 +206,6 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         number(judged.add_cents, 1),
         _reason(judged),
         found.not_measured_because,
+        number(judged.tolerance_cents, 1),
+        ";".join(f"{stem}:{plain_decimal(round(db, 1))}" for stem, db in judged.measured.heard_in),
     )

@@ -118,6 +118,7 @@
 
   const SOFT_S = 0.02; // a tone's start and end
   const GAP_S = 0.4; // between the measured curve and the planned one
+  const START_S = 3; // chosen: a slow output is ready by then
   // Low notes are heard by their partials: six of them, and more where those end below 1 kHz,
   // because small loudspeakers give little of what lies lower.
   const partials = (hz) => Math.max(6, Math.floor(1000 / hz));
@@ -188,7 +189,10 @@
     const line = lineOf.get(article.dataset.id);
     try {
       context ??= new AudioContext();
-      await context.resume();
+      const late = new Promise((done) => setTimeout(done, START_S * 1000, "late"));
+      if (await Promise.race([context.resume(), late]) === "late") {
+        throw new Error("no sound starts; is an output connected, and may this page play?");
+      }
       const buffer = way === "curves" ? null : await context.decodeAudioData(recorded(article, way));
       if (playing !== mine) return; // stopped while it was being made ready
       mine.master = context.createGain();

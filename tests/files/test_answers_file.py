@@ -148,13 +148,27 @@ def test_a_form_that_takes_nothing_more_is_told(path: Path, text: str) -> None:
         ("version: 1\nanswers:\n- {where: BAS, locked: true}\n", "where: must be a mapping"),
         ("version: 1\nanswers:\n- {where: {stem: BAS}}\n", "locked: is missing"),
         ("version: 1\nanswers:\n- {where: {stem: BAS}, answer: no}\n",
-         "a place can be locked, and nothing else said of it"),
+         "a place can be locked, or a stem given a role, and nothing else said of it"),
         ("version: 1\nanswers:\n- {where: {from_bar: 3}, locked: true}\n",
          "needs from_bar and to_bar together"),
         ("version: 1\nanswers:\n- {where: {from_bar: x, to_bar: 3}, locked: true}\n",
          "where.from_bar: must be a bar number, but is 'x'"),
         ("version: 1\nanswers:\n- {where: {from_bar: 4, to_bar: 3}, locked: true}\n",
          "bars 4 to 3 end before they begin"),
+        ("version: 1\nanswers:\n- {where: {stem: BAS}, override: {role: bass}}\n",
+         "override.role: 'bass' is not known here. Use tuning-reference, "),
+        ("version: 1\nanswers:\n- {where: {stem: BAS, from_bar: 1, to_bar: 2},"
+         " override: {role: bowed}}\n", "a stem has one role in all its bars"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {role: bowed}}\n",
+         "a stem has a role, and no row. Write where: {stem: BAS} in place of the id."),
+        ("version: 1\nanswers:\n- {id: L-0001, override: {from_bar: 3}}\n",
+         "L-0001 is no rule, so it has no bars"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {to_bar: 3}}\n",
+         "to_bar needs from_bar beside it"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {from_bar: x}}\n",
+         "override.from_bar: must be a bar number, but is 'x'"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {from_bar: 4, to_bar: 3}}\n",
+         "override: bars 4 to 3 end before they begin"),
     ],
 )  # fmt: skip
 def test_faults_are_told_with_their_place(path: Path, text: str, words: str) -> None:
@@ -256,3 +270,17 @@ def test_places_targets_and_points_come_back(path: Path) -> None:
     text = path.read_text()
     assert 'points: "0:0;0.85:12.5"' in text
     assert "from_bar: 12" in text
+
+
+def test_roles_and_bars_come_back(path: Path) -> None:
+    """A stem's role, a rule's bars, with and without an end: written and read the same."""
+    given = (
+        Entry(id="", area=Area(stem="BAS"), override=Override(role="bass-fretless"), by="Ed"),
+        Entry(id="R-002", override=Override(bars=(19, 34)), by="Ed"),
+        Entry(id="R-003", override=Override(bars=(19, None))),
+    )
+    add(path, *given)
+    assert read_answers(path) == given
+    text = path.read_text(encoding="utf-8")
+    assert 'where:\n    stem: "BAS"\n  override:\n    role: "bass-fretless"\n' in text
+    assert "from_bar: 19\n    to_bar: 34\n" in text

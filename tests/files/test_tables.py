@@ -119,7 +119,8 @@ def test_notes_csv_has_exactly_the_agreed_columns() -> None:
         "sustain_cents,end_cents,slope_cents_per_s,vibrato_hz,vibrato_half_cents,settle_s,"
         "inharmonicity_b,inharmonicity_b_uncertainty,string,fret,string_confidence,"
         "partials_cents,uncertainty_cents,onset_uncertainty_cents,heard_cents,level_db,"
-        "pitched_share,bleed_db,confidence,action,add_cents,reason,not_measured_because"
+        "pitched_share,bleed_db,confidence,action,add_cents,reason,not_measured_because,"
+        "tolerance_cents,heard_in"
     )
 
 

@@ -1,0 +1,29 @@
+"""The producer's list in words: lines, and the stop line at its end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from planner.offenders_text import offenders_markdown, stop_line
+from tests.invented_plan import OFFENDER, plan
+
+
+def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
+    """Each line has place, fix, terms and minutes; the last line is the stop line."""
+    lines = offenders_markdown(plan()).splitlines()
+    assert lines[7].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
+    assert "6 times" in lines[7]
+    assert "Fix: raise by 16, give or take 2." in lines[7]
+    assert "rubbing against another part 25.0" in lines[7]
+    # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
+    assert lines[-1] == (
+        "Stop line: the first 2 lines take about 1 minute; the next line buys 5 % more."
+    )
+
+
+def test_stop_line_of_other_lists() -> None:
+    """Nothing to do, nothing below, and many below are each said as they are."""
+    below = tuple(replace(OFFENDER, rank=i, above_stop_line=False, severity=1) for i in (2, 3))
+    assert stop_line(plan(offenders=())) == "Stop line: nothing needs doing."
+    assert stop_line(plan(offenders=(OFFENDER,))).endswith("there is nothing below.")
+    assert stop_line(plan(offenders=(OFFENDER, *below))).endswith("the next 2 lines buy 3 % more.")
