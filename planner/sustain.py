@@ -1,0 +1,195 @@
+"""How high does a note stand in its sustain, and how well is that known?
+
+Vibrato is taken out: what is asked for is its centre, not the mean of the cycles that happen to
+fit. Every term of the uncertainty has a cause of its own, and is checked on random sessions
+(`tests/bench/calibration.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.contour import FOLLOW_HOP_S, Contour
+from planner.harmonics import LN_CENTS, PartialFit, fit_partials, sd_of_mean
+from planner.model import Floats, Note
+from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
+from planner.note_span import NoteSpan
+from planner.vibrato import Vibrato
+
+_LEAST_S = 0.040
+_LEAST_PERIODS = 3.0
+_SECOND_OPINION_S = 0.250
+_SECOND_OPINION_PARTIALS = 10
+# Uncertainty of a sustain, checked on random sessions in `tests/bench/calibration.py`: what no
+# term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
+# window may be off, for swelling notes where these are a matter of taste and for struck ones.
+_FLOOR_CENTS = 0.045
+_APART_UNKNOWN_CENTS = 1.0
+_VIBRATO_LEFT = 0.04
+_SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
+_FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+# Times a degree's share of the noise: four for frames that overlap, four for chance.
+_MORE_THAN_NOISE = 16.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sustain:
+    """The pitch of a note's first partial in its sustain, cents over the note's coarse pitch."""
+
+    cents: float
+    sd_cents: float  # one standard deviation
+    slope_cents_per_s: float | None  # None where it is too short for one
+    roughness_cents: float  # of the line, what neither slope nor vibrato explains
+    fit: PartialFit | None  # the joint fit on a piece of it
+
+
+def why_no_sustain(note: Note, line: NoteLine) -> str:
+    """Say why a note has no sustain to measure, or nothing where it has one."""
+    least_s = max(_LEAST_S, _LEAST_PERIODS / note.pitch_hz)
+    if line.contour is None or line.sustain_last_s - line.sustain_first_s < least_s:
+        return f"the note is over after {line.length_s:.2f} s, before a sustain begins"
+    if line.in_sustain.sum() < SUSTAIN_LEAST_FRAMES:
+        return "too few cycles in the sustain"
+    return ""
+
+
+def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) -> Sustain:
+    """Measure one note's sustain.
+
+    Parameters
+    ----------
+    span, b : the note's samples and the stiffness of its string
+    line, contour : its pitch line with the vibrato found in it, and the contour it was made of
+    """
+    inside = line.in_sustain
+    t_s, cents = contour.t_s[inside], line.cents[inside]
+    still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
+    slope, roughness = _slope(t_s, still)
+    check = _second_opinion(span, b, contour, line)
+    return Sustain(
+        cents=mean_of_line(still),
+        sd_cents=_uncertainty(
+            span, contour, inside, slope, roughness, line.vibrato, check[1] if check else None
+        ),
+        slope_cents_per_s=slope,
+        roughness_cents=roughness,
+        fit=check[0] if check else None,
+    )
+
+
+def mean_of_line(still: Floats) -> float:
+    """Mean of a contour, with noise averaged over all of it where the line is that simple.
+
+    A contour is the slope of a phase, so its plain mean rests on the phase at the two ends alone. A
+    line that stands still, or moves evenly, is known better from all of its phase: a parabola
+    fitted to it comes near the Cramer-Rao bound. Where more than noise is left, the line does
+    something of its own, and its plain mean is what is asked for.
+    """
+    count = len(still)
+    if count < 2 * _FREE_DEGREE:
+        return float(np.mean(still))
+    phase = np.concatenate([[0.0], np.cumsum(still)])
+    place = np.linspace(-1.0, 1.0, count + 1)
+    even, free = (
+        np.polynomial.polynomial.polyfit(place, phase, degree) for degree in (2, _FREE_DEGREE)
+    )
+    left_even, left_free = (
+        float(np.sum((phase - np.polynomial.polynomial.polyval(place, fitted)) ** 2))
+        for fitted in (even, free)
+    )
+    share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
+    if left_even <= left_free * (1.0 + _MORE_THAN_NOISE * share):
+        return 2.0 * float(even[1]) / count
+    return float(np.mean(still))
+
+
+def _slope(t_s: Floats, rest: Floats) -> tuple[float | None, float]:
+    """Cents per second along the sustain, vibrato taken out, and what neither explains."""
+    centred = t_s - t_s.mean()
+    weight = np.ones_like(rest)
+    slope = level = 0.0
+    for _ in range(3):
+        level = float(weight @ rest / weight.sum())
+        middle = float(weight @ centred / weight.sum())
+        lever = centred - middle
+        slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
+        off = rest - level - slope * lever
+        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-3
+        weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
+    roughness = float(np.sqrt(np.mean(off**2)))
+    long_enough = t_s[-1] - t_s[0] >= 0.1
+    return (slope if long_enough else None), roughness
+
+
+def _second_opinion(
+    span: NoteSpan,
+    b: float,
+    contour: Contour,
+    line: NoteLine,
+) -> tuple[PartialFit, float] | None:
+    """The joint fit on a piece of the sustain, and how far it lies from the contour there."""
+    sr, first_s, last_s = span.sr, line.sustain_first_s, line.sustain_last_s
+    middle = (first_s + last_s) / 2
+    half = min(_SECOND_OPINION_S, last_s - first_s) / 2
+    window = slice(round((middle - half) * sr), round((middle + half) * sr))
+    inside = np.abs(contour.t_s - middle) <= half
+    if inside.sum() < 3:
+        return None
+    at = (window.start + np.arange(window.stop - window.start)) / sr
+    law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, line.cents) / 1200) / np.sqrt(1 + b)
+    samples = span.samples[window]
+    law = law[: len(samples)]
+    fit = fit_partials(
+        samples,
+        sr,
+        float(np.exp(np.log(law).mean())),
+        b=b,
+        pitch_law=law,
+        most_partials=_SECOND_OPINION_PARTIALS,
+        followed=True,
+    )
+    if fit is None:
+        return None
+    apart = LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))
+    return fit, float(apart)
+
+
+def _uncertainty(
+    span: NoteSpan,
+    contour: Contour,
+    inside: NDArray[np.bool_],
+    slope: float | None,
+    roughness: float,
+    vibrato: Vibrato | None,
+    apart: float | None,
+) -> float:
+    """One standard deviation of the sustain, cents.
+
+    What the line does that neither slope nor vibrato explains, over its frames; how the partials
+    scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
+    at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
+    vibrato not quite taken out leaves; what a slope does to a window not quite in place; and what a
+    room does, or the note before that rings on in it: it turns each partial another way, so that
+    what whole partials say over the window lies apart.
+    """
+    frames = float(inside.sum())
+    seconds = frames * FOLLOW_HOP_S
+    windows = max(seconds / contour.window_s, 1.0)
+    ends_sd_s = _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S
+    left = 0.0
+    if vibrato is not None:
+        left = _VIBRATO_LEFT * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
+    return float(
+        np.sqrt(
+            roughness**2 / frames
+            + (float(np.median(contour.sd_cents[inside])) / windows) ** 2
+            + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
+            + left**2
+            + ((slope or 0.0) * ends_sd_s) ** 2
+            + sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares) ** 2
+            + _FLOOR_CENTS**2
+        )
+    )
