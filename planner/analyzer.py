@@ -166,7 +166,7 @@ def _end(
     if length_s <= _END_OF_NOTES_OVER_S:
         return None
     span_s = min(_END_SHARE * length_s, _END_S)
-    inside = contour.t_s >= length_s - span_s
+    inside = (contour.t_s >= length_s - span_s) & (contour.t_s <= length_s)
     if inside.sum() < 3:
         return None
     line = cents[inside]

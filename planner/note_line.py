@@ -2,7 +2,8 @@
 
 The trade's windows (README): onset from max(10 ms, one period) after the start, lasting
 max(60 ms, five periods) but at most 35 % of the note; sustain from max(150 ms, end of the onset)
-to 85 % of the note.
+to 85 % of the note. A string that is stopped before the note's end is judged up to there: the level
+of its own partials tells that to 10 ms, where the stem's level still holds a neighbour's ring.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.contour import Contour, follow_partials
+from planner.contour import FOLLOW_HOP_S, Contour, follow_partials
 from planner.harmonics import LN_CENTS
 from planner.model import Floats
+from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan
 from planner.vibrato import Vibrato, find_vibrato
 
@@ -33,7 +35,7 @@ class NoteLine:
 
     contour: Contour | None
     cents: Floats
-    length_s: float
+    length_s: float  # up to where it is stopped
     onset_first_s: float
     onset_length_s: float
     sustain_first_s: float
@@ -59,8 +61,9 @@ class NoteLine:
 
 def note_line(span: NoteSpan, b: float) -> NoteLine:
     """Follow one note, whose string has stiffness ``b``, and lay the windows over it."""
-    note, length_s = span.note, len(span.samples) / span.sr
+    note = span.note
     contour = follow_partials(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+    length_s = _sounding_s(span, contour)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
     onset_length_s = min(
         max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
@@ -74,3 +77,12 @@ def note_line(span: NoteSpan, b: float) -> NoteLine:
         sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
         sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
     )
+
+
+def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:
+    """How long a note sounds before its string is stopped; what is driven ends where it ends."""
+    whole_s = len(span.samples) / span.sr
+    if contour is None or span.swells:
+        return whole_s
+    stop = stopped_frame(contour.level_db, FOLLOW_HOP_S)
+    return float(contour.t_s[stop]) if stop < len(contour.t_s) else whole_s

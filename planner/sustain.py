@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
 from planner.harmonics import LN_CENTS, PartialFit, fit_partials, sd_of_mean
 from planner.model import Floats, Note
@@ -21,6 +22,7 @@ from planner.vibrato import Vibrato
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
+_SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
 # Uncertainty of a sustain, checked on random sessions in `tests/bench/calibration.py`: what no
@@ -69,12 +71,13 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, line)
+    sd_cents = _uncertainty(
+        span, contour, inside, slope, roughness, line.vibrato, check[1] if check else None
+    )
     return Sustain(
         cents=mean_of_line(still),
-        sd_cents=_uncertainty(
-            span, contour, inside, slope, roughness, line.vibrato, check[1] if check else None
-        ),
-        slope_cents_per_s=slope,
+        sd_cents=float(np.hypot(sd_cents, begun_again_cents(contour, inside, still))),
+        slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
         roughness_cents=roughness,
         fit=check[0] if check else None,
     )
@@ -106,7 +109,7 @@ def mean_of_line(still: Floats) -> float:
     return float(np.mean(still))
 
 
-def _slope(t_s: Floats, rest: Floats) -> tuple[float | None, float]:
+def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
     """Cents per second along the sustain, vibrato taken out, and what neither explains."""
     centred = t_s - t_s.mean()
     weight = np.ones_like(rest)
@@ -120,8 +123,7 @@ def _slope(t_s: Floats, rest: Floats) -> tuple[float | None, float]:
         scale = 1.4826 * float(np.median(np.abs(off))) + 1e-3
         weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
     roughness = float(np.sqrt(np.mean(off**2)))
-    long_enough = t_s[-1] - t_s[0] >= 0.1
-    return (slope if long_enough else None), roughness
+    return slope, roughness
 
 
 def _second_opinion(
@@ -161,7 +163,7 @@ def _uncertainty(
     span: NoteSpan,
     contour: Contour,
     inside: NDArray[np.bool_],
-    slope: float | None,
+    slope: float,
     roughness: float,
     vibrato: Vibrato | None,
     apart: float | None,
@@ -188,7 +190,7 @@ def _uncertainty(
             + (float(np.median(contour.sd_cents[inside])) / windows) ** 2
             + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
             + left**2
-            + ((slope or 0.0) * ends_sd_s) ** 2
+            + (slope * ends_sd_s) ** 2
             + sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares) ** 2
             + _FLOOR_CENTS**2
         )

@@ -25,7 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "contour",
         "session scale_file lyrics attacks note_span note_ends chord_search unisons bleed_paths",
         "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps chord_known",
-        "sustain chord_times",
+        "begun_again sustain chord_times",
         "segmenter analyzer chords bleed score_match",
         "a4 keys targets inspection_notes inspection inspection_places movement score_use",
         "scope_rule strings",
