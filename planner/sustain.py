@@ -18,23 +18,38 @@ from planner.harmonics import LN_CENTS, PartialFit, fit_partials, sd_of_mean
 from planner.model import Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
-from planner.vibrato import Vibrato
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
-# Uncertainty of a sustain, checked on random sessions in `tests/bench/calibration.py`: what no
-# term explains; the share of a vibrato cycle that stays in its centre; how far the ends of the
-# window may be off, for swelling notes where these are a matter of taste and for struck ones.
-_FLOOR_CENTS = 0.045
 _APART_UNKNOWN_CENTS = 1.0
-_VIBRATO_LEFT = 0.04
-_SWELLING_ENDS_SD_S, _STRUCK_ENDS_SD_S = 0.025, 0.005
+_VIBRATO_LEFT = 0.045  # share of a vibrato cycle that stays in its centre
+_USUAL_VIBRATO_HZ = 5.5  # E. Prame, JASA 96, 1994, and others: see `planner.vibrato`
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
 # Times a degree's share of the noise: four for frames that overlap, four for chance.
 _MORE_THAN_NOISE = 16.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Weights:
+    """How much each cause of doubt weighs in an uncertainty."""
+
+    ends_s: float  # how well the ends of the window are known
+    roughness: float  # of what the line does frame by frame
+    swing: float  # of a swing too short to be found as a vibrato
+    apart: float  # of how far two unlike estimators lie apart
+    room: float  # of how far whole partials lie apart
+    floor_cents: float  # what no term explains
+
+
+# Most likely ones for errors of Student's t with six degrees, on 6836 notes of random sessions, dry
+# and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A string
+# is stopped at once and slides smoothly: its line is what it is. What is driven starts and ends
+# softly, its line wanders, and its partials swing by turns without its pitch being less known.
+_STRUCK = _Weights(ends_s=0.005, roughness=0.0, swing=0.0, apart=1.0, room=1.15, floor_cents=0.012)
+_DRIVEN = _Weights(ends_s=0.018, roughness=0.5, swing=0.6, apart=0.3, room=0.45, floor_cents=0.04)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,7 +87,7 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     slope, roughness = _slope(t_s, still)
     check = _second_opinion(span, b, contour, line)
     sd_cents = _uncertainty(
-        span, contour, inside, slope, roughness, line.vibrato, check[1] if check else None
+        _DRIVEN if span.swells else _STRUCK, line, contour, roughness, check[1] if check else None
     )
     return Sustain(
         cents=mean_of_line(still),
@@ -160,38 +175,58 @@ def _second_opinion(
 
 
 def _uncertainty(
-    span: NoteSpan,
+    weights: _Weights,
+    line: NoteLine,
     contour: Contour,
-    inside: NDArray[np.bool_],
-    slope: float,
     roughness: float,
-    vibrato: Vibrato | None,
     apart: float | None,
 ) -> float:
     """One standard deviation of the sustain, cents.
 
-    What the line does that neither slope nor vibrato explains, over its frames; how the partials
-    scatter, over windows that share no sample (what noise adds to a phase at one step it takes back
-    at the next, so that a mean gains in full); how far two unlike estimators lie apart; what a
-    vibrato not quite taken out leaves; what a slope does to a window not quite in place; and what a
-    room does, or the note before that rings on in it: it turns each partial another way, so that
-    what whole partials say over the window lies apart.
+    How the partials scatter, over windows that share no sample (what noise adds to a phase at one
+    step it takes back at the next, so that a mean gains in full); how far two unlike estimators lie
+    apart; what a vibrato not quite taken out leaves, or one too short to be seen: a sine of c
+    cycles has a mean of 1 / (pi c) of its crest at most; what the line does at the ends of a window
+    not quite in place; what it does frame by frame; and what a room does, or the note before that
+    rings on in it: it turns each partial another way, so that what whole partials say over the
+    window lies apart.
     """
+    inside = line.in_sustain
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
     windows = max(seconds / contour.window_s, 1.0)
-    ends_sd_s = _SWELLING_ENDS_SD_S if span.swells else _STRUCK_ENDS_SD_S
-    left = 0.0
-    if vibrato is not None:
-        left = _VIBRATO_LEFT * vibrato.half_cents / max(seconds * vibrato.rate_hz, 1.0)
+    if line.vibrato is not None:
+        cycles = max(seconds * line.vibrato.rate_hz, 1.0)
+        swing = _VIBRATO_LEFT * line.vibrato.half_cents / cycles
+    else:
+        swing = weights.swing * roughness / (np.pi * _USUAL_VIBRATO_HZ * seconds)
     return float(
         np.sqrt(
-            roughness**2 / frames
+            (weights.roughness * roughness) ** 2 / frames
             + (float(np.median(contour.sd_cents[inside])) / windows) ** 2
-            + (apart if apart is not None else _APART_UNKNOWN_CENTS) ** 2
-            + left**2
-            + (slope * ends_sd_s) ** 2
-            + sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares) ** 2
-            + _FLOOR_CENTS**2
+            + (weights.apart * (_APART_UNKNOWN_CENTS if apart is None else apart)) ** 2
+            + swing**2
+            + (weights.ends_s / seconds * _at_the_ends(line, contour, weights.ends_s)) ** 2
+            + (weights.room * _room_cents(contour, inside)) ** 2
+            + weights.floor_cents**2
         )
     )
+
+
+def _at_the_ends(line: NoteLine, contour: Contour, ends_s: float) -> float:
+    """How far the line lies off its mean at both ends of the sustain together, cents.
+
+    A window longer or shorter by d at one end moves its mean by d over its length times this.
+    """
+    still = line.cents if line.vibrato is None else line.cents - line.vibrato.at(contour.t_s)
+    at = np.flatnonzero(line.in_sustain)
+    reach = max(2, round(ends_s / FOLLOW_HOP_S))
+    off = (still - still[at].mean()) ** 2
+    first = off[max(0, at[0] - reach) : at[0] + reach]
+    last = off[max(0, at[-1] - reach + 1) : at[-1] + reach + 1]
+    return float(np.sqrt(first.mean() + last.mean()))
+
+
+def _room_cents(contour: Contour, inside: NDArray[np.bool_]) -> float:
+    """How well the pitch is known from how far whole partials lie apart over the sustain."""
+    return sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares)
