@@ -83,7 +83,7 @@ def _measure(
     b = stiffness.b
     prior = span.prior_hz / np.sqrt(1.0 + b)
     onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
-    onset = measure_onset(span, prior, b, contour, onset_first_s, onset_length_s)
+    onset = measure_onset(span, prior, stiffness, contour, onset_first_s, onset_length_s, previous)
     why: list[str] = []
     if onset is None:
         why.append(onset_reason(note, length_s, onset_length_s))

@@ -83,6 +83,7 @@ def fit_partials(
     *,
     b: float = 0.0,
     fit_b: bool = False,
+    b_sd: float = 0.0,
     pitch_law: Floats | None = None,
     most_partials: int = 40,
     followed: bool = False,
@@ -101,6 +102,8 @@ def fit_partials(
     f0_hz : where to start, right to about half a semitone
     b : stiffness to start from, or to hold
     fit_b : whether to measure B too (needs four partials)
+    b_sd : how well the B held is known, one standard deviation: with it, partials may agree on
+        another B near it, and f1 is as unsure as B leaves it
     pitch_law : (n,) any smooth curve proportional to the pitch inside the window; it takes glide
         and vibrato out, and the result is the mean along it
     most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
@@ -121,7 +124,16 @@ def fit_partials(
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
     if followed:
         fit = _fit_window(
-            x, clock, sr, f0_hz, b=b, fit_b=fit_b, most=most_partials, cold=False, last=False
+            x,
+            clock,
+            sr,
+            f0_hz,
+            b=b,
+            fit_b=fit_b,
+            b_sd=b_sd,
+            most=most_partials,
+            cold=False,
+            last=False,
         )
         if fit is not None and _stands(fit, f0_hz, b, count / sr):
             return fit
@@ -138,6 +150,7 @@ def fit_partials(
             f0_hz,
             b=b,
             fit_b=fit_b,
+            b_sd=b_sd,
             most=most_partials,
             cold=fit is None,
             last=length == count,
@@ -159,6 +172,7 @@ def _fit_window(
     *,
     b: float,
     fit_b: bool,
+    b_sd: float,
     most: int,
     cold: bool,
     last: bool,
@@ -195,6 +209,7 @@ def _fit_window(
             amplitude[found],
             b=b,
             fit_b=fit_b and found.sum() >= 4,
+            b_sd=b_sd,
         )
         stands = _stands(fit, f0_hz, b, window_s)
         f0_hz, b = fit.f0_hz, fit.b
@@ -282,6 +297,7 @@ def _tie(
     *,
     b: float,
     fit_b: bool,
+    b_sd: float,
 ) -> PartialFit:
     """Tie partial frequencies to f0 and B by weighted least squares, once more without outliers."""
     n = numbers.astype(float)
@@ -302,16 +318,47 @@ def _tie(
     chi2 = float(score[keep] @ score[keep])
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
     share = f_hz[keep] ** 2 * weight[keep]
+    misfit_cents = LN_CENTS * misfit[keep] / f_hz[keep]
+    of_b_cents = 0.0
+    if b_sd > 0.0 and not fit_b:
+        f0, of_b_cents, misfit_cents = _near_b(
+            n[keep], misfit_cents, share / widen, f0, stiffness, b_sd
+        )
     return PartialFit(
         f0_hz=f0,
         b=stiffness,
-        sd_cents=float(LN_CENTS * np.sqrt(f0_variance * widen) / f0),
-        apart_sd_cents=sd_of_mean(LN_CENTS * misfit[keep] / f_hz[keep], share / share.sum()),
+        sd_cents=float(np.hypot(LN_CENTS * np.sqrt(f0_variance * widen) / f0, of_b_cents)),
+        apart_sd_cents=float(np.hypot(sd_of_mean(misfit_cents, share / share.sum()), of_b_cents)),
         b_sd=float(np.sqrt(b_variance * widen)) if fit_b else None,
         numbers=numbers[keep],
-        misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
+        misfit_cents=misfit_cents,
         amplitudes=amplitudes[keep],
     )
+
+
+def _near_b(
+    n: Floats, misfit_cents: Floats, weight: Floats, f0_hz: float, b: float, b_sd: float
+) -> tuple[float, float, Floats]:
+    """Let partials agree on another B near the one held.
+
+    The log of partial n moves by n^2 / (2 (1 + B n^2)) times a change of B. Least squares for such
+    a change and the first partial, the change being as likely as ``b_sd`` says. Returned are f0 for
+    the B held with the new f1, what B leaves open of f1 in cents, and what is left of the misfits.
+
+    weight : (k,) inverse variances of the logs of the partials
+    """
+    lever = n * n / (2.0 * (1.0 + b * n * n)) - 0.5 / (1.0 + b)
+    onto_lever = weight * lever
+    total, s1 = float(weight.sum()), float(onto_lever.sum())
+    s2 = float(onto_lever @ lever) + b_sd**-2
+    y = misfit_cents / LN_CENTS
+    onto, onto_s = float(weight @ y), float(onto_lever @ y)
+    determinant = total * s2 - s1 * s1
+    level = (s2 * onto - s1 * onto_s) / determinant
+    change = (total * onto_s - s1 * onto) / determinant
+    variance = s2 / determinant - 1.0 / total
+    left: Floats = LN_CENTS * (y - level - change * lever)
+    return f0_hz * float(np.exp(level)), LN_CENTS * float(np.sqrt(max(variance, 0.0))), left
 
 
 def sd_of_mean(each: Floats, shares: Floats) -> float:

@@ -17,6 +17,7 @@ _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
 _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
+_ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
 
@@ -26,6 +27,7 @@ class Stiffness:
 
     b: float  # 0 where it is driven or cannot be told from 0
     b_sd: float | None  # standard deviation of B; None where B is not the note's own
+    known_sd: float  # how well B is known, wherever it was taken from; 0 where nothing is stiff
 
 
 def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
@@ -36,7 +38,7 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     says nothing of which string the note itself was played on.
     """
     if role in HARMONIC_ROLES:
-        return [Stiffness(b=0.0, b_sd=None) for _ in spans]
+        return [Stiffness(b=0.0, b_sd=None, known_sd=0.0) for _ in spans]
     midi, own = [], []
     for span in spans:
         midi.append(round(hz_to_midi(span.note.pitch_hz)))
@@ -49,14 +51,15 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     for key, (b, sd) in zip(midi, own, strict=True):
         values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
         if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
-            pooled.append(Stiffness(b=b, b_sd=sd))
+            pooled.append(Stiffness(b=b, b_sd=sd, known_sd=sd))
         elif len(values):
             weight = 1.0 / (sds**2 + 1e-16)
             mean = float(weight @ values / weight.sum())
-            known = mean > _B_KNOWN_SD / np.sqrt(weight.sum())
-            pooled.append(Stiffness(b=max(mean, 0.0) if known else 0.0, b_sd=None))
+            mean_sd = float(1.0 / np.sqrt(weight.sum()))
+            known_b = mean if mean > _B_KNOWN_SD * mean_sd else 0.0
+            pooled.append(Stiffness(b=known_b, b_sd=None, known_sd=mean_sd))
         else:
-            pooled.append(Stiffness(b=0.0, b_sd=None))
+            pooled.append(Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B))
     return pooled
 
 
