@@ -91,7 +91,7 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     )
     return Sustain(
         cents=mean_of_line(still),
-        sd_cents=float(np.hypot(sd_cents, begun_again_cents(contour, inside, still))),
+        sd_cents=float(np.hypot(sd_cents, begun_again_cents(contour, inside, still, line.vibrato))),
         slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
         roughness_cents=roughness,
         fit=check[0] if check else None,

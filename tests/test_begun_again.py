@@ -10,6 +10,7 @@ from planner.begun_again import begun_again_cents
 from planner.contour import follow_partials
 from planner.harmonics import LN_CENTS
 from planner.model import Floats
+from planner.vibrato import Vibrato
 
 SR, F1_HZ, LENGTH_S = 16_000, 196.0, 1.0
 AGAIN_S = 0.4
@@ -70,3 +71,22 @@ def test_a_stroke_parts_the_partials() -> None:
     inside = (contour.t_s > 0.15) & (contour.t_s < 0.85)
     line = LN_CENTS * np.log(contour.f1_hz / F1_HZ)
     assert begun_again_cents(contour, inside, line[inside]) > 5.0
+
+
+def test_a_vibrato_that_stops_is_no_vibrato_of_the_whole() -> None:
+    """A still note after one in vibrato leaves the swing in the line: what came first is doubt."""
+    t = moments(LENGTH_S, SR)
+    swinging = np.where(t < AGAIN_S, 20.0 * np.sin(2 * np.pi * 6.0 * t), 8.0)
+    rng = np.random.default_rng(7)
+    samples = with_snr(tone(bent(F1_HZ, swinging), SR, rng), 50, rng)
+    contour = follow_partials(samples, SR, np.full(len(samples), F1_HZ))
+    assert contour is not None
+    inside = (contour.t_s > 0.15) & (contour.t_s < 0.85)
+    line = LN_CENTS * np.log(contour.f1_hz[inside] / F1_HZ)
+    found = Vibrato(
+        rate_hz=6.0, half_cents=10.0, regularity=0.7, sine_cents=10.0, cosine_cents=0.0,
+        sine_grows=0.0, cosine_grows=0.0, origin_s=0.0, reach_s=1.0,
+    )  # fmt: skip
+    still = line - found.at(contour.t_s[inside])
+    assert begun_again_cents(contour, inside, still) == 0.0
+    assert begun_again_cents(contour, inside, still, found) > 3.0
