@@ -40,6 +40,7 @@ _GROWTH, _LAST_GROWTH = 4, 6
 # A partial x / T from where it is modelled comes out pi^2 / 15 x^3 / T too far away (the line
 # a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
 _TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
+_NEAR_TURNS = 0.5  # half a turn over the window: nearer than any neighbour of its own series
 _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
@@ -123,19 +124,10 @@ def fit_partials(
     x = np.asarray(samples, dtype=np.float32)
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
     if followed:
-        fit = _fit_window(
-            x,
-            clock,
-            sr,
-            f0_hz,
-            b=b,
-            fit_b=fit_b,
-            b_sd=b_sd,
-            most=most_partials,
-            cold=False,
-            last=False,
+        fit = _fit_where_expected(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, b_sd=b_sd, most=most_partials
         )
-        if fit is not None and _stands(fit, f0_hz, b, count / sr):
+        if fit is not None:
             return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit = None
@@ -218,11 +210,46 @@ def _fit_window(
     return fit
 
 
+def _fit_where_expected(
+    x: Floats,
+    clock: Floats,
+    sr: int,
+    f0_hz: float,
+    *,
+    b: float,
+    fit_b: bool,
+    b_sd: float,
+    most: int,
+) -> PartialFit | None:
+    """Fit all of a window at once; None where partials do not lie about where they are looked for.
+
+    Once more from where they lie, where they are so near that they cannot be others.
+    """
+    window_s = len(x) / sr
+    for _ in range(2):
+        fit = _fit_window(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, b_sd=b_sd, most=most, cold=False, last=False
+        )
+        if fit is None or _stands(fit, f0_hz, b, window_s):
+            return fit
+        if _moved_turns(fit, f0_hz, b, window_s).max() > _NEAR_TURNS:
+            return None
+        f0_hz, b = fit.f0_hz, fit.b if fit_b else b
+    return None
+
+
+def _moved_turns(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> Floats:
+    """How far partials were found from where they were modelled, times the window's length."""
+    before_hz = partial_ratios(fit.numbers, b) * f0_hz
+    after_hz = partial_ratios(fit.numbers, fit.b) * fit.f0_hz
+    return np.abs(after_hz - before_hz) * window_s
+
+
 def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
     """Were partials modelled so near where they were found that another fit leaves them there?"""
-    before_hz = partial_ratios(fit.numbers, b) * f0_hz
-    moved = np.abs(partial_ratios(fit.numbers, fit.b) * fit.f0_hz - before_hz) * window_s
-    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * before_hz)
+    moved = _moved_turns(fit, f0_hz, b, window_s)
+    expected_hz = partial_ratios(fit.numbers, b) * f0_hz
+    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * expected_hz)
     return bool(left_cents.max() < _LEFT_CENTS)
 
 

@@ -20,6 +20,7 @@ from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
 _ONSET_LAW_AFTER_S = 0.03
+_EXPECTED_FRAMES = 3  # of a contour, to tell where partials are to be looked for
 LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
 _TOUCHES_S = 0.02  # a gap between notes shorter than this is none
 _SAME_PITCH_SEMITONES = 1.2  # a scoop's size and a half; nearer, a note is the same one again
@@ -89,13 +90,15 @@ def measure_onset(
     law = _onset_law(contour, b, sr, window, len(samples)) if span.swells else None
     if law is None:
         law = smooth_law(prior[window])
+    expected_hz = _expected_hz(contour, b, first_s, length_s)
     fit = fit_partials(
         samples,
         sr,
-        float(np.exp(np.log(law).mean())),
+        expected_hz or float(np.exp(np.log(law).mean())),
         b=b,
         b_sd=stiffness.known_sd,
         pitch_law=law,
+        followed=expected_hz is not None,
     )
     if fit is None:
         return None
@@ -139,6 +142,18 @@ def why_blank(onset: Onset, note: Note, previous: Note | None) -> str:
     if rings:
         return _RINGING
     return f"the partials of the onset agree to {onset.sd_cents:.0f} cents only"
+
+
+def _expected_hz(
+    contour: Contour | None, b: float, first_s: float, length_s: float
+) -> float | None:
+    """The f0 that the contour has in the onset window; None where it has none there."""
+    if contour is None:
+        return None
+    within = (contour.t_s >= first_s) & (contour.t_s <= first_s + length_s)
+    if within.sum() < _EXPECTED_FRAMES:
+        return None
+    return float(np.exp(np.log(contour.f1_hz[within]).mean()) / np.sqrt(1.0 + b))
 
 
 def _onset_law(
