@@ -18,7 +18,7 @@ import numpy as np
 
 from planner.contour import Contour
 from planner.harmonics import PartialFit
-from planner.model import Confidence, Floats, Measurement, Note, PitchTrack, Stem
+from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, PitchTrack, Stem
 from planner.note_line import NoteLine, note_line
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import (
@@ -29,7 +29,7 @@ from planner.onset import (
     why_blank,
     without_vibrato,
 )
-from planner.stiffness import Stiffness, pooled_stiffness
+from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz
 
@@ -66,7 +66,8 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         # Cut anew each time: of a long stem, all at once would take more memory than the stem.
         return (note_span(stem.role, rates, track, note) for note in notes)
 
-    stiffness = pooled_stiffness(stem.role, spans())
+    driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
+    stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
     lines = [note_line(span, own.b) for span, own in zip(spans(), stiffness, strict=True)]
     lines = [replace(line, vibrato=line.swinging()) for line in lines]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)

@@ -15,7 +15,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d  # type: ignore[import-untyped,unused-ignore]
-from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
@@ -208,6 +207,9 @@ def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
 def _hiss_db(stem: Stem, frames: int) -> Floats:
     """Level of what lies above the pitched range, piece by piece: memory stays flat."""
     sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
+    # Loaded here: it takes half a second, and what is struck does without.
+    from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
+
     sections = butter(4, _HISS_HZ, "highpass", fs=sr, output="sos")
     level_db = np.empty(frames)
     for first in range(0, frames, _HISS_FRAMES):

@@ -32,6 +32,9 @@ class Stiffness:
     known_sd: float  # how well B is known, wherever it was taken from; 0 where nothing is stiff
 
 
+NOT_STIFF = Stiffness(b=0.0, b_sd=None, known_sd=0.0)  # what is blown, bowed or sung
+
+
 def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
 
@@ -40,7 +43,7 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     says nothing of which string the note itself was played on.
     """
     if role in HARMONIC_ROLES:
-        return [Stiffness(b=0.0, b_sd=None, known_sd=0.0) for _ in spans]
+        return [NOT_STIFF for _ in spans]
     midi, own = [], []
     last_of: dict[int, float] = {}
     for span in spans:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.harmonics import LN_CENTS, PartialFit, fit_partials, sd_of_mean
+from planner.harmonics import LN_CENTS, PartialFit, fit_partials, middle_of, sd_of_mean
 from planner.model import Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
@@ -110,17 +110,16 @@ def mean_of_line(still: Floats) -> float:
     if count < 2 * _FREE_DEGREE:
         return float(np.mean(still))
     phase = np.concatenate([[0.0], np.cumsum(still)])
-    place = np.linspace(-1.0, 1.0, count + 1)
-    even, free = (
-        np.polynomial.polynomial.polyfit(place, phase, degree) for degree in (2, _FREE_DEGREE)
-    )
-    left_even, left_free = (
-        float(np.sum((phase - np.polynomial.polynomial.polyval(place, fitted)) ** 2))
-        for fitted in (even, free)
-    )
+    # Orthonormal polynomials of rising degree: the even line is the first three of the free one's.
+    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, count + 1), _FREE_DEGREE + 1, True))[0]
+    weights = phase @ basis
+    even = basis[:, :3] @ weights[:3]
+    left_free = float(np.sum((phase - basis @ weights) ** 2))
+    left_even = float(np.sum((phase - even) ** 2))
     share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
     if left_even <= left_free * (1.0 + _MORE_THAN_NOISE * share):
-        return 2.0 * float(even[1]) / count
+        # The slope of a parabola at its middle is that from end to end.
+        return float(even[-1] - even[0]) / count
     return float(np.mean(still))
 
 
@@ -135,7 +134,7 @@ def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
         lever = centred - middle
         slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
         off = rest - level - slope * lever
-        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-3
+        scale = 1.4826 * float(middle_of(np.abs(off))) + 1e-3
         weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
     roughness = float(np.sqrt(np.mean(off**2)))
     return slope, roughness
@@ -203,7 +202,7 @@ def _uncertainty(
     return float(
         np.sqrt(
             (weights.roughness * roughness) ** 2 / frames
-            + (float(np.median(contour.sd_cents[inside])) / windows) ** 2
+            + (float(middle_of(contour.sd_cents[inside])) / windows) ** 2
             + (weights.apart * (_APART_UNKNOWN_CENTS if apart is None else apart)) ** 2
             + swing**2
             + (weights.ends_s / seconds * _at_the_ends(line, contour, weights.ends_s)) ** 2
