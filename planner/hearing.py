@@ -10,14 +10,13 @@ from planner.chords import find_chord_notes
 from planner.files.audio import read_stem_audio
 from planner.model import AudioFacts, Finding, Measurement, Note, Stem
 from planner.pitch import hz_to_midi, midi_to_hz
-from planner.roles import is_chordal, role_range_hz
+from planner.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.score_match import StemScore, match_score
 from planner.score_use import verdict
-from planner.segmenter import segment
 from planner.session_model import StemSpec, Take
+from planner.single_line import find_notes
 from planner.spectra import Spectra, coarse_spectra
 from planner.takes import TakeHeard
-from planner.tracker import track
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
 
@@ -57,6 +56,7 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
             sr=facts.sr,
             frames=facts.frames,
             range_hz=role_range_hz(spec),
+            seldom_below_hz=seldom_below_hz(spec),
         )
         if is_chordal(spec.role):
             notes = find_chord_notes(stem)
@@ -64,8 +64,7 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
                 expected = _expected(notes, score)
                 notes = find_chord_notes(stem, expected) if expected else notes
         else:
-            pitch_track = track(stem)
-            found = segment(stem, pitch_track)
+            found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
     return HeardStem(
         code=spec.code,

@@ -94,6 +94,7 @@ class Stem:
     sr: int  # the file's own rate
     frames: int  # length at the file's own rate
     range_hz: tuple[float, float]  # notes outside are octave errors or not this instrument
+    seldom_below_hz: float = 0.0  # few notes below are octave errors, many another instrument
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

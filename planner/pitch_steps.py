@@ -6,7 +6,7 @@ recorded instruments.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -31,6 +31,14 @@ _FLAT = 0.71
 _CUT_SWING = 1.15  # times half the swing: a note further from the midline is another one
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _MIXED_S = 0.12
+_SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
+_SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
+# A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer. Recorded
+# syllables begin 40 to 110 ms long up to 4 semitones off.
+_SUNG_S = 0.12
+_SUNG_SCOOP = 5.0  # semitones
+_SUNG_WAVER = 1.4  # semitones: away and back
+_SUNG_LONGER = 1.5  # times as long is what such a start leads to
 _GLIDE_RATE = 4.0  # semitones per second
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
@@ -69,13 +77,18 @@ def split_run(
     hop_s: float,
     *,
     bends: bool = False,
+    sung: bool = False,
 ) -> list[Step]:
     """Cut one pitched run where its vibrato midline steps, and where it is struck or swells.
 
     ``bends``: a string that is struck once and pulled to another pitch stays one note.
+    ``sung``: short starts on other pitches, and short moments away from one, are no notes.
     """
     cuts = [0, *potts_steps(line), len(line)]
-    pieces = _from_departure(_join_steps(list(pairwise(cuts)), line, hop_s), midi, hop_s)
+    pieces = _join_steps(list(pairwise(cuts)), line, hop_s)
+    if sung:
+        pieces = _join_wavers(pieces, line, hop_s)
+    pieces = _from_departure(pieces, midi, hop_s)
     if bends:
         pieces = _join_bends(pieces, line, hop_s)
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
@@ -90,11 +103,13 @@ def split_run(
             starts[frame] = "swell"
     for frame in _inside(struck, offset, len(midi)):
         near_ones = [a for a in starts if abs(a - frame) <= apart]
+        if sung:  # a consonant begins one note, and the scoop after it none
+            near_ones = sorted(near_ones, key=lambda a: abs(a - frame))[:1]
         for near in near_ones:
             # A pitch shows after the stroke, once the ring of the note before no longer covers it;
             # but that note must have had its own time.
             before = max((a for a in starts if a < near), default=-shortest)
-            if before + shortest <= frame < near:
+            if before + shortest <= frame < near and not sung:
                 del starts[near]
                 starts[frame] = "attack"
             else:
@@ -108,7 +123,7 @@ def split_run(
         starts[0] = "attack"
         stroke = min(offset, int(begun[np.abs(begun - offset).argmin()]))
     bounds = [*sorted(starts), len(midi)]
-    return [
+    steps = [
         Step(
             first=offset + a,
             last=offset + b,
@@ -117,6 +132,25 @@ def split_run(
         )
         for a, b in pairwise(bounds)
     ]
+    return _with_sung_scoops(steps, line, offset, hop_s) if sung else steps
+
+
+def _with_sung_scoops(steps: list[Step], line: Floats, offset: int, hop_s: float) -> list[Step]:
+    """Join a short start of a syllable to the longer pitch that it leads to."""
+    joined: list[Step] = []
+    for step in steps:
+        if joined and step.begins == "legato" and joined[-1].begins != "legato":
+            start = joined[-1]
+            short = (start.last - start.first) * hop_s < _SUNG_S
+            longer = step.last - step.first > _SUNG_LONGER * (start.last - start.first)
+            from_, to = (
+                float(np.median(line[s.first - offset : s.last - offset])) for s in (start, step)
+            )
+            if short and longer and abs(to - from_) < _SUNG_SCOOP:
+                joined[-1] = replace(start, last=step.last)
+                continue
+        joined.append(step)
+    return joined
 
 
 def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int:
@@ -244,6 +278,28 @@ def _turning_points(line: Floats, smallest: float) -> NDArray[np.intp]:
     return np.array(turns, dtype=np.intp)
 
 
+def _join_wavers(
+    pieces: list[tuple[int, int]], line: Floats, hop_s: float
+) -> list[tuple[int, int]]:
+    """Join what a voice leaves for a moment to what it comes back to."""
+    levels = [float(np.median(line[a:b])) for a, b in pieces]
+    joined: list[tuple[int, int]] = []
+    kept: list[float] = []
+    index = 0
+    while index < len(pieces):
+        a, b = pieces[index]
+        if kept and index + 1 < len(pieces) and (b - a) * hop_s < _SUNG_S:
+            away, back = levels[index] - kept[-1], levels[index + 1] - kept[-1]
+            if abs(away) < _SUNG_WAVER and abs(back) < SAME_NOTE:
+                joined[-1] = (joined[-1][0], pieces[index + 1][1])
+                index += 2
+                continue
+        joined.append((a, b))
+        kept.append(levels[index])
+        index += 1
+    return joined
+
+
 def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:
     """Give glides to the note they lead to, and join neighbours at the same pitch.
 
@@ -270,7 +326,8 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
         mixed = length_s < _MIXED_S and any(
             abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
         )
-        if length_s < MIN_NOTE_S or glides or mixed:
+        scooped = index == 0 and length_s < _GLIDE_S and _leads_up_to(part, following)
+        if length_s < MIN_NOTE_S or glides or mixed or scooped:
             if index + 1 < len(pieces):
                 pieces[index : index + 2] = [(a, pieces[index + 1][1])]
             else:
@@ -283,6 +340,14 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
             continue
         index += 1
     return pieces
+
+
+def _leads_up_to(start: Floats, following: float) -> bool:
+    """Is what a sound begins with only its way to a pitch less than a semitone off?"""
+    quarter = max(1, len(start) // 4)
+    gap = following - float(np.median(start[:quarter]))
+    gone = following - float(np.median(start[-quarter:]))
+    return abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE if gap else False
 
 
 def _join_bends(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:

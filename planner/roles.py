@@ -44,6 +44,7 @@ class RoleFacts:
     range_source: str
     editing: Editing
     editing_source: str
+    seldom_below_midi: int = 0  # the usual instrument ends here: only a larger one goes on below
 
     @property
     def chordal(self) -> bool:
@@ -72,6 +73,7 @@ _BASS = "common practice, no source: five strings from B0, 24 frets above G2 end
 _GUITAR = (
     "common practice, no source: six strings with the lowest let down to D2, 24 frets above E4"
 )
+_LINE = "common practice, no source: a seventh string at B1, 24 frets above E4"
 
 
 def _facts(
@@ -82,6 +84,7 @@ def _facts(
     range_source: str,
     editing: Editing = "audio",
     editing_source: str = _PRACTICE,
+    seldom_below: str = "",
 ) -> RoleFacts:
     return RoleFacts(
         role=role,
@@ -91,6 +94,7 @@ def _facts(
         range_source=range_source,
         editing=editing,
         editing_source=editing_source,
+        seldom_below_midi=parse_note(seldom_below) if seldom_below else 0,
     )
 
 
@@ -102,13 +106,14 @@ _WHOLE = "the whole range of the tool, since nothing is known about it"
 _TABLE = (
     _facts("tuning-reference", "the tuning reference", "A0", "C8", _KEYS, "never", _FIXED),
     _facts("fixed-pitch", "the fixed-pitch instrument", "A0", "C8", _KEYS, "never", _FIXED),
-    _facts("fretted", "the guitar line", "D2", "E6", _GUITAR),
+    _facts("fretted", "the guitar line", "B1", "E6", _LINE, seldom_below="D2"),
     _facts("fretted-chords", "the guitar chords", "D2", "E6", _GUITAR),
     _facts("bass-fretted", "the bass", "B0", "G4", _BASS),
     _facts("bass-fretless", "the fretless bass", "B0", "G4", _BASS),
     _facts(
-        "bowed", "the bowed line", "C2", "E7",
-        "common practice, no source: lowest cello string to the top of a violin part",
+        "bowed", "the bowed line", "E1", "E7",
+        "common practice, no source: lowest string of the double bass to the top of a violin part",
+        seldom_below="C2",
     ),
     _facts(
         "bowed-group", "the string group", "E1", "E7",
@@ -165,6 +170,18 @@ def role_range_midi(spec: StemSpec) -> tuple[int, int]:
         return low, max(spec.strings) + ABOVE_HIGHEST_STRING_SEMITONES
     facts = ROLE_FACTS[spec.role]
     return facts.low_midi, facts.high_midi
+
+
+def seldom_below_hz(spec: StemSpec, a4_hz: float = STANDARD_A4_HZ) -> float:
+    """Give the pitch below which a few notes are octave errors; 0 where the session says the range.
+
+    A cello ends at C2, a guitar let down at D2; below, a double bass or a seventh string plays on,
+    and then it does so for a good part of the song.
+    """
+    midi = ROLE_FACTS[spec.role].seldom_below_midi
+    if not midi or spec.range_midi is not None or spec.strings:
+        return 0.0
+    return shift_hz(midi_to_hz(midi, a4_hz), -EDGE_CENTS)
 
 
 def role_range_hz(spec: StemSpec, a4_hz: float = STANDARD_A4_HZ) -> tuple[float, float]:

@@ -31,7 +31,8 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.common_periods import is_near
-from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Stem
+from planner.last_partials import with_last_partials
+from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.own_rise import own_rise_s
@@ -56,6 +57,8 @@ _JUST_BEFORE_FRAMES = 6
 # Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
 # above what only the long window of the track reads (150 Hz) lies under 300.
 _LEAST_BLOWN_HZ = 300.0
+_LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
+_SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
@@ -83,9 +86,10 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     # The ring of one string, or the room's of one note, hides the next; that something begins there
     # is seen all the same.
     track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
-    if plucked:
-        track = replace(track, f0_hz=without_thumps(stem, track.f0_hz))
     pitched_level = pitched_level_db(track)
+    if plucked:
+        f0_hz = with_last_partials(without_thumps(stem, track.f0_hz), clear, track.level_db)
+        track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
@@ -97,7 +101,9 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     struck, swells = restarts(stem, track, struck, swing)
     steps: list[Step] = []
     for first, midi, line in runs:
-        steps += split_run(midi, line, first, struck, swells, hop_s, bends=plucked)
+        steps += split_run(
+            midi, line, first, struck, swells, hop_s, bends=plucked, sung=stem.role in VOICE_ROLES
+        )
     falls = quick_level_db(stem, track) if plucked else None
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []
@@ -111,7 +117,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
             notes.append(note)
             previous = step
-    return tuple(note for note in notes if note.length_s >= 0.9 * MIN_NOTE_S)
+    least_s = _LEAST_SUNG_S if stem.role in VOICE_ROLES else 0.9 * MIN_NOTE_S
+    return tuple(note for note in notes if note.length_s >= least_s)
 
 
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:
@@ -224,6 +231,8 @@ def _place(
     if near.sum() * hop_s < MIN_NOTE_S:
         return None
     first = step.first + int(np.argmax(near))
+    if stem.role in VOICE_ROLES and step.begins != "legato":
+        first = _scooped_from(f0_hz, step.first, first)
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
     last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
     if falls_db is not None:
@@ -231,8 +240,11 @@ def _place(
     else:
         last = first + rings_from_frame(level_db[first:last], hop_s)
     start_s = first * hop_s
-    if step.begins == "attack" and (
-        (first - step.struck) * hop_s < COVERED_S
+    sung = stem.role in VOICE_ROLES  # what strikes before a voice is a consonant
+    if (
+        step.begins == "attack"
+        and not sung
+        and (first - step.struck) * hop_s < COVERED_S
         and (falls_db is not None or _only_before(f0_hz, step.struck, first))
     ):
         # Struck there; a pick, a slap or the ring of the note before covered its pitch.
@@ -261,6 +273,13 @@ def _place(
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,
     )
+
+
+def _scooped_from(f0_hz: Floats, earliest: int, first: int) -> int:
+    """The frame from which a voice comes to the pitch of a frame without a jump."""
+    moved = np.abs(12 * np.log2(f0_hz[earliest + 1 : first + 1] / f0_hz[earliest:first]))
+    jumps = np.flatnonzero(~(moved < _SCOOP_STEP))  # nor where there is no pitch
+    return earliest + int(jumps[-1]) + 1 if len(jumps) else earliest
 
 
 def _risen_under(

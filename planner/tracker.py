@@ -35,6 +35,7 @@ BASS_ROLES = ("bass-fretted", "bass-fretless")
 
 _LONG_WINDOW_S = 0.080  # 2.8 periods of 35 Hz
 _SHORT_WINDOW_S = 0.032  # 4.8 periods of 150 Hz
+LEVEL_S = _SHORT_WINDOW_S  # of a track's level
 _SPLIT_HZ = 150.0  # candidates below come from the long window, above from the short one
 _LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its peak between samples
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
@@ -92,7 +93,7 @@ def track(stem: Stem) -> PitchTrack:
     )
     f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
     del low, high, samples
-    level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=_SHORT_WINDOW_S)
+    level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
     chosen = _best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)

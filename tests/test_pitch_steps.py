@@ -119,6 +119,59 @@ def test_a_scoop_belongs_to_the_note_it_leads_to(semitones: float) -> None:
     assert len(split(line + semitones * np.exp(-time_of(line) / 0.04))) == 1
 
 
+@pytest.mark.parametrize(("below", "notes"), [(0.7, 1), (1.0, 2)])
+def test_a_start_less_than_a_semitone_off_is_its_scoop(below: float, notes: int) -> None:
+    """A tone that starts flat and creeps up for 0.12 s is one; a semitone off is a grace note.
+
+    As recorded cellos and trombones start, 60 to 75 cents flat.
+    """
+    start = np.linspace(60.0 - below, 60.0 - below + 0.35, 24) if notes == 1 else np.full(24, 59.0)
+    assert len(split(np.concatenate([start, np.full(160, 60.0)]))) == notes
+
+
+def sung(line: Floats, struck: Frames = NONE) -> list[Step]:
+    return split_run(line, line, 100, struck + 100, NONE, HOP_S, sung=True)
+
+
+def test_a_syllable_comes_to_its_pitch_from_anywhere() -> None:
+    """A tenth of a second at two semitones below is the way to a sung note, and a note of a flute.
+
+    As of recorded syllables; what is as long as what follows is a note of its own.
+    """
+    line = flat((59.0, 0.09), (61.0, 0.5))
+    assert len(split(line)) == 2
+    (step,) = sung(line)
+    assert (step.first, step.last) == (100, 100 + len(line))
+    assert len(sung(flat((59.0, 0.09), (61.0, 0.1)))) == 2
+    assert len(sung(flat((59.0, 0.2), (61.0, 0.5)))) == 2
+    assert len(sung(flat((55.0, 0.09), (61.0, 0.5)))) == 2
+
+
+def test_after_a_consonant_a_syllable_comes_to_its_pitch_again() -> None:
+    """Within one breath: a note, a consonant, 0.08 s of scoop, a note."""
+    line = flat((57.0, 0.4), (59.0, 0.08), (61.0, 0.5))
+    steps = sung(line, np.array([80]))
+    assert borders(steps) == [80]
+    assert [s.begins for s in steps] == ["soft", "attack"]
+
+
+def test_a_voice_that_wavers_sings_one_note() -> None:
+    """A semitone away for a tenth of a second and back is a waver; of a wind it is a turn."""
+    line = flat((60.0, 0.3), (61.0, 0.1), (60.1, 0.3))
+    assert len(split(line)) == 3
+    assert len(sung(line)) == 1
+    assert len(sung(flat((60.0, 0.3), (62.0, 0.1), (60.1, 0.3)))) == 3
+    assert len(sung(flat((60.0, 0.3), (61.0, 0.1), (62.0, 0.3)))) == 3
+
+
+def test_a_consonant_begins_one_note() -> None:
+    """Of two borders near a stroke the nearer is struck, and neither is moved to it."""
+    line = flat((57.0, 0.4), (59.0, 0.2), (61.0, 0.5))
+    (_, second, third) = sung(line, np.array([78]))
+    assert (second.first, second.begins) == (180, "attack")
+    assert (third.first, third.begins) == (220, "legato")
+
+
 def test_a_stroke_splits_one_pitch() -> None:
     """Struck again at the same pitch is a new note, and said to be an attack."""
     steps = split(flat((60.0, 1.0)), struck=np.array([100, 200]))

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone, with_floor
+from tones.exact import (
+    bent,
+    faded,
+    found_notes,
+    laid_out,
+    moments,
+    steady,
+    stem_of,
+    tone,
+    with_floor,
+)
 
-from planner.attacks import attack_frames, pitched_level_db
+from planner.attacks import attack_frames, pitched_level_db, quick_level_db
 from planner.demo.tones import band_noise
 from planner.model import Floats, Role, Stem
-from planner.restarts import level_dips, pitch_steps_at, restarts, unexplained_dip
+from planner.restarts import dip_widths_s, level_dips, pitch_steps_at, restarts, unexplained_dip
 from planner.tracker import HOP_S, track
 
 SR = 16_000
@@ -132,6 +142,96 @@ def test_beside_a_consonant_a_slight_dip_is_a_syllable(by_db: float) -> None:
         found[name] = swells_s(stem, np.resize(known, frames))
     assert found["hiss"] == pytest.approx([1.3], abs=0.04)
     assert len(found["plain"]) <= (by_db > 2.5)
+
+
+def notched(t: Floats, rate_hz: float, by_db: Floats, width_s: float) -> Floats:
+    """A level with one dip a cycle, each as deep as the next of a list."""
+    level_db = np.zeros(len(t))
+    for k, depth in enumerate(by_db):
+        level_db -= depth * np.exp(-(((t - (k + 0.5) / rate_hz) / width_s) ** 2))
+    return 10.0 ** (level_db / 20.0)
+
+
+@pytest.mark.parametrize(("role", "f_hz"), [("brass", 155.6), ("woodwind", 523.3)])
+def test_a_tremulant_that_grows_is_one_note(role: Role, f_hz: float) -> None:
+    """Level swings of 2 to 9 dB at 4.4 Hz with little vibrato, as recorded brass and bassoons have.
+
+    Before, a recorded trombone's note of 5 s was read as ten.
+    """
+    rng = np.random.default_rng(11)
+    t = moments(4.0, SR)
+    deep = np.interp(t, [0.0, 2.0, 4.0], [1.0, 4.5, 1.5]) + 0.3 * np.sin(2 * np.pi * 0.7 * t)
+    level = 10.0 ** (deep * np.sin(2 * np.pi * 4.4 * t) / 20.0)
+    pitch = bent(f_hz, 8.0 * np.sin(2 * np.pi * 4.4 * t + 1.0))
+    note = faded(tone(pitch, SR, rng) * level, SR, rise_s=0.05, fall_s=0.2)
+    stem = stem_of(with_floor(laid_out([(0.3, note)], 5.0, SR), -75.0, rng), SR, role)
+    assert len(found_notes(stem)[0]) == 1
+
+
+def test_vibrato_with_a_sharp_dip_a_cycle_is_one_note() -> None:
+    """Dips of 3 to 8 dB and 35 ms that come with every turn of the pitch, as of recorded flutes."""
+    rng = np.random.default_rng(12)
+    t = moments(4.0, SR)
+    pitch = bent(1046.5, 18.0 * np.sin(2 * np.pi * 5.0 * t))
+    dips = notched(t, 5.0, rng.uniform(3.0, 8.0, 20), 0.02)
+    note = faded(tone(pitch, SR, rng, amplitudes=[1.0, 0.2, 0.05]) * dips, SR, rise_s=0.05)
+    stem = stem_of(with_floor(laid_out([(0.3, note)], 5.0, SR), -75.0, rng), SR, "woodwind")
+    assert len(found_notes(stem)[0]) == 1
+
+
+@pytest.mark.parametrize(("width_s", "notes"), [(0.02, 2), (0.09, 1)])
+def test_a_tongue_is_brief_and_a_swell_is_not(width_s: float, notes: int) -> None:
+    """Six decibels down and back: within 35 ms it is a new note, within 150 ms one that swells."""
+    rng = np.random.default_rng(13)
+    t = moments(2.0, SR)
+    dip = 10.0 ** (-6.0 / 20.0 * np.exp(-(((t - 1.0) / width_s) ** 2)))
+    note = faded(tone(steady(196.0, 2.0, SR), SR, rng) * dip, SR, rise_s=0.05)
+    stem = stem_of(with_floor(laid_out([(0.3, note)], 2.7, SR), -75.0, rng), SR, "brass")
+    assert len(found_notes(stem)[0]) == notes
+
+
+def test_what_only_grows_has_begun_once() -> None:
+    """A clarinet's soft start: from -45 dB up in a fifth of a second, faster at its end."""
+    rng = np.random.default_rng(14)
+    t = moments(2.0, SR)
+    level_db = np.interp(t, [0.0, 0.12, 0.16, 0.22], [-45.0, -32.0, -14.0, 0.0])
+    note = faded(tone(steady(233.1, 2.0, SR), SR, rng) * 10.0 ** (level_db / 20.0), SR)
+    stem = stem_of(with_floor(laid_out([(0.3, note)], 2.7, SR), -85.0, rng), SR, "woodwind")
+    assert len(found_notes(stem)[0]) == 1
+
+
+def test_the_wave_of_a_low_tone_is_no_swell() -> None:
+    """At 43.7 Hz a level over 32 ms swings with the waveform; over two periods it does not."""
+    rng = np.random.default_rng(15)
+    loud = [0.05, 0.4, 1.0, 0.8, 0.5, 0.4, 0.3, 0.2]
+    note = faded(tone(steady(43.7, 3.0, SR), SR, rng, amplitudes=loud), SR, rise_s=0.05)
+    stem = stem_of(with_floor(laid_out([(0.3, note)], 3.7, SR), -75.0, rng), SR, "brass")
+    pitch_track = track(stem)
+    inside = slice(round(0.6 / HOP_S), round(3.0 / HOP_S))
+    assert np.ptp(pitch_track.level_db[inside]) > 2.5
+    assert np.ptp(quick_level_db(stem, pitch_track)[inside]) < 1.5
+    assert len(found_notes(stem)[0]) == 1
+
+
+def test_a_hiss_is_a_consonant_in_a_voice_only() -> None:
+    """What hisses in a brass tone is its edge; in a voice it is a word."""
+    rng = np.random.default_rng(16)
+    t = moments(2.0, SR)
+    note = faded(tone(steady(262.0, 2.0, SR), SR, rng) * dipped(t, 1.0, 2.2), SR, rise_s=0.05)
+    burst = band_noise(round(0.06 * 48_000), (4500.0, 7500.0), rng)[::3]
+    first = round(0.95 * SR)
+    note[first : first + len(burst)] += 0.25 * burst * np.hanning(len(burst))
+    samples = with_floor(laid_out([(0.3, note)], 2.7, SR), -40.0, rng)
+    assert len(swells_s(stem_of(samples, SR, "lead-voice"))) == 1
+    assert len(swells_s(stem_of(samples, SR, "brass"))) == 0
+
+
+def test_widths_of_dips() -> None:
+    """A Gaussian in decibels lies under half its depth for 1.67 times its width."""
+    t = np.arange(400) * HOP_S
+    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.03) ** 2))
+    frames, depth = level_dips(level_db, HOP_S)
+    assert dip_widths_s(level_db, frames, depth, HOP_S) == pytest.approx([0.05], abs=0.006)
 
 
 def test_an_articulation_is_not_a_second_note() -> None:

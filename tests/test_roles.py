@@ -15,6 +15,7 @@ from planner.roles import (
     may_be_edited,
     role_range_hz,
     role_range_midi,
+    seldom_below_hz,
 )
 from planner.session_model import StemSpec
 
@@ -102,6 +103,15 @@ def test_a_capo_raises_the_low_end_only():
     strings = (40, 45, 50, 55, 59, 64)
     assert role_range_midi(spec(role="fretted", strings=strings)) == (38, 88)
     assert role_range_midi(spec(role="fretted", strings=strings, capo=2)) == (40, 88)
+
+
+# C2 = 65.406 Hz at A4 = 440 Hz: ISO 16:1975 with 2**(n/12).
+def test_below_a_cello_only_a_larger_instrument_plays_on():
+    """Bowed lines reach E1, and seldom lie below C2; what the session file says is always meant."""
+    assert cents(seldom_below_hz(spec(role="bowed")), 65.4064) == pytest.approx(-60.0, abs=0.01)
+    assert seldom_below_hz(spec(role="bowed", range_midi=(28, 60))) == 0.0
+    assert seldom_below_hz(spec(role="fretted", strings=(28, 33, 38, 43))) == 0.0
+    assert seldom_below_hz(spec(role="lead-voice")) == 0.0
 
 
 def test_a_range_outside_the_tool_is_refused():

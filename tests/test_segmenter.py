@@ -327,3 +327,53 @@ def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:
     notes, heard = found_notes(stem)
     assert np.median(heard.strength[60:180]) < 0.8
     assert any(abs(n.start_s - 0.3) < 0.02 and abs(n.pitch_hz / 220.0 - 1) < 0.02 for n in notes)
+
+
+def hissed(samples: Floats, last_s: float, seed: int) -> Floats:
+    """The same with a consonant's hiss of 0.1 s, 18 dB under full scale, that ends there."""
+    hiss = band_noise(round(0.1 * SR), (2500.0, 9000.0), np.random.default_rng(seed))
+    hiss *= 0.125 * np.hanning(len(hiss))
+    out = samples.copy()
+    last = round(last_s * SR)
+    out[last - len(hiss) : last] += hiss
+    return out
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sung_note_begins_with_its_tone(seed: int) -> None:
+    """A consonant before it strikes earlier, and is no part of it: starts were 60 ms early."""
+    tone_ = held(steady(330.0, 0.8, SR), seed)
+    samples = with_floor(hissed(tone_, 0.31, seed), -70.0, np.random.default_rng(seed))
+    (note,) = notes_of(samples, SR, "lead-voice")
+    assert note.start_s == pytest.approx(0.3, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_syllable_begins_where_the_tone_dips(seed: int) -> None:
+    """Under a hiss that ends with the dip, the border is the dip of the tone itself."""
+    t = moments(1.4, SR)
+    dip = 1.0 - 0.9 * np.where(t < 0.7, np.exp((t - 0.7) / 0.01), np.exp((0.7 - t) / 0.025))
+    rng = np.random.default_rng(seed)
+    note = faded(tone(steady(262.0, 1.4, SR), SR, rng) * dip, SR, rise_s=0.03, fall_s=0.04)
+    samples = hissed(laid_out([(0.3, note)], 2.0, SR), 1.01, seed)
+    first, second = notes_of(with_floor(samples, -70.0, rng), SR, "lead-voice")
+    assert second.start_s == pytest.approx(1.0, abs=0.02)
+    assert first.end_s <= second.start_s
+
+
+def test_a_scoop_belongs_to_the_sung_note_from_its_start() -> None:
+    """Three semitones up within 0.1 s of its start: the note begins where the scoop does."""
+    t = moments(1.0, SR)
+    line = bent(330.0, -300.0 * np.clip(1.0 - t / 0.1, 0.0, 1.0))
+    (note,) = notes_of(with_floor(held(line), -75.0, np.random.default_rng(5)), SR, "lead-voice")
+    assert note.start_s == pytest.approx(0.3, abs=0.02)
+    assert note.pitch_hz == pytest.approx(330.0, rel=0.003)
+
+
+@pytest.mark.parametrize(("role", "count"), [("lead-voice", 0), ("woodwind", 1)])
+def test_a_blip_is_no_sung_note(role: Role, count: int) -> None:
+    """A flute's note can be read for 60 ms; a voice's is what a consonant left of a tone."""
+    blip = faded(tone(steady(440.0, 0.047, SR), SR, np.random.default_rng(6)), SR, fall_s=0.005)
+    samples = laid_out([(0.3, blip), (0.8, 1.5 * held(steady(440.0, 0.6, SR)))], 2.2, SR)
+    notes = notes_of(with_floor(samples, -75.0, np.random.default_rng(7)), SR, role)
+    assert len([n for n in notes if n.start_s < 0.7]) == count

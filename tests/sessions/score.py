@@ -23,7 +23,7 @@ import yaml
 from mir_eval.transcription import match_notes
 
 from planner.model import Measurement, Note, Stem
-from planner.roles import is_chordal, role_range_hz
+from planner.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.session_model import StemSpec
 from tests.sessions.random_session import TrueNote, TrueStem, Truth, make_session
 from tests.sessions.written_score import true_midi, write_scores
@@ -57,8 +57,7 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
     """Call tracker, segmenter and analyzer (or the chord search) on one file."""
     from planner.analyzer import analyze
     from planner.chords import find_chord_notes
-    from planner.segmenter import segment
-    from planner.tracker import track
+    from planner.single_line import find_notes
 
     spec = StemSpec(code=stem.code, file=stem.file, role=stem.role)  # type: ignore[arg-type]
     path = truth.session_file.parent / "audio" / stem.file
@@ -72,12 +71,12 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
         sr=sr,
         frames=len(samples),
         range_hz=role_range_hz(spec),
+        seldom_below_hz=seldom_below_hz(spec),
     )
     if is_chordal(spec.role):
         pairs = list(find_chord_notes(read))
     else:
-        pitch_track = track(read)
-        notes: tuple[Note, ...] = segment(read, pitch_track)
+        notes, pitch_track = find_notes(read)
         pairs = list(zip(notes, analyze(read, pitch_track, notes), strict=True))
     return [found_note(*pair) for pair in pairs]
 

@@ -15,8 +15,7 @@ import soxr
 from planner.analyzer import analyze
 from planner.hearing import ANALYSIS_SR
 from planner.model import Floats, Measurement, Note, PitchTrack, Role, Stem
-from planner.segmenter import segment
-from planner.tracker import track
+from planner.single_line import find_notes
 
 WHOLE_RANGE_HZ = (35.0, 2500.0)  # what the tool says it covers
 _TOP_SHARE = 0.44  # of the sampling rate: partials above are left out, well before the edge
@@ -115,6 +114,7 @@ def stem_of(
     role: Role = "lead-voice",
     *,
     range_hz: tuple[float, float] = WHOLE_RANGE_HZ,
+    seldom_below_hz: float = 0.0,
 ) -> Stem:
     """Make a stem of samples as a reader would: at the analysis rate, beside its own rate."""
     analysed = samples
@@ -128,13 +128,13 @@ def stem_of(
         sr=sr,
         frames=len(samples),
         range_hz=range_hz,
+        seldom_below_hz=seldom_below_hz,
     )
 
 
 def found_notes(stem: Stem) -> tuple[tuple[Note, ...], PitchTrack]:
     """Track and segment a stem."""
-    pitch_track = track(stem)
-    return segment(stem, pitch_track), pitch_track
+    return find_notes(stem)
 
 
 def measured_notes(stem: Stem) -> list[tuple[Note, Measurement]]:

@@ -1,0 +1,63 @@
+"""Of a string that rings out the octave may sound last: it is still the same note.
+
+Odd partials can die before even ones, by where the string was struck and where the pickup listens.
+The pitch is then read an octave, or a twelfth, higher from one frame to the next, with nothing
+struck and nothing louder. A finger that falls on a fret is louder, or leads elsewhere.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+from planner.octave_starts import level_stretches
+
+_MULTIPLES = (2, 3, 4)
+_NEAR_SEMITONES = 0.2  # of the multiple: partials of a stiff string lie less than this apart
+_LOUDER_DB = 1.0  # chosen: less is the unevenness of a decay
+_GAP_FRAMES = 10  # 50 ms: the search for a pitch may lose it while it changes its mind
+_BEFORE_FRAMES = 20  # 0.1 s that say how loud it was
+_HELD_FRAMES = 40  # chosen: 0.2 s of the note itself, whose last partials these are
+
+
+def with_last_partials(f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats) -> Floats:
+    """Give stretches that are only the last partials of the note before that note's pitch.
+
+    Parameters
+    ----------
+    f0_hz : (n,) coarse pitch of a plucked stem, NaN where unpitched
+    struck : frames at which something is struck
+    level_db : (n,) level, of what is not pitched as well
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    before: tuple[int, int, float] | None = None
+    for first, last in level_stretches(f0_hz):
+        high_hz = float(np.median(f0_hz[first:last]))
+        if before is not None:
+            start, end, low_hz = before
+            times = round(high_hz / low_hz)
+            again = struck[(struck > end - _BEFORE_FRAMES) & (struck < last)]
+            stop = min(int(again[0]), last) if len(again) else last
+            heard_to = stop - _GAP_FRAMES if len(again) else stop  # the level hears a stroke coming
+            rings = (
+                times in _MULTIPLES
+                and abs(12 * np.log2(high_hz / low_hz / times)) < _NEAR_SEMITONES
+                and first - end <= _GAP_FRAMES
+                and end - start >= _HELD_FRAMES
+                and heard_to > first
+                and level_db[first:heard_to].max() < level_db[end - _BEFORE_FRAMES : end].max()
+                and np.diff(level_db[end - 1 : heard_to : _GAP_FRAMES]).max(initial=0.0)
+                < _LOUDER_DB
+            )
+            if rings:
+                out[first:stop] /= times
+            if rings and stop == last:
+                before = (start, last, low_hz)
+                continue
+        before = (first, last, high_hz)
+    return out
