@@ -89,7 +89,8 @@ def follow_partials(
     scatter = np.sqrt(shares @ off**2 / max(len(ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(turns[centre])
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
-    f0 = (prior_step + turn) / (2.0 * np.pi) * (sr / hop)
+    # In noise alone the phase may turn back; an octave under the prior it means nothing any more.
+    f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi) * (sr / hop)
     t_s = (centre[1:] + centre[:-1]) / 2 / sr
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
     level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
