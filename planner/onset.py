@@ -26,6 +26,7 @@ _TOUCHES_S = 0.02  # a gap between notes shorter than this is none
 _SAME_PITCH_SEMITONES = 1.2  # a scoop's size and a half; nearer, a note is the same one again
 _VIBRATO_LEFT = 0.03
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
+_MOST_SLIDE_CENTS = 100.0  # Chosen: over a semitone it is the slide, and no note
 _RINGS_S = 0.4  # longer after its end a note is 20 dB down in most rooms: RT60 of 1.2 s
 _AT_THE_NOTE_BEFORE = 0.25  # of the way from its pitch to this one's; a slide's middle is half way
 _RINGING = "previous note still ringing, onset not measured"
@@ -61,6 +62,7 @@ class Onset:
     hz: float
     sd_cents: float  # one standard deviation
     partials_sd_cents: float  # the part of it that comes of noise and of partials that disagree
+    slide_cents: float  # how far the pitch moves while it lasts
 
 
 def measure_onset(
@@ -106,7 +108,12 @@ def measure_onset(
     weights = _weights(span, previous)
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * fit.apart_sd_cents))
     sd_cents = float(np.hypot(np.hypot(fit_sd, glide * weights.start_s), weights.floor_cents))
-    return Onset(hz=fit.f1_hz, sd_cents=sd_cents, partials_sd_cents=fit_sd)
+    return Onset(
+        hz=fit.f1_hz,
+        sd_cents=sd_cents,
+        partials_sd_cents=fit_sd,
+        slide_cents=abs(glide) * length_s,
+    )
 
 
 def _weights(span: NoteSpan, previous: Note | None) -> _Weights:
@@ -133,6 +140,8 @@ def why_blank(onset: Onset, note: Note, previous: Note | None) -> str:
         way = 12.0 * np.log2(onset.hz / previous.pitch_hz)
         if abs(step) > _NOTE_BEFORE_SEMITONES and abs(way) < _AT_THE_NOTE_BEFORE * abs(step):
             return _ON_ITS_WAY if note.begins == "legato" else _RINGING
+    if onset.slide_cents > _MOST_SLIDE_CENTS:
+        return f"the pitch slides by {onset.slide_cents:.0f} cents through the onset, not measured"
     if onset.sd_cents <= _LEAST_KNOWN_CENTS:
         return ""
     if onset.partials_sd_cents**2 < onset.sd_cents**2 / 2:

@@ -224,8 +224,15 @@ def after(pitch_hz: float, gap_s: float, begins: str = "attack") -> tuple[Note, 
     return note(pitch_hz, 0.5), moved
 
 
-def an_onset(hz: float, sd_cents: float, partials_sd_cents: float = 0.5) -> Onset:
-    return Onset(hz=hz, sd_cents=sd_cents, partials_sd_cents=partials_sd_cents)
+def an_onset(
+    hz: float, sd_cents: float, partials_sd_cents: float = 0.5, slide_cents: float = 0.0
+) -> Onset:
+    return Onset(
+        hz=hz,
+        sd_cents=sd_cents,
+        partials_sd_cents=partials_sd_cents,
+        slide_cents=slide_cents,
+    )
 
 
 def test_the_note_before_is_not_this_note_s_onset() -> None:
@@ -252,4 +259,8 @@ def test_an_onset_known_badly_is_blank_for_its_own_reason() -> None:
     )
     assert why_blank(an_onset(440.0, 26.0, 3.0), late, before) == (
         "the pitch slides through the onset, which says it to 26 cents only"
+    )
+    assert why_blank(an_onset(440.0, 5.0, 3.0, 99.0), late, before) == ""
+    assert why_blank(an_onset(440.0, 5.0, 3.0, 101.0), late, before) == (
+        "the pitch slides by 101 cents through the onset, not measured"
     )
