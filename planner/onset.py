@@ -46,12 +46,13 @@ class _Weights:
 
 # Most likely ones for errors of Student's t with six degrees, on 7342 onsets of random sessions,
 # dry and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A
-# stroke says itself when it was. A start after a pause is seen; so is a new bow or breath on
-# another pitch. A slide has no one moment, nor has a consonant on a slide. Where one pitch is begun
-# again its start lies up to 25 ms before the dip between the two, and a scoop there is missed.
-_STRUCK = _Weights(start_s=0.0012, fit=1.3, apart=1.25, floor_cents=0.015)
+# stroke says itself when it was; plans tell tenths of a cent, so half of one is the least. A start
+# after a pause is seen; so is a new bow or breath on another pitch. A slide has no one moment, nor
+# has a consonant on a slide. Where one pitch is begun again its start lies up to 25 ms before the
+# dip between the two, and a scoop there is missed.
+_STRUCK = _Weights(start_s=0.0012, fit=1.3, apart=1.25, floor_cents=0.05)
 _DRIVEN = _Weights(start_s=0.005, fit=1.5, apart=0.9, floor_cents=0.25)
-_SLIDE = _Weights(start_s=0.009, fit=1.2, apart=1.2, floor_cents=0.2)
+_SLIDE = _Weights(start_s=0.010, fit=1.2, apart=1.2, floor_cents=0.2)
 _SAME_PITCH_AGAIN = _Weights(start_s=0.013, fit=1.5, apart=1.1, floor_cents=0.65)
 
 

@@ -24,6 +24,7 @@ _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
+_TOLD_CENTS = 0.05  # plans tell tenths of a cent: nothing is known better than half of one
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.045  # share of a vibrato cycle that stays in its centre
 _USUAL_VIBRATO_HZ = 5.5  # E. Prame, JASA 96, 1994, and others: see `planner.vibrato`
@@ -48,8 +49,12 @@ class _Weights:
 # and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A string
 # is stopped at once and slides smoothly: its line is what it is. What is driven starts and ends
 # softly, its line wanders, and its partials swing by turns without its pitch being less known.
-_STRUCK = _Weights(ends_s=0.005, roughness=0.0, swing=0.0, apart=1.0, room=1.15, floor_cents=0.012)
-_DRIVEN = _Weights(ends_s=0.018, roughness=0.5, swing=0.6, apart=0.3, room=0.45, floor_cents=0.04)
+_STRUCK = _Weights(
+    ends_s=0.005, roughness=0.0, swing=0.0, apart=1.0, room=1.15, floor_cents=_TOLD_CENTS
+)
+_DRIVEN = _Weights(
+    ends_s=0.022, roughness=0.5, swing=0.6, apart=0.3, room=0.45, floor_cents=_TOLD_CENTS
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
