@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 
@@ -37,6 +36,9 @@ def bass_band(samples: Floats, sr: int) -> NDArray[np.float32]:
     -------
     (n,) samples, later by a fraction of a millisecond
     """
+    # Loaded here: it takes half a second, and only a bass needs it.
+    from scipy.signal import butter, sosfilt  # type: ignore[import-untyped,unused-ignore]
+
     sections = np.concatenate(
         [
             butter(4, _TOP_HZ, "lowpass", fs=sr, output="sos"),

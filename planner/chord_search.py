@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
-from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
 from planner.frame_blocks import frame_blocks
@@ -62,6 +61,15 @@ class Peaks:
     width_hz: float  # one bin of the window
 
 
+def _tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
+    """Places of a curve's peaks, by `scipy.signal.find_peaks`, and what it says of them."""
+    # Loaded here: it takes half a second, and stems of one note at a time do without.
+    from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
+
+    at, properties = find_peaks(curve, **least)
+    return at, properties
+
+
 def find_onsets(samples: Floats, sr: int) -> Array:
     """Find where notes may begin: peaks of the log spectrum's rise, in seconds.
 
@@ -83,7 +91,7 @@ def find_onsets(samples: Floats, sr: int) -> Array:
         )
     flux = np.concatenate(flux_blocks)
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
-    at, _ = find_peaks(flux, height=LEAST_FLUX_DB, distance=8)
+    at, _ = _tops(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
     # A frame's content counts from its middle, and the rise spreads over the lag.
     seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
@@ -104,7 +112,7 @@ def find_swells(samples: Floats, sr: int, onsets: Array) -> Array:
     rise: Array = np.concatenate(
         [rises.mean(axis=1) for rises, _ in _rises(samples, size, hop, lag, edges)]
     )
-    at, _ = find_peaks(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
+    at, _ = _tops(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
     seconds = (at + lag / 2) * SWELL_HOP_S - 0.5 * SWELL_S
     apart = np.abs(seconds[:, None] - onsets).min(axis=1, initial=np.inf)
     return np.asarray(seconds[apart > SWELL_S])
@@ -167,7 +175,7 @@ def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.
     floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
     floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
     least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
-    at, _ = find_peaks(spectrum, height=least)
+    at, _ = _tops(spectrum, height=least)
     at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
     left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
     part = 0.5 * (left - right) / (left - 2 * mid + right)

@@ -40,6 +40,7 @@ _GROWTH, _LAST_GROWTH = 4, 6
 # A partial x / T from where it is modelled comes out pi^2 / 15 x^3 / T too far away (the line
 # a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
 _TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
+_NEAR_TURNS = 0.5  # half a turn over the window: nearer than any neighbour of its own series
 _LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
@@ -83,6 +84,7 @@ def fit_partials(
     *,
     b: float = 0.0,
     fit_b: bool = False,
+    b_sd: float = 0.0,
     pitch_law: Floats | None = None,
     most_partials: int = 40,
     followed: bool = False,
@@ -101,6 +103,8 @@ def fit_partials(
     f0_hz : where to start, right to about half a semitone
     b : stiffness to start from, or to hold
     fit_b : whether to measure B too (needs four partials)
+    b_sd : how well the B held is known, one standard deviation: with it, partials may agree on
+        another B near it, and f1 is as unsure as B leaves it
     pitch_law : (n,) any smooth curve proportional to the pitch inside the window; it takes glide
         and vibrato out, and the result is the mean along it
     most_partials : how many to model at most. At 41 Hz forty reach 1.6 kHz; one that is left out
@@ -120,10 +124,10 @@ def fit_partials(
     x = np.asarray(samples, dtype=np.float32)
     clock = np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr)
     if followed:
-        fit = _fit_window(
-            x, clock, sr, f0_hz, b=b, fit_b=fit_b, most=most_partials, cold=False, last=False
+        fit = _fit_where_expected(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, b_sd=b_sd, most=most_partials
         )
-        if fit is not None and _stands(fit, f0_hz, b, count / sr):
+        if fit is not None:
             return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit = None
@@ -138,6 +142,7 @@ def fit_partials(
             f0_hz,
             b=b,
             fit_b=fit_b,
+            b_sd=b_sd,
             most=most_partials,
             cold=fit is None,
             last=length == count,
@@ -159,6 +164,7 @@ def _fit_window(
     *,
     b: float,
     fit_b: bool,
+    b_sd: float,
     most: int,
     cold: bool,
     last: bool,
@@ -195,6 +201,7 @@ def _fit_window(
             amplitude[found],
             b=b,
             fit_b=fit_b and found.sum() >= 4,
+            b_sd=b_sd,
         )
         stands = _stands(fit, f0_hz, b, window_s)
         f0_hz, b = fit.f0_hz, fit.b
@@ -203,11 +210,46 @@ def _fit_window(
     return fit
 
 
+def _fit_where_expected(
+    x: Floats,
+    clock: Floats,
+    sr: int,
+    f0_hz: float,
+    *,
+    b: float,
+    fit_b: bool,
+    b_sd: float,
+    most: int,
+) -> PartialFit | None:
+    """Fit all of a window at once; None where partials do not lie about where they are looked for.
+
+    Once more from where they lie, where they are so near that they cannot be others.
+    """
+    window_s = len(x) / sr
+    for _ in range(2):
+        fit = _fit_window(
+            x, clock, sr, f0_hz, b=b, fit_b=fit_b, b_sd=b_sd, most=most, cold=False, last=False
+        )
+        if fit is None or _stands(fit, f0_hz, b, window_s):
+            return fit
+        if _moved_turns(fit, f0_hz, b, window_s).max() > _NEAR_TURNS:
+            return None
+        f0_hz, b = fit.f0_hz, fit.b if fit_b else b
+    return None
+
+
+def _moved_turns(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> Floats:
+    """How far partials were found from where they were modelled, times the window's length."""
+    before_hz = partial_ratios(fit.numbers, b) * f0_hz
+    after_hz = partial_ratios(fit.numbers, fit.b) * fit.f0_hz
+    return np.abs(after_hz - before_hz) * window_s
+
+
 def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
     """Were partials modelled so near where they were found that another fit leaves them there?"""
-    before_hz = partial_ratios(fit.numbers, b) * f0_hz
-    moved = np.abs(partial_ratios(fit.numbers, fit.b) * fit.f0_hz - before_hz) * window_s
-    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * before_hz)
+    moved = _moved_turns(fit, f0_hz, b, window_s)
+    expected_hz = partial_ratios(fit.numbers, b) * f0_hz
+    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * expected_hz)
     return bool(left_cents.max() < _LEFT_CENTS)
 
 
@@ -282,6 +324,7 @@ def _tie(
     *,
     b: float,
     fit_b: bool,
+    b_sd: float,
 ) -> PartialFit:
     """Tie partial frequencies to f0 and B by weighted least squares, once more without outliers."""
     n = numbers.astype(float)
@@ -302,16 +345,47 @@ def _tie(
     chi2 = float(score[keep] @ score[keep])
     widen = max(1.0, chi2 / freedom) if freedom > 0 else 1.0
     share = f_hz[keep] ** 2 * weight[keep]
+    misfit_cents = LN_CENTS * misfit[keep] / f_hz[keep]
+    of_b_cents = 0.0
+    if b_sd > 0.0 and not fit_b:
+        f0, of_b_cents, misfit_cents = _near_b(
+            n[keep], misfit_cents, share / widen, f0, stiffness, b_sd
+        )
     return PartialFit(
         f0_hz=f0,
         b=stiffness,
-        sd_cents=float(LN_CENTS * np.sqrt(f0_variance * widen) / f0),
-        apart_sd_cents=sd_of_mean(LN_CENTS * misfit[keep] / f_hz[keep], share / share.sum()),
+        sd_cents=float(np.hypot(LN_CENTS * np.sqrt(f0_variance * widen) / f0, of_b_cents)),
+        apart_sd_cents=float(np.hypot(sd_of_mean(misfit_cents, share / share.sum()), of_b_cents)),
         b_sd=float(np.sqrt(b_variance * widen)) if fit_b else None,
         numbers=numbers[keep],
-        misfit_cents=LN_CENTS * misfit[keep] / f_hz[keep],
+        misfit_cents=misfit_cents,
         amplitudes=amplitudes[keep],
     )
+
+
+def _near_b(
+    n: Floats, misfit_cents: Floats, weight: Floats, f0_hz: float, b: float, b_sd: float
+) -> tuple[float, float, Floats]:
+    """Let partials agree on another B near the one held.
+
+    The log of partial n moves by n^2 / (2 (1 + B n^2)) times a change of B. Least squares for such
+    a change and the first partial, the change being as likely as ``b_sd`` says. Returned are f0 for
+    the B held with the new f1, what B leaves open of f1 in cents, and what is left of the misfits.
+
+    weight : (k,) inverse variances of the logs of the partials
+    """
+    lever = n * n / (2.0 * (1.0 + b * n * n)) - 0.5 / (1.0 + b)
+    onto_lever = weight * lever
+    total, s1 = float(weight.sum()), float(onto_lever.sum())
+    s2 = float(onto_lever @ lever) + b_sd**-2
+    y = misfit_cents / LN_CENTS
+    onto, onto_s = float(weight @ y), float(onto_lever @ y)
+    determinant = total * s2 - s1 * s1
+    level = (s2 * onto - s1 * onto_s) / determinant
+    change = (total * onto_s - s1 * onto) / determinant
+    variance = s2 / determinant - 1.0 / total
+    left: Floats = LN_CENTS * (y - level - change * lever)
+    return f0_hz * float(np.exp(level)), LN_CENTS * float(np.sqrt(max(variance, 0.0))), left
 
 
 def sd_of_mean(each: Floats, shares: Floats) -> float:

@@ -17,7 +17,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d  # type: ignore[import-untyped,unused-ignore]
-from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
@@ -335,6 +334,9 @@ def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDA
 def _band_level_db(stem: Stem, frames: int, edge_hz: float, kind: str) -> Floats:
     """Level of what lies above or below a frequency, piece by piece: memory stays flat."""
     sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
+    # Loaded here: it takes half a second, and what is struck does without.
+    from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
+
     sections = butter(4, edge_hz, kind, fs=sr, output="sos")
     level_db = np.empty(frames)
     for first in range(0, frames, _HISS_FRAMES):

@@ -17,6 +17,9 @@ _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
 _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
+_ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
+_SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
+_SHARP = 0.05  # share of B: known as well, a note needs no other's
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
 
@@ -26,6 +29,10 @@ class Stiffness:
 
     b: float  # 0 where it is driven or cannot be told from 0
     b_sd: float | None  # standard deviation of B; None where B is not the note's own
+    known_sd: float  # how well B is known, wherever it was taken from; 0 where nothing is stiff
+
+
+NOT_STIFF = Stiffness(b=0.0, b_sd=None, known_sd=0.0)  # what is blown, bowed or sung
 
 
 def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
@@ -36,11 +43,16 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     says nothing of which string the note itself was played on.
     """
     if role in HARMONIC_ROLES:
-        return [Stiffness(b=0.0, b_sd=None) for _ in spans]
+        return [NOT_STIFF for _ in spans]
     midi, own = [], []
+    last_of: dict[int, float] = {}
     for span in spans:
-        midi.append(round(hz_to_midi(span.note.pitch_hz)))
-        own.append(_own_stiffness(span))
+        key = round(hz_to_midi(span.note.pitch_hz))
+        b, sd = _own_stiffness(span, last_of.get(key))
+        midi.append(key)
+        own.append((b, sd))
+        if sd < _SHARP * b:
+            last_of[key] = b
     known_of: dict[int, list[tuple[float, float]]] = {}
     for key, (b, sd) in zip(midi, own, strict=True):
         if np.isfinite(sd):
@@ -48,39 +60,61 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
     pooled = []
     for key, (b, sd) in zip(midi, own, strict=True):
         values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
-        if np.isfinite(sd) and b > 0 and sd < 0.05 * b:
-            pooled.append(Stiffness(b=b, b_sd=sd))
+        if np.isfinite(sd) and b > 0 and sd < _SHARP * b:
+            pooled.append(Stiffness(b=b, b_sd=sd, known_sd=sd))
         elif len(values):
             weight = 1.0 / (sds**2 + 1e-16)
             mean = float(weight @ values / weight.sum())
-            known = mean > _B_KNOWN_SD / np.sqrt(weight.sum())
-            pooled.append(Stiffness(b=max(mean, 0.0) if known else 0.0, b_sd=None))
+            mean_sd = float(1.0 / np.sqrt(weight.sum()))
+            known_b = mean if mean > _B_KNOWN_SD * mean_sd else 0.0
+            pooled.append(Stiffness(b=known_b, b_sd=None, known_sd=mean_sd))
         else:
-            pooled.append(Stiffness(b=0.0, b_sd=None))
+            pooled.append(Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B))
     return pooled
 
 
-def _own_stiffness(span: NoteSpan) -> tuple[float, float]:
-    """B of one note and its standard deviation (inf where it cannot be told)."""
+def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float, float]:
+    """B of one note and its standard deviation (inf where it cannot be told).
+
+    expected : B of the last note of its semitone; where it is the same string, partials lie where
+        they are looked for, and one fit does for six
+    """
     sr, period_s = span.sr, 1.0 / span.note.pitch_hz
     first = round(max(0.03, 1.5 * period_s) * sr)
     last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
     if last - first < 4 * period_s * sr:
         return 0.0, float("inf")
-    fit = fit_partials(
-        span.samples[first:last],
-        sr,
-        float(np.median(span.prior_hz[first:last])),
-        fit_b=True,
-        pitch_law=_sag(span, first, last),
-        most_partials=_B_PARTIALS,
-    )
+    law = _sag(span, first, last, expected or 0.0)
+    samples = span.samples[first:last]
+    fit = None
+    if expected is not None:
+        fit = fit_partials(
+            samples,
+            sr,
+            float(np.exp(np.log(law).mean()) / np.sqrt(1.0 + expected)),
+            b=expected,
+            fit_b=True,
+            pitch_law=law,
+            most_partials=_B_PARTIALS,
+            followed=True,
+        )
+        if fit is not None and abs(fit.b - expected) > _SAME_STRING * expected:
+            fit = None
+    if fit is None:
+        fit = fit_partials(
+            samples,
+            sr,
+            float(np.median(span.prior_hz[first:last])),
+            fit_b=True,
+            pitch_law=law,
+            most_partials=_B_PARTIALS,
+        )
     if fit is None or fit.b_sd is None:
         return 0.0, float("inf")
     return fit.b, fit.b_sd
 
 
-def _sag(span: NoteSpan, first: int, last: int) -> Floats:
+def _sag(span: NoteSpan, first: int, last: int, b: float) -> Floats:
     """Pitch along samples first to last, as low partials sag, not as the period does.
 
     The period of a stiff string is sharp while its high partials last, and seems to fall as they
@@ -90,7 +124,11 @@ def _sag(span: NoteSpan, first: int, last: int) -> Floats:
     sr = span.sr
     to = min(last + first, len(span.samples))
     contour = follow_partials(
-        span.samples[:to], sr, span.prior_hz[:to], most_partials=_SAG_PARTIALS
+        span.samples[:to],
+        sr,
+        span.prior_hz[:to] / np.sqrt(1.0 + b),
+        b=b,
+        most_partials=_SAG_PARTIALS,
     )
     if contour is not None:
         inside = (contour.t_s >= first / sr) & (contour.t_s <= last / sr)

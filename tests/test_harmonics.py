@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
 from planner.contour import Contour, follow_partials
@@ -229,6 +230,18 @@ def test_the_level_is_that_of_the_tone() -> None:
     samples = tone(steady(440.0, 0.5, SR), SR, np.random.default_rng(9), amplitudes=[0.1])
     contour = followed(samples, steady(440.0, 0.5, SR))
     assert float(np.median(contour.level_db)) == pytest.approx(-23.01, abs=0.1)
+
+
+def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where noise turns the phase back past zero, the line stays an octave under the prior."""
+
+    def backwards(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+        frames = tracks.shape[1] - 1
+        return np.full(frames, -2.0), np.zeros((len(ratios), frames)), np.ones(len(ratios))
+
+    monkeypatch.setattr("planner.contour._shared_turn", backwards)
+    contour = followed(np.zeros(SR), np.full(SR, 50.0))
+    assert contour.f1_hz == pytest.approx(25.0)
 
 
 def test_too_little_is_not_followed() -> None:

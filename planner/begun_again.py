@@ -1,0 +1,78 @@
+"""Does a note begin again inside its sustain: two notes of one pitch that were taken for one?
+
+Where the segmenter sees one note, its sustain is the mean over all of it. A dip of the level that
+the pitch's own swing does not explain, partials that part for a moment, or a vibrato that does not
+go on as it began, may still be a new bow, syllable or stroke; then the note's own sustain is what
+lies before. How far that lies from the mean over all is how far the sustain may be off: it belongs
+into the uncertainty, and a note that would be cents off is not firm.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.contour import FOLLOW_HOP_S, Contour
+from planner.harmonics import middle_of
+from planner.model import Floats
+from planner.restarts import level_dips, unexplained_dip
+from planner.vibrato import Vibrato
+
+# Checked on random sessions (`tests/bench/calibration.py`): of 5227 firm notes of 36 seeds, 17 were
+# two notes of one pitch more than 2.6 cents off; these find 15 of them.
+_DIP_DB = 2.0  # that the pitch does not explain
+_OVER_SCATTER = 2.5  # times what pitch and slow swells leave unexplained around it
+_PARTING_TIMES, _PARTING_CENTS = 6.0, 0.5  # partials part: over their usual scatter, and at least
+_SWING_LEFT = 0.6  # of a vibrato's crest: more, and what was found goes through a part of the note
+_WITHOUT_A_SIGN = 0.2  # of a sustain: nearer its ends only a dip says that a note began again
+_LEAST_FRAMES = 6  # on either side; a border blurs as many
+
+
+def begun_again_cents(
+    contour: Contour, inside: NDArray[np.bool_], cents: Floats, vibrato: Vibrato | None = None
+) -> float:
+    """How far the mean over a sustain lies from that up to where the note may begin again, cents.
+
+    Parameters
+    ----------
+    contour : of the whole note
+    inside : which of its frames lie in the sustain
+    cents : (k,) of these frames, vibrato taken out
+    vibrato : what was taken out
+    """
+    first = int(np.argmax(inside))
+    breaks = [at - first for at in (*_dips(contour), *_partings(contour, inside))]
+    within = [at for at in breaks if _LEAST_FRAMES <= at < len(cents) - _LEAST_FRAMES]
+    mean = float(cents.mean())
+    if vibrato is not None and _around_a_line(cents) > _SWING_LEFT * vibrato.half_cents:
+        edge = max(_LEAST_FRAMES, round(_WITHOUT_A_SIGN * len(cents)))
+        within += range(edge, len(cents) - edge)
+    return max((abs(float(cents[: at - 3].mean()) - mean) for at in within), default=0.0)
+
+
+def _around_a_line(cents: Floats) -> float:
+    """Root mean square of what a straight line leaves, cents."""
+    place = np.linspace(-1.0, 1.0, len(cents))
+    off = cents - cents.mean() - place * float(place @ cents / (place @ place))
+    return float(np.sqrt(np.mean(off**2)))
+
+
+def _dips(contour: Contour) -> list[int]:
+    """Frames where the level dips more than the pitch explains."""
+    dips, _ = level_dips(contour.level_db, FOLLOW_HOP_S)
+    swing = 12.0 * np.log2(contour.f1_hz / np.exp(np.mean(np.log(contour.f1_hz))))
+    found = []
+    for dip in dips:
+        left_db, scatters = unexplained_dip(contour.level_db, swing, int(dip), FOLLOW_HOP_S)
+        if left_db > _DIP_DB and scatters > _OVER_SCATTER:
+            found.append(int(dip))
+    return found
+
+
+def _partings(contour: Contour, inside: NDArray[np.bool_]) -> list[int]:
+    """Frames where partials that agree before and after do not."""
+    apart = contour.sd_cents
+    usual = float(middle_of(apart[inside]))
+    over = apart > max(_PARTING_TIMES * usual, _PARTING_CENTS)
+    top = over[1:-1] & (apart[1:-1] >= apart[:-2]) & (apart[1:-1] >= apart[2:])
+    return [int(at) + 1 for at in np.flatnonzero(top)]

@@ -1,0 +1,88 @@
+"""One note's pitch line in cents, and the windows it is judged in.
+
+The trade's windows (README): onset from max(10 ms, one period) after the start, lasting
+max(60 ms, five periods) but at most 35 % of the note; sustain from max(150 ms, end of the onset)
+to 85 % of the note. A string that is stopped before the note's end is judged up to there: the level
+of its own partials tells that to 10 ms, where the stem's level still holds a neighbour's ring.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.contour import FOLLOW_HOP_S, Contour, follow_partials
+from planner.harmonics import LN_CENTS
+from planner.model import Floats
+from planner.note_ends import stopped_frame
+from planner.note_span import NoteSpan
+from planner.vibrato import Vibrato, find_vibrato
+
+_ONSET_SKIP_S = 0.010
+_ONSET_LENGTH_S = 0.060
+_ONSET_PERIODS = 5.0
+_ONSET_MOST_SHARE = 0.35
+_SUSTAIN_AFTER_S = 0.150
+_SUSTAIN_UNTIL_SHARE = 0.85
+SUSTAIN_LEAST_FRAMES = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NoteLine:
+    """One note's contour in cents over its pitch, and the windows it is judged in, s."""
+
+    contour: Contour | None
+    cents: Floats
+    length_s: float  # up to where it is stopped
+    onset_first_s: float
+    onset_length_s: float
+    sustain_first_s: float
+    sustain_last_s: float
+    vibrato: Vibrato | None = None
+
+    @property
+    def in_sustain(self) -> NDArray[np.bool_]:
+        """Which frames of the contour lie in the sustain."""
+        if self.contour is None:
+            return np.zeros(0, dtype=bool)
+        t_s = self.contour.t_s
+        return (t_s >= self.sustain_first_s) & (t_s <= self.sustain_last_s)
+
+    def swinging(self, usual_hz: float | None = None) -> Vibrato | None:
+        """The vibrato in the sustain, if any; ``usual_hz`` is the part's usual rate."""
+        inside = self.in_sustain
+        if self.contour is None or inside.sum() < SUSTAIN_LEAST_FRAMES:
+            return None
+        t_s, cents = self.contour.t_s[inside], self.cents[inside]
+        return find_vibrato(t_s, cents, self.contour.window_s, usual_hz)
+
+
+def note_line(span: NoteSpan, b: float) -> NoteLine:
+    """Follow one note, whose string has stiffness ``b``, and lay the windows over it."""
+    note = span.note
+    contour = follow_partials(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+    length_s = _sounding_s(span, contour)
+    onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
+    onset_length_s = min(
+        max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
+    )
+    return NoteLine(
+        contour=contour,
+        cents=np.zeros(0) if contour is None else LN_CENTS * np.log(contour.f1_hz / note.pitch_hz),
+        length_s=length_s,
+        onset_first_s=onset_first_s,
+        onset_length_s=onset_length_s,
+        sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
+        sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
+    )
+
+
+def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:
+    """How long a note sounds before its string is stopped; what is driven ends where it ends."""
+    whole_s = len(span.samples) / span.sr
+    if contour is None or span.swells:
+        return whole_s
+    stop = stopped_frame(contour.level_db, FOLLOW_HOP_S)
+    return float(contour.t_s[stop]) if stop < len(contour.t_s) else whole_s

@@ -1,0 +1,236 @@
+"""How high does a note stand in its sustain, and how well is that known?
+
+Vibrato is taken out: what is asked for is its centre, not the mean of the cycles that happen to
+fit. Every term of the uncertainty has a cause of its own, and is checked on random sessions
+(`tests/bench/calibration.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.begun_again import begun_again_cents
+from planner.contour import FOLLOW_HOP_S, Contour
+from planner.harmonics import LN_CENTS, PartialFit, fit_partials, middle_of, sd_of_mean
+from planner.model import Floats, Note
+from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
+from planner.note_span import NoteSpan
+
+_LEAST_S = 0.040
+_LEAST_PERIODS = 3.0
+_SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
+_SECOND_OPINION_S = 0.250
+_SECOND_OPINION_PARTIALS = 10
+_TOLD_CENTS = 0.05  # plans tell tenths of a cent: nothing is known better than half of one
+_APART_UNKNOWN_CENTS = 1.0
+_VIBRATO_LEFT = 0.045  # share of a vibrato cycle that stays in its centre
+_USUAL_VIBRATO_HZ = 5.5  # E. Prame, JASA 96, 1994, and others: see `planner.vibrato`
+_FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+# Times a degree's share of the noise: four for frames that overlap, four for chance.
+_MORE_THAN_NOISE = 16.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Weights:
+    """How much each cause of doubt weighs in an uncertainty."""
+
+    ends_s: float  # how well the ends of the window are known
+    roughness: float  # of what the line does frame by frame
+    swing: float  # of a swing too short to be found as a vibrato
+    apart: float  # of how far two unlike estimators lie apart
+    room: float  # of how far whole partials lie apart
+    floor_cents: float  # what no term explains
+
+
+# Most likely ones for errors of Student's t with six degrees, on 6836 notes of random sessions, dry
+# and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A string
+# is stopped at once and slides smoothly: its line is what it is. What is driven starts and ends
+# softly, its line wanders, and its partials swing by turns without its pitch being less known.
+_STRUCK = _Weights(
+    ends_s=0.005, roughness=0.0, swing=0.0, apart=1.0, room=1.15, floor_cents=_TOLD_CENTS
+)
+_DRIVEN = _Weights(
+    ends_s=0.022, roughness=0.5, swing=0.6, apart=0.3, room=0.45, floor_cents=_TOLD_CENTS
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sustain:
+    """The pitch of a note's first partial in its sustain, cents over the note's coarse pitch."""
+
+    cents: float
+    sd_cents: float  # one standard deviation
+    slope_cents_per_s: float | None  # None where it is too short for one
+    roughness_cents: float  # of the line, what neither slope nor vibrato explains
+    fit: PartialFit | None  # the joint fit on a piece of it
+
+
+def why_no_sustain(note: Note, line: NoteLine) -> str:
+    """Say why a note has no sustain to measure, or nothing where it has one."""
+    least_s = max(_LEAST_S, _LEAST_PERIODS / note.pitch_hz)
+    if line.contour is None or line.sustain_last_s - line.sustain_first_s < least_s:
+        return f"the note is over after {line.length_s:.2f} s, before a sustain begins"
+    if line.in_sustain.sum() < SUSTAIN_LEAST_FRAMES:
+        return "too few cycles in the sustain"
+    return ""
+
+
+def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) -> Sustain:
+    """Measure one note's sustain.
+
+    Parameters
+    ----------
+    span, b : the note's samples and the stiffness of its string
+    line, contour : its pitch line with the vibrato found in it, and the contour it was made of
+    """
+    inside = line.in_sustain
+    t_s, cents = contour.t_s[inside], line.cents[inside]
+    still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
+    slope, roughness = _slope(t_s, still)
+    check = _second_opinion(span, b, contour, line)
+    sd_cents = _uncertainty(
+        _DRIVEN if span.swells else _STRUCK, line, contour, roughness, check[1] if check else None
+    )
+    return Sustain(
+        cents=mean_of_line(still),
+        sd_cents=float(np.hypot(sd_cents, begun_again_cents(contour, inside, still, line.vibrato))),
+        slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
+        roughness_cents=roughness,
+        fit=check[0] if check else None,
+    )
+
+
+def mean_of_line(still: Floats) -> float:
+    """Mean of a contour, with noise averaged over all of it where the line is that simple.
+
+    A contour is the slope of a phase, so its plain mean rests on the phase at the two ends alone. A
+    line that stands still, or moves evenly, is known better from all of its phase: a parabola
+    fitted to it comes near the Cramer-Rao bound. Where more than noise is left, the line does
+    something of its own, and its plain mean is what is asked for.
+    """
+    count = len(still)
+    if count < 2 * _FREE_DEGREE:
+        return float(np.mean(still))
+    phase = np.concatenate([[0.0], np.cumsum(still)])
+    # Orthonormal polynomials of rising degree: the even line is the first three of the free one's.
+    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, count + 1), _FREE_DEGREE + 1, True))[0]
+    weights = phase @ basis
+    even = basis[:, :3] @ weights[:3]
+    left_free = float(np.sum((phase - basis @ weights) ** 2))
+    left_even = float(np.sum((phase - even) ** 2))
+    share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
+    if left_even <= left_free * (1.0 + _MORE_THAN_NOISE * share):
+        # The slope of a parabola at its middle is that from end to end.
+        return float(even[-1] - even[0]) / count
+    return float(np.mean(still))
+
+
+def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
+    """Cents per second along the sustain, vibrato taken out, and what neither explains."""
+    centred = t_s - t_s.mean()
+    weight = np.ones_like(rest)
+    slope = level = 0.0
+    for _ in range(3):
+        level = float(weight @ rest / weight.sum())
+        middle = float(weight @ centred / weight.sum())
+        lever = centred - middle
+        slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
+        off = rest - level - slope * lever
+        scale = 1.4826 * float(middle_of(np.abs(off))) + 1e-3
+        weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
+    roughness = float(np.sqrt(np.mean(off**2)))
+    return slope, roughness
+
+
+def _second_opinion(
+    span: NoteSpan,
+    b: float,
+    contour: Contour,
+    line: NoteLine,
+) -> tuple[PartialFit, float] | None:
+    """The joint fit on a piece of the sustain, and how far it lies from the contour there."""
+    sr, first_s, last_s = span.sr, line.sustain_first_s, line.sustain_last_s
+    middle = (first_s + last_s) / 2
+    half = min(_SECOND_OPINION_S, last_s - first_s) / 2
+    window = slice(round((middle - half) * sr), round((middle + half) * sr))
+    inside = np.abs(contour.t_s - middle) <= half
+    if inside.sum() < 3:
+        return None
+    at = (window.start + np.arange(window.stop - window.start)) / sr
+    law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, line.cents) / 1200) / np.sqrt(1 + b)
+    samples = span.samples[window]
+    law = law[: len(samples)]
+    fit = fit_partials(
+        samples,
+        sr,
+        float(np.exp(np.log(law).mean())),
+        b=b,
+        pitch_law=law,
+        most_partials=_SECOND_OPINION_PARTIALS,
+        followed=True,
+    )
+    if fit is None:
+        return None
+    apart = LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))
+    return fit, float(apart)
+
+
+def _uncertainty(
+    weights: _Weights,
+    line: NoteLine,
+    contour: Contour,
+    roughness: float,
+    apart: float | None,
+) -> float:
+    """One standard deviation of the sustain, cents.
+
+    How the partials scatter, over windows that share no sample (what noise adds to a phase at one
+    step it takes back at the next, so that a mean gains in full); how far two unlike estimators lie
+    apart; what a vibrato not quite taken out leaves, or one too short to be seen: a sine of c
+    cycles has a mean of 1 / (pi c) of its crest at most; what the line does at the ends of a window
+    not quite in place; what it does frame by frame; and what a room does, or the note before that
+    rings on in it: it turns each partial another way, so that what whole partials say over the
+    window lies apart.
+    """
+    inside = line.in_sustain
+    frames = float(inside.sum())
+    seconds = frames * FOLLOW_HOP_S
+    windows = max(seconds / contour.window_s, 1.0)
+    if line.vibrato is not None:
+        cycles = max(seconds * line.vibrato.rate_hz, 1.0)
+        swing = _VIBRATO_LEFT * line.vibrato.half_cents / cycles
+    else:
+        swing = weights.swing * roughness / (np.pi * _USUAL_VIBRATO_HZ * seconds)
+    return float(
+        np.sqrt(
+            (weights.roughness * roughness) ** 2 / frames
+            + (float(middle_of(contour.sd_cents[inside])) / windows) ** 2
+            + (weights.apart * (_APART_UNKNOWN_CENTS if apart is None else apart)) ** 2
+            + swing**2
+            + (weights.ends_s / seconds * _at_the_ends(line, contour, weights.ends_s)) ** 2
+            + (weights.room * _room_cents(contour, inside)) ** 2
+            + weights.floor_cents**2
+        )
+    )
+
+
+def _at_the_ends(line: NoteLine, contour: Contour, ends_s: float) -> float:
+    """How far the line lies off its mean at both ends of the sustain together, cents.
+
+    A window longer or shorter by d at one end moves its mean by d over its length times this.
+    """
+    still = line.cents if line.vibrato is None else line.cents - line.vibrato.at(contour.t_s)
+    at = np.flatnonzero(line.in_sustain)
+    reach = max(2, round(ends_s / FOLLOW_HOP_S))
+    off = (still - still[at].mean()) ** 2
+    first = off[max(0, at[0] - reach) : at[0] + reach]
+    last = off[max(0, at[-1] - reach + 1) : at[-1] + reach + 1]
+    return float(np.sqrt(first.mean() + last.mean()))
+
+
+def _room_cents(contour: Contour, inside: NDArray[np.bool_]) -> float:
+    """How well the pitch is known from how far whole partials lie apart over the sustain."""
+    return sd_of_mean(contour.apart_cents[:, inside].mean(axis=1), contour.shares)

@@ -1,0 +1,16 @@
+"""What a stem does not need is not loaded: imports are a fifth of a short stem's time."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+
+@pytest.mark.parametrize("heavy", ["scipy.signal", "scipy.stats", "librosa", "joblib"])
+def test_hearing_starts_without(heavy: str) -> None:
+    """A fresh process that can hear stems has not loaded what only some stems need."""
+    asked = f"import sys, planner.hearing; print({heavy!r} in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
