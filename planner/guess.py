@@ -44,7 +44,8 @@ def _line(code: str, role: Role, *groups: str) -> _Words:
     return _Words(code=code, role=role, groups=tuple(_set(group) for group in groups))
 
 
-_VOICE = "vox vx voc vocal vocals voice voices voix sing singer sung lv bv bvs bgv bgvs"
+_BACKING = "bv bvs bgv bgvs bvox bgvox bvoc bvocs"
+_VOICE = f"vox vx voc vocal vocals voice voices voix sing singer sung lv {_BACKING}"
 _GUITAR = "gtr gtrs gt guitar guitars git"
 _ELECTRIC = "eg egl egr egtr egtrs elgtr elec electric"
 _ACOUSTIC = "ag agl agr agtr acgtr ac acou acoustic nylon strum"
@@ -69,7 +70,7 @@ _TABLE = (
     _line("CHR", "exclude", "choir chor gang crowd audience chant"),
     _line("BV", "voice-harmony", _VOICE, "harm harms harmony harmonies third thirds fifth backing"),
     _line("BV", "voice-double", _VOICE, "double doubles dbl dub doubled unison"),
-    _line("BV", "voice-harmony", "bv bvs bgv bgvs backings"),
+    _line("BV", "voice-harmony", f"{_BACKING} backings"),
     _line("BV", "voice-harmony", "background backup back", _VOICE),
     _line("SYN", "sampled",
           "synth synths syn pad pads sampled sample samples sampler samp midi vst arp seq "

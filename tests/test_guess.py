@@ -63,6 +63,7 @@ def started(*names: str) -> str:
         ("leadVox2.wav", "LV2", "lead-voice"),
         ("Voix_été.wav", "LV", "lead-voice"),
         ("BVs.wav", "BV", "voice-harmony"),
+        ("BVox 2.wav", "BV2", "voice-harmony"),
         ("BV1.wav", "BV1", "voice-harmony"),
         ("LTL_BV2_third.wav", "BV2", "voice-harmony"),
         ("backing vocals.wav", "BV", "voice-harmony"),
