@@ -191,7 +191,7 @@ def _fit_window(
             return fit
         amplitude, shift_hz, variance = _joint_fit(x, clock, ratios * f0_hz, window_s)
         found = np.abs(shift_hz) < _LOCK_RANGE / window_s
-        found &= np.sqrt(variance) < _AUDIBLE_PARTIAL / window_s
+        found &= (variance > 0.0) & (variance < (_AUDIBLE_PARTIAL / window_s) ** 2)
         if not found.any():
             return fit
         fit = _tie(

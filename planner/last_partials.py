@@ -1,4 +1,4 @@
-"""Of a string that rings out the octave may sound last: it is still the same note.
+"""Of a string that rings out, or a bow let go, the octave may sound last: it is the same note.
 
 Odd partials can die before even ones, by where the string was struck and where the pickup listens.
 The pitch is then read an octave, or a twelfth, higher from one frame to the next, with nothing
@@ -18,17 +18,22 @@ _NEAR_SEMITONES = 0.2  # of the multiple: partials of a stiff string lie less th
 _LOUDER_DB = 1.0  # chosen: less is the unevenness of a decay
 _GAP_FRAMES = 10  # 50 ms: the search for a pitch may lose it while it changes its mind
 _BEFORE_FRAMES = 20  # 0.1 s that say how loud it was
+# What is bowed or blown must be let go as well: who goes on falls by less, or slower. Chosen.
+_RELEASED_DB, _RELEASE_FRAMES = 10.0, 40
 _HELD_FRAMES = 40  # chosen: 0.2 s of the note itself, whose last partials these are
 
 
-def with_last_partials(f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats) -> Floats:
+def with_last_partials(
+    f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats, *, driven: bool = False
+) -> Floats:
     """Give stretches that are only the last partials of the note before that note's pitch.
 
     Parameters
     ----------
-    f0_hz : (n,) coarse pitch of a plucked stem, NaN where unpitched
+    f0_hz : (n,) coarse pitch, NaN where unpitched
     struck : frames at which something is struck
     level_db : (n,) level, of what is not pitched as well
+    driven : bowed, blown or sung: only a release can sound in its last partials
 
     Returns
     -------
@@ -54,6 +59,9 @@ def with_last_partials(f0_hz: Floats, struck: NDArray[np.intp], level_db: Floats
                 and np.diff(level_db[end - 1 : heard_to : _GAP_FRAMES]).max(initial=0.0)
                 < _LOUDER_DB
             )
+            if rings and driven:
+                fallen_db = level_db[end - _BEFORE_FRAMES : end].max() - level_db[heard_to - 1]
+                rings = fallen_db > _RELEASED_DB and last - first < _RELEASE_FRAMES
             if rings:
                 out[first:stop] /= times
             if rings and stop == last:

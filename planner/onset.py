@@ -25,6 +25,7 @@ LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice
 _TOUCHES_S = 0.02  # a gap between notes shorter than this is none
 _SAME_PITCH_SEMITONES = 1.2  # a scoop's size and a half; nearer, a note is the same one again
 _VIBRATO_LEFT = 0.03
+_COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
 _MOST_SLIDE_CENTS = 100.0  # Chosen: over a semitone it is the slide, and no note
 _RINGS_S = 0.4  # longer after its end a note is 20 dB down in most rooms: RT60 of 1.2 s
@@ -94,6 +95,9 @@ def measure_onset(
     if law is None:
         law = smooth_law(prior[window])
     expected_hz = _expected_hz(contour, b, first_s, length_s)
+    coarse_hz = float(np.exp(np.log(prior[window]).mean()))
+    if expected_hz and abs(12.0 * np.log2(expected_hz / coarse_hz)) > _COARSE_SEMITONES:
+        expected_hz = None  # a thump under the string, which carries a contour's phase along
     fit = fit_partials(
         samples,
         sr,

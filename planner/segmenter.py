@@ -95,9 +95,9 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     # is seen all the same.
     track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
     pitched_level = pitched_level_db(track)
-    if plucked:
-        f0_hz = with_last_partials(without_thumps(stem, track.f0_hz), clear, track.level_db)
-        track = replace(track, f0_hz=f0_hz)
+    f0_hz = without_thumps(stem, track.f0_hz) if plucked else track.f0_hz
+    f0_hz = with_last_partials(f0_hz, clear, track.level_db, driven=not plucked)
+    track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []

@@ -91,3 +91,20 @@ def test_a_moment_of_pitch_is_no_note_to_ring() -> None:
     f0_hz, level_db = rung()
     f0_hz[:180] = np.nan
     np.testing.assert_array_equal(with_last_partials(f0_hz, NEVER, level_db), f0_hz)
+
+
+def released(falls_db: float, frames: int = 30) -> tuple[Floats, Floats]:
+    """A bowed note of a second whose last frames are read an octave up while the level falls."""
+    f0_hz = np.concatenate([np.full(200, LOW_HZ), np.full(frames, 2 * LOW_HZ)])
+    level_db = np.concatenate([np.full(200, -20.0), -21.0 - np.linspace(0.0, falls_db, frames)])
+    return f0_hz, level_db
+
+
+@pytest.mark.parametrize(
+    ("falls_db", "frames", "own"), [(15.0, 30, True), (5.0, 30, False), (15.0, 60, False)]
+)
+def test_a_bow_let_go_ends_in_its_octave(falls_db: float, frames: int, own: bool) -> None:
+    """As of a recorded double bass; a softer octave that goes on, or fades for 0.3 s, is a note."""
+    f0_hz, level_db = released(falls_db, frames)
+    mended = with_last_partials(f0_hz, NEVER, level_db, driven=True)
+    assert (mended[200:] == LOW_HZ).all() == own
