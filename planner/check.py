@@ -252,16 +252,16 @@ def verdict_of(wanted: float, got: float, doubt: float) -> Verdict:
 def checked_stem(
     code: str,
     then: Sequence[Reading],
-    now: Sequence[Reading],
+    met: tuple[tuple[Pair, ...], float],
     said: Sequence[str],
     null: NullTest | None = None,
-) -> tuple[StemCheck, tuple[Pair, ...]]:
+) -> StemCheck:
     """Compare one stem as a whole: where it begins, its vibrato, its level.
 
     A null test, where one was possible, knows delay and level to the sample; notes know them to
-    some milliseconds and tenths of a dB.
+    some milliseconds and tenths of a dB. ``met`` is what `paired` found.
     """
-    pairs, late_s = paired(then, now)
+    pairs, late_s = met
     exact = null is not None and not null.why_not and not null.rerendered
     late = f"{abs(late_s) * 1000:.1f} ms"
     if null is not None and exact:
@@ -285,11 +285,8 @@ def checked_stem(
         by = null.gain_db
     if abs(by) > _LEVEL_DB:
         told.append(f"{abs(by):.1f} dB {'louder' if by > 0 else 'softer'} than the original")
-    return (
-        StemCheck(
-            code=code, notes=len(then), paired=len(pairs), late_s=late_s, said=tuple(told)
-        ),
-        pairs,
+    return StemCheck(
+        code=code, notes=len(then), paired=len(pairs), late_s=late_s, said=tuple(told)
     )  # fmt: skip
 
 

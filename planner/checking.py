@@ -112,23 +112,22 @@ def check_session(
     stems: list[StemCheck] = []
     nulls: list[NullTest] = []
     pairs: dict[str, Pair] = {}
-    originals = {spec.code: path for spec, path, _ in opened.stems}
-    for spec, _, _ in opened.stems:
+    for stem in opened.stems:
+        spec, original, _ = stem
         before = [one for one in then if one.stem == spec.code]
         planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
-        if spec.code not in heard:
-            nulls += _null(opened, spec, found, past, before, sums, late_s=0.0)
+        one = heard.get(spec.code)
+        met = paired(before, readings_of(one)) if one is not None else ((), 0.0)
+        together, late_s = met
+        null = _null(opened, stem, found, past, before, sums, late_s=late_s)
+        nulls += null
+        if one is None:
             if planned:
                 said = (_no_file(spec, found, len(planned)),)
                 stems.append(_absent(spec.code, len(before), said))
             continue
-        one = heard[spec.code]
-        told = _about_the_file(spec, one.facts, originals[spec.code], sums, bool(planned))
-        now = readings_of(one)
-        null = _null(opened, spec, found, past, before, sums, late_s=paired(before, now)[1])
-        nulls += null
-        checked, together = checked_stem(spec.code, before, now, told, null[0] if null else None)
-        stems.append(checked)
+        told = _about_the_file(spec, one.facts, original, sums, bool(planned))
+        stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
         pairs |= {pair.then.id: pair for pair in together}
     stems = _with_linked(opened, found, jobs, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
@@ -199,7 +198,7 @@ def _files(opened: Opened, found: dict[str, Path]) -> list[Path]:
 
 def _null(
     opened: Opened,
-    spec: StemSpec,
+    stem: tuple[StemSpec, Path, str],
     found: dict[str, Path],
     past: PastPlan,
     notes: Sequence[Reading],
@@ -208,7 +207,7 @@ def _null(
     late_s: float,
 ) -> list[NullTest]:
     """Compare each file of a stem that has a bounce; the measured one comes first."""
-    _, measured, written = next(s for s in opened.stems if s[0].code == spec.code)
+    spec, measured, written = stem
     done = []
     for name in dict.fromkeys((written, spec.file, *spec.linked)):
         if name not in found:
@@ -293,7 +292,7 @@ def _apart(
     for path in (before, after):
         one = replace(opened, stems=((spec, path, name),))
         heard.append(hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)[0][0])
-    _, together = checked_stem(spec.code, readings_of(heard[0]), readings_of(heard[1]), ())
+    together, _ = paired(readings_of(heard[0]), readings_of(heard[1]))
     moved = {}
     for pair in together:
         read = pair.moved("sustain") or pair.moved("onset")

@@ -19,7 +19,7 @@ from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_o
 from planner.tolerances import Limits
 from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
 
-_HELD_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
+SOUR_FROM_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
@@ -64,7 +64,7 @@ def held_limits(judged: Mapping[str, Judged]) -> dict[str, float]:
         for note_id, j in judged.items()
         if j.tolerance_cents is not None
         and j.heard_cents is not None
-        and j.measured.note.length_s >= _HELD_S
+        and j.measured.note.length_s >= SOUR_FROM_S
     }
 
 

@@ -43,29 +43,32 @@ def with_last_partials(
     before: tuple[int, int, float] | None = None
     for first, last in level_stretches(f0_hz):
         high_hz = float(np.median(f0_hz[first:last]))
-        if before is not None:
-            start, end, low_hz = before
-            times = round(high_hz / low_hz)
-            again = struck[(struck > end - _BEFORE_FRAMES) & (struck < last)]
-            stop = min(int(again[0]), last) if len(again) else last
-            heard_to = stop - _GAP_FRAMES if len(again) else stop  # the level hears a stroke coming
-            rings = (
-                times in _MULTIPLES
-                and abs(12 * np.log2(high_hz / low_hz / times)) < _NEAR_SEMITONES
-                and first - end <= _GAP_FRAMES
-                and end - start >= _HELD_FRAMES
-                and heard_to > first
-                and level_db[first:heard_to].max() < level_db[end - _BEFORE_FRAMES : end].max()
-                and np.diff(level_db[end - 1 : heard_to : _GAP_FRAMES]).max(initial=0.0)
-                < _LOUDER_DB
-            )
-            if rings and driven:
-                fallen_db = level_db[end - _BEFORE_FRAMES : end].max() - level_db[heard_to - 1]
-                rings = fallen_db > _RELEASED_DB and last - first < _RELEASE_FRAMES
-            if rings:
-                out[first:stop] /= times
-            if rings and stop == last:
-                before = (start, last, low_hz)
-                continue
-        before = (first, last, high_hz)
+        low_hz = before[2] if before is not None else high_hz
+        times = round(high_hz / low_hz)
+        near = abs(12 * np.log2(high_hz / low_hz / times)) < _NEAR_SEMITONES if times else False
+        if before is None or times not in _MULTIPLES or not near:
+            before = (first, last, high_hz)
+            continue
+        start, end, _ = before
+        again = struck[(struck > end - _BEFORE_FRAMES) & (struck < last)]
+        stop = min(int(again[0]), last) if len(again) else last
+        heard_to = stop - _GAP_FRAMES if len(again) else stop  # the level hears a stroke coming
+        held = first - end <= _GAP_FRAMES and end - start >= _HELD_FRAMES and heard_to > first
+        rings = held and _only_fades(level_db, end, first, heard_to)
+        if rings and driven:
+            loud_db = level_db[end - _BEFORE_FRAMES : end].max()
+            released = loud_db - level_db[heard_to - 1] > _RELEASED_DB
+            rings = released and last - first < _RELEASE_FRAMES
+        if rings:
+            out[first:stop] /= times
+        before = (start, last, low_hz) if rings and stop == last else (first, last, high_hz)
     return out
+
+
+def _only_fades(level_db: Floats, end: int, first: int, heard_to: int) -> bool:
+    """Is nothing louder from the end of a note on than it was, nor rising?"""
+    before_db = level_db[end - _BEFORE_FRAMES : end].max()
+    steps_db = np.diff(level_db[end - 1 : heard_to : _GAP_FRAMES])
+    return bool(
+        level_db[first:heard_to].max() < before_db and steps_db.max(initial=0.0) < _LOUDER_DB
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -167,7 +167,7 @@ def part_of(
         stem=stem,
         spec=spec,
         shift_s=shift_s,
-        loud_db=float(np.percentile(levels, _LOUD_PERCENTILE)) if levels else 0.0,
+        loud_db=loud_of(levels),
         aimed=aimed,
         protected=protected,
         grace=grace,
@@ -205,6 +205,11 @@ def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:
     """How far a part stands off by the notes that its score names; None where these are few."""
     off = [a.heard_cents for a in aimed if a.target.from_score and a.heard_cents is not None]
     return float(np.median(off)) if len(off) >= NOTES_FOR_OFFSET else None
+
+
+def loud_of(levels_db: Sequence[float]) -> float:
+    """Level of a part's loud notes, dB; 0 where there are none."""
+    return float(np.percentile(levels_db, _LOUD_PERCENTILE)) if levels_db else 0.0
 
 
 def _astray(aimed: tuple[Aimed, ...], offset: float, beyond_cents: float) -> frozenset[str]:

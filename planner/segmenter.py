@@ -88,7 +88,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
-    plucked = stem.role not in HARMONIC_ROLES
+    plucked, sung = stem.role not in HARMONIC_ROLES, stem.role in VOICE_ROLES
     clear = attack_frames(track, pitched_level, struck=True)
     struck = clear if plucked else attack_frames(track, pitched_level)
     # The ring of one string, or the room's of one note, hides the next; that something begins there
@@ -109,9 +109,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     struck, swells = restarts(stem, track, struck, swing)
     steps: list[Step] = []
     for first, midi, line in runs:
-        steps += split_run(
-            midi, line, first, struck, swells, hop_s, bends=plucked, sung=stem.role in VOICE_ROLES
-        )
+        steps += split_run(midi, line, first, struck, swells, hop_s, bends=plucked, sung=sung)
     falls = quick_level_db(stem, track) if plucked else None
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []
@@ -125,7 +123,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
             notes.append(note)
             previous = step
-    least_s = _LEAST_SUNG_S if stem.role in VOICE_ROLES else 0.9 * MIN_NOTE_S
+    least_s = _LEAST_SUNG_S if sung else 0.9 * MIN_NOTE_S
     return tuple(note for note in notes if note.length_s >= least_s)
 
 
@@ -239,7 +237,8 @@ def _place(
     if near.sum() * hop_s < MIN_NOTE_S:
         return None
     first = step.first + int(np.argmax(near))
-    if stem.role in VOICE_ROLES and step.begins != "legato":
+    sung = stem.role in VOICE_ROLES  # what strikes before a voice is a consonant
+    if sung and step.begins != "legato":
         first = _scooped_from(f0_hz, step.first, first)
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
     last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
@@ -248,7 +247,6 @@ def _place(
     else:
         last = first + rings_from_frame(level_db[first:last], hop_s)
     start_s = first * hop_s
-    sung = stem.role in VOICE_ROLES  # what strikes before a voice is a consonant
     if (
         step.begins == "attack"
         and not sung

@@ -69,16 +69,18 @@ def settle(
     """
     rulings, done = recalled.rulings, before or {}
 
-    def found_in(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
-        rules = _applied(_found_rules(part, aimed, tolerances, judging), kept)
+    def open_ones(every: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
+        rules = _applied(every, kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    found = {code: found_in(part, part.aimed) for code, part in parts.items()}
+    at_first = {
+        code: _found_rules(part, part.aimed, tolerances, judging) for code, part in parts.items()
+    }
+    found = {code: open_ones(every) for code, every in at_first.items()}
     sits_so = frozenset(
         code
-        for code, part in parts.items()
-        if part.stem.role == "lead-voice"
-        and any(not r.applied for r in _found_rules(part, part.aimed, tolerances, judging))
+        for code, every in at_first.items()
+        if parts[code].stem.role == "lead-voice" and any(not r.applied for r in every)
     )
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
@@ -120,7 +122,7 @@ def settle(
             left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
             more = tuple(
                 rule
-                for rule in found_in(part, left)
+                for rule in open_ones(_found_rules(part, left, tolerances, judging))
                 if not decided_by_a_person(rule, rules, rulings)
             )
             found[code] = together(found[code], more)

@@ -12,18 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.check import Pair, Reading
-from planner.clashes import SoundingNote
+from planner.clashes import LEAST_OVERLAP_S, SoundingNote
+from planner.clearing import SOUR_FROM_S
 from planner.model import Role
+from planner.parts import loud_of
 from planner.pitch import cents
 from planner.plan_model import EDIT_ACTIONS, Row
 from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
 
-# As the plan counts them: see `planner.parts` and `planner.clearing`.
-_LOUD_PERCENTILE = 90
-_HELD_S = 0.5
-_ANOTHER_NOTE_CENTS = 100.0
+_ANOTHER_NOTE_CENTS = 100.0  # as `never_beyond_cents` of the tolerances
 _READ_ALIKE_CENTS = 0.5  # two readings of one sound in two files agree no better
-_LEAST_TOLD_S = 0.15  # chosen: as long as two notes must sound together to clash
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +105,7 @@ def _sounding(
     loud: dict[str, float] = {}
     for code in {n.stem for n in notes}:
         levels = [n.level_db for n in notes if n.stem == code and n.level_db is not None]
-        loud[code] = float(np.percentile(levels, _LOUD_PERCENTILE)) if levels else 0.0
+        loud[code] = loud_of(levels)
     told, limits = [], {}
     for n in notes:
         if roles.get(n.stem, "exclude") == "exclude" or n.target_hz is None:
@@ -125,7 +123,7 @@ def _sounding(
                 vibrato_half_cents=n.vibrato_half_cents or 0.0,
             )
         )  # fmt: skip
-        if n.tolerance_cents is not None and n.end_s - n.start_s >= _HELD_S:
+        if n.tolerance_cents is not None and n.end_s - n.start_s >= SOUR_FROM_S:
             limits[n.id] = n.tolerance_cents
     return tuple(told), limits
 
@@ -149,7 +147,7 @@ def _fresh(sour: SourMap, before: Now, planned: Now, measured: Now) -> tuple[Fre
     def tell(first: int, end: int, names: tuple[str, ...], as_planned: bool) -> None:
         pieces = np.arange(first, end)[clean[first:end]]
         lasts = float(sour.piece_s[pieces].sum())
-        if round(lasts, 4) >= _LEAST_TOLD_S:
+        if round(lasts, 4) >= LEAST_OVERLAP_S:
             found.append(
                 FreshSour(
                     start_s=zero_s + float(edges[pieces[0]]),

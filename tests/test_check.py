@@ -144,7 +144,7 @@ def test_a_stem_as_a_whole() -> None:
     then = [reading(k, vibrato_half_cents=20.0, level_db=-20.0) for k in range(10)]
 
     def said(now: list[Reading]) -> tuple[str, ...]:
-        return checked_stem("LV", then, now, ())[0].said
+        return checked_stem("LV", then, paired(then, now), ()).said
 
     assert said(then) == ()
     assert said([replace(r, start_s=r.start_s + 0.0019) for r in then]) == ()
@@ -244,13 +244,13 @@ def test_a_null_test_knows_delay_and_level_better() -> None:
     notes = tuple(reading(k) for k in range(6))
     later = tuple(reading(k, late_s=0.0105) for k in range(6))
     null = NullTest(stem="LV", file="x.wav", late_smp=1.0, late_s=1 / 48000, gain_db=-1.5)
-    told, _ = checked_stem("LV", notes, later, (), null)
+    told = checked_stem("LV", notes, paired(notes, later), (), null)
     assert told.said == (
         "1 sample (0.02 ms) late throughout: a delay was not made up for",
         "1.5 dB softer than the original",
     )
     for useless in (replace(null, why_not="a rule"), replace(null, rerendered=True), None):
-        told, _ = checked_stem("LV", notes, later, (), useless)
+        told = checked_stem("LV", notes, paired(notes, later), (), useless)
         assert told.said == ("10.5 ms late throughout: a delay was not made up for",)
 
 
@@ -303,7 +303,7 @@ def test_many_changed_vibratos_are_one_line() -> None:
             reading(i, vibrato_half_cents=30.0 * (0.8 - 0.1 * i) if i < k else 30.0)
             for i in range(5)
         )
-        told, _ = checked_stem("LV", then, now, ())
+        told = checked_stem("LV", then, paired(then, now), ())
         if said:
             assert said in told.said
             assert len(told.said) == 2

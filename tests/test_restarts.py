@@ -19,11 +19,10 @@ from tones.exact import (
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db
 from planner.demo.tones import band_noise
 from planner.model import Floats, Role, Stem
-from planner.restarts import dip_widths_s, level_dips, pitch_steps_at, restarts, unexplained_dip
+from planner.restarts import pitch_steps_at, restarts
 from planner.tracker import HOP_S, track
 
 SR = 16_000
-STILL = np.zeros(400)
 
 
 def swells_s(stem: Stem, swing: Floats | None = None) -> list[float]:
@@ -38,38 +37,6 @@ def dipped(t: Floats, at_s: float, by_db: float) -> Floats:
     """A level that falls and comes back within 60 ms, as a factor."""
     shape: Floats = 10.0 ** (-by_db / 20.0 * np.exp(-(((t - at_s) / 0.03) ** 2)))
     return shape
-
-
-def test_a_bow_change_is_a_dip() -> None:
-    """A level that falls by 8 dB and comes back has its dip there, and only there."""
-    t = np.arange(400) * HOP_S
-    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.025) ** 2))
-    frames, depth = level_dips(level_db, HOP_S)
-    assert list(frames) == [200]
-    assert list(depth) == pytest.approx([8.0], abs=0.3)
-    left_db, scatters = unexplained_dip(level_db, STILL, 200, HOP_S)
-    assert left_db == pytest.approx(8.0, abs=0.5)
-    assert scatters > 4.5
-
-
-def test_the_swing_of_a_tremulant_does_not_stand_out() -> None:
-    """A level that swings by 6 dB all the time has many dips, and none is a border."""
-    t = np.arange(400) * HOP_S
-    level_db = -20.0 + 3.0 * np.sin(2 * np.pi * 5.5 * t)
-    frames, _ = level_dips(level_db, HOP_S)
-    assert len(frames) > 8
-    assert all(unexplained_dip(level_db, STILL, int(dip), HOP_S)[1] < 3.0 for dip in frames)
-
-
-def test_a_dip_that_follows_the_pitch_does_not_stand_out() -> None:
-    """What a resonance makes of vibrato is explained by the pitch; a dip on top of it is not."""
-    t = np.arange(400) * HOP_S
-    swing = 0.5 * np.sin(2 * np.pi * 5.5 * t)
-    formed = -20.0 - 6.0 * swing - 4.0 * swing**2
-    dip = int(np.argmin(np.where(np.abs(t - 1.0) < 0.1, formed, 0.0)))
-    assert unexplained_dip(formed, swing, dip, HOP_S)[0] < 1.5
-    border = formed - 4.0 * np.exp(-(((t - t[dip]) / 0.025) ** 2))
-    assert unexplained_dip(border, swing, dip, HOP_S)[0] == pytest.approx(4.0, abs=0.5)
 
 
 def test_a_pitch_that_is_another_after_a_dip_is_told_from_one_that_drifts() -> None:
@@ -102,12 +69,6 @@ def test_a_slight_dip_is_a_border_where_the_pitch_steps() -> None:
         found.append(swells_s(stem_of(samples, SR)))
     assert found[0] == []
     assert found[1] == pytest.approx([1.1], abs=0.03)
-
-
-def test_a_fading_note_has_no_dip() -> None:
-    """What only falls has no dip, nor has a level too short to look around in."""
-    assert len(level_dips(np.linspace(-10.0, -60.0, 400), HOP_S)[0]) == 0
-    assert len(level_dips(np.full(5, -20.0), HOP_S)[0]) == 0
 
 
 @pytest.mark.parametrize(("role", "swelling"), [("bowed", 1), ("fretted", 0)])
@@ -224,14 +185,6 @@ def test_a_hiss_is_a_consonant_in_a_voice_only() -> None:
     samples = with_floor(laid_out([(0.3, note)], 2.7, SR), -40.0, rng)
     assert len(swells_s(stem_of(samples, SR, "lead-voice"))) == 1
     assert len(swells_s(stem_of(samples, SR, "brass"))) == 0
-
-
-def test_widths_of_dips() -> None:
-    """A Gaussian in decibels lies under half its depth for 1.67 times its width."""
-    t = np.arange(400) * HOP_S
-    level_db = -20.0 - 8.0 * np.exp(-(((t - 1.0) / 0.03) ** 2))
-    frames, depth = level_dips(level_db, HOP_S)
-    assert dip_widths_s(level_db, frames, depth, HOP_S) == pytest.approx([0.05], abs=0.006)
 
 
 def test_an_articulation_is_not_a_second_note() -> None:
