@@ -19,7 +19,8 @@ from planner.check import (
 )
 from planner.check_words import BounceCheck
 from planner.errors import AudioError, PlannerError, PromiseError
-from planner.files.audio import file_form, read_stem_audio, sha256_of
+from planner.files.audio import sha256_of
+from planner.files.audio_opening import file_clock, file_form
 from planner.files.bounce_files import check_writers, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
@@ -226,12 +227,9 @@ def _null(
 
 
 def _shifts(opened: Opened) -> dict[str, float]:
-    """Seconds from each file's clock to the session's; files are read only where stamps count."""
-    facts: dict[str, AudioFacts] = {}
-    if any(spec.start_smp is not None for spec, _, _ in opened.stems):
-        for spec, path, written in opened.stems:
-            facts[spec.code], _, _ = read_stem_audio(path, file=written, side=spec.side)
-    return clock_shifts(opened.session, facts)
+    """Seconds from each file's clock to the session's."""
+    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    return clock_shifts(opened.session, clocks)
 
 
 def _hear(

@@ -36,6 +36,7 @@ from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
 PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
+PRINTED_QUESTIONS = 6  # likewise
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
     ("yes", "yes", "make this edit"),
@@ -145,6 +146,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
+        asked_first=wanted,
+        asked_printed=PRINTED_QUESTIONS,
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,
