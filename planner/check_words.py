@@ -116,6 +116,11 @@ def _not_the_same(null: NullTest) -> str:
             "no null is possible outside the edits: the whole file was rendered anew, so it was "
             "compared by pitch, level and timing alone"
         )
+    if null.ride_db is not None:
+        said.append(
+            f"its level moves along the file, {_ride(null.ride_db)}: a fade, or levels ridden by "
+            "hand; otherwise it is the same sound. Bounce it without, or say so to whoever mixes"
+        )
     if null.changed:
         n, first = len(null.changed), null.changed[0]
         lasts = sum(one.end_s - one.start_s for one in null.changed)
@@ -126,6 +131,14 @@ def _not_the_same(null: NullTest) -> str:
         )
     named = f"{null.file}: " if said else ""
     return named + "; ".join(said)
+
+
+def _ride(levels_db: tuple[float, float]) -> str:
+    low, high = (
+        f"{abs(db):.1f} dB {'louder' if db > 0 else 'softer'}" if abs(db) >= 0.1 else "unchanged"
+        for db in levels_db
+    )
+    return f"from {low} to {high}"
 
 
 def _null(db: float | None) -> str:
@@ -217,10 +230,13 @@ def _outside(nulls: Sequence[NullTest]) -> list[str]:
         if abs(null.gain_db) >= 0.05:
             made_up.append(f"{null.gain_db:+.1f} dB")
         said = "the same sound"
+        if null.ride_db is not None:
+            said = f"the same sound, its level moving {_ride(null.ride_db)}"
         if null.rerendered:
             said = "rendered anew"
         elif null.changed:
-            said = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+            stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+            said = f"{said}; {stretches}" if null.ride_db is not None else stretches
         if null.reaching:
             said += (
                 f"; {count(null.reaching, 'edit')} past the note's own span, by "

@@ -18,6 +18,7 @@ from planner.check import (
     paired,
 )
 from planner.check_words import BounceCheck
+from planner.edited_notes import edited_said
 from planner.errors import AudioError, PlannerError, PromiseError
 from planner.files.audio import sha256_of
 from planner.files.audio_opening import file_clock, file_form
@@ -127,9 +128,11 @@ def check_session(
                 said = (_no_file(spec, found, len(planned)),)
                 stems.append(_absent(spec.code, len(before), said))
             continue
+        own = {pair.then.id: pair for pair in together}
         told = _about_the_file(spec, one.facts, original, sums, bool(planned))
+        told += edited_said(planned, before, own)
         stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
-        pairs |= {pair.then.id: pair for pair in together}
+        pairs |= own
     stems = _with_linked(opened, found, jobs, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)

@@ -328,3 +328,23 @@ def test_a_rule_left_undone_is_no_doing_of_a_smaller_one() -> None:
     }
     rows, _ = checked_rows((pitch, whole), both, frozenset())
     assert [r.verdict for r in rows] == ["done", "done"]
+
+
+def test_a_fade_is_said_once_and_kindly() -> None:
+    """How far the level goes, what it may be, and that the sound is the same."""
+    null = NullTest(
+        stem="LV", file="lv_fix.wav", compared_s=40.0, null_db=None, ride_db=(-6.0, 0.0)
+    )
+    check = BounceCheck(
+        song="Song", plan="plan_01", rows=(), moved=(), stems=(), changed_originals=(),
+        nulls=(null,),
+    )  # fmt: skip
+    assert not check.passed
+    assert (
+        "LV: lv_fix.wav: its level moves along the file, from 6.0 dB softer to unchanged: a fade, "
+        "or levels ridden by hand; otherwise it is the same sound. Bounce it without, or say so to "
+        "whoever mixes."
+    ) in in_short(check)
+    assert "the same sound, its level moving from 6.0 dB softer to unchanged" in check_markdown(
+        check, ()
+    )

@@ -138,6 +138,7 @@ def _null(one: NullTest) -> dict[str, Any]:
         "gain_db": _rounded(one.gain_db, 2), "polarity_turned": one.turned_over,
         "null_db": _rounded(one.null_db, 1), "rendered_anew": one.rerendered,
         "edits_past_their_notes": one.reaching,
+        "level_moves_db": None if one.ride_db is None else list(one.ride_db),
         "changed": [
             {
                 "start_s": _rounded(c.start_s, 4), "end_s": _rounded(c.end_s, 4), "how": c.how,
