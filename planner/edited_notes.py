@@ -13,8 +13,8 @@ import numpy as np
 from planner.check import Pair, Reading
 from planner.plan_model import MOVING_ACTIONS, Row
 
-# Ours, by `python -m tests.bench.edited --seeds 33011 33013`: of 104 notes whose pitch alone was moved
-# by 8 to 45 cents, formants kept, one read 2.8 dB from its neighbours and none further.
+# Ours, by `python -m tests.bench.edited --seeds 33011 33013`: of 104 notes whose pitch alone was
+# moved by 8 to 45 cents, formants kept, one read 2.8 dB from its neighbours and none further.
 _LEVEL_DB = 3.0
 _AROUND = 8  # chosen: notes whose middle says how loud the file is; as many before as behind
 _EACH_TOLD = 3  # chosen: more notes than this are counted

@@ -71,6 +71,7 @@ class _Entry:
     sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
     answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
     alike: tuple[str, ...]
+    bars: tuple[int, int] | None  # of a stretch between two tunings: where it may lie otherwise
 
 
 def review_page(
@@ -221,7 +222,14 @@ def _entry(
         if row.action == "other-take"
         else ANSWERS,
         alike=line.alike,
+        bars=_bars(row),
     )
+
+
+def _bars(row: Row) -> tuple[int, int] | None:
+    if row.scope != "span" or row.start_bar is None or row.end_bar is None:
+        return None
+    return row.start_bar, row.end_bar
 
 
 def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
