@@ -15,6 +15,7 @@ from planner.sour_check import FreshSour, SourCheck
 from planner.wording import SIGN_RULE, amount, count, flat_or_sharp, place, raise_or_lower
 
 _SEEN = 20  # chosen: further lines are in check.csv
+_ABSENT_EACH = 3  # chosen: more stems without a file are one line
 _LEFT_ALONE = 4  # chosen: so many rows of a stem are one line where none was done
 _EXACT_DB = -150.0  # nothing is left but the rounding of sums
 _STATE: dict[Verdict, State] = {"done": "checked", "cannot tell": "new", "no file": "not-done"}
@@ -60,8 +61,16 @@ def in_short(check: BounceCheck) -> list[str]:
     lines.append(f"{count(len(check.rows), 'row')} of {check.plan}: {counts or 'none to check'}.")
     if check.moved:
         lines.append(f"{count(len(check.moved), 'note')} moved that no row asks for.")
+    absent = [stem for stem in check.stems if stem.unchecked_rows]
+    if len(absent) > _ABSENT_EACH:
+        rows = sum(stem.unchecked_rows for stem in absent)
+        codes = ", ".join(stem.code for stem in absent)
+        lines.append(
+            f"No corrected files for {len(absent)} stems ({codes}): {rows} rows cannot be checked."
+        )
     for stem in check.stems:
-        lines += [f"{stem.code}: {said}." for said in stem.said]
+        if not stem.unchecked_rows or len(absent) <= _ABSENT_EACH:
+            lines += [f"{stem.code}: {said}." for said in stem.said]
     lines += [f"{null.stem}: {said}." for null in check.nulls if (said := _not_the_same(null))]
     if check.passed:
         same = any(not null.why_not for null in check.nulls)

@@ -9,13 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from planner.check import (
-    Pair,
-    Reading,
     StemCheck,
     checked_rows,
     checked_stem,
     moved_unasked,
-    paired,
 )
 from planner.check_words import BounceCheck
 from planner.edited_notes import edited_said
@@ -28,6 +25,7 @@ from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.ghost_check import ghosts_left
 from planner.hearing import HeardStem
 from planner.model import AudioFacts
+from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
 from planner.nulling import null_test
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
@@ -126,7 +124,7 @@ def check_session(
         if one is None:
             if planned:
                 said = (_no_file(spec, found, len(planned)),)
-                stems.append(_absent(spec.code, len(before), said))
+                stems.append(_absent(spec.code, len(before), said, len(planned)))
             continue
         own = {pair.then.id: pair for pair in together}
         told = _about_the_file(spec, one.facts, original, sums, bool(planned))
@@ -334,5 +332,7 @@ def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
     return f"no corrected file for {spec.code}{rest}: {rows} rows cannot be checked"
 
 
-def _absent(code: str, notes: int, said: Sequence[str]) -> StemCheck:
-    return StemCheck(code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said))
+def _absent(code: str, notes: int, said: Sequence[str], rows: int) -> StemCheck:
+    return StemCheck(
+        code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said), unchecked_rows=rows
+    )

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from planner.check import Pair, Reading
+from planner.note_pairs import Pair, Reading
 from planner.plan_model import MOVING_ACTIONS, Row
 
 # Ours, by `python -m tests.bench.edited --seeds 33011 33013`: of 104 notes whose pitch alone was

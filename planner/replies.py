@@ -305,7 +305,9 @@ def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
 
 def _each(ref: str) -> tuple[str, ...]:
     """The lines of a range such as "3-6"; anything else is itself."""
-    ref = re.sub(r"(?i)\Arule[ \t]+", "R-", ref.removeprefix("#"))
+    ref = ref.removeprefix("#")
+    if ref[:4].lower() == "rule":
+        return (f"R-{int(ref[4:]):03d}",)
     ends = _RANGE.fullmatch(ref)
     if ends is None or not 0 < int(ends[2]) - int(ends[1]) <= _RANGE_MOST:
         return (ref,)

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from planner.check import Pair, Reading
 from planner.edited_notes import edited_said
+from planner.note_pairs import Pair, Reading
 from planner.plan_model import Row
 from tests.invented_plan import row
 

@@ -13,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
-from planner.check import Reading
+from planner.note_pairs import Reading
 from planner.null_test import NullTest, piece_sums, untouched
 from planner.nulling import null_test
 from tests.invented_plan import RULE, row

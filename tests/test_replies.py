@@ -314,6 +314,7 @@ def test_roles_and_bars_elsewhere_are_words() -> None:
         ("12", "no", "brass is louder in bars 3-4")
     ]
     assert said("12 brass") == []
+    assert said("rule 3 yes, 4 no") == [("R-003", "yes", ""), ("4", "no", "")]
     assert said("LV-0147 bars 3-4") == []
 
 

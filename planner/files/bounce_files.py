@@ -7,12 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from planner.check import Moved, Reading
+from planner.check import (
+    Moved,
+)
 from planner.check_words import BounceCheck, check_markdown, row_words, state_of
 from planner.errors import AudioError, PlannerError
 from planner.files.audio_names import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
+from planner.note_pairs import Reading
 from planner.null_test import NullTest
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan_model import Row

@@ -18,12 +18,12 @@ from unittest import mock
 import numpy as np
 import soundfile
 
-from planner.check import Reading, paired
 from planner.checking import readings_of
 from planner.demo.room import with_noise_floor
 from planner.demo.tones import SR
 from planner.edited_notes import edited_said
 from planner.hearing import hear_stem
+from planner.note_pairs import Reading, paired
 from planner.session_model import StemSpec
 from tests.invented_plan import row
 from tests.sessions import random_session
