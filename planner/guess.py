@@ -38,7 +38,9 @@ class _Words:
 
 def _plain(text: str) -> str:
     """Text without accents, so that Flöte, Flo\u0308te and Flote are one."""
-    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    # Marks on Latin, Greek and Cyrillic letters; those of other scripts make another letter.
+    bare = re.sub("[\u0300-\u036f]", "", unicodedata.normalize("NFKD", text))
+    return unicodedata.normalize("NFC", bare)
 
 
 def _set(words: str) -> frozenset[str]:
