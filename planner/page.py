@@ -11,7 +11,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -28,6 +28,7 @@ from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
+from planner.said_bars import with_last_bar
 from planner.spelling import names_at
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
@@ -105,10 +106,13 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     questions = [line for line in lines if line.offender is None]
     shifts = clock_shifts(plan.session, dict(plan.facts))
     sounds = {one.span.row_id: one for one in excerpts}
+    starts_s = {j.measured.id: j.measured.note.start_s for j in plan.judged}
 
     def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
         names = names_at(plan.keys, line.row.start_bar)
+        row = with_last_bar(line.row, starts_s, tempo_map, shifts.get(line.row.stem, 0.0))
+        line = replace(line, row=row)
         return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Literal
 
 from planner.locks import bars_words
 from planner.plan_model import Row
+from planner.timeline import TempoMap
 
 # First and last bar of a rule. "own" is the end that the rule has by itself, None the song's end.
 Own = Literal["own"]
@@ -42,6 +45,24 @@ def bars_of(said: SaidBars | None, row: Row) -> tuple[int, int | None] | None:
         row.start_bar if first == "own" else first,
         row.end_bar if last == "own" else last,
     )
+
+
+def with_last_bar(
+    row: Row, starts_s: Mapping[str, float], tempo_map: TempoMap | None, shift_s: float
+) -> Row:
+    """Let a stretch end in the bar in which its last note begins, not where that one rings to.
+
+    Parameters
+    ----------
+    starts_s : mapping
+        Note id -> start, s on the file's clock.
+    shift_s : float
+        From the file's clock to the session's.
+    """
+    there = [starts_s[note_id] for note_id in row.covers if note_id in starts_s]
+    if tempo_map is None or row.kind != "rule" or not there:
+        return row
+    return replace(row, end_bar=tempo_map.bar_beat(max(there) + shift_s)[0])
 
 
 def bars_written(said: SaidBars) -> str:

@@ -489,3 +489,9 @@ def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:
     assert 0 < len(kept.covers) < len(rule.covers)
     assert kept.add_cents == rule.add_cents
     assert kept.reason.startswith(f"bars {rule.start_bar}-{middle}, set by Ed; the planner says ")
+    # The next run finds the whole part once more, and it is the same rule in the same bars.
+    ledger = with_rows(ledger, again.rows, [part.code])
+    third = planned(Recalled(rulings=rulings, ledger=ledger, last_rows=again.rows))
+    assert [(r.id, r.scope, r.covers) for r in third.rows if r.kind == "rule"] == [
+        (rule.id, "span", kept.covers)
+    ]

@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from planner.said_bars import BARS, SaidBars, bars_of, bars_said, bars_written
+from planner.said_bars import BARS, SaidBars, bars_of, bars_said, bars_written, with_last_bar
+from planner.session_model import TempoMark
+from planner.timeline import tempo_map_from_marks
 from tests.invented_plan import RULE
 
 
@@ -33,3 +35,14 @@ def test_bars_in_words(
     assert bars_of(said, replace(RULE, start_bar=2, end_bar=9)) == bars
     assert bars_written(said) == written
     assert bars_of(said, replace(RULE, start_bar=None)) is None
+
+
+def test_a_stretch_ends_where_its_last_note_begins() -> None:
+    """A note that rings over the bar line takes no bar more; without a map nothing is known."""
+    tempo = tempo_map_from_marks((TempoMark(bar=1, bpm=120.0),), bar_one_at_s=0.0)  # bars of 2 s
+    rule = replace(RULE, covers=("LV-1", "LV-2"), start_bar=1, end_bar=4)
+    starts_s = {"LV-1": 0.0, "LV-2": 5.5}
+    assert with_last_bar(rule, starts_s, tempo, 0.0).end_bar == 3
+    assert with_last_bar(rule, starts_s, tempo, 2.0).end_bar == 4
+    assert with_last_bar(rule, starts_s, None, 0.0) == rule
+    assert with_last_bar(rule, {}, tempo, 0.0) == rule
