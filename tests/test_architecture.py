@@ -39,6 +39,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "expression repeats protection exposure moves cases",
         "sour_time clash_words case_words pushed_pitch",
         "move_lines taking_back giving_way",
+        "priced",
         "stop_line worth_clearing",
         "fewest_moves ledger row_ids answers",
         "file_delay",
