@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.guess import guess_from_name
-from planner.model import FIXED_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
+from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, hz_to_midi, shift_hz
 from planner.session_model import Session, StemSpec
 from planner.temperament import temperament_cents
@@ -269,6 +269,7 @@ def _resolve(reading: _Reading, session: Session, near: float) -> tuple[float, l
         f"semitone off and A4 is {other_hz:.1f} Hz.",
         did=f"A4 = {a4_hz:.1f} Hz was used, the nearer to {near_hz:.1f} Hz.",
         advice="Type a4_hz in the session file to say which.",
+        about=ABOUT_ALL,
     )
     return a4_hz, [finding]
 
@@ -288,6 +289,7 @@ def _typed_apart(
             f"(give or take {max(uncertainty_cents, 0.1):.1f}).",
             did="The typed A4 was used.",
             advice="If everyone played to that recording, take a4_hz out of the session file.",
+            about=ABOUT_ALL,
         )
     ]
 

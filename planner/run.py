@@ -24,6 +24,7 @@ from planner.hearing import HeardStem, hear_stem, hear_take
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
+from planner.inspection_tuning import told_once
 from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
@@ -133,12 +134,14 @@ def plan_session(
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
     meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
+    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
+    a4 = told_once(a4, noticed)
     findings = (
         *opened.findings,
         *found,
         *findings,
         *lost_takes,
-        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
+        *noticed,
         *remembered.findings,
         *of_ids,
     )
@@ -203,12 +206,14 @@ def inspect_session(
         opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress
     )
     by_code = {stem.code: stem for stem in stems}
+    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
+    a4 = told_once(a4, noticed)
     findings = (
         *opened.findings,
         *found,
         *findings,
         *lost,
-        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
+        *noticed,
         *(
             finding
             for other in others
