@@ -8,6 +8,7 @@ from statistics import median
 
 import numpy as np
 
+from planner.inspection_roles import exchanged_roles
 from planner.inspection_tuning import (
     ENOUGH_NOTES,
     centre_cents,
@@ -46,10 +47,13 @@ def inspect_notes(
     used = [each for each in stems if each.role != "exclude"]
     ticks = {each.code for each in used if _tick_s(each) is not None}
     found: list[Finding] = []
+    exchanged = exchanged_roles([each for each in used if each.code not in ticks])
+    found += exchanged
     for each in used:
         found += _click(each)
         if each.code not in ticks:
-            found += _register(each)
+            if each.code not in {one.stem for one in exchanged}:
+                found += _register(each)
             found += _moving_keys(each)
             found += _several_at_once(each)
             found += _small_part(each)

@@ -30,7 +30,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "segmenter analyzer chords bleed score_match",
         "single_line",
         "a4_fit",
-        "a4 keys targets inspection_tuning",
+        "a4 keys targets inspection_tuning inspection_roles",
         "inspection_notes inspection inspection_places movement score_use",
         "scope_rule strings",
         "chord_strings short_runs",
