@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session scale_file lyrics dips attacks note_span note_ends",
         "chord_search unisons bleed_paths",
         "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps last_partials",
-        "begun_again sustain chord_known chord_times",
+        "sounds_on begun_again sustain chord_known chord_times",
         "segmenter analyzer chords bleed score_match inspection_one_source",
         "single_line",
         "a4_fit",
