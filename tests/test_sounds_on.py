@@ -24,7 +24,7 @@ def pluck(f_hz: float, length_s: float, seed: int) -> Floats:
     return faded(tone(sagging, SR, rng, b=2e-4, decay_s=1.2), SR, rise_s=0.003)
 
 
-@pytest.mark.parametrize("rate_hz", [4.0, 5.5, 7.0])
+@pytest.mark.parametrize("rate_hz", [3.0, 4.0, 5.5])
 @pytest.mark.parametrize("f_hz", [98.0, 220.0, 440.0])
 def test_a_tremolo_strikes_nothing(rate_hz: float, f_hz: float) -> None:
     """An amplifier's tremolo of 14 dB over two plucked notes leaves two."""
@@ -43,9 +43,9 @@ def test_a_string_struck_again_is_another_note(f_hz: float) -> None:
 
 
 def test_phases_at_random_seldom_agree() -> None:
-    """How often a new stroke would pass for the old sound: one in 450."""
-    phases = np.random.default_rng(3).uniform(0.0, 2 * np.pi, (400_000, _LEAST_PARTIALS))
-    assert 1 / 550 < (np.cos(phases).mean(axis=1) > _LEAST_COSINE).mean() < 1 / 350
+    """How often a new stroke would pass for the old sound: one in 2000."""
+    phases = np.random.default_rng(3).uniform(0.0, 2 * np.pi, (2_000_000, _LEAST_PARTIALS))
+    assert 1 / 2500 < (np.cos(phases).mean(axis=1) > _LEAST_COSINE).mean() < 1 / 1500
 
 
 def test_no_sound_to_look_at_is_no_tremolo() -> None:
