@@ -9,6 +9,8 @@ from pathlib import Path
 from planner.answers import BLANK, Area, Entry, Human, Override, Source, entry_of, short
 from planner.errors import PlannerError
 from planner.files.answers_file import answers_path, append_answers, read_answers
+from planner.files.audio_opening import file_clock
+from planner.files.bounce_files import read_notes
 from planner.files.past_plans import (
     PastPlan,
     changed_numbers,
@@ -20,7 +22,8 @@ from planner.files.past_plans import (
 )
 from planner.files.reply_file import page_says, read_given
 from planner.locks import area_said, area_words, bars_words, questions_inside, rows_inside
-from planner.opening import open_session, places_of
+from planner.opening import Opened, open_session, places_of, tempo_map_of
+from planner.parts import clock_shifts
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
 from planner.recalling import typed_entries
@@ -36,6 +39,7 @@ from planner.replies import (
     read_reply,
     rows_named,
 )
+from planner.said_bars import with_last_bar
 from planner.session_model import KeyMark, Session
 from planner.spelling import names_at
 from planner.wording import count, place
@@ -116,6 +120,8 @@ def answer_session(
             said, unclear = read_reply(rest)
             source = "reply"
         past = read_past_plan(_chosen(plans, plan or named))
+        if any(one.bars is not None for one in said):
+            past = _with_last_bars(past, opened)
         entries, more, told = _from_reply(said, past, source, opened.session.keys, by=by, date=date)
         locked, no_place, told_locks = _from_locks(locks, past, opened.session, by=by, date=date)
         entries, told = (*entries, *locked), (*told, *told_locks)
@@ -133,6 +139,15 @@ def answer_session(
         stored=len(stored),
         path=target,
     )
+
+
+def _with_last_bars(past: PastPlan, opened: Opened) -> PastPlan:
+    starts_s = {note.id: note.start_s for note in read_notes(past.folder)}
+    tempo_map = tempo_map_of(opened)
+    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    shifts = clock_shifts(opened.session, clocks)
+    rows = (with_last_bar(r, starts_s, tempo_map, shifts.get(r.stem, 0.0)) for r in past.rows)
+    return replace(past, rows=tuple(rows))
 
 
 def _resolved(plans: tuple[Path, ...]) -> set[Path]:

@@ -10,7 +10,7 @@ from planner.targets import Aimed
 from planner.tolerances import Exposure, Judging, Tolerances, ToleranceTerms, tolerance_terms
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
     """Everything a decision about one note rests on."""
 

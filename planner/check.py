@@ -7,63 +7,32 @@ the target was. Limits: common practice, no source, unless said otherwise.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
+from planner.note_pairs import LEAST_DOUBT_CENTS, At, Pair, Reading
 from planner.null_test import NullTest
-from planner.pitch import cents
 from planner.plan_model import MOVING_ACTIONS, Row
 
 Verdict = Literal[
     "done", "not done", "half done", "overdone", "done twice", "wrong way", "inexact",
     "cannot tell", "no file",
 ]  # fmt: skip
-At = Literal["onset", "sustain", "end"]
 
 _LEAST_SHARE, _MOST_SHARE = 0.7, 1.3  # of the planned move
 _WITHIN_CENTS = 5.0
 _NOTHING_SHARE, _TWICE_FROM, _TWICE_TO = 0.3, 1.7, 2.3  # chosen: nearer to none, to twice
 _UNPLANNED_CENTS = 3.0
 _NOT_AS_THE_RULE_CENTS = 5.0
-_LEAST_DOUBT_CENTS = 0.5  # chosen: two readings of one sound in two files agree no better
-_SAME_START_S = 0.08  # chosen: further apart it may be another note of the line
-_SAME_PITCH_CENTS = 150.0  # the largest planned move is a semitone
-_SHIFT_STEP_S, _SHIFT_MOST_S = 0.02, 10.0  # chosen: where a late file is looked for
 _VIBRATO_SHARE = 0.2
 _VIBRATO_FROM_CENTS = 10.0  # half-extent: smaller ones are no vibrato to thin
 _EACH_TOLD = 3  # chosen: more notes than this are counted
 _LEVEL_DB = 1.0
 _NOT_FOUND_SHARE = 0.1  # chosen: of chords, one or two in a hundred are missed
 _LATE_S = 0.002  # the middle of all starts
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One note as it was read, in the original or in the bounce; pitches of the first partial."""
-
-    id: str
-    stem: str
-    start_s: float
-    end_s: float
-    pitch_hz: float
-    onset_hz: float | None = None
-    sustain_hz: float | None = None
-    end_hz: float | None = None
-    onset_uncertainty_cents: float | None = None
-    uncertainty_cents: float | None = None
-    vibrato_half_cents: float | None = None
-    level_db: float | None = None
-    shaky: bool = False
-    # Of the plan's notes alone:
-    intended_midi: int = 0
-    target_hz: float | None = None
-    heard_cents: float | None = None
-    tolerance_cents: float | None = None
-    heard_in: tuple[tuple[str, float], ...] = ()  # (stem, dB against itself) where it leaks to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,54 +69,7 @@ class StemCheck:
     paired: int
     late_s: float  # by how much the bounce's notes begin later, their middle
     said: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """A note of the plan beside the same note of the bounce."""
-
-    then: Reading
-    now: Reading
-
-    def moved(self, at: At) -> tuple[float, float] | None:
-        """Give cents moved in one part of the note, and how sure that is; None where unread."""
-        before, after = getattr(self.then, f"{at}_hz"), getattr(self.now, f"{at}_hz")
-        if before is None or after is None:
-            return None
-        name = "onset_uncertainty_cents" if at == "onset" else "uncertainty_cents"
-        doubts = [getattr(one, name) or 0.0 for one in (self.then, self.now)]
-        return cents(after, before), max(_LEAST_DOUBT_CENTS, math.hypot(*doubts))
-
-
-def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair, ...], float]:
-    """Find each note of the plan in the bounce.
-
-    Returns
-    -------
-    pairs, later_s
-        And by how much the bounce's notes begin later than the plan's.
-    """
-    shift_s = _shift(then, now)
-    near = sorted(
-        (abs(b.start_s - a.start_s - shift_s), abs(cents(b.pitch_hz, a.pitch_hz)), i, k)
-        for i, a in enumerate(then)
-        for k, b in enumerate(now)
-        if abs(b.start_s - a.start_s - shift_s) <= _SAME_START_S
-        and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
-    )
-    # Notes of one chord begin together: there the pitch decides.
-    near.sort(key=lambda one: one[0] / _SAME_START_S + one[1] / _SAME_PITCH_CENTS)
-    used_then: set[int] = set()
-    used_now: set[int] = set()
-    pairs = []
-    for _, _, i, k in near:
-        if i not in used_then and k not in used_now:
-            used_then.add(i)
-            used_now.add(k)
-            pairs.append(Pair(then=then[i], now=now[k]))
-    pairs.sort(key=lambda pair: (pair.then.start_s, pair.then.id))
-    late = [pair.now.start_s - pair.then.start_s for pair in pairs]
-    return tuple(pairs), float(np.median(late)) if late else 0.0
+    unchecked_rows: int = 0  # because there is no corrected file at all
 
 
 def checked_rows(
@@ -183,7 +105,7 @@ def checked_rows(
         if got is not None:
             spread = float(np.median([abs(c - got) for c, _ in found]))
             # Standard error of a median of normal scatter: 1.2533 * 1.4826 MAD / sqrt(n).
-            doubt = max(_LEAST_DOUBT_CENTS, 1.2533 * 1.4826 * spread / len(found) ** 0.5)
+            doubt = max(LEAST_DOUBT_CENTS, 1.2533 * 1.4826 * spread / len(found) ** 0.5)
             done[rule.id] = got
         checks[rule.id] = _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
     for row in own.values():
@@ -283,7 +205,8 @@ def checked_stem(
     by = float(np.median(louder)) if louder else 0.0
     if null is not None and exact:
         by = null.gain_db
-    if abs(by) > _LEVEL_DB:
+    ridden = null is not None and null.ride_db is not None  # which says more, and is said there
+    if abs(by) > _LEVEL_DB and not ridden:
         told.append(f"{abs(by):.1f} dB {'louder' if by > 0 else 'softer'} than the original")
     return StemCheck(
         code=code, notes=len(then), paired=len(pairs), late_s=late_s, said=tuple(told)
@@ -376,26 +299,3 @@ def _check(
         id=row.id, stem=row.stem, start_s=row.start_s, wanted_cents=wanted, got_cents=got,
         uncertainty_cents=doubt, verdict=verdict, notes=notes,
     )  # fmt: skip
-
-
-def _shift(then: Sequence[Reading], now: Sequence[Reading]) -> float:
-    """By how much a bounce is late: the shift under which most notes meet one of their pitch."""
-    apart = np.array(
-        [
-            b.start_s - a.start_s
-            for a in then
-            for b in now
-            if abs(b.start_s - a.start_s) <= _SHIFT_MOST_S
-            and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
-        ]
-    )
-    if not len(apart):
-        return 0.0
-    here = int((np.abs(apart) <= _SAME_START_S).sum())
-    if 2 * here >= len(then):
-        return 0.0
-    steps = np.arange(-_SHIFT_MOST_S, _SHIFT_MOST_S + _SHIFT_STEP_S, _SHIFT_STEP_S)
-    votes = [int((np.abs(apart - step) <= _SHIFT_STEP_S).sum()) for step in steps]
-    best = float(steps[int(np.argmax(votes))])
-    near = apart[np.abs(apart - best) <= _SHIFT_STEP_S]
-    return float(np.median(near)) if 2 * len(near) >= len(then) else 0.0

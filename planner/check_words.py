@@ -15,6 +15,7 @@ from planner.sour_check import FreshSour, SourCheck
 from planner.wording import SIGN_RULE, amount, count, flat_or_sharp, place, raise_or_lower
 
 _SEEN = 20  # chosen: further lines are in check.csv
+_ABSENT_EACH = 3  # chosen: more stems without a file are one line
 _LEFT_ALONE = 4  # chosen: so many rows of a stem are one line where none was done
 _EXACT_DB = -150.0  # nothing is left but the rounding of sums
 _STATE: dict[Verdict, State] = {"done": "checked", "cannot tell": "new", "no file": "not-done"}
@@ -60,8 +61,16 @@ def in_short(check: BounceCheck) -> list[str]:
     lines.append(f"{count(len(check.rows), 'row')} of {check.plan}: {counts or 'none to check'}.")
     if check.moved:
         lines.append(f"{count(len(check.moved), 'note')} moved that no row asks for.")
+    absent = [stem for stem in check.stems if stem.unchecked_rows]
+    if len(absent) > _ABSENT_EACH:
+        rows = sum(stem.unchecked_rows for stem in absent)
+        codes = ", ".join(stem.code for stem in absent)
+        lines.append(
+            f"No corrected files for {len(absent)} stems ({codes}): {rows} rows cannot be checked."
+        )
     for stem in check.stems:
-        lines += [f"{stem.code}: {said}." for said in stem.said]
+        if not stem.unchecked_rows or len(absent) <= _ABSENT_EACH:
+            lines += [f"{stem.code}: {said}." for said in stem.said]
     lines += [f"{null.stem}: {said}." for null in check.nulls if (said := _not_the_same(null))]
     if check.passed:
         same = any(not null.why_not for null in check.nulls)
@@ -116,6 +125,11 @@ def _not_the_same(null: NullTest) -> str:
             "no null is possible outside the edits: the whole file was rendered anew, so it was "
             "compared by pitch, level and timing alone"
         )
+    if null.ride_db is not None:
+        said.append(
+            f"its level moves along the file, {_ride(null.ride_db)}: a fade, or levels ridden by "
+            "hand; otherwise it is the same sound. Bounce it without, or say so to whoever mixes"
+        )
     if null.changed:
         n, first = len(null.changed), null.changed[0]
         lasts = sum(one.end_s - one.start_s for one in null.changed)
@@ -126,6 +140,14 @@ def _not_the_same(null: NullTest) -> str:
         )
     named = f"{null.file}: " if said else ""
     return named + "; ".join(said)
+
+
+def _ride(levels_db: tuple[float, float]) -> str:
+    low, high = (
+        f"{abs(db):.1f} dB {'louder' if db > 0 else 'softer'}" if abs(db) >= 0.1 else "unchanged"
+        for db in levels_db
+    )
+    return f"from {low} to {high}"
 
 
 def _null(db: float | None) -> str:
@@ -217,10 +239,13 @@ def _outside(nulls: Sequence[NullTest]) -> list[str]:
         if abs(null.gain_db) >= 0.05:
             made_up.append(f"{null.gain_db:+.1f} dB")
         said = "the same sound"
+        if null.ride_db is not None:
+            said = f"the same sound, its level moving {_ride(null.ride_db)}"
         if null.rerendered:
             said = "rendered anew"
         elif null.changed:
-            said = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+            stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+            said = f"{said}; {stretches}" if null.ride_db is not None else stretches
         if null.reaching:
             said += (
                 f"; {count(null.reaching, 'edit')} past the note's own span, by "

@@ -9,23 +9,23 @@ from pathlib import Path
 import numpy as np
 
 from planner.check import (
-    Pair,
-    Reading,
     StemCheck,
     checked_rows,
     checked_stem,
     moved_unasked,
-    paired,
 )
 from planner.check_words import BounceCheck
+from planner.edited_notes import edited_said
 from planner.errors import AudioError, PlannerError, PromiseError
-from planner.files.audio import file_form, read_stem_audio, sha256_of
+from planner.files.audio import sha256_of
+from planner.files.audio_opening import file_clock, file_form
 from planner.files.bounce_files import check_writers, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.ghost_check import ghosts_left
 from planner.hearing import HeardStem
 from planner.model import AudioFacts
+from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
 from planner.nulling import null_test
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
@@ -124,11 +124,13 @@ def check_session(
         if one is None:
             if planned:
                 said = (_no_file(spec, found, len(planned)),)
-                stems.append(_absent(spec.code, len(before), said))
+                stems.append(_absent(spec.code, len(before), said, len(planned)))
             continue
+        own = {pair.then.id: pair for pair in together}
         told = _about_the_file(spec, one.facts, original, sums, bool(planned))
+        told += edited_said(planned, before, own)
         stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
-        pairs |= {pair.then.id: pair for pair in together}
+        pairs |= own
     stems = _with_linked(opened, found, jobs, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)
@@ -226,12 +228,9 @@ def _null(
 
 
 def _shifts(opened: Opened) -> dict[str, float]:
-    """Seconds from each file's clock to the session's; files are read only where stamps count."""
-    facts: dict[str, AudioFacts] = {}
-    if any(spec.start_smp is not None for spec, _, _ in opened.stems):
-        for spec, path, written in opened.stems:
-            facts[spec.code], _, _ = read_stem_audio(path, file=written, side=spec.side)
-    return clock_shifts(opened.session, facts)
+    """Seconds from each file's clock to the session's."""
+    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    return clock_shifts(opened.session, clocks)
 
 
 def _hear(
@@ -333,5 +332,7 @@ def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
     return f"no corrected file for {spec.code}{rest}: {rows} rows cannot be checked"
 
 
-def _absent(code: str, notes: int, said: Sequence[str]) -> StemCheck:
-    return StemCheck(code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said))
+def _absent(code: str, notes: int, said: Sequence[str], rows: int) -> StemCheck:
+    return StemCheck(
+        code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said), unchecked_rows=rows
+    )

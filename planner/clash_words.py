@@ -34,12 +34,12 @@ def named_in(one: SoundingNote, other: SoundingNote) -> SoundingNote:
     the part that gives way by its role, then the one with the later id. When they sound, and in
     which order they are given, decides nothing.
     """
+    return max(one, other, key=_to_be_named)
 
-    def key(note: SoundingNote) -> tuple[bool, float, int, str]:
-        off = round(beyond_uncertainty_cents(note) / _EQUAL_CENTS)
-        return (note.role not in FIXED_ROLES, off, _GIVES_WAY.index(note.role), note.id)
 
-    return max(one, other, key=key)
+def _to_be_named(note: SoundingNote) -> tuple[bool, float, int, str]:
+    off = round(beyond_uncertainty_cents(note) / _EQUAL_CENTS)
+    return (note.role not in FIXED_ROLES, off, _GIVES_WAY.index(note.role), note.id)
 
 
 def points_of_named(
@@ -47,9 +47,10 @@ def points_of_named(
 ) -> dict[str, float]:
     """Give each note the points of the worst clash that it is named in; a clash counts once."""
     points: dict[str, float] = {}
+    far = {note_id: _to_be_named(note) for note_id, note in notes.items()}  # once, not by clash
     for clash in clashes:
-        note = named_in(notes[clash.lower_id], notes[clash.upper_id])
-        points[note.id] = max(points.get(note.id, 0.0), clash_points(clash))
+        named = max(clash.lower_id, clash.upper_id, key=far.__getitem__)
+        points[named] = max(points.get(named, 0.0), clash_points(clash))
     return points
 
 

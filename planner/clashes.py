@@ -195,46 +195,38 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Beats:
-    """What some meetings beat, with the notes at certain pitches; arrays (k,)."""
-
-    beating_hz: Floats
-    excess_hz: Floats
-    counts: Bools  # beyond what is given, half a beat at least, and twice its uncertainty
-    hidden: Bools  # a wide vibrato lets no beat stand still
-    sore: Bools  # sour, harsh or rough, and plain enough to be heard
+def can_be_sore(met: Meetings) -> Bools:
+    """Say which meetings are plain enough, and not hidden by a wide vibrato, to be heard sour."""
+    return ~_hidden(met) & (met.weight >= EXPOSED_WEIGHT)
 
 
-def beats_of(met: Meetings, heard_hz: Floats, chosen: Ints | slice = slice(None)) -> Beats:
-    """Say what meetings beat with the notes at these pitches.
+def _hidden(met: Meetings) -> Bools:
+    vibrato = met.vibrato_half_cents
+    return np.asarray(np.maximum(vibrato[met.low], vibrato[met.high]) > _VIBRATO_HIDES_CENTS)
 
-    Parameters
-    ----------
-    heard_hz : array (n,)
-        One pitch a note, in the order of ``met.notes``.
-    chosen : array or slice
-        Which meetings; all by default.
+
+def sounds_sour(met: Meetings, heard_hz: Floats, chosen: Ints) -> Bools:
+    """Say which of some meetings are sour, of those that can be (`can_be_sore`); array (k,)."""
+    _, excess, counts = _beating(met, heard_hz, chosen)
+    enough = excess * met.overlap_s[chosen] >= _FULL_CYCLES
+    return counts & ((excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & enough))
+
+
+def _beating(met: Meetings, heard_hz: Floats, chosen: Ints) -> tuple[Floats, Floats, Bools]:
+    """Beats a second, what of them is not given, and where that counts as beating at all.
+
+    That is where it makes half a beat at least, exceeds twice its uncertainty, and half of what is
+    given.
     """
     low, high, p, q = met.low[chosen], met.high[chosen], met.p[chosen], met.q[chosen]
-    unsure, vibrato = met.unsure_cents, met.vibrato_half_cents
-    beats = np.abs(q * heard_hz[high] - p * heard_hz[low])
-    excess = beats - met.given_hz[chosen]
-    per_cent = np.log(2.0) / 1200.0
-    doubt = per_cent * np.hypot(q * heard_hz[high] * unsure[high], p * heard_hz[low] * unsure[low])
+    unsure, given = met.unsure_cents, met.given_hz[chosen]
+    upper, lower = q * heard_hz[high], p * heard_hz[low]
+    beats = np.abs(upper - lower)
+    excess = beats - given
+    doubt = np.log(2.0) / 1200.0 * np.hypot(upper * unsure[high], lower * unsure[low])
     cycles = excess * met.overlap_s[chosen]
-    given = met.given_hz[chosen]
     counts = (cycles >= _LEAST_CYCLES) & (excess > 2.0 * doubt) & (excess >= _FASTER_SHARE * given)
-    hidden = np.maximum(vibrato[low], vibrato[high]) > _VIBRATO_HIDES_CENTS
-    sour = (excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & (cycles >= _FULL_CYCLES))
-    plain = met.weight[chosen] >= EXPOSED_WEIGHT
-    return Beats(
-        beating_hz=beats,
-        excess_hz=excess,
-        counts=counts,
-        hidden=hidden,
-        sore=counts & ~hidden & sour & plain,
-    )
+    return beats, excess, counts
 
 
 def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
@@ -246,10 +238,12 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
     met = find_meetings(notes)
     if not met.notes:
         return ()
-    beats = beats_of(met, np.array([n.heard_hz for n in met.notes]))
+    heard_hz = np.array([n.heard_hz for n in met.notes])
+    beats, excess, counts = _beating(met, heard_hz, np.arange(len(met.low)))
+    hidden = _hidden(met)
     clashes = []
-    for k in np.flatnonzero(beats.counts):
-        excess_hz, overlap_s = float(beats.excess_hz[k]), float(met.overlap_s[k])
+    for k in np.flatnonzero(counts):
+        excess_hz, overlap_s = float(excess[k]), float(met.overlap_s[k])
         kind = clash_kind(excess_hz, overlap_s)
         if kind is None:
             continue
@@ -260,12 +254,12 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
                 upper_id=met.notes[met.high[k]].id,
                 p=int(met.p[k]),
                 q=int(met.q[k]),
-                beating_hz=float(beats.beating_hz[k]),
+                beating_hz=float(beats[k]),
                 given_hz=float(met.given_hz[k]),
                 cycles=excess_hz * overlap_s,
                 start_s=began,
                 end_s=began + overlap_s,
-                kind="soft" if beats.hidden[k] else kind,
+                kind="soft" if hidden[k] else kind,
                 weight=float(met.weight[k]),
             )
         )
@@ -275,13 +269,14 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
 def worst_clashes(clashes: Iterable[Clash]) -> dict[str, Clash]:
     """Give each note's worst clash, by how bad, how plain and how long it is."""
     rank = {"soft": 0, "sour": 1, "harsh": 2, "rough": 3}
-    worst: dict[str, Clash] = {}
+    worst: dict[str, tuple[tuple[float, int, float, str, str], Clash]] = {}
     for clash in clashes:
+        plain = _plainer(clash, rank)
         for note_id in (clash.lower_id, clash.upper_id):
             other = worst.get(note_id)
-            if other is None or _plainer(clash, rank) > _plainer(other, rank):
-                worst[note_id] = clash
-    return worst
+            if other is None or plain > other[0]:
+                worst[note_id] = plain, clash
+    return {note_id: clash for note_id, (_, clash) in worst.items()}
 
 
 def _plainer(clash: Clash, rank: dict[str, int]) -> tuple[float, int, float, str, str]:

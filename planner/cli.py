@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import math
 import os
 import sys
 from collections.abc import Sequence
@@ -213,9 +214,9 @@ def _inspect(arguments: argparse.Namespace) -> int:
     print(f"{session.song}: {len(facts)} of {len(session.stems)} stems read")
     for code, one in facts:
         kind = "" if one.stereo == "mono" else f", {one.stereo}"
+        peak = "silent" if math.isinf(one.peak_dbfs) else f"peak {one.peak_dbfs:+.1f} dBFS"
         print(
-            f"  {code}: {one.file}, {one.sr} Hz, {one.subtype}, {one.length_s:.2f} s{kind}, "
-            f"peak {one.peak_dbfs:+.1f} dBFS"
+            f"  {code}: {one.file}, {one.sr} Hz, {one.subtype}, {one.length_s:.2f} s{kind}, {peak}"
         )
     _print_findings(findings)
     if not findings:

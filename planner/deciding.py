@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 from planner import ranking
 from planner.answers import Override
@@ -30,7 +31,7 @@ from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
-from planner.settling import Settled, settle
+from planner.settling import Seen, Settled, settle
 from planner.takes import TakeHeard, by_note, take_notes
 from planner.targets import Aimed, aim, target_for
 from planner.timeline import TempoMap
@@ -162,18 +163,24 @@ def decide_once(
     standing = exposures(all_notes(at_first), _section_labels(at_first, ground))
 
     leads: dict[str, Judged] = {}  # as last decided
+    seen = Seen()
+
+    # A search tries many rows, and few of them are of a whole part: each is aimed once.
+    @cache
+    def stuck(code: str) -> Part:
+        return aimed_alone(ground, stems[code], [], beside[code], as_a_whole=False)
+
+    @cache
+    def aimed_but(codes: frozenset[str]) -> dict[str, Part]:
+        return with_others(alone | {code: stuck(code) for code in codes}) if codes else at_first
 
     def decided(kept: Kept) -> Decided:
-        stuck = {
-            code: aimed_alone(ground, stems[code], [], beside[code], as_a_whole=False)
-            for code in kept.not_as_a_whole
-        }
-        parts = with_others(alone | stuck) if stuck else at_first
+        parts = aimed_but(kept.not_as_a_whole)
 
         def settled(parts: dict[str, Part], follows: Mapping[str, str]) -> Settled:
             return settle(
                 parts, standing, ground.tolerances, ground.judging, kept, ground.recalled,
-                follows, before, ground.planners,
+                follows, before, ground.planners, seen,
             )  # fmt: skip
 
         # No lead waits for its double, so its own decisions come out the same whatever the double
@@ -296,7 +303,9 @@ def _with_severity(
         ends = _phrase_ends(part.stem.notes)
         last = part.stem.notes[-1].id if part.stem.notes else ""
         for n in part.stem.notes:
-            j = replace(judged[n.id], word=part.words.get(n.id, ""))
+            j = judged[n.id]
+            if n.id in part.words:
+                j = replace(j, word=part.words[n.id])
             if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
                 told[n.id] = j
                 continue

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from planner.check import Pair
+from planner.note_pairs import Pair
 
 _MOVED_CENTS = 3.0  # as of a note that moved unasked
 

@@ -36,8 +36,15 @@ class _Words:
     groups: tuple[frozenset[str], ...]
 
 
+def _plain(text: str) -> str:
+    """Text without accents, so that Flöte, Flo\u0308te and Flote are one."""
+    # Marks on Latin, Greek and Cyrillic letters; those of other scripts make another letter.
+    bare = re.sub("[\u0300-\u036f]", "", unicodedata.normalize("NFKD", text))
+    return unicodedata.normalize("NFC", bare)
+
+
 def _set(words: str) -> frozenset[str]:
-    return frozenset(words.split())
+    return frozenset(_plain(words).split())
 
 
 def _line(code: str, role: Role, *groups: str) -> _Words:
@@ -45,12 +52,15 @@ def _line(code: str, role: Role, *groups: str) -> _Words:
 
 
 _BACKING = "bv bvs bgv bgvs bvox bgvox bvoc bvocs"
-_VOICE = f"vox vx voc vocal vocals voice voices voix sing singer sung lv {_BACKING}"
-_GUITAR = "gtr gtrs gt guitar guitars git"
+_VOICE = (
+    "vox vx voc vocal vocals voice voices voix voz voce gesang stimme sing singer sung lv "
+    f"вокал ボーカル {_BACKING}"
+)
+_GUITAR = "gtr gtrs gt guitar guitars git gitarre gitarren guitare guitarra chitarra ギター гитара"
 _ELECTRIC = "eg egl egr egtr egtrs elgtr elec electric"
 _ACOUSTIC = "ag agl agr agtr acgtr ac acou acoustic nylon strum"
 _SINGLE = "lead ld solo line riff melody mel"
-_BASS = "bass bas bs"
+_BASS = "bass bas bs basse bajo basso baixo ベース бас"
 _SECTION = "section sect sec ens ensemble group tutti"
 
 # The first line that fits wins, so what is more particular stands above what is more general.
@@ -62,12 +72,12 @@ _TABLE = (
     _line("PAN", "fixed-pitch", "steel", "pan pans drum drums"),
     _line("DRM", "exclude",
           "drum drums drm drms kit kick kik bd snare snr sn hat hats hihat hh overhead overheads "
-          "oh ohs cymbal cymbals ride crash"),
+          "oh ohs cymbal cymbals ride crash schlagzeug batterie bateria batteria ドラム ударные"),
     _line("PRC", "exclude",
           "perc percussion shaker shk tamb tambourine clap claps snap snaps cowbell conga congas "
           "bongo bongos cajon cabasa maracas triangle woodblock stomp stomps"),
     _line("SPK", "exclude", "speech spoken narration dialog dialogue talk breath breaths noise"),
-    _line("CHR", "exclude", "choir chor gang crowd audience chant"),
+    _line("CHR", "exclude", "choir chor choeur coro хор gang crowd audience chant"),
     _line("BV", "voice-harmony", _VOICE, "harm harms harmony harmonies third thirds fifth backing"),
     _line("BV", "voice-double", _VOICE, "double doubles dbl dub doubled unison"),
     _line("BV", "voice-harmony", f"{_BACKING} backings"),
@@ -87,7 +97,7 @@ _TABLE = (
     _line("EP", "fixed-pitch", "ep epiano epno"),
     _line("EP", "fixed-pitch", _ELECTRIC, "piano pno"),
     _line("TOY", "fixed-pitch", "toy", "piano pno"),
-    _line("PNO", "tuning-reference", "piano pianos pno pf grand upright klavier"),
+    _line("PNO", "tuning-reference", "piano pianos pno pf grand upright klavier ピアノ пианино"),
     _line("ORG", "fixed-pitch", "organ org harmonium"),
     _line("KEY", "fixed-pitch", "keys keyboard keyboards kbd kbds tines reeds"),
     _line("MAL", "fixed-pitch",
@@ -96,16 +106,17 @@ _TABLE = (
     _line("ACC", "fixed-pitch", "accordion accordeon accord concertina melodica harmonica"),
     _line("VCS", "bowed-group", "celli cellos violins vlns violas vlas"),
     _line("VCS", "bowed-group", "cello vc vcl violin vln vn viola vla fiddle fiddles", _SECTION),
-    _line("CEL", "bowed", "cello vc vcl vlc"),
-    _line("VLN", "bowed", "violin vln vn vl fiddle"),
+    _line("CEL", "bowed", "cello vc vcl vlc violoncello violoncelle violonchelo"),
+    _line("VLN", "bowed", "violin vln vn vl fiddle violon violino geige"),
     _line("VLA", "bowed", "viola vla"),
     _line("STR", "bowed-group", "strings string str strs stgs quartet"),
     _line("FLG", "brass", "flugel flugelhorn flghn flgl"),
-    _line("TPT", "brass", "trumpet trumpets tpt trp cornet"),
+    _line("TPT", "brass", "trumpet trumpets tpt trp cornet trompete trompette tromba trompeta"),
     _line("TBN", "brass", "trombone trombones tbn trb bone bones"),
     _line("HRN", "brass", "horn horns hrn hn brass tuba euphonium euph"),
     _line("SAX", "woodwind", "sax saxes saxophone saxophones asax tsax bsax"),
-    _line("FLT", "woodwind", "flute flutes flt fl piccolo picc whistle recorder ocarina"),
+    _line("FLT", "woodwind",
+          "flute flutes flt fl flote flauta flauto piccolo picc whistle recorder ocarina"),
     _line("CLR", "woodwind", "clarinet clarinets clar clt"),
     _line("OBO", "woodwind", "oboe oboes ob"),
     _line("BSN", "woodwind", "bassoon bassoons bsn fagott"),
@@ -139,9 +150,8 @@ _JOINS = re.compile(
 
 
 def _words(name: str) -> list[str]:
-    """Take a name apart at everything that is no ASCII letter or digit; accents are dropped."""
-    plain = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
-    return [word for word in re.split(r"[^A-Za-z0-9]+", plain) if word]
+    """Take a name apart at everything that is no letter or digit; accents are dropped."""
+    return [word for word in re.split(r"[\W_]+", _plain(name)) if word]
 
 
 def _parts(name: str) -> tuple[str, ...]:
@@ -184,7 +194,8 @@ def guess_from_name(file_name: str) -> StemGuess:
         said = " ".join(dict.fromkeys(words))
         where = "the name" if place is places[0] else "the folder's name"
         return StemGuess(file=file_name, code=code, role=line.role, because=f"{where} says {said}")
-    telling = [t for t in _parts(path.stem) if t.isalpha() and len(t) > 1 and t not in _EMPTY_WORDS]
+    words_of = [t for t in _parts(path.stem) if t.isascii() and t.isalpha() and len(t) > 1]
+    telling = [t for t in words_of if t not in _EMPTY_WORDS]
     code = telling[0][:3].upper() if telling else "P"
     if code.lower() in RESERVED_CODES:
         code = "P"

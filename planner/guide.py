@@ -22,7 +22,7 @@ from itertools import groupby, pairwise
 import mido
 
 from planner.guide_conductor import Event, conductor_events, conductor_texts, plain_text
-from planner.guide_curves import bend_messages, curve_bends, tuning_messages
+from planner.guide_curves import curve_bends, tuning_messages
 from planner.plan_model import MOVING_ACTIONS, Judged, Plan
 from planner.timeline import TICKS_PER_QUARTER, TempoMap, fixed_tempo_map
 
@@ -121,14 +121,14 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
                 name = f"{code} {kind}" + (f" {number}" if number > 1 else "")
                 events = _note_events(spans, channel)
                 events += [(0, _TUNING, m) for m in tuning_messages(channel, plan.a4.a4_hz)]
+                bends: list[tuple[int, int]] = []
                 for span in spans:
-                    bends = curve_bends(
+                    bends += curve_bends(
                         span.judged, span.midi, plan.a4.a4_hz, grid.tick_at, span.start, span.end,
                         planned=kind == "planned",
                     )  # fmt: skip
-                    events += [(t, _BEND, m) for t, m in bend_messages(channel, bends)]
                     events.append((span.end, _RESET, mido.Message("pitchwheel", channel=channel)))
-                tracks.append(_track(name, events, end))
+                tracks.append(_track(name, events, end, bends, channel))
         files.append(_file(tracks))
     return tuple(files)
 
@@ -246,14 +246,27 @@ def _file(tracks: list[mido.MidiTrack]) -> mido.MidiFile:
     return mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, charset="utf-8", tracks=tracks)
 
 
-def _track(name: str, events: Iterable[Event], end: int) -> mido.MidiTrack:
-    """Turn events at absolute ticks into a track that lasts until the end post ends."""
-    meta = mido.MetaMessage("track_name", name=plain_text(name))
+def _track(
+    name: str,
+    events: Iterable[Event],
+    end: int,
+    bends: Iterable[tuple[int, int]] = (),
+    channel: int = 0,
+) -> mido.MidiTrack:
+    """Turn events and bends at absolute ticks into a track that lasts until the end post ends."""
+    named = (0, _NAME, mido.MetaMessage("track_name", name=plain_text(name)))
+    bent = ((tick, _BEND, value) for tick, value in bends)
     track = mido.MidiTrack()
     now = 0
-    for tick, _, message in sorted([(0, _NAME, meta), *events], key=lambda event: event[:2]):
-        # Checked when it was made; checking again would take most of the time.
-        track.append(message.copy(skip_checks=True, time=tick - now))
+    for tick, _, what in sorted([named, *events, *bent], key=lambda event: event[:2]):
+        # Checked when it was made, bends by `bend_value`; once more would take most of the time.
+        track.append(
+            mido.Message(
+                "pitchwheel", skip_checks=True, channel=channel, pitch=what, time=tick - now
+            )
+            if isinstance(what, int)
+            else what.copy(skip_checks=True, time=tick - now)
+        )
         now = tick
     track.append(mido.MetaMessage("end_of_track", time=end + POST_TICKS - now))
     return track

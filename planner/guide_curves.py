@@ -10,7 +10,7 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import mido
 import numpy as np
@@ -135,12 +135,3 @@ def _contour(judged: Judged, midi: int, a4_hz: float) -> tuple[Floats, Floats]:
         return np.empty(0), np.empty(0)
     level = cents(measurement.sustain_hz, note_hz)
     return np.array([judged.measured.note.start_s]), np.array([level])
-
-
-def bend_messages(channel: int, bends: Iterable[tuple[int, int]]) -> list[tuple[int, mido.Message]]:
-    """Turn (tick, bend value) into messages of one channel."""
-    # `bend_value` keeps the range, and curves are long: mido's own checks would take seconds.
-    return [
-        (tick, mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=value))
-        for tick, value in bends
-    ]

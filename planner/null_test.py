@@ -35,6 +35,7 @@ _ADDED_NOISE_DBFS = -70.0  # chosen: noise spread over all of a file, shaped dit
 _MARGIN = 4.0  # chosen: 6 dB above what every piece has
 _JOIN_S = 0.05  # chosen: two periods of the lowest string, which any method smears an edit by
 _RERENDERED_SHARE = 0.5  # of the time: then no null is possible
+_RIDDEN_SHARE = 0.5  # chosen: of what is heard; less of it at another level is a stretch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,12 +66,14 @@ class NullTest:
     null_db: float | None = None  # of what is the same, together
     rerendered: bool = False
     changed: tuple[Changed, ...] = ()
+    ride_db: tuple[float, float] | None = None  # lowest, highest level where most of it moves
     reaching: int = 0  # edits that reach past their notes, into rings or breaths
     reach_s: float = 0.0  # the longest of these
 
     @property
     def passed(self) -> bool:
-        return not self.changed and not self.rerendered and not self.turned_over
+        same = not self.changed and not self.rerendered and self.ride_db is None
+        return same and not self.turned_over
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -177,7 +180,7 @@ def judged(
         floor, min(float(np.median(rest)), _power(_ADDED_NOISE_DBFS) * values)
     )
     changed = rest > np.maximum(_power(NULL_DB) * gain * gain * xx, same_floor)
-    hows = [
+    hows: list[tuple[ChangedHow | None, float | None]] = [
         _how(pieces.sums[k], gain, same_floor) if changed[k] else (None, None)
         for k in range(pieces.rests)
     ]
@@ -191,6 +194,13 @@ def judged(
     )
     if redone.sum() > _RERENDERED_SHARE * both.sum():
         return replace(found, rerendered=True, null_db=_db(rest, gain * gain * xx))
+    levels = np.array([db for how, db in hows if how == "level" and db is not None])
+    ride = len(levels) > _RIDDEN_SHARE * heard.sum() and np.ptp(levels) > _STEADY_DB
+    if ride:  # a fade, or levels ridden by hand: one thing to say, and no stretch of it is odd
+        unchanged: tuple[ChangedHow | None, float | None] = (None, None)
+        hows = [unchanged if one[0] == "level" else one for one in hows]
+        low, high = found.gain_db + float(levels.min()), found.gain_db + float(levels.max())
+        found = replace(found, ride_db=(round(low, 1), round(high, 1)))
     told: list[Changed] = []
     reaching: list[Changed] = []
     for one in _joined(_stretches(pieces, hows, rest, gain, sr)):
@@ -200,9 +210,10 @@ def judged(
         past = one.how == "other" and alone and _past_an_edit(one, free, pieces, sr)
         (reaching if past else told).append(one)
     same = ~changed & heard
+    null_db = _db(rest[same], (gain * gain * xx)[same]) if same.any() else None
     return replace(
         found,
-        null_db=_db(rest[same], (gain * gain * xx)[same]),
+        null_db=null_db,
         changed=tuple(told),
         reaching=len(reaching),
         reach_s=max((one.end_s - one.start_s for one in reaching), default=0.0),

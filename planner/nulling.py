@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.check import Reading
 from planner.file_delay import TAPS, Delay, earlier, find_delay
-from planner.files.audio import file_form, read_excerpt
+from planner.files.audio import read_excerpt
+from planner.files.audio_opening import file_form
 from planner.model import Floats
+from planner.note_pairs import Reading
 from planner.null_test import (
     PIECE_S,
     NullTest,

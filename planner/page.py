@@ -11,7 +11,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -28,6 +28,7 @@ from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
+from planner.said_bars import with_last_bar
 from planner.spelling import names_at
 from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
@@ -36,6 +37,7 @@ from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
 PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
+PRINTED_QUESTIONS = 6  # likewise
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
     ("yes", "yes", "make this edit"),
@@ -70,6 +72,7 @@ class _Entry:
     sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
     answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
     alike: tuple[str, ...]
+    bars: tuple[int, int] | None  # of a stretch between two tunings: where it may lie otherwise
 
 
 def review_page(
@@ -103,10 +106,13 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     questions = [line for line in lines if line.offender is None]
     shifts = clock_shifts(plan.session, dict(plan.facts))
     sounds = {one.span.row_id: one for one in excerpts}
+    starts_s = {j.measured.id: j.measured.note.start_s for j in plan.judged}
 
     def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
         names = names_at(plan.keys, line.row.start_bar)
+        row = with_last_bar(line.row, starts_s, tempo_map, shifts.get(line.row.stem, 0.0))
+        line = replace(line, row=row)
         return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted
@@ -145,6 +151,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
+        asked_first=wanted,
+        asked_printed=PRINTED_QUESTIONS,
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,
@@ -218,7 +226,14 @@ def _entry(
         if row.action == "other-take"
         else ANSWERS,
         alike=line.alike,
+        bars=_bars(row),
     )
+
+
+def _bars(row: Row) -> tuple[int, int] | None:
+    if row.scope != "span" or row.start_bar is None or row.end_bar is None:
+        return None
+    return row.start_bar, row.end_bar
 
 
 def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:

@@ -6,6 +6,7 @@ folds several single edits together knows the others, so that one answer can go 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -27,7 +28,8 @@ class Line:
 def page_lines(plan: Plan) -> tuple[Line, ...]:
     """List the offenders above the stop line, at most as many as the session wants, then questions.
 
-    An offender without a row in the list is left out: there is nothing to answer.
+    Questions about a whole stem come first, then those about the longest notes. An offender without
+    a row in the list is left out: there is nothing to answer.
     """
     rows = {row.id: row for row in plan.rows}
     notes = {judged.measured.id: judged for judged in plan.judged}
@@ -35,8 +37,15 @@ def page_lines(plan: Plan) -> tuple[Line, ...]:
     lines = [
         _line(rows[o.row_id], o, notes, plan.rows) for o in shown[: plan.session.offenders_wanted]
     ]
-    asked = [_line(row, None, notes, ()) for row in plan.rows if row.kind == "question"]
+    questions = [row for row in plan.rows if row.kind == "question"]
+    asked = [_line(row, None, notes, ()) for row in sorted(questions, key=_lasts_s, reverse=True)]
     return (*lines, *asked)
+
+
+def _lasts_s(question: Row) -> float:
+    if question.start_s is None or question.end_s is None:
+        return math.inf  # about a stem as a whole
+    return round(question.end_s - question.start_s, 1)
 
 
 def _line(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
-from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
+from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.named_chords import NONE_NAMED, NamedChords
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
@@ -275,7 +276,17 @@ def _roots(
     }
 
 
-def clock_shifts(session: Session, facts_of: Mapping[str, AudioFacts]) -> dict[str, float]:
+class Clocked(Protocol):
+    """Whatever knows when a file begins: `AudioFacts`, or its header alone."""
+
+    @property
+    def sr(self) -> int: ...
+
+    @property
+    def time_reference_smp(self) -> int | None: ...
+
+
+def clock_shifts(session: Session, facts_of: Mapping[str, Clocked]) -> dict[str, float]:
     """Seconds from each file's clock to the session's, as far as a person typed them in.
 
     Time stamps inside the files are not trusted for this; a typed ``start_smp`` counts from the

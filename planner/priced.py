@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clashes import Bools, Ints, beats_of
+from planner.clashes import Bools, Ints, can_be_sore, sounds_sour
 from planner.model import Floats
 from planner.sour_time import Now, SourMap
 from planner.taking_back import Made
@@ -151,12 +151,14 @@ def _sore_if_made(sour: SourMap, now: Now, add_of: Mapping[int, float]) -> Bools
         vibrato_half_cents=np.tile(met.vibrato_half_cents, 2),
     )
     hz = np.concatenate([now.heard_hz, made_hz])
-    return np.array(
-        [
-            [beats_of(replace(twice, low=met.low + a, high=met.high + b), hz).sore for b in (0, n)]
-            for a in (0, n)
-        ]
-    )
+    everyone = np.arange(len(met.low))
+    can = can_be_sore(met)
+
+    def sore(a: int, b: int) -> Bools:
+        placed = replace(twice, low=met.low + a, high=met.high + b)
+        return can & sounds_sour(placed, hz, everyone)
+
+    return np.array([[sore(a, b) for b in (0, n)] for a in (0, n)])
 
 
 def _over_if_made(sour: SourMap, now: Now, add_of: Mapping[int, float]) -> Bools:

@@ -29,18 +29,18 @@ from dataclasses import dataclass, replace
 from typing import get_args
 
 from planner.answers import ANSWERS, STATE_OF, Answer, largest_move
-from planner.locks import bars_words
 from planner.model import ROLES, Role
 from planner.pitch import note_name
 from planner.plan_model import Row
 from planner.questions import asks_role, meant_midi, why_no_no, why_no_yes
+from planner.said_bars import BARS, SaidBars, bars_of, bars_said, bars_written
 from planner.session_model import KeyMark
 from planner.spelling import names_at
 
 _ROLES: tuple[Role, ...] = get_args(Role)
 EXPORT_HEAD = "planner answers 1"
 
-_REF = r"#?(?:[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
+_REF = r"#?(?:(?i:rule)[ \t]+\d+|[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
 _RANGE = re.compile(r"(\d+)[ \t]*(?:-|\u2013|to)[ \t]*(\d+)", re.IGNORECASE)
 _RANGE_MOST = 100  # chosen: no list that people answer by numbers is longer
 _ANSWER_FIRST = re.compile(rf"\A(?:{'|'.join(ANSWERS)})\b(?=.*\d)", re.IGNORECASE | re.DOTALL)
@@ -54,15 +54,11 @@ _NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
 _VERB = r"(?:(?:it\s+)?(?:is|was|means)\s+(?:meant\s+(?:as\s+)?)?|meant\s+(?:as\s+)?)"
 # Longer names first: fretted-chords before fretted.
 _ROLE = "|".join(sorted(map(re.escape, ROLES), key=lambda name: (-len(name), name)))
-_BARS = (
-    r"(?:from\s+bar\s+(?P<from>\d+)(?:\s+on)?"
-    r"|bars?\s+(?P<first>\d+)(?:\s*(?:-|\u2013|to)\s*(?P<last>\d+))?)"
-)
 _ITEM = re.compile(
     rf"(?<![\w.-])(?<![A-Ga-g](?=#))(?<![A-Ga-g]#)(?P<refs>{_REF}(?:{_JOIN}{_REF})*)\s*[:=]?\s*"
     rf"(?:-\s+)?(?:(?P<answer>{'|'.join(ANSWERS)})\b(?!-)"
     rf"|(?:{_VERB}(?P<meant>{_NOTE})|(?P<plain>{_PLAIN_NOTE}))(?![\w#'\u2019-])"
-    rf"|(?:{_VERB}|role\s+)?(?P<role>{_ROLE})(?![\w-])|(?P<bars>{_BARS})(?!\w))",
+    rf"|(?:{_VERB}|role\s+)?(?P<role>{_ROLE})(?![\w-])|(?P<bars>{BARS})(?!\w))",
     re.IGNORECASE,
 )
 _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
@@ -77,7 +73,7 @@ _LOCK = re.compile(
 _QUESTION, _RULE = re.compile(r"Q-\d+", re.IGNORECASE), re.compile(r"R-\d+", re.IGNORECASE)
 _LINE = re.compile(
     r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|role\s+(?P<role>[a-z-]+)"
-    r"|(?P<answer>[A-Za-z]+))[ ]*"
+    rf"|(?P<bars>{BARS})|(?P<answer>[A-Za-z]+))[ ]*"
     r"(?:\t(?P<comment>.*))?"
 )
 
@@ -90,7 +86,7 @@ class Said:
     answer: Answer | None = None  # None: a note was named
     meant: str = ""  # the note that was meant, as written
     role: Role | None = None  # of the stem that a question asks about
-    bars: tuple[int, int | None] | None = None  # of a rule; without a last bar to the end
+    bars: SaidBars | None = None  # of a rule
     comment: str = ""
     like_this: bool = False
 
@@ -155,7 +151,7 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
                 answer=answer,
                 meant=match["meant"] or match["plain"] or "",
                 role=next((r for r in _ROLES if r == (match["role"] or "").lower()), None),
-                bars=_bars_said(match) if match["bars"] else None,
+                bars=bars_said(match) if match["bars"] else None,
             )
             found.append((refs[0][0], match.end(), names, said_here))
     said: list[Said] = []
@@ -177,12 +173,6 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
             comment = f"ask {comment}"
         said += [replace(one, ref=ref, comment=comment, like_this=like) for ref in refs_of_item]
     return tuple(said), tuple(unclear)
-
-
-def _bars_said(match: re.Match[str]) -> tuple[int, int | None]:
-    if match["from"]:
-        return int(match["from"]), None
-    return int(match["first"]), int(match["last"] or match["first"])
 
 
 def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
@@ -218,16 +208,22 @@ def read_export(text: str) -> Export:
         match = _LINE.fullmatch(line.rstrip("\r"))
         answer = next((a for a in ANSWERS if match and a == (match["answer"] or "").lower()), None)
         role = next((r for r in _ROLES if match and r == match["role"]), None)
-        if match is None or (answer is None and role is None and not match["meant"]):
-            why = f"line {number} is no '<row id> yes, no, ask, half, note, meant <note> or role "
-            why += "<role>', then a tab and words"
+        bars = bars_said(match) if match and match["bars"] else None
+        known = answer or role or bars or (match and match["meant"])
+        if match is None or not known:
+            why = f"line {number} is no '<row id> yes, no, ask, half, note, meant <note>, role "
+            why += "<role> or bars <first>-<last>', then a tab and words"
             unclear.append(Unclear(text=line, why=why))
             continue
         comment = re.sub(
             r"\\([n\\])", lambda m: "\n" if m[1] == "n" else "\\", match["comment"] or ""
         )
         meant = match["meant"] or ""
-        said.append(Said(ref=match["id"], answer=answer, meant=meant, role=role, comment=comment))
+        said.append(
+            Said(
+                ref=match["id"], answer=answer, meant=meant, role=role, bars=bars, comment=comment
+            )
+        )  # fmt: skip
     return Export(
         song=head.get("song", ""),
         plan=head.get("plan", ""),
@@ -281,7 +277,7 @@ def placed(
             label = one.ref if each is row else "like this"
             done[each.id, word] = Placed(
                 ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi,
-                role=one.role, bars=one.bars,
+                role=one.role, bars=bars_of(one.bars, each),
             )  # fmt: skip
     return tuple(done.values()), tuple(unclear)
 
@@ -310,6 +306,8 @@ def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
 def _each(ref: str) -> tuple[str, ...]:
     """The lines of a range such as "3-6"; anything else is itself."""
     ref = ref.removeprefix("#")
+    if ref[:4].lower() == "rule":
+        return (f"R-{int(ref[4:]):03d}",)
     ends = _RANGE.fullmatch(ref)
     if ends is None or not 0 < int(ends[2]) - int(ends[1]) <= _RANGE_MOST:
         return (ref,)
@@ -361,8 +359,9 @@ def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
         return f"{row.id} is no rule, so it has no stretch of bars"
     if one.bars is not None and row.start_bar is None:
         return "there is no tempo map, so no bar can be found"
-    if one.bars is not None and one.bars[1] is not None and one.bars[1] < one.bars[0]:
-        return f"bars {one.bars[0]}-{one.bars[1]} end before they begin"
+    bars = bars_of(one.bars, row)
+    if bars is not None and bars[1] is not None and bars[1] < bars[0]:
+        return f"bars {bars[0]}-{bars[1]} end before they begin"
     if one.answer == "no" and (why := why_no_no(row)):
         return why
     if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
@@ -378,7 +377,7 @@ def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
 
 def _as_written(one: Said) -> str:
     meant = f"meant {one.meant}" if one.meant else ""
-    bars = "" if one.bars is None else bars_words(one.bars)
+    bars = "" if one.bars is None else bars_written(one.bars)
     return " ".join(p for p in (one.ref, one.answer, meant, one.role, bars, one.comment) if p)
 
 

@@ -118,13 +118,15 @@ def _common_share(one: Sequence[str], other: Sequence[str]) -> float:
 
 def _known_row(row: Row, before: Known | None = None) -> Known:
     action: Action | None = None if row.kind == "question" else row.action
-    if row.kind == "rule" and row.action == "leave" and before is not None:
-        action = before.action  # refused by a person: known by what was proposed
+    scope = row.scope
+    if row.kind == "rule" and before is not None:
+        # Known by what the planner found, though a person refused it or gave it its bars.
+        scope, action = before.scope, before.action
     return Known(
         id=row.id,
         kind=row.kind,
         stem=row.stem,
-        scope=row.scope,
+        scope=scope,
         action=action,
         midi=row.intended_midi,
         start_s=None if row.start_s is None else round(row.start_s, 4),

@@ -5,7 +5,7 @@ The tool's own value always stands beside a person's, in the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -72,6 +72,7 @@ def ruled_rules(
             rule = _in_said_bars(rule, rulings[rule_id], free)
             rule = _ruled_rule(rule, rulings[rule_id], may_move)
         done[rule_id] = rule
+    done = _none_twice(rules, done, [k for k in rulings if _says_bars(rulings[k])])
     for rule_id, ruling in rulings.items():
         row = ruling.frozen
         if row is not None and row.kind == "rule" and rule_id not in done:
@@ -79,6 +80,40 @@ def ruled_rules(
             if covers and row.scope is not None:
                 done[rule_id] = _rule_of(row, covers)
     return done
+
+
+def _says_bars(ruling: Ruling) -> bool:
+    said = ruling.override is not None and ruling.override.bars is not None
+    return said and ruling.frozen is None
+
+
+def _none_twice(
+    found: Mapping[str, ScopeRule], ruled: Mapping[str, ScopeRule], said: Sequence[str]
+) -> dict[str, ScopeRule]:
+    """Take the notes of a stretch that a person gave its bars out of the stretches beside it.
+
+    A note is in one tuning of its instrument. Stretches that had notes in common as they were found
+    lie over each other, not beside; of two that people gave the same bars, the later answer has
+    them.
+    """
+    left = dict(ruled)
+    for rule_id in said:
+        mine = ruled.get(rule_id)
+        if mine is None or rule_id not in found:
+            continue
+        left[rule_id] = mine
+        for other_id, other in list(left.items()):
+            if other_id == rule_id or (other.stem, other.scope) != (mine.stem, "span"):
+                continue
+            over = other_id not in found or set(found[other_id].covers) & set(found[rule_id].covers)
+            covers = tuple(n for n in other.covers if n not in mine.covers)
+            if over or covers == other.covers:
+                continue
+            if covers:
+                left[other_id] = replace(other, covers=covers)
+            else:
+                del left[other_id]
+    return left
 
 
 def _in_said_bars(rule: ScopeRule, ruling: Ruling, bars: Mapping[str, int]) -> ScopeRule:

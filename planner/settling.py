@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, said_clash
@@ -29,6 +29,7 @@ from planner.tolerances import Judging, Tolerances
 
 _SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
+_Errors = tuple[tuple[float | None, ...], ...]
 _HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
 
 
@@ -42,6 +43,37 @@ class Settled:
     tool: dict[str, Judged]  # what is decided without anybody's answers
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What was found in earlier tries of one round: taken again where the same is asked."""
+
+    # By stem: the part, the errors of its notes, and the rules found in them.
+    rules: dict[str, list[tuple[Part, _Errors, tuple[ScopeRule, ...]]]] = field(
+        default_factory=dict
+    )
+    notes: dict[str, tuple[Case, Judged]] = field(default_factory=dict)
+
+    def decided(self, case: Case) -> Judged:
+        note_id = case.aimed.measured.id
+        before = self.notes.get(note_id)
+        if before is None or before[0] != case:
+            before = case, decide(case)
+            self.notes[note_id] = before
+        return before[1]
+
+    def rules_of(
+        self, part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+    ) -> tuple[ScopeRule, ...]:
+        errors = tuple((a.onset_cents, a.sustain_cents, a.end_cents, a.heard_cents) for a in aimed)
+        known = self.rules.setdefault(part.stem.code, [])
+        for other, left, rules in known:
+            if other is part and left == errors:
+                return rules
+        found = _found_rules(part, aimed, tolerances, judging)
+        known.append((part, errors, found))
+        return found
+
+
 def settle(
     parts: dict[str, Part],
     standing: dict[str, Standing],
@@ -52,6 +84,7 @@ def settle(
     follows: Mapping[str, str],
     before: Mapping[str, ScopeRule] | None,
     planners: Mapping[str, Judged],
+    seen: Seen,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
 
@@ -66,6 +99,8 @@ def settle(
         people said of rules and notes is carried out.
     planners : mapping
         What the planner decides where nobody has answered anything, by note id.
+    seen : Seen
+        Of the tries before on the same notes; what this one finds is added.
     """
     rulings, done = recalled.rulings, before or {}
 
@@ -74,7 +109,7 @@ def settle(
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
     at_first = {
-        code: _found_rules(part, part.aimed, tolerances, judging) for code, part in parts.items()
+        code: seen.rules_of(part, part.aimed, tolerances, judging) for code, part in parts.items()
     }
     found = {code: open_ones(every) for code, every in at_first.items()}
     sits_so = frozenset(
@@ -106,6 +141,7 @@ def settle(
             kept,
             follows,
             sits_so,
+            seen,
         )
         judged = {
             k: ruled_note(
@@ -122,7 +158,7 @@ def settle(
             left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
             more = tuple(
                 rule
-                for rule in open_ones(_found_rules(part, left, tolerances, judging))
+                for rule in open_ones(seen.rules_of(part, left, tolerances, judging))
                 if not decided_by_a_person(rule, rules, rulings)
             )
             found[code] = together(found[code], more)
@@ -177,6 +213,7 @@ def _decide_all(
     kept: Kept,
     follows: Mapping[str, str],
     sits_so: frozenset[str],
+    seen: Seen,
 ) -> dict[str, Judged]:
     by_id = {n.id: n for n in sounding}
     worst = worst_clashes(clashes)
@@ -192,7 +229,10 @@ def _decide_all(
     judged = {}
     doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
     for part in parts.values():
-        made = [moved(a, sum(c for _, c in layers.get(a.measured.id, ()))) for a in part.aimed]
+        made = [
+            moved(a, sum(c for _, c in layers[a.measured.id])) if a.measured.id in layers else a
+            for a in part.aimed
+        ]
         usual = usual_onsets(made, part.stem.role, tolerances)
         for a in part.aimed:
             note_id = a.measured.id
@@ -228,7 +268,7 @@ def _decide_all(
                 gives_way_cents=kept.gives_way.get(note_id),
                 beats_if_moved=_against(kept, note_id, by_id),
             )
-            one = decide(case)
+            one = seen.decided(case)
             if clash is not None and partner is not None:
                 one = replace(
                     one,

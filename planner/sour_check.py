@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.check import Pair, Reading
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote
 from planner.clearing import SOUR_FROM_S
 from planner.model import Role
+from planner.note_pairs import Pair, Reading
 from planner.parts import loud_of
 from planner.pitch import cents
 from planner.plan_model import EDIT_ACTIONS, Row

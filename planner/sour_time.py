@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clashes import Bools, Ints, Meetings, SoundingNote, beats_of, find_meetings
+from planner.clashes import (
+    Bools,
+    Ints,
+    Meetings,
+    SoundingNote,
+    can_be_sore,
+    find_meetings,
+    sounds_sour,
+)
 from planner.model import Floats
 from planner.pitch import cents
 
@@ -30,7 +38,7 @@ class SourMap:
     note_end: Ints  # (n,) first piece after it
     met_first: Ints  # (m,)
     met_end: Ints
-    meetings_of: tuple[Ints, ...]  # (n,) which meetings each note is in
+    meetings_of: tuple[Ints, ...]  # (n,) in which meetings each note can be sour, ascending
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -74,10 +82,12 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
     note_end = np.searchsorted(edges_s, np.round(end_s, 6))
     met_first = np.maximum(note_first[met.low], note_first[met.high])
     met_end = np.minimum(note_end[met.low], note_end[met.high])
-    both = np.concatenate([met.low, met.high])
+    # What is too faint, or hidden by a vibrato, is never sour, wherever the notes are moved.
+    kept = np.flatnonzero(can_be_sore(met))
+    both = np.concatenate([met.low[kept], met.high[kept]])
     order = np.argsort(both, kind="stable")
     bounds = np.searchsorted(both[order], np.arange(n + 1))
-    which = np.tile(np.arange(len(met.low)), 2)[order]
+    which = np.tile(kept, 2)[order]
     heard = np.array([note.heard_hz for note in met.notes])
     return SourMap(
         met=met,
@@ -90,7 +100,7 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
         note_end=note_end,
         met_first=met_first,
         met_end=met_end,
-        meetings_of=tuple(which[bounds[k] : bounds[k + 1]] for k in range(n)),
+        meetings_of=tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n)),
     )
 
 
@@ -124,20 +134,7 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         Indices, each once.
     add_cents : array (k,)
     """
-    own = [sour.meetings_of[k] for k in notes]
-    which = np.unique(np.concatenate(own)) if own else np.zeros(0, dtype=np.int64)
-    kept = now.moved_cents[notes]
-    heard = now.heard_hz[notes]
-    now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** ((kept + add_cents) / 1200.0)
-    sore = beats_of(sour.met, now.heard_hz, which).sore
-    now.heard_hz[notes] = heard  # put back: a copy of all pitches a try would be the slowest step
-    error = np.round(np.abs(sour.error_cents[notes] + kept + add_cents), 1)
-    over = error > sour.limit_cents[notes]
-
-    change = Change(
-        gain_s=0.0, shared_s=0.0, notes=notes, add_cents=add_cents, meetings=which, sore=sore,
-        over=over,
-    )  # fmt: skip
+    change = turned_by(sour, now, notes, add_cents)
     first, end, more = _turns(sour, now, change)
     gain_s = shared_s = 0.0
     if len(first):
@@ -147,6 +144,25 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         gain_s = float(((count > 0).astype(float) - (count + added > 0)) @ piece_s)
         shared_s = -float(added @ piece_s)
     return replace(change, gain_s=round(gain_s, 4), shared_s=round(shared_s, 4))
+
+
+def turned_by(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
+    """Say what a move would turn sour or clean, as `change_of`, without weighing it in seconds."""
+    own = [sour.meetings_of[k] for k in notes]
+    which = np.zeros(0, dtype=np.int64)
+    if own:
+        which = own[0] if len(own) == 1 else np.unique(np.concatenate(own))
+    kept = now.moved_cents[notes]
+    heard = now.heard_hz[notes]
+    now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** ((kept + add_cents) / 1200.0)
+    sore = sounds_sour(sour.met, now.heard_hz, which)
+    now.heard_hz[notes] = heard  # put back: a copy of all pitches a try would be the slowest step
+    error = np.round(np.abs(sour.error_cents[notes] + kept + add_cents), 1)
+    over = error > sour.limit_cents[notes]
+    return Change(
+        gain_s=0.0, shared_s=0.0, notes=notes, add_cents=add_cents, meetings=which, sore=sore,
+        over=over,
+    )  # fmt: skip
 
 
 def apply(sour: SourMap, now: Now, change: Change) -> None:

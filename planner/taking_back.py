@@ -14,7 +14,7 @@ import numpy as np
 
 from planner.clashes import Ints
 from planner.model import Floats
-from planner.sour_time import Change, Now, SourMap, apply, change_of, pieces_turned
+from planner.sour_time import Change, Now, SourMap, apply, pieces_turned, turned_by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,7 +53,7 @@ def last_to_go(
     """
     count = len(moves)
     for move in moves:
-        apply(sour, now, change_of(sour, now, move.notes, move.add_cents))
+        apply(sour, now, turned_by(sour, now, move.notes, move.add_cents))
     first = np.array([_first(sour, move) for move in moves], dtype=np.int64)
     end = np.array([_end(sour, move) for move in moves], dtype=np.int64)
     soured = [np.zeros(0, dtype=np.int64)] * count  # pieces of time that each move takes
@@ -68,7 +68,7 @@ def last_to_go(
             needed_by[k] += 1
 
     def undone(k: int) -> Change:
-        return change_of(sour, now, moves[k].notes, -moves[k].add_cents)
+        return turned_by(sour, now, moves[k].notes, -moves[k].add_cents)
 
     def look_again(which: Ints) -> None:
         for k in which:
@@ -82,6 +82,7 @@ def last_to_go(
             shares = sour.piece_s[soured[k]] / takers[soured[k]]
             worth_s[k] = round(float(shares.sum()) - freed_s[k], 4) / moves[k].cost
 
+    left = sum(move.cost for move in moves)  # costs are whole numbers: sums are exact
     everyone = np.arange(count)
     look_again(everyone)
     weigh_again(everyone)
@@ -90,11 +91,11 @@ def last_to_go(
         if not len(may_go):
             break
         least = int(may_go[np.argmin(worth_s[may_go])])
-        left = sum(move.cost for move, here in zip(moves, stays, strict=True) if here)
         if enough(float(worth_s[least]), left):
             break
         apply(sour, now, undone(least))
         stays[least] = False
+        left -= moves[least].cost
         for k in moves[least].needs:
             needed_by[k] -= 1
         takers[soured[least]] -= 1

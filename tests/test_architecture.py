@@ -46,7 +46,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "stop_line worth_clearing",
         "fewest_moves ledger row_ids answers",
         "file_delay",
-        "spelling locks questions null_test check ghost_check",
+        "spelling locks questions said_bars null_test note_pairs check ghost_check edited_notes",
         "ruled ruled_rows parted_rules voicings tuner",
         "note_edits inside_tolerance row_places",
         "fits",

@@ -7,13 +7,11 @@ from dataclasses import replace
 import pytest
 
 from planner.check import (
-    Pair,
-    Reading,
     RowCheck,
+    StemCheck,
     checked_rows,
     checked_stem,
     moved_unasked,
-    paired,
     verdict_of,
 )
 from planner.check_words import (
@@ -25,6 +23,7 @@ from planner.check_words import (
     state_of,
 )
 from planner.ghost_check import Ghost
+from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import Changed, NullTest
 from planner.pitch import shift_hz
 from planner.sour_check import FreshSour, SourCheck
@@ -65,18 +64,6 @@ def reading(k: int, off: float = 0.0, late_s: float = 0.0, **more: float) -> Rea
         onset_uncertainty_cents=0.3,
     )  # fmt: skip
     return replace(given, **more)
-
-
-@pytest.mark.parametrize("late_s", [0.0, 0.0107, -0.05, 2.4, -7.3])
-def test_notes_are_found_again_however_late_the_file(late_s: float) -> None:
-    """One shift for the whole file; notes of other pitches are never taken."""
-    then = [reading(k) for k in range(12)]
-    now = [reading(k, 10.0, late_s) for k in range(12) if k != 5]
-    pairs, found_s = paired(then, now)
-    assert [p.then.id for p in pairs] == [r.id for r in then if r.id != "LV-0005"]
-    assert found_s == pytest.approx(late_s)
-    assert all(p.moved("sustain")[0] == pytest.approx(10.0) for p in pairs)  # type: ignore[index]
-    assert paired(then, [])[0] == paired([], now)[0] == ()
 
 
 def test_rules_and_notes_are_told_apart() -> None:
@@ -328,3 +315,55 @@ def test_a_rule_left_undone_is_no_doing_of_a_smaller_one() -> None:
     }
     rows, _ = checked_rows((pitch, whole), both, frozenset())
     assert [r.verdict for r in rows] == ["done", "done"]
+
+
+def test_a_fade_is_said_once_and_kindly() -> None:
+    """How far the level goes, what it may be, and that the sound is the same."""
+    null = NullTest(
+        stem="LV", file="lv_fix.wav", compared_s=40.0, null_db=None, ride_db=(-6.0, 0.0)
+    )
+    check = BounceCheck(
+        song="Song", plan="plan_01", rows=(), moved=(), stems=(), changed_originals=(),
+        nulls=(null,),
+    )  # fmt: skip
+    assert not check.passed
+    assert (
+        "LV: lv_fix.wav: its level moves along the file, from 6.0 dB softer to unchanged: a fade, "
+        "or levels ridden by hand; otherwise it is the same sound. Bounce it without, or say so to "
+        "whoever mixes."
+    ) in in_short(check)
+    assert "the same sound, its level moving from 6.0 dB softer to unchanged" in check_markdown(
+        check, ()
+    )
+
+
+def test_many_stems_without_a_file_are_one_line() -> None:
+    """Who bounces a few stems at a time is not told of each of the others."""
+
+    def told(stems: int) -> list[str]:
+        absent = tuple(
+            StemCheck(
+                code=f"GT{k}", notes=9, paired=0, late_s=0.0, unchecked_rows=2,
+                said=(f"no corrected file for GT{k}: 2 rows cannot be checked",),
+            )
+            for k in range(1, stems + 1)
+        )  # fmt: skip
+        check = BounceCheck(
+            song="Song", plan="plan_01", rows=(), moved=(), stems=absent, changed_originals=()
+        )
+        return in_short(check)[1:]
+
+    assert len(told(3)) == 3
+    assert told(4) == [
+        "No corrected files for 4 stems (GT1, GT2, GT3, GT4): 8 rows cannot be checked."
+    ]
+
+
+def test_a_ridden_level_is_not_told_twice() -> None:
+    """Where the level moves along the file, its middle is no figure of its own."""
+    base = NullTest(stem="LV", file="x.wav", compared_s=40.0, gain_db=-1.5)
+    pairs = paired([reading(k) for k in range(4)], [reading(k) for k in range(4)])
+    then = [reading(k) for k in range(4)]
+    assert checked_stem("LV", then, pairs, (), base).said == ("1.5 dB softer than the original",)
+    ridden = replace(base, ride_db=(-3.0, 0.0))
+    assert checked_stem("LV", then, pairs, (), ridden).said == ()

@@ -13,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
-from planner.check import Reading
+from planner.note_pairs import Reading
 from planner.null_test import NullTest, piece_sums, untouched
 from planner.nulling import null_test
 from tests.invented_plan import RULE, row
@@ -215,6 +215,44 @@ def test_where_nothing_is_asked() -> None:
     assert untouched((pitch,), spans, 10000, sr) == ((0, 950), (2050, 2950), (4050, 10000))
     for state in ("refused", "parked"):
         assert untouched((replace(part, state=state),), spans, 10000, sr) == ((0, 10000),)
+
+
+@pytest.mark.parametrize("shape", ["fade", "rides"])
+def test_a_level_that_moves_along_the_file_is_one_thing_to_say(
+    compared: Callable[..., NullTest], shape: str
+) -> None:
+    """A fade over all of it, or levels ridden by hand, is told once with how far it goes."""
+    t = np.arange(len(line())) / SR
+    by_db = -0.5 * t if shape == "fade" else 1.5 * np.sin(2 * np.pi * t / 5.0)
+    found = compared(line() * 10 ** (by_db / 20))
+    assert not found.passed
+    assert not found.rerendered
+    assert found.changed == ()
+    assert found.ride_db is not None
+    ends = (-6.0, 0.0) if shape == "fade" else (-1.5, 1.5)
+    assert found.ride_db == pytest.approx(ends, abs=0.15)
+
+
+def test_a_hole_in_a_ridden_file_is_still_told(compared: Callable[..., NullTest]) -> None:
+    """What is silent, or another sound, under a fade is a stretch of its own."""
+    t = np.arange(len(line())) / SR
+    faded = line() * 10 ** (-0.5 * t / 20)
+    faded[round(4.0 * SR) : round(4.5 * SR)] = 0.0
+    found = compared(faded)
+    assert found.ride_db is not None
+    assert [one.how for one in found.changed] == ["silent"]
+    assert (found.changed[0].start_s, found.changed[0].end_s) == pytest.approx((4.0, 4.5), abs=0.11)
+
+
+def test_a_step_of_level_over_less_than_half_is_a_stretch(
+    compared: Callable[..., NullTest],
+) -> None:
+    """One verse a decibel softer is no ride: its place is what matters."""
+    y = line()
+    y[: round(4.0 * SR)] *= 10 ** (-1.0 / 20)
+    found = compared(y)
+    assert found.ride_db is None
+    assert [one.how for one in found.changed] == ["level"]
 
 
 def test_why_nothing_was_compared(compared: Callable[..., NullTest], tmp_path: Path) -> None:

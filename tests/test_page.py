@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented_plan import OFFENDER, judged, plan, row
+from invented_plan import OFFENDER, QUESTION, judged, plan, row
 
 from planner.model import Measurement
 from planner.page import review_page
@@ -187,6 +187,17 @@ def test_a_question_between_two_notes_offers_both() -> None:
     asked = page.partition("<h2>Questions</h2>")[2].partition("</article>")[0]
     assert re.findall(r'data-answer="([^"]+)"', asked) == ["meant D4", "meant Eb4", "no", "ask"]
     assert "Answer: D4 / Eb4 / no / ask, note" in asked
+
+
+def test_many_questions_are_folded_and_few_are_printed() -> None:
+    """As many questions as offenders stand open; the rest is one line to unfold."""
+    rows = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 21))
+    page = review_page(plan(rows=rows, offenders=()))
+    open_ones, _, folded = page.partition('<details class="more">')
+    assert open_ones.count("<article") == 12
+    assert "8 further questions, about shorter notes" in folded
+    assert "14 further questions: on the screen, and in the edit list." in folded
+    assert '<details class="more">' not in review_page(plan(rows=rows[:12], offenders=()))
 
 
 def test_questions_offer_no_half() -> None:

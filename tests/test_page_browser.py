@@ -48,6 +48,10 @@ REFUSED = (
     "'securitypolicyviolation', (e) => refused.push(e.effectiveDirective));"
 )
 
+TYPED = (
+    "const input = document.querySelector(`[data-bar=${arguments[0]}]`); "
+    "input.value = arguments[1]; input.dispatchEvent(new Event('input'));"
+)
 PATIENCE_S = 20.0  # chosen: a loaded machine starts a sound late, but not this late
 ALIKE = row(id="LV-0150", severity=40.0)
 PLAN = plan(rows=(RULE, row(), ALIKE, QUESTION))
@@ -674,6 +678,34 @@ def test_without_scripts_it_is_a_report(opened: Any, browser: Any) -> None:
     finally:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     browser.get(url)
+
+
+def test_a_stretch_is_given_its_bars(opened: Any) -> None:
+    """Typed bars of a rule over a stretch leave as words that a reply may hold; one end will do."""
+    span = replace(RULE, scope="span", action="tuning-span", start_bar=19, end_bar=36)
+    offender = replace(OFFENDER, row_id="R-001")
+    page = opened(plan(rows=(span,), offenders=(offender,)))
+    page.execute_script(TYPED, "from", "17")
+    assert answers(page)[3:] == ["R-001 begins at bar 17"]
+    page.execute_script(TYPED, "to", "33")
+    keys(page, "j", "y")
+    assert answers(page)[3:] == ["R-001 bars 17-33", "R-001 yes"]
+    export = read_export("\n".join(answers(page)) + "\n")
+    found, unclear = placed(export.said, (span,), {})
+    assert unclear == ()
+    assert [(one.bars, one.answer) for one in found] == [((17, 33), None), (None, "yes")]
+
+
+def test_keys_unfold_further_questions(opened: Any) -> None:
+    """Going on past the open questions opens the rest, which takes no room before that."""
+    asked = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 15))
+    page = opened(plan(rows=asked, offenders=()))
+    unfolded = "return document.querySelector('details.more').open"
+    keys(page, *"j" * 12)
+    assert not page.execute_script(unfolded)
+    keys(page, "j", "n")
+    assert page.execute_script(unfolded)
+    assert answers(page)[3:] == ["Q-013 no"]
 
 
 def test_it_prints_on_two_pages(opened: Any) -> None:

@@ -274,7 +274,7 @@ ROLE = replace(
     QUESTION, id="Q-004", stem="BAS", covers=(), start_bar=None, start_s=None,
     rule_name="role of a low part", intended_midi=None,
 )  # fmt: skip
-SPAN = replace(RULE, id="R-002", scope="span", action="tuning-span", start_bar=19)
+SPAN = replace(RULE, id="R-002", scope="span", action="tuning-span", start_bar=19, end_bar=36)
 
 
 @pytest.mark.parametrize(
@@ -287,6 +287,12 @@ SPAN = replace(RULE, id="R-002", scope="span", action="tuning-span", start_bar=1
         ("R-2 bar 19", None, (19, 19)),
         ("R-002 bars 19 to 34 as she said", None, (19, 34)),
         ("R-002 from bar 19 on", None, (19, None)),
+        ("rule 2 begins at bar 17", None, (17, 36)),
+        ("R-002 starts in bar 17 as she said", None, (17, 36)),
+        ("R-002 ends with bar 33", None, (19, 33)),
+        ("Rule 2 from bar 17 to 33", None, (17, 33)),
+        ("R-002 begins at bar 17 and ends at bar 33", None, (17, 33)),
+        ("R-002: bars 17 until bar 33", None, (17, 33)),
     ],
 )
 def test_a_role_or_a_stretch_of_bars(
@@ -308,6 +314,7 @@ def test_roles_and_bars_elsewhere_are_words() -> None:
         ("12", "no", "brass is louder in bars 3-4")
     ]
     assert said("12 brass") == []
+    assert said("rule 3 yes, 4 no") == [("R-003", "yes", ""), ("4", "no", "")]
     assert said("LV-0147 bars 3-4") == []
 
 
@@ -317,6 +324,9 @@ def test_roles_and_bars_elsewhere_are_words() -> None:
         ("Q-004 no", "a no does not say which role BAS has: type Q-004 fretted, Q-004 bowed, "),
         ("Q-001 brass", "Q-001 does not ask for a role"),
         ("R-002 bars 34-19", "bars 34-19 end before they begin"),
+        ("R-002 ends at bar 12", "bars 19-12 end before they begin"),
+        ("R-002 begins at bar 40", "bars 40-36 end before they begin"),
+        ("R-009 ends at bar 4", "there is no tempo map, so no bar can be found"),
         ("R-009 bars 3-4", "there is no tempo map, so no bar can be found"),
         ("Q-004 brass Q-004 bowed", "Q-004 was answered 'brass' before in the same reply"),
     ],
@@ -336,6 +346,5 @@ def test_a_role_in_the_pages_export() -> None:
     assert [(s.ref, s.role, s.comment) for s in export.said] == [
         ("Q-004", "bass-fretless", "they play")
     ]
-    assert "line 4 is no '<row id> yes, no, ask, half, note, meant <note> or role <role>'" in (
-        export.unclear[0].why
-    )
+    why = "line 4 is no '<row id> yes, no, ask, half, note, meant <note>, role <role> or bars "
+    assert export.unclear[0].why.startswith(why)

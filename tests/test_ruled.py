@@ -434,6 +434,37 @@ def test_a_rule_lies_in_the_bars_that_a_person_gave_it() -> None:
     assert "bars 9-12, set by Ed, where it has no note, so it stays: so" in nowhere.reason
 
 
+def test_a_border_moves_and_no_note_is_in_two_tunings() -> None:
+    """Notes of a stretch with bars from a person leave the stretch beside it, not one over it."""
+
+    def span(covers: tuple[str, ...], add: float) -> ScopeRule:
+        return ScopeRule(
+            stem="LV", action="tuning-span", scope="span", covers=covers, bias_cents=-add,
+            add_cents=add, uncertainty_cents=0.5, gain_share=0.4, name="span", reason="so",
+        )  # fmt: skip
+
+    bars = {f"LV-{k}": k for k in range(1, 7)}
+    may = {"LV": frozenset(bars)}
+    found = {
+        "R-001": span(("LV-1", "LV-2", "LV-3"), 4.0),
+        "R-002": span(("LV-4", "LV-5", "LV-6"), -7.0),
+        "R-003": span(("LV-3", "LV-4"), 1.0),
+    }
+
+    def covered(*said: tuple[str, tuple[int, int | None]]) -> dict[str, tuple[str, ...]]:
+        entries = [Entry(id=k, override=Override(bars=there), by="Ed") for k, there in said]
+        ruled = ruled_rules(found, rulings_from(entries)[0], may, bars)
+        return {k: rule.covers for k, rule in ruled.items()}
+
+    assert covered(("R-002", (3, 6))) == {
+        "R-001": ("LV-1", "LV-2"), "R-002": ("LV-3", "LV-4", "LV-5", "LV-6"),
+        "R-003": ("LV-3", "LV-4"),
+    }  # fmt: skip
+    assert "R-001" not in covered(("R-002", (1, 6)))
+    both = covered(("R-001", (1, 4)), ("R-002", (4, 6)))
+    assert (both["R-001"], both["R-002"]) == (("LV-1", "LV-2", "LV-3"), ("LV-4", "LV-5", "LV-6"))
+
+
 def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:
     """The notes outside are decided about by themselves, and the rule is not found there again."""
     tempo = tempo_map_from_marks((TempoMark(bar=1, bpm=120.0),), bar_one_at_s=0.0)
@@ -458,3 +489,9 @@ def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:
     assert 0 < len(kept.covers) < len(rule.covers)
     assert kept.add_cents == rule.add_cents
     assert kept.reason.startswith(f"bars {rule.start_bar}-{middle}, set by Ed; the planner says ")
+    # The next run finds the whole part once more, and it is the same rule in the same bars.
+    ledger = with_rows(ledger, again.rows, [part.code])
+    third = planned(Recalled(rulings=rulings, ledger=ledger, last_rows=again.rows))
+    assert [(r.id, r.scope, r.covers) for r in third.rows if r.kind == "rule"] == [
+        (rule.id, "span", kept.covers)
+    ]

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from planner.check import Pair, Reading
 from planner.files.bounce_files import read_notes
 from planner.files.tables import notes_csv
 from planner.model import Role
+from planner.note_pairs import Pair, Reading
 from planner.pitch import shift_hz
 from planner.plan_model import Plan, Row
 from planner.sour_check import SourCheck, planned_moves, sour_check

@@ -1,17 +1,14 @@
 """Reads stems, and never writes: facts, the analysis signal, and what is wrong with the file.
 
-Every file is opened by ``open(path, "rb")`` and handed to the decoder as a stream, so no part of
-this module can hold a handle that writes.
+`planner.files.audio_opening` opens them.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -19,38 +16,21 @@ import soxr
 from numpy.typing import NDArray
 
 from planner.errors import AudioError
-from planner.files.audio_names import find_audio_file, is_pattern, missing, name_key
-from planner.files.audio_sums import FlatTops, Sums, finite
-from planner.files.wav_chunks import (
-    FLOAT,
-    MPEG,
-    MPEG_LAYER_3,
-    PCM,
-    WavChunks,
-    walk_wav_chunks,
+from planner.files.audio_names import find_audio_file, is_pattern, name_key
+from planner.files.audio_opening import (
+    aiff_trouble,
+    clock_words,
+    opened_audio,
+    time_stamp,
+    undecodable,
 )
+from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import AudioFacts, Finding
 
 __all__ = ["find_audio_file", "read_excerpt", "read_stem_audio", "sha256_of"]
 
 BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
-_RAW = {
-    (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",
-    (FLOAT, 32): "FLOAT", (FLOAT, 64): "DOUBLE",
-}  # fmt: skip
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
-
-
-def file_form(path: Path) -> tuple[int, int, int]:
-    """Give rate in Hz, channels and frames of a file from its header.
-
-    Raises
-    ------
-    AudioError
-        If the file is missing or is no audio.
-    """
-    with _opened(path, path.name) as (sound, _):
-        return int(sound.samplerate), int(sound.channels), int(sound.frames)
 
 
 def read_stem_audio(
@@ -82,14 +62,15 @@ def read_stem_audio(
         If the file is missing, is no audio, has more than two channels, or holds no samples.
     """
     findings = list(_spelling(path, file))
-    with _opened(path, file) as (sound, chunks):
-        trouble = chunks.data_trouble if chunks is not None else _aiff_trouble(path)
+    with opened_audio(path, file) as (sound, chunks):
+        trouble = chunks.data_trouble if chunks is not None else aiff_trouble(path)
         if trouble:
             findings.append(
                 Finding(
                     severity="warning",
                     what=f"{trouble}.",
-                    did=f"Read to the end of the file: {_clock(sound.frames / sound.samplerate)}.",
+                    did="Read to the end of the file: "
+                    f"{clock_words(sound.frames / sound.samplerate)}.",
                     advice="Listen to the end: if music is missing, copy or export it again.",
                     file=file,
                 )
@@ -130,7 +111,7 @@ def read_stem_audio(
             findings.append(
                 Finding(
                     severity="warning",
-                    what=f"bad samples (not a number or infinite) at {_clock(at_s)}, "
+                    what=f"bad samples (not a number or infinite) at {clock_words(at_s)}, "
                     f"{sums.bad} in all.",
                     did="Measured as if they were 0; the file itself is untouched.",
                     advice="Export it again before the mix: some programs mute on such samples.",
@@ -142,18 +123,15 @@ def read_stem_audio(
         sound.seek(0)
         samples, flat_tops = _analysis_signal(sound, sums, measured, analysis_sr, file)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
-        stamp = None
         container = {"AIFF": "AIFF", "FLAC": "FLAC"}.get(sound.format, sound.format)
         if chunks is not None:
             container = chunks.container
-            stamp = chunks.time_reference_smp
-            stamp = chunks.ixml_time_smp if stamp is None else stamp
         if lossy == "MPEG audio":
             container = "MPEG"
     power = float(sums.power.sum()) / (sums.frames * channels)
     facts = AudioFacts(
         file=file, container=container, subtype=subtype, sr=rate, channels=channels,
-        frames=sums.frames, sha256=sha256_of(path), time_reference_smp=stamp,
+        frames=sums.frames, sha256=sha256_of(path), time_reference_smp=time_stamp(chunks),
         peak_dbfs=_db(float(sums.peaks.max())), rms_dbfs=_db(power**0.5),
         dc_db=_db(float(np.abs(sums.total).max()) / sums.frames), flat_tops=flat_tops,
         stereo=stereo, measured_side=measured,
@@ -174,13 +152,13 @@ def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32
     AudioError
         As `read_stem_audio`.
     """
-    with _opened(path, path.name) as (sound, _):
+    with opened_audio(path, path.name) as (sound, _):
         start = min(max(start_smp, 0), sound.frames)
         try:
             sound.seek(start)
             block = sound.read(max(end_smp - start, 0), dtype="float32", always_2d=True)
         except soundfile.LibsndfileError as fault:
-            raise _undecodable(path.name, start / sound.samplerate) from fault
+            raise undecodable(path.name, start / sound.samplerate) from fault
     return finite(block)
 
 
@@ -190,143 +168,12 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-# ---------------------------------------------------------------- opening
-
-
-@contextmanager
-def _opened(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]]:
-    """Open a file for decoding; close it whatever happens."""
-    if path.is_dir():
-        raise AudioError(
-            "this is a folder, not an audio file.", file=file, hint="Name the file inside it."
-        )
-    if not path.exists():
-        raise missing(path, file)
-    try:
-        stream = open(path, "rb")  # noqa: SIM115 - closed by the with below
-    except OSError as fault:
-        raise AudioError(
-            f"the file cannot be opened: {fault.strerror}.",
-            file=file,
-            hint="Check that you may read it and that its drive is connected.",
-        ) from fault
-    with stream:
-        head = stream.read(12)
-        if not head:
-            raise AudioError(
-                "the file is empty (0 bytes).", file=file, hint="Copy or export it again."
-            )
-        chunks = None
-        if head[:4] in (b"RIFF", b"RF64", b"BW64"):
-            chunks = walk_wav_chunks(stream, file=file)
-        sound = _decoder(stream, chunks, head, file)
-        with sound:
-            if sound.channels > 2:
-                raise AudioError(
-                    f"the file has {sound.channels} channels; a stem has one or two.",
-                    file=file,
-                    hint="Split it into mono files and give each its own stem.",
-                )
-            yield sound, chunks
-
-
-def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str) -> Any:
-    subtype = _RAW.get((chunks.format_tag, chunks.bits)) if chunks else None
-    if chunks and subtype and (chunks.data_trouble or chunks.data_bytes == 0):
-        return _raw_decoder(stream, chunks, subtype)
-    stream.seek(0)
-    try:
-        return soundfile.SoundFile(stream)
-    except soundfile.LibsndfileError as fault:
-        # libsndfile 1.2.2 refuses RF64 with a chunk of odd length before `data` (measured).
-        if chunks and subtype:
-            return _raw_decoder(stream, chunks, subtype)
-        if _is_mpeg(head, chunks):
-            raise AudioError(
-                "the contents are MPEG audio and cannot be decoded.",
-                file=file,
-                hint="Ask for the original recording.",
-            ) from fault
-        if chunks:
-            raise AudioError(
-                f"this WAV file's sample format (tag {chunks.format_tag:#06x}, {chunks.bits} bit) "
-                "is not one that can be read.",
-                file=file,
-                hint="Export it as 24-bit or 32-bit float WAV.",
-            ) from fault
-        raise AudioError(
-            "this is not audio that can be read, whatever its name says.",
-            file=file,
-            hint="Stems may be WAV, RF64, AIFF or FLAC: export it as one of these.",
-        ) from fault
-
-
-def _raw_decoder(stream: BinaryIO, chunks: WavChunks, subtype: str) -> Any:
-    return soundfile.SoundFile(
-        _Part(stream, chunks.data_start, chunks.data_bytes), format="RAW", subtype=subtype,
-        channels=chunks.channels, samplerate=chunks.sr, endian="LITTLE",
-    )  # fmt: skip
-
-
-class _Part(io.RawIOBase):
-    """A stretch of a file that reads like a file of its own."""
-
-    def __init__(self, stream: BinaryIO, start: int, size: int) -> None:
-        super().__init__()
-        self._stream, self._start, self._size, self._here = stream, start, size, 0
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        self._here = max(offset + (0, self._here, self._size)[whence], 0)
-        return self._here
-
-    def tell(self) -> int:
-        return self._here
-
-    def readinto(self, buffer: Any) -> int:
-        wanted = min(len(buffer), max(self._size - self._here, 0))
-        self._stream.seek(self._start + self._here)
-        piece = self._stream.read(wanted)
-        buffer[: len(piece)] = piece
-        self._here += len(piece)
-        return len(piece)
-
-
-def _is_mpeg(head: bytes, chunks: WavChunks | None) -> bool:
-    """Tell MPEG audio by its first bytes: an ID3 tag, a frame sync, or its tag inside a WAV."""
-    if chunks is not None:
-        return chunks.format_tag in (MPEG, MPEG_LAYER_3)
-    # ISO/IEC 11172-3: eleven sync bits, then a version and a layer that are not reserved.
-    synced = len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 0x06 != 0
-    return head[:3] == b"ID3" or synced
-
-
-def _aiff_trouble(path: Path) -> str:
-    """Say whether an AIFF was cut off: FORM holds the size of all that follows (EA IFF 85)."""
-    with open(path, "rb") as stream:
-        head = stream.read(8)
-        total = stream.seek(0, 2)
-    if head[:4] != b"FORM":
-        return ""
-    promised = int.from_bytes(head[4:], "big") + 8
-    if promised <= total:
-        return ""
-    return f"the header promises {promised} bytes, the file has {total}"
-
-
 def _lossy(sound: Any, path: Path) -> str:
     if sound.format in ("MP3", "MPEG") or sound.subtype.startswith("MPEG"):
         return "MPEG audio"
     if sound.subtype in ("VORBIS", "OPUS"):
         return f"{sound.subtype.title()} audio"
     return ""
-
-
-def _undecodable(file: str, at_s: float) -> AudioError:
-    return AudioError(
-        f"decoding fails after {_clock(at_s)}: the file is damaged or cut off.",
-        file=file,
-        hint="Copy or export it again.",
-    )
 
 
 # ---------------------------------------------------------------- reading
@@ -338,7 +185,7 @@ def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:
         try:
             block = sound.read(BLOCK, dtype="float32", always_2d=True)
         except soundfile.LibsndfileError as fault:
-            raise _undecodable(file, done / sound.samplerate) from fault
+            raise undecodable(file, done / sound.samplerate) from fault
         if not len(block):
             return
         done += len(block)
@@ -403,7 +250,3 @@ def _spelling(path: Path, file: str) -> Iterator[Finding]:
 
 def _db(level: float) -> float:
     return 20.0 * float(np.log10(level)) if level > 0 else float("-inf")
-
-
-def _clock(at_s: float) -> str:
-    return f"{at_s:.1f} s" if at_s < 60 else f"{int(at_s // 60)}:{at_s % 60:04.1f}"

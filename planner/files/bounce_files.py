@@ -7,12 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from planner.check import Moved, Reading
+from planner.check import (
+    Moved,
+)
 from planner.check_words import BounceCheck, check_markdown, row_words, state_of
 from planner.errors import AudioError, PlannerError
 from planner.files.audio_names import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
+from planner.note_pairs import Reading
 from planner.null_test import NullTest
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan_model import Row
@@ -138,6 +141,7 @@ def _null(one: NullTest) -> dict[str, Any]:
         "gain_db": _rounded(one.gain_db, 2), "polarity_turned": one.turned_over,
         "null_db": _rounded(one.null_db, 1), "rendered_anew": one.rerendered,
         "edits_past_their_notes": one.reaching,
+        "level_moves_db": None if one.ride_db is None else list(one.ride_db),
         "changed": [
             {
                 "start_s": _rounded(c.start_s, 4), "end_s": _rounded(c.end_s, 4), "how": c.how,

@@ -46,11 +46,19 @@
       const mine = given.lines[line.id];
       const note = mine ? oneLine(mine.note) : "";
       const answer = mine?.answer || (note ? "note" : "");
+      const bars = mine ? barsSaid(mine) : "";
+      if (bars) out.push(`${line.id} ${bars}`);
       if (!answer) continue;
       out.push(`${line.id} ${answer}${note ? `\t${note}` : ""}`);
       if (mine.all && mine.answer) line.alike.forEach((id) => out.push(`${id} ${answer}`));
     }
     return out.join("\n") + "\n";
+  }
+
+  // Where a stretch lies: one end, or both.
+  function barsSaid({ from = "", to = "" }) {
+    if (from && to) return `bars ${from}-${to}`;
+    return from ? `begins at bar ${from}` : to ? `ends at bar ${to}` : "";
   }
 
   const press = (button, on) => button.setAttribute("aria-pressed", String(on));
@@ -60,7 +68,7 @@
     for (const article of articles) {
       const mine = answerOf(article.dataset.id);
       const note = mine.note.trim() !== "";
-      if (mine.answer || note) answered += 1;
+      if (mine.answer || note || barsSaid(mine)) answered += 1;
       for (const button of article.querySelectorAll("[data-answer]")) {
         press(button, button.dataset.answer === mine.answer);
       }
@@ -232,6 +240,8 @@
 
   function go(to) {
     current = Math.min(Math.max(to, 0), articles.length - 1);
+    const folded = articles[current].closest("details.more");
+    if (folded) folded.open = true;
     articles[current].focus({ preventScroll: true });
     articles[current].scrollIntoView({ block: "start" });
   }
@@ -249,6 +259,13 @@
         openNote(article, button.getAttribute("aria-expanded") !== "true");
       }
     });
+    for (const input of article.querySelectorAll("[data-bar]")) {
+      input.value = answerOf(article.dataset.id)[input.dataset.bar] ?? "";
+      input.addEventListener("input", () => {
+        answerOf(article.dataset.id)[input.dataset.bar] = input.value.replace(/\D/g, "");
+        keep();
+      });
+    }
     const note = article.querySelector("textarea");
     note.value = answerOf(article.dataset.id).note;
     if (note.value) openNoteQuietly(article);

@@ -1,0 +1,119 @@
+"""The same note in two files: a note of the plan beside that of the bounce, and what it moved by.
+
+Notes meet by start and pitch under the one shift that most of them share, so that a delay, a cut or
+a split shows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from planner.pitch import cents
+
+At = Literal["onset", "sustain", "end"]
+
+LEAST_DOUBT_CENTS = 0.5  # chosen: two readings of one sound in two files agree no better
+_SAME_START_S = 0.08  # chosen: further apart it may be another note of the line
+_SAME_PITCH_CENTS = 150.0  # the largest planned move is a semitone
+_SHIFT_STEP_S, _SHIFT_MOST_S = 0.02, 10.0  # chosen: where a late file is looked for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One note as it was read, in the original or in the bounce; pitches of the first partial."""
+
+    id: str
+    stem: str
+    start_s: float
+    end_s: float
+    pitch_hz: float
+    onset_hz: float | None = None
+    sustain_hz: float | None = None
+    end_hz: float | None = None
+    onset_uncertainty_cents: float | None = None
+    uncertainty_cents: float | None = None
+    vibrato_half_cents: float | None = None
+    level_db: float | None = None
+    shaky: bool = False
+    # Of the plan's notes alone:
+    intended_midi: int = 0
+    target_hz: float | None = None
+    heard_cents: float | None = None
+    tolerance_cents: float | None = None
+    heard_in: tuple[tuple[str, float], ...] = ()  # (stem, dB against itself) where it leaks to
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """A note of the plan beside the same note of the bounce."""
+
+    then: Reading
+    now: Reading
+
+    def moved(self, at: At) -> tuple[float, float] | None:
+        """Give cents moved in one part of the note, and how sure that is; None where unread."""
+        before, after = getattr(self.then, f"{at}_hz"), getattr(self.now, f"{at}_hz")
+        if before is None or after is None:
+            return None
+        name = "onset_uncertainty_cents" if at == "onset" else "uncertainty_cents"
+        doubts = [getattr(one, name) or 0.0 for one in (self.then, self.now)]
+        return cents(after, before), max(LEAST_DOUBT_CENTS, math.hypot(*doubts))
+
+
+def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair, ...], float]:
+    """Find each note of the plan in the bounce.
+
+    Returns
+    -------
+    pairs, later_s
+        And by how much the bounce's notes begin later than the plan's.
+    """
+    shift_s = _shift(then, now)
+    near = sorted(
+        (abs(b.start_s - a.start_s - shift_s), abs(cents(b.pitch_hz, a.pitch_hz)), i, k)
+        for i, a in enumerate(then)
+        for k, b in enumerate(now)
+        if abs(b.start_s - a.start_s - shift_s) <= _SAME_START_S
+        and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
+    )
+    # Notes of one chord begin together: there the pitch decides.
+    near.sort(key=lambda one: one[0] / _SAME_START_S + one[1] / _SAME_PITCH_CENTS)
+    used_then: set[int] = set()
+    used_now: set[int] = set()
+    pairs = []
+    for _, _, i, k in near:
+        if i not in used_then and k not in used_now:
+            used_then.add(i)
+            used_now.add(k)
+            pairs.append(Pair(then=then[i], now=now[k]))
+    pairs.sort(key=lambda pair: (pair.then.start_s, pair.then.id))
+    late = [pair.now.start_s - pair.then.start_s for pair in pairs]
+    return tuple(pairs), float(np.median(late)) if late else 0.0
+
+
+def _shift(then: Sequence[Reading], now: Sequence[Reading]) -> float:
+    """By how much a bounce is late: the shift under which most notes meet one of their pitch."""
+    apart = np.array(
+        [
+            b.start_s - a.start_s
+            for a in then
+            for b in now
+            if abs(b.start_s - a.start_s) <= _SHIFT_MOST_S
+            and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
+        ]
+    )
+    if not len(apart):
+        return 0.0
+    here = int((np.abs(apart) <= _SAME_START_S).sum())
+    if 2 * here >= len(then):
+        return 0.0
+    steps = np.arange(-_SHIFT_MOST_S, _SHIFT_MOST_S + _SHIFT_STEP_S, _SHIFT_STEP_S)
+    votes = [int((np.abs(apart - step) <= _SHIFT_STEP_S).sum()) for step in steps]
+    best = float(steps[int(np.argmax(votes))])
+    near = apart[np.abs(apart - best) <= _SHIFT_STEP_S]
+    return float(np.median(near)) if 2 * len(near) >= len(then) else 0.0

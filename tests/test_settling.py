@@ -1,0 +1,58 @@
+"""What was found in an earlier try is taken again only where the same is asked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from planner.cases import Case
+from planner.model import StemNotes
+from planner.parts import Part, part_of
+from planner.rules import decide
+from planner.session_model import Session, StemSpec
+from planner.settling import Seen
+from planner.targets import Aimed
+from tests.deciding import A4, PLAIN, TOLERANCES, note
+
+
+def _part(cents: float) -> Part:
+    """A guitar whose notes all lie as far out."""
+    notes = tuple(
+        note(f"GTR-{k:04d}", 60 + k % 5, cents + 0.1 * (k % 3), start_s=1.0 * k) for k in range(20)
+    )
+    return part_of(
+        StemNotes(code="GTR", role="fretted", facts=None, notes=notes),
+        Session(song="Invented", stems=(StemSpec(code="GTR", file="g.wav", role="fretted"),)),
+        A4, TOLERANCES, PLAIN, None, {"GTR": 0.0}, [], {},
+    )  # fmt: skip
+
+
+def _case(aimed: Aimed, **fields: object) -> Case:
+    return Case(aimed=aimed, role="fretted", judging=PLAIN, tolerances=TOLERANCES, **fields)  # type: ignore[arg-type]
+
+
+def test_the_same_case_is_decided_once_and_another_one_anew() -> None:
+    """A note seen before keeps its decision; once something else is known of it, it is decided."""
+    aimed = _part(20.0).aimed[0]
+    seen = Seen()
+    first = seen.decided(_case(aimed))
+    assert seen.decided(_case(aimed)) is first
+    other = _case(aimed, beats_if_moved="PNO's D5")
+    assert seen.decided(other) == decide(other)
+    assert seen.decided(other).action == "leave" != first.action
+    assert seen.decided(_case(aimed)) == first
+
+
+def test_rules_are_looked_for_again_once_the_notes_lie_elsewhere() -> None:
+    """Rules of a stem hold for the errors that they were found in, and for that part alone."""
+    part, seen = _part(20.0), Seen()
+    found = seen.rules_of(part, part.aimed, TOLERANCES, PLAIN)
+    assert [rule.scope for rule in found] == ["part"]
+    assert seen.rules_of(part, part.aimed, TOLERANCES, PLAIN) is found
+    mended = tuple(
+        replace(a, onset_cents=0.0, sustain_cents=0.0, end_cents=0.0, heard_cents=0.0)
+        for a in part.aimed
+    )
+    assert seen.rules_of(part, mended, TOLERANCES, PLAIN) == ()
+    right = _part(0.0)
+    assert seen.rules_of(right, right.aimed, TOLERANCES, PLAIN) == ()
+    assert seen.rules_of(part, part.aimed, TOLERANCES, PLAIN) is found
