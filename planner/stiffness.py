@@ -19,6 +19,7 @@ _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
 _ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
 _SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
+_STRINGS_APART = 0.3  # share of B, from one string to the next at one pitch; known from one note
 _SHARP = 0.05  # share of B: known as well, a note needs no other's
 _B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
 
@@ -59,18 +60,35 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
             known_of.setdefault(key, []).append((b, sd))
     pooled = []
     for key, (b, sd) in zip(midi, own, strict=True):
-        values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
         if np.isfinite(sd) and b > 0 and sd < _SHARP * b:
             pooled.append(Stiffness(b=b, b_sd=sd, known_sd=sd))
-        elif len(values):
-            weight = 1.0 / (sds**2 + 1e-16)
-            mean = float(weight @ values / weight.sum())
-            mean_sd = float(1.0 / np.sqrt(weight.sum()))
-            known_b = mean if mean > _B_KNOWN_SD * mean_sd else 0.0
-            pooled.append(Stiffness(b=known_b, b_sd=None, known_sd=mean_sd))
+        elif key in known_of:
+            pooled.append(_of_its_pitch(known_of[key], b, sd))
         else:
             pooled.append(Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B))
     return pooled
+
+
+def _of_its_pitch(known: list[tuple[float, float]], b: float, sd: float) -> Stiffness:
+    """Stiffness of a note whose own B is not sharp, from those of its pitch.
+
+    They may have been played on other strings: by as much as they differ among themselves, the
+    note may differ from them.
+    """
+    values, sds = np.array(known).T
+    weight = 1.0 / (sds**2 + 1e-16)
+    mean = float(weight @ values / weight.sum())
+    if mean <= _B_KNOWN_SD / float(np.sqrt(weight.sum())):
+        return Stiffness(b=0.0, b_sd=None, known_sd=max(mean, 1.0 / float(np.sqrt(weight.sum()))))
+    beyond = float(np.sum(np.maximum((values - mean) ** 2 - sds**2, 0.0)))
+    between = ((_STRINGS_APART * mean) ** 2 + beyond) / len(values)
+    weight = 1.0 / (sds**2 + between)
+    mean = float(weight @ values / weight.sum())
+    variance = between + 1.0 / float(weight.sum())
+    if np.isfinite(sd):  # the note's own, not sharp, beside what its pitch says
+        own = variance / (variance + sd**2)
+        mean, variance = mean + own * (b - mean), (1.0 - own) * variance
+    return Stiffness(b=max(mean, 0.0), b_sd=None, known_sd=float(np.sqrt(variance)))
 
 
 def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float, float]:
