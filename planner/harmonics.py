@@ -343,10 +343,10 @@ def _tie(
     keep = score < _OUTLIER_MADS * max(1.4826 * float(middle_of(score)), 1.0)
     if keep.sum() < (4 if fit_b else 1):
         keep = np.ones(len(f_hz), dtype=bool)
-    weight = 1.0 / (own_variance + _shared_variance(misfit[keep], weight[keep], ratios[keep], unknown))
-    f0, stiffness, f0_variance, b_variance = _solve_series(
-        n, f_hz, weight * keep, b=b, fit_b=fit_b
+    weight = 1.0 / (
+        own_variance + _shared_variance(misfit[keep], weight[keep], ratios[keep], unknown)
     )
+    f0, stiffness, f0_variance, b_variance = _solve_series(n, f_hz, weight * keep, b=b, fit_b=fit_b)
     misfit = f_hz - n * np.sqrt(1.0 + stiffness * n * n) * f0
     freedom = int(keep.sum()) - unknown
     chi2 = float(weight[keep] @ misfit[keep] ** 2)
