@@ -30,6 +30,7 @@ _LATER_S = (
 _VIBRATO_LEFT = 0.03
 _VIBRATO_FROM_THE_START = 0.5  # Chosen: half of it is nearer to all of it than to none
 _EARLY_FRAMES = 6
+_APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
 _COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
 _MOST_SLIDE_CENTS = 100.0  # Chosen: over a semitone it is the slide, and no note
@@ -122,7 +123,9 @@ def measure_onset(
         return None
     slide_cents = 1200.0 * float(np.log2(law[-1] / law[0]))
     weights = _weights(span, previous)
-    fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * fit.apart_sd_cents))
+    # One partial alone may lie off, and no other says so.
+    apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
+    fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
     place_sd = float(
         np.hypot(
             weights.start_s * _steepness(law, sr),
