@@ -274,3 +274,37 @@ def test_partials_that_something_else_turns_are_doubt() -> None:
         far.append(abs(cents_between(fit.f1_hz, 220.0)) / max(fit.sd_cents, fit.apart_sd_cents))
     assert np.mean(np.array(far) <= 1.0) > 0.5
     assert np.mean(np.array(far) <= 2.0) > 0.85
+
+
+def test_what_turns_all_partials_alike_is_shared() -> None:
+    """Partials off by as many Hz each, weak or strong, weigh alike: the pitch is as good as theirs.
+
+    The bound is that of equal weights, sd / sqrt(sum n^2) of f0; by their noise alone the strong
+    first partials would decide, and be as wrong as one of them is.
+    """
+    off_hz, partials = 0.5, 10
+    errors = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        turned = rng.normal(0.0, off_hz, partials)
+        samples = sum(
+            tone(steady(220.0 * n + turned[n - 1], 0.2, SR), SR, rng, amplitudes=[1.0 / n**3])
+            for n in range(1, partials + 1)
+        )
+        fit = fitted(with_snr(np.asarray(samples), 70, rng), 220.0)
+        errors.append(fit.f0_hz - 220.0)
+    bound_hz = off_hz / np.sqrt(np.sum(np.arange(1, partials + 1) ** 2))
+    assert np.sqrt(np.mean(np.square(errors))) < 1.5 * bound_hz
+
+
+def test_few_partials_are_all_heard() -> None:
+    """Four partials in white noise share the pitch: none is followed alone (equal parts are best).
+
+    Amplitudes at 1/n make partials equally sure of it: their phase noise grows as they weaken.
+    """
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        line = steady(1760.0, 1.0, SR)
+        samples = with_snr(tone(line, SR, rng, amplitudes=[1.0, 1 / 2, 1 / 3, 1 / 4]), 30, rng)
+        shares = followed(samples, line).shares
+        assert shares.max() < 0.55
