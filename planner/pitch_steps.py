@@ -196,22 +196,18 @@ def potts_steps(line: Floats) -> list[int]:
     loss = np.minimum(loss, _STEP_CAP)
     if loss.sum(axis=0).min() <= _STEP_COST:
         return []  # one level costs no more than a step alone
-    total = loss[0].copy()
-    came_from = np.zeros(loss.shape, dtype=np.int32)
-    stay = np.arange(len(levels), dtype=np.int32)
-    for frame in range(1, len(line)):
-        best = int(total.argmin())
-        step = total[best] + _STEP_COST
-        stepping = step < total
-        came_from[frame] = np.where(stepping, best, stay)
-        total = np.where(stepping, step, total) + loss[frame]
-    state = int(total.argmin())
+    total = np.empty_like(loss)  # what the best way to each level costs
+    total[0] = loss[0]
+    for before, here, added in zip(total[:-1], total[1:], loss[1:], strict=True):
+        np.minimum(before, before[before.argmin()] + _STEP_COST, out=here)
+        here += added
+    state = int(total[-1].argmin())
     cuts = []
     for frame in range(len(line) - 1, 0, -1):
-        origin = int(came_from[frame, state])
-        if origin != state:
+        best = int(total[frame - 1].argmin())
+        if total[frame - 1, best] + _STEP_COST < total[frame - 1, state]:
             cuts.append(frame)
-            state = origin
+            state = best
     return cuts[::-1]
 
 
