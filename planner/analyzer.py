@@ -17,7 +17,6 @@ from dataclasses import replace
 import numpy as np
 
 from planner.contour import Contour
-from planner.harmonics import PartialFit
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -39,6 +38,7 @@ from planner.onset import (
     why_blank,
     without_vibrato,
 )
+from planner.partial_series import PartialFit
 from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz

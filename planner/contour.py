@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import HIGHEST_PARTIAL_SHARE, LN_CENTS, middle_of, one_turn, partial_ratios
+from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
 from planner.model import Floats
+from planner.partial_series import LN_CENTS, middle_of, partial_ratios
 
 FOLLOW_HOP_S = 0.005
 

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.harmonics import LN_CENTS, PartialFit, fit_partials, middle_of, sd_of_mean
+from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
+from planner.partial_series import LN_CENTS, PartialFit, middle_of, sd_of_mean
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0

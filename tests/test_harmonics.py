@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
 from planner.contour import Contour, follow_partials
-from planner.harmonics import PartialFit, fit_partials, partial_ratios, sd_of_mean
+from planner.harmonics import fit_partials
 from planner.model import Floats
+from planner.partial_series import PartialFit, partial_ratios, sd_of_mean
 
 SR = 16_000
 TRIALS = 8

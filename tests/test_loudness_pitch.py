@@ -10,8 +10,8 @@ import pytest
 from invented_plan import judged, plan
 
 from planner.analyzer import upper_partials_db
-from planner.harmonics import PartialFit
 from planner.loudness_pitch import level_lines, level_shift_cents, moves_with_level_cents
+from planner.partial_series import PartialFit
 from planner.plan_model import Judged
 
 
