@@ -258,6 +258,20 @@ def test_what_an_onset_would_read_later_is_doubt() -> None:
     assert doubts[1] > doubts[0] + 5.0
 
 
+def test_a_string_that_is_not_struck_yet_is_doubt() -> None:
+    """An onset window before the stroke reads what rings there: a quarter tone is no sag."""
+    t = moments(0.8, SR)
+    doubts = []
+    for off_cents in (20.0, 70.0):
+        samples = tone(
+            bent(440.0, np.where(t < 0.065, off_cents, 0.0)), SR, np.random.default_rng(3)
+        )
+        contour = follow_partials(samples, SR, steady(440.0, 0.8, SR))
+        doubts.append(onset_of(span(samples, 440.0), contour=contour)[1])
+    assert doubts[0] < 2.0
+    assert doubts[1] > 10.0
+
+
 def test_a_slide_from_far_is_less_sure() -> None:
     """Half a cent for each semitone that the note before lies away."""
     samples = tone(steady(440.0, 0.8, SR), SR, np.random.default_rng(3))
