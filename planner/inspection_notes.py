@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
 from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, MeasuredNote, StemNotes
+from planner.inspection_one_source import one_source_findings
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, note_name
 from planner.roles import is_chordal
 from planner.session_model import Session
@@ -32,8 +32,6 @@ _KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
 # Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
 # 0.85. Chosen between; fewer notes or seconds may be one odd sound.
 _LINE_STRENGTH, _LINE_NOTES, _LINE_S = 0.9, 4, 4.0
-# Chosen: two players never agree so; two microphones of one do, and copies.
-_SAME_SHARE, _SAME_START_S, _SAME_CENTS, _SAME_DB = 0.9, 0.003, 1.0, 1.0
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
@@ -63,7 +61,7 @@ def inspect_notes(
         if centre is not None
     ]
     found += _whole_song(tuned, session)
-    found += _same_notes(used)
+    found += one_source_findings(used)
     for each, centre in tuned:
         others = [other for one, other in tuned if one is not each]
         slipped = list(_slipped(each, centre, others, used))
@@ -271,43 +269,6 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         stem=stem.code,
         asks="role of several at once",
     )
-
-
-def _same_notes(stems: Sequence[StemNotes]) -> Iterator[Finding]:
-    """Two stems whose notes agree to the millisecond and the cent: one recording, saved twice."""
-    for first, second in combinations(stems, 2):
-        ours, theirs = first.notes, second.notes
-        same_file = (
-            first.facts is not None
-            and second.facts is not None
-            and first.facts.sha256 == second.facts.sha256
-        )
-        few = min(len(ours), len(theirs)) < ENOUGH_NOTES
-        # The same file is told by its sum; a programmed part may well be doubled by another sound.
-        if same_file or few or len(ours) != len(theirs) or "sampled" in (first.role, second.role):
-            continue
-        pairs = list(zip(ours, theirs, strict=True))
-        apart_db = np.array([a.note.level_db - b.note.level_db for a, b in pairs])
-        off_db = float(np.median(np.abs(apart_db - np.median(apart_db))))
-        alike = sum(_alike(a, b) for a, b in pairs)
-        if alike >= _SAME_SHARE * len(ours) and off_db <= _SAME_DB:
-            yield Finding(
-                severity="question",
-                what=f"{first.code} and {second.code} hold the same {len(ours)} notes to the "
-                "millisecond and the cent: the same recording twice?",
-                did="Each was measured as a part of its own.",
-                advice="Two microphones of one source are one stem with the other file under "
-                "linked, so that they move together; of a copy, take one out.",
-                stem=second.code,
-            )
-
-
-def _alike(a: MeasuredNote, b: MeasuredNote) -> bool:
-    one, other = a.measurement.heard_hz, b.measurement.heard_hz
-    if one is None or other is None:
-        return one is other
-    near = abs(a.note.start_s - b.note.start_s) <= _SAME_START_S
-    return near and abs(cents(one, other)) <= _SAME_CENTS
 
 
 def _small_part(stem: StemNotes) -> Iterator[Finding]:

@@ -27,7 +27,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "chord_search unisons bleed_paths",
         "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps last_partials",
         "begun_again sustain chord_known chord_times",
-        "segmenter analyzer chords bleed score_match",
+        "segmenter analyzer chords bleed score_match inspection_one_source",
         "single_line",
         "a4 keys targets inspection_notes inspection inspection_places movement score_use",
         "scope_rule strings",
