@@ -17,8 +17,17 @@ from dataclasses import replace
 import numpy as np
 
 from planner.contour import Contour
-from planner.harmonics import PartialFit
-from planner.model import HARMONIC_ROLES, Confidence, Floats, Measurement, Note, PitchTrack, Stem
+from planner.model import (
+    FAIR_CENTS,
+    FIRM_CENTS,
+    HARMONIC_ROLES,
+    Confidence,
+    Floats,
+    Measurement,
+    Note,
+    PitchTrack,
+    Stem,
+)
 from planner.note_line import NoteLine, note_line
 from planner.note_span import NoteSpan, lower_rates, note_span
 from planner.onset import (
@@ -29,6 +38,7 @@ from planner.onset import (
     why_blank,
     without_vibrato,
 )
+from planner.partial_series import PartialFit
 from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz
@@ -40,7 +50,6 @@ _SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle loo
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
-_FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
@@ -147,7 +156,7 @@ def _short_note(
     """A note without a sustain: its onset, if that, and why there is no more."""
     confidence: Confidence = ""
     if onset is not None:
-        confidence = "fair" if onset.sd_cents <= _FAIR_CENTS and note.strength > 0.9 else "shaky"
+        confidence = "fair" if onset.sd_cents <= FAIR_CENTS and note.strength > 0.9 else "shaky"
     return Measurement(
         onset_hz=onset.hz if onset else None,
         heard_hz=onset.hz if onset else None,
@@ -238,7 +247,7 @@ def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:
     steep = abs(sustain.slope_cents_per_s or 0.0)
     roughness = sustain.roughness_cents
     if (
-        sustain.sd_cents <= _FIRM_CENTS
+        sustain.sd_cents <= FIRM_CENTS
         and length_s >= _FIRM_LEAST_S
         and steep <= _FIRM_SLOPE
         and roughness <= _FIRM_ROUGHNESS
@@ -246,10 +255,6 @@ def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:
         and note.pitched_share >= 0.8
     ):
         return "firm"
-    if (
-        sustain.sd_cents <= _FAIR_CENTS
-        and roughness <= _FAIR_ROUGHNESS
-        and steep <= 2 * _FIRM_SLOPE
-    ):
+    if sustain.sd_cents <= FAIR_CENTS and roughness <= _FAIR_ROUGHNESS and steep <= 2 * _FIRM_SLOPE:
         return "fair"
     return "shaky"

@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.bleed_paths import BleedPath, find_paths, octave_of_bins
-from planner.harmonics import LN_CENTS
 from planner.model import (
     CHORD_ROLES,
     Confidence,
@@ -31,6 +30,7 @@ from planner.model import (
     Note,
     StemNotes,
 )
+from planner.partial_series import LN_CENTS
 from planner.spectra import HOP_S, Spectra
 from planner.wording import BLEED_DOUBT_DB, count
 

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import HIGHEST_PARTIAL_SHARE, LN_CENTS, middle_of, one_turn, partial_ratios
+from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
 from planner.model import Floats
+from planner.partial_series import LN_CENTS, middle_of, partial_ratios
 
 FOLLOW_HOP_S = 0.005
 
@@ -142,12 +143,16 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     steps = expected + np.angle(product * np.exp(-1j * expected))
     shared = seed
     weight = np.ones(len(ratios))
+    strength = ratios**2 * power.mean(axis=1)
     for _ in range(3):
         off = (steps - ratios[:, None] * shared) / ratios[:, None]
         middle = middle_of(off)
         spread = 1.4826 * middle_of(np.abs(off - middle[:, None]))
         bias = np.abs(middle)
-        weight = 1.0 / (spread**2 + bias**2 + 1e-12) / ratios**2
+        # White noise turns a partial by as much as it is weak: none that sets the common pitch
+        # itself is taken for more exact than that.
+        noise = middle_of(spread**2 * strength) / (strength + 1e-30)
+        weight = 1.0 / (np.maximum(spread**2, noise) + bias**2 + 1e-12) / ratios**2
         shared = (weight * ratios) @ steps / (weight @ ratios**2)
     off = steps / ratios[:, None] - shared
     share = weight * ratios**2

@@ -136,6 +136,10 @@ class Note:
         return round(self.end_s - self.start_s, 6)  # a delay must not move it by a last bit
 
 
+LEAST_TOLD_CENTS = 0.05  # plans tell tenths of a cent: nothing is known better than half of one
+FIRM_CENTS, FAIR_CENTS = 2.0, 6.0  # how well a reading is known at least to be called that
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measurement:
     """What was measured in one note, as frequencies of its first partial (errors come later)."""
@@ -163,6 +167,14 @@ class Measurement:
     not_measured_because: str = ""
     contour_s: Floats | None = None  # (k,) seconds from the file's start
     contour_hz: Floats | None = None  # (k,) first partial along the note, NaN where unknown
+
+    @property
+    def onset_confidence(self) -> Confidence:
+        """How well the onset is known, whatever the sustain is; blank where it is not measured."""
+        sd_cents = self.onset_uncertainty_cents
+        if sd_cents is None:
+            return ""
+        return "firm" if sd_cents <= FIRM_CENTS else "fair" if sd_cents <= FAIR_CENTS else "shaky"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.contour import FOLLOW_HOP_S, Contour, follow_partials
-from planner.harmonics import LN_CENTS
 from planner.model import Floats
 from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan
+from planner.partial_series import LN_CENTS
 from planner.vibrato import Vibrato, find_vibrato
 
 _ONSET_SKIP_S = 0.010

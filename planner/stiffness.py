@@ -19,8 +19,9 @@ _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
 _ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
 _SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
+_STRINGS_APART = 0.3  # share of B, from one string to the next at one pitch; known from one note
 _SHARP = 0.05  # share of B: known as well, a note needs no other's
-_B_KNOWN_SD = 4.0  # B counts where it is this many standard deviations above zero
+_B_KNOWN_SDS = 2.0  # above zero, or B does not count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,24 +54,54 @@ def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
         own.append((b, sd))
         if sd < _SHARP * b:
             last_of[key] = b
-    known_of: dict[int, list[tuple[float, float]]] = {}
-    for key, (b, sd) in zip(midi, own, strict=True):
+    of_key: dict[int, list[int]] = {}
+    for at, (key, (_, sd)) in enumerate(zip(midi, own, strict=True)):
         if np.isfinite(sd):
-            known_of.setdefault(key, []).append((b, sd))
+            of_key.setdefault(key, []).append(at)
     pooled = []
-    for key, (b, sd) in zip(midi, own, strict=True):
-        values, sds = np.array(known_of.get(key, [])).reshape(-1, 2).T
-        if np.isfinite(sd) and b > 0 and sd < _SHARP * b:
+    for at, (key, (b, sd)) in enumerate(zip(midi, own, strict=True)):
+        if sd < _SHARP * b:
             pooled.append(Stiffness(b=b, b_sd=sd, known_sd=sd))
-        elif len(values):
-            weight = 1.0 / (sds**2 + 1e-16)
-            mean = float(weight @ values / weight.sum())
-            mean_sd = float(1.0 / np.sqrt(weight.sum()))
-            known_b = mean if mean > _B_KNOWN_SD * mean_sd else 0.0
-            pooled.append(Stiffness(b=known_b, b_sd=None, known_sd=mean_sd))
-        else:
-            pooled.append(Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B))
+            continue
+        others = [own[k] for k in of_key.get(key, []) if k != at]
+        estimates = [_of_another(others)] if others else []
+        if np.isfinite(sd):
+            estimates.append((b, sd))
+        pooled.append(_from_all(estimates))
     return pooled
+
+
+def _of_another(known: list[tuple[float, float]]) -> tuple[float, float]:
+    """What the B of some notes says of another note of their pitch: B and its standard deviation.
+
+    It may have been played on another string: by as much as these differ among themselves, it may
+    differ from them.
+    """
+    values, sds = np.array(known).T
+    mean, _ = _mean_of(values, sds**2 + 1e-16)
+    beyond = float(np.sum(np.maximum((values - mean) ** 2 - sds**2, 0.0)))
+    between = ((_STRINGS_APART * mean) ** 2 + beyond) / len(values)
+    mean, variance = _mean_of(values, sds**2 + between + 1e-16)
+    return mean, float(np.sqrt(between + variance))
+
+
+def _from_all(estimates: list[tuple[float, float]]) -> Stiffness:
+    """Stiffness of a note from what is not sharp alone: its own B, and that of its pitch."""
+    if not estimates:
+        return Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B)
+    values, sds = np.array(estimates).T
+    b, variance = _mean_of(values, sds**2 + 1e-16)
+    known_sd = float(np.sqrt(variance))
+    if b <= _B_KNOWN_SDS * known_sd:
+        return Stiffness(b=0.0, b_sd=None, known_sd=float(np.hypot(max(b, 0.0), known_sd)))
+    return Stiffness(b=b, b_sd=None, known_sd=known_sd)
+
+
+def _mean_of(values: Floats, variances: Floats) -> tuple[float, float]:
+    """Mean of estimates weighted by their variances, and its variance."""
+    weight = 1.0 / variances
+    total = float(weight.sum())
+    return float(weight @ values) / total, 1.0 / total
 
 
 def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float, float]:

@@ -14,17 +14,18 @@ from numpy.typing import NDArray
 
 from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.harmonics import LN_CENTS, PartialFit, fit_partials, middle_of, sd_of_mean
-from planner.model import Floats, Note
+from planner.harmonics import fit_partials
+from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
+from planner.partial_series import LN_CENTS, PartialFit, middle_of, sd_of_mean
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _SECOND_OPINION_S = 0.250
 _SECOND_OPINION_PARTIALS = 10
-_TOLD_CENTS = 0.05  # plans tell tenths of a cent: nothing is known better than half of one
+_ROUNDED_CENTS = 0.1 / np.sqrt(12.0)  # by rounding to the tenths of a cent that plans tell
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.045  # share of a vibrato cycle that stays in its centre
 _USUAL_VIBRATO_HZ = 5.5  # E. Prame, JASA 96, 1994, and others: see `planner.vibrato`
@@ -42,19 +43,14 @@ class _Weights:
     swing: float  # of a swing too short to be found as a vibrato
     apart: float  # of how far two unlike estimators lie apart
     room: float  # of how far whole partials lie apart
-    floor_cents: float  # what no term explains
 
 
 # Most likely ones for errors of Student's t with six degrees, on 6836 notes of random sessions, dry
 # and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A string
 # is stopped at once and slides smoothly: its line is what it is. What is driven starts and ends
 # softly, its line wanders, and its partials swing by turns without its pitch being less known.
-_STRUCK = _Weights(
-    ends_s=0.005, roughness=0.0, swing=0.0, apart=1.0, room=1.15, floor_cents=_TOLD_CENTS
-)
-_DRIVEN = _Weights(
-    ends_s=0.022, roughness=0.5, swing=0.6, apart=0.3, room=0.45, floor_cents=_TOLD_CENTS
-)
+_STRUCK = _Weights(ends_s=0.003, roughness=0.0, swing=0.0, apart=1.0, room=1.1)
+_DRIVEN = _Weights(ends_s=0.022, roughness=0.5, swing=0.6, apart=0.3, room=0.45)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,9 +90,10 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     sd_cents = _uncertainty(
         _DRIVEN if span.swells else _STRUCK, line, contour, roughness, check[1] if check else None
     )
+    again = begun_again_cents(contour, inside, still, line.vibrato)
     return Sustain(
         cents=mean_of_line(still),
-        sd_cents=float(np.hypot(sd_cents, begun_again_cents(contour, inside, still, line.vibrato))),
+        sd_cents=max(float(np.hypot(sd_cents, again)), LEAST_TOLD_CENTS),
         slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
         roughness_cents=roughness,
         fit=check[0] if check else None,
@@ -212,7 +209,7 @@ def _uncertainty(
             + swing**2
             + (weights.ends_s / seconds * _at_the_ends(line, contour, weights.ends_s)) ** 2
             + (weights.room * _room_cents(contour, inside)) ** 2
-            + weights.floor_cents**2
+            + _ROUNDED_CENTS**2
         )
     )
 

@@ -8,8 +8,8 @@ from tones.exact import bent, moments, tone, with_snr
 
 from planner.begun_again import begun_again_cents
 from planner.contour import follow_partials
-from planner.harmonics import LN_CENTS
 from planner.model import Floats
+from planner.partial_series import LN_CENTS
 from planner.vibrato import Vibrato
 
 SR, F1_HZ, LENGTH_S = 16_000, 196.0, 1.0

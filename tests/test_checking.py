@@ -297,10 +297,10 @@ def test_sour_seconds_of_a_job(job: Path) -> None:
 
 
 def test_a_plan_from_before_these_columns(job: Path) -> None:
-    """A notes.csv without tolerances and leaks is read; held notes then are not counted."""
+    """Tolerances, leaks and grades may be missing; held notes then are not counted."""
     bounced(job)
     path = job / "plan_01" / "notes.csv"
-    old = [line.rsplit(",", 2)[0] for line in path.read_text(encoding="utf-8").splitlines()]
+    old = [line.rsplit(",", 3)[0] for line in path.read_text(encoding="utf-8").splitlines()]
     path.write_text("\r\n".join(old) + "\r\n", encoding="utf-8")
     assert check(job) == 0
     assert told(job)["still_heard"] == []

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
 from planner.contour import Contour, follow_partials
-from planner.harmonics import PartialFit, fit_partials, partial_ratios, sd_of_mean
+from planner.harmonics import fit_partials
 from planner.model import Floats
+from planner.partial_series import PartialFit, partial_ratios
 
 SR = 16_000
 TRIALS = 8
@@ -38,21 +39,6 @@ def followed(samples: Floats, prior_hz: Floats, **how: float) -> Contour:
 
 
 # ------------------------------------------------------------------------------ the formula
-
-
-@pytest.mark.parametrize("b", [0.0, 1e-5, 3e-4, 1e-3])
-def test_ratios_are_those_of_a_stiff_string(b: float) -> None:
-    """Partial n lies at n sqrt(1 + B n^2) (H. Fletcher, JASA 36, 1964)."""
-    found = partial_ratios(np.arange(1, 11), b)
-    assert list(found) == pytest.approx([n * (1 + b * n**2) ** 0.5 for n in range(1, 11)])
-
-
-@pytest.mark.parametrize(("m", "n"), [(2, 1), (6, 1), (9, 4)])
-def test_two_partials_give_the_stiffness(m: int, n: int) -> None:
-    """With R = n f_m / (m f_n), B = (R^2 - 1) / (m^2 - n^2 R^2): the formula solved for B."""
-    f_m, f_n = partial_ratios(np.array([m, n]), 4e-4)
-    r = n * f_m / (m * f_n)
-    assert (r**2 - 1) / (m**2 - n**2 * r**2) == pytest.approx(4e-4, rel=1e-6)
 
 
 def test_measured_partials_obey_the_two_partial_identity() -> None:
@@ -250,17 +236,6 @@ def test_too_little_is_not_followed() -> None:
     assert follow_partials(samples, SR, steady(110.0, 0.04, SR)) is None
 
 
-def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
-    """Of equal figures s / sqrt(n) times Student's t; of one figure nothing is known to differ.
-
-    t for 68.27 % at 4 degrees of freedom is 1.14 (R. A. Fisher and F. Yates, Statistical Tables).
-    """
-    each = np.array([1.0, 2.0, 4.0, 4.0, 9.0])
-    expected = 1.1416 * each.std(ddof=1) / np.sqrt(5)
-    assert sd_of_mean(each, np.full(5, 0.2)) == pytest.approx(expected, rel=1e-3)
-    assert sd_of_mean(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
-
-
 def test_partials_that_something_else_turns_are_doubt() -> None:
     """Another tone 14 dB under a window turns its partials; the doubt says by about how much."""
     far = []
@@ -274,3 +249,37 @@ def test_partials_that_something_else_turns_are_doubt() -> None:
         far.append(abs(cents_between(fit.f1_hz, 220.0)) / max(fit.sd_cents, fit.apart_sd_cents))
     assert np.mean(np.array(far) <= 1.0) > 0.5
     assert np.mean(np.array(far) <= 2.0) > 0.85
+
+
+def test_what_turns_all_partials_alike_is_shared() -> None:
+    """Partials off by as many Hz each, weak or strong, weigh alike: the pitch is as good as theirs.
+
+    The bound is that of equal weights, sd / sqrt(sum n^2) of f0; by their noise alone the strong
+    first partials would decide, and be as wrong as one of them is.
+    """
+    off_hz, partials = 0.5, 10
+    errors = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        turned = rng.normal(0.0, off_hz, partials)
+        samples = sum(
+            tone(steady(220.0 * n + turned[n - 1], 0.2, SR), SR, rng, amplitudes=[1.0 / n**3])
+            for n in range(1, partials + 1)
+        )
+        fit = fitted(with_snr(np.asarray(samples), 70, rng), 220.0)
+        errors.append(fit.f0_hz - 220.0)
+    bound_hz = off_hz / np.sqrt(np.sum(np.arange(1, partials + 1) ** 2))
+    assert np.sqrt(np.mean(np.square(errors))) < 1.5 * bound_hz
+
+
+def test_few_partials_are_all_heard() -> None:
+    """Four partials in white noise share the pitch: none is followed alone (equal parts are best).
+
+    Amplitudes at 1/n make partials equally sure of it: their phase noise grows as they weaken.
+    """
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        line = steady(1760.0, 1.0, SR)
+        samples = with_snr(tone(line, SR, rng, amplitudes=[1.0, 1 / 2, 1 / 3, 1 / 4]), 30, rng)
+        shares = followed(samples, line).shares
+        assert shares.max() < 0.55

@@ -10,8 +10,8 @@ import pytest
 from invented_plan import judged, plan
 
 from planner.analyzer import upper_partials_db
-from planner.harmonics import PartialFit
 from planner.loudness_pitch import level_lines, level_shift_cents, moves_with_level_cents
+from planner.partial_series import PartialFit
 from planner.plan_model import Judged
 
 
@@ -65,7 +65,7 @@ def test_partials_are_weighed_by_power() -> None:
     def fit(amplitudes: list[float]) -> PartialFit:
         n = len(amplitudes)
         return PartialFit(
-            f0_hz=100.0, b=0.0, sd_cents=0.1, apart_sd_cents=0.1, b_sd=None,
+            f0_hz=100.0, b=0.0, sd_cents=0.1, b_sd=None, shares=np.full(n, 1 / n), of_b_cents=0.0,
             numbers=np.arange(1, n + 1), misfit_cents=np.zeros(n), amplitudes=np.array(amplitudes),
         )  # fmt: skip
 

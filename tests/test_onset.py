@@ -226,6 +226,68 @@ def test_vibrato_that_comes_later_is_not() -> None:
     assert 0.3 < sd_cents < 2.0
 
 
+def test_a_swing_unlike_a_vibrato_is_doubt() -> None:
+    """A note that wavers before it swings: what is taken out of its onset is then unsure."""
+    t = moments(1.4, SR)
+    swing = 40 * np.sin(2 * np.pi * 6.0 * t)
+    doubts = []
+    for line in (swing, swing + 30 * np.sin(2 * np.pi * 13.0 * t) * (t < 0.25)):
+        samples = tone(bent(440.0, line), SR, np.random.default_rng(9))
+        contour = follow_partials(samples, SR, steady(440.0, 1.4, SR))
+        assert contour is not None
+        cents = 1200 * np.log2(contour.f1_hz / 440.0)
+        later = contour.t_s > 0.3
+        vibrato = find_vibrato(contour.t_s[later], cents[later], contour.window_s)
+        assert vibrato is not None
+        hz, sd_cents = without_vibrato(440.0, 0.1, vibrato, contour, cents, 0.010, 0.060)
+        assert hz != 440.0
+        doubts.append(sd_cents)
+    assert doubts[0] < 2.0
+    assert doubts[1] > 2.0 * doubts[0]
+
+
+def test_what_an_onset_would_read_later_is_doubt() -> None:
+    """A slide that is over before the window and one that comes right after it: both are doubt."""
+    t = moments(0.8, SR)
+    doubts = []
+    for line in (0.0 * t, np.clip(2000.0 * (t - 0.07), 0.0, 100.0)):
+        samples = tone(bent(440.0, line), SR, np.random.default_rng(3))
+        contour = follow_partials(samples, SR, steady(440.0, 0.8, SR))
+        one = span(samples, 440.0, begins="legato", swells=True)
+        doubts.append(onset_of(one, contour=contour, previous=before(440.0, 0.0))[1])
+    assert doubts[1] > doubts[0] + 5.0
+
+
+def test_a_string_that_is_not_struck_yet_is_doubt() -> None:
+    """An onset window before the stroke reads what rings there: a quarter tone is no sag."""
+    t = moments(0.8, SR)
+    doubts = []
+    for off_cents in (20.0, 70.0):
+        samples = tone(
+            bent(440.0, np.where(t < 0.065, off_cents, 0.0)), SR, np.random.default_rng(3)
+        )
+        contour = follow_partials(samples, SR, steady(440.0, 0.8, SR))
+        doubts.append(onset_of(span(samples, 440.0), contour=contour)[1])
+    assert doubts[0] < 2.0
+    assert doubts[1] > 10.0
+
+
+def test_a_slide_from_far_is_less_sure() -> None:
+    """Half a cent for each semitone that the note before lies away."""
+    samples = tone(steady(440.0, 0.8, SR), SR, np.random.default_rng(3))
+    one = span(samples, 440.0, begins="legato", swells=True)
+    near, far = (onset_of(one, previous=before(hz, 0.0))[1] for hz in (415.3, 293.66))
+    assert far**2 - near**2 == pytest.approx(0.25 * (7**2 - 1**2), rel=0.01)
+
+
+def test_one_partial_has_none_to_agree_with() -> None:
+    """A sine in a clean file is read right, and still not called sure to tenths of a cent."""
+    samples = tone(steady(440.0, 0.6, SR), SR, np.random.default_rng(3), amplitudes=[1.0])
+    hz, sd_cents = onset_of(span(samples, 440.0))
+    assert cents_between(hz, 440.0) == pytest.approx(0.0, abs=0.05)
+    assert sd_cents > 1.0
+
+
 RINGING = "previous note still ringing, onset not measured"
 
 

@@ -152,6 +152,8 @@ def differences(heard: dict[str, list[Heard]], *, onset: bool) -> dict[str, list
             pair = (
                 (moved.onset_hz, still.onset_hz) if onset else (moved.sustain_hz, still.sustain_hz)
             )
+            if onset and "slides" in still.not_measured_because + moved.not_measured_because:
+                continue  # over a semitone there is no figure: D2 of the cello, at its limit
             assert pair[0] is not None
             assert pair[1] is not None
             found.setdefault(name, []).append(cents_between(*pair) - one.moved_cents)
@@ -168,6 +170,7 @@ def test_sustains_move_as_far_as_the_recording(heard: dict[str, list[Heard]]) ->
 def test_onsets_move_as_far_as_the_recording(heard: dict[str, list[Heard]]) -> None:
     """The median onset is right within a cent; real attacks glide, so a few are further off."""
     by_name = differences(heard, onset=True)
+    assert sum(len(values) for values in by_name.values()) >= len(MOVED_CENTS) * len(RECORDED) - 4
     off = np.abs(np.concatenate(list(by_name.values())))
     assert np.median(off) < 1.0
     assert np.mean(off < 5.0) > 0.9

@@ -103,3 +103,26 @@ def test_a_bend_does_not_look_like_stiffness() -> None:
 def test_no_notes_no_stiffness() -> None:
     """An empty stem is no trouble."""
     assert b_of("fretted", []) == []
+
+
+def test_a_borrowed_b_is_as_unsure_as_its_strings_differ() -> None:
+    """Notes of one pitch on strings that differ say less of another than notes of one string."""
+    short = string(110.0, 2e-4, seed=9, length_s=0.06)
+    alike = [string(110.0, 2e-4, seed=k) for k in range(4)]
+    apart = [string(110.0, b, seed=k) for k, b in enumerate((1e-4, 1.6e-4, 2.4e-4, 3.2e-4))]
+    of_alike = pooled_stiffness("fretted", [*alike, short])[-1]
+    of_apart = pooled_stiffness("fretted", [*apart, short])[-1]
+    assert of_alike.b_sd is None
+    assert of_alike.b == pytest.approx(2e-4, rel=0.2)
+    assert abs(of_apart.b - 2e-4) < 2.0 * of_apart.known_sd
+    assert of_apart.known_sd > 1.5 * of_alike.known_sd
+
+
+def test_one_other_note_may_be_on_another_string() -> None:
+    """Known from one other note of its pitch, B is known to a third, however sharp that one is."""
+    short = string(110.0, 2e-4, seed=9, length_s=0.06)
+    other = string(110.0, 2e-4, seed=1)
+    alone = pooled_stiffness("fretted", [other])[0]
+    borrowed = pooled_stiffness("fretted", [other, short])[1]
+    assert alone.known_sd < 0.05 * alone.b
+    assert 0.15 * borrowed.b < borrowed.known_sd < 0.5 * borrowed.b

@@ -23,7 +23,8 @@ from planner.sour_check import SourCheck
 from planner.wording import SIGN_RULE
 
 _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
-_LATER_COLUMNS = frozenset({"tolerance_cents", "heard_in"})  # plans before had none
+# Plans from before had none of these.
+_LATER_COLUMNS = frozenset({"tolerance_cents", "heard_in", "onset_confidence"})
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
     "notes_read", "in_words", "state", "by", "comment", "locked",

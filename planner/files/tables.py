@@ -35,6 +35,7 @@ NOTES_COLUMNS = (
     "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
     "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
     "reason", "not_measured_because", "tolerance_cents", "heard_in",
+    "onset_confidence",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -208,4 +209,5 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         found.not_measured_because,
         number(judged.tolerance_cents, 1),
         ";".join(f"{stem}:{plain_decimal(round(db, 1))}" for stem, db in judged.measured.heard_in),
+        found.onset_confidence,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,14 +26,20 @@ Pairs = tuple[tuple[float, float | None], ...]
 
 
 def graded(truth: Truth, codes: tuple[str, ...] = CODES) -> dict[tuple[str, str], Tally]:
-    """Measure the stems of a session; give tallies by stem code and grade."""
+    """Measure the stems of a session; give tallies by stem code and grade, onsets by their own."""
     tallies: dict[tuple[str, str], Tally] = {}
     for stem in truth.stems:
         if stem.code in codes:
             found = found_directly(truth, stem)
             for grade in GRADES:
                 of_grade = [note for note in found if note.confidence == grade]
-                tallies[stem.code, grade] = score_stem(stem.notes, of_grade)[0]
+                begun = [note for note in found if note.onset_confidence == grade]
+                onsets = score_stem(stem.notes, begun)[0]
+                tallies[stem.code, grade] = replace(
+                    score_stem(stem.notes, of_grade)[0],
+                    onset=onsets.onset,
+                    moving_onset=onsets.moving_onset,
+                )
     return tallies
 
 

@@ -47,6 +47,7 @@ class FoundNote:
     onset_uncertainty_cents: float | None
     uncertainty_cents: float | None
     confidence: str
+    onset_confidence: str
     intended_midi: int | None = None
 
 
@@ -93,6 +94,7 @@ def found_note(note: Note, m: Measurement) -> FoundNote:
         onset_uncertainty_cents=m.onset_uncertainty_cents,
         uncertainty_cents=m.uncertainty_cents,
         confidence=m.confidence,
+        onset_confidence=m.onset_confidence,
     )
 
 
@@ -128,6 +130,7 @@ def found_in_plan(plan: Path) -> dict[str, list[FoundNote]]:
                 onset_uncertainty_cents=_number(row["onset_uncertainty_cents"]),
                 uncertainty_cents=_number(row["uncertainty_cents"]),
                 confidence=row["confidence"],
+                onset_confidence=row["onset_confidence"],
                 intended_midi=int(row["intended_midi"]) if row["intended_midi"] else None,
             )
         )
