@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 
 from planner.chord_known import hear_known, place_known
 from planner.chord_partials import PartialFits, StiffString, partial_hz
+from planner.chord_peaks import Peaks, find_peaks_in
 from planner.chord_search import (
     RISE_DB,
     SHORTEST_S,
-    Peaks,
     find_new_notes,
     find_onsets,
-    find_peaks_in,
     find_swells,
     places_to_look,
 )

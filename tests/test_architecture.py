@@ -22,7 +22,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values common_periods frame_blocks bass_band",
         "octave_starts",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
-        "contour",
+        "contour chord_peaks",
         "session scale_file lyrics dips attacks note_span note_ends",
         "chord_search unisons bleed_paths",
         "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps last_partials",

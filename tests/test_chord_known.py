@@ -11,7 +11,7 @@ from test_chords import SR, Found, Truth, as_stem, matched, piano, struck
 
 from planner.chord_known import hear_known, place_known
 from planner.chord_partials import typical_b
-from planner.chord_search import find_peaks_in
+from planner.chord_peaks import find_peaks_in
 from planner.chords import find_chord_notes
 from planner.demo.driven import VOICE_VOWELS, DrivenNote, DrivenSound, phrase
 from planner.demo.tones import SR as DEMO_SR
