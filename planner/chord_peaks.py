@@ -18,6 +18,7 @@ SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or o
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
 DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 SEARCHED = 12  # partials looked for
+B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

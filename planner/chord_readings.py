@@ -15,13 +15,14 @@ from planner.chord_partials import (
     refine,
     typical_b,
 )
-from planner.chord_search import SHORTEST_S
+from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import LONGEST_S, REACH_S, SKIP_S, Stretch, Voice
 from planner.model import Confidence, Floats
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 FEW_PARTIALS = 3
+TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
@@ -162,10 +163,23 @@ def pool_stiffness(voices: list[Voice]) -> list[Voice]:
     return result
 
 
-def confidence_of(string: StiffString, length_s: float) -> Confidence:
+def octave_in_doubt(voice: Voice, voices: list[Voice]) -> bool:
+    """Say whether a note may be another octave of what it was taken for.
+
+    Where a lower note begins with it and covers the partials that tell octaves apart, the octave
+    above or below may be the note; a score would say.
+    """
+    return not voice.known and any(
+        abs(v.start_s - voice.start_s) < TOGETHER_S and is_overtone(voice.f0_hz, v.f0_hz, v.b)
+        for v in voices
+    )
+
+
+def confidence_of(string: StiffString, length_s: float, *, octave_in_doubt: bool) -> Confidence:
     """Grade a reading by its partials, their agreement and the note's length (s)."""
     firm = (
-        length_s >= FIRM_S
+        not octave_in_doubt
+        and length_s >= FIRM_S
         and string.used >= 3
         and string.scatter_cents < 2.5
         and string.f1_cents_sd < 1.5

@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
+from planner.chord_octaves import lowest_that_fits
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
 from planner.chord_peaks import (
+    B_FACTORS,
     DYNAMIC_DB,
     SEARCHED,
     SILENCE_DBFS,
@@ -51,7 +53,6 @@ OVERTONE_OF_FIRST = 0.48
 BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
-B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
 
 
 def find_onsets(samples: Floats, sr: int) -> Array:
@@ -197,11 +198,12 @@ def find_new_notes(
         named = [*sounding, *[(f0, b) for f0, b, _ in notes]]
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
-        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in named):
+        if any(is_overtone(float(f0s[best]), f0, b) for f0, b in named):
             least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
             enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
+            f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
             notes.append((f0_hz, b, float(share[best])))
             hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
             own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
@@ -209,7 +211,7 @@ def find_new_notes(
     return notes
 
 
-def _is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
+def is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
     """Say whether a note's first partial lies on the second or a higher one of another."""
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b))), 1)
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b * number**2))), 1)

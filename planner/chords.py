@@ -16,6 +16,7 @@ from planner.chord_readings import (
     confidence_of,
     less_sure_by_wander,
     not_a_partial,
+    octave_in_doubt,
     pool_stiffness,
     read_voices,
 )
@@ -27,6 +28,9 @@ from planner.unisons import StringsApart, strings_apart
 
 B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
 DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings
+# The limits of silence in the rooms of chords, -66 to -80 dBFS, are those of a stem that peaks
+# about here, -12 dBFS; chosen: one that is 36 dB lower holds nothing but what leaked in.
+USUAL_PEAK, MOST_GAIN = 0.25, 64.0
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
 
@@ -45,7 +49,7 @@ def find_chord_notes(
     expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
     second and some cents. They are looked for first and need less evidence than others do.
     """
-    samples = stem.samples
+    samples, raised_db = _raised(stem.samples)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
@@ -61,8 +65,20 @@ def find_chord_notes(
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
         voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
-    pairs = [_note(stem, *one) for one in zip(voices, ends_s, apart, strict=True)]
+    doubts = [octave_in_doubt(voice, voices) for voice in voices]
+    pairs = [
+        _note(stem, raised_db, *one) for one in zip(voices, doubts, ends_s, apart, strict=True)
+    ]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
+
+
+def _raised(samples: Floats) -> tuple[Floats, float]:
+    """Bring a stem that was recorded low up to the usual level; by how many dB."""
+    peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
+    if not 0.0 < peak < USUAL_PEAK:
+        return samples, 0.0
+    gain = min(USUAL_PEAK / peak, MOST_GAIN)
+    return samples * np.float32(gain), 20.0 * float(np.log10(gain))
 
 
 def _begun(samples: Floats, sr: int, voice: Voice) -> Voice:
@@ -121,7 +137,12 @@ def _strings(
 
 
 def _note(
-    stem: Stem, voice: Voice, end_s: float, apart: StringsApart | None
+    stem: Stem,
+    raised_db: float,
+    voice: Voice,
+    doubtful: bool,
+    end_s: float,
+    apart: StringsApart | None,
 ) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
@@ -143,7 +164,7 @@ def _note(
         pitch_hz=f1_hz,
         strength=voice.share,
         pitched_share=1.0,
-        level_db=10.0 * float(np.log10(power + 1e-12)),
+        level_db=10.0 * float(np.log10(power + 1e-12)) - raised_db,
         begins="soft" if voice.soft else "attack",
     )
     # Of a note that was found because the score has it, one partial may well be another note's.
@@ -155,7 +176,7 @@ def _note(
         # figures are written to 0.1 cents
         uncertainty_cents=max(float(np.hypot(string.f1_cents_sd, between)), 0.1),
         inharmonicity_b=string.b,
-        confidence=confidence_of(string, end_s - voice.start_s),
+        confidence=confidence_of(string, end_s - voice.start_s, octave_in_doubt=doubtful),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,
