@@ -20,6 +20,9 @@ Bools = NDArray[np.bool_]
 # partial is no weaker than its neighbours.
 WEAK_FIRST_HZ = 100.0
 DIVISORS = (2, 3, 4, 5, 6)  # the strongest partial of the lowest strings was never above the sixth
+FIRST_LOOK = (
+    12  # partials; chosen: a guess of B that is twice the true one still meets half of them
+)
 UP_TO_HZ = (
     1500.0  # chosen: above, the partials of the lowest strings lie closer than peaks are true
 )
@@ -41,17 +44,33 @@ def lowest_that_fits(
     whose partials tell nothing.
     """
     best, most = (f0_hz, b), 0.0
-    for divisor in DIVISORS:
-        low_hz = f0_hz / divisor
-        if low_hz < 0.97 * lowest_hz or low_hz > WEAK_FIRST_HZ:
-            continue
-        for start in (b / divisor**2, *(typical_b(low_hz) * B_FACTORS[1:])):
-            low = _followed(peaks, low_hz, float(start), divisor)
-            told = _telling_share(peaks, low, divisor, named)
-            # A multiple of the true divisor finds its own telling partials wanting.
-            if told >= LEAST_SHARE and told > most:
-                best, most = low, told
+    for divisor, low_hz, start in _worth_following(peaks, f0_hz, b, lowest_hz):
+        low = _followed(peaks, low_hz, start, divisor)
+        told = _telling_share(peaks, low, divisor, named)
+        # A multiple of the true divisor finds its own telling partials wanting.
+        if told >= LEAST_SHARE and told > most:
+            best, most = low, told
     return best
+
+
+def _worth_following(
+    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float
+) -> list[tuple[int, float, float]]:
+    """List the lower notes, (divisor, f0_hz, B), of whose next partials half have a peak."""
+    tried = [
+        (divisor, f0_hz / divisor, float(start))
+        for divisor in DIVISORS
+        if 0.97 * lowest_hz <= f0_hz / divisor <= WEAK_FIRST_HZ
+        for start in (b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:]))
+    ]
+    if not tried:
+        return []
+    divisors, f0s, bs = (np.array(each) for each in zip(*tried, strict=True))
+    hit, _ = match_partials(peaks, f0s, bs, FIRST_LOOK)
+    number = np.arange(1, FIRST_LOOK + 1)
+    telling = (number[None, :] % divisors[:, None] != 0) & (number > 2)
+    share = (hit & telling).sum(axis=1) / telling.sum(axis=1)
+    return [one for one, half in zip(tried, share >= 0.5, strict=True) if half]
 
 
 def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> tuple[float, float]:
@@ -62,21 +81,29 @@ def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> tuple[float
     start = min(3 * divisor, 12)
     for highest in (start, 2 * start, 4 * start):
         hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), highest)
-        number = np.flatnonzero(hit[0]) + 1.0
+        number = np.asarray(np.flatnonzero(hit[0]), dtype=float) + 1.0
         f_hz = peaks.f_hz[index[0][hit[0]]]
         if len(number) < 3 or f_hz.max() / f0_hz < 3.0:
             continue
-        y = (f_hz / number) ** 2
+        x, y = np.square(number), np.square(f_hz / number)
         keep = np.ones(len(y), dtype=bool)
         for _ in range(2):
-            slope, base = np.polyfit(number[keep] ** 2, y[keep], 1, w=np.sqrt(number[keep]))
-            off = np.abs(y - base - slope * number**2)
+            slope, base = _line(x[keep], y[keep], number[keep])
+            off = np.abs(y - base - slope * x)
             keep = off <= 4.0 * np.median(off[keep]) + 1e-12
             if keep.sum() < 3:
                 break
         if base > 0.0 and slope >= 0.0:
             f0_hz, b = float(np.sqrt(base)), float(slope / base)
     return f0_hz, b
+
+
+def _line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Slope and height of a line by weighted least squares."""
+    total = weight.sum()
+    mid_x, mid_y = (weight * x).sum() / total, (weight * y).sum() / total
+    slope = (weight * (x - mid_x) * (y - mid_y)).sum() / (weight * (x - mid_x) ** 2).sum()
+    return float(slope), float(mid_y - slope * mid_x)
 
 
 def _telling_share(
