@@ -89,12 +89,13 @@ def find_voices(
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
         known = hear_known(peaks, old, known_at.get(i, []))
         new = find_new_notes(peaks, old, stem.range_hz, known)
-        if soft:  # a note that swells is no new one
+        found = new[len(known) :]
+        if soft:  # a note that swells is no new one, unless the score has it
             rings = [voices[v].f0_hz for v in sounding]
-            new = [n for n in new if all(abs(np.log2(n[0] / f0)) > 0.5 / 12 for f0 in rings)]
+            found = [n for n in found if all(abs(np.log2(n[0] / f0)) > 0.5 / 12 for f0 in rings)]
         else:
-            new += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
-        for k, (f0_hz, b, share) in enumerate(new):
+            found += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
+        for k, (f0_hz, b, share) in enumerate([*known, *found]):
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if abs(np.log2(voices[v].f0_hz / f0_hz)) > 0.5 / 12]
             reach_s = SOFT_REACH_S if soft else REACH_S
@@ -110,7 +111,7 @@ def find_voices(
         others = _unexplained(peaks, [voices[v] for v in sounding])
         held = stretches[-1] if stretches else None
         same = held is not None and set(sounding) <= set(held.voices)
-        if not new and held is not None and same and held.end_s == start_s:
+        if not (known or found) and held is not None and same and held.end_s == start_s:
             stretches[-1] = replace(held, end_s=end_s)
         else:
             stretches.append(
@@ -171,3 +172,10 @@ def own_hz(voice: Voice) -> Array:
     if voice.fits is not None and len(voice.fits.f_hz):
         return voice.fits.f_hz
     return partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
+
+
+def f1_of(voice: Voice) -> float:
+    """Give a note's first partial, Hz: as measured, else as the search found it."""
+    if voice.string is not None:
+        return voice.string.f1_hz
+    return float(voice.f0_hz * np.sqrt(1.0 + voice.b))

@@ -22,7 +22,7 @@ from planner.chord_readings import (
 )
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import begun_s, ended_s, piece_of
-from planner.chord_voices import SKIP_S, Voice, find_voices, own_hz
+from planner.chord_voices import SKIP_S, Voice, f1_of, find_voices, own_hz
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
@@ -49,15 +49,29 @@ def find_chord_notes(
     expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
     second and some cents. They are looked for first and need less evidence than others do.
     """
-    samples, raised_db = _raised(stem.samples)
+    return notes_of(stem, hear_voices(stem, expected))
+
+
+def hear_voices(stem: Stem, expected: tuple[tuple[float, float], ...] = ()) -> tuple[Voice, ...]:
+    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends.
+
+    expected: as for `find_chord_notes`.
+    """
+    samples, _ = _raised(stem.samples)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = find_voices(samples, stem, expected)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for one in voices for v in not_a_partial(one, voices, harmonic)]
-    voices = [_begun(samples, stem.analysis_sr, v) for v in voices if believable(v)]
-    voices = less_sure_by_wander(voices) if harmonic else pool_stiffness(voices)
+    return tuple(_begun(samples, stem.analysis_sr, v) for v in voices if believable(v))
+
+
+def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
+    """Make notes of what `hear_voices` heard: ends, cents and how sure they are, strings apart."""
+    samples, raised_db = _raised(stem.samples)
+    voices = list(heard)
+    voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices
@@ -113,6 +127,7 @@ def _swelling_again(voices: list[Voice], ends_s: list[float]) -> list[tuple[int,
         for j in sorted(range(len(voices)), key=lambda k: voices[k].start_s)
         for i in range(len(voices))
         if voices[j].soft
+        and not voices[j].known  # the score has the key struck again
         and not voices[i].soft
         and voices[i].start_s < voices[j].start_s
         and abs(np.log2(voices[i].f0_hz / voices[j].f0_hz)) <= 0.5 / 12
@@ -146,7 +161,7 @@ def _note(
 ) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
-    f1_hz = string.f1_hz if string else float(voice.f0_hz * np.sqrt(1.0 + voice.b))
+    f1_hz = f1_of(voice)
     between = 0.0
     if string is not None and apart is not None and apart.cents > 0.0:
         # The pitch is the middle of the strings, and may be heard anywhere between them.
