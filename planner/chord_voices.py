@@ -20,6 +20,7 @@ from planner.chord_search import (
 )
 from planner.chord_times import loud_part, piece_of
 from planner.model import HARMONIC_ROLES, Floats, Stem
+from planner.strummed_octaves import octaves_inside
 
 Array = NDArray[np.float64]
 
@@ -94,6 +95,8 @@ def find_voices(
             rings = [voices[v].f0_hz for v in sounding]
             found = [n for n in found if all(abs(np.log2(n[0] / f0)) > 0.5 / 12 for f0 in rings)]
         else:
+            if stem.role == "fretted-chords":
+                found += octaves_inside(peaks, new, old, stem.range_hz[1])
             found += [_again(voices[v]) for v in sounding if _struck_again(peaks, voices[v], new)]
         for k, (f0_hz, b, share) in enumerate([*known, *found]):
             # the same pitch again: the old note ends where the new one begins
