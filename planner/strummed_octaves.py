@@ -37,7 +37,7 @@ def octaves_inside(
     """
     notes = sorted(struck)
     added: list[Named] = []
-    for f0_hz, b, _ in notes:  # grows: a double octave is an octave of one just added
+    for f0_hz, b, _ in sorted(struck):  # an octave of one just added would rest on a guess
         if f0_hz > LOWER_HZ:
             continue
         f1_hz = float(partial_hz(f0_hz, b, np.array([2.0]))[0])
