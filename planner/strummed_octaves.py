@@ -17,8 +17,9 @@ from planner.chord_peaks import Peaks, match_partials
 Array = NDArray[np.float64]
 Named = tuple[float, float, float]  # f0_hz, B, share of partials
 
-# Of 517 octaves above notes of rendered strums (python -m tests.bench.chorded, seed 36023), 241 of
-# them struck: these two keep 65 of 100 that were struck, and 12 of 100 kept were not.
+# Of 517 octaves above notes of rendered strums (nylon to clean, seed 36023 of tests.bench.chorded),
+# 241 of them struck, these two kept 65 % of those that were struck, and 12 % of what they kept
+# was not.
 LEAST_EXCESS_DB = 5.0  # mean over the lowest five
 LEAST_FOUND = 0.8
 MEAN_OF = 5
