@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.bands import high_pass, low_pass, through
 from planner.model import Floats
 
 # With B = 3e-4 partial 12 lies a quarter of a period off after one (n^3 B / 2 = 1/4): 500 Hz of the
@@ -22,7 +23,6 @@ _TOP_HZ = 1000.0
 # starts, seeds 18 and 19, slow and fast): TimGM6mb's acoustic bass 0.59 and 0.33 with first order,
 # 0.98 and 0.84 with second; FluidR3's slapped bass, fast, 0.90 and 0.93.
 _BOTTOM_HZ = 150.0
-_PIECE = 1_000_000  # samples
 
 
 def bass_band(samples: Floats, sr: int) -> NDArray[np.float32]:
@@ -30,24 +30,14 @@ def bass_band(samples: Floats, sr: int) -> NDArray[np.float32]:
 
     Parameters
     ----------
-    samples : (n,) at ``sr``, worked on by the piece so that memory stays near that of the result
+    samples : (n,) at ``sr``
 
     Returns
     -------
     (n,) samples, later by a fraction of a millisecond
     """
-    # Loaded here: it takes half a second, and only a bass needs it.
-    from scipy.signal import butter, sosfilt  # type: ignore[import-untyped,unused-ignore]
-
-    sections = np.concatenate(
-        [
-            butter(4, _TOP_HZ, "lowpass", fs=sr, output="sos"),
-            butter(2, _BOTTOM_HZ, "highpass", fs=sr, output="sos"),
-        ]
+    return through(
+        samples,
+        sr,
+        lambda f_hz: low_pass(f_hz, _TOP_HZ, 4, sr) * high_pass(f_hz, _BOTTOM_HZ, 2, sr),
     )
-    out = np.empty(len(samples), dtype=np.float32)
-    state = np.zeros((len(sections), 2))
-    for first in range(0, len(samples), _PIECE):
-        piece = slice(first, first + _PIECE)
-        out[piece], state = sosfilt(sections, samples[piece], zi=state)
-    return out

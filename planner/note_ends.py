@@ -58,7 +58,8 @@ def _leaves_decay(level_db: Floats, first: int, last: int, least: int, within: i
     for _ in range(_FITS):
         if last - first < least or last >= len(level_db):
             return None
-        off = level_db - np.polynomial.polynomial.polyval(at, _decay(at, level_db, first, last))
+        level, slope = _decay(at[first:last], level_db[first:last])
+        off = level_db - level - slope * at
         on_line = np.flatnonzero(off[first:] >= -_HALF_POWER_DB)
         if len(on_line) == 0:
             return None
@@ -72,19 +73,21 @@ def _leaves_decay(level_db: Floats, first: int, last: int, least: int, within: i
     return stop
 
 
-def _decay(at: Floats, level_db: Floats, first: int, last: int) -> Floats:
-    """Level and slope of a line through a decay, never rising, not bent by one wild frame."""
-    at, level_db = at[first:last], level_db[first:last]
+def _decay(at: Floats, level_db: Floats) -> tuple[float, float]:
+    """Level at 0 and slope of a line through a decay, never rising, not bent by one wild frame."""
     weight = np.ones(len(at))
+    half = len(at) // 2
     for _ in range(3):
-        total = weight.sum()
-        middle, level = weight @ at / total, weight @ level_db / total
+        total = float(weight.sum())
+        middle, level = float(weight @ at) / total, float(weight @ level_db) / total
         lever = weight * (at - middle)
-        slope = lever @ level_db / max(lever @ at, 1e-12)
+        slope = float(lever @ level_db) / max(float(lever @ at), 1e-12)
         rest = np.abs(level_db - level - slope * (at - middle))
-        weight = 1.0 / np.maximum(1.0, rest / (1.5 * float(np.median(rest)) + 0.1))
-    line = np.array([level - slope * middle, slope])
-    return line if line[1] <= 0 else np.array([float(np.median(level_db)), 0.0])
+        usual = float(np.partition(rest, half)[half])
+        weight = 1.0 / np.maximum(1.0, rest / (1.5 * usual + 0.1))
+    if slope > 0:
+        return float(np.median(level_db)), 0.0
+    return level - slope * middle, slope
 
 
 def rings_from_frame(level_db: Floats, hop_s: float) -> int:

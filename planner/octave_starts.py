@@ -89,12 +89,13 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
         for times in range(2, _MOST_TIMES + 1):
             low_hz = np.nanmedian(here) / times
             ratio = np.maximum(np.rint(before / low_hz), 1.0)
-            if ((ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)).any():
+            shared = (ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)
+            if shared.sum() >= _LEAST_FRAMES:
                 continue  # the ring of that note repeats after the long period too
             rows = slice(first, last)
             fits, lower_hz = best_fit(candidates_hz[rows], strength[rows], here / times)
             better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own)) & (fits > own + _BETTER)
-            against = own >= fits
+            against = (own > _FITS) & (own >= fits)  # where neither fits, a ring still covers both
             if better.sum() >= _LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
                 out[rows] = np.where(fits > 0.0, lower_hz, here / times)
                 break

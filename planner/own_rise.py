@@ -57,9 +57,10 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     if len(free) == 0 or first < 0 or last > len(stem.samples):
         return about_s
     frames = np.lib.stride_tricks.sliding_window_view(stem.samples[first:last], count)[::step]
-    at = np.arange(count)[:, None] / sr
-    waves = np.hanning(count + 2)[1:-1, None] * np.exp(-2j * np.pi * free * at)
-    level: Floats = np.sqrt((np.abs(frames @ waves) ** 2).sum(axis=1))
+    turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
+    waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
+    waves *= np.hanning(count + 2)[1:-1, None].astype(np.float32)
+    level: Floats = np.sqrt(((frames @ waves) ** 2).sum(axis=1, dtype=np.float64))
     under = np.flatnonzero(level[: back + 1] < _RISEN * level[back:].max())
     if len(under) == 0:
         return about_s

@@ -34,6 +34,7 @@ _FLAT = 0.71
 _CUT_SWING = 1.15  # times half the swing: a note further from the midline is another one
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _MIXED_S = 0.12
+_AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer. Recorded
@@ -58,6 +59,8 @@ _BEND_S = 0.045
 _BEND_SEMITONES = 3.5
 SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
+
+NO_FRAMES: NDArray[np.intp] = np.empty(0, dtype=np.intp)
 
 Begins = Literal["attack", "swell", "legato", "soft"]
 
@@ -85,16 +88,18 @@ def split_run(
     swells: NDArray[np.intp],
     hop_s: float,
     *,
+    marked: NDArray[np.intp] = NO_FRAMES,
     bends: bool = False,
     sung: bool = False,
 ) -> list[Step]:
     """Cut one pitched run where its vibrato midline steps, and where it is struck or swells.
 
+    ``marked``: frames at which something clearly begins, struck or not: no glide leads across one.
     ``bends``: a string that is struck once and pulled to another pitch stays one note.
     ``sung``: short starts on other pitches, and short moments away from one, are no notes.
     """
     cuts = [0, *potts_steps(line), len(line)]
-    pieces = _join_steps(list(pairwise(cuts)), line, hop_s)
+    pieces = _join_steps(list(pairwise(cuts)), line, marked - offset, hop_s)
     if sung:
         pieces = _join_wavers(pieces, line, hop_s)
     pieces = _from_departure(pieces, midi, hop_s)
@@ -196,22 +201,18 @@ def potts_steps(line: Floats) -> list[int]:
     loss = np.minimum(loss, _STEP_CAP)
     if loss.sum(axis=0).min() <= _STEP_COST:
         return []  # one level costs no more than a step alone
-    total = loss[0].copy()
-    came_from = np.zeros(loss.shape, dtype=np.int32)
-    stay = np.arange(len(levels), dtype=np.int32)
-    for frame in range(1, len(line)):
-        best = int(total.argmin())
-        step = total[best] + _STEP_COST
-        stepping = step < total
-        came_from[frame] = np.where(stepping, best, stay)
-        total = np.where(stepping, step, total) + loss[frame]
-    state = int(total.argmin())
+    total = np.empty_like(loss)  # what the best way to each level costs
+    total[0] = loss[0]
+    for before, here, added in zip(total[:-1], total[1:], loss[1:], strict=True):
+        np.minimum(before, before[before.argmin()] + _STEP_COST, out=here)
+        here += added
+    state = int(total[-1].argmin())
     cuts = []
     for frame in range(len(line) - 1, 0, -1):
-        origin = int(came_from[frame, state])
-        if origin != state:
+        best = int(total[frame - 1].argmin())
+        if total[frame - 1, best] + _STEP_COST < total[frame - 1, state]:
             cuts.append(frame)
-            state = origin
+            state = best
     return cuts[::-1]
 
 
@@ -309,8 +310,12 @@ def _join_wavers(
     return joined
 
 
-def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> list[tuple[int, int]]:
+def _join_steps(
+    pieces: list[tuple[int, int]], line: Floats, marked: NDArray[np.intp], hop_s: float
+) -> list[tuple[int, int]]:
     """Give glides to the note they lead to, and join neighbours at the same pitch.
+
+    ``marked``: frames at which something clearly begins; no glide leads across one.
 
     While one note still rings, the period that it shares with the next is long: a moment at a
     whole fraction of the next note's pitch belongs to that note too.
@@ -327,9 +332,15 @@ def _join_steps(pieces: list[tuple[int, int]], line: Floats, hop_s: float) -> li
         part = line[a:b]
         # Only what still moves in its middle is a glide: a note of a scale moves at both ends.
         middle = part[len(part) // 4 : len(part) - len(part) // 4]
-        glides = length_s < _GLIDE_S and all(
-            abs(p[-1] - p[0]) > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
-            for p in (part, middle)
+        begins = len(marked) > 0 and np.abs(marked - b).min() <= _AT_BORDER_FRAMES
+        glides = (
+            not begins
+            and length_s < _GLIDE_S
+            and all(
+                abs(p[-1] - p[0])
+                > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
+                for p in (part, middle)
+            )
         )
         following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
         mixed = length_s < _MIXED_S and any(

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
+from planner.bands import Filter, high_pass, low_pass, through
 from planner.dips import (
     AROUND_S,
     LEAST_DIP_DB,
@@ -31,7 +32,7 @@ from planner.dips import (
     unexplained_dip,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
-from planner.tracker import HOP_S, frame_level_db
+from planner.tracker import frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
@@ -54,8 +55,7 @@ _DEEP_DIP_DB = 12.0
 _ARTICULATION_S = 0.10  # a tongue or a lip takes this long to settle a tone it has begun
 _HISS_HZ = 4000.0
 _VOICED_HZ = 1500.0  # chosen: below the hiss of consonants, above the first partials of a soprano
-_HISS_FRAMES = 12_000  # a minute at a time
-_HISS_MARGIN_FRAMES = 10  # 50 ms: by then the filter has forgotten the cut
+_ORDER = 4  # of the filter at either, through and back
 _HISS_RISE_DB = 3.0
 _HISS_AND_DIP_DB = 6.0
 _CONSONANT_S = 0.08  # it ends about where the level is lowest
@@ -88,7 +88,7 @@ def restarts(
     spoken = hiss[real] > _HISS_OVER_CHANCE_DB
     dips, depth_db = dips[real], depth_db[real]
     if spoken.any():  # what hisses covers the tone: under it the dip seems to come early
-        voiced_db = _band_level_db(stem, len(level_db), _VOICED_HZ, "lowpass")
+        voiced_db = _band_level_db(stem, len(level_db), low_pass, _VOICED_HZ)
         dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
@@ -106,7 +106,7 @@ def _hisses(stem: Stem, dips: NDArray[np.intp], frames: int, hop_s: float) -> Fl
     """How far a hiss stands over the usual at each dip, dB; consonants are a voice's alone."""
     if stem.role not in VOICE_ROLES:
         return np.full(len(dips), -np.inf)
-    hiss_db = _band_level_db(stem, frames, _HISS_HZ, "highpass")
+    hiss_db = _band_level_db(stem, frames, high_pass, _HISS_HZ)
     return np.array([hiss_rise_db(hiss_db, dip, hop_s) for dip in dips])
 
 
@@ -259,20 +259,8 @@ def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDA
     return dips + np.array(after, dtype=np.intp)
 
 
-def _band_level_db(stem: Stem, frames: int, edge_hz: float, kind: str) -> Floats:
-    """Level of what lies above or below a frequency, piece by piece: memory stays flat."""
-    sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
-    # Loaded here: it takes half a second, and what is struck does without.
-    from scipy.signal import butter, sosfiltfilt  # type: ignore[import-untyped,unused-ignore]
-
-    sections = butter(4, edge_hz, kind, fs=sr, output="sos")
-    level_db = np.empty(frames)
-    for first in range(0, frames, _HISS_FRAMES):
-        count = min(_HISS_FRAMES, frames - first)
-        start = max(0, first - _HISS_MARGIN_FRAMES)
-        ahead = first - start
-        stop = first + count + _HISS_MARGIN_FRAMES
-        band = sosfiltfilt(sections, stem.samples[start * hop : stop * hop])
-        piece_db = frame_level_db(band, sr, ahead + count, window_s=QUICK_LEVEL_S)
-        level_db[first : first + count] = piece_db[ahead:]
-    return level_db
+def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:
+    """Level of what lies above or below a frequency, seen without delay."""
+    sr = stem.analysis_sr
+    band = through(stem.samples, sr, lambda f_hz: np.abs(filtered(f_hz, edge_hz, _ORDER, sr)) ** 2)
+    return frame_level_db(band, sr, frames, window_s=QUICK_LEVEL_S)

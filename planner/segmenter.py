@@ -39,6 +39,7 @@ from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
 from planner.pitch_steps import (
     MIN_NOTE_S,
+    NO_FRAMES,
     SAME_NOTE,
     Step,
     covered_s,
@@ -107,9 +108,12 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
         swing[first:last] = midi - line
         runs.append((first, midi, line))
     struck, swells = restarts(stem, track, struck, swing)
+    marked = NO_FRAMES if plucked or sung else clear
     steps: list[Step] = []
     for first, midi, line in runs:
-        steps += split_run(midi, line, first, struck, swells, hop_s, bends=plucked, sung=sung)
+        steps += split_run(
+            midi, line, first, struck, swells, hop_s, marked=marked, bends=plucked, sung=sung
+        )
     falls = quick_level_db(stem, track) if plucked else None
     loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
     notes: list[Note] = []

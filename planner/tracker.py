@@ -247,11 +247,12 @@ def _curve_peaks(
     curve: NDArray[np.float32], lags: Floats, shortest: float, longest: float
 ) -> tuple[Floats, Floats]:
     """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
-    middle = curve[:, 1:-1]
-    peak = (middle >= curve[:, :-2]) & (middle > curve[:, 2:]) & (middle > _MIN_STRENGTH)
-    peak &= (lags[1:-1] >= shortest - 1) & (lags[1:-1] <= longest + 1)
-    row, at = np.nonzero(peak)
-    at += 1
+    first, last = np.searchsorted(lags[1:-1], [shortest - 1, longest + 1 + 1e-9]) + 1
+    middle = curve[:, first:last]
+    peak = (middle > _MIN_STRENGTH) & (middle > curve[:, first + 1 : last + 1])
+    peak &= middle >= curve[:, first - 1 : last - 1]
+    row, at = np.divmod(np.flatnonzero(peak), max(last - first, 1))
+    at += first
     # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
     first_rise = (curve[:, 1:] > curve[:, :-1]).argmax(axis=1)
     behind = at > first_rise[row]
@@ -280,7 +281,9 @@ def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.i
     loud_db = np.percentile(level_db, 99) if frames else 0.0
     back = np.zeros((frames, candidates + 1), dtype=np.int8)
     score = np.zeros(candidates + 1)
-    column = np.arange(candidates + 1)
+    arrived = np.empty((candidates + 1, candidates + 1))  # rows: to; columns: from
+    origin = np.empty(candidates + 1, dtype=np.intp)
+    row_begins = np.arange(candidates + 1) * (candidates + 1)
     octave_before = np.zeros(candidates)
     for first in range(0, frames, BLOCK_FRAMES):
         last = min(first + BLOCK_FRAMES, frames)
@@ -292,17 +295,18 @@ def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.i
         local[:, -1] = unpitched + silent
         joined = np.concatenate([octave_before[None, :], octave])
         octave_before = octave[-1]
-        jump = np.abs(octave[:, None, :] - joined[:-1, :, None])
+        jump = np.abs(octave[:, :, None] - joined[:-1, None, :])
         cost = np.zeros((last - first, candidates + 1, candidates + 1))
         cost[:, :-1, :-1] = -_COST_PER_OCTAVE_JUMP * np.minimum(jump, 1.0 + 0.2 * jump)
         cost[:, -1, :-1] = cost[:, :-1, -1] = -_COST_OF_VOICING_CHANGE
         if first == 0:
             cost[0] = 0.0  # nothing comes before the first frame
-        for frame in range(first, last):
-            arrived = score[:, None] + cost[frame - first]
-            origin = arrived.argmax(axis=0)
-            back[frame] = origin
-            score = arrived[origin, column] + local[frame - first]
+        for came_from, way, own in zip(back[first:last], cost, local, strict=True):
+            np.add(score, way, out=arrived)
+            arrived.argmax(axis=1, out=origin)
+            came_from[:] = origin
+            arrived.take(origin + row_begins, out=score, mode="clip")  # as it is: "raise" copies
+            score += own
     path = np.empty(frames, dtype=np.intp)
     state = int(score.argmax())
     for frame in range(frames - 1, -1, -1):

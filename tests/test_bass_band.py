@@ -26,14 +26,6 @@ def test_gains_are_those_of_the_filters(f_hz: float, expected_db: float) -> None
     assert gain_db(f_hz) == pytest.approx(expected_db, abs=0.1)
 
 
-def test_pieces_join(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Worked on by the piece it comes out as in one."""
-    noise = np.random.default_rng(3).standard_normal(5000)
-    whole = bass_band(noise, SR)
-    monkeypatch.setattr("planner.bass_band._PIECE", 700)
-    np.testing.assert_allclose(bass_band(noise, SR), whole, atol=1e-6)
-
-
 def slapped(f_hz: float, length_s: float, thump_hz: float) -> Floats:
     """A stiff, bright string under which something thumps."""
     rng = np.random.default_rng(round(f_hz))

@@ -100,3 +100,22 @@ def test_noise_misfits_both_periods_alike() -> None:
     candidates_hz = np.stack([f0_hz, f0_hz / 2], axis=1)
     out = without_octave_notes(f0_hz, candidates_hz, np.tile([0.90, 0.92], (60, 1)))
     np.testing.assert_array_equal(out, f0_hz)
+
+
+@pytest.mark.parametrize(("low_frames", "read_hz"), [(2, 196.0), (40, 392.0)])
+def test_only_what_sounded_for_a_while_rings_on(low_frames: int, read_hz: float) -> None:
+    """A moment at the low pitch is the note's own start; 0.2 s of it are a note that rings on."""
+    f0_hz = np.concatenate([np.full(40, 294.0), np.full(low_frames, 196.0), np.full(60, 392.0)])
+    candidates_hz = np.stack([f0_hz, f0_hz / 2], axis=1)
+    out = without_octave_notes(f0_hz, candidates_hz, np.tile([0.95, 0.99], (len(f0_hz), 1)))
+    np.testing.assert_array_equal(out[40 + low_frames :], read_hz)
+
+
+@pytest.mark.parametrize(("own", "read_hz"), [(0.85, 196.0), (0.99, 392.0)])
+def test_frames_that_nothing_fits_say_nothing(own: float, read_hz: float) -> None:
+    """Frames in which the note before still sounds are no sign for the high pitch."""
+    f0_hz = np.full(60, 392.0)
+    candidates_hz = np.stack([f0_hz, f0_hz / 2], axis=1)
+    strength = np.tile([0.95, 0.99], (60, 1))
+    strength[:25] = [own, own - 0.01]
+    np.testing.assert_array_equal(without_octave_notes(f0_hz, candidates_hz, strength), read_hz)

@@ -119,6 +119,18 @@ def test_a_scoop_belongs_to_the_note_it_leads_to(semitones: float) -> None:
     assert len(split(line + semitones * np.exp(-time_of(line) / 0.04))) == 1
 
 
+@pytest.mark.parametrize(("marked", "notes"), [([], 1), ([129], 2)])
+def test_no_glide_leads_across_something_that_begins(marked: list[int], notes: int) -> None:
+    """A tone that creeps up for 0.14 s is a note where the next is tongued, else the way there.
+
+    As a sampled trumpet starts, 0.8 semitones flat.
+    """
+    line = np.concatenate([np.linspace(69.2, 70.2, 28), flat((72.0, 0.4))])
+    at = np.array(marked, dtype=np.intp)
+    steps = split_run(line, vibrato_midline(line, HOP_S), 100, NONE, NONE, HOP_S, marked=at)
+    assert len(steps) == notes
+
+
 @pytest.mark.parametrize(("below", "notes"), [(0.7, 1), (1.0, 2)])
 def test_a_start_less_than_a_semitone_off_is_its_scoop(below: float, notes: int) -> None:
     """A tone that starts flat and creeps up for 0.12 s is one; a semitone off is a grace note.
