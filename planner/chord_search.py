@@ -14,7 +14,7 @@ from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
 from planner.chord_octaves import lowest_that_fits
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_bs
 from planner.chord_peaks import (
     B_FACTORS,
     DYNAMIC_DB,
@@ -225,7 +225,7 @@ def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tu
     strong = strong[worth[strong] > 0.15]
     f = peaks.f_hz[strong][:, None, None]
     number = np.arange(1, 5, dtype=float)[None, :, None]
-    usual = np.vectorize(typical_b, otypes=[float])(f / number) if len(strong) else f
+    usual = typical_bs(f / number)
     b = np.minimum(usual, 1e-2) * B_FACTORS[None, None, :]
     f0 = f / (number * np.sqrt(1.0 + b * number**2))
     inside = (f0 > range_hz[0] * 0.97) & (f0 < range_hz[1] * 1.03)
