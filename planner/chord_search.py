@@ -151,6 +151,8 @@ def find_new_notes(
     sounding: list[tuple[float, float]],
     range_hz: tuple[float, float],
     known: Sequence[tuple[float, float, float]] = (),
+    *,
+    struck: bool = True,
 ) -> list[tuple[float, float, float]]:
     """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
 
@@ -158,7 +160,8 @@ def find_new_notes(
     of that note explains is removed, and the search goes on with the rest (after A. Klapuri,
     "Multiple fundamental frequency estimation by summing harmonic amplitudes", ISMIR 2006).
     sounding: (f0_hz, B) of notes that ring on; their unrisen partials explain themselves.
-    known: notes that are known to begin here; they come first, and only others are looked for.
+    known: notes that are known to begin here; they come first, and only others are looked for;
+    struck: strings, struck or plucked, of the lowest of which the first partial hardly sounds.
     """
     if len(peaks.f_hz) == 0:
         return list(known)
@@ -203,7 +206,8 @@ def find_new_notes(
             enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
-            f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
+            if struck:
+                f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
             notes.append((f0_hz, b, float(share[best])))
             hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
             own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1

@@ -70,8 +70,9 @@ def find_voices(
     voices: list[Voice] = []
     stretches: list[Stretch] = []
     sounding: list[int] = []
+    struck = stem.role not in HARMONIC_ROLES
     onsets = find_onsets(samples, sr)
-    swells = find_swells(samples, sr, onsets) if stem.role in HARMONIC_ROLES else np.zeros(0)
+    swells = find_swells(samples, sr, onsets) if not struck else np.zeros(0)
     starts = places_to_look(onsets, swells, len(samples) / sr)
     starts, known_at = place_known(starts, expected, SHORTEST_S, len(samples) / sr)
     for i, (start_s, soft) in enumerate(starts):
@@ -89,7 +90,7 @@ def find_voices(
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         old = [(voices[v].f0_hz, voices[v].b) for v in sounding]
         known = hear_known(peaks, old, known_at.get(i, []))
-        new = find_new_notes(peaks, old, stem.range_hz, known)
+        new = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
         found = new[len(known) :]
         if soft:  # a note that swells is no new one, unless the score has it
             rings = [voices[v].f0_hz for v in sounding]

@@ -57,7 +57,7 @@ def hear_voices(stem: Stem, expected: tuple[tuple[float, float], ...] = ()) -> t
 
     expected: as for `find_chord_notes`.
     """
-    samples, _ = _raised(stem.samples)
+    samples, _ = _raised(stem)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
@@ -69,7 +69,7 @@ def hear_voices(stem: Stem, expected: tuple[tuple[float, float], ...] = ()) -> t
 
 def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `hear_voices` heard: ends, cents and how sure they are, strings apart."""
-    samples, raised_db = _raised(stem.samples)
+    samples, raised_db = _raised(stem)
     voices = list(heard)
     voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
     ends_s = [
@@ -86,8 +86,15 @@ def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurem
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
-def _raised(samples: Floats) -> tuple[Floats, float]:
-    """Bring a stem that was recorded low up to the usual level; by how many dB."""
+def _raised(stem: Stem) -> tuple[Floats, float]:
+    """Bring a stem of struck notes that was recorded low up to the usual level; by how many dB.
+
+    What is driven holds its level, so that its quiet notes are found as it is; raised, groups of
+    voices and winds were given more notes that nobody played.
+    """
+    samples = stem.samples
+    if stem.role in HARMONIC_ROLES:
+        return samples, 0.0
     peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
     if not 0.0 < peak < USUAL_PEAK:
         return samples, 0.0
