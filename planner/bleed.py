@@ -179,7 +179,8 @@ def _only_bleed(
         what=f"only bleed here ({loudest.gain_db:.0f} dB, follows {loudest.source}): "
         "no notes made.",
         did=f"{count(len(stem.notes), 'note')} read from it: not listed." if stem.notes else "",
-        advice="If something was played here, export the stem again.",
+        advice=f"Another microphone or amplifier of {loudest.source} belongs under its linked, so "
+        "that both move; if something else was played here, export the stem again.",
         stem=stem.code,
     )
     return replace(stem, notes=(), findings=(*stem.findings, only))

@@ -31,7 +31,7 @@ from planner.nulling import null_test
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
 from planner.parts import clock_shifts
 from planner.plan_model import MOVING_ACTIONS
-from planner.recalling import with_said_roles
+from planner.recalling import answers_of, with_said_roles
 from planner.run import Progress, hear_all
 from planner.session_model import StemSpec
 from planner.sour_check import sour_check
@@ -77,7 +77,7 @@ def check_session(
     """
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)
-    opened = with_said_roles(opened, out)
+    opened = with_said_roles(opened, answers_of(opened, out))
     plans = plan_folders(out, opened.session.song)
     if not plans:
         what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."

@@ -17,7 +17,7 @@ from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.sour_time import Change, Now, SourMap, apply, as_recorded, change_of, sour_map
 from planner.tolerances import Limits
-from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
+from planner.worth_clearing import WORTH_A_TOUCH_S, WORTH_AN_EDIT_S, worth_clearing
 
 SOUR_FROM_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
@@ -129,11 +129,13 @@ def cleared(
     decide : callable
         Decides about the whole session.
     """
+    few = session.touch_at_most is not None
+    worth_s = WORTH_A_TOUCH_S if few else WORTH_AN_EDIT_S
     kept = NOTHING_YET
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
-        wished = _wishes(made, kept, limits)
+        wished = _wishes(made, kept, limits, worth_s)
         if wished == kept:
             return made, backbone, kept
         kept = replace(wished, beats_if_moved={}, refused=frozenset())
@@ -230,7 +232,7 @@ def _without(kept: Kept, one: RuleKey | str) -> Kept:
     )
 
 
-def _wishes(made: Decided, kept: Kept, limits: Limits) -> Kept:
+def _wishes(made: Decided, kept: Kept, limits: Limits, worth_s: float) -> Kept:
     sour = _sour(made)
     now = _carried_out(sour, made.judged)
     # What a person has set is nobody else's to change.
@@ -242,9 +244,10 @@ def _wishes(made: Decided, kept: Kept, limits: Limits) -> Kept:
     return replace(
         kept,
         nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
-        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept),
-        part_way=_part_way(sour, now, own, kept) | kept.part_way,
-        gives_way=giving_way(sour, now, _leeways(sour, now, own, kept, limits)) | kept.gives_way,
+        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept, worth_s),
+        part_way=_part_way(sour, now, own, kept, worth_s) | kept.part_way,
+        gives_way=giving_way(sour, now, _leeways(sour, now, own, kept, limits, worth_s))
+        | kept.gives_way,
     )
 
 
@@ -279,7 +282,7 @@ def _better_with_nothing_left(
 
 
 def _worth_clearing(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: float
 ) -> frozenset[str]:
     """Notes inside their tolerance that are worth an edit."""
     waiting = {
@@ -287,11 +290,11 @@ def _worth_clearing(
         for note_id, j in judged.items()
         if j.clearable and note_id not in kept.beats_if_moved
     }
-    return worth_clearing(sour, now, waiting)
+    return worth_clearing(sour, now, waiting, worth_s)
 
 
 def _part_way(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: float
 ) -> dict[str, float]:
     """Notes left because their move would clash, and where on the way to their target they clear.
 
@@ -311,14 +314,19 @@ def _part_way(
         best, add = max(
             tries, key=lambda one: (one[0].gain_s, one[0].shared_s, one[1]), default=(None, 0)
         )
-        if best is not None and best.gain_s >= WORTH_AN_EDIT_S:
+        if best is not None and best.gain_s >= worth_s:
             apply(sour, now, best)
             found[note_id] = round(abs(error) - add, 1)
     return found
 
 
 def _leeways(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, limits: Limits
+    sour: SourMap,
+    now: Now,
+    judged: Mapping[str, Judged],
+    kept: Kept,
+    limits: Limits,
+    worth_s: float,
 ) -> dict[str, Leeway]:
     """How far each note may give way to one it beats with."""
     found = {}
@@ -335,7 +343,7 @@ def _leeways(
             most_left_cents=limits.smallest_left_cents,
             least_move_cents=least,
             # What is moved anyhow costs no edit more.
-            least_gain_s=WORTH_AN_EDIT_S if j.action == "leave" else LEAST_S,
+            least_gain_s=worth_s if j.action == "leave" else LEAST_S,
         )
     return found
 

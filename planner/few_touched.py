@@ -2,13 +2,15 @@
 
 A rule is one edit for the editor, but it changes the sound of every note that it covers. Where a
 session says that only so many notes may be touched, all is decided as ever; then notes are put
-back, whole, with their rules and their own edit: each time the one that clears least sour time
-(`planner.taking_back`). What stays of a rule is one number for the notes that it is still made on.
+back, whole, with their rules and their own edit, so that those stay touched which together clear
+most (`planner.priced`; where too many sound at once for that, the one that clears least is put back
+each time, `planner.taking_back`). What stays of a rule is one number for the notes that it is still
+made on. Where there is room, the worst of those that clear nothing are touched as well.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,8 +20,10 @@ from planner.deciding import Ground, with_rows
 from planner.exposure import Standing
 from planner.parts import sounding
 from planner.plan_model import EDIT_ACTIONS, Judged
+from planner.priced import best_of
+from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.sour_time import as_recorded, sour_map
+from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
 from planner.taking_back import Made, last_to_go
 from planner.wording import flat_or_sharp
 
@@ -52,7 +56,6 @@ def touching_at_most(
 
 def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:
     sour = sour_map(sounding(made.parts, {}), held_limits(made.judged))
-    now = as_recorded(sour)
     # Of notes that clear as little, the least severe goes first.
     order = sorted(touched(made.judged), key=lambda k: (made.judged[k].severity, k))
     moves = []
@@ -62,8 +65,53 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
         notes = np.array([] if k is None else [k], dtype=np.int64)
         add = np.full(len(notes), sum(c for _, c in j.layers) + own_cents(j))
         moves.append(Made(notes=notes, add_cents=add, pinned=note_id in kept))
-    stay = last_to_go(sour, now, moves, lambda worth_s, left: left <= most and worth_s >= 0.0)
-    return frozenset(order[k] for k in stay)
+    pinned = tuple(k for k, move in enumerate(moves) if move.pinned)
+    priced = best_of(sour, as_recorded(sour), moves, most)
+    choices = priced if priced is not None else (tuple(range(len(order))),)
+    fit = [_fewer(sour, moves, sorted({*one, *pinned}), most) for one in choices]
+    best = min(fit, key=lambda one: sour_now_s(sour, _with(sour, moves, one)))
+    beyond = [k for k, note_id in enumerate(order) if _beyond(made.judged[note_id])]
+    return frozenset(order[k] for k in _filled(sour, moves, best, beyond[::-1], most))
+
+
+def _beyond(j: Judged) -> bool:
+    """Whether a note has an edit of its own that its tolerance asks for."""
+    return j.action in EDIT_ACTIONS and j.rule_name != IN_TOLERANCE
+
+
+def _filled(
+    sour: SourMap, moves: Sequence[Made], chosen: Sequence[int], more: Sequence[int], most: int
+) -> set[int]:
+    """A choice and, while there is room, others in their order that add no sour time."""
+    now, filled = _with(sour, moves, chosen), set(chosen)
+    for k in more:
+        if k in filled or len(filled) >= most:
+            continue
+        change = change_of(sour, now, moves[k].notes, moves[k].add_cents)
+        if change.gain_s >= 0.0:
+            apply(sour, now, change)
+            filled.add(k)
+    return filled
+
+
+def _fewer(
+    sour: SourMap, moves: Sequence[Made], chosen: Sequence[int], most: int
+) -> tuple[int, ...]:
+    """A choice less what clears least in it, until it is small enough."""
+    stay = last_to_go(
+        sour,
+        as_recorded(sour),
+        [moves[k] for k in chosen],
+        lambda worth_s, left: left <= most and worth_s >= 0.0,
+    )
+    return tuple(chosen[k] for k in stay)
+
+
+def _with(sour: SourMap, moves: Sequence[Made], chosen: Sequence[int]) -> Now:
+    now = as_recorded(sour)
+    for k in chosen:
+        apply(sour, now, change_of(sour, now, moves[k].notes, moves[k].add_cents))
+    return now
 
 
 def _by_people(ground: Ground, made: Decided) -> frozenset[str]:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from planner.inspection_notes import ENOUGH_NOTES
+from planner.inspection_tuning import ENOUGH_NOTES
 from planner.model import Finding, Measurement, Note, StemNotes
 from planner.pitch import cents
 from planner.takes import TakeHeard

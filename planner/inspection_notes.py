@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from itertools import combinations
+from collections.abc import Iterator
 from statistics import median
 
 import numpy as np
-from numpy.typing import NDArray
 
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, MeasuredNote, StemNotes
-from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, note_name
+from planner.inspection_one_source import one_source_findings
+from planner.inspection_roles import exchanged_roles
+from planner.inspection_tuning import (
+    ENOUGH_NOTES,
+    centre_cents,
+    deviations,
+    pitches_of,
+    tuning_findings,
+)
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, StemNotes
+from planner.pitch import hz_to_midi, note_name
 from planner.roles import is_chordal
 from planner.session_model import Session
-from planner.wording import amount, flat_or_sharp, percent
+from planner.wording import amount, percent
 
-ENOUGH_NOTES = 12  # chosen: fewer say nothing about how a part is tuned
-AGREE_CENTS = 5.0  # chosen: parts of one band tuned together agree within this
-OFF_CENTS = 3.0  # chosen: below it, "the whole song is off" is no news
-RATE_SLIP_CENTS = cents(48000, 44100) - 100  # 46.7 beyond a semitone: 146.7 in all
-PULL_DOWN_CENTS = cents(1001, 1000)  # 1.73: picture at 24 or 24/1.001 frames a second
-_SLIP_WITHIN_CENTS = 4.0  # a band at 441 instead of 440 Hz stands 3.9 off as well
-_SLIP_LENGTH_SHARE = 0.005  # chosen: ends are trimmed by less than this of a song
-_HALFWAY_CENTS = 10.0  # chosen: this near to 50, the next note is as likely as this one
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60
@@ -32,8 +31,6 @@ _KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
 # Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
 # 0.85. Chosen between; fewer notes or seconds may be one odd sound.
 _LINE_STRENGTH, _LINE_NOTES, _LINE_S = 0.9, 4, 4.0
-# Chosen: two players never agree so; two microphones of one do, and copies.
-_SAME_SHARE, _SAME_START_S, _SAME_CENTS, _SAME_DB = 0.9, 0.003, 1.0, 1.0
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
@@ -48,10 +45,13 @@ def inspect_notes(
     used = [each for each in stems if each.role != "exclude"]
     ticks = {each.code for each in used if _tick_s(each) is not None}
     found: list[Finding] = []
+    exchanged = exchanged_roles([each for each in used if each.code not in ticks])
+    found += exchanged
     for each in used:
         found += _click(each)
         if each.code not in ticks:
-            found += _register(each)
+            if each.code not in {one.stem for one in exchanged}:
+                found += _register(each)
             found += _moving_keys(each)
             found += _several_at_once(each)
             found += _small_part(each)
@@ -59,143 +59,21 @@ def inspect_notes(
         (each, centre)
         for each in used
         if each.code not in ticks and each.role != "drum-tones"
-        for centre in [_centre_cents(session, each)]
+        for centre in [centre_cents(session, each)]
         if centre is not None
     ]
-    found += _whole_song(tuned, session)
-    found += _same_notes(used)
+    found += tuning_findings(session, tuned, used, scored)
+    found += one_source_findings(used)
     for each, centre in tuned:
-        others = [other for one, other in tuned if one is not each]
-        slipped = list(_slipped(each, centre, others, used))
-        found += slipped
-        if each.code not in scored and not slipped:
-            found += _between(each, centre)
         found += _already_corrected(each, session, centre)
     return tuple(found)
-
-
-def _pitches(stem: StemNotes) -> list[float]:
-    """Give the frequencies of the notes that were measured well enough to argue from."""
-    return [
-        hz
-        for each in stem.notes
-        if each.measurement.confidence in ("firm", "fair")
-        for hz in [each.measurement.heard_hz or each.measurement.sustain_hz]
-        if hz is not None
-    ]
-
-
-def _deviations(session: Session, stem: StemNotes) -> NDArray[np.float64]:
-    """Give how far each note lies from equal temperament at home, in cents of -50 to 50."""
-    a4 = session.a4_hz or STANDARD_A4_HZ
-    away = [100 * hz_to_midi(hz, a4) - session.whole_song_offset_cents for hz in _pitches(stem)]
-    return np.asarray([(each + 50) % 100 - 50 for each in away], dtype=np.float64)
-
-
-def _centre_cents(session: Session, stem: StemNotes) -> float | None:
-    """Give a stem's common deviation, or None where its notes have none in common.
-
-    The mean of angles, one turn to a semitone (N. I. Fisher, Statistical Analysis of Circular
-    Data, 1993, section 2.3), so that 49 sharp and 49 flat are neighbours.
-    """
-    away = _deviations(session, stem)
-    if len(away) < ENOUGH_NOTES:
-        return None
-    mean = np.exp(2j * np.pi * away / 100).mean()
-    if abs(mean) < 0.7:  # chosen: about 13 cents of spread; beyond it a mean tells nothing
-        return None
-    return float(np.angle(mean) * 100 / (2 * np.pi))
-
-
-def _whole_song(tuned: list[tuple[StemNotes, float]], session: Session) -> Iterator[Finding]:
-    if len(tuned) < 2:
-        return
-    turn = [np.exp(2j * np.pi * centre / 100) for _, centre in tuned]
-    off = float(np.angle(np.mean(turn)) * 100 / (2 * np.pi))
-    if any(abs((centre - off + 50) % 100 - 50) > AGREE_CENTS for _, centre in tuned):
-        return
-    did = "Counted as home: nothing is proposed for it."
-    if session.a4_hz is not None:  # a typed A4 is where home is, wherever the band stood
-        did = f"Judged against the A4 in the session file, {session.a4_hz:g} Hz."
-    slip = _rate_slip(off)
-    if slip:
-        yield Finding(
-            severity="question",
-            what=f"every stem is off by {amount(off)} cents from the nearest notes: {slip}.",
-            did=did,
-            advice="Compare the rate in the files with the rate of the recording.",
-        )
-    elif abs(off) > OFF_CENTS:
-        yield Finding(
-            severity="question",
-            what=f"every stem is about {flat_or_sharp(off)}: tape speed, or tuned so?",
-            did=did,
-            advice="If the band tuned so, write the A4 in the session file.",
-        )
-    elif abs(abs(off) - PULL_DOWN_CENTS) < 0.3 and all(
-        abs(centre - off) < 0.3 for _, centre in tuned
-    ):
-        yield Finding(
-            severity="note",
-            what=f"every stem is {flat_or_sharp(off)}, alike within 0.3 cents: it looks like a "
-            "0.1 % change of speed for picture.",
-            did=did,
-            advice="Ask whether the song went through a picture session.",
-        )
-
-
-def _rate_slip(off: float) -> str:
-    if abs(abs(off) - RATE_SLIP_CENTS) > _SLIP_WITHIN_CENTS:
-        return ""
-    whole = 100 + RATE_SLIP_CENTS
-    return f"if {amount(whole)} cents in all, 44.1 and 48 kHz were taken for each other"
-
-
-def _slipped(
-    stem: StemNotes, centre: float, others: Sequence[float], stems: Sequence[StemNotes]
-) -> Iterator[Finding]:
-    """One stem that stands off the others as 44.1 kHz taken for 48 does, whatever their A4."""
-    if len(others) < 2:
-        return
-    home = float(np.angle(np.mean(np.exp(2j * np.pi * np.array(others) / 100)))) * 100 / (2 * np.pi)
-    apart = (centre - home + 50) % 100 - 50
-    agree = sum(abs((other - home + 50) % 100 - 50) <= AGREE_CENTS for other in others)
-    if 2 * agree <= len(others) or not _rate_slip(apart):
-        return
-    longest_s = max((s.facts.length_s for s in stems if s.facts is not None), default=0.0)
-    length = ""
-    if stem.facts is not None and longest_s:
-        ratio = stem.facts.length_s / longest_s
-        if min(abs(ratio * r - 1.0) for r in (48000 / 44100, 44100 / 48000)) <= _SLIP_LENGTH_SHARE:
-            length = ", and its length differs from the longest stem's in the same proportion"
-    yield Finding(
-        severity="question",
-        what=f"{stem.code} lies {amount(apart)} cents off the others: {_rate_slip(apart)}{length}.",
-        did="Measured as it is, against the nearest notes.",
-        advice="Compare the rate in the file with the rate of the recording.",
-        stem=stem.code,
-    )
-
-
-def _between(stem: StemNotes, centre: float) -> Iterator[Finding]:
-    if 50 - abs(centre) > _HALFWAY_CENTS:
-        return
-    slip = _rate_slip(centre)
-    yield Finding(
-        severity="question",
-        what=f"{stem.code} lies {amount(centre)} cents from the nearest notes: nearly halfway, so "
-        "which notes were meant cannot be told" + (f"; {slip}." if slip else "."),
-        did="Measured against the nearest notes.",
-        advice="Say which notes were meant (a score), or check the file's rate and speed.",
-        stem=stem.code,
-    )
 
 
 def _already_corrected(stem: StemNotes, session: Session, centre: float) -> Iterator[Finding]:
     # Of fretted and keyed instruments steady tuning is no surprise: only free pitch tells.
     if stem.role not in HARMONIC_ROLES and stem.role != "bass-fretless":
         return
-    away = (_deviations(session, stem) - centre + 50) % 100 - 50
+    away = (deviations(session, stem) - centre + 50) % 100 - 50
     share = float((np.abs(away) <= _CORRECTED_CENTS).mean())
     if share >= 0.9:  # chosen: nobody sings or bows nine notes of ten within a cent
         yield Finding(
@@ -209,7 +87,7 @@ def _already_corrected(stem: StemNotes, session: Session, centre: float) -> Iter
 
 
 def _register(stem: StemNotes) -> Iterator[Finding]:
-    pitches = _pitches(stem)
+    pitches = pitches_of(stem)
     if stem.role not in _LOW_ROLES or len(pitches) < ENOUGH_NOTES:
         return
     middle = round(hz_to_midi(median(pitches)))
@@ -230,7 +108,7 @@ def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
     if stem.role not in FIXED_ROLES:
         return
     of_key: dict[int, list[float]] = {}
-    for hz in _pitches(stem):
+    for hz in pitches_of(stem):
         semitones = hz_to_midi(hz)
         of_key.setdefault(round(semitones), []).append(100.0 * semitones)
     apart = [hz - median(own) for own in of_key.values() if len(own) >= _TIMES_A_KEY for hz in own]
@@ -271,43 +149,6 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         stem=stem.code,
         asks="role of several at once",
     )
-
-
-def _same_notes(stems: Sequence[StemNotes]) -> Iterator[Finding]:
-    """Two stems whose notes agree to the millisecond and the cent: one recording, saved twice."""
-    for first, second in combinations(stems, 2):
-        ours, theirs = first.notes, second.notes
-        same_file = (
-            first.facts is not None
-            and second.facts is not None
-            and first.facts.sha256 == second.facts.sha256
-        )
-        few = min(len(ours), len(theirs)) < ENOUGH_NOTES
-        # The same file is told by its sum; a programmed part may well be doubled by another sound.
-        if same_file or few or len(ours) != len(theirs) or "sampled" in (first.role, second.role):
-            continue
-        pairs = list(zip(ours, theirs, strict=True))
-        apart_db = np.array([a.note.level_db - b.note.level_db for a, b in pairs])
-        off_db = float(np.median(np.abs(apart_db - np.median(apart_db))))
-        alike = sum(_alike(a, b) for a, b in pairs)
-        if alike >= _SAME_SHARE * len(ours) and off_db <= _SAME_DB:
-            yield Finding(
-                severity="question",
-                what=f"{first.code} and {second.code} hold the same {len(ours)} notes to the "
-                "millisecond and the cent: the same recording twice?",
-                did="Each was measured as a part of its own.",
-                advice="Two microphones of one source are one stem with the other file under "
-                "linked, so that they move together; of a copy, take one out.",
-                stem=second.code,
-            )
-
-
-def _alike(a: MeasuredNote, b: MeasuredNote) -> bool:
-    one, other = a.measurement.heard_hz, b.measurement.heard_hz
-    if one is None or other is None:
-        return one is other
-    near = abs(a.note.start_s - b.note.start_s) <= _SAME_START_S
-    return near and abs(cents(one, other)) <= _SAME_CENTS
 
 
 def _small_part(stem: StemNotes) -> Iterator[Finding]:

@@ -43,6 +43,9 @@ VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-ha
 Confidence = Literal["firm", "fair", "shaky", ""]  # "" is: not measured
 
 
+ABOUT_ALL = "where all stems stand"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """Something noticed about the input, in words a person can act on."""
@@ -55,6 +58,7 @@ class Finding:
     file: str | None = None  # as the session file writes it
     at_s: float | None = None
     asks: str = ""  # what a person can answer to it by a row: a name of `questions.ROLE_QUESTIONS`
+    about: str = ""  # `ABOUT_ALL` where it says where all stems stand; two such say the same
 
 
 # ---------------------------------------------------------------- audio

@@ -54,8 +54,19 @@ class Remembered:
         )  # fmt: skip
 
 
-def remember(opened: Opened, out: Path) -> Remembered:
-    """Read the latest plan of a session and its answers; empty where there are none.
+def answers_of(opened: Opened, out: Path) -> tuple[Entry, ...]:
+    """Read what people have answered so far; nothing where nobody has.
+
+    Raises
+    ------
+    PlannerError
+        If the answers cannot be read.
+    """
+    return read_answers(answers_path(opened.path, out))
+
+
+def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembered:
+    """Read the latest plan of a session, and set its answers beside it; empty without one.
 
     Raises
     ------
@@ -64,7 +75,6 @@ def remember(opened: Opened, out: Path) -> Remembered:
     """
     folders = plan_folders(out, opened.session.song)
     past = read_past_plan(folders[0]) if folders else None
-    answers = read_answers(answers_path(opened.path, out))
     typed: tuple[Entry, ...] = ()
     ledger: Ledger = ()
     if past is not None:
@@ -90,15 +100,8 @@ def remember(opened: Opened, out: Path) -> Remembered:
     )
 
 
-def with_said_roles(opened: Opened, out: Path) -> Opened:
-    """Give stems the roles that people answered in place of the session file's, and say so.
-
-    Raises
-    ------
-    PlannerError
-        If the answers cannot be read.
-    """
-    answers = read_answers(answers_path(opened.path, out))
+def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
+    """Give stems the roles that people answered in place of the session file's, and say so."""
     said = {e.area.stem: e for e in answers if _is_role(e) and e.area}
     told = []
 

@@ -24,6 +24,7 @@ from planner.hearing import HeardStem, hear_stem, hear_take
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
+from planner.inspection_tuning import told_once
 from planner.ledger import keep_ids
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
@@ -42,9 +43,15 @@ from planner.opening import (
 from planner.parts import clock_shifts
 from planner.plan_model import Plan
 from planner.planning import make_plan
-from planner.recalling import ledger_after, remember, since_last, with_said_roles
+from planner.recalling import (
+    answers_of,
+    ledger_after,
+    remember,
+    since_last,
+    with_said_roles,
+)
 from planner.score_match import StemScore
-from planner.score_use import several_at_once, sung_words, use_score
+from planner.score_use import meant_notes, words_sung
 from planner.session_model import Session, StemSpec, Take
 from planner.spelling import spelled
 from planner.takes import TakeHeard
@@ -107,9 +114,10 @@ def plan_session(
     tolerances = read_tolerances()
     judging = judging_of(opened)
     folders, out = places_of(opened, out)
-    opened = with_said_roles(opened, out)
+    answers = answers_of(opened, out)
+    opened = with_said_roles(opened, answers)
     scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
-    remembered = remember(opened, out)
+    remembered = remember(opened, out, answers)
     sources = sources_of(opened)
     beside = {
         path: sha256_of(path)
@@ -132,13 +140,15 @@ def plan_session(
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
-    meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
+    meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
+    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
+    a4 = told_once(a4, noticed)
     findings = (
         *opened.findings,
         *found,
         *findings,
         *lost_takes,
-        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
+        *noticed,
         *remembered.findings,
         *of_ids,
     )
@@ -154,7 +164,7 @@ def plan_session(
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
-        words=_words(stems, scores, a4.a4_hz),
+        words=words_sung(stems, scores, a4.a4_hz),
         takes=takes,
         sources=tuple(source for source, _ in sources),
     )
@@ -191,24 +201,26 @@ def inspect_session(
     A stem that cannot be read is a finding here, not a stop.
     """
     opened = open_session(session_path, without=without, keep_going=True)
-    opened = with_said_roles(opened, places_of(opened, None)[1])
+    opened = with_said_roles(opened, answers_of(opened, places_of(opened, None)[1]))
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
     stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard)
     a4 = find_session_a4(opened.session, stems)
-    meant, told = _meant(stems, scores, a4.a4_hz, tempo_map)
+    meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     others, lost = _hear_takes(
         opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress
     )
     by_code = {stem.code: stem for stem in stems}
+    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
+    a4 = told_once(a4, noticed)
     findings = (
         *opened.findings,
         *found,
         *findings,
         *lost,
-        *_noticed(opened.session, stems, facts, meant, told, tempo_map),
+        *noticed,
         *(
             finding
             for other in others
@@ -354,23 +366,6 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
     return tuple(numbered)
 
 
-def _meant(
-    stems: tuple[StemNotes, ...],
-    scores: dict[str, StemScore],
-    a4_hz: float,
-    tempo_map: TempoMap | None,
-) -> tuple[dict[str, int], tuple[Finding, ...]]:
-    """Which notes the scores say were meant (note id -> MIDI note), and how the scores fit."""
-    meant: dict[str, int] = {}
-    findings: list[Finding] = []
-    for stem in stems:
-        if stem.code in scores and stem.notes and stem.role != "exclude":
-            named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
-            meant.update(named)
-            findings += [*several_at_once(stem, scores[stem.code]), *told]
-    return meant, tuple(findings)
-
-
 def _noticed(
     session: Session,
     stems: tuple[StemNotes, ...],
@@ -389,17 +384,6 @@ def _noticed(
         *told,
         *(finding for stem in stems for finding in stem.findings),
     )
-
-
-def _words(
-    stems: tuple[StemNotes, ...], scores: dict[str, StemScore], a4_hz: float
-) -> dict[str, str]:
-    """Which words the scores put on the notes (note id -> word)."""
-    words: dict[str, str] = {}
-    for stem in stems:
-        if stem.code in scores and stem.notes and stem.role != "exclude":
-            words |= sung_words(stem, scores[stem.code], a4_hz)
-    return words
 
 
 # ------------------------------------------------------------------ writing and promises

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 from planner.model import Finding, StemNotes
@@ -45,6 +46,34 @@ def verdict(match: ScoreMatch | None, score: StemScore) -> Verdict:
     if _in_pitch(match, score) and _in_place(match, score):
         return "fits"
     return "elsewhere" if match.steady >= _LEAST_NOTES else "too few"
+
+
+def meant_notes(
+    stems: tuple[StemNotes, ...],
+    scores: Mapping[str, StemScore],
+    a4_hz: float,
+    tempo_map: TempoMap | None,
+) -> tuple[dict[str, int], tuple[Finding, ...]]:
+    """Which notes the scores say were meant (note id -> MIDI note), and how the scores fit."""
+    meant: dict[str, int] = {}
+    findings: list[Finding] = []
+    for stem in stems:
+        if stem.code in scores and stem.notes and stem.role != "exclude":
+            named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
+            meant.update(named)
+            findings += [*several_at_once(stem, scores[stem.code]), *told]
+    return meant, tuple(findings)
+
+
+def words_sung(
+    stems: tuple[StemNotes, ...], scores: Mapping[str, StemScore], a4_hz: float
+) -> dict[str, str]:
+    """Which words the scores put on the notes (note id -> word)."""
+    words: dict[str, str] = {}
+    for stem in stems:
+        if stem.code in scores and stem.notes and stem.role != "exclude":
+            words |= sung_words(stem, scores[stem.code], a4_hz)
+    return words
 
 
 def use_score(

@@ -47,6 +47,7 @@ from planner.pitch_steps import (
     vibrato_midline,
 )
 from planner.restarts import restarts
+from planner.sounds_on import that_sound_on
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
 from planner.tracker import HOP_S
@@ -91,6 +92,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     pitched_level = pitched_level_db(track)
     plucked, sung = stem.role not in HARMONIC_ROLES, stem.role in VOICE_ROLES
     clear = attack_frames(track, pitched_level, struck=True)
+    if plucked:
+        clear = clear[~that_sound_on(stem, track, clear)]
     struck = clear if plucked else attack_frames(track, pitched_level)
     # The ring of one string, or the room's of one note, hides the next; that something begins there
     # is seen all the same.

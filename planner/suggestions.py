@@ -15,6 +15,7 @@ _HELD_S = 0.5  # as the shortest note with a sustain of its own
 _TOGETHER = 0.8  # of the offset: notes spread wider do not sit anywhere as a whole; chosen
 _SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take costs less
 _PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
+_SURE_ERRORS = 2.0  # chosen: once in twenty by chance
 _PITCH_SAME_SIDE = 0.8  # common practice, no source
 
 
@@ -77,10 +78,15 @@ def suggestions(plan: Plan) -> list[str]:
     voices = {stem.code for stem in plan.stems if stem.role in VOICE_ROLES}
     for bias in pitch_biases(plan):
         look = "" if bias.stem in voices else "a look at the instrument or "
-        own = abs(round(bias.mean_cents - told.get(bias.stem, 0.0), 1))  # beyond the whole part's
-        if own >= _PITCH_TOLD_CENTS and bias.same_side >= _PITCH_SAME_SIDE:
-            lines.append(
-                f"{bias.stem}: {bias.name} comes out {flat_or_sharp(bias.mean_cents)} in "
-                f"{count(bias.notes, 'place')}; worth {look}a word about that one pitch."
-            )
+        own = bias.mean_cents - told.get(bias.stem, 0.0)  # beyond the whole part's
+        proven = abs(own) >= _SURE_ERRORS * bias.uncertainty_cents
+        if abs(round(own, 1)) < _PITCH_TOLD_CENTS or not proven:
+            continue
+        if bias.stem not in told and bias.same_side < _PITCH_SAME_SIDE:
+            continue
+        off = flat_or_sharp(own) + (" of its other notes" if bias.stem in told else "")
+        lines.append(
+            f"{bias.stem}: {bias.name} comes out {off} in {count(bias.notes, 'place')}; worth "
+            f"{look}a word about that one pitch."
+        )
     return lines

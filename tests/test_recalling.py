@@ -11,7 +11,14 @@ from planner.answers import Entry
 from planner.files.answers_file import answers_path, append_answers
 from planner.opening import Opened
 from planner.plan_model import Plan
-from planner.recalling import ledger_after, remember, since_last, typed_entries
+from planner.recalling import (
+    Remembered,
+    answers_of,
+    ledger_after,
+    remember,
+    since_last,
+    typed_entries,
+)
 from tests.files.test_past_plans import TYPED, written
 from tests.invented_plan import plan
 
@@ -25,6 +32,10 @@ def opened(tmp_path: Path) -> Opened:
     )  # fmt: skip
 
 
+def remembered(opened: Opened, folder: Path) -> Remembered:
+    return remember(opened, folder, answers_of(opened, folder))
+
+
 def made(*, song: str | None = None) -> Plan:
     whole = plan()
     return whole if song is None else replace(whole, session=replace(whole.session, song=song))
@@ -32,7 +43,7 @@ def made(*, song: str | None = None) -> Plan:
 
 def test_the_first_run_remembers_nothing(opened: Opened, tmp_path: Path) -> None:
     """Without plans and answers everything is empty, and nothing is compared."""
-    found = remember(opened, tmp_path)
+    found = remembered(opened, tmp_path)
     assert (found.past, found.ledger, found.typed, dict(found.rulings)) == (None, (), (), {})
     assert found.findings == ()
     assert since_last(None, plan()) is None
@@ -46,7 +57,7 @@ def test_the_latest_plan_and_all_answers(opened: Opened, tmp_path: Path) -> None
     path.write_bytes(path.read_bytes().replace(b",approved,engineer", b",refused,engineer"))
     answer = Entry(id="LV-0153", answer="ask", by="p", plan="plan_01", source="reply")
     append_answers(answers_path(opened.path, tmp_path), "x", [answer], audio=())
-    found = remember(opened, tmp_path)
+    found = remembered(opened, tmp_path)
     assert found.past is not None
     assert found.past.name == "plan_02"
     assert {i: r.state for i, r in found.rulings.items()} == {
@@ -64,7 +75,7 @@ def test_a_lock_outlives_a_run_without_its_stem(opened: Opened, tmp_path: Path) 
     written(tmp_path, 2, fewer)
     lock = Entry(id="LV-0147", state="approved", locked=True, stem="LV", plan="plan_01")
     append_answers(answers_path(opened.path, tmp_path), "x", [lock], audio=())
-    frozen = remember(opened, tmp_path).rulings["LV-0147"].frozen
+    frozen = remembered(opened, tmp_path).rulings["LV-0147"].frozen
     assert frozen is not None
     assert (frozen.id, frozen.add_cents) == ("LV-0147", 16.0)
 
@@ -72,7 +83,7 @@ def test_a_lock_outlives_a_run_without_its_stem(opened: Opened, tmp_path: Path) 
 def test_plans_of_another_song_are_no_plans(opened: Opened, tmp_path: Path) -> None:
     """Two songs may share a folder of plans."""
     written(tmp_path, 1, made(song="Another"))
-    assert remember(opened, tmp_path).past is None
+    assert remembered(opened, tmp_path).past is None
 
 
 def test_answers_alone_know_their_notes(opened: Opened, tmp_path: Path) -> None:
@@ -82,14 +93,14 @@ def test_answers_alone_know_their_notes(opened: Opened, tmp_path: Path) -> None:
     )
     rule = Entry(id="R-001", answer="no", stem="BAS", start_s=0.0, end_s=9.0)
     append_answers(answers_path(opened.path, tmp_path), "x", [answer, rule], audio=())
-    (known,) = remember(opened, tmp_path).ledger
+    (known,) = remembered(opened, tmp_path).ledger
     assert (known.id, known.midi, known.start_s) == ("LV-0147", 74, 84.7826)
 
 
 def test_cells_of_rows_that_are_not_there_are_passed_over(opened: Opened, tmp_path: Path) -> None:
     """Only rows of the plan can be typed into; who fills a list in may be named by the command."""
     written(tmp_path, 1)
-    past = remember(opened, tmp_path).past
+    past = remembered(opened, tmp_path).past
     assert past is not None
     cells = {"XX-1": ("done", "", "", False), "LV-0147": ("done", "", "", False)}
     (entry,) = typed_entries(past, cells, by="ed", date="2026-11-25")
@@ -101,7 +112,7 @@ def test_cells_of_rows_that_are_not_there_are_passed_over(opened: Opened, tmp_pa
 def test_what_is_left_out_is_not_compared(opened: Opened, tmp_path: Path) -> None:
     """A stem missing in either plan is no difference between them."""
     written(tmp_path, 1)
-    past = remember(opened, tmp_path).past
+    past = remembered(opened, tmp_path).past
     assert past is not None
     fewer = plan(rows=tuple(r for r in plan().rows if r.stem != "BAS"), missing=("BAS",))
     since = since_last(past, fewer)

@@ -17,7 +17,7 @@ from planner.ruled_rows import Recalled
 from planner.standing_still import _both_moves, _joined_rules
 from tests.test_clearing import rule
 
-LATER = band(910, spread=16.0)  # S3-0010 beats once the others are moved
+LATER = band(996, spread=16.0)  # S3-0014 beats once the others are moved
 
 
 def test_what_the_moves_bring_out_is_in_the_plan() -> None:
@@ -25,7 +25,7 @@ def test_what_the_moves_bring_out_is_in_the_plan() -> None:
     made = plan(*LATER)
     told = [r for r in made.rows if r.reason.startswith("once the other rows are made, ")]
     assert [(r.stem, r.kind) for r in told] == [("S3", "note")]
-    assert told[0].id == "S3-0010"
+    assert told[0].id == "S3-0014"
 
 
 def test_a_plan_that_does_not_come_to_rest_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -34,20 +34,20 @@ def test_a_plan_that_does_not_come_to_rest_says_so(monkeypatch: pytest.MonkeyPat
     made = plan(*LATER)
     (told,) = [f for f in made.findings if "once more" in f.what]
     assert told.what == (
-        "A plan of the corrected stems may move some notes once more: S0-0010, S3-0010."
+        "A plan of the corrected stems may move some notes once more: S0-0014, S3-0014."
     )
     assert told.did == "These moves are left out: they do not come to rest."
-    assert "S3-0010" not in {r.id for r in made.rows}
+    assert "S3-0014" not in {r.id for r in made.rows}
 
 
 def test_what_a_person_refused_is_not_moved_on_a_later_round() -> None:
     """A refusal holds on every round."""
-    rulings, _ = rulings_from([Entry(id="S3-0010", state="refused", by="producer")])
+    rulings, _ = rulings_from([Entry(id="S3-0014", state="refused", by="producer")])
     made = make_plan(
         session=session(*LATER), stems=LATER, a4=A4, tolerances=TOLERANCES, judging=PLAIN,
         recalled=Recalled(rulings=rulings),
     )  # fmt: skip
-    (row,) = [r for r in made.rows if r.id == "S3-0010"]
+    (row,) = [r for r in made.rows if r.id == "S3-0014"]
     assert (row.action, row.add_cents) == ("leave", None)
 
 

@@ -178,6 +178,23 @@ def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     assert "BAS: A1 comes out 9 flat in 4 places" in alone[0]
 
 
+@pytest.mark.parametrize(
+    ("errors", "words"),
+    [
+        ((0.0, 0.4, -0.4, 0.0), "BAS: A1 comes out 9 sharp of its other notes in 4 places"),
+        ((20.0, -20.0, 9.0, -9.0), ""),  # give or take 9
+    ],
+)
+def test_a_pitch_is_told_against_a_part_that_sits_off(
+    errors: tuple[float, ...], words: str
+) -> None:
+    """Of a part 9 flat, a pitch that is in tune is sharp of the rest; an unsure one is not told."""
+    notes = tuple(judged(f"BAS-{i}", 33, heard_cents=e) for i, e in enumerate(errors))
+    lines = suggestions(plan(stems=(stem(offset_cents=-9.0),), judged=notes))
+    told = [line for line in lines if "A1" in line]
+    assert (words in told[0]) if words else not told
+
+
 def test_coverage_counts_notes_and_time() -> None:
     """Four of five notes of equal length: four fifths, in number and in time."""
     found = coverage(plan(judged=plan().judged[1:]))

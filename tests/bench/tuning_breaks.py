@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from planner.span_scope import Reading, tuning_breaks
+from planner.tuning_breaks import Reading, tuning_breaks
 
 LIMITS = {"least_notes": 12, "least_step_cents": 5.0, "least_gain_share": 0.1}
 CREEPS: dict[str, Callable] = {

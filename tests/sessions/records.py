@@ -17,7 +17,7 @@ import numpy as np
 from planner.clashes import SoundingNote, find_clashes, sour_seconds
 from planner.files.configs import read_judging, read_tolerances
 from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, StemNotes
-from planner.pitch import midi_to_hz, shift_hz
+from planner.pitch import cents, midi_to_hz, shift_hz
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.session_model import Session, StemSpec
@@ -185,13 +185,27 @@ def score(seed: int, loose: tuple[float, float]) -> Score:
 
 def sour_with(made: Plan, done: frozenset[str]) -> float:
     """Sour seconds with some rows of a plan made, found without the room that orders them."""
+    notes = sounding_of(made, done)
+    limits = {j.measured.id: j.tolerance_cents for j in made.judged}
+    beyond = {
+        n.id
+        for n in notes
+        if (limit := limits[n.id]) is not None
+        and n.end_s - n.start_s >= HELD_S
+        and round(abs(cents(n.heard_hz, n.target_hz)), 1) > limit
+    }
+    return sour_seconds(notes, find_clashes(notes), frozenset(beyond))
+
+
+def sounding_of(made: Plan, done: frozenset[str]) -> list[SoundingNote]:
+    """The notes of a plan as they sound once some of its rows are made."""
     loud = {
         s.code: float(np.percentile([j.measured.note.level_db for j in own], 90))
         for s in made.stems
         if (own := [j for j in made.judged if j.measured.note.stem == s.code])
     }
     roles = {s.code: s.role for s in made.stems}
-    notes, beyond = [], set()
+    notes = []
     for j in made.judged:
         note, m = j.measured.note, j.measured.measurement
         if j.heard_cents is None:
@@ -209,10 +223,7 @@ def sour_with(made: Plan, done: frozenset[str]) -> float:
                 uncertainty_cents=m.uncertainty_cents or m.onset_uncertainty_cents or 0.0,
             )
         )  # fmt: skip
-        limit = j.tolerance_cents
-        if limit is not None and note.length_s >= HELD_S and round(abs(error), 1) > limit:
-            beyond.add(j.measured.id)
-    return sour_seconds(notes, find_clashes(notes), frozenset(beyond))
+    return notes
 
 
 def main() -> None:

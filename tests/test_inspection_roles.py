@@ -1,0 +1,128 @@
+"""Two roles that were exchanged: asked with what speaks for and against it, not otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from planner.inspection import inspect_notes
+from planner.inspection_roles import exchanged_roles
+from planner.model import Finding, Role, StemNotes
+from tests.sessions.records import make_records
+from tests.test_inspection import part, session
+
+
+def heard(
+    code: str, role: Role, low: int, *, vibrato: float = 0.0, struck: float = 1.0, count: int = 40
+) -> StemNotes:
+    """A line of long notes from ``low`` on, so many of them in vibrato, so many struck."""
+    stem = part(code, role, low=low, length_s=0.9, every_s=1.0, count=count)
+    notes = [
+        replace(
+            n,
+            note=replace(n.note, begins="attack" if k < struck * count else "soft"),
+            measurement=replace(
+                n.measurement,
+                vibrato_half_cents=15.0 if k < vibrato * count else None,
+                vibrato_regularity=0.9 if k < vibrato * count else None,
+            ),
+        )
+        for k, n in enumerate(stem.notes)
+    ]
+    return replace(stem, notes=tuple(notes))
+
+
+def asked(*stems: StemNotes) -> list[Finding]:
+    return exchanged_roles(stems)
+
+
+def test_bass_and_cello_exchanged() -> None:
+    """The words say both what speaks for it: where they lie, and how they begin and swing."""
+    cello_as_bass = heard("BAS", "bass-fretted", 48, vibrato=0.7, struck=0.3)
+    bass_as_cello = heard("CEL", "bowed", 31, struck=0.9)
+    (told,) = asked(cello_as_bass, bass_as_cello)
+    assert told.severity == "question"
+    assert told.what == (
+        "BAS is marked bass-fretted and CEL bowed, and each sounds like the other: BAS lies around "
+        "F#3, CEL around C#2; of BAS's 40 notes 30 % begin with a stroke, 70 % of its long notes "
+        "in vibrato; of CEL's 40 notes 90 % begin with a stroke, 0 % of its long notes in vibrato. "
+        "Were the two exchanged?"
+    )
+    assert told.did == "Judged as bass-fretted and bowed."
+    assert asked(bass_as_cello, cello_as_bass) == [told]
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (heard("LV", "bass-fretless", 60, vibrato=0.9, struck=0.8), heard("UPB", "lead-voice", 36)),
+        (heard("GTR", "bass-fretted", 52), heard("BAS", "fretted", 33)),
+        (heard("EGL", "fretted", 60, vibrato=0.8, struck=0.2), heard("FLT", "woodwind", 60)),
+    ],
+    ids=["voice and double bass", "guitar and bass", "guitar and flute in one register"],
+)
+def test_other_pairs_exchanged(one: StemNotes, other: StemNotes) -> None:
+    """Registers alone, or manner alone, are enough where they speak plainly."""
+    assert len(asked(one, other)) == 1
+    assert asked(replace(one, role=other.role), replace(other, role=one.role)) == []
+
+
+def test_what_does_not_say_so_is_told() -> None:
+    """A low bowed part under a high bass, each with the manner of its own role."""
+    bass, low = heard("BAS", "bass-fretted", 48), heard("CB", "bowed", 29, vibrato=0.8, struck=0.2)
+    (told,) = asked(bass, low)
+    assert (
+        "Were the two exchanged? What does not say so: of BAS's 40 notes 100 % begin" in told.what
+    )
+
+
+@pytest.mark.parametrize(("low", "told"), [(41, True), (42, False)])
+def test_edge_of_how_far_below(low: int, told: bool) -> None:
+    """Seven semitones below the bass is asked about, six is not."""
+    assert bool(asked(heard("BAS", "bass-fretted", 48), heard("CEL", "bowed", low))) is told
+
+
+@pytest.mark.parametrize(
+    ("vibrato", "struck", "told"),
+    [(0.4, 0.5, True), (0.375, 0.5, False), (0.4, 0.525, False)],
+)
+def test_edges_of_a_driven_sound(vibrato: float, struck: float, told: bool) -> None:
+    """From 40 % in vibrato on and up to 50 % struck, a part marked as plucked sounds driven."""
+    one = heard("EGL", "fretted", 60, vibrato=vibrato, struck=struck)
+    assert bool(asked(one, heard("FLT", "woodwind", 60))) is told
+
+
+@pytest.mark.parametrize(
+    ("vibrato", "struck", "told"), [(0.1, 0.8, True), (0.125, 0.8, False), (0.1, 0.775, False)]
+)
+def test_edges_of_a_struck_sound(vibrato: float, struck: float, told: bool) -> None:
+    """Up to 10 % in vibrato and from 80 % struck on, a part marked as blown sounds plucked."""
+    other = heard("FLT", "woodwind", 60, vibrato=vibrato, struck=struck)
+    driven = heard("EGL", "fretted", 60, vibrato=0.8, struck=0.2)
+    assert bool(asked(driven, other)) is told
+
+
+@pytest.mark.parametrize(("count", "told"), [(8, True), (7, False)])
+def test_edge_of_few_notes(count: int, told: bool) -> None:
+    """Eight notes say where a stem lies, seven do not."""
+    stems = (heard("GTR", "bass-fretted", 52, count=count), heard("BAS", "fretted", 33))
+    assert bool(asked(*stems)) is told
+
+
+def test_a_plain_voice_beside_a_plucked_part_is_no_pair() -> None:
+    """A straight, tongued flute alone proves nothing: the guitar is a guitar."""
+    assert asked(heard("EGL", "fretted", 60), heard("FLT", "woodwind", 60)) == []
+
+
+def test_the_high_bass_is_not_asked_about_twice() -> None:
+    """A pair that is told stands for the question about a bass that lies high."""
+    stems = (heard("GTR", "bass-fretted", 60), heard("BAS", "fretted", 33))
+    said = [f.what for f in inspect_notes(session(), stems) if "marked" in f.what]
+    assert len(said) == 1
+    assert "Were the two exchanged?" in said[0]
+
+
+def test_no_alarm_where_nothing_is_exchanged() -> None:
+    """In 300 random bands of three to eight players nobody is asked about."""
+    assert [k for k in range(30201, 30501) if exchanged_roles(make_records(k, bars=8))] == []
