@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
-from planner.chord_search import B_FACTORS, RISE_DB, Peaks, match_partials, polish
+from planner.chord_peaks import B_FACTORS, Peaks, match_partials, polish
+from planner.chord_search import RISE_DB
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -136,7 +137,7 @@ def _evidence(
         return speaks if speaks >= LEAST_SHARE and (risen & free).sum() >= 2 else 0.0
     if not risen[: min(4, len(law))].any():
         return 0.0
-    expected = _expected_db(peaks, law, below, [note, *others])
+    expected = expected_db(peaks, law, below, [note, *others])
     shared = np.flatnonzero(hit)[:5]
     if not len(shared):
         return 0.0
@@ -154,7 +155,7 @@ def _covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> Bool
     return covered
 
 
-def _expected_db(
+def expected_db(
     peaks: Peaks, law: Array, below: list[tuple[float, float]], notes: list[tuple[float, float]]
 ) -> Array:
     """Say how loud some partials would be if only the notes below sounded, dBFS.

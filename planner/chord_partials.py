@@ -78,8 +78,13 @@ def typical_b(f_hz: float) -> float:
     Rigaud, David and Daudet, "A parametric model of piano tuning", DAFx-11 (constants as the open
     DDSP-Piano source prints them).
     """
+    return float(typical_bs(np.asarray(f_hz)))
+
+
+def typical_bs(f_hz: Array) -> Array:
+    """Guess the inharmonicity of strings at many pitches: see `typical_b`."""
     midi = 69.0 + 12.0 * np.log2(f_hz / 440.0)
-    return float(np.exp(0.0926 * midi - 13.64) + np.exp(-0.0847 * midi - 5.82))
+    return np.asarray(np.exp(0.0926 * midi - 13.64) + np.exp(-0.0847 * midi - 5.82))
 
 
 def hann_bins(samples: Array) -> Complex:
@@ -201,8 +206,9 @@ def fit_window(
     order = np.argsort(x_all)
     x_sorted = np.array(x_all)[order]
     clusters = _groups(x_sorted, MERGE_BINS)
-    middle = np.array([x_sorted[c].mean() for c in clusters])
-    blurred = np.array([c.stop - c.start > 1 for c in clusters])
+    size = np.array([c.stop - c.start for c in clusters])
+    blurred = size > 1
+    middle = np.add.reduceat(x_sorted, [c.start for c in clusters]) / size
     shift, shift_sd, level, level_sd, left = _solve(bins, middle, blurred)
     shaded = _shaded(
         middle, [(f0 * window_s, b) for f0, b in notes], highest, HIGHEST_HZ * window_s

@@ -6,7 +6,6 @@ A coarse search only: it names notes to within some cents; `planner.chord_partia
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -14,15 +13,23 @@ from numpy.typing import NDArray
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_b
+from planner.chord_octaves import lowest_that_fits
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_bs
+from planner.chord_peaks import (
+    B_FACTORS,
+    DYNAMIC_DB,
+    SEARCHED,
+    SILENCE_DBFS,
+    Peaks,
+    match_partials,
+    polish,
+    tops,
+)
 from planner.frame_blocks import frame_blocks
 from planner.model import Floats
 
 Array = NDArray[np.float64]
 
-SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
-ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
-DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 LEAST_LOUD_RISE_DB = 7.0  # chosen: beats within a held chord stay below
 FLUX_HOP_S = 0.005
 FLUX_WINDOW_S = 0.048  # chosen: resolves onsets to 5 ms, yet does not follow beats of low partials
@@ -45,29 +52,7 @@ OVERTONE_SCORE = 2.3
 OVERTONE_OF_FIRST = 0.48
 BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
-SEARCHED = 12  # partials looked for
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
-B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Peaks:
-    """Peaks of one spectrum, ascending in frequency; all arrays are (k,)."""
-
-    f_hz: Array
-    level_db: Array  # dBFS of the amplitude
-    above_db: Array  # over the local floor
-    rise_db: Array  # level just after the stretch begins minus level just before
-    width_hz: float  # one bin of the window
-
-
-def _tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
-    """Places of a curve's peaks, by `scipy.signal.find_peaks`, and what it says of them."""
-    # Loaded here: it takes half a second, and stems of one note at a time do without.
-    from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
-
-    at, properties = find_peaks(curve, **least)
-    return at, properties
 
 
 def find_onsets(samples: Floats, sr: int) -> Array:
@@ -91,7 +76,7 @@ def find_onsets(samples: Floats, sr: int) -> Array:
         )
     flux = np.concatenate(flux_blocks)
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
-    at, _ = _tops(flux, height=LEAST_FLUX_DB, distance=8)
+    at, _ = tops(flux, height=LEAST_FLUX_DB, distance=8)
     at = at[flux[at] > 1.5 * local[at]]
     # A frame's content counts from its middle, and the rise spreads over the lag.
     seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
@@ -112,7 +97,7 @@ def find_swells(samples: Floats, sr: int, onsets: Array) -> Array:
     rise: Array = np.concatenate(
         [rises.mean(axis=1) for rises, _ in _rises(samples, size, hop, lag, edges)]
     )
-    at, _ = _tops(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
+    at, _ = tops(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
     seconds = (at + lag / 2) * SWELL_HOP_S - 0.5 * SWELL_S
     apart = np.abs(seconds[:, None] - onsets).min(axis=1, initial=np.inf)
     return np.asarray(seconds[apart > SWELL_S])
@@ -161,54 +146,13 @@ def places_to_look(onsets: Array, swells: Array, length_s: float) -> list[tuple[
     return starts
 
 
-def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:
-    """List the peaks of a stretch, and how much each rose against the samples just before it.
-
-    samples: (n,) at `sr`, the stretch; before: (m,) what preceded it;
-    lowest_hz: rumble below is not listed.
-    """
-    spectrum, size = _spectrum_db(samples)
-    hz = sr / size
-    block = max(int(300.0 / hz), 8)
-    count = -(-len(spectrum) // block)
-    filled = np.pad(spectrum, (0, count * block - len(spectrum)), mode="edge")
-    floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
-    floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
-    least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
-    at, _ = _tops(spectrum, height=least)
-    at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
-    left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
-    part = 0.5 * (left - right) / (left - 2 * mid + right)
-    f_hz = (at + part) * hz
-    short = min(len(before), len(samples), int(0.12 * sr))
-    rise = np.full(len(at), 60.0)
-    if short > 0.02 * sr:
-        after_db, coarse = _spectrum_db(samples[:short])
-        before_db, _ = _spectrum_db(before[-short:])
-        k = np.rint(f_hz * coarse / sr).astype(int)
-        rise = after_db[k] - np.maximum(before_db[k], SILENCE_DBFS)
-    return Peaks(
-        f_hz=f_hz,
-        level_db=mid - 0.25 * (left - right) * part,
-        above_db=mid - floor[at],
-        rise_db=rise,
-        width_hz=sr / len(samples),
-    )
-
-
-def _spectrum_db(samples: Array) -> tuple[Array, int]:
-    size = 1 << int(np.ceil(np.log2(2 * len(samples))))
-    # Blackman: side lobes 58 dB down, so that no loud partial poses as several
-    window = np.blackman(len(samples) + 2)[1:-1]
-    magnitude = np.abs(np.fft.rfft(samples * window, size)) * (2.0 / 0.42 / len(samples))
-    return 20.0 * np.log10(np.maximum(magnitude, 1e-9)), size
-
-
 def find_new_notes(
     peaks: Peaks,
     sounding: list[tuple[float, float]],
     range_hz: tuple[float, float],
     known: Sequence[tuple[float, float, float]] = (),
+    *,
+    struck: bool = True,
 ) -> list[tuple[float, float, float]]:
     """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
 
@@ -216,7 +160,8 @@ def find_new_notes(
     of that note explains is removed, and the search goes on with the rest (after A. Klapuri,
     "Multiple fundamental frequency estimation by summing harmonic amplitudes", ISMIR 2006).
     sounding: (f0_hz, B) of notes that ring on; their unrisen partials explain themselves.
-    known: notes that are known to begin here; they come first, and only others are looked for.
+    known: notes that are known to begin here; they come first, and only others are looked for;
+    struck: strings, struck or plucked, of the lowest of which the first partial hardly sounds.
     """
     if len(peaks.f_hz) == 0:
         return list(known)
@@ -256,11 +201,13 @@ def find_new_notes(
         named = [*sounding, *[(f0, b) for f0, b, _ in notes]]
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
-        if any(_is_overtone(float(f0s[best]), f0, b) for f0, b in named):
+        if any(is_overtone(float(f0s[best]), f0, b) for f0, b in named):
             least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
             enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
+            if struck:
+                f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
             notes.append((f0_hz, b, float(share[best])))
             hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
             own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
@@ -268,7 +215,7 @@ def find_new_notes(
     return notes
 
 
-def _is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
+def is_overtone(f0_hz: float, of_hz: float, b: float) -> bool:
     """Say whether a note's first partial lies on the second or a higher one of another."""
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b))), 1)
     number = max(round(f0_hz / (of_hz * np.sqrt(1.0 + b * number**2))), 1)
@@ -282,26 +229,11 @@ def _candidates(peaks: Peaks, worth: Array, range_hz: tuple[float, float]) -> tu
     strong = strong[worth[strong] > 0.15]
     f = peaks.f_hz[strong][:, None, None]
     number = np.arange(1, 5, dtype=float)[None, :, None]
-    usual = np.vectorize(typical_b, otypes=[float])(f / number) if len(strong) else f
+    usual = typical_bs(f / number)
     b = np.minimum(usual, 1e-2) * B_FACTORS[None, None, :]
     f0 = f / (number * np.sqrt(1.0 + b * number**2))
     inside = (f0 > range_hz[0] * 0.97) & (f0 < range_hz[1] * 1.03)
     return f0[inside], np.broadcast_to(b, f0.shape)[inside]
-
-
-def match_partials(
-    peaks: Peaks, f0s: Array, bs: Array, most: int = SEARCHED
-) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
-    n = np.arange(1, most + 1, dtype=float)
-    law = n * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * n**2)
-    right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
-    left = np.maximum(right - 1, 0)
-    nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
-    index = np.where(nearer, left, right)
-    off_hz = np.abs(peaks.f_hz[index] - law)
-    room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
-    return off_hz < room_hz, index
 
 
 def _scores(
@@ -316,21 +248,6 @@ def _scores(
     share = (hit & reachable & early).sum(axis=1) / np.maximum((reachable & early).sum(axis=1), 1)
     # a low note is forgiven its weak first partial
     return gained - 0.35 * missed, share
-
-
-def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
-    """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
-    y = (f_hz / number) ** 2
-    if len(y) < 4 or number[-1] < 4:
-        return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
-    spread = (f_hz > 0) / np.sqrt(number)
-    for _ in range(3):
-        slope, base = np.polyfit(number**2, y, 1, w=spread)
-        off = np.abs(y / (base + slope * number**2) - 1.0)
-        spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
-    if slope < 0:
-        return float(np.median(np.sqrt(y))), 0.0
-    return float(np.sqrt(base)), float(slope / base)
 
 
 def _explain(

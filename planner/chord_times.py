@@ -86,5 +86,8 @@ def _own_level_db(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> A
         return np.zeros(0)
     frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
     turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own_hz[:6]))
-    power = (np.abs(frames @ (turn * np.hanning(size)[:, None])) ** 2).sum(axis=1)
+    turn *= np.hanning(size)[:, None]
+    # as two real products: a complex one would first make the frames complex
+    both = np.ascontiguousarray(frames) @ np.concatenate([turn.real, turn.imag], axis=1)
+    power = (both**2).sum(axis=1)
     return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from planner.analyzer import analyze
-from planner.chords import find_chord_notes
+from planner.chord_voices import Voice, f1_of
+from planner.chords import hear_voices, notes_of
 from planner.files.audio import read_stem_audio
 from planner.model import AudioFacts, Finding, Measurement, Note, Stem
 from planner.pitch import hz_to_midi, midi_to_hz
@@ -35,7 +36,7 @@ class HeardStem:
 def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = None) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
 
-    Where several notes sound at once, a score that fits leads a second search.
+    Where several notes sound at once, a score that fits leads a second search and a third.
 
     Raises
     ------
@@ -59,10 +60,12 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
             seldom_below_hz=seldom_below_hz(spec),
         )
         if is_chordal(spec.role):
-            notes = find_chord_notes(stem)
-            if score is not None:
-                expected = _expected(notes, score)
-                notes = find_chord_notes(stem, expected) if expected else notes
+            voices = hear_voices(stem)
+            # What is heard with the score places it better than what was heard without.
+            for _ in range(2 if score is not None else 0):
+                expected = _expected(voices, score) if score is not None else ()
+                voices = hear_voices(stem, expected) if expected else voices
+            notes = notes_of(stem, voices)
         else:
             found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
@@ -87,12 +90,10 @@ def hear_take(spec: StemSpec, take: Take, path: Path) -> TakeHeard:
     return TakeHeard(stem=spec.code, take=take, notes=heard.notes)
 
 
-def _expected(
-    notes: tuple[tuple[Note, Measurement], ...], score: StemScore
-) -> tuple[tuple[float, float], ...]:
+def _expected(voices: tuple[Voice, ...], score: StemScore) -> tuple[tuple[float, float], ...]:
     """Say where the notes of a score that fits should be heard: (s, Hz); nothing otherwise."""
-    starts = [note.start_s for note, _ in notes]
-    pitches = [hz_to_midi(note.pitch_hz) for note, _ in notes]
+    starts = [voice.start_s for voice in voices]
+    pitches = [hz_to_midi(f1_of(voice)) for voice in voices]
     match = match_score(starts, pitches, score, one_at_a_time=False)
     if match is None or verdict(match, score) != "fits":
         return ()

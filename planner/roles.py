@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from planner.model import CHORD_ROLES, HARMONIC_ROLES, Role
+from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, Role
 from planner.pitch import STANDARD_A4_HZ, midi_to_hz, parse_note, shift_hz
 from planner.session_model import StemSpec
 
@@ -16,6 +16,9 @@ from planner.session_model import StemSpec
 # note from a partial of another one.
 TOOL_LOW_HZ = 35.0
 TOOL_HIGH_HZ = 2500.0
+# Keyboards have notes beyond, which would else be read as others: A0 as its octave. Where they
+# cannot be measured, that is said of the note.
+KEYS_HZ = (26.0, 4400.0)
 
 # Chosen: a limit is written as a note, and a note may be played this far out of tune and still be
 # that note. Just over a quarter tone, so that the lowest open string of an instrument tuned 50
@@ -196,11 +199,13 @@ def role_range_hz(spec: StemSpec, a4_hz: float = STANDARD_A4_HZ) -> tuple[float,
         If nothing of the stem's range is left inside the range of the tool.
     """
     low_midi, high_midi = role_range_midi(spec)
-    low_hz = max(TOOL_LOW_HZ, shift_hz(midi_to_hz(low_midi, a4_hz), -EDGE_CENTS))
-    high_hz = min(TOOL_HIGH_HZ, shift_hz(midi_to_hz(high_midi, a4_hz), EDGE_CENTS))
+    keys = spec.role in FIXED_ROLES
+    lowest_hz, highest_hz = KEYS_HZ if keys else (TOOL_LOW_HZ, TOOL_HIGH_HZ)
+    low_hz = max(lowest_hz, shift_hz(midi_to_hz(low_midi, a4_hz), -EDGE_CENTS))
+    high_hz = min(highest_hz, shift_hz(midi_to_hz(high_midi, a4_hz), EDGE_CENTS))
     if low_hz >= high_hz:
         raise ValueError(
             f"stem {spec.code}: the range MIDI {low_midi} to {high_midi} has no note between "
-            f"{TOOL_LOW_HZ:g} and {TOOL_HIGH_HZ:g} Hz, which is all that can be measured"
+            f"{lowest_hz:g} and {highest_hz:g} Hz, which is all that can be measured"
         )
     return low_hz, high_hz

@@ -11,7 +11,7 @@ from test_chords import SR, Found, Truth, as_stem, matched, piano, struck
 
 from planner.chord_known import hear_known, place_known
 from planner.chord_partials import typical_b
-from planner.chord_search import find_peaks_in
+from planner.chord_peaks import find_peaks_in
 from planner.chords import find_chord_notes
 from planner.demo.driven import VOICE_VOWELS, DrivenNote, DrivenSound, phrase
 from planner.demo.tones import SR as DEMO_SR
@@ -235,3 +235,20 @@ def close(truth: tuple[Truth, ...], found: Found) -> float:
             spans[0], hz[0], spans[1], hz[1], onset_tolerance=0.1, offset_ratio=None
         )[2]
     )
+
+
+def test_a_known_note_struck_again_where_no_onset_tells_of_it_is_one_of_its_own() -> None:
+    """Under the pedal a key is struck softly again: without an onset only the score can say so."""
+    rng = np.random.default_rng(5)
+    hz = midi_to_hz(57)
+    sound = np.zeros(4 * SR)
+    for at_s, gain in ((0.3, 1.0), (1.8, 0.5)):
+        note = struck(hz, 2e-4, 3.0 - at_s, rng)
+        swell = np.minimum(np.arange(len(note)) / (0.12 * SR), 1.0) if at_s > 1 else 1.0
+        first = int(at_s * SR)
+        sound[first : first + len(note)] += gain * (note * swell)[: len(sound) - first]
+    sound = 0.3 * sound / np.abs(sound).max() + 1e-4 * rng.standard_normal(len(sound))
+    alone = find_chord_notes(as_stem(sound))
+    led = find_chord_notes(as_stem(sound), ((0.3, hz), (1.85, hz)))
+    assert len(alone) == 1
+    assert [note.start_s for note, _ in led] == pytest.approx([0.3, 1.85], abs=0.06)

@@ -178,6 +178,6 @@ def test_from_sound_to_string() -> None:
         here = [(s, f) for t, s, f in truth if abs(t - at_s) < 0.15 and s + f == midi]
         right += (guess.string_midi, guess.fret) in here
         wrong += (guess.string_midi, guess.fret) not in here
-    # 10 of 39 notes found were told, all rightly, on 2026-11-26.
+    # 10 of 51 notes found were told, all rightly, on 2026-11-26.
     assert right >= 8
     assert wrong <= 0.1 * (right + wrong)

@@ -7,6 +7,7 @@ import pytest
 from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, ROLES
 from planner.pitch import cents, midi_to_hz
 from planner.roles import (
+    KEYS_HZ,
     ROLE_FACTS,
     TOOL_HIGH_HZ,
     TOOL_LOW_HZ,
@@ -49,14 +50,24 @@ def test_who_may_be_edited():
 
 @pytest.mark.parametrize("role", ROLES)
 def test_every_range_has_a_source_and_lies_in_the_tool(role):
-    """A range says where it is from, runs upward, and is clipped to 35 to 2500 Hz."""
+    """A range says where it is from, runs upward, and is clipped to the tool."""
     facts = ROLE_FACTS[role]
     assert facts.low_midi < facts.high_midi
     assert facts.range_source
     assert facts.editing_source
     assert facts.plain.startswith("the ")
     low_hz, high_hz = role_range_hz(spec(role=role))
-    assert TOOL_LOW_HZ <= low_hz < high_hz <= TOOL_HIGH_HZ
+    lowest_hz, highest_hz = KEYS_HZ if role in FIXED_ROLES else (TOOL_LOW_HZ, TOOL_HIGH_HZ)
+    assert lowest_hz <= low_hz < high_hz <= highest_hz
+
+
+# A0 = 27.5 Hz, C8 = 4186.0 Hz: ISO 16:1975 with 2**(n/12).
+@pytest.mark.parametrize("role", sorted(FIXED_ROLES))
+def test_keyboards_have_all_their_keys(role):
+    """From A0 to C8: a key outside the range would be read as its octave."""
+    low_hz, high_hz = role_range_hz(spec(role=role))
+    assert low_hz < 27.5
+    assert high_hz > 4186.0
 
 
 def test_excluded_stems_get_the_whole_range():

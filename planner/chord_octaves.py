@@ -1,0 +1,138 @@
+"""Whether a low note was taken for its octave or twelfth: what lies between its partials tells.
+
+A soundboard hardly radiates below its lowest modes, so that of the lowest strings the first partial
+is weak or absent and the second or third seems to be the note. The partials between, which only the
+lower note has, are still there.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.chord_partials import partial_hz, typical_b
+from planner.chord_peaks import B_FACTORS, Peaks, match_partials
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+# Chosen: the lowest modes of piano soundboards and guitar bodies lie near 100 Hz; above, a first
+# partial is no weaker than its neighbours.
+WEAK_FIRST_HZ = 100.0
+DIVISORS = (2, 3, 4, 5, 6)  # the strongest partial of the lowest strings was never above the sixth
+FIRST_LOOK = (
+    12  # partials; chosen: a guess of B that is twice the true one still meets half of them
+)
+UP_TO_HZ = (
+    1500.0  # chosen: above, the partials of the lowest strings lie closer than peaks are true
+)
+# Of the partials that only the lower note has. Chosen: where it does not sound, chance and the
+# fifths and thirds of a chord meet a third of them (every third, every fifth).
+LEAST_SHARE = 0.65
+FEWEST_TELLING = 5
+# Chosen: leaks and noise between the partials of a real octave lie deeper than a string's weak
+# partials between its strong ones.
+FAINT_DB = 30.0
+
+
+def lowest_that_fits(
+    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, named: list[tuple[float, float]]
+) -> tuple[float, float]:
+    """Give the note itself, or the lower one of which it is only every n-th partial: (f0_hz, B).
+
+    lowest_hz: of the instrument; named: (f0_hz, B) of the notes that are known to sound beside it,
+    whose partials tell nothing.
+    """
+    best, most = (f0_hz, b), 0.0
+    for divisor, low_hz, start in _worth_following(peaks, f0_hz, b, lowest_hz):
+        low = _followed(peaks, low_hz, start, divisor)
+        told = _telling_share(peaks, low, divisor, named)
+        # A multiple of the true divisor finds its own telling partials wanting.
+        if told >= LEAST_SHARE and told > most:
+            best, most = low, told
+    return best
+
+
+def _worth_following(
+    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float
+) -> list[tuple[int, float, float]]:
+    """List the lower notes, (divisor, f0_hz, B), of whose next partials half have a peak."""
+    tried = [
+        (divisor, f0_hz / divisor, float(start))
+        for divisor in DIVISORS
+        if 0.97 * lowest_hz <= f0_hz / divisor <= WEAK_FIRST_HZ
+        for start in (b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:]))
+    ]
+    if not tried:
+        return []
+    divisors, f0s, bs = (np.array(each) for each in zip(*tried, strict=True))
+    hit, _ = match_partials(peaks, f0s, bs, FIRST_LOOK)
+    number = np.arange(1, FIRST_LOOK + 1)
+    telling = (number[None, :] % divisors[:, None] != 0) & (number > 2)
+    share = (hit & telling).sum(axis=1) / telling.sum(axis=1)
+    return [one for one, half in zip(tried, share >= 0.5, strict=True) if half]
+
+
+def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> tuple[float, float]:
+    """Follow the partials from the low ones up, each next where the line through the last says.
+
+    In squares the law is a line, ``(f_n / n)^2 = f0^2 + f0^2 B n^2``.
+    """
+    start = min(3 * divisor, 12)
+    for highest in (start, 2 * start, 4 * start):
+        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), highest)
+        number = np.asarray(np.flatnonzero(hit[0]), dtype=float) + 1.0
+        f_hz = peaks.f_hz[index[0][hit[0]]]
+        if len(number) < 3 or f_hz.max() / f0_hz < 3.0:
+            continue
+        x, y = np.square(number), np.square(f_hz / number)
+        keep = np.ones(len(y), dtype=bool)
+        for _ in range(2):
+            slope, base = _line(x[keep], y[keep], number[keep])
+            off = np.abs(y - base - slope * x)
+            keep = off <= 4.0 * np.median(off[keep]) + 1e-12
+            if keep.sum() < 3:
+                break
+        if base > 0.0 and slope >= 0.0:
+            f0_hz, b = float(np.sqrt(base)), float(slope / base)
+    return f0_hz, b
+
+
+def _line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Slope and height of a line by weighted least squares."""
+    total = weight.sum()
+    mid_x, mid_y = (weight * x).sum() / total, (weight * y).sum() / total
+    slope = (weight * (x - mid_x) * (y - mid_y)).sum() / (weight * (x - mid_x) ** 2).sum()
+    return float(slope), float(mid_y - slope * mid_x)
+
+
+def _telling_share(
+    peaks: Peaks, low: tuple[float, float], divisor: int, named: list[tuple[float, float]]
+) -> float:
+    """Say how many of the partials stand out that only the lower note has, 0..1."""
+    highest = int(UP_TO_HZ / low[0])
+    law = partial_hz(*low, np.arange(1, highest + 1, dtype=float))
+    hit, index = match_partials(peaks, np.array([low[0]]), np.array([low[1]]), highest)
+    level = np.where(hit[0], peaks.level_db[index[0]], -np.inf)
+    number = np.arange(1, highest + 1)
+    own = number % divisor == 0
+    telling = ~own & (law > 2.0 * low[0]) & ~_covered(peaks, law, named)
+    # the envelope that the strong series has, place by place
+    strong = own & hit[0]
+    if telling.sum() < FEWEST_TELLING or strong.sum() < 2:
+        return 0.0
+    envelope = np.interp(number, number[strong], level[strong])
+    telling &= number <= number[strong].max()
+    if telling.sum() < FEWEST_TELLING:
+        return 0.0
+    stands = level > envelope - FAINT_DB
+    return float((stands & telling).sum() / telling.sum())
+
+
+def _covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> Bools:
+    covered = np.zeros(len(law), dtype=bool)
+    for f0_hz, b in notes:
+        theirs = partial_hz(f0_hz, b, np.arange(1, 41, dtype=float))
+        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
+        covered |= apart < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
+    return covered

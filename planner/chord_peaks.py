@@ -1,0 +1,114 @@
+"""The peaks of a stretch's spectrum, and which of them are partials of a note.
+
+Of a coarse search: frequencies are true to some cents; `planner.chord_partials` measures.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ
+
+Array = NDArray[np.float64]
+
+SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
+ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
+DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
+SEARCHED = 12  # partials looked for
+B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Peaks:
+    """Peaks of one spectrum, ascending in frequency; all arrays are (k,)."""
+
+    f_hz: Array
+    level_db: Array  # dBFS of the amplitude
+    above_db: Array  # over the local floor
+    rise_db: Array  # level just after the stretch begins minus level just before
+    width_hz: float  # one bin of the window
+
+
+def tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
+    """Places of a curve's peaks, by `scipy.signal.find_peaks`, and what it says of them."""
+    # Loaded here: it takes half a second, and stems of one note at a time do without.
+    from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
+
+    at, properties = find_peaks(curve, **least)
+    return at, properties
+
+
+def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:
+    """List the peaks of a stretch, and how much each rose against the samples just before it.
+
+    samples: (n,) at `sr`, the stretch; before: (m,) what preceded it;
+    lowest_hz: rumble below is not listed.
+    """
+    spectrum, size = _spectrum_db(samples)
+    hz = sr / size
+    block = max(int(300.0 / hz), 8)
+    count = -(-len(spectrum) // block)
+    filled = np.pad(spectrum, (0, count * block - len(spectrum)), mode="edge")
+    floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
+    floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
+    least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
+    at, _ = tops(spectrum, height=least)
+    at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
+    left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
+    part = 0.5 * (left - right) / (left - 2 * mid + right)
+    f_hz = (at + part) * hz
+    short = min(len(before), len(samples), int(0.12 * sr))
+    rise = np.full(len(at), 60.0)
+    if short > 0.02 * sr:
+        after_db, coarse = _spectrum_db(samples[:short])
+        before_db, _ = _spectrum_db(before[-short:])
+        k = np.rint(f_hz * coarse / sr).astype(int)
+        rise = after_db[k] - np.maximum(before_db[k], SILENCE_DBFS)
+    return Peaks(
+        f_hz=f_hz,
+        level_db=mid - 0.25 * (left - right) * part,
+        above_db=mid - floor[at],
+        rise_db=rise,
+        width_hz=sr / len(samples),
+    )
+
+
+def _spectrum_db(samples: Array) -> tuple[Array, int]:
+    size = 1 << int(np.ceil(np.log2(2 * len(samples))))
+    # Blackman: side lobes 58 dB down, so that no loud partial poses as several
+    window = np.blackman(len(samples) + 2)[1:-1]
+    magnitude = np.abs(np.fft.rfft(samples * window, size)) * (2.0 / 0.42 / len(samples))
+    return 20.0 * np.log10(np.maximum(magnitude, 1e-9)), size
+
+
+def match_partials(
+    peaks: Peaks, f0s: Array, bs: Array, most: int = SEARCHED
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
+    n = np.arange(1, most + 1, dtype=float)
+    law = n * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * n**2)
+    right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
+    left = np.maximum(right - 1, 0)
+    nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
+    index = np.where(nearer, left, right)
+    off_hz = np.abs(peaks.f_hz[index] - law)
+    room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
+    return off_hz < room_hz, index
+
+
+def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
+    """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
+    y = (f_hz / number) ** 2
+    if len(y) < 4 or number[-1] < 4:
+        return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
+    spread = (f_hz > 0) / np.sqrt(number)
+    for _ in range(3):
+        slope, base = np.polyfit(number**2, y, 1, w=spread)
+        off = np.abs(y / (base + slope * number**2) - 1.0)
+        spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
+    if slope < 0:
+        return float(np.median(np.sqrt(y))), 0.0
+    return float(np.sqrt(base)), float(slope / base)

@@ -1,0 +1,191 @@
+"""The cents of a chord's notes: each one's stiff string, and how sure it is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from planner.chord_partials import (
+    FIRST_WINDOW_S,
+    UNSTEADY,
+    StiffString,
+    fit_string,
+    partial_hz,
+    refine,
+    typical_b,
+)
+from planner.chord_search import SHORTEST_S, is_overtone
+from planner.chord_times import loud_part, piece_of
+from planner.chord_voices import LONGEST_S, REACH_S, SKIP_S, Stretch, Voice
+from planner.model import Confidence, Floats
+
+SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
+FEW_PARTIALS = 3
+TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
+SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
+FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
+
+
+def read_voices(
+    samples: Floats,
+    sr: int,
+    voices: list[Voice],
+    stretches: list[Stretch],
+    harmonic: bool,
+) -> list[Voice]:
+    """Measure every note in the stretch where it begins, and again later if that did not do.
+
+    samples: (n,) at `sr`; harmonic: partials are exact multiples. Returns the voices with what was
+    fitted to them.
+    """
+    for stretch in stretches:
+        wanted = [
+            v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
+        ]  # fmt: skip
+        if not wanted:
+            continue
+        first = int((stretch.start_s + SKIP_S) * sr)
+        last = int((stretch.end_s - 0.005) * sr)
+        if last - first < SHORTEST_S * sr:
+            continue
+        guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
+        found = refine(
+            loud_part(piece_of(samples, first, last), sr), sr, guesses, stretch.others_hz,
+            harmonic=harmonic, longest_s=LONGEST_S,
+        )  # fmt: skip
+        for v, (string, fits) in zip(stretch.voices, found, strict=True):
+            if v not in wanted:
+                continue
+            if voices[v].fits is None or (string and string.used > _used(voices[v])):
+                voices[v] = replace(voices[v], fits=fits, string=string)
+    return voices
+
+
+def _used(voice: Voice) -> int:
+    return voice.string.used if voice.string else 0
+
+
+def believable(voice: Voice) -> bool:
+    """Drop what has no steady partial: consonants, shakers, glides."""
+    fits = voice.fits
+    if fits is None:
+        return False
+    if len(fits.number) == 0:
+        return fits.collided >= 3
+    return float(np.median(fits.unsteady)) < UNSTEADY
+
+
+def _same_string(high: Voice, low: Voice) -> bool:
+    """Say whether a note is only every n-th partial of a lower one that began with it.
+
+    Then it carries that string's stiffness, n squared times its B, which a string of its own
+    would not.
+    """
+    if high.start_s != low.start_s or high.string is None or low.string is None:
+        return False
+    number = round(high.string.f0_hz / low.string.f0_hz)
+    if number < 2 or low.string.b == 0.0:
+        return False
+    law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
+    near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
+    return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
+
+
+def _same_sound(high: Voice, low: Voice) -> bool:
+    """Say whether a driven note may be only every n-th partial of a lower one that sounds with it.
+
+    Partials of bow and breath are exact multiples, but in vibrato their readings differ by some
+    cents. A second player an octave above, as near to one, is left out unless the score has him: a
+    note made up would cost a false correction, and his is hardly one.
+    """
+    number = round(high.f0_hz / low.f0_hz)
+    if high.known or number < 2 or not low.start_s - REACH_S[1] <= high.start_s < low.last_s:
+        return False
+    return bool(abs(1200.0 * np.log2(high.f0_hz / (number * low.f0_hz))) < SAME_SOUND_CENTS)
+
+
+def not_a_partial(voice: Voice, voices: list[Voice], harmonic: bool) -> list[Voice]:
+    """Drop a note that is only a partial of a lower one; of a known one, only its reading."""
+    same = _same_sound if harmonic else _same_string
+    if not any(same(voice, other) for other in voices):
+        return [voice]
+    return [replace(voice, string=None)] if voice.known else []
+
+
+def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
+    """Add to each uncertainty how far the stem's driven tones wander between windows.
+
+    All partials of a voice or bow swing together, so their agreement says nothing of it: a first
+    window, a fifth of a second, may lie anywhere in a swing, and so is as far off as the stem's
+    notes went from there. What of a swing is left in a longer window falls with its square (the
+    frequency fitted to a phase weighs the middle most). Two or three partials may agree on a side
+    band of the swing, which is no nearer than a first window.
+    """
+    strings = [v.string for v in voices if v.string and v.string.swing_cents > 0]
+    usual = float(np.median([s.wander_cents for s in strings])) if strings else 0.0
+    first = SWING_CENTS
+    if strings:
+        first = float(np.sqrt(np.mean([s.swing_cents**2 for s in strings])))
+    return [
+        replace(v, string=_less_sure(v.string, usual, first)) if v.string else v for v in voices
+    ]
+
+
+def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> StiffString:
+    share = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2 if string.used > FEW_PARTIALS else 1.0
+    left_cents = first_cents * share
+    added = max(usual_cents, string.wander_cents, left_cents)
+    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, added)))
+
+
+def pool_stiffness(voices: list[Voice]) -> list[Voice]:
+    """Fit again with what the well-measured notes of the same register say about B."""
+    sure = [v.string for v in voices if v.string and v.string.used >= 5]
+    sure = [s for s in sure if s.b > 4 * s.b_sd]
+    if len(sure) < 4:
+        return voices
+    place = np.log2([s.f0_hz for s in sure])
+    offset = np.array([np.log(s.b / typical_b(s.f0_hz)) for s in sure])
+    result = []
+    for voice in voices:
+        if voice.fits is None or voice.string is None:
+            result.append(voice)
+            continue
+        near = np.abs(place - np.log2(voice.f0_hz)) < 0.75  # octaves; chosen: one set of strings
+        if near.sum() < 4:
+            result.append(voice)
+            continue
+        middle = float(np.median(offset[near]))
+        spread = max(1.4826 * float(np.median(np.abs(offset[near] - middle))), 0.2)
+        b = typical_b(voice.f0_hz) * float(np.exp(middle))
+        result.append(replace(voice, string=fit_string(voice.fits, b, spread * b)))
+    return result
+
+
+def octave_in_doubt(voice: Voice, voices: list[Voice]) -> bool:
+    """Say whether a note may be another octave of what it was taken for.
+
+    Where a lower note begins with it and covers the partials that tell octaves apart, the octave
+    above or below may be the note; a score would say.
+    """
+    return not voice.known and any(
+        abs(v.start_s - voice.start_s) < TOGETHER_S and is_overtone(voice.f0_hz, v.f0_hz, v.b)
+        for v in voices
+    )
+
+
+def confidence_of(string: StiffString, length_s: float, *, octave_in_doubt: bool) -> Confidence:
+    """Grade a reading by its partials, their agreement and the note's length (s)."""
+    firm = (
+        not octave_in_doubt
+        and length_s >= FIRM_S
+        and string.used >= 3
+        and string.scatter_cents < 2.5
+        and string.f1_cents_sd < 1.5
+    )
+    if firm:
+        return "firm"
+    if string.used >= 2 and string.f1_cents_sd < 3.0:
+        return "fair"
+    return "shaky"

@@ -1,0 +1,181 @@
+"""Chords of sampled guitars and keys: ``python -m tests.bench.chorded [--seeds 1 2]``.
+
+FluidSynth plays dry, with two soundfonts: strummed shapes of three to six strings at 20 to 60 ms a
+strum, chords of keys that are struck or held, low piano notes one at a time, and octaves of them.
+Note F1 (start within 50 ms, pitch within 50 cents, ends not asked) against the starts as written;
+organs' octaves are not asked either, as their stops sound an octave or two from the key;
+then precision, recall, and the firm notes that nobody played, of all firm ones.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from mir_eval.transcription import match_notes
+
+from planner.hearing import hear_stem
+from planner.model import Floats, Role
+from planner.session_model import StemSpec
+from tests.bench.rendered import SOUNDS, Line, render
+from tests.bench.stacked import LARGER
+
+# Fretted shapes of common open and barre chords, lowest string first; -1 is not struck. Common
+# practice, no source.
+TUNING = (40, 45, 50, 55, 59, 64)
+SHAPES = (
+    (0, 2, 2, 1, 0, 0), (0, 2, 2, 0, 0, 0), (-1, 0, 2, 2, 2, 0), (-1, 0, 2, 2, 1, 0),
+    (-1, 3, 2, 0, 1, 0), (-1, -1, 0, 2, 3, 2), (3, 2, 0, 0, 0, 3), (1, 3, 3, 2, 1, 1),
+    (-1, 2, 4, 4, 4, 2), (3, 5, 5, -1, -1, -1), (-1, 3, 5, 5, -1, -1), (-1, -1, 2, 0, 1, 0),
+)  # fmt: skip
+TRIADS = ((0, 4, 7), (0, 3, 7), (0, 5, 9), (0, 4, 7, 10), (0, 3, 7, 10), (0, 4, 7, 11), (0, 7, 16))
+CHORDS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Player:
+    """A program of General MIDI (counted from 0), our role for it, and how it plays."""
+
+    program: int
+    role: Role
+    plays: str  # "strum", "keys", "low", "octaves"
+
+
+PLAYERS = {
+    "nylon guitar": Player(24, "fretted-chords", "strum"),
+    "steel guitar": Player(25, "fretted-chords", "strum"),
+    "jazz guitar": Player(26, "fretted-chords", "strum"),
+    "clean guitar": Player(27, "fretted-chords", "strum"),
+    "muted guitar": Player(28, "fretted-chords", "strum"),
+    "overdriven guitar": Player(29, "fretted-chords", "strum"),
+    "distorted guitar": Player(30, "fretted-chords", "strum"),
+    "piano": Player(0, "tuning-reference", "keys"),
+    "electric piano 1": Player(4, "tuning-reference", "keys"),
+    "electric piano 2": Player(5, "tuning-reference", "keys"),
+    "drawbar organ": Player(16, "fixed-pitch", "keys"),
+    "percussive organ": Player(17, "fixed-pitch", "keys"),
+    "rock organ": Player(18, "fixed-pitch", "keys"),
+    "church organ": Player(19, "fixed-pitch", "keys"),
+    "strings": Player(48, "bowed-group", "keys"),
+    "low piano": Player(0, "tuning-reference", "low"),
+    "low bright piano": Player(1, "tuning-reference", "low"),
+    "low octaves": Player(0, "tuning-reference", "octaves"),
+}
+
+
+def line_of(player: Player, seed: int) -> Line:
+    """Write a part of some twenty chords: start and end in s, MIDI note, velocity."""
+    rng = np.random.default_rng(1000 * player.program + seed)
+    line: Line = []
+    at_s = 0.3
+    for k in range(CHORDS):
+        velocity = int(rng.integers(60, 110))
+        length_s = float(rng.choice([0.5, 0.75, 1.0, 1.5]))
+        keys: list[int] = []
+        strum_s = 0.0
+        if player.plays == "strum":
+            shape = SHAPES[rng.integers(len(SHAPES))]
+            keys = [s + f for s, f in zip(TUNING, shape, strict=True) if f >= 0]
+            strum_s = float(rng.uniform(0.02, 0.06)) / (len(keys) - 1)
+            if rng.random() < 0.4:
+                keys.reverse()
+        elif player.plays == "keys":
+            root = int(rng.integers(45, 66))
+            keys = [root + step for step in TRIADS[rng.integers(len(TRIADS))]]
+        else:
+            keys = [21 + (7 * k + seed) % 20]
+            keys += [keys[0] + 12] if player.plays == "octaves" else []
+            length_s = 1.5
+        for i, key in enumerate(keys):
+            line.append((at_s + i * strum_s, at_s + length_s, key, velocity))
+        at_s += length_s + float(rng.choice([0.0, 0.0, 0.1, 0.3]))
+    return line
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Notes played, found, and found rightly; firm notes, and those of them that nobody played."""
+
+    true: int = 0
+    found: int = 0
+    right: int = 0
+    firm: int = 0
+    firm_wrong: int = 0
+
+    def __add__(self, other: Counts) -> Counts:
+        return Counts(
+            self.true + other.true, self.found + other.found, self.right + other.right,
+            self.firm + other.firm, self.firm_wrong + other.firm_wrong,
+        )  # fmt: skip
+
+    def told(self) -> str:
+        f1 = 2 * self.right / max(self.true + self.found, 1)
+        return (
+            f"F1 {f1:.3f}  precision {self.right / max(self.found, 1):.2f}  "
+            f"recall {self.right / max(self.true, 1):.2f}  "
+            f"firm and not played {self.firm_wrong} of {self.firm}"
+        )
+
+
+def folded(hz: Floats) -> Floats:
+    """Bring pitches into one octave that begins a quarter tone below A4."""
+    over = np.log2(hz / 440.0) + 0.5 / 12
+    return np.asarray(440.0 * 2 ** (over - np.floor(over) - 0.5 / 12))
+
+
+def counts_of(player: Player, seed: int, sounds: Path) -> Counts:
+    """Render a part, find its notes, and compare."""
+    line = line_of(player, seed)
+    with tempfile.TemporaryDirectory() as folder:
+        path = render(line, player.program, Path(folder), sounds)
+        heard = hear_stem(StemSpec(code="A", file="line.wav", role=player.role), path, "line")
+    true = np.array([note[:2] for note in line])
+    true_hz = np.array([440.0 * 2 ** ((note[2] - 69) / 12) for note in line])
+    spans = np.array([[n.start_s, max(n.end_s, n.start_s + 0.01)] for n, _ in heard.notes])
+    hz = np.array([n.pitch_hz for n, _ in heard.notes])
+    if len(spans) == 0:
+        return Counts(true=len(true))
+    if player.role == "fixed-pitch":
+        true_hz, hz = folded(true_hz), folded(hz)
+    pairs = match_notes(true, true_hz, spans, hz, 0.05, 50.0, offset_ratio=None)
+    firm = [m.confidence == "firm" for _, m in heard.notes]
+    # A firm note is wrong where nobody plays its pitch, whenever it began.
+    played = [
+        any(
+            start_s - 0.2 < n.start_s < end_s + 0.1 and abs(1200 * np.log2(f / key_hz)) < 50
+            for (start_s, end_s), key_hz in zip(true, true_hz, strict=True)
+        )
+        for (n, _), f in zip(heard.notes, hz, strict=True)
+    ]
+    return Counts(
+        true=len(true),
+        found=len(spans),
+        right=len(pairs),
+        firm=sum(firm),
+        firm_wrong=sum(f and not p for f, p in zip(firm, played, strict=True)),
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, allow_abbrev=False)
+    parser.add_argument("--seeds", type=int, nargs=2, default=(1, 2), metavar=("FIRST", "LAST"))
+    parser.add_argument("--only", nargs="*", default=list(PLAYERS), choices=list(PLAYERS))
+    args = parser.parse_args()
+    seeds = range(args.seeds[0], args.seeds[1] + 1)
+    every = Counts()
+    for name in args.only:
+        for sounds in (SOUNDS, LARGER):
+            if not sounds.exists():
+                print(f"{sounds.name}: not installed")
+                continue
+            counts = sum((counts_of(PLAYERS[name], seed, sounds) for seed in seeds), Counts())
+            every += counts
+            print(f"{name:18s} {sounds.stem:11s} {counts.told()}", flush=True)
+    print(f"{'all':30s} {every.told()}")
+
+
+if __name__ == "__main__":
+    main()
