@@ -55,7 +55,7 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
         line = np.log2(f0[near])
         line = np.concatenate([line[:1], line[:1], line, line[-1:], line[-1:]])
         line = np.convolve(line, np.full(5, 0.2), "valid")
-        prior = 2.0 ** np.interp(at, frame[near] * track.hop_s, line)
+        prior = np.interp(at, frame[near] * track.hop_s, 2.0**line)
     return NoteSpan(
         note=note,
         sr=sr,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.frame_blocks import frame_blocks
 from planner.model import Floats
@@ -62,7 +63,7 @@ def coarse_spectra(samples: Floats, sr: int) -> Spectra:
     taper = np.hanning(window).astype(np.float32) * np.float32(2.0 * _SCALE / window)
     parts = np.empty((frames, last - first, 2), dtype=np.float16)
     for start, block in frame_blocks(samples, window, hop, frames, lead=window // 2):
-        spectra = np.fft.rfft(block * taper, axis=1)[:, first:last]
+        spectra = rfft(block * taper, axis=1)[:, first:last]
         parts[start : start + len(block), :, 0] = spectra.real
         parts[start : start + len(block), :, 1] = spectra.imag
     parts.setflags(write=False)

@@ -221,9 +221,12 @@ def _square_difference(
     before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
     # The small floor damps the edge, where few samples overlap.
-    energy = before[:, window : window - last - 1 : -1] - before[:, : last + 1]
-    energy += 1.001 * total + 1e-9
-    curve: NDArray[np.float32] = 2.0 * correlation / energy.astype(np.float32)
+    lost = before[:, : last + 1] - (1.001 * total + 1e-9)
+    energy = np.subtract(before[:, window : window - last - 1 : -1], lost, dtype=np.float64).astype(
+        np.float32
+    )
+    correlation *= 2.0
+    curve: NDArray[np.float32] = np.divide(correlation, energy, out=correlation)
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
 
 
