@@ -69,6 +69,7 @@ _JUST_BEFORE_FRAMES = 6
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
+_LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
@@ -204,9 +205,7 @@ def _is_note(
     soft = peak < loud_db - _SOFT_NOTE_DB
     strength = float(np.median(track.strength[span]))
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
-        # Strings that go on sounding around it do not unmake a stroke.
-        stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
-        strength = max(strength, float(np.median(track.strength[stroke])))
+        strength = max(strength, _struck_strength(track, step))
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
     if step.begins not in ("attack", "swell"):
@@ -219,6 +218,22 @@ def _is_note(
         if peak < before - _RING_DB:
             return False
     return True
+
+
+def _struck_strength(track: PitchTrack, step: Step) -> float:
+    """How periodic a stroke is, where the rest of its note or what lies beside it is less so.
+
+    Strings that go on sounding around it do not unmake a stroke, nor do the neighbours of a note so
+    short and low that the window which reads it looks past both its ends.
+    """
+    whole = slice(step.first, step.last)
+    stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
+    strength = float(np.median(track.strength[stroke]))
+    reach = round(_LOW_REACH_S / track.hop_s)
+    if np.nanmedian(track.f0_hz[whole]) < _LOW_HZ and step.last - step.first > 2 * reach:
+        inner = track.strength[step.first + reach : step.last - reach]
+        strength = max(strength, float(np.median(inner)))
+    return strength
 
 
 def _place(
