@@ -32,7 +32,7 @@ from planner.dips import (
     unexplained_dip,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
-from planner.tracker import frame_level_db
+from planner.tracker import HOP_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
@@ -55,6 +55,8 @@ _DEEP_DIP_DB = 12.0
 _ARTICULATION_S = 0.10  # a tongue or a lip takes this long to settle a tone it has begun
 _HISS_HZ = 4000.0
 _VOICED_HZ = 1500.0  # chosen: below the hiss of consonants, above the first partials of a soprano
+_MINUTE_FRAMES = 12_000  # so that memory stays flat in a stem's length
+_MARGIN_FRAMES = 10  # 50 ms: by then the filter has forgotten the cut
 _ORDER = 4  # of the filter at either, through and back
 _HISS_RISE_DB = 3.0
 _HISS_AND_DIP_DB = 6.0
@@ -260,7 +262,15 @@ def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDA
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:
-    """Level of what lies above or below a frequency, seen without delay."""
-    sr = stem.analysis_sr
-    band = through(stem.samples, sr, lambda f_hz: np.abs(filtered(f_hz, edge_hz, _ORDER, sr)) ** 2)
-    return frame_level_db(band, sr, frames, window_s=QUICK_LEVEL_S)
+    """Level of what lies above or below a frequency, seen without delay, a minute at a time."""
+    sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
+    level_db = np.empty(frames)
+    for first in range(0, frames, _MINUTE_FRAMES):
+        count = min(_MINUTE_FRAMES, frames - first)
+        start = max(0, first - _MARGIN_FRAMES)
+        ahead = first - start
+        piece = stem.samples[start * hop : (first + count + _MARGIN_FRAMES) * hop]
+        band = through(piece, sr, lambda f_hz: np.abs(filtered(f_hz, edge_hz, _ORDER, sr)) ** 2)
+        piece_db = frame_level_db(band, sr, ahead + count, window_s=QUICK_LEVEL_S)
+        level_db[first : first + count] = piece_db[ahead:]
+    return level_db
