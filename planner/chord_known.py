@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
-from planner.chord_peaks import B_FACTORS, Peaks, match_partials, polish
+from planner.chord_peaks import B_FACTORS, Peaks, covered, match_partials, polish
 from planner.chord_search import RISE_DB
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 REACH_CENTS = 45.0  # chosen: a note further from where the score has it is not that note
 SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
@@ -131,7 +130,7 @@ def _evidence(
     hit, index = hit[0], index[0]
     risen = hit & (peaks.rise_db[index] > RISE_DB)
     # What rang before does not rise: a peak that does is free of it.
-    free = ~_covered(peaks, law, others) & (~_covered(peaks, law, sounding) | risen)
+    free = ~covered(peaks, law, others) & (~covered(peaks, law, sounding) | risen)
     if free.sum() >= LEAST_FREE:
         speaks = float((risen & free).sum() / free.sum())
         return speaks if speaks >= LEAST_SHARE and (risen & free).sum() >= 2 else 0.0
@@ -143,16 +142,6 @@ def _evidence(
         return 0.0
     excess = float(np.mean(np.clip(peaks.level_db[index[shared]] - expected[shared], -12.0, 12.0)))
     return float(hit.mean()) if excess >= LEAST_EXCESS_DB else 0.0
-
-
-def _covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> Bools:
-    """Say which of some partials lie too near to one of other notes to be told apart."""
-    covered = np.zeros(len(law), dtype=bool)
-    for f0_hz, b in notes:
-        theirs = partial_hz(f0_hz, b, np.arange(1, 41, dtype=float))
-        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
-        covered |= apart < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
-    return covered
 
 
 def expected_db(
@@ -171,7 +160,7 @@ def expected_db(
         theirs = theirs[theirs < HIGHEST_HZ]
         hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), len(theirs))
         higher = [n for n in (*notes, *below) if n[0] > note[0]]
-        own = ~_covered(peaks, theirs, higher)
+        own = ~covered(peaks, theirs, higher)
         if not own.any():
             continue
         power = np.where(hit[0], 10.0 ** (peaks.level_db[index[0]] / 10.0), 1e-9)

@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import partial_hz, typical_b
-from planner.chord_peaks import B_FACTORS, Peaks, match_partials
+from planner.chord_peaks import B_FACTORS, Peaks, covered, match_partials
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 # Chosen: the lowest modes of piano soundboards and guitar bodies lie near 100 Hz; above, a first
 # partial is no weaker than its neighbours.
@@ -116,7 +115,7 @@ def _telling_share(
     level = np.where(hit[0], peaks.level_db[index[0]], -np.inf)
     number = np.arange(1, highest + 1)
     own = number % divisor == 0
-    telling = ~own & (law > 2.0 * low[0]) & ~_covered(peaks, law, named)
+    telling = ~own & (law > 2.0 * low[0]) & ~covered(peaks, law, named)
     # the envelope that the strong series has, place by place
     strong = own & hit[0]
     if telling.sum() < FEWEST_TELLING or strong.sum() < 2:
@@ -127,12 +126,3 @@ def _telling_share(
         return 0.0
     stands = level > envelope - FAINT_DB
     return float((stands & telling).sum() / telling.sum())
-
-
-def _covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> Bools:
-    covered = np.zeros(len(law), dtype=bool)
-    for f0_hz, b in notes:
-        theirs = partial_hz(f0_hz, b, np.arange(1, 41, dtype=float))
-        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
-        covered |= apart < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
-    return covered

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz
 
 Array = NDArray[np.float64]
 
@@ -97,6 +97,16 @@ def match_partials(
     off_hz = np.abs(peaks.f_hz[index] - law)
     room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
     return off_hz < room_hz, index
+
+
+def covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> NDArray[np.bool_]:
+    """Say which of some partials, Hz, lie too near to one of other notes to be told apart."""
+    near = np.zeros(len(law), dtype=bool)
+    for f0_hz, b in notes:
+        theirs = partial_hz(f0_hz, b, np.arange(1, 41, dtype=float))
+        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
+        near |= apart < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
+    return near
 
 
 def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
