@@ -72,6 +72,10 @@ _SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
 _LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
+_TURNS_S = 0.025  # half of the slowest finger's or lip's change of note, the window's half with it
+_EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
+_SLUR_FALLS_DB = 6.0  # over the 50 ms between, a fast decay included; a stopped note falls more
+_HAND_REACHES = 11.0  # semitones: an octave or more is another string, or a partial left alone
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
@@ -208,6 +212,8 @@ def _is_note(
         strength = max(strength, _struck_strength(track, step))
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
+    if previous is not None and step.begins == "legato" and _slurred(track, previous, step):
+        return True
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
         if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
@@ -218,6 +224,29 @@ def _is_note(
         if peak < before - _RING_DB:
             return False
     return True
+
+
+def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
+    """Whether the sound of one step goes on at the pitch of the next, however faint by then.
+
+    A hammer-on, a slide or a slur takes the string's own sound along: clean up to the change and
+    soon after it, and no softer. What is left when a note stops is softer than it was; what is
+    uncovered when a note fades is mixed with it for a while.
+    """
+    aside, reach = round(_TURNS_S / track.hop_s), round(_EITHER_SIDE_S / track.hop_s)
+    if step.first - before.last > aside:
+        return False
+    sides = [
+        slice(max(before.first, step.first - aside - reach), step.first - aside),
+        slice(step.first + aside, min(step.last, step.first + aside + reach)),
+    ]
+    if any(side.stop - side.start < reach for side in sides):
+        return False
+    if any((track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides):
+        return False
+    moved = 12 * np.log2(np.median(track.f0_hz[sides[1]]) / np.median(track.f0_hz[sides[0]]))
+    fall_db = np.median(track.level_db[sides[0]]) - np.median(track.level_db[sides[1]])
+    return bool(abs(moved) < _HAND_REACHES and fall_db < _SLUR_FALLS_DB)
 
 
 def _struck_strength(track: PitchTrack, step: Step) -> float:
