@@ -50,7 +50,7 @@ from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
-from planner.tracker import HOP_S
+from planner.tracker import HOP_S, LEVEL_S
 
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
@@ -72,9 +72,10 @@ _SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
 _LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
-_TURNS_S = 0.025  # half of the slowest finger's or lip's change of note, the window's half with it
+_SLIDES_S = 0.2  # chosen: a hand's way over a few frets; a hammer-on takes a tenth of it
 _EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
-_SLUR_FALLS_DB = 6.0  # over the 50 ms between, a fast decay included; a stopped note falls more
+_SLUR_FALLS_DB = 6.0  # a fast decay of 40 dB a second included; a stopped note falls more
+_AT_PITCH = 0.5  # semitones
 _HAND_REACHES = 11.0  # semitones: an octave or more is another string, or a partial left alone
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
@@ -212,7 +213,11 @@ def _is_note(
         strength = max(strength, _struck_strength(track, step))
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
         return False
-    if previous is not None and step.begins == "legato" and _slurred(track, previous, step):
+    if (
+        previous is not None
+        and step.begins in ("legato", "soft")
+        and _slurred(track, previous, step)
+    ):
         return True
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
@@ -233,20 +238,31 @@ def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
     soon after it, and no softer. What is left when a note stops is softer than it was; what is
     uncovered when a note fades is mixed with it for a while.
     """
-    aside, reach = round(_TURNS_S / track.hop_s), round(_EITHER_SIDE_S / track.hop_s)
-    if step.first - before.last > aside:
+    pitches_hz = [float(np.nanmedian(track.f0_hz[s.first : s.last])) for s in (before, step)]
+    leaves = before.last - 1 - int(np.argmax(_at(pitches_hz[0], track, before)[::-1]))
+    arrives = step.first + int(np.argmax(_at(pitches_hz[1], track, step)))
+    window_s = _LOW_REACH_S if min(pitches_hz) < _LOW_HZ else LEVEL_S / 2
+    aside, reach = round(window_s / track.hop_s), round(_EITHER_SIDE_S / track.hop_s)
+    if (arrives - leaves) * track.hop_s > _SLIDES_S:
         return False
     sides = [
-        slice(max(before.first, step.first - aside - reach), step.first - aside),
-        slice(step.first + aside, min(step.last, step.first + aside + reach)),
+        slice(max(before.first, leaves - aside - reach), leaves - aside),
+        slice(arrives + aside, min(step.last, arrives + aside + reach)),
     ]
     if any(side.stop - side.start < reach for side in sides):
         return False
     if any((track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides):
         return False
-    moved = 12 * np.log2(np.median(track.f0_hz[sides[1]]) / np.median(track.f0_hz[sides[0]]))
+    moved = 12 * np.log2(pitches_hz[1] / pitches_hz[0])
     fall_db = np.median(track.level_db[sides[0]]) - np.median(track.level_db[sides[1]])
     return bool(abs(moved) < _HAND_REACHES and fall_db < _SLUR_FALLS_DB)
+
+
+def _at(pitch_hz: float, track: PitchTrack, step: Step) -> NDArray[np.bool_]:
+    """Which frames of a step are at a pitch."""
+    off = 12 * np.log2(track.f0_hz[step.first : step.last] / pitch_hz)
+    at: NDArray[np.bool_] = np.abs(off) < _AT_PITCH
+    return at
 
 
 def _struck_strength(track: PitchTrack, step: Step) -> float:

@@ -377,3 +377,42 @@ def test_a_blip_is_no_sung_note(role: Role, count: int) -> None:
     samples = laid_out([(0.3, blip), (0.8, 1.5 * held(steady(440.0, 0.6, SR)))], 2.2, SR)
     notes = notes_of(with_floor(samples, -75.0, np.random.default_rng(7)), SR, role)
     assert len([n for n in notes if n.start_s < 0.7]) == count
+
+
+def hammered(semitones: float, f1_hz: float) -> Floats:
+    """A string struck at 0.3 s, fading by 43 dB a second, hammered on to another pitch at 0.8 s."""
+    line = steady(f1_hz, 1.0, SR)
+    line[SR // 2 :] *= 2.0 ** (semitones / 12.0)
+    width = round(0.01 * SR)
+    line[SR // 2 - width : SR // 2] = np.geomspace(line[0], line[-1], width)
+    return tone(line, SR, np.random.default_rng(4), decay_s=0.2)
+
+
+@pytest.mark.parametrize("f1_hz", [98.0, 220.0, 440.0])
+@pytest.mark.parametrize("semitones", [-3.0, 2.0])
+def test_a_hammered_note_is_found_however_faint_it_is_by_then(
+    semitones: float, f1_hz: float
+) -> None:
+    """22 dB under the strokes at its start, clean, and no softer than what leads to it."""
+    rng = np.random.default_rng(5)
+    strokes = [(0.3, hammered(semitones, f1_hz))]
+    strokes += [(1.6 + 0.4 * k, faded(hammered(0.0, f1_hz)[: SR // 3], SR)) for k in range(4)]
+    stem = stem_of(with_floor(0.5 * laid_out(strokes, 3.6, SR), -90.0, rng), SR, "fretted")
+    notes, _ = found_notes(stem)
+    assert [n.start_s for n in notes] == pytest.approx([0.3, 0.8, 1.6, 2.0, 2.4, 2.8], abs=0.02)
+    assert 12 * np.log2(notes[1].pitch_hz / f1_hz) == pytest.approx(semitones, abs=0.1)
+
+
+def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
+    """A string ringing along 22 dB under a note that is stopped is as faint, and was not played."""
+    rng = np.random.default_rng(5)
+    played = faded(tone(steady(220.0, 0.5, SR), SR, rng, decay_s=2.0), SR)
+    ringing = 10 ** (-22 / 20) * tone(steady(247.0, 1.1, SR), SR, rng, decay_s=2.0)
+    pieces = [
+        (0.3, played),
+        (0.3, faded(ringing, SR)),
+        *((1.6 + 0.6 * k, played) for k in range(3)),
+    ]
+    stem = stem_of(with_floor(0.5 * laid_out(pieces, 3.8, SR), -90.0, rng), SR, "fretted")
+    notes, _ = found_notes(stem)
+    assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6, 2.2, 2.8], abs=0.02)
