@@ -32,20 +32,14 @@ from numpy.typing import NDArray
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.common_periods import is_near
 from planner.last_partials import with_last_partials
+from planner.midline import vibrato_midline
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import (
-    MIN_NOTE_S,
-    NO_FRAMES,
-    SAME_NOTE,
-    Step,
-    covered_s,
-    split_run,
-    vibrato_midline,
-)
+from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE
+from planner.pitch_steps import NO_FRAMES, Step, covered_s, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
 from planner.struck_pitch import with_struck_pitches

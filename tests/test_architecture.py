@@ -20,6 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session_model chord_naming bands",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks bass_band",
+        "midline pitch_levels",
         "octave_starts partial_series",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "contour chord_peaks",
