@@ -27,7 +27,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "chord_octaves unisons bleed_paths",
         "chord_search",
         "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps last_partials",
-        "sounds_on begun_again sustain chord_known chord_times",
+        "sounds_on begun_again sustain arrival chord_known chord_times",
         "segmenter analyzer strummed_octaves bleed score_match inspection_one_source heard_stem",
         "single_line chord_voices",
         "a4_fit chord_readings",
