@@ -282,12 +282,11 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _plan_code(planned: Planned) -> int:
-    from planner.tally import open_questions
+    from planner.asking import asked
 
-    rows = open_questions(planned.plan) > 0
-    asked = any(f.severity == "question" for f in planned.plan.findings)
-    asked = asked or any(f.severity == "question" for f in planned.plan.a4.findings)
-    return QUESTIONS if rows or asked else DONE
+    rows = len(asked(planned.plan)) > 0
+    found = (*planned.plan.findings, *planned.plan.a4.findings)
+    return QUESTIONS if rows or any(f.severity == "question" for f in found) else DONE
 
 
 def _told(planned: Planned) -> list[str]:

@@ -61,6 +61,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "standing_still few_touched",
         "planning",
         "editlist tally relief loudness_pitch suggestions",
+        "asking",
         "edit_list_reading markdown string_grid guide_curves guide_conductor changes replies",
         "page_lines page_strip",
         "edit_list_schema page_plot",
