@@ -28,7 +28,7 @@ from planner.listening import Progress, hear_all
 from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
-from planner.nulling import null_test
+from planner.nulling import null_test, tone_of_edits
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
 from planner.parts import clock_shifts
 from planner.plan_model import MOVING_ACTIONS
@@ -129,6 +129,9 @@ def check_session(
         own = {pair.then.id: pair for pair in together}
         told = _about_the_file(spec, one.facts, original, sums, bool(planned))
         told += edited_said(planned, before, own)
+        bounce = found.get(stem[2])
+        if bounce is not None and sums[bounce] != sums[original]:
+            told += tuple(tone_of_edits(original, bounce, planned, own))
         stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
         pairs |= own
     stems = _with_linked(opened, found, jobs, pairs, stems)
