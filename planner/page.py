@@ -37,7 +37,7 @@ from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
-PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
+PRINTED_DRAWINGS = 4  # as the style sheet has it: what two sheets of A4 hold beside the words
 PRINTED_QUESTIONS = 6  # likewise
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (

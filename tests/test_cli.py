@@ -20,6 +20,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import planner.listening
 import planner.writing
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
@@ -297,6 +298,16 @@ def test_a_folder_without_audio_cannot_be_started(
     assert main(["start", str(tmp_path / "empty")]) == 2
     assert "no audio in this folder (WAV, AIFF or FLAC)" in capsys.readouterr().err
     assert not (tmp_path / "session.yaml").exists()
+
+
+def test_a_silent_file_is_said_to_be_silent(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`start` leaves a file without sound out, and does not call it noise."""
+    (tmp_path / "stems").mkdir()
+    soundfile.write(tmp_path / "stems" / "x1.wav", np.zeros(48_000), 48_000, subtype="PCM_24")
+    assert main(["start", str(tmp_path / "stems")]) == 0
+    assert "x1.wav: exclude (it is silent)" in capsys.readouterr().out
 
 
 def test_stopping_by_hand_is_told(
