@@ -19,7 +19,7 @@ from planner.wording import amount
 MIDBANDS_HZ = tuple(125.0 * 2.0**k for k in range(7))  # octaves; IEC 61260-1, base 2
 # Chosen: a band so far under the loudest one is hardly heard, and noise fills it.
 _WEAK_DB = 30.0
-# Ours, by `python -m tests.bench.edited_tone --seeds 41505 41508`: of 135 notes that were moved by 8
+# Ours, `python -m tests.bench.edited_tone --seeds 41505 41508`: of 135 notes that were moved by 8
 # to 45 cents in three ways none is told.
 TOLD_DB = 4.0
 _EACH_TOLD = 3  # chosen: more notes than this are counted
