@@ -17,7 +17,13 @@ from planner.questions import asks_role, notes_offered
 from planner.tally import Group, grouped, is_open_question
 
 ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a quarter of an hour
-_ONLY_HEARD = frozenset({"cannot tell", "wobble", "join inside"})  # rules of the decision table
+# Rules of the decision table whose notes can only be listened to, and what is told of many of them.
+_ONLY_HEARD = {
+    "cannot tell": "the reading is too unsure for a figure: listen",
+    "wobble": "a slow or uneven wobble: another take may be better",
+    "join inside": "a join of takes lies inside the note: listen",
+}
+_SHORTER = "it is not clear which note was meant; others that last longer are asked about first"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +49,7 @@ def not_asked(plan: Plan) -> tuple[Group, ...]:
     rest = [r for r in plan.rows if is_open_question(r) and r.id not in spoken_for]
     judged = {j.measured.id: j for j in plan.judged}
     return grouped(
-        (row.rule_name, row.reason, judged[note_id])
+        (row.rule_name, _ONLY_HEARD.get(row.rule_name, _SHORTER), judged[note_id])
         for row in rest
         for note_id in row.covers
         if note_id in judged

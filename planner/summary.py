@@ -341,7 +341,7 @@ def _not_settled(plan: Plan) -> list[str]:
         "take another take if one is better), or where longer notes are asked about first. Each "
         "stands in the edit list as a question, and can be answered there."
     )
-    head = ("notes", "why (most of them)", "rule", "stems")
+    head = ("notes", "why", "rule", "stems")
     rows = [tuple(plain(cell) for cell in group_row(g)) for g in groups]
     return ["## Not settled", "", about, "", *table(head, rows)]
 

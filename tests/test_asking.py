@@ -33,6 +33,7 @@ def test_what_no_answer_changes_is_not_asked(rule_name: str) -> None:
     assert asked(one) == ()
     (group,) = not_asked(one)
     assert (group.rule_name, group.notes) == (rule_name, 1)
+    assert "listen" in group.reason or "another take" in group.reason
 
 
 def test_stems_come_first_then_the_most_seconds() -> None:
