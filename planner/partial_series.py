@@ -32,6 +32,8 @@ _LEAST_FREEDOM = 1e-3  # where one partial is all there is, nothing differs from
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
 _RELATIVE_FLOOR = 1e-5
 PARTIALS_FOR_B = 4  # two unknowns, and as many partials that may contradict
+# Of three, only a B that stands out of its noise counts; at 1.8 kHz three are all that is heard.
+_LEAST_PARTIALS_FOR_B, _CLEAR_SDS = 3, 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,19 +92,24 @@ def tied(found: FoundPartials, known: KnownB) -> PartialFit:
     Once more without outliers, and with what moves partials beside noise: a room, and the ring of
     the note before, turn each of them by about as many Hz, so that the strong ones, which noise
     leaves exact, know no more of the pitch than others. B is measured where it is asked for and
-    four partials are found.
+    four partials are found, or three that say it clearly.
     """
     n, f_hz = found.numbers.astype(float), found.f_hz
-    fit_b = known.asked and len(n) >= PARTIALS_FOR_B
+    fit_b = known.asked and len(n) >= _LEAST_PARTIALS_FOR_B
     own_variance = found.variance + (_RELATIVE_FLOOR * f_hz) ** 2
     weight = 1.0 / own_variance
     unknown = 2 if fit_b else 1
     f0, stiffness, f0_variance, b_variance = _solved_series(n, f_hz, weight, b=known.b, fit_b=fit_b)
+    if fit_b and len(n) < PARTIALS_FOR_B and stiffness**2 < _CLEAR_SDS**2 * b_variance:
+        fit_b, unknown = False, 1
+        f0, stiffness, f0_variance, b_variance = _solved_series(
+            n, f_hz, weight, b=known.b, fit_b=False
+        )
     ratios = n * np.sqrt(1.0 + stiffness * n * n)
     misfit = f_hz - ratios * f0
     score = np.abs(misfit) * np.sqrt(weight)
     keep = score < _OUTLIER_MADS * max(1.4826 * float(middle_of(score)), 1.0)
-    if keep.sum() < (PARTIALS_FOR_B if fit_b else 1):
+    if keep.sum() < (_LEAST_PARTIALS_FOR_B if fit_b else 1):
         keep = np.ones(len(f_hz), dtype=bool)
     shared = _shared_variance(misfit[keep], weight[keep], ratios[keep], unknown)
     if shared > 0.0 or not keep.all():

@@ -43,14 +43,20 @@ def fit_of(f_hz: Floats, variance: Floats, known: KnownB | None = None) -> Parti
 
 
 def test_exact_partials_give_f0_and_b() -> None:
-    """Twelve partials of 110 Hz and B 4e-4 give both; with three, B is what was known."""
+    """Twelve partials of 110 Hz and B 4e-4 give both, three only where it stands out of noise."""
     f_hz = 110.0 * partial_ratios(N, 4e-4)
     fit = fit_of(f_hz, np.full(12, 1e-6), KnownB(b=0.0, asked=True))
     assert fit.f0_hz == pytest.approx(110.0, rel=1e-9)
     assert fit.b == pytest.approx(4e-4, rel=1e-6)
     assert fit.b_sd is not None
-    few = fit_of(f_hz[:3], np.full(3, 1e-6), KnownB(b=4e-4, asked=True))
-    assert (few.b, few.b_sd) == (4e-4, None)
+    few = fit_of(f_hz[:3], np.full(3, 1e-6), KnownB(b=0.0, asked=True))
+    assert few.b == pytest.approx(4e-4, rel=1e-6)
+    assert few.b_sd is not None
+    # In the third partial B makes 0.6 Hz.
+    vague = fit_of(f_hz[:3], np.full(3, 0.2**2), KnownB(b=3e-4, asked=True))
+    assert (vague.b, vague.b_sd) == (3e-4, None)
+    two = fit_of(f_hz[:2], np.full(2, 1e-6), KnownB(b=4e-4, asked=True))
+    assert (two.b, two.b_sd) == (4e-4, None)
 
 
 def test_noise_alone_weighs_by_its_variance() -> None:
