@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
 from planner.model import Floats
-from planner.partial_series import LN_CENTS, middle_of, partial_ratios
+from planner.partial_series import LN_CENTS, partial_ratios
+from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
@@ -191,7 +192,7 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     for _ in range(3):
         off = (steps - ratios[:, None] * shared) / ratios[:, None]
         middle = middle_of(off)
-        spread = 1.4826 * middle_of(np.abs(off - middle[:, None]))
+        spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))
         bias = np.abs(middle)
         # White noise turns a partial by as much as it is weak: none that sets the common pitch
         # itself is taken for more exact than that.

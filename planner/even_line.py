@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from planner.contour import Contour, Phases
 from planner.model import Floats
-from planner.partial_series import LN_CENTS, middle_of
+from planner.partial_series import LN_CENTS
+from planner.spread import middle_of
 
 _DEGREES = (2, 3, 5)  # of the phase, tried in turn: an even line, a bent one, one that sags
 _FREE_DEGREE = 8  # what a line may do beside; more than noise makes it do, and it is none of these

@@ -19,7 +19,8 @@ from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
-from planner.partial_series import LN_CENTS, PartialFit, middle_of, sd_of_mean
+from planner.partial_series import LN_CENTS, PartialFit, sd_of_mean
+from planner.spread import middle_of, spread_of
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
@@ -143,7 +144,7 @@ def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
         lever = centred - middle
         slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
         off = rest - level - slope * lever
-        scale = 1.4826 * float(middle_of(np.abs(off))) + 1e-3
+        scale = spread_of(off, 0.0) + 1e-3
         weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
     roughness = float(np.sqrt(np.mean(off**2)))
     return slope, roughness

@@ -17,7 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch",
         "timecode temperament model chord_symbols",
-        "session_model chord_naming bands",
+        "session_model chord_naming bands spread",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks bass_band",
         "midline pitch_levels",

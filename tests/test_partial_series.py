@@ -10,7 +10,6 @@ from planner.partial_series import (
     FoundPartials,
     KnownB,
     PartialFit,
-    middle_of,
     partial_ratios,
     sd_of_mean,
     tied,
@@ -110,12 +109,6 @@ def test_a_b_near_the_one_held_may_be_agreed_on() -> None:
     assert off[1] < 0.2 * off[0]
     assert near.of_b_cents > 0.0
     assert near.apart_sd_cents >= near.of_b_cents
-
-
-@pytest.mark.parametrize("values", [[3.0], [4.0, 1.0], [5.0, 1.0, 2.0], [9.0, 1.0, 4.0, 4.0]])
-def test_the_middle_is_the_median(values: list[float]) -> None:
-    """As numpy has it."""
-    assert float(middle_of(np.array(values))) == np.median(values)
 
 
 def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
