@@ -134,7 +134,7 @@ def tied(found: FoundPartials, known: KnownB) -> PartialFit:
         f0_hz=f0,
         b=stiffness,
         sd_cents=math.hypot(LN_CENTS * math.sqrt(f0_variance * widen) / f0, of_b_cents),
-        b_sd=math.sqrt(b_variance * widen) if fit_b else None,
+        b_sd=_b_sd(n, f_hz, weight, f0, stiffness, b_variance * widen) if fit_b else None,
         numbers=found.numbers[keep],
         misfit_cents=misfit_cents,
         amplitudes=found.amplitudes[keep],
@@ -155,6 +155,32 @@ def _shared_variance(misfit_hz: Floats, weight: Floats, ratios: Floats, unknown:
         return 0.0
     onto = weight * ratios
     return beyond / float(weight.sum() - (onto @ onto) / (onto @ ratios))
+
+
+def _b_sd(
+    n: Floats, f_hz: Floats, weight: Floats, f0_hz: float, b: float, variance: float
+) -> float:
+    """How well B is known: by what all partials scatter, or by what those do that it hangs on.
+
+    In a room high partials die first and are turned furthest, and it is they that tell B. So also
+    by how far B would move without each partial (the jackknife in its closed form for least
+    squares, HC3 of J. MacKinnon and H. White, J. Econometrics 29, 1985); the larger counts.
+
+    variance : of B, as equal scatter makes it
+    """
+    square = n * n
+    onto = (square / (2.0 * f_hz)) ** 2 * weight
+    total, s1, s2 = float(onto.sum()), float(onto @ square), float(onto @ (square * square))
+    determinant = total * s2 - s1 * s1
+    if determinant <= 0.0:
+        return math.sqrt(variance)
+    level = f0_hz * f0_hz
+    rest = (f_hz / n) ** 2 - level * (1.0 + b * square)
+    leverage = onto * (s2 - 2.0 * s1 * square + total * square * square) / determinant
+    moves = onto * (total * square - s1 - b * (s2 - s1 * square)) / (determinant * level)
+    moves *= rest / np.maximum(1.0 - leverage, _LEAST_FREEDOM)
+    wider = float(stdtrit(max(len(n) - 2, 1), _BELOW_ONE_SD))
+    return math.sqrt(max(variance, wider**2 * float(moves @ moves)))
 
 
 def _near_b(

@@ -120,3 +120,17 @@ def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
     expected = 1.1416 * each.std(ddof=1) / np.sqrt(5)
     assert sd_of_mean(each, np.full(5, 0.2)) == pytest.approx(expected, rel=1e-3)
     assert sd_of_mean(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
+
+
+def test_b_is_as_unsure_as_the_partials_it_hangs_on() -> None:
+    """High partials scatter ten times as far as low ones: B's errors are still as large as told."""
+    over = []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        far = np.where(N > 8, 0.3, 0.03)
+        f_hz = 110.0 * partial_ratios(N, 2e-4) + far * rng.normal(size=12)
+        fit = fit_of(f_hz, np.full(12, 1e-6), KnownB(b=0.0, asked=True))
+        assert fit.b_sd is not None
+        over.append(abs(fit.b - 2e-4) / fit.b_sd)
+    assert 0.55 < float(np.mean(np.array(over) <= 1.0)) < 0.8
+    assert float(np.mean(np.array(over) <= 2.0)) > 0.85

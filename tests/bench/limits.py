@@ -5,7 +5,7 @@ steady, decaying and gliding, with and without their first partial, in white noi
 under them. The whole chain finds each note and measures it. RMS error of the sustain over the
 Cramer-Rao bound, its largest error, RMS and largest error of the onset and of the slope, and how
 many are lost: not found, or read as another note. Then plucks that sag, stiff strings that do not,
-and vibrato cut at any phase.
+vibrato cut at any phase, and the stiffness B of lines of plucked strings.
 
 The bound is that of the partials which the planner hears (under 7.2 kHz), on the sustain alone,
 with amplitudes and phases unknown, and slope unknown, and B where the string is stiff.
@@ -19,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.demo.tones import truth_windows
+from planner.demo.room import in_room, room_response, with_noise_floor
+from planner.demo.tones import StringSound, mix, plucked, truth_windows
 from planner.harmonics import HIGHEST_PARTIAL_SHARE
 from planner.hearing import ANALYSIS_SR
 from planner.model import Floats, Measurement, Note, Role
@@ -304,6 +305,59 @@ def vibratos(seed: int) -> None:
         print(f"{name:20s} {text}  not found {lost}")
 
 
+def stiffness(seed: int) -> None:
+    """Print how well B of plucked strings is told, and how honestly, dry, in noise, in a room."""
+    print("B, errors in %: median, 95th percentile; stated; within one and two stated; not told")
+    places = (("dry", None, -70.0), ("noise", None, -40.0), ("room of 0.6 s", 0.6, -65.0))
+    told: dict[str, list[tuple[float, float]]] = {}
+    untold: dict[str, int] = {}
+    for trial in range(24):
+        rng = np.random.default_rng([seed, 79, trial])
+        role: Role = "bass-fretted" if trial % 2 else "fretted"
+        lowest, highest = (41.2, 150.0) if trial % 2 else (82.4, 660.0)
+        notes, truth, at_s = [], [], 0.2
+        for _ in range(12):
+            f1_hz, b = _between(rng, lowest, highest), _between(rng, 3e-5, 6e-4)
+            string = StringSound(
+                b=b,
+                pick_at=float(rng.uniform(0.08, 0.3)),
+                brightness=float(rng.uniform(0.6, 1.3)),
+                decay_s=float(rng.uniform(0.5, 2.0)),
+                sharp_at_onset_cents=float(rng.uniform(0.0, 15.0)),
+                settle_s=float(rng.uniform(0.05, 0.2)),
+            )
+            seconds = float(rng.uniform(0.4, 1.0))
+            notes.append((at_s, plucked(f1_hz, seconds, string, rng)))
+            truth.append((at_s, b))
+            at_s += seconds + float(rng.uniform(0.0, 0.3))
+        dry = mix(notes, at_s + 1.0).samples
+        for place, rt60_s, floor_dbfs in places:
+            samples = dry if rt60_s is None else in_room(dry, room_response(rt60_s, -12.0, rng))
+            samples = with_noise_floor(samples / (2 * np.abs(samples).max()), floor_dbfs, rng)
+            for note, measured in measured_notes(stem_of(samples, SR, role)):
+                known, sd = measured.inharmonicity_b, measured.inharmonicity_b_uncertainty
+                true_b = next((b for s, b in truth if abs(s - note.start_s) < PLACED_S), None)
+                if true_b is None:
+                    continue
+                if known is None or sd is None:
+                    untold[f"{role} {place}"] = untold.get(f"{role} {place}", 0) + 1
+                else:
+                    pair = (abs(known / true_b - 1), sd / true_b)
+                    told.setdefault(f"{role} {place}", []).append(pair)
+    for name, pairs in sorted(told.items()):
+        error, stated = np.array(pairs).T
+        print(
+            f"{name:26s} n {len(error):4d} {100 * np.median(error):6.2f}"
+            f" {100 * np.percentile(error, 95):6.2f}  {100 * np.median(stated):6.2f}"
+            f"  {100 * np.mean(error <= stated):3.0f} {100 * np.mean(error <= 2 * stated):3.0f} %"
+            f"  {untold.get(name, 0)}"
+        )
+
+
+def _between(rng: np.random.Generator, lowest: float, highest: float) -> float:
+    return float(np.exp(rng.uniform(np.log(lowest), np.log(highest))))
+
+
 def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(
         prog="python -m tests.bench.limits", description="Single notes beside what noise allows."
@@ -313,7 +367,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--cells", action="store_true", help="a line for every pitch")
     parser.add_argument("--kinds", nargs="*", default=None, metavar="NAME")
     parser.add_argument("--pitches-hz", type=float, nargs="*", default=PITCHES_HZ)
-    parser.add_argument("--parts", nargs="*", default=("grid", "plucks", "vibrato"))
+    parser.add_argument("--parts", nargs="*", default=("grid", "plucks", "vibrato", "stiffness"))
     options = parser.parse_args(argv)
     kinds = tuple(k for k in KINDS if options.kinds is None or k.name in options.kinds)
     if "grid" in options.parts:
@@ -323,6 +377,8 @@ def main(argv: list[str] | None = None) -> None:
         plucks(options.seed)
     if "vibrato" in options.parts:
         vibratos(options.seed)
+    if "stiffness" in options.parts:
+        stiffness(options.seed)
 
 
 if __name__ == "__main__":
