@@ -19,7 +19,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timecode temperament model chord_symbols",
         "session_model chord_naming bands spread",
         "plan_model",
-        "timeline roles wording tolerances session_values common_periods frame_blocks bass_band",
+        "timeline roles wording tolerances session_values common_periods frame_blocks string_band",
         "midline pitch_levels",
         "octave_starts partial_series",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
