@@ -39,13 +39,6 @@ class EvenLine:
     f1_hz: float
     slope_cents_per_s: float
     sd_cents: float  # one standard deviation of the mean, by noise and by how partials drift
-    at_s: Floats  # (k,) over the stretch, seconds from the start of the note
-    cents: Floats  # (k,) of the line there, over its mean
-
-    @property
-    def ends_cents(self) -> float:
-        """How far it lies off its mean at both ends together."""
-        return float(np.hypot(self.cents[0], self.cents[-1]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,8 +119,6 @@ def even_line(
         f1_hz=float(np.exp(middle / LN_CENTS)) / to_turn,
         slope_cents_per_s=slope,
         sd_cents=LN_CENTS * float(np.sqrt(variance)),
-        at_s=t_s,
-        cents=cents - middle,
     )
 
 

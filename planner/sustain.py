@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.even_line import EvenLine
 from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
@@ -89,15 +88,14 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
     weights = _DRIVEN if span.swells else _STRUCK
-    even = line.even if line.vibrato is None else None
     check = _second_opinion(span, b, contour, line)
-    apart = check[1] if check else None
-    if even is not None:
-        slope, level = even.slope_cents_per_s, _cents_over(span.note, even.f1_hz)
-        sd_cents = _even_uncertainty(weights, even, line, roughness, apart)
-    else:
+    sd_cents = _uncertainty(weights, line, contour, roughness, check[1] if check else None)
+    if line.even is None or line.vibrato is not None:
         level = mean_of_line(still)
-        sd_cents = _uncertainty(weights, line, contour, roughness, apart)
+    else:
+        slope = line.even.slope_cents_per_s
+        level = float(LN_CENTS * np.log(line.even.f1_hz / span.note.pitch_hz))
+        sd_cents = max(sd_cents, line.even.sd_cents)
     again = begun_again_cents(contour, inside, still, line.vibrato)
     return Sustain(
         cents=level,
@@ -165,12 +163,7 @@ def _second_opinion(
     if inside.sum() < 3:
         return None
     at = (window.start + np.arange(window.stop - window.start)) / sr
-    even = line.even if line.vibrato is None else None
-    if even is not None:
-        cents = np.interp(at, even.at_s, even.cents) + _cents_over(span.note, even.f1_hz)
-    else:
-        cents = np.interp(at, contour.t_s, line.cents)
-    law = span.note.pitch_hz * 2 ** (cents / 1200) / np.sqrt(1 + b)
+    law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, line.cents) / 1200) / np.sqrt(1 + b)
     samples = span.samples[window]
     law = law[: len(samples)]
     fit = fit_partials(
@@ -184,34 +177,8 @@ def _second_opinion(
     )
     if fit is None:
         return None
-    apart = abs(float(LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))))
-    if even is not None:  # by as much as noise alone moves it, it says nothing against the line
-        apart = float(np.sqrt(max(apart**2 - fit.sd_cents**2, 0.0)))
-    return fit, apart
-
-
-def _cents_over(note: Note, f1_hz: float) -> float:
-    return float(LN_CENTS * np.log(f1_hz / note.pitch_hz))
-
-
-def _even_uncertainty(
-    weights: _Weights, even: EvenLine, line: NoteLine, roughness: float, apart: float | None
-) -> float:
-    """One standard deviation of a sustain that moves as smoothly as noise lets one tell, cents.
-
-    What noise leaves of it, and what `_uncertainty` knows that partials in noise do not say: how
-    far an unlike estimator lies apart, a swing too short to be seen, and the ends of the window.
-    """
-    seconds = float(line.in_sustain.sum()) * FOLLOW_HOP_S
-    return float(
-        np.sqrt(
-            even.sd_cents**2
-            + (weights.apart * (_APART_UNKNOWN_CENTS if apart is None else apart)) ** 2
-            + (weights.swing * roughness / (np.pi * _USUAL_VIBRATO_HZ * seconds)) ** 2
-            + (weights.ends_s / seconds * even.ends_cents) ** 2
-            + _ROUNDED_CENTS**2
-        )
-    )
+    apart = LN_CENTS * np.log(fit.f0_hz / float(np.mean(law)))
+    return fit, float(apart)
 
 
 def _uncertainty(

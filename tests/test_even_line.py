@@ -51,7 +51,6 @@ def test_a_mean_is_that_of_the_stretch_in_cents() -> None:
         rng = np.random.default_rng(5)
         line = found(with_snr(tone(bent(F1_HZ, cents), SR, rng, decay_s=0.5), 30.0, rng))
         assert cents_between(line.f1_hz, F1_HZ) == pytest.approx(cents[inside].mean(), abs=0.03)
-        assert line.cents.mean() == pytest.approx(0.0, abs=0.1)
         if slope is not None:
             assert line.slope_cents_per_s == pytest.approx(slope, abs=0.1)
 
