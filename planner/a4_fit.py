@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from planner.model import MeasuredNote
 from planner.pitch import A4_MIDI, STANDARD_A4_HZ, cents, hz_to_midi
+from planner.spread import spread_of
 
 Array = NDArray[np.float64]
 
@@ -113,7 +114,7 @@ def _fit(midi: Array, off: Array, sd: Array, weight: Array, agree: float) -> Rea
     inverse = np.eye(5)
     for _ in range(12):
         rest = off - columns @ solved
-        scale = max(1.4826 * float(np.median(np.abs(rest))), OWN_SPREAD_CENTS)
+        scale = max(spread_of(rest, 0.0), OWN_SPREAD_CENTS)
         pull = np.abs(rest) / np.hypot(scale, sd)
         trust = np.where(pull < 1.5, 1.0, 1.5 / np.maximum(pull, 1.5))
         trust[pull > 5.0] = 0.0  # another note, or a wrong one

@@ -77,8 +77,7 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
 
     driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
     stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
-    lines = [note_line(span, own.b) for span, own in zip(spans(), stiffness, strict=True)]
-    lines = [replace(line, vibrato=line.swinging()) for line in lines]
+    lines = [note_line(span, own) for span, own in zip(spans(), stiffness, strict=True)]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.model import Floats
+from planner.spread import spread_of
 from planner.vibrato import Vibrato
 
 _NEAR_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
@@ -40,10 +41,9 @@ def arrival_s(
     late = (t_s >= (first_s + last_s) / 2) & (t_s <= last_s)
     near_cents = _NEAR_CENTS
     if late.sum() >= _LEAST_LATE_FRAMES:
-        # Around a line: a note that goes on rising is under way, and does not waver. 1.4826 median
-        # absolute deviations are one standard deviation of a normal scatter.
+        # Around a line: a note that goes on rising is under way, and does not waver.
         off = swung[late] - np.polyval(np.polyfit(t_s[late], swung[late], 1), t_s[late])
-        near_cents = max(near_cents, _WAVERING_SDS * 1.4826 * float(np.median(np.abs(off))))
+        near_cents = max(near_cents, _WAVERING_SDS * spread_of(off, 0.0))
     stays = max(round(_STAYS_S / float(t_s[1] - t_s[0])), 1)
     for k in np.flatnonzero(t_s <= last_s):
         for line in (cents, swung):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from planner.contour import FOLLOW_HOP_S, Contour
 from planner.dips import level_dips, unexplained_dip
 from planner.model import Floats
-from planner.partial_series import middle_of
+from planner.spread import middle_of
 from planner.vibrato import Vibrato
 
 # Checked on random sessions (`tests/bench/calibration.py`): of 5227 firm notes of 36 seeds, 17 were

@@ -16,6 +16,7 @@ import numpy as np
 from planner.note_pairs import LEAST_DOUBT_CENTS, At, Pair, Reading
 from planner.null_test import NullTest
 from planner.plan_model import MOVING_ACTIONS, Row
+from planner.spread import doubt_of_middle, spread_of
 
 Verdict = Literal[
     "done", "not done", "half done", "overdone", "done twice", "wrong way", "inexact",
@@ -103,9 +104,8 @@ def checked_rows(
         got = float(np.median([c for c, _ in found])) if found else None
         doubt = None
         if got is not None:
-            spread = float(np.median([abs(c - got) for c, _ in found]))
-            # Standard error of a median of normal scatter: 1.2533 * 1.4826 MAD / sqrt(n).
-            doubt = max(LEAST_DOUBT_CENTS, 1.2533 * 1.4826 * spread / len(found) ** 0.5)
+            spread = spread_of([c for c, _ in found], got)
+            doubt = max(LEAST_DOUBT_CENTS, doubt_of_middle(spread, len(found)))
             done[rule.id] = got
         checks[rule.id] = _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
     for row in own.values():

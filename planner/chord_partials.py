@@ -16,6 +16,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.spread import spread_of
+
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
@@ -285,7 +287,7 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
         off = CENTS_PER_NEPER * np.log(fits.f_hz / law)
         all_sd = np.hypot(CENTS_PER_NEPER * fits.sd_hz / fits.f_hz, MODEL_CENTS)
         pull = np.abs(off) / all_sd
-        limit = 4.0 * max(1.0, 1.4826 * float(np.median(pull)))
+        limit = 4.0 * max(1.0, spread_of(pull, 0.0))
         again = pull <= limit
         if again.sum() < min(2, len(keep)) or (again == keep).all():
             break

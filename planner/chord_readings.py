@@ -19,6 +19,7 @@ from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import LONGEST_S, REACH_S, SKIP_S, Stretch, Voice
 from planner.model import Confidence, Floats
+from planner.spread import spread_of
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 FEW_PARTIALS = 3
@@ -157,7 +158,7 @@ def pool_stiffness(voices: list[Voice]) -> list[Voice]:
             result.append(voice)
             continue
         middle = float(np.median(offset[near]))
-        spread = max(1.4826 * float(np.median(np.abs(offset[near] - middle))), 0.2)
+        spread = max(spread_of(offset[near], middle), 0.2)
         b = typical_b(voice.f0_hz) * float(np.exp(middle))
         result.append(replace(voice, string=fit_string(voice.fits, b, spread * b)))
     return result

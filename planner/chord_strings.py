@@ -13,6 +13,7 @@ import numpy as np
 
 from planner.model import Finding
 from planner.session_model import StemSpec
+from planner.spread import doubt_of_middle, spread_of
 from planner.strings import FRETS, StringGuess, called_string
 from planner.targets import Aimed
 from planner.wording import amount, count, flat_or_sharp
@@ -137,9 +138,9 @@ def chord_string_findings(
         if min(len(here), len(rest)) < _NOTES or len({fret for _, fret in own}) < _PLACES:
             continue
         apart = float(np.median(here) - np.median(rest))
-        spreads = [1.4826 * float(np.median(np.abs(v - np.median(v)))) for v in (here, rest)]
-        doubt = 1.2533 * float(
-            np.hypot(spreads[0] / len(here) ** 0.5, spreads[1] / len(rest) ** 0.5)
+        spreads = [spread_of(values) for values in (here, rest)]
+        doubt = float(
+            np.hypot(doubt_of_middle(spreads[0], len(here)), doubt_of_middle(spreads[1], len(rest)))
         )
         if round(abs(apart), 1) < _TOLD_CENTS or abs(apart) < _SURE_ERRORS * doubt:
             continue

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
 from planner.model import Floats
-from planner.partial_series import LN_CENTS, middle_of, partial_ratios
+from planner.partial_series import LN_CENTS, partial_ratios
+from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
@@ -34,6 +35,19 @@ class Contour:
     shares: Floats  # (partials,) of what all say together, sum 1
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Phases:
+    """Each partial of a note, every `FOLLOW_HOP_S`, as it turns against a prior pitch."""
+
+    tracks: NDArray[np.complex128]  # (partials, k)
+    ratios: Floats  # (partials,) of their frequencies to f0
+    b: float
+    at_smp: NDArray[np.int64]  # (k,) in the middle of each window, from the start of the samples
+    turns: Floats  # (k,) of the prior of f0 up to there
+    window_smp: float  # each point is a mean over this long a Hann window
+    sr: int
+
+
 def follow_partials(
     samples: Floats,
     sr: int,
@@ -43,7 +57,23 @@ def follow_partials(
     periods: float = 4.0,
     most_partials: int = 16,
 ) -> Contour | None:
-    """Follow the pitch that the partials share along a note.
+    """Follow the pitch that the partials share along a note: `partial_phases`, `contour_of`."""
+    phases = partial_phases(
+        samples, sr, prior_hz, b=b, periods=periods, most_partials=most_partials
+    )
+    return None if phases is None else contour_of(phases)
+
+
+def partial_phases(
+    samples: Floats,
+    sr: int,
+    prior_hz: Floats,
+    *,
+    b: float = 0.0,
+    periods: float = 4.0,
+    most_partials: int = 16,
+) -> Phases | None:
+    """Shift each partial of a note to zero frequency along a prior pitch, and low-pass it.
 
     Parameters
     ----------
@@ -56,7 +86,7 @@ def follow_partials(
 
     Returns
     -------
-    Contour or None
+    Phases or None
         None where the samples hold fewer than four frames.
     """
     middle_hz = float(np.median(prior_hz))
@@ -86,21 +116,36 @@ def follow_partials(
         tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
         tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
     centre = np.arange(frames) * hop + window // 2
-    turn, off, shares = _shared_turn(tracks, ratios)
-    scatter = np.sqrt(shares @ off**2 / max(len(ratios) - 1, 1))
-    prior_step = 2.0 * np.pi * np.diff(turns[centre])
+    return Phases(
+        tracks=tracks,
+        ratios=ratios,
+        b=b,
+        at_smp=centre,
+        turns=turns[centre],
+        window_smp=float(length),
+        sr=sr,
+    )
+
+
+def contour_of(phases: Phases) -> Contour:
+    """Tell the pitch that the partials of a note share from how each of them turns."""
+    tracks, centre, sr = phases.tracks, phases.at_smp, phases.sr
+    turn, off, shares = _shared_turn(tracks, phases.ratios)
+    scatter = np.sqrt(shares @ off**2 / max(len(phases.ratios) - 1, 1))
+    prior_step = 2.0 * np.pi * np.diff(phases.turns)
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
     # In noise alone the phase may turn back; an octave under the prior it means nothing any more.
+    hop = centre[1] - centre[0]
     f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi) * (sr / hop)
     t_s = (centre[1:] + centre[:-1]) / 2 / sr
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
     level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
     return Contour(
         t_s=t_s,
-        f1_hz=f0 * np.sqrt(1.0 + b),
+        f1_hz=f0 * np.sqrt(1.0 + phases.b),
         sd_cents=scatter * to_cents,
         level_db=level_db,
-        window_s=float(length) / sr,
+        window_s=phases.window_smp / sr,
         apart_cents=(off * to_cents).astype(np.float32),
         shares=shares,
     )
@@ -147,7 +192,7 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     for _ in range(3):
         off = (steps - ratios[:, None] * shared) / ratios[:, None]
         middle = middle_of(off)
-        spread = 1.4826 * middle_of(np.abs(off - middle[:, None]))
+        spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))
         bias = np.abs(middle)
         # White noise turns a partial by as much as it is weak: none that sets the common pitch
         # itself is taken for more exact than that.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
+from planner.spread import spread_of
 
 REACH_S = 0.10  # the level is back this soon on both sides
 LEAST_DIP_DB = 1.5
@@ -112,7 +113,7 @@ def unexplained_dip(level_db: Floats, swing: Floats, dip: int, hop_s: float) -> 
             model[outside] * weight[:, None], level[outside] * weight, rcond=None
         )[0]
         rest = level - model @ shape
-        scatter = 1.4826 * float(np.median(np.abs(rest[outside]))) + _SCATTER_FLOOR_DB
+        scatter = spread_of(rest[outside], 0.0) + _SCATTER_FLOOR_DB
         weight = 1.0 / np.sqrt(np.maximum(1.0, np.abs(rest[outside]) / (1.5 * scatter)))
     at = dip - first
     left = rest[max(0, at - reach) : at + 1].max() - rest[at]

@@ -92,7 +92,7 @@ def fit_partials(
     samples : (n,) the window, nothing outside is looked at
     f0_hz : where to start, right to about half a semitone
     b : stiffness to start from, or to hold
-    fit_b : whether to measure B too (needs four partials)
+    fit_b : whether to measure B too (needs four partials, or three that say it clearly)
     b_sd : how well the B held is known, one standard deviation: with it, partials may agree on
         another B near it, and f1 is as unsure as B leaves it
     pitch_law : (n,) any smooth curve proportional to the pitch inside the window; it takes glide

@@ -9,6 +9,7 @@ import numpy as np
 from planner.inspection_tuning import ENOUGH_NOTES
 from planner.model import Finding, Measurement, Note, StemNotes
 from planner.pitch import cents
+from planner.spread import doubt_of_middle, spread_of
 from planner.takes import TakeHeard
 from planner.wording import amount, count, flat_or_sharp
 
@@ -38,7 +39,7 @@ def linked_findings(stem: StemNotes, other: TakeHeard) -> tuple[Finding, ...]:
         return ()
     apart = np.array([cents(_hz(theirs[1]), _hz(mine)) for mine, theirs, _ in pairs])
     middle = float(np.median(apart))
-    spread = 1.4826 * float(np.median(np.abs(apart - middle)))
+    spread = spread_of(apart, middle)
     moved = [
         (round(off - middle, 1), theirs[0].start_s)
         for off, (mine, theirs, doubt) in zip(apart, pairs, strict=True)
@@ -47,7 +48,7 @@ def linked_findings(stem: StemNotes, other: TakeHeard) -> tuple[Finding, ...]:
     if len(moved) > _MOST_MOVED * len(pairs):
         return ()
     said = []
-    doubt = 1.2533 * max(spread, 0.1) / len(apart) ** 0.5
+    doubt = doubt_of_middle(max(spread, 0.1), len(apart))
     if round(abs(middle), 1) >= _WHOLE_CENTS and abs(middle) >= _SURE_SDS * doubt:
         said.append(
             f"{other.called} sits {flat_or_sharp(middle)} of the file that {stem.code} is measured "

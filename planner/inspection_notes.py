@@ -20,6 +20,7 @@ from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, StemNotes
 from planner.pitch import hz_to_midi, note_name
 from planner.roles import is_chordal
 from planner.session_model import Session
+from planner.spread import spread_of
 from planner.wording import amount, percent
 
 _CORRECTED_CENTS = 1.0
@@ -114,7 +115,7 @@ def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
     apart = [hz - median(own) for own in of_key.values() if len(own) >= _TIMES_A_KEY for hz in own]
     if len(apart) < ENOUGH_NOTES:
         return
-    spread = 1.4826 * float(np.median(np.abs(apart)))
+    spread = spread_of(apart, 0.0)
     if round(spread, 1) < _KEY_SPREAD_CENTS:
         return
     yield Finding(

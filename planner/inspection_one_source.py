@@ -16,6 +16,7 @@ import numpy as np
 
 from planner.model import Finding, Floats, MeasuredNote, StemNotes
 from planner.pitch import cents, hz_to_midi
+from planner.spread import spread_of
 
 _ENOUGH_NOTES = 12  # chosen: as few notes as say how a part is tuned
 _MOST_DELAY_S = 0.03  # chosen: ten metres between microphones
@@ -116,4 +117,4 @@ def _pairs(first: Sequence[MeasuredNote], second: Sequence[MeasuredNote]) -> _Pa
 def _middle_and_spread(values: Floats) -> tuple[float, float]:
     """Median, and the standard deviation that the median distance from it stands for."""
     middle = float(np.median(values))
-    return middle, 1.4826 * float(np.median(np.abs(values - middle)))
+    return middle, spread_of(values, middle)

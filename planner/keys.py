@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from planner.model import FIXED_ROLES, KeyReading, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import cents, hz_to_midi
 from planner.session_model import Session
+from planner.spread import doubt_of_middle, spread_of
 
 Array = NDArray[np.float64]
 
@@ -88,8 +89,7 @@ def key_readings(stem: StemNotes, curve: Mapping[int, float]) -> tuple[KeyReadin
         beside, stands_out = None, False
         if len(near) >= FEWEST_NEIGHBOURS and midi in several:
             beside = mean - float(np.median([means[m][0] for m in near]))
-            # a median of k normal readings scatters 1.2533 / sqrt(k) times as much as one
-            expected = np.hypot(doubt, tuner * np.sqrt(1.0 + 1.2533**2 / len(near)))
+            expected = np.hypot(doubt, tuner * np.sqrt(1.0 + doubt_of_middle(1.0, len(near)) ** 2))
             stands_out = round(abs(beside), 1) >= TOLD_CENTS and abs(beside) > limit * expected
         apart, apart_doubt, counted = _strings(keys[midi].notes)
         readings.append(
@@ -153,7 +153,7 @@ def _scatter_within(keys: Iterable[_Key]) -> float:
     ]
     if not away:
         return 2.0 * SAME_KEY_CENTS
-    scale = 1.4826 * float(np.median(np.abs(np.concatenate(away))))
+    scale = spread_of(np.concatenate(away), 0.0)
     stated = float(np.median(np.concatenate([key.sd for key in keys])))
     return float(np.sqrt(max(scale**2 - stated**2, SAME_KEY_CENTS**2)))
 
@@ -179,7 +179,7 @@ def _scatter_between(means: Sequence[tuple[float, float]]) -> float:
         return 2.0 * TUNERS_CENTS
     mean, doubt = np.array(means).T
     away = np.abs(mean - np.median(mean))
-    scale = max(1.4826 * float(np.median(away)), TUNERS_CENTS)
+    scale = max(spread_of(away, 0.0), TUNERS_CENTS)
     for _ in range(5):  # the bad keys left out, whose share a normal spread would lose besides
         near = away <= CLIPPED * scale
         scale = max(float(np.sqrt(np.mean(away[near] ** 2))) / CLIPPED_KEEPS, TUNERS_CENTS)

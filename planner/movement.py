@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.spread import spread_of
 
 Ints = NDArray[np.int64]
 
@@ -128,7 +129,7 @@ def _fit(stems: Sequence[Heard], knees: Floats) -> tuple[Floats, Floats]:
 
 def _scatter(rest: Floats) -> float:
     # Chosen: nobody's notes scatter less than a cent, so that no stem outvotes all others.
-    return max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 1.0)
+    return max(spread_of(rest), 1.0)
 
 
 def _follows(stem: Heard, stems: Sequence[Heard], at: int, knees: Floats) -> bool:

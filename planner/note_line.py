@@ -8,16 +8,18 @@ of its own partials tells that to 10 ms, where the stem's level still holds a ne
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.contour import FOLLOW_HOP_S, Contour, follow_partials
+from planner.contour import FOLLOW_HOP_S, Contour, contour_of, partial_phases
+from planner.even_line import EvenLine, even_line
 from planner.model import Floats
 from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan
 from planner.partial_series import LN_CENTS
+from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato, find_vibrato
 
 _ONSET_SKIP_S = 0.010
@@ -40,6 +42,7 @@ class NoteLine:
     onset_length_s: float
     sustain_first_s: float
     sustain_last_s: float
+    even: EvenLine | None = None  # through the sustain, where nothing but noise lies beside one
     vibrato: Vibrato | None = None
 
     @property
@@ -59,16 +62,17 @@ class NoteLine:
         return find_vibrato(t_s, cents, self.contour.window_s, usual_hz)
 
 
-def note_line(span: NoteSpan, b: float) -> NoteLine:
-    """Follow one note, whose string has stiffness ``b``, and lay the windows over it."""
-    note = span.note
-    contour = follow_partials(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
+    """Follow one note, whose string is known to be so stiff, and lay the windows over it."""
+    note, b = span.note, stiffness.b
+    phases = partial_phases(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+    contour = None if phases is None else contour_of(phases)
     length_s = _sounding_s(span, contour)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
     onset_length_s = min(
         max(_ONSET_LENGTH_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * length_s
     )
-    return NoteLine(
+    line = NoteLine(
         contour=contour,
         cents=np.zeros(0) if contour is None else LN_CENTS * np.log(contour.f1_hz / note.pitch_hz),
         length_s=length_s,
@@ -77,6 +81,11 @@ def note_line(span: NoteSpan, b: float) -> NoteLine:
         sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
         sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
     )
+    vibrato = line.swinging()
+    if vibrato is not None or phases is None or contour is None:
+        return replace(line, vibrato=vibrato)
+    span_s = (line.sustain_first_s, line.sustain_last_s)
+    return replace(line, even=even_line(phases, contour, span_s, stiffness.known_sd))
 
 
 def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:

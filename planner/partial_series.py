@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
+from planner.spread import spread_of
 
 LN_CENTS = 1200.0 / math.log(2.0)
 
@@ -32,6 +33,8 @@ _LEAST_FREEDOM = 1e-3  # where one partial is all there is, nothing differs from
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
 _RELATIVE_FLOOR = 1e-5
 PARTIALS_FOR_B = 4  # two unknowns, and as many partials that may contradict
+# Of three, only a B that stands out of its noise counts; at 1.8 kHz three are all that is heard.
+_LEAST_PARTIALS_FOR_B, _CLEAR_SDS = 3, 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,19 +93,24 @@ def tied(found: FoundPartials, known: KnownB) -> PartialFit:
     Once more without outliers, and with what moves partials beside noise: a room, and the ring of
     the note before, turn each of them by about as many Hz, so that the strong ones, which noise
     leaves exact, know no more of the pitch than others. B is measured where it is asked for and
-    four partials are found.
+    four partials are found, or three that say it clearly.
     """
     n, f_hz = found.numbers.astype(float), found.f_hz
-    fit_b = known.asked and len(n) >= PARTIALS_FOR_B
+    fit_b = known.asked and len(n) >= _LEAST_PARTIALS_FOR_B
     own_variance = found.variance + (_RELATIVE_FLOOR * f_hz) ** 2
     weight = 1.0 / own_variance
     unknown = 2 if fit_b else 1
     f0, stiffness, f0_variance, b_variance = _solved_series(n, f_hz, weight, b=known.b, fit_b=fit_b)
+    if fit_b and len(n) < PARTIALS_FOR_B and stiffness**2 < _CLEAR_SDS**2 * b_variance:
+        fit_b, unknown = False, 1
+        f0, stiffness, f0_variance, b_variance = _solved_series(
+            n, f_hz, weight, b=known.b, fit_b=False
+        )
     ratios = n * np.sqrt(1.0 + stiffness * n * n)
     misfit = f_hz - ratios * f0
     score = np.abs(misfit) * np.sqrt(weight)
-    keep = score < _OUTLIER_MADS * max(1.4826 * float(middle_of(score)), 1.0)
-    if keep.sum() < (PARTIALS_FOR_B if fit_b else 1):
+    keep = score < _OUTLIER_MADS * max(spread_of(score, 0.0), 1.0)
+    if keep.sum() < (_LEAST_PARTIALS_FOR_B if fit_b else 1):
         keep = np.ones(len(f_hz), dtype=bool)
     shared = _shared_variance(misfit[keep], weight[keep], ratios[keep], unknown)
     if shared > 0.0 or not keep.all():
@@ -126,7 +134,7 @@ def tied(found: FoundPartials, known: KnownB) -> PartialFit:
         f0_hz=f0,
         b=stiffness,
         sd_cents=math.hypot(LN_CENTS * math.sqrt(f0_variance * widen) / f0, of_b_cents),
-        b_sd=math.sqrt(b_variance * widen) if fit_b else None,
+        b_sd=_b_sd(n, f_hz, weight, f0, stiffness, b_variance * widen) if fit_b else None,
         numbers=found.numbers[keep],
         misfit_cents=misfit_cents,
         amplitudes=found.amplitudes[keep],
@@ -147,6 +155,32 @@ def _shared_variance(misfit_hz: Floats, weight: Floats, ratios: Floats, unknown:
         return 0.0
     onto = weight * ratios
     return beyond / float(weight.sum() - (onto @ onto) / (onto @ ratios))
+
+
+def _b_sd(
+    n: Floats, f_hz: Floats, weight: Floats, f0_hz: float, b: float, variance: float
+) -> float:
+    """How well B is known: by what all partials scatter, or by what those do that it hangs on.
+
+    In a room high partials die first and are turned furthest, and it is they that tell B. So also
+    by how far B would move without each partial (the jackknife in its closed form for least
+    squares, HC3 of J. MacKinnon and H. White, J. Econometrics 29, 1985); the larger counts.
+
+    variance : of B, as equal scatter makes it
+    """
+    square = n * n
+    onto = (square / (2.0 * f_hz)) ** 2 * weight
+    total, s1, s2 = float(onto.sum()), float(onto @ square), float(onto @ (square * square))
+    determinant = total * s2 - s1 * s1
+    if determinant <= 0.0:
+        return math.sqrt(variance)
+    level = f0_hz * f0_hz
+    rest = (f_hz / n) ** 2 - level * (1.0 + b * square)
+    leverage = onto * (s2 - 2.0 * s1 * square + total * square * square) / determinant
+    moves = onto * (total * square - s1 - b * (s2 - s1 * square)) / (determinant * level)
+    moves *= rest / np.maximum(1.0 - leverage, _LEAST_FREEDOM)
+    wider = float(stdtrit(max(len(n) - 2, 1), _BELOW_ONE_SD))
+    return math.sqrt(max(variance, wider**2 * float(moves @ moves)))
 
 
 def _near_b(
@@ -183,15 +217,6 @@ def sd_of_mean(each: Floats, shares: Floats) -> float:
     freedom = max(1.0 / float(shares @ shares) - 1.0, _LEAST_FREEDOM)
     variance = float(shares @ (each - shares @ each) ** 2) / freedom
     return float(stdtrit(max(freedom, 1.0), _BELOW_ONE_SD)) * float(np.sqrt(variance))
-
-
-def middle_of(values: Floats) -> Floats:
-    """Median along the last axis; np.median says the same and takes ten times as long on a few."""
-    count = values.shape[-1]
-    low, high = (count - 1) // 2, count // 2
-    ordered = np.partition(values, (low, high), axis=-1)
-    median: Floats = (ordered[..., low] + ordered[..., high]) / 2.0
-    return median
 
 
 def _solved_series(

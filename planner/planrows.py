@@ -15,6 +15,7 @@ from planner.ruled import SET_BY_HAND
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
+from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.takes import borrowed_in_words
 from planner.timeline import TempoMap
 from planner.voicings import SourChord
@@ -215,8 +216,7 @@ def stem_summary(
     start = float(np.median(starts)) if len(starts) else None
     doubt = None
     if spread is not None and len(heard) >= 2:
-        # Standard error of a median of normal scatter: 1.2533 * 1.4826 MAD / sqrt(n).
-        doubt = 1.2533 * 1.4826 * spread / len(heard) ** 0.5
+        doubt = doubt_of_middle(MAD_TO_SD * spread, len(heard))
     return StemSummary(
         code=stem.code,
         role=stem.role,

@@ -13,6 +13,7 @@ import numpy as np
 
 from planner.exposure import Standing
 from planner.model import VOICE_ROLES, Finding, Role
+from planner.spread import spread_of
 from planner.targets import Aimed
 from planner.wording import amount, count, flat_or_sharp
 
@@ -60,8 +61,8 @@ def level_slope(
     level, error, height = (np.asarray(v, dtype=float) for v in (level_db, cents_off, midi))
     if len(error) < _NOTES:
         return None
-    middle = np.median(error)
-    spread = 1.4826 * float(np.median(np.abs(error - middle)))
+    middle = float(np.median(error))
+    spread = spread_of(error, middle)
     keep = np.abs(error - middle) <= 3.0 * max(spread, 1.0)
     level, error, height = level[keep], error[keep], height[keep]
     if len(error) < _NOTES:

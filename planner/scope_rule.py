@@ -10,6 +10,7 @@ import numpy as np
 
 from planner.model import Floats
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
+from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.targets import Aimed
 from planner.tolerances import PartRule, PitchRule, StringRule
 
@@ -20,8 +21,6 @@ PLAYED_SPREAD_CENTS = 5.0
 # kHz (Dai and Micheyl, JASA 130, 2011), and a part beside another at 440 and 441 is 3.9 off.
 HEARD_CENTS = 3.5
 GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
-MAD_TO_SD = 1.4826  # of a normal distribution
-MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
@@ -155,7 +154,7 @@ def middle_bias(fit: list[tuple[Aimed, float]]) -> Bias:
     scatter = scatter_cents(MAD_TO_SD * spread, [a for a, _ in fit])
     return Bias(
         cents=bias,
-        doubt_cents=MEDIAN_TO_MEAN * scatter / worth**0.5,
+        doubt_cents=doubt_of_middle(scatter, worth),
         spread_cents=spread,
         one_side_share=_one_side(errors, bias),
     )

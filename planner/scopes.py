@@ -17,8 +17,6 @@ from planner.part_scope import part_rule
 from planner.pitch import note_name
 from planner.pitch_scope import pitch_rules
 from planner.scope_rule import (
-    MAD_TO_SD,
-    MEDIAN_TO_MEAN,
     NO_FACTORS,
     ScopeRule,
     least_cents,
@@ -28,6 +26,7 @@ from planner.scope_rule import (
 from planner.short_runs import STRUCK_ROLES
 from planner.short_scope import short_rules
 from planner.span_scope import span_rules
+from planner.spread import doubt_of_middle, spread_of
 from planner.string_scope import string_rules, without_odd_strings
 from planner.strings import StringGuess
 from planner.targets import Aimed
@@ -154,8 +153,8 @@ def _at_source_rules(
         if len(errors) < tolerances.pitch_rule.notes:
             continue
         bias = float(np.median(errors))
-        spread = MAD_TO_SD * float(np.median(np.abs(errors - bias)))
-        doubt = MEDIAN_TO_MEAN * scatter_cents(spread, list(group)) / len(errors) ** 0.5
+        spread = spread_of(errors, bias)
+        doubt = doubt_of_middle(scatter_cents(spread, list(group)), len(errors))
         asked = least_cents(least, [a.measured.id for a in group], factors)
         if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt:
             continue

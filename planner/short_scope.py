@@ -8,7 +8,6 @@ import numpy as np
 
 from planner.scope_rule import (
     GROSS_CENTS,
-    MAD_TO_SD,
     NO_FACTORS,
     ScopeRule,
     least_cents,
@@ -16,6 +15,7 @@ from planner.scope_rule import (
     shrunk_cents,
 )
 from planner.short_runs import runs_of_short_notes
+from planner.spread import spread_of
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import amount, count, flat_or_sharp
@@ -46,7 +46,7 @@ def short_rules(
         least = least_cents(limits.onset_cents, [a.measured.id for a in run], factors)
         near = errors[np.abs(errors - middle) <= GROSS_CENTS]
         bias = float(near.mean())
-        spread = MAD_TO_SD * float(np.median(np.abs(errors - middle)))
+        spread = spread_of(errors, middle)
         doubt = scatter_cents(spread, run, onset=True) / len(near) ** 0.5
         if round(abs(middle), 1) < least or round(doubt, 1) > limits.uncertainty_cents:
             continue

@@ -10,8 +10,6 @@ import numpy as np
 
 from planner.model import VOICE_ROLES, Role
 from planner.scope_rule import (
-    MAD_TO_SD,
-    MEDIAN_TO_MEAN,
     NO_FACTORS,
     ScopeRule,
     least_cents,
@@ -19,6 +17,7 @@ from planner.scope_rule import (
     shrunk_cents,
 )
 from planner.short_runs import in_runs, without_unheard
+from planner.spread import doubt_of_middle, spread_of
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.tuning_breaks import LEAST_SPREAD_CENTS, Reading, tuning_breaks
@@ -134,10 +133,10 @@ def tuning_spans(
 
 def _doubt(own: list[tuple[Aimed, float]], bias: float) -> float:
     """Standard error of a median: scatter as seen, but never less than the readings claim."""
-    spread = MAD_TO_SD * float(np.median([abs(e - bias) for _, e in own]))
+    spread = spread_of([e for _, e in own], bias)
     claimed = [u for a, _ in own if (u := a.measured.measurement.uncertainty_cents) is not None]
     scatter = max(spread, float(np.median(claimed)) if claimed else 0.0, LEAST_SPREAD_CENTS)
-    return float(MEDIAN_TO_MEAN * scatter / len(own) ** 0.5)
+    return doubt_of_middle(scatter, len(own))
 
 
 def _seam_s(before: Reading, after: Reading, everyone: tuple[Aimed, ...]) -> float:

@@ -18,7 +18,8 @@ from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
-from planner.partial_series import LN_CENTS, PartialFit, middle_of, sd_of_mean
+from planner.partial_series import LN_CENTS, PartialFit, sd_of_mean
+from planner.spread import middle_of, spread_of
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
@@ -86,13 +87,18 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     t_s, cents = contour.t_s[inside], line.cents[inside]
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
+    weights = _DRIVEN if span.swells else _STRUCK
     check = _second_opinion(span, b, contour, line)
-    sd_cents = _uncertainty(
-        _DRIVEN if span.swells else _STRUCK, line, contour, roughness, check[1] if check else None
-    )
+    sd_cents = _uncertainty(weights, line, contour, roughness, check[1] if check else None)
+    if line.even is None or line.vibrato is not None:
+        level = mean_of_line(still)
+    else:
+        slope = line.even.slope_cents_per_s
+        level = float(LN_CENTS * np.log(line.even.f1_hz / span.note.pitch_hz))
+        sd_cents = max(sd_cents, line.even.sd_cents)
     again = begun_again_cents(contour, inside, still, line.vibrato)
     return Sustain(
-        cents=mean_of_line(still),
+        cents=level,
         sd_cents=max(float(np.hypot(sd_cents, again)), LEAST_TOLD_CENTS),
         slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
         roughness_cents=roughness,
@@ -136,7 +142,7 @@ def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
         lever = centred - middle
         slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
         off = rest - level - slope * lever
-        scale = 1.4826 * float(middle_of(np.abs(off))) + 1e-3
+        scale = spread_of(off, 0.0) + 1e-3
         weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
     roughness = float(np.sqrt(np.mean(off**2)))
     return slope, roughness

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.model import Floats
-from planner.scope_rule import MAD_TO_SD
+from planner.spread import spread_of
 
 # Chosen: breaks are looked for in notes whose scatter is tamed to this many spreads around a
 # running middle, so that a gross note makes no break; the middle of so many notes keeps steps.
@@ -108,7 +108,7 @@ def _tamed(error: Floats) -> tuple[Floats, float]:
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, _RUNNING_NOTES), axis=1)
     # Differences of neighbours know nothing of steps and slopes.
     steps = np.abs(np.diff(error))
-    spread = max(MAD_TO_SD * float(np.median(steps)) / 2**0.5, LEAST_SPREAD_CENTS)
+    spread = max(spread_of(steps, 0.0) / 2**0.5, LEAST_SPREAD_CENTS)
     tame = np.clip(error - middle, -_TAMED_TO * spread, _TAMED_TO * spread)
     return middle + tame, spread
 

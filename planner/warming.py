@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from planner.model import Finding, Role
+from planner.spread import spread_of
 from planner.targets import Aimed
 from planner.wording import amount
 
@@ -65,7 +66,7 @@ def _creep_cents(aimed: tuple[Aimed, ...]) -> float | None:
         return None
     time, error = np.array(rows, dtype=float).T
     middle = float(np.median(error))
-    spread = 1.4826 * float(np.median(np.abs(error - middle)))
+    spread = spread_of(error, middle)
     keep = np.abs(error - middle) <= 3.0 * max(spread, 1.0)
     time, error = time[keep], error[keep]
     x = time - time.mean()

@@ -17,7 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch",
         "timecode temperament model chord_symbols",
-        "session_model chord_naming bands",
+        "session_model chord_naming bands spread",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks string_band",
         "midline pitch_levels",
@@ -27,7 +27,8 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session scale_file lyrics dips attacks note_span note_ends",
         "chord_octaves unisons bleed_paths",
         "chord_search",
-        "pitch_steps stiffness onset note_line restarts struck_pitch own_rise thumps last_partials",
+        "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise thumps",
+        "last_partials",
         "is_note sounds_on begun_again sustain arrival chord_known chord_times",
         "segmenter analyzer strummed_octaves bleed score_match inspection_one_source heard_stem",
         "single_line chord_voices",

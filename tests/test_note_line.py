@@ -9,6 +9,7 @@ from tones.exact import moments, steady, tone, with_floor
 from planner.model import Note
 from planner.note_line import NoteLine, note_line
 from planner.note_span import NoteSpan
+from planner.stiffness import NOT_STIFF
 
 SR, F1_HZ = 16_000, 110.0
 
@@ -27,7 +28,7 @@ def line_of(sounds_s: float, whole_s: float, *, swells: bool) -> NoteLine:
         note=note, sr=SR, samples=with_floor(samples, -70.0, rng),
         prior_hz=np.full(len(t), F1_HZ), swells=swells,
     )  # fmt: skip
-    return note_line(span, 0.0)
+    return note_line(span, NOT_STIFF)
 
 
 @pytest.mark.parametrize("sounds_s", [0.4, 0.7])

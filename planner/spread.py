@@ -1,0 +1,44 @@
+"""Where does the middle of many readings lie, and how far do they scatter, wrong ones aside?
+
+The median, and the standard deviation that the median distance from it stands for: one reading in
+ten may be another note without moving either much (F. R. Hampel, "The influence curve and its role
+in robust estimation", J. American Statistical Association 69, 1974).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from planner.model import Floats
+
+MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its third quartile
+MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
+
+
+def middle_of(values: Floats) -> Floats:
+    """Median along the last axis; np.median says the same and takes ten times as long on a few."""
+    count = values.shape[-1]
+    low, high = (count - 1) // 2, count // 2
+    ordered = np.partition(values, (low, high), axis=-1)
+    median: Floats = (ordered[..., low] + ordered[..., high]) / 2.0
+    return median
+
+
+def spread_of(values: ArrayLike, middle: float | None = None) -> float:
+    """Standard deviation of normal scatter with the same median distance from the middle.
+
+    Parameters
+    ----------
+    values : (n,) at least one
+    middle : what distances are taken from, in the same unit; their median where None, 0 for what
+        are distances already
+    """
+    array = np.asarray(values, dtype=float)
+    away = np.abs(array - (middle_of(array) if middle is None else middle))
+    return MAD_TO_SD * float(middle_of(away))
+
+
+def doubt_of_middle(spread: float, count: float) -> float:
+    """Standard error of the median of so many readings that scatter normally."""
+    return float(MEDIAN_TO_MEAN * spread / count**0.5)
