@@ -14,8 +14,10 @@ from planner import ranking
 from planner.answers import Override
 from planner.clash_words import points_of_named
 from planner.clashes import find_clashes
-from planner.clearing import Decided, Kept, cleared
+from planner.clearing import cleared
+from planner.decided import Decided
 from planner.exposure import Standing, exposures
+from planner.kept import Kept
 from planner.lyrics import is_title_word, words_by_line
 from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.movement import SongMovement

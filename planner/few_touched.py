@@ -15,15 +15,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.clearing import Decided, held_limits, own_cents
+from planner.decided import Decided, added_cents, sour_of
 from planner.deciding import Ground, with_rows
 from planner.exposure import Standing
-from planner.parts import sounding
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
+from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_now_s
 from planner.taking_back import Made, last_to_go
 from planner.wording import flat_or_sharp
 
@@ -55,7 +54,7 @@ def touching_at_most(
 
 
 def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:
-    sour = sour_map(sounding(made.parts, {}), held_limits(made.judged))
+    sour = sour_of(made)
     # Of notes that clear as little, the least severe goes first.
     order = sorted(touched(made.judged), key=lambda k: (made.judged[k].severity, k))
     moves = []
@@ -63,7 +62,7 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
         j = made.judged[note_id]
         k = sour.index.get(note_id)
         notes = np.array([] if k is None else [k], dtype=np.int64)
-        add = np.full(len(notes), sum(c for _, c in j.layers) + own_cents(j))
+        add = np.full(len(notes), added_cents(j))
         moves.append(Made(notes=notes, add_cents=add, pinned=note_id in kept))
     pinned = tuple(k for k, move in enumerate(moves) if move.pinned)
     priced = best_of(sour, as_recorded(sour), moves, most)

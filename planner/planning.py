@@ -21,6 +21,7 @@ from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
+from planner.offered import saying_what_they_clear
 from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
 from planner.plan_model import Plan, Row, Source
@@ -142,7 +143,7 @@ def make_plan(
     advice = [
         advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
                    parts[rule.stem].shift_s, session)
-        for rule in done.offers
+        for rule in saying_what_they_clear(done.offers, made)
     ]  # fmt: skip
     for code in sorted(parts):
         own = [judged[n.id] for n in parts[code].stem.notes]

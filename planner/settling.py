@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from planner.cases import Case
 from planner.clash_words import called, own_and_other, said_clash
 from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
-from planner.clearing import Kept
 from planner.exposure import Standing
+from planner.kept import Kept
 from planner.model import FIXED_ROLES
 from planner.moves import carried_out
 from planner.parts import Part, sounding
@@ -112,11 +112,7 @@ def settle(
         code: seen.rules_of(part, part.aimed, tolerances, judging) for code, part in parts.items()
     }
     found = {code: open_ones(every) for code, every in at_first.items()}
-    sits_so = frozenset(
-        code
-        for code, every in at_first.items()
-        if parts[code].stem.role == "lead-voice" and any(not r.applied for r in every)
-    )
+    sits_so = frozenset(c for c, every in at_first.items() if any(r.sits_so for r in every))
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()

@@ -12,8 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clearing import Decided, ordered, rule_key
+from planner.clearing import ordered
+from planner.decided import Decided
 from planner.deciding import Ground, Round, decide_once, laid_beside, with_rows
+from planner.kept import rule_key
 from planner.model import Finding, StemNotes
 from planner.moves import note_made
 from planner.pitch import cents
