@@ -35,7 +35,7 @@ from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
 from planner.rule_rows import advice_row
-from planner.ruled import alters
+from planner.ruled import asks_for_own_figures
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
@@ -102,7 +102,8 @@ def make_plan(
         named=named, words=words or {}, takes=takes,
     )  # fmt: skip
     given = {stem.code: stem for stem in stems}
-    if alters(recalled.rulings):
+    notes = (n.id for stem in stems for n in stem.notes)
+    if asks_for_own_figures(recalled.rulings, recalled.held, notes):
         # The planner's own figures stand beside a person's, and do not move with the answers.
         unasked = replace(recalled, rulings={}, held={}, last_rows=())
         alone = decide_until_still(replace(ground, recalled=unasked), given, [])

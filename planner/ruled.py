@@ -210,9 +210,21 @@ def _ruled_rule(
     return rule
 
 
-def alters(rulings: Rulings) -> bool:
-    """Whether any answer makes the plan another one than the planner's own."""
-    return any(_says_otherwise(ruling) for ruling in rulings.values())
+def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable[str]) -> bool:
+    """Whether the planner's own figure is said of a note, and is another one without the answers.
+
+    It is said of notes that people set, refused or locked, and of those in locked places; answers
+    to rules alone are said of the rules, whose own figures are found before any answer.
+
+    Parameters
+    ----------
+    held : container of str
+        Ids of the notes that lie in a locked place.
+    notes : iterable of str
+        Ids of all notes.
+    """
+    otherwise = frozenset(k for k, ruling in rulings.items() if _says_otherwise(ruling))
+    return bool(otherwise) and any(k in otherwise or k in held for k in notes)
 
 
 def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from deciding import TOLERANCES, line, session, stem
-from test_clearing import rule
+from test_kept import rule
 
 from planner.rule_rows import advice_row, rule_row
 

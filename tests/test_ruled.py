@@ -15,10 +15,11 @@ from planner.plan_model import Plan, Row
 from planner.planning import make_plan
 from planner.questions import notes_offered
 from planner.row_ids import notes_from, with_rows
-from planner.ruled import decided_by_a_person, ruled_rules
+from planner.ruled import asks_for_own_figures, decided_by_a_person, ruled_rules
 from planner.ruled_rows import Recalled
 from planner.scopes import ScopeRule
 from planner.session_model import ProtectedSpan, Section, TempoMark
+from planner.standing_still import Still, decide_until_still
 from planner.timeline import tempo_map_from_marks
 from tests.deciding import A4, PLAIN, TOLERANCES, line, session, stem
 
@@ -126,6 +127,42 @@ def test_a_number_by_hand(part: StemNotes, made: Plan) -> None:
     hand = Override(add_cents=7.0)
     _, rows = answered(made, part, Entry(id="EGL-0001", override=hand, by="Editor"))
     assert (rows["EGL-0001"].add_cents, rows["EGL-0001"].by) == (7.0, "Editor")
+
+
+@pytest.mark.parametrize(
+    ("row_id", "answer", "held", "asks"),
+    [
+        ("EGL-0005", "no", (), True),
+        ("EGL-0005", "half", (), True),
+        ("EGL-0005", "yes", (), False),  # no other plan: nothing to set beside it
+        ("R-001", "no", (), False),  # nothing is said of a note
+        ("R-001", "no", ("EGL-0001",), True),  # said of what is locked
+        ("R-001", "yes", ("EGL-0001",), False),
+    ],
+)
+def test_where_the_planners_own_figures_are_asked_for(
+    made: Plan, row_id: str, answer: Any, held: tuple[str, ...], asks: bool
+) -> None:
+    """They are said beside answers to notes and in locked places, where they may be other ones."""
+    rulings, _ = rulings_from([Entry(id=row_id, answer=answer, by="Ed")], made.rows)
+    notes = [j.measured.id for j in made.judged]
+    assert asks_for_own_figures(rulings, held, notes) is asks
+
+
+@pytest.mark.parametrize(("row_id", "times"), [("R-001", 1), ("EGL-0005", 2)])
+def test_answers_to_rules_alone_are_decided_once(
+    part: StemNotes, made: Plan, monkeypatch: pytest.MonkeyPatch, row_id: str, times: int
+) -> None:
+    """The session is decided a second time only where a note's own figure is asked for."""
+    decided = []
+
+    def counting(*given: Any) -> Still:
+        decided.append(given)
+        return decide_until_still(*given)
+
+    monkeypatch.setattr("planner.planning.decide_until_still", counting)
+    answered(made, part, Entry(id=row_id, answer="no", by="Ed"))
+    assert len(decided) == times
 
 
 def test_the_planners_own_figure_does_not_move_with_the_answers(
