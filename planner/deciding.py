@@ -28,6 +28,7 @@ from planner.pitch import note_name, shift_hz
 from planner.plan_model import EDIT_ACTIONS, Judged, Row, TakeNote
 from planner.planrows import note_row
 from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.row_places import StemOnClock
 from planner.rule_rows import rule_row
 from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
@@ -224,7 +225,6 @@ def with_rows(
     standing: dict[str, Standing],
 ) -> Decided:
     """Say rules and decisions as rows: rules first, then the notes in the session's order."""
-    session, tempo_map = ground.session, ground.tempo_map
     raw = sounding(parts, {})
     points_before = points_of_named(find_clashes(raw), {note.id: note for note in raw})
     rows: list[Row] = []
@@ -233,20 +233,28 @@ def with_rows(
         part = parts[rule.stem]
         worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
-            rule_id, rule, part.spec, part.stem, ground.tolerances, worst, standing, tempo_map,
-            part.shift_s, session, part.factors,
-        )  # fmt: skip
+            rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors
+        )
         rows.append(row)
-    for code in in_order(session, parts):
+    for code in in_order(ground.session, parts):
         part = parts[code]
+        on = on_clock(ground, part)
         for measured in part.stem.notes:
             one = judged[measured.id]
             if one.action in EDIT_ACTIONS or keeps_row(one, ground.recalled.rulings):
-                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
+                row = note_row(one, on)
                 rows.append(row)
                 terms[row.id] = one.severity_terms
     told, terms = ranking.with_repeats(rows, terms)
     return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
+
+
+def on_clock(ground: Ground, part: Part) -> StemOnClock:
+    """Give what the rows of a part are written with."""
+    return StemOnClock(
+        spec=part.spec, stem=part.stem, shift_s=part.shift_s, tempo_map=ground.tempo_map,
+        session=ground.session,
+    )  # fmt: skip
 
 
 def in_order(session: Session, parts: Mapping[str, Part]) -> list[str]:

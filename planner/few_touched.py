@@ -22,7 +22,7 @@ from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_now_s
+from planner.sour_time import SourMap, apply, as_recorded, change_of, sour_now_s, with_made
 from planner.taking_back import Made, last_to_go
 from planner.wording import flat_or_sharp
 
@@ -68,7 +68,7 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
     priced = best_of(sour, as_recorded(sour), moves, most)
     choices = priced if priced is not None else (tuple(range(len(order))),)
     fit = [_fewer(sour, moves, sorted({*one, *pinned}), most) for one in choices]
-    best = min(fit, key=lambda one: sour_now_s(sour, _with(sour, moves, one)))
+    best = min(fit, key=lambda one: sour_now_s(sour, with_made(sour, [moves[k] for k in one])))
     beyond = [k for k, note_id in enumerate(order) if _beyond(made.judged[note_id])]
     return frozenset(order[k] for k in _filled(sour, moves, best, beyond[::-1], most))
 
@@ -82,7 +82,7 @@ def _filled(
     sour: SourMap, moves: Sequence[Made], chosen: Sequence[int], more: Sequence[int], most: int
 ) -> set[int]:
     """A choice and, while there is room, others in their order that add no sour time."""
-    now, filled = _with(sour, moves, chosen), set(chosen)
+    now, filled = with_made(sour, [moves[k] for k in chosen]), set(chosen)
     for k in more:
         if k in filled or len(filled) >= most:
             continue
@@ -104,13 +104,6 @@ def _fewer(
         lambda worth_s, left: left <= most and worth_s >= 0.0,
     )
     return tuple(chosen[k] for k in stay)
-
-
-def _with(sour: SourMap, moves: Sequence[Made], chosen: Sequence[int]) -> Now:
-    now = as_recorded(sour)
-    for k in chosen:
-        apply(sour, now, change_of(sour, now, moves[k].notes, moves[k].add_cents))
-    return now
 
 
 def _by_people(ground: Ground, made: Decided) -> frozenset[str]:

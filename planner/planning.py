@@ -14,7 +14,7 @@ from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.clearing import ordered
-from planner.deciding import Ground, in_order
+from planner.deciding import Ground, in_order, on_clock
 from planner.few_touched import touching_at_most
 from planner.keys import with_keys
 from planner.locks import held_by
@@ -134,16 +134,15 @@ def make_plan(
     rows = ranking.with_clears(made.rows, backbone.steps)
     asked: list[Row] = []
     for code in sorted(parts):
-        part = parts[code]
-        for measured in part.stem.notes:
+        on = on_clock(ground, parts[code])
+        for measured in parts[code].stem.notes:
             one = judged[measured.id]
             if one.action in ("ask", "wrong-note"):
-                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
+                row = note_row(one, on)
                 asked.append(replace(row, id=f"Q-{len(asked) + 1:03d}", kind="question"))
     asked += role_rows(findings, recalled.roles_said)
     advice = [
-        advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
-                   parts[rule.stem].shift_s, session)
+        advice_row(rule, on_clock(ground, parts[rule.stem]))
         for rule in saying_what_they_clear(done.offers, made)
     ]  # fmt: skip
     for code in sorted(parts):
@@ -154,8 +153,7 @@ def make_plan(
     for part in fixed:
         out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
         advice += [
-            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session, out)
-            for chord in sour_chords(part.aimed)
+            voicing_row(chord, on_clock(ground, part), out) for chord in sour_chords(part.aimed)
         ]
     advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
     for code in sorted(parts):
