@@ -16,8 +16,9 @@ from dataclasses import replace
 import numpy as np
 
 from planner.decided import Decided, added_cents, sour_of
-from planner.deciding import Ground, with_rows
+from planner.deciding import with_rows
 from planner.exposure import Standing
+from planner.ground import Ground
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
 from planner.rules import IN_TOLERANCE

@@ -14,8 +14,9 @@ from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.clearing import ordered
-from planner.deciding import Ground, in_order, on_clock
+from planner.deciding import in_order, on_clock
 from planner.few_touched import touching_at_most
+from planner.ground import Ground
 from planner.keys import with_keys
 from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
