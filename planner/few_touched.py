@@ -19,6 +19,7 @@ from planner.decided import Decided, added_cents, sour_of
 from planner.deciding import with_rows
 from planner.exposure import Standing
 from planner.ground import Ground
+from planner.moves import unmoved
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
 from planner.rules import IN_TOLERANCE
@@ -129,12 +130,11 @@ def _put_back(j: Judged) -> Judged:
     if not j.layers and j.action not in EDIT_ACTIONS:
         return j
     rest = None if j.heard_cents is None else round(j.heard_cents, 1)
-    left = replace(j, layers=(), remaining_cents=rest)
     if j.action in ("ask", "wrong-note"):
-        return left
+        return replace(j, layers=(), remaining_cents=rest)
     return replace(
-        left, action="leave", rule_name=FEW_TOUCHED, add_cents=None, onset_add_cents=None,
-        cut_s=None, sustain_add_cents=None, points=(), take=None, severity=0.0, severity_terms=(),
+        unmoved(j, rest), layers=(), action="leave", rule_name=FEW_TOUCHED, severity=0.0,
+        severity_terms=(),
         reason=f"{flat_or_sharp(j.heard_cents)}: put back, because few notes may be touched and "
         "others clear more",
     )  # fmt: skip

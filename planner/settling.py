@@ -16,7 +16,8 @@ from planner.parts import Part
 from planner.plan_model import Judged
 from planner.roles import is_chordal
 from planner.row_ids import name_rules
-from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
+from planner.ruled import ruled_note
+from planner.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together

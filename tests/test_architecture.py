@@ -49,7 +49,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "fewest_moves ledger row_ids answers",
         "file_delay",
         "spelling locks questions said_bars null_test note_pairs check ghost_check edited_notes",
-        "ruled ruled_rows parted_rules voicings tuner",
+        "ruled_rulesruled ruled_rows parted_rules voicings tuner",
         "note_edits inside_tolerance row_places",
         "fits",
         "rules parts ranking",
