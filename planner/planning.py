@@ -10,11 +10,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.advising import advice_rows, note_questions
 from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.clearing import ordered
-from planner.deciding import in_order, on_clock
+from planner.deciding import in_order
 from planner.few_touched import touching_at_most
 from planner.ground import Ground
 from planner.keys import with_keys
@@ -22,20 +23,13 @@ from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
-from planner.offered import saying_what_they_clear
 from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
-from planner.plan_model import Plan, Row, Source
-from planner.planrows import (
-    note_row,
-    retake_row,
-    stem_summary,
-    voicing_row,
-)
+from planner.plan_model import Plan, Source
+from planner.planrows import stem_summary
 from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
-from planner.rule_rows import advice_row
 from planner.ruled import asks_for_own_figures
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
@@ -46,7 +40,6 @@ from planner.targets import curve_hz
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
-from planner.voicings import sour_chords
 from planner.warming import warming
 
 
@@ -133,30 +126,8 @@ def make_plan(
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
     order = in_order(session, parts)
     rows = ranking.with_clears(made.rows, backbone.steps)
-    asked: list[Row] = []
-    for code in sorted(parts):
-        on = on_clock(ground, parts[code])
-        for measured in parts[code].stem.notes:
-            one = judged[measured.id]
-            if one.action in ("ask", "wrong-note"):
-                row = note_row(one, on)
-                asked.append(replace(row, id=f"Q-{len(asked) + 1:03d}", kind="question"))
-    asked += role_rows(findings, recalled.roles_said)
-    advice = [
-        advice_row(rule, on_clock(ground, parts[rule.stem]))
-        for rule in saying_what_they_clear(done.offers, made)
-    ]  # fmt: skip
-    for code in sorted(parts):
-        own = [judged[n.id] for n in parts[code].stem.notes]
-        refused = [k for k, r in rules.items() if r.stem == code and r.name == "refused"]
-        retake = retake_row(own, parts[code].spec, refused)
-        advice += [retake] if retake else []
-    for part in fixed:
-        out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
-        advice += [
-            voicing_row(chord, on_clock(ground, part), out) for chord in sour_chords(part.aimed)
-        ]
-    advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
+    asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
+    advice = advice_rows(ground, made, done.offers, fixed)
     for code in sorted(parts):
         part = parts[code]
         noticed += setup_findings(part.aimed, part.strings, part.spec)

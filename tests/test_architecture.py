@@ -63,6 +63,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "settling",
         "deciding",
         "standing_still few_touched offered",
+        "advising",
         "planning",
         "editlist tally relief loudness_pitch suggestions",
         "edit_list_reading markdown string_grid guide_curves guide_conductor changes replies",
