@@ -113,6 +113,21 @@ class Ruling:
         return f"set by {self.by or 'hand'}"
 
     @property
+    def says_otherwise(self) -> bool:
+        """Whether it makes the plan another one than the planner's own."""
+        return (
+            self.state == "refused"
+            or self.factor != 1.0
+            or self.locked
+            or self.override is not None
+        )
+
+    @property
+    def share(self) -> str:
+        """The share of the proposed move that is taken, in words."""
+        return "half" if self.factor == 0.5 else f"{self.factor:g}"
+
+    @property
     def human(self) -> Human:
         return self.state, self.by, self.comment, self.locked
 

@@ -7,58 +7,41 @@ decides nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache
 
 from planner import ranking
 from planner.answers import Override
 from planner.clash_words import points_of_named
 from planner.clashes import find_clashes
-from planner.clearing import Decided, Kept, cleared
+from planner.clearing import cleared
+from planner.decided import Decided
 from planner.exposure import Standing, exposures
+from planner.ground import Ground
+from planner.kept import Kept
 from planner.lyrics import is_title_word, words_by_line
 from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.movement import SongMovement
 from planner.moving_song import moved_along, movement_of
-from planner.named_chords import NONE_NAMED, NamedChords
 from planner.parts import Part, all_notes, part_of, sounding
 from planner.pitch import note_name, shift_hz
 from planner.plan_model import EDIT_ACTIONS, Judged, Row, TakeNote
 from planner.planrows import note_row
 from planner.retargeting import aimed_at_chords, aimed_at_leads
+from planner.row_places import StemOnClock
 from planner.rule_rows import rule_row
 from planner.ruled import keeps_row, re_aimed
 from planner.ruled_rows import Recalled
 from planner.scope_rule import ScopeRule
 from planner.session_model import Session
 from planner.settling import Seen, Settled, settle
-from planner.takes import TakeHeard, by_note, take_notes
+from planner.takes import by_note, take_notes
 from planner.targets import Aimed, aim, target_for
-from planner.timeline import TempoMap
-from planner.tolerances import Exposure, Judging, Tolerances
+from planner.tolerances import Exposure
 from planner.wording import flat_or_sharp
 
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
 _FINAL_HELD_S = 1.0  # chosen
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
-    """What stays the same from round to round."""
-
-    session: Session
-    a4: SessionA4
-    tolerances: Tolerances
-    judging: Judging
-    tempo_map: TempoMap | None
-    shifts: Mapping[str, float]  # stem code -> s from the file's clock to the session's
-    recalled: Recalled
-    meant: Mapping[str, int]  # note id -> MIDI note of a score
-    named: NamedChords = NONE_NAMED
-    words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
-    takes: tuple[TakeHeard, ...] = ()
-    # What the planner decides where nobody has answered anything, by note id.
-    planners: Mapping[str, Judged] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,10 +161,7 @@ def decide_once(
         parts = aimed_but(kept.not_as_a_whole)
 
         def settled(parts: dict[str, Part], follows: Mapping[str, str]) -> Settled:
-            return settle(
-                parts, standing, ground.tolerances, ground.judging, kept, ground.recalled,
-                follows, before, ground.planners, seen,
-            )  # fmt: skip
+            return settle(ground, parts, standing, kept, follows, before, seen)
 
         # No lead waits for its double, so its own decisions come out the same whatever the double
         # is aimed at: mostly as in the try before, and then once is enough.
@@ -222,7 +202,6 @@ def with_rows(
     standing: dict[str, Standing],
 ) -> Decided:
     """Say rules and decisions as rows: rules first, then the notes in the session's order."""
-    session, tempo_map = ground.session, ground.tempo_map
     raw = sounding(parts, {})
     points_before = points_of_named(find_clashes(raw), {note.id: note for note in raw})
     rows: list[Row] = []
@@ -231,20 +210,28 @@ def with_rows(
         part = parts[rule.stem]
         worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
-            rule_id, rule, part.spec, part.stem, ground.tolerances, worst, standing, tempo_map,
-            part.shift_s, session, part.factors,
-        )  # fmt: skip
+            rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors
+        )
         rows.append(row)
-    for code in in_order(session, parts):
+    for code in in_order(ground.session, parts):
         part = parts[code]
+        on = on_clock(ground, part)
         for measured in part.stem.notes:
             one = judged[measured.id]
             if one.action in EDIT_ACTIONS or keeps_row(one, ground.recalled.rulings):
-                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
+                row = note_row(one, on)
                 rows.append(row)
                 terms[row.id] = one.severity_terms
     told, terms = ranking.with_repeats(rows, terms)
     return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
+
+
+def on_clock(ground: Ground, part: Part) -> StemOnClock:
+    """Give what the rows of a part are written with."""
+    return StemOnClock(
+        spec=part.spec, stem=part.stem, shift_s=part.shift_s, tempo_map=ground.tempo_map,
+        session=ground.session,
+    )  # fmt: skip
 
 
 def in_order(session: Session, parts: Mapping[str, Part]) -> list[str]:

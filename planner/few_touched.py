@@ -15,15 +15,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.clearing import Decided, held_limits, own_cents
-from planner.deciding import Ground, with_rows
+from planner.decided import Decided, added_cents, sour_of
+from planner.deciding import with_rows
 from planner.exposure import Standing
-from planner.parts import sounding
+from planner.ground import Ground
+from planner.moves import unmoved
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
+from planner.sour_time import SourMap, apply, as_recorded, change_of, sour_now_s, with_made
 from planner.taking_back import Made, last_to_go
 from planner.wording import flat_or_sharp
 
@@ -55,7 +56,7 @@ def touching_at_most(
 
 
 def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:
-    sour = sour_map(sounding(made.parts, {}), held_limits(made.judged))
+    sour = sour_of(made)
     # Of notes that clear as little, the least severe goes first.
     order = sorted(touched(made.judged), key=lambda k: (made.judged[k].severity, k))
     moves = []
@@ -63,13 +64,13 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
         j = made.judged[note_id]
         k = sour.index.get(note_id)
         notes = np.array([] if k is None else [k], dtype=np.int64)
-        add = np.full(len(notes), sum(c for _, c in j.layers) + own_cents(j))
+        add = np.full(len(notes), added_cents(j))
         moves.append(Made(notes=notes, add_cents=add, pinned=note_id in kept))
     pinned = tuple(k for k, move in enumerate(moves) if move.pinned)
     priced = best_of(sour, as_recorded(sour), moves, most)
     choices = priced if priced is not None else (tuple(range(len(order))),)
     fit = [_fewer(sour, moves, sorted({*one, *pinned}), most) for one in choices]
-    best = min(fit, key=lambda one: sour_now_s(sour, _with(sour, moves, one)))
+    best = min(fit, key=lambda one: sour_now_s(sour, with_made(sour, [moves[k] for k in one])))
     beyond = [k for k, note_id in enumerate(order) if _beyond(made.judged[note_id])]
     return frozenset(order[k] for k in _filled(sour, moves, best, beyond[::-1], most))
 
@@ -83,7 +84,7 @@ def _filled(
     sour: SourMap, moves: Sequence[Made], chosen: Sequence[int], more: Sequence[int], most: int
 ) -> set[int]:
     """A choice and, while there is room, others in their order that add no sour time."""
-    now, filled = _with(sour, moves, chosen), set(chosen)
+    now, filled = with_made(sour, [moves[k] for k in chosen]), set(chosen)
     for k in more:
         if k in filled or len(filled) >= most:
             continue
@@ -105,13 +106,6 @@ def _fewer(
         lambda worth_s, left: left <= most and worth_s >= 0.0,
     )
     return tuple(chosen[k] for k in stay)
-
-
-def _with(sour: SourMap, moves: Sequence[Made], chosen: Sequence[int]) -> Now:
-    now = as_recorded(sour)
-    for k in chosen:
-        apply(sour, now, change_of(sour, now, moves[k].notes, moves[k].add_cents))
-    return now
 
 
 def _by_people(ground: Ground, made: Decided) -> frozenset[str]:
@@ -136,12 +130,11 @@ def _put_back(j: Judged) -> Judged:
     if not j.layers and j.action not in EDIT_ACTIONS:
         return j
     rest = None if j.heard_cents is None else round(j.heard_cents, 1)
-    left = replace(j, layers=(), remaining_cents=rest)
     if j.action in ("ask", "wrong-note"):
-        return left
+        return replace(j, layers=(), remaining_cents=rest)
     return replace(
-        left, action="leave", rule_name=FEW_TOUCHED, add_cents=None, onset_add_cents=None,
-        cut_s=None, sustain_add_cents=None, points=(), take=None, severity=0.0, severity_terms=(),
+        unmoved(j, rest), layers=(), action="leave", rule_name=FEW_TOUCHED, severity=0.0,
+        severity_terms=(),
         reason=f"{flat_or_sharp(j.heard_cents)}: put back, because few notes may be touched and "
         "others clear more",
     )  # fmt: skip

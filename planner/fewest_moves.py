@@ -21,6 +21,7 @@ from planner.sour_time import (
     SourMap,
     apply,
     as_recorded,
+    beats_with,
     change_of,
     sour_now_s,
     soured_with,
@@ -292,7 +293,7 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
             line = line_of(sour, (row,))
             back = change_of(sour, order.now, line.notes, -line.add_cents)
             if back.gain_s > LEAST_S:
-                against = _beating_now(sour, order.now, line)
+                against = beats_with(sour, order.now, line.notes)
                 apply(sour, order.now, back)
                 left_out.append(LeftOut(id=row.id, adds_s=back.gain_s, against=against))
     gone = {out.id for out in left_out}
@@ -302,17 +303,6 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
         if rows:
             kept.append(replace(one, line=line_of(sour, rows)))
     return kept, left_out
-
-
-def _beating_now(sour: SourMap, now: Now, line: Line) -> str:
-    lasts: dict[str, float] = {}
-    for note in line.notes:
-        for k in sour.meetings_of[note]:
-            if now.sore[k]:
-                other = sour.met.high[k] if sour.met.low[k] == note else sour.met.low[k]
-                name = sour.met.notes[int(other)].id
-                lasts[name] = lasts.get(name, 0.0) + float(sour.met.overlap_s[k])
-    return min(lasts, key=lambda name: (-round(lasts[name], 4), name)) if lasts else ""
 
 
 def _within_the_cut(

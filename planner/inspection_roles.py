@@ -12,10 +12,10 @@ from itertools import combinations
 
 import numpy as np
 
-from planner.model import HARMONIC_ROLES, Finding, StemNotes
+from planner.model import HARMONIC_ROLES, VOICE_ROLES, Finding, StemNotes
 from planner.pitch import hz_to_midi, note_name
-from planner.roles import is_chordal
-from planner.wording import count, percent
+from planner.roles import ROLE_FACTS, is_chordal
+from planner.wording import amount, count, percent
 
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _STRUCK_ROLES = frozenset({"bass-fretted", "fretted"})
@@ -30,6 +30,13 @@ _LONG_S = 0.5
 _SWINGS_CENTS, _REGULAR = 4.0, 0.5
 _IN_VIBRATO, _WITHOUT_VIBRATO = 0.4, 0.1
 _STRUCK, _NOT_STRUCK = 0.8, 0.5
+# Half of what they swing over: singers 0.6 to 2 semitones in all, string players 0.2 to 0.35
+# (R. Timmers and P. Desain, ICMPC 6, 2000, citing Seashore, Sundberg and Meyer).
+_SUNG_CENTS, _BOWED_CENTS = 30.0, 17.5
+# Under a guitar let down to D2 only a bass goes on, or a seventh string. Chosen: a quarter of the
+# notes are no slips of an octave, and of a bass that plays high none of fifty may be.
+_UNDER_GUITARS_MIDI = ROLE_FACTS["fretted"].seldom_below_midi
+_MANY_UNDER, _NONE_UNDER = 0.25, 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +47,8 @@ class _Heard:
     middle_midi: float
     struck: float  # share of notes that begin with an attack
     vibrato: float | None  # share of long notes; None with too few
+    swing_cents: float | None  # to either side, the middle of those in vibrato; None with too few
+    under_guitars: float  # share of notes
 
     @property
     def sounds_struck(self) -> bool:
@@ -81,26 +90,52 @@ def _heard(stem: StemNotes) -> _Heard | None:
     if len(stem.notes) < _FEWEST_NOTES:
         return None
     long = [n.measurement for n in stem.notes if n.note.length_s >= _LONG_S]
-    swing = [
-        (m.vibrato_half_cents or 0.0) >= _SWINGS_CENTS and (m.vibrato_regularity or 0.0) > _REGULAR
+    swings = [
+        half
         for m in long
+        if (half := m.vibrato_half_cents or 0.0) >= _SWINGS_CENTS
+        and (m.vibrato_regularity or 0.0) > _REGULAR
     ]
+    midi = np.array([hz_to_midi(n.note.pitch_hz) for n in stem.notes])
     return _Heard(
         stem=stem,
-        middle_midi=float(np.median([hz_to_midi(n.note.pitch_hz) for n in stem.notes])),
+        middle_midi=float(np.median(midi)),
         struck=float(np.mean([n.note.begins == "attack" for n in stem.notes])),
-        vibrato=float(np.mean(swing)) if len(long) >= _FEWEST_NOTES else None,
+        vibrato=len(swings) / len(long) if len(long) >= _FEWEST_NOTES else None,
+        swing_cents=float(np.median(swings)) if len(swings) >= _FEWEST_NOTES else None,
+        under_guitars=float(np.mean(np.round(midi) < _UNDER_GUITARS_MIDI)),
     )
 
 
 def _speaks_for(low: _Heard, other: _Heard) -> bool:
-    """Whether the stem of the lower or plucked role sounds like the other's, and the other way."""
-    return _lies_over(low, other) or _sounds_otherwise(low, other)
+    """Whether the lower, plucked or bowed one sounds like the other, and the other way round."""
+    return (
+        _lies_over(low, other)
+        or _reaches_under(low, other)
+        or _sounds_otherwise(low, other)
+        or _swings_otherwise(low, other)
+    )
 
 
 def _lies_over(low: _Heard, other: _Heard) -> bool:
     bass, no_bass = low.stem.role in _LOW_ROLES, other.stem.role not in _LOW_ROLES
     return bass and no_bass and low.middle_midi - other.middle_midi >= _BELOW_SEMITONES
+
+
+def _reaches_under(bass: _Heard, guitar: _Heard) -> bool:
+    """Whether of two in one register the one marked as a guitar plays what only a bass can."""
+    marked = bass.stem.role in _LOW_ROLES and guitar.stem.role == "fretted"
+    only_one = guitar.under_guitars >= _MANY_UNDER and bass.under_guitars <= _NONE_UNDER
+    return marked and only_one
+
+
+def _swings_otherwise(bowed: _Heard, sung: _Heard) -> bool:
+    """Whether the one marked as bowed swings as wide as singers do, and the voice as bows do."""
+    marked = bowed.stem.role == "bowed" and sung.stem.role in VOICE_ROLES
+    wide, narrow = bowed.swing_cents, sung.swing_cents
+    if not marked or wide is None or narrow is None:
+        return False
+    return wide >= _SUNG_CENTS and narrow <= _BOWED_CENTS
 
 
 def _sounds_otherwise(plucked: _Heard, driven: _Heard) -> bool:
@@ -121,7 +156,21 @@ def _asked(one: _Heard, other: _Heard) -> Finding:
         f"{a.code} lies around {note_name(round(one.middle_midi))}, {b.code} around "
         f"{note_name(round(other.middle_midi))}"
     )
-    (evidence if _lies_over(one, other) else against).append(places)
+    if _lies_over(one, other):
+        evidence.append(places)
+    elif one.marked_struck or one.stem.role in _LOW_ROLES:
+        against.append(places)
+    if _reaches_under(one, other):
+        evidence.append(
+            f"{percent(other.under_guitars)} of {b.code}'s notes lie under "
+            f"{note_name(_UNDER_GUITARS_MIDI)}, where guitars hardly go, and of {a.code}'s "
+            f"{percent(one.under_guitars)}"
+        )
+    if _swings_otherwise(one, other):
+        evidence.append(
+            f"{a.code}'s vibrato reaches {amount(one.swing_cents or 0.0)} cents to either side, as "
+            f"voices do, and {b.code}'s {amount(other.swing_cents or 0.0)}, as bows do"
+        )
     manner = "; ".join(_manner(each) for each in (one, other))
     if _sounds_otherwise(one, other):
         evidence.append(manner)

@@ -166,6 +166,14 @@ def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
     )
 
 
+def unmoved(judged: Judged, remaining_cents: float | None) -> Judged:
+    """Take a note's own edit out of its decision; its rules stay, and what is left is given."""
+    return replace(
+        judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
+        points=(), take=None, remaining_cents=remaining_cents,
+    )  # fmt: skip
+
+
 def _layer_cents(judged: Judged) -> float:
     """What the rules add to a note, or another take's note that stands there instead."""
     if judged.take is not None:

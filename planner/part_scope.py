@@ -23,6 +23,8 @@ from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import flat_or_sharp
 
+LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
+
 
 def part_rule(
     notes: tuple[Aimed, ...],
@@ -61,7 +63,8 @@ def part_rule(
         add_cents=add,
         uncertainty_cents=doubt,
         gain_share=gain,
-        name="lead voice a little off as a whole" if offer else "whole part",
+        sits_so=offer and round(found.spread_cents, 1) <= tolerances.limits.smallest_left_cents,
+        name=LEAD_OFFER if offer else "whole part",
         reason=(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer

@@ -10,12 +10,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
+from planner.advising import advice_rows, note_questions
 from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.clearing import ordered
-from planner.deciding import Ground, in_order
+from planner.deciding import in_order
 from planner.few_touched import touching_at_most
+from planner.ground import Ground
 from planner.keys import with_keys
 from planner.locks import held_by
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
@@ -23,18 +25,12 @@ from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
 from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
-from planner.plan_model import Plan, Row, Source
-from planner.planrows import (
-    note_row,
-    retake_row,
-    stem_summary,
-    voicing_row,
-)
+from planner.plan_model import Plan, Source
+from planner.planrows import stem_summary
 from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
-from planner.rule_rows import advice_row
-from planner.ruled import alters
+from planner.ruled import asks_for_own_figures
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
@@ -44,7 +40,6 @@ from planner.targets import curve_hz
 from planner.timeline import TempoMap
 from planner.tolerances import Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
-from planner.voicings import sour_chords
 from planner.warming import warming
 
 
@@ -101,7 +96,8 @@ def make_plan(
         named=named, words=words or {}, takes=takes,
     )  # fmt: skip
     given = {stem.code: stem for stem in stems}
-    if alters(recalled.rulings):
+    notes = (n.id for stem in stems for n in stem.notes)
+    if asks_for_own_figures(recalled.rulings, recalled.held, notes):
         # The planner's own figures stand beside a person's, and do not move with the answers.
         unasked = replace(recalled, rulings={}, held={}, last_rows=())
         alone = decide_until_still(replace(ground, recalled=unasked), given, [])
@@ -130,32 +126,8 @@ def make_plan(
     parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
     order = in_order(session, parts)
     rows = ranking.with_clears(made.rows, backbone.steps)
-    asked: list[Row] = []
-    for code in sorted(parts):
-        part = parts[code]
-        for measured in part.stem.notes:
-            one = judged[measured.id]
-            if one.action in ("ask", "wrong-note"):
-                row = note_row(one, part.spec, part.stem, tempo_map, part.shift_s, session)
-                asked.append(replace(row, id=f"Q-{len(asked) + 1:03d}", kind="question"))
-    asked += role_rows(findings, recalled.roles_said)
-    advice = [
-        advice_row(rule, parts[rule.stem].spec, parts[rule.stem].stem, tempo_map,
-                   parts[rule.stem].shift_s, session)
-        for rule in done.offers
-    ]  # fmt: skip
-    for code in sorted(parts):
-        own = [judged[n.id] for n in parts[code].stem.notes]
-        refused = [k for k, r in rules.items() if r.stem == code and r.name == "refused"]
-        retake = retake_row(own, parts[code].spec, refused)
-        advice += [retake] if retake else []
-    for part in fixed:
-        out = frozenset(k.midi for k in a4.keys if k.stem == part.stem.code and k.stands_out)
-        advice += [
-            voicing_row(chord, part.spec, part.stem, tempo_map, part.shift_s, session, out)
-            for chord in sour_chords(part.aimed)
-        ]
-    advice = [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
+    asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
+    advice = advice_rows(ground, made, done.offers, fixed)
     for code in sorted(parts):
         part = parts[code]
         noticed += setup_findings(part.aimed, part.strings, part.spec)

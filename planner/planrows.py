@@ -10,14 +10,13 @@ import numpy as np
 from planner.model import FIXED_ROLES, Note, StemNotes
 from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
-from planner.row_places import place_of
+from planner.row_places import StemOnClock, place_of
 from planner.ruled import SET_BY_HAND
 from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.session_model import Session, StemSpec
+from planner.session_model import StemSpec
 from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.takes import borrowed_in_words
-from planner.timeline import TempoMap
 from planner.voicings import SourChord
 from planner.wording import (
     amount,
@@ -40,14 +39,7 @@ _START_TOLD_CENTS = 8.0
 _PLACES_SAID = 4  # chosen: of a chord that comes often
 
 
-def note_row(
-    j: Judged,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> Row:
+def note_row(j: Judged, on: StemOnClock) -> Row:
     """Say one note's edit or question as a row; errors are those that its rules leave."""
     note, m = j.measured.note, j.measured.measurement
     layer = sum(c for _, c in j.layers)
@@ -63,9 +55,9 @@ def note_row(
     return Row(
         id=j.measured.id,
         kind="note",
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        **place_of(note, note, stem, tempo_map, shift_s, session),
+        stem=on.spec.code,
+        apply_to=(on.spec.file, *on.spec.linked),
+        **place_of(note, note, on),
         word=j.word or _string_and_fret(j),
         covers=(j.measured.id,),
         intended=note_name(j.target.intended_midi),
@@ -107,11 +99,7 @@ def note_row(
 
 def voicing_row(
     chord: SourChord,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
+    on: StemOnClock,
     stand_out: frozenset[int],
 ) -> Row:
     """Advise another voicing of a held chord that sounds sour; its id comes later.
@@ -119,7 +107,7 @@ def voicing_row(
     stand_out: keys of the instrument that stand out (MIDI): where one is in the chord, the tuner
     comes before the player.
     """
-    notes = {n.id: n.note for n in stem.notes}
+    notes = {n.id: n.note for n in on.stem.notes}
     lower, upper = notes[chord.worst.lower], notes[chord.worst.upper]
     first = max(lower, upper, key=lambda note: note.start_s)
     last = min(lower, upper, key=lambda note: note.end_s)
@@ -137,29 +125,26 @@ def voicing_row(
     return Row(
         id="A-000",
         kind="advice",
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        **place_of(first, last, stem, tempo_map, shift_s, session),
+        stem=on.spec.code,
+        apply_to=(on.spec.file, *on.spec.linked),
+        **place_of(first, last, on),
         notes_covered=len(chord.covers),
         covers=chord.covers,
         action="chord-voicing",
         clash_with=chord.worst.upper,
         beating_hz=round(chord.worst.beating_hz, 1),
         rule_name="sour held chord",
-        reason=f"{names} sounds sour{_more_places(chord, tempo_map, shift_s)}: {beats}, {why}; "
+        reason=f"{names} sounds sour{_more_places(chord, on)}: {beats}, {why}; "
         f"nothing is moved: {', or '.join(ways)}",
     )
 
 
-def _more_places(chord: SourChord, tempo_map: TempoMap | None, shift_s: float) -> str:
+def _more_places(chord: SourChord, on: StemOnClock) -> str:
     """Say where else a chord comes; empty where it comes once."""
-    starts = [start_s + shift_s for start_s, _ in chord.places]
+    starts = [start_s for start_s, _ in chord.places]
     if len(starts) < 2:
         return ""
-    said = []
-    for at_s in starts[:_PLACES_SAID]:
-        bar, beat = tempo_map.played_at(at_s) if tempo_map is not None else (None, None)
-        said.append(place(bar, beat, at_s))
+    said = [place(*on.played_at(at_s), at_s + on.shift_s) for at_s in starts[:_PLACES_SAID]]
     rest = f" and {len(starts) - len(said)} more" if len(starts) > len(said) else ""
     return f" in {len(starts)} places ({'; '.join(said)}{rest})"
 

@@ -101,7 +101,10 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
     add_of = {int(move.notes[0]): float(move.add_cents[0]) for move in moves if len(move.notes)}
     move_of = {int(move.notes[0]): k for k, move in enumerate(moves) if len(move.notes)}
     sore, over = _sore_if_made(sour, now, add_of), _over_if_made(sour, now, add_of)
-    starting, meeting = _by_piece(sour.note_first), _by_piece(sour.met_first)
+    # What never beats, made or left, says nothing of the choice: that is most of what meets.
+    starting = _by_piece(sour.note_first, np.arange(len(sour.note_first)))
+    meeting = _by_piece(sour.met_first, np.flatnonzero(sore.any(axis=(0, 1))))
+    beyond = over[0] | over[1]
     movable: list[int] = []  # notes that sound now and may be touched: the axes of the choice
     sounding: list[int] = []
     met: list[int] = []
@@ -111,7 +114,8 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
         movable += new
         if len(movable) > _MOST_AT_ONCE:
             return None
-        sounding = [k for k in (*sounding, *starting.get(piece, ())) if sour.note_end[k] > piece]
+        began = (k for k in starting.get(piece, ()) if beyond[k])
+        sounding = [k for k in (*sounding, *began) if sour.note_end[k] > piece]
         met = [k for k in (*met, *meeting.get(piece, ())) if sour.met_end[k] > piece]
         state = np.zeros((2,) * len(movable), dtype=bool)
         for k in met:
@@ -132,10 +136,11 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
     return found
 
 
-def _by_piece(first: Ints) -> dict[int, list[int]]:
+def _by_piece(first: Ints, chosen: Ints) -> dict[int, list[int]]:
+    """Some notes or meetings by the piece of time that they begin with."""
     found: dict[int, list[int]] = {}
-    for k, piece in enumerate(first):
-        found.setdefault(int(piece), []).append(k)
+    for k in chosen:
+        found.setdefault(int(first[k]), []).append(int(k))
     return found
 
 

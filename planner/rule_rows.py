@@ -9,13 +9,11 @@ import numpy as np
 
 from planner import ranking
 from planner.exposure import Standing
-from planner.model import MeasuredNote, StemNotes
+from planner.model import MeasuredNote
 from planner.pitch import note_name
 from planner.plan_model import Row
-from planner.row_places import place_of
+from planner.row_places import StemOnClock, place_of
 from planner.scope_rule import NO_FACTORS, ScopeRule, least_cents
-from planner.session_model import Session, StemSpec
-from planner.timeline import TempoMap
 from planner.tolerances import Tolerances
 from planner.wording import ghosts, raise_or_lower
 
@@ -25,21 +23,17 @@ _FIRM_RULE_CENTS = 1.5  # chosen: a rule known better than this is firm
 def rule_row(
     rule_id: str,
     rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
+    on: StemOnClock,
     tolerances: Tolerances,
     clash_points: float,
     standing: Mapping[str, Standing],
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> tuple[Row, ranking.Terms]:
     """Say a rule as one row, with the terms of its severity.
 
     factors: note id -> factor of its tolerance, where it is not 1.
     """
-    row = _scope_row(rule_id, rule, spec, stem, tempo_map, shift_s, session)
+    row = _scope_row(rule_id, rule, on)
     least = {
         "part": tolerances.part_rule.offset_cents,
         "span": tolerances.part_rule.offset_cents,
@@ -48,7 +42,7 @@ def rule_row(
         "passage": tolerances.short_rule.onset_cents,
     }[rule.scope]
     least = least_cents(least, rule.covers, factors)
-    covered = [n for n in stem.notes if n.id in set(rule.covers)]
+    covered = [n for n in on.stem.notes if n.id in set(rule.covers)]
     over = [
         s.over_rest_db
         for n in covered
@@ -65,30 +59,15 @@ def rule_row(
     return replace(row, severity=severity), terms
 
 
-def advice_row(
-    rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> Row:
+def advice_row(rule: ScopeRule, on: StemOnClock) -> Row:
     """Say an offer, or what to mend at the source, as a row without an edit; its id comes later."""
-    row = _scope_row("A-000", rule, spec, stem, tempo_map, shift_s, session)
+    row = _scope_row("A-000", rule, on)
     return replace(row, kind="advice", add_cents=None, in_words="", remaining_cents=None,
                    reason=rule.reason)  # fmt: skip
 
 
-def _scope_row(
-    rule_id: str,
-    rule: ScopeRule,
-    spec: StemSpec,
-    stem: StemNotes,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    session: Session,
-) -> Row:
-    inside = [n for n in stem.notes if n.id in set(rule.covers)]
+def _scope_row(rule_id: str, rule: ScopeRule, on: StemOnClock) -> Row:
+    inside = [n for n in on.stem.notes if n.id in set(rule.covers)]
     covered = [n.note for n in inside]
     heard_in = _usually_heard_in(inside)
     last = max(covered, key=lambda note: note.end_s)
@@ -98,9 +77,9 @@ def _scope_row(
         id=rule_id,
         kind="rule",
         scope=rule.scope,
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        **place_of(covered[0], last, stem, tempo_map, shift_s, session),
+        stem=on.spec.code,
+        apply_to=(on.spec.file, *on.spec.linked),
+        **place_of(covered[0], last, on),
         word="" if rule.string_midi is None else f"{note_name(rule.string_midi)} string",
         notes_covered=len(rule.covers),
         covers=rule.covers,

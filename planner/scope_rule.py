@@ -43,6 +43,7 @@ class ScopeRule:
     surely: bool = True  # whether it is sure which notes it is about
     judged_by: str = "sustain"  # or "onset"
     heard_cents: float | None = None  # what they are heard as, where that is not the bias
+    sits_so: bool = False  # an offer: the notes lie together off, so none is moved by itself for it
     set_by_hand: bool = False  # a person's number: the uncertainty is not that of the move
     name: str
     reason: str

@@ -6,31 +6,26 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from planner.cases import Case
-from planner.clash_words import called, own_and_other, said_clash
-from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
-from planner.clearing import Kept
+from planner.clashes import Clash
 from planner.exposure import Standing
-from planner.model import FIXED_ROLES
+from planner.ground import Ground
+from planner.kept import Kept
 from planner.moves import carried_out
-from planner.parts import Part, sounding
+from planner.note_decisions import Settling, decide_all
+from planner.parts import Part
 from planner.plan_model import Judged
-from planner.protection import join_inside
 from planner.roles import is_chordal
 from planner.row_ids import name_rules
-from planner.ruled import decided_by_a_person, outside_locks, ruled_note, ruled_rules
-from planner.ruled_rows import Recalled
+from planner.ruled import ruled_note
+from planner.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
 from planner.rules import decide
-from planner.scope_rule import ScopeRule, moved
+from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together
-from planner.short_runs import usual_onsets
-from planner.takes import with_other_take
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 
-_SPREAD_CENTS = 3.0  # between unison voices; common practice, no source
 _MOST_ROUNDS = 6  # chosen: two are usual
 _Errors = tuple[tuple[float | None, ...], ...]
-_HELD_UNISON_S = 2.0  # chosen: the longest class of the tolerances
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +70,12 @@ class Seen:
 
 
 def settle(
+    ground: Ground,
     parts: dict[str, Part],
     standing: dict[str, Standing],
-    tolerances: Tolerances,
-    judging: Judging,
     kept: Kept,
-    recalled: Recalled,
     follows: Mapping[str, str],
     before: Mapping[str, ScopeRule] | None,
-    planners: Mapping[str, Judged],
     seen: Seen,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
@@ -94,14 +86,15 @@ def settle(
 
     Parameters
     ----------
+    follows : mapping
+        Note of a double -> the lead's note that it follows.
     before : mapping or None
         On a later round, the rules of the rounds before, by id: their moves are made, and what
         people said of rules and notes is carried out.
-    planners : mapping
-        What the planner decides where nobody has answered anything, by note id.
     seen : Seen
         Of the tries before on the same notes; what this one finds is added.
     """
+    recalled = ground.recalled
     rulings, done = recalled.rulings, before or {}
 
     def open_ones(every: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
@@ -109,56 +102,42 @@ def settle(
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
     at_first = {
-        code: seen.rules_of(part, part.aimed, tolerances, judging) for code, part in parts.items()
+        code: seen.rules_of(part, part.aimed, ground.tolerances, ground.judging)
+        for code, part in parts.items()
     }
     found = {code: open_ones(every) for code, every in at_first.items()}
-    sits_so = frozenset(
-        code
-        for code, every in at_first.items()
-        if parts[code].stem.role == "lead-voice" and any(not r.applied for r in every)
-    )
+    sits_so = frozenset(c for c, every in at_first.items() if any(r.sits_so for r in every))
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
     }
+    settling = Settling(
+        ground=ground, parts=parts, standing=standing, kept=kept, follows=follows,
+        sits_so=sits_so, decide=seen.decided,
+    )  # fmt: skip
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
         free = outside_locks(every_found, recalled.held)
         rules = name_rules(free, recalled.ledger, taken=done)
         if before is None:
             rules = ruled_rules(rules, rulings, may_move, recalled.bars, recalled.held)
-        layers = layers_of(rules)
-        layered = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
-        clashes = find_clashes(layered)
-        tool = _decide_all(
-            parts,
-            layers,
-            clashes,
-            layered,
-            standing,
-            tolerances,
-            judging,
-            kept,
-            follows,
-            sits_so,
-            seen,
-        )
+        clashes, tool = decide_all(settling, layers_of(rules))
         judged = {
             k: ruled_note(
-                one,
+                j,
                 rulings.get(k),
                 recalled.held.get(k, ""),
-                planners.get(k),
+                ground.planners.get(k),
                 made=before is not None,
             )
-            for k, one in tool.items()
+            for k, j in tool.items()
         }
         again = False
         for code, part in parts.items():
             left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
             more = tuple(
                 rule
-                for rule in open_ones(seen.rules_of(part, left, tolerances, judging))
+                for rule in open_ones(seen.rules_of(part, left, ground.tolerances, ground.judging))
                 if not decided_by_a_person(rule, rules, rulings)
             )
             found[code] = together(found[code], more)
@@ -200,128 +179,3 @@ def _found_rules(
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
     return tuple(rule for rule in rules if rule.applied and not kept.refuses(rule))
-
-
-def _decide_all(
-    parts: dict[str, Part],
-    layers: dict[str, tuple[tuple[str, float], ...]],
-    clashes: tuple[Clash, ...],
-    sounding: tuple[SoundingNote, ...],
-    standing: dict[str, Standing],
-    tolerances: Tolerances,
-    judging: Judging,
-    kept: Kept,
-    follows: Mapping[str, str],
-    sits_so: frozenset[str],
-    seen: Seen,
-) -> dict[str, Judged]:
-    by_id = {n.id: n for n in sounding}
-    worst = worst_clashes(clashes)
-    # Only beating against what stays where it is: another stem may still be moved itself.
-    against_fixed = {
-        me
-        for c in clashes
-        if c.kind in SORE_KINDS
-        for me, you in ((c.lower_id, c.upper_id), (c.upper_id, c.lower_id))
-        if by_id[you].role in FIXED_ROLES
-    }
-    unisons = _unisons_with_fixed(sounding)
-    judged = {}
-    doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
-    for part in parts.values():
-        made = [
-            moved(a, sum(c for _, c in layers[a.measured.id])) if a.measured.id in layers else a
-            for a in part.aimed
-        ]
-        usual = usual_onsets(made, part.stem.role, tolerances)
-        for a in part.aimed:
-            note_id = a.measured.id
-            heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
-            beside = doubles.setdefault(follows.get(note_id, ""), [])
-            clash = worst.get(note_id)
-            partner = None if clash is None else by_id[_partner(clash, note_id)]
-            sore = clash is not None and clash.kind in SORE_KINDS
-            case = Case(
-                aimed=a,
-                role=part.stem.role,
-                judging=judging,
-                tolerances=tolerances,
-                exposure=standing[note_id].exposure if note_id in standing else "normal",
-                factor=part.factors.get(note_id, 1.0),
-                layers=layers.get(note_id, ()),
-                protected_by=part.protected.get(note_id, ""),
-                join_inside=join_inside(a.measured, part.spec),
-                grace=note_id in part.grace,
-                usual_onset_cents=usual.get(note_id),
-                blue=note_id in part.blue,
-                chord=part.chords.get(note_id),
-                comes_round=part.repeated.get(note_id, ""),
-                pushed=note_id in part.pushed,
-                beats=note_id in against_fixed,
-                sits_so=part.stem.code in sits_so,
-                held_unison_with_fixed=note_id in unisons,
-                spread_cents=_spread(heard, beside) if note_id in follows else 0.0,
-                beats_with=called(partner) if partner is not None and sore else "",
-                nothing_left=note_id in kept.nothing_left,
-                worth_clearing=note_id in kept.worth_clearing,
-                part_way_cents=kept.part_way.get(note_id),
-                gives_way_cents=kept.gives_way.get(note_id),
-                beats_if_moved=_against(kept, note_id, by_id),
-            )
-            one = seen.decided(case)
-            if clash is not None and partner is not None:
-                one = replace(
-                    one,
-                    clash_with=partner.id,
-                    beating_hz=round(clash.beating_hz, 1),
-                    beat_cycles=round(clash.cycles, 1),
-                    clash_partials="{} to {}".format(*own_and_other(clash, note_id)),
-                    clash_words=said_clash(clash, by_id[note_id], partner),
-                )
-            others = part.takes.get(note_id, ())
-            one = with_other_take(one, case, others, len(part.spec.linked))
-            guess = part.strings.get(note_id)
-            if guess is not None:
-                one = replace(
-                    one,
-                    string_midi=guess.string_midi,
-                    fret=guess.fret,
-                    string_confidence=guess.told,
-                )
-            judged[note_id] = one
-            beside.append(one.remaining_cents or 0.0)
-    return judged
-
-
-def _spread(heard_cents: float, beside: list[float]) -> float:
-    """Cents that a double keeps from its lead, and from another double on its own side of it."""
-    same_side = any(
-        other * heard_cents > 0 and abs(abs(other) - _SPREAD_CENTS) < _SPREAD_CENTS
-        for other in beside
-    )
-    return 2.0 * _SPREAD_CENTS if same_side else _SPREAD_CENTS
-
-
-def _partner(clash: Clash, note_id: str) -> str:
-    return clash.upper_id if clash.lower_id == note_id else clash.lower_id
-
-
-def _against(kept: Kept, note_id: str, by_id: dict[str, SoundingNote]) -> str | None:
-    """Whom a note would beat with if it were moved, in words; None where it may be moved."""
-    other = kept.beats_if_moved.get(note_id)
-    return other if not other else called(by_id[other])
-
-
-def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:
-    """Long notes that sound with a fixed instrument on the same note, in any octave."""
-    fixed = [n for n in sounding if n.role in FIXED_ROLES]
-    by_class: dict[int, list[SoundingNote]] = {}
-    for n in fixed:
-        by_class.setdefault(n.midi % 12, []).append(n)
-    return frozenset(
-        n.id
-        for n in sounding
-        if n.role not in FIXED_ROLES and round(n.end_s - n.start_s, 6) >= _HELD_UNISON_S
-        for other in by_class.get(n.midi % 12, [])
-        if round(min(n.end_s, other.end_s) - max(n.start_s, other.start_s), 6) >= _HELD_UNISON_S
-    )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote
-from planner.clearing import SOUR_FROM_S
+from planner.decided import SOUR_FROM_S
 from planner.model import Role
 from planner.note_pairs import Pair, Reading
 from planner.parts import loud_of

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -50,6 +51,16 @@ class Now:
     sore: Bools  # (m,)
     over: Bools  # (n,)
     count: Ints  # (e,) how many sour things lie over each piece of time
+
+
+class Moving(Protocol):
+    """Anything that moves some notes by some cents."""
+
+    @property
+    def notes(self) -> Ints: ...  # indices in a sour map, each once
+
+    @property
+    def add_cents(self) -> Floats: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,6 +128,14 @@ def as_recorded(sour: SourMap) -> Now:
     if n:
         everyone = np.arange(n)
         apply(sour, now, change_of(sour, now, everyone, np.zeros(n)))
+    return now
+
+
+def with_made(sour: SourMap, moves: Iterable[Moving]) -> Now:
+    """Give the state with some moves made, one after the other."""
+    now = as_recorded(sour)
+    for move in moves:
+        apply(sour, now, change_of(sour, now, move.notes, move.add_cents))
     return now
 
 
@@ -192,9 +211,20 @@ def pieces_turned(sour: SourMap, now: Now, change: Change) -> tuple[Ints, Ints]:
 def soured_with(sour: SourMap, now: Now, change: Change) -> str:
     """Name the note that a change would put most beating against: its id, or nothing."""
     fresh = change.meetings[change.sore & ~now.sore[change.meetings]]
-    moving = set(change.notes.tolist())
+    return _longest_with(sour, fresh, change.notes)
+
+
+def beats_with(sour: SourMap, now: Now, notes: Ints) -> str:
+    """Name the note that some notes beat with longest as they stand: its id, or nothing."""
+    met = np.concatenate([np.zeros(0, dtype=np.int64), *(sour.meetings_of[k] for k in notes)])
+    return _longest_with(sour, met[now.sore[met]], notes)
+
+
+def _longest_with(sour: SourMap, meetings: Ints, notes: Ints) -> str:
+    """Of some meetings of some notes, the id of the other note that lasts longest in all."""
+    moving = set(notes.tolist())
     lasts: dict[str, float] = {}
-    for k in fresh:
+    for k in meetings:
         low, high = int(sour.met.low[k]), int(sour.met.high[k])
         other = high if low in moving else low
         name = sour.met.notes[other].id

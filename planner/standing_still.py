@@ -12,8 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clearing import Decided, ordered, rule_key
-from planner.deciding import Ground, Round, decide_once, laid_beside, with_rows
+from planner.clearing import ordered
+from planner.decided import Decided
+from planner.deciding import Round, decide_once, laid_beside, with_rows
+from planner.ground import Ground
+from planner.kept import rule_key
 from planner.model import Finding, StemNotes
 from planner.moves import note_made
 from planner.pitch import cents

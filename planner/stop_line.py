@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.move_lines import LEAST_S, Line
-from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_now_s
+from planner.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_now_s, with_made
 from planner.taking_back import Made, last_to_go
 
 _MOST_SWAPS = 12  # chosen: beyond it the first cut hardly betters
@@ -36,10 +36,10 @@ def chosen_within(sour: SourMap, lines: Sequence[Line], first_cut: int) -> list[
         return None
     first = list(lines[:above])
     best: list[Line] | None = None
-    best_s = _left_s(sour, first)
+    best_s = sour_now_s(sour, with_made(sour, first))
     for start in (first, _from_the_other_end(sour, lines, first_cut)):
         inside = _exchanged(sour, start, lines)
-        left_s = _left_s(sour, inside)
+        left_s = sour_now_s(sour, with_made(sour, inside))
         if left_s < best_s - LEAST_S:
             best, best_s = inside, left_s
     return best
@@ -61,21 +61,10 @@ def _from_the_other_end(sour: SourMap, lines: Sequence[Line], first_cut: int) ->
     return [lines[k] for k in stay]
 
 
-def _with(sour: SourMap, lines: Sequence[Line]) -> Now:
-    now = as_recorded(sour)
-    for line in lines:
-        apply(sour, now, change_of(sour, now, line.notes, line.add_cents))
-    return now
-
-
-def _left_s(sour: SourMap, lines: Sequence[Line]) -> float:
-    return sour_now_s(sour, _with(sour, lines))
-
-
 def _exchanged(sour: SourMap, inside: list[Line], lines: Sequence[Line]) -> list[Line]:
     """Exchange lines inside against lines outside while that leaves fewer sour seconds."""
     outside = [line for line in lines if not any(line is one for one in inside)]
-    now = _with(sour, inside)
+    now = with_made(sour, inside)
     for _ in range(_MOST_SWAPS):
         best = _best_swap(sour, now, inside, outside)
         if best is None:

@@ -9,12 +9,20 @@ import pytest
 from planner.inspection import inspect_notes
 from planner.inspection_roles import exchanged_roles
 from planner.model import Finding, Role, StemNotes
+from planner.pitch import midi_to_hz
 from tests.sessions.records import make_records
 from tests.test_inspection import part, session
 
 
 def heard(
-    code: str, role: Role, low: int, *, vibrato: float = 0.0, struck: float = 1.0, count: int = 40
+    code: str,
+    role: Role,
+    low: int,
+    *,
+    vibrato: float = 0.0,
+    struck: float = 1.0,
+    count: int = 40,
+    half_cents: float = 15.0,
 ) -> StemNotes:
     """A line of long notes from ``low`` on, so many of them in vibrato, so many struck."""
     stem = part(code, role, low=low, length_s=0.9, every_s=1.0, count=count)
@@ -24,7 +32,7 @@ def heard(
             note=replace(n.note, begins="attack" if k < struck * count else "soft"),
             measurement=replace(
                 n.measurement,
-                vibrato_half_cents=15.0 if k < vibrato * count else None,
+                vibrato_half_cents=half_cents if k < vibrato * count else None,
                 vibrato_regularity=0.9 if k < vibrato * count else None,
             ),
         )
@@ -101,6 +109,61 @@ def test_edges_of_a_struck_sound(vibrato: float, struck: float, told: bool) -> N
     other = heard("FLT", "woodwind", 60, vibrato=vibrato, struck=struck)
     driven = heard("EGL", "fretted", 60, vibrato=0.8, struck=0.2)
     assert bool(asked(driven, other)) is told
+
+
+def at(code: str, role: Role, midis: list[int]) -> StemNotes:
+    """A struck line of these notes."""
+    stem = heard(code, role, 60, count=len(midis))
+    notes = [
+        replace(n, note=replace(n.note, pitch_hz=midi_to_hz(midi)))
+        for n, midi in zip(stem.notes, midis, strict=True)
+    ]
+    return replace(stem, notes=tuple(notes))
+
+
+def test_a_bass_and_a_guitar_alike_in_register() -> None:
+    """A riff on low strings over a bass that plays high: what lies under D2 tells them apart."""
+    guitar_as_bass = at("BAS", "bass-fretted", [40, 43, 45, 47] * 10)
+    bass_as_guitar = at("EGL", "fretted", [31, 36, 41, 43, 45] * 8)
+    (told,) = asked(guitar_as_bass, bass_as_guitar)
+    assert told.what == (
+        "BAS is marked bass-fretted and EGL fretted, and each sounds like the other: 40 % of EGL's "
+        "notes lie under D2, where guitars hardly go, and of BAS's 0 %. Were the two exchanged? "
+        "What does not say so: BAS lies around G#2, EGL around F2."
+    )
+    right = replace(guitar_as_bass, role="fretted"), replace(bass_as_guitar, role="bass-fretted")
+    assert asked(*right) == []
+
+
+@pytest.mark.parametrize(
+    ("under", "of_bass", "told"), [(10, 0, True), (9, 0, False), (10, 1, False)]
+)
+def test_edges_of_what_only_a_bass_plays(under: int, of_bass: int, told: bool) -> None:
+    """A quarter of the notes under D2 on the guitar, no more than one in fifty on the bass."""
+    guitar = at("EGL", "fretted", [37] * under + [45] * (40 - under))
+    bass = at("BAS", "bass-fretted", [37] * of_bass + [38] * (40 - of_bass))
+    assert bool(asked(guitar, bass)) is told
+
+
+@pytest.mark.parametrize(
+    ("wide", "narrow", "told"), [(30.0, 17.5, True), (29.9, 17.5, False), (30.0, 17.6, False)]
+)
+def test_a_voice_and_a_cello_by_how_far_they_swing(wide: float, narrow: float, told: bool) -> None:
+    """Singers swing over 0.6 to 2 semitones, string players over 0.2 to 0.35.
+
+    Source: R. Timmers and P. Desain, Vibrato: questions and answers from musicians and science
+    (ICMPC 6, 2000).
+    """
+    voice = heard("CEL", "bowed", 57, vibrato=0.6, struck=0.3, half_cents=wide)
+    cello = heard("LV", "lead-voice", 57, vibrato=0.6, struck=0.3, half_cents=narrow)
+    found = asked(voice, cello)
+    assert bool(found) is told
+    if found:
+        assert (
+            "each sounds like the other: CEL's vibrato reaches 30 cents to either side, as voices "
+            "do, and LV's 18, as bows do. Were the two exchanged?" in found[0].what
+        )
+    assert asked(replace(voice, role="lead-voice"), replace(cello, role="bowed")) == []
 
 
 @pytest.mark.parametrize(("count", "told"), [(8, True), (7, False)])

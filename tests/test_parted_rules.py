@@ -12,8 +12,8 @@ from planner.answers import Entry, Ruling
 from planner.cli import main
 from planner.ledger import Known
 from planner.parted_rules import parted
-from planner.ruled import outside_locks
 from planner.ruled_rows import Recalled
+from planner.ruled_rules import outside_locks
 from planner.scope_rule import ScopeRule
 from tests.invented_plan import RULE, row
 from tests.test_answering import SESSION, rows, run, write_stem

@@ -369,6 +369,19 @@ def test_a_lead_that_sits_so_as_a_whole_is_not_moved_note_by_note() -> None:
     assert {r.rule_name for r in plan(piano, unlike).rows} == {IN_TOLERANCE}
 
 
+def test_a_lead_that_scatters_does_not_sit_so() -> None:
+    """5 flat and 4 to either side of it: what beats is the scatter, so held notes are mended."""
+    midis = [69, 72, 76, 81] * 3
+    piano = stem("PNO", "tuning-reference", line("PNO", midis, [0.0] * 12, length_s=1.8))
+    lead = stem("LV", "lead-voice", line("LV", midis, [-5.0, -9.0, -1.0] * 4, length_s=1.8))
+    made = plan(piano, lead)
+    (offer,) = (r for r in made.rows if r.kind == "advice")
+    assert "as many lead voices do" in offer.reason
+    notes = [r for r in made.rows if r.kind == "note"]
+    assert {r.rule_name for r in notes} == {IN_TOLERANCE}
+    assert {f"LV-{k:04d}" for k in (2, 5, 8, 11)} <= {r.id for r in notes}
+
+
 def test_empty_stem_is_no_trouble() -> None:
     """A stem without notes has a summary without figures."""
     made = plan(stem("LV", "lead-voice", []), a4=SessionA4(a4_hz=440.0, found_from="typed"))

@@ -15,10 +15,10 @@ from planner.plan_model import Plan, Row
 from planner.planning import make_plan
 from planner.questions import notes_offered
 from planner.row_ids import notes_from, with_rows
-from planner.ruled import decided_by_a_person, ruled_rules
+from planner.ruled import asks_for_own_figures
 from planner.ruled_rows import Recalled
-from planner.scopes import ScopeRule
 from planner.session_model import ProtectedSpan, Section, TempoMark
+from planner.standing_still import Still, decide_until_still
 from planner.timeline import tempo_map_from_marks
 from tests.deciding import A4, PLAIN, TOLERANCES, line, session, stem
 
@@ -126,6 +126,42 @@ def test_a_number_by_hand(part: StemNotes, made: Plan) -> None:
     hand = Override(add_cents=7.0)
     _, rows = answered(made, part, Entry(id="EGL-0001", override=hand, by="Editor"))
     assert (rows["EGL-0001"].add_cents, rows["EGL-0001"].by) == (7.0, "Editor")
+
+
+@pytest.mark.parametrize(
+    ("row_id", "answer", "held", "asks"),
+    [
+        ("EGL-0005", "no", (), True),
+        ("EGL-0005", "half", (), True),
+        ("EGL-0005", "yes", (), False),  # no other plan: nothing to set beside it
+        ("R-001", "no", (), False),  # nothing is said of a note
+        ("R-001", "no", ("EGL-0001",), True),  # said of what is locked
+        ("R-001", "yes", ("EGL-0001",), False),
+    ],
+)
+def test_where_the_planners_own_figures_are_asked_for(
+    made: Plan, row_id: str, answer: Any, held: tuple[str, ...], asks: bool
+) -> None:
+    """They are said beside answers to notes and in locked places, where they may be other ones."""
+    rulings, _ = rulings_from([Entry(id=row_id, answer=answer, by="Ed")], made.rows)
+    notes = [j.measured.id for j in made.judged]
+    assert asks_for_own_figures(rulings, held, notes) is asks
+
+
+@pytest.mark.parametrize(("row_id", "times"), [("R-001", 1), ("EGL-0005", 2)])
+def test_answers_to_rules_alone_are_decided_once(
+    part: StemNotes, made: Plan, monkeypatch: pytest.MonkeyPatch, row_id: str, times: int
+) -> None:
+    """The session is decided a second time only where a note's own figure is asked for."""
+    decided = []
+
+    def counting(*given: Any) -> Still:
+        decided.append(given)
+        return decide_until_still(*given)
+
+    monkeypatch.setattr("planner.planning.decide_until_still", counting)
+    answered(made, part, Entry(id=row_id, answer="no", by="Ed"))
+    assert len(decided) == times
 
 
 def test_the_planners_own_figure_does_not_move_with_the_answers(
@@ -338,21 +374,6 @@ def test_an_answer_to_a_question_closes_it() -> None:
     assert asked(again) == ()
 
 
-def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:
-    """Same stem, scope and pitch as a decided one: decided; another pitch: not."""
-    one = ScopeRule(
-        stem="EGL", action="every-same-pitch", scope="pitch", covers=("EGL-0001",),
-        bias_cents=9.0, add_cents=-9.0, uncertainty_cents=0.3, gain_share=None,
-        intended_midi=61, name="", reason="",
-    )  # fmt: skip
-    rulings, _ = rulings_from([Entry(id="R-001", answer="no")])
-    assert decided_by_a_person(one, {"R-001": one}, rulings)
-    assert not decided_by_a_person(replace(one, intended_midi=62), {"R-001": one}, rulings)
-    yes, _ = rulings_from([Entry(id="R-001", answer="yes")])
-    assert not decided_by_a_person(one, {"R-001": one}, yes)
-    assert ruled_rules({"R-001": one}, yes, {})["R-001"] == one
-
-
 def test_nothing_is_never_minus_nothing(made: Plan) -> None:
     """Sour seconds that are all cleared are 0, not -0."""
     assert "-0" not in f"{made.sour_after_s:.0f} {made.sour_before_s:.0f}"
@@ -398,71 +419,6 @@ def test_a_rule_is_asked_for_as_strictly_as_its_section(factor: float, moved: bo
         tolerances=TOLERANCES, judging=PLAIN,
     )  # fmt: skip
     assert [r.action for r in alone.rows] == ["whole-part"] * moved
-
-
-def test_a_rule_lies_in_the_bars_that_a_person_gave_it() -> None:
-    """A part's rule becomes a stretch of it; a pitch's keeps its own notes there; the number stays.
-
-    Bars without a note of it change nothing, and say so.
-    """
-    found = ScopeRule(
-        stem="LV", action="whole-part", scope="part", covers=("LV-1", "LV-2", "LV-4"),
-        bias_cents=8.5, add_cents=-8.2, uncertainty_cents=0.5, gain_share=0.4, name="whole part",
-        reason="so",
-    )  # fmt: skip
-    bars = {"LV-1": 1, "LV-2": 2, "LV-3": 2, "LV-4": 3, "BAS-1": 2}
-    may = {"LV": frozenset({"LV-1", "LV-2", "LV-3", "LV-4"})}
-
-    def ruled(
-        rule: ScopeRule, bars_said: tuple[int, int | None], held: tuple[str, ...] = ()
-    ) -> Any:
-        entry = Entry(id="R-001", override=Override(bars=bars_said), by="Ed")
-        rulings, _ = rulings_from([entry])
-        return ruled_rules({"R-001": rule}, rulings, may, bars, held)["R-001"]
-
-    part_of = ruled(found, (2, 3))
-    assert (part_of.scope, part_of.action) == ("span", "tuning-span")
-    assert (part_of.covers, part_of.add_cents) == (("LV-2", "LV-3", "LV-4"), -8.2)
-    assert part_of.reason == "bars 2-3, set by Ed; the planner says 3 notes in all: so"
-    assert ruled(found, (2, None)).covers == ("LV-2", "LV-3", "LV-4")
-    assert ruled(found, (2, 3), ("LV-3",)).covers == ("LV-2", "LV-4")
-    pitch = replace(found, scope="pitch", action="every-same-pitch", intended_midi=62)
-    there = ruled(pitch, (2, 2))
-    assert (there.scope, there.covers) == ("pitch", ("LV-2",))
-    nowhere = ruled(found, (9, 12))
-    assert nowhere.covers == found.covers
-    assert "bars 9-12, set by Ed, where it has no note, so it stays: so" in nowhere.reason
-
-
-def test_a_border_moves_and_no_note_is_in_two_tunings() -> None:
-    """Notes of a stretch with bars from a person leave the stretch beside it, not one over it."""
-
-    def span(covers: tuple[str, ...], add: float) -> ScopeRule:
-        return ScopeRule(
-            stem="LV", action="tuning-span", scope="span", covers=covers, bias_cents=-add,
-            add_cents=add, uncertainty_cents=0.5, gain_share=0.4, name="span", reason="so",
-        )  # fmt: skip
-
-    bars = {f"LV-{k}": k for k in range(1, 7)}
-    may = {"LV": frozenset(bars)}
-    found = {
-        "R-001": span(("LV-1", "LV-2", "LV-3"), 4.0),
-        "R-002": span(("LV-4", "LV-5", "LV-6"), -7.0),
-        "R-003": span(("LV-3", "LV-4"), 1.0),
-    }
-
-    def covered(*said: tuple[str, tuple[int, int | None]]) -> dict[str, tuple[str, ...]]:
-        entries = [Entry(id=k, override=Override(bars=there), by="Ed") for k, there in said]
-        ruled = ruled_rules(found, rulings_from(entries)[0], may, bars)
-        return {k: rule.covers for k, rule in ruled.items()}
-
-    assert covered(("R-002", (3, 6))) == {
-        "R-001": ("LV-1", "LV-2"), "R-002": ("LV-3", "LV-4", "LV-5", "LV-6"),
-        "R-003": ("LV-3", "LV-4"),
-    }  # fmt: skip
-    assert "R-001" not in covered(("R-002", (1, 6)))
-    both = covered(("R-001", (1, 4)), ("R-002", (4, 6)))
-    assert (both["R-001"], both["R-002"]) == (("LV-1", "LV-2", "LV-3"), ("LV-4", "LV-5", "LV-6"))
 
 
 def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:

@@ -119,7 +119,16 @@ def test_lead_voice_a_little_off_is_an_offer() -> None:
     (offer,) = rules_of(line("X", scale(50), errors(50, -6, 2)), "lead-voice")
     assert (offer.action, offer.applied, offer.add_cents) == ("leave", False, 0.0)
     (rule,) = rules_of(line("X", scale(50), errors(50, -7, 2)), "lead-voice")
+    assert (offer.sits_so, rule.sits_so) == (True, False)
     assert (rule.action, rule.applied) == ("whole-part", True)
+
+
+@pytest.mark.parametrize(("spread", "so"), [(3.0, True), (3.1, False)])
+def test_a_lead_sits_so_where_its_notes_lie_together(spread: float, so: bool) -> None:
+    """Half of them within 3 cents of their middle, which edits leave in anyway."""
+    off = [-6.0, -6.0 - spread, -6.0 + spread] * 15
+    (offer,) = rules_of(line("X", scale(45), off), "lead-voice")
+    assert (offer.applied, offer.sits_so) == (False, so)
 
 
 def run(onset: float, n: int = 24, u: float = 12.0, spread: float = 10) -> list[MeasuredNote]:

@@ -12,12 +12,15 @@ from planner.sour_time import (
     SourMap,
     apply,
     as_recorded,
+    beats_with,
     change_of,
     pieces_turned,
     sour_map,
     sour_now_s,
     soured_with,
+    with_made,
 )
+from planner.taking_back import Made
 
 
 def some_notes(seed: int, n: int = 40) -> list[SoundingNote]:
@@ -143,6 +146,25 @@ def test_a_new_clash_names_the_note_it_is_with() -> None:
     change = change_of(sour, now, np.array([sour.index["A-1"]]), np.array([11.0]))
     assert change.gain_s == -2.0
     assert soured_with(sour, now, change) == "B-1"
+
+
+def test_a_note_is_named_after_what_it_beats_with_longest() -> None:
+    """With one for a second and another for half of one; with nobody once it is moved."""
+    notes = [sounding("A-1", 69, -11), sounding("B-1", 69, 0), sounding("C-1", 69, 0, 0, 0.5)]
+    sour = sour_map(notes, {})
+    one = np.array([sour.index["A-1"]])
+    assert beats_with(sour, as_recorded(sour), one) == "B-1"
+    made = with_made(sour, [Made(notes=one, add_cents=np.array([11.0]))])
+    assert beats_with(sour, made, one) == ""
+
+
+def test_moves_are_made_one_after_the_other() -> None:
+    """Two moves of one note add up."""
+    sour = sour_map([sounding("A-1", 69, -11), sounding("B-1", 69, 0)], {})
+    one = np.array([sour.index["A-1"]])
+    moves = [Made(notes=one, add_cents=np.array([add])) for add in (6.0, 5.0)]
+    assert sour_now_s(sour, with_made(sour, moves[:1])) > 0.0
+    assert sour_now_s(sour, with_made(sour, moves)) == 0.0
 
 
 def test_nothing_sounds() -> None:

@@ -15,7 +15,7 @@ from planner.plan_model import Judged
 from planner.planning import make_plan
 from planner.ruled_rows import Recalled
 from planner.standing_still import _both_moves, _joined_rules
-from tests.test_clearing import rule
+from tests.test_kept import rule
 
 LATER = band(996, spread=16.0)  # S3-0014 beats once the others are moved
 

@@ -23,6 +23,7 @@ PAIRS: tuple[tuple[tuple[str, Role], tuple[str, Role]], ...] = (
     (("BAS", "bowed"), ("CEL", "bass-fretted")),
     (("BAS", "lead-voice"), ("LV", "bass-fretless")),
     (("BAS", "fretted"), ("GTR", "bass-fretted")),
+    (("LV", "bowed"), ("CEL", "lead-voice")),
 )
 RIGHT: tuple[tuple[str, Role], ...] = (
     ("BAS", "bass-fretted"), ("GTR", "fretted"), ("LV", "lead-voice"), ("CEL", "bowed"),

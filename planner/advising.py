@@ -1,0 +1,61 @@
+"""The rows that move nothing: what is asked about single notes, and what is advised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from planner.decided import Decided
+from planner.deciding import on_clock
+from planner.ground import Ground
+from planner.offered import saying_what_they_clear
+from planner.parts import Part
+from planner.plan_model import Row
+from planner.planrows import note_row, retake_row, voicing_row
+from planner.rule_rows import advice_row
+from planner.ruled_rules import REFUSED
+from planner.scope_rule import ScopeRule
+from planner.voicings import sour_chords
+
+
+def note_questions(ground: Ground, made: Decided) -> list[Row]:
+    """Give the questions about single notes, stem by stem, with their first ids."""
+    asked: list[Row] = []
+    for code in sorted(made.parts):
+        on = on_clock(ground, made.parts[code])
+        for measured in on.stem.notes:
+            one = made.judged[measured.id]
+            if one.action in ("ask", "wrong-note"):
+                row = note_row(one, on)
+                asked.append(replace(row, id=f"Q-{len(asked) + 1:03d}", kind="question"))
+    return asked
+
+
+def advice_rows(
+    ground: Ground, made: Decided, offers: Iterable[ScopeRule], fixed: Iterable[Part]
+) -> list[Row]:
+    """Give the advice, with its first ids: offers, other takes, and other voicings.
+
+    Parameters
+    ----------
+    offers : iterable of ScopeRule
+        Rules that are only told.
+    fixed : iterable of Part
+        The stems that nobody can move.
+    """
+    advice = [
+        advice_row(rule, on_clock(ground, made.parts[rule.stem]))
+        for rule in saying_what_they_clear(offers, made)
+    ]
+    for code in sorted(made.parts):
+        part = made.parts[code]
+        own = [made.judged[n.id] for n in part.stem.notes]
+        refused = [k for k, r in made.rules.items() if r.stem == code and r.name == REFUSED]
+        retake = retake_row(own, part.spec, refused)
+        advice += [retake] if retake else []
+    for part in fixed:
+        keys = ground.a4.keys
+        out = frozenset(k.midi for k in keys if k.stem == part.stem.code and k.stands_out)
+        on = on_clock(ground, part)
+        advice += [voicing_row(chord, on, out) for chord in sour_chords(part.aimed)]
+    return [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]

@@ -1,0 +1,34 @@
+"""What all decisions about a session rest on, from the first round to the last."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from planner.model import SessionA4
+from planner.named_chords import NONE_NAMED, NamedChords
+from planner.plan_model import Judged
+from planner.ruled_rows import Recalled
+from planner.session_model import Session
+from planner.takes import TakeHeard
+from planner.timeline import TempoMap
+from planner.tolerances import Judging, Tolerances
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """What stays the same from round to round."""
+
+    session: Session
+    a4: SessionA4
+    tolerances: Tolerances
+    judging: Judging
+    tempo_map: TempoMap | None
+    shifts: Mapping[str, float]  # stem code -> s from the file's clock to the session's
+    recalled: Recalled
+    meant: Mapping[str, int]  # note id -> MIDI note of a score
+    named: NamedChords = NONE_NAMED
+    words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
+    takes: tuple[TakeHeard, ...] = ()
+    # What the planner decides where nobody has answered anything, by note id.
+    planners: Mapping[str, Judged] = field(default_factory=dict)
