@@ -17,7 +17,8 @@ from planner.chord_partials import (
 )
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
-from planner.chord_voices import LONGEST_S, REACH_S, SKIP_S, Stretch, Voice
+from planner.chord_voices import Stretch, Voice
+from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
 from planner.model import Confidence, Floats
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch

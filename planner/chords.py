@@ -22,7 +22,8 @@ from planner.chord_readings import (
 )
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import begun_s, ended_s, piece_of
-from planner.chord_voices import SKIP_S, Voice, f1_of, find_voices, own_hz
+from planner.chord_voices import Voice, f1_of, own_hz
+from planner.chord_walk import SKIP_S, Lead, find_voices
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
@@ -49,26 +50,31 @@ def find_chord_notes(
     expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
     second and some cents. They are looked for first and need less evidence than others do.
     """
-    return notes_of(stem, hear_voices(stem, expected))
+    return find_led_notes(stem, lambda voices: expected)
 
 
-def hear_voices(stem: Stem, expected: tuple[tuple[float, float], ...] = ()) -> tuple[Voice, ...]:
-    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends.
+def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measurement], ...]:
+    """Find the notes of a stem that plays chords as `find_chord_notes` does, led by its score.
 
-    expected: as for `find_chord_notes`.
+    lead: says, of the notes found so far, where the score's notes are expected.
     """
+    return _notes_of(stem, _hear_voices(stem, lead))
+
+
+def _hear_voices(stem: Stem, lead: Lead | None) -> tuple[Voice, ...]:
+    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
     samples, _ = _raised(stem)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
-    voices, stretches = find_voices(samples, stem, expected)
+    voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for one in voices for v in not_a_partial(one, voices, harmonic)]
     return tuple(_begun(samples, stem.analysis_sr, v) for v in voices if believable(v))
 
 
-def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
-    """Make notes of what `hear_voices` heard: ends, cents and how sure they are, strings apart."""
+def _notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
+    """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     samples, raised_db = _raised(stem)
     voices = list(heard)
     voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
