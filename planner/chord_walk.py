@@ -19,14 +19,15 @@ from planner.chord_search import (
     places_to_look,
 )
 from planner.chord_timbre import FreePartials, Timbre, free_partials, learn_timbre
-from planner.chord_times import loud_part, piece_of
-from planner.chord_voices import Stretch, Voice
+from planner.chord_times import begun_s, loud_part, piece_of
+from planner.chord_voices import Stretch, Voice, own_hz
 from planner.chord_weighing import weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
 from planner.strummed_octaves import octaves_inside
 
 Array = NDArray[np.float64]
 Expected = tuple[tuple[float, float], ...]  # of each note of a score: start, s, and f1, Hz
+Sounding = tuple[tuple[float, ...], ...]
 Lead = Callable[[list[Voice]], Expected]
 
 SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
@@ -59,13 +60,18 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Listener:
-    """A stem, where notes may begin in it (s), and the peaks of the stretches looked at so far."""
+    """A stem, where notes may begin in it (s), and what was seen of its stretches so far.
+
+    What one walk has seen is not looked at by the next: peaks, and the notes named beside those
+    that ring and those that are known.
+    """
 
     stem: Stem
     samples: Floats
     onsets: Array
     swells: Array
     seen: dict[Place, Peaks] = field(default_factory=dict)
+    named: dict[tuple[Place, Sounding, Sounding], list[Named]] = field(default_factory=dict)
 
     @property
     def length_s(self) -> float:
@@ -97,13 +103,20 @@ def find_voices(
     swells = find_swells(samples, sr, onsets) if slow else np.zeros(0)
     listener = Listener(stem=stem, samples=samples, onsets=onsets, swells=swells)
     heard = _walk(listener, (), None)
-    expected = lead(heard.voices) if lead else ()
+    expected = lead([begun(samples, sr, v) for v in heard.voices]) if lead else ()
     timbre = learn_timbre(heard.free)
     if expected or stem.role not in HARMONIC_ROLES:
         heard = _walk(listener, expected, timbre)
     if lead and expected:  # what is heard with the score places it better
-        heard = _walk(listener, lead(heard.voices), timbre)
+        heard = _walk(listener, lead([begun(samples, sr, v) for v in heard.voices]), timbre)
     return heard.voices, heard.stretches
+
+
+def begun(samples: Floats, sr: int, voice: Voice) -> Voice:
+    """Give a note the start, s, at which its own partials rise. samples: (n,) at `sr`."""
+    early_s, late_s = voice.reach_s
+    start_s = begun_s(samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
+    return replace(voice, start_s=start_s)
 
 
 def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Heard:
@@ -123,7 +136,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
         ringing = [voices[v] for v in sounding]
         old = [(voice.f0_hz, voice.b) for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
-        found = _begun(listener.stem, peaks, ringing, known, timbre, soft)
+        found = _begun(listener, place, ringing, known, timbre)
         if timbre is None and not soft:
             heard.free += free_partials(peaks, [n[:2] for n in (*known, *found)], old)
         for k, (f0_hz, b, share) in enumerate([*known, *found]):
@@ -160,25 +173,30 @@ def _peaks_at(listener: Listener, place: Place) -> Peaks:
 
 
 def _begun(
-    stem: Stem,
-    peaks: Peaks,
+    listener: Listener,
+    place: Place,
     ringing: list[Voice],
     known: list[Named],
     timbre: Timbre | None,
-    soft: bool,
 ) -> list[Named]:
     """Name the notes that begin with a stretch, beside those that a score is known to have."""
+    stem, peaks = listener.stem, _peaks_at(listener, place)
     old = [(voice.f0_hz, voice.b) for voice in ringing]
     struck = stem.role not in HARMONIC_ROLES
-    new = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
-    if soft:  # a note that swells is no new one, unless the score has it
+    beside = place, tuple(old), tuple(known)
+    if beside not in listener.named:
+        listener.named[beside] = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
+    new = listener.named[beside]
+    if place.soft:  # a note that swells is no new one, unless the score has it
         return [
             note
             for note in new[len(known) :]
             if not any(same_pitch(note[0], voice.f0_hz) for voice in ringing)
         ]
-    if timbre is not None and struck:
-        new = weigh(peaks, new, old, stem.range_hz, timbre, len(known))
+    if (
+        timbre is not None and struck and not known
+    ):  # a score says by itself which octaves are meant
+        new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
         new = [*new, *octaves_inside(peaks, new, old, stem.range_hz[1])]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]

@@ -1,4 +1,4 @@
-"""Which notes explain a stretch's levels best: octaves and twelfths told by how an instrument sounds.
+"""Which notes explain a stretch best: octaves and twelfths told by how an instrument sounds.
 
 Notes whose partials coincide cannot be told apart by where peaks lie, only by how high they stand.
 Each set of notes says how loud every peak should be; the likelier set is taken, one note more or
