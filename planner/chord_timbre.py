@@ -23,9 +23,10 @@ BANDS = int(np.ceil(BANDS_PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ))) + 1
 USUAL_FALL_DB = 18.0  # a decade of partial numbers; chosen: between a string's and a reed's
 LOOSE_DB = 10.0  # chosen: so far instruments lie from that
 BEND_DB = 4.0  # chosen: from band to band
-FEWEST_NOTES = 6  # chosen: fewer say nothing of an instrument
+FEWEST_NOTES = 20  # chosen: fewer do not settle forty numbers and fourteen bands
+MOST_NOTES = 600  # chosen: more change nothing, and an hour has thousands
 LEAST_SPREAD_DB = 5.0  # chosen: recordings of one string at one strength differ by as much
-UNLEARNT_SPREAD_DB = 8.0  # chosen: where nothing was learned
+FIRST_SPREAD_DB = 8.0  # chosen: a start only
 FREEDOM = 4.0  # of Student's t; chosen: some partials are odd in any instrument
 ROUNDS = 25  # chosen: until levels change by less than 0.1 dB
 
@@ -53,13 +54,6 @@ class FreePartials:
     heard: NDArray[np.bool_]
 
 
-def plain_timbre() -> Timbre:
-    """What is supposed of an instrument of which nothing was learned."""
-    return Timbre(
-        by_number_db=_usual_db(), by_band_db=np.zeros(BANDS), spread_db=UNLEARNT_SPREAD_DB
-    )
-
-
 def free_partials(peaks: Peaks, notes: NamedNotes, ringing: NamedNotes) -> list[FreePartials]:
     """List, for each of the notes that begin together, what is heard of it alone."""
     result = []
@@ -83,14 +77,16 @@ def free_partials(peaks: Peaks, notes: NamedNotes, ringing: NamedNotes) -> list[
     return result
 
 
-def learn_timbre(notes: list[FreePartials]) -> Timbre:
+def learn_timbre(notes: list[FreePartials]) -> Timbre | None:
     """Learn the usual levels of partials by their number and by their frequency.
 
-    Least squares over levels in dB, odd ones counting less (Student's t); a partial that was not
-    heard counts as far as it is expected above what would have been heard.
+    None where the notes are too few to tell. Least squares over levels in dB, odd ones counting
+    less (Student's t); a partial that was not heard counts as far as it is expected above what
+    would have been heard.
     """
     if len(notes) < FEWEST_NOTES:
-        return plain_timbre()
+        return None
+    notes = notes[:MOST_NOTES]
     number = np.concatenate([note.number for note in notes]) - 1
     low, part = _band(np.concatenate([note.f_hz for note in notes]))
     at_most = np.concatenate([note.level_db for note in notes])
@@ -105,7 +101,7 @@ def learn_timbre(notes: list[FreePartials]) -> Timbre:
     bends = np.diff(np.eye(BANDS), axis=0)
     held = np.eye(PARTIALS + BANDS) / LOOSE_DB**2
     held[PARTIALS:, PARTIALS:] += bends.T @ bends / BEND_DB**2
-    learned, spread_db = usual, UNLEARNT_SPREAD_DB
+    learned, spread_db = usual, FIRST_SPREAD_DB
     weight = heard.astype(float)
     note_db = _mean_of(owner, weight, at_most - terms @ learned)
     for _ in range(ROUNDS):

@@ -92,7 +92,8 @@ def find_voices(
 ) -> tuple[list[Voice], list[Stretch]]:
     """Walk from onset to onset; keep what rings on, add what begins.
 
-    The first walk learns how the instrument's notes sound, the next tells by that what begins.
+    The first walk learns how struck notes sound, the next tells by that what begins; of bow and
+    breath, whose partials swell and swing, levels tell too little.
     samples: (n,) at the stem's analysis rate; lead: says, of the notes found so far, where a score
     has its notes, nothing if it does not fit. Returns the notes, and the stretches in which the
     same ones sound, both in time order.
@@ -105,7 +106,7 @@ def find_voices(
     heard = _walk(listener, (), None)
     expected = lead([begun(samples, sr, v) for v in heard.voices]) if lead else ()
     timbre = learn_timbre(heard.free)
-    if expected or stem.role not in HARMONIC_ROLES:
+    if expected or timbre is not None:
         heard = _walk(listener, expected, timbre)
     if lead and expected:  # what is heard with the score places it better
         heard = _walk(listener, lead([begun(samples, sr, v) for v in heard.voices]), timbre)
@@ -136,8 +137,8 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
         ringing = [voices[v] for v in sounding]
         old = [(voice.f0_hz, voice.b) for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
-        found = _begun(listener, place, ringing, known, timbre)
-        if timbre is None and not soft:
+        found = _new_notes(listener, place, ringing, known, timbre)
+        if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
             heard.free += free_partials(peaks, [n[:2] for n in (*known, *found)], old)
         for k, (f0_hz, b, share) in enumerate([*known, *found]):
             # the same pitch again: the old note ends where the new one begins
@@ -172,7 +173,7 @@ def _peaks_at(listener: Listener, place: Place) -> Peaks:
     return listener.seen[place]
 
 
-def _begun(
+def _new_notes(
     listener: Listener,
     place: Place,
     ringing: list[Voice],
@@ -193,9 +194,7 @@ def _begun(
             for note in new[len(known) :]
             if not any(same_pitch(note[0], voice.f0_hz) for voice in ringing)
         ]
-    if (
-        timbre is not None and struck and not known
-    ):  # a score says by itself which octaves are meant
+    if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
         new = [*new, *octaves_inside(peaks, new, old, stem.range_hz[1])]

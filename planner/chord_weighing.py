@@ -61,13 +61,12 @@ def weigh(
     ringing: NamedNotes,
     range_hz: tuple[float, float],
     timbre: Timbre,
-    fixed: int = 0,
 ) -> list[Named]:
     """Give the likeliest notes among those found, and those an octave or twelfth from them.
 
-    found: notes that seem to begin with the stretch, the first `fixed` of which are known to;
-    ringing: (f0_hz, B) of what rings on from before; range_hz: of the instrument. A note that rang
-    already is left as it is: of what it adds to itself levels say nothing.
+    found: notes that seem to begin with the stretch; ringing: (f0_hz, B) of what rings on from
+    before; range_hz: of the instrument. A note that rang already is left as it is: of what it adds
+    to itself levels say nothing.
     """
     if not found or not len(peaks.f_hz):
         return found
@@ -76,8 +75,7 @@ def weigh(
     above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
     notes = [*found, *below, *above]
     inside = np.arange(len(notes)) < len(found)
-    again = [any(same_pitch(note[0], f0_hz) for f0_hz, _ in ringing) for note in notes]
-    free = (np.arange(len(notes)) >= fixed) & ~np.array(again)
+    free = np.array([not any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
     if not free.any():
         return found
     places = _places(peaks, notes, ringing, timbre, len(above))
