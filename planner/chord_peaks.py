@@ -1,6 +1,6 @@
 """The peaks of a stretch's spectrum, and which of them are partials of a note.
 
-Of a coarse search: frequencies are true to some cents; `planner.chord_partials` measures.
+Of a coarse search: frequencies are true to some cents; `planner.chord_fits` measures.
 """
 
 from __future__ import annotations

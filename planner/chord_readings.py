@@ -6,16 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import (
-    FIRST_WINDOW_S,
-    UNSTEADY,
-    StiffString,
-    fit_string,
-    partial_hz,
-    refine,
-    typical_b,
-)
+from planner.chord_partials import StiffString, fit_string, partial_hz, typical_b
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Stretch, Voice

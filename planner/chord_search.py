@@ -1,6 +1,6 @@
 """Which notes sound in a stretch of a chord stem, and where new ones begin.
 
-A coarse search only: it names notes to within some cents; `planner.chord_partials` measures them.
+A coarse search only: it names notes to within some cents; `planner.chord_fits` measures them.
 """
 
 from __future__ import annotations

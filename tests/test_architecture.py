@@ -22,7 +22,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values common_periods frame_blocks bass_band",
         "octave_starts partial_series",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
-        "contour chord_peaks",
+        "contour chord_peaks chord_fits",
         "session scale_file lyrics dips attacks note_span note_ends",
         "chord_octaves unisons bleed_paths chord_timbre",
         "chord_search chord_weighing",
