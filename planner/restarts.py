@@ -82,11 +82,13 @@ def restarts(
     level_db, hop_s = quick_level_db(stem, track), track.hop_s
     dips, depth_db = level_dips(level_db, hop_s)
     hiss = _hisses(stem, dips, len(level_db), hop_s)
-    lead = _lead_to(dips, struck, hop_s)
+    ahead, reach = round(_STRUCK_AHEAD_S / hop_s), round(_STRUCK_AFTER_S / hop_s)
+    leads = _one_within(struck, dips - ahead, dips + reach)
     real = (hiss > _HISS_RISE_DB) & (hiss + depth_db > _HISS_AND_DIP_DB)
-    real |= _turned(level_db, dips, depth_db, track, swing, hiss, np.asarray(lead.any(axis=1)))
+    real |= _turned(level_db, dips, depth_db, track, swing, hiss, leads)
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
-    struck = _that_begin(struck, np.asarray(lead[real].any(axis=0)), level_db, track, swing)
+    after_dip = _one_within(dips[real], struck - reach, struck + ahead)
+    struck = _that_begin(struck, after_dip, level_db, track, swing)
     spoken = hiss[real] > _HISS_OVER_CHANCE_DB
     dips, depth_db = dips[real], depth_db[real]
     if spoken.any():  # what hisses covers the tone: under it the dip seems to come early
@@ -94,8 +96,7 @@ def restarts(
         dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
-    if len(shallow):
-        struck = struck[np.abs(struck[:, None] - shallow).min(axis=1) > apart]
+    struck = struck[~_one_within(shallow, struck - apart, struck + apart)]
     settling = round(_ARTICULATION_S / hop_s)
     struck, shallow = (
         _not_just_after(struck, struck, settling),
@@ -159,12 +160,14 @@ def _that_begin(
     return _not_of_one_rise(struck[after_dip | np.array(begins, dtype=bool)], level_db, track)
 
 
-def _lead_to(dips: NDArray[np.intp], struck: NDArray[np.intp], hop_s: float) -> NDArray[np.bool_]:
-    """Which dips (rows) lead to which strokes (columns)."""
-    after = struck[None, :] - dips[:, None]
-    ahead, reach = round(_STRUCK_AHEAD_S / hop_s), round(_STRUCK_AFTER_S / hop_s)
-    near: NDArray[np.bool_] = (after >= -ahead) & (after <= reach)
-    return near
+def _one_within(
+    frames: NDArray[np.intp], first: NDArray[np.intp], last: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Which spans, from a first frame to a last one, hold one of some frames in order of time."""
+    held: NDArray[np.bool_] = np.searchsorted(frames, first) < np.searchsorted(
+        frames, last, "right"
+    )
+    return held
 
 
 def _stays(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
@@ -209,8 +212,7 @@ def _not_just_after(
     frames: NDArray[np.intp], begun: NDArray[np.intp], settling: int
 ) -> NDArray[np.intp]:
     """Frames that do not follow, within a tone's own articulation, on a frame where it began."""
-    after = frames[:, None] - begun
-    return frames[~((after > 0) & (after < settling)).any(axis=1)]
+    return frames[~_one_within(begun, frames - settling + 1, frames - 1)]
 
 
 def _clearest(dips: NDArray[np.intp], clear_db: Floats, hop_s: float) -> NDArray[np.bool_]:

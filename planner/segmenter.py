@@ -31,21 +31,16 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
 from planner.common_periods import is_near
+from planner.is_note import is_note, loud_level_db
 from planner.last_partials import with_last_partials
+from planner.midline import vibrato_midline
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.own_rise import own_rise_s
 from planner.pitch import midi_to_hz
-from planner.pitch_steps import (
-    MIN_NOTE_S,
-    NO_FRAMES,
-    SAME_NOTE,
-    Step,
-    covered_s,
-    split_run,
-    vibrato_midline,
-)
+from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE
+from planner.pitch_steps import NO_FRAMES, Step, covered_s, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
 from planner.struck_pitch import with_struck_pitches
@@ -54,23 +49,12 @@ from planner.tracker import HOP_S
 
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
-_MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
-_SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
-_SOFT_MEDIAN_STRENGTH = 0.92
-_WEAK_NOTE_DB = 32.0  # under the loud notes of the stem: bleed, handling, string noise
-_LOUD_MOMENT_DB = 15.0
-_PITCHED_STEM_SHARE = 0.3
-_UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
-_UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
-_RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _JUST_BEFORE_FRAMES = 6
 # Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
 # above what only the long window of the track reads (150 Hz) lies under 300.
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
-_LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
-_STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
@@ -119,11 +103,11 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
             midi, line, first, struck, swells, hop_s, marked=marked, bends=plucked, sung=sung
         )
     falls = quick_level_db(stem, track) if plucked else None
-    loud_db = max(_loud_db(pitched_level, steps), _unpitched_floor_db(track))
+    loud_db = loud_level_db(track, pitched_level, steps)
     notes: list[Note] = []
     previous: Step | None = None
     for step in steps:
-        if not _is_note(stem, step, previous, track, pitched_level, loud_db):
+        if not is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
         note = _place(stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None)
         if note is not None:
@@ -158,82 +142,6 @@ def _pitched_runs(f0_hz: Floats) -> list[tuple[int, int]]:
 def _semitones(f_hz: Floats) -> Floats:
     midi: Floats = 69.0 + 12.0 * np.log2(f_hz / 440.0)
     return midi
-
-
-def _loud_db(level_db: Floats, steps: list[Step]) -> float:
-    """Level of the stem's loud notes: the 90th percentile, by time, of the notes' own peaks."""
-    if not steps:
-        return 0.0
-    peaks = np.array([level_db[s.first : s.last].max() for s in steps])
-    lengths = np.array([s.last - s.first for s in steps])
-    order = peaks.argsort()
-    reached = np.cumsum(lengths[order]) / lengths.sum()
-    return float(peaks[order][np.searchsorted(reached, 0.9)])
-
-
-def _unpitched_floor_db(track: PitchTrack) -> float:
-    """Level that counts as loud in a stem whose loud moments are not pitched; -inf elsewhere.
-
-    Where a shaker or a drum is what the stem is about, the faint pitched moments between are
-    other instruments leaking in.
-    """
-    sounding = track.level_db > -100.0
-    if not sounding.any():
-        return -np.inf
-    loud_db = float(np.percentile(track.level_db[sounding], 97))
-    loud = track.level_db > loud_db - _LOUD_MOMENT_DB
-    pitched = ~np.isnan(track.f0_hz[loud])
-    if pitched.mean() > _PITCHED_STEM_SHARE:
-        return -np.inf
-    return loud_db - _LOUD_MOMENT_DB + _WEAK_NOTE_DB
-
-
-def _is_note(
-    stem: Stem,
-    step: Step,
-    previous: Step | None,
-    track: PitchTrack,
-    level_db: Floats,
-    loud_db: float,
-) -> bool:
-    span = slice(step.first, step.last)
-    if (step.last - step.first) * track.hop_s < MIN_NOTE_S:
-        return False
-    peak = level_db[span].max()
-    if peak < loud_db - _WEAK_NOTE_DB:
-        return False
-    soft = peak < loud_db - _SOFT_NOTE_DB
-    strength = float(np.median(track.strength[span]))
-    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
-        strength = max(strength, _struck_strength(track, step))
-    if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
-        return False
-    if step.begins not in ("attack", "swell"):
-        driven = stem.role in HARMONIC_ROLES
-        if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
-            return False
-    close = previous is not None and step.first - previous.last < round(0.15 / track.hop_s)
-    if previous is not None and close and step.begins != "attack":
-        before = level_db[previous.first : previous.last].max()
-        if peak < before - _RING_DB:
-            return False
-    return True
-
-
-def _struck_strength(track: PitchTrack, step: Step) -> float:
-    """How periodic a stroke is, where the rest of its note or what lies beside it is less so.
-
-    Strings that go on sounding around it do not unmake a stroke, nor do the neighbours of a note so
-    short and low that the window which reads it looks past both its ends.
-    """
-    whole = slice(step.first, step.last)
-    stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
-    strength = float(np.median(track.strength[stroke]))
-    reach = round(_LOW_REACH_S / track.hop_s)
-    if np.nanmedian(track.f0_hz[whole]) < _LOW_HZ and step.last - step.first > 2 * reach:
-        inner = track.strength[step.first + reach : step.last - reach]
-        strength = max(strength, float(np.median(inner)))
-    return strength
 
 
 def _place(

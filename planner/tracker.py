@@ -24,11 +24,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
-from planner.bass_band import bass_band
 from planner.common_periods import without_common_periods
 from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.octave_starts import without_octave_notes, without_octave_starts
+from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
 BASS_ROLES = ("bass-fretted", "bass-fretless")
@@ -73,6 +73,8 @@ def track(stem: Stem) -> PitchTrack:
     samples = stem.samples
     if stem.role in BASS_ROLES:
         samples = bass_band(samples, stem.analysis_sr)
+    elif stem.role == "fretted":
+        samples = guitar_band(samples, stem.analysis_sr)
     low = _candidates(
         samples,
         stem.analysis_sr,

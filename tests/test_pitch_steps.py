@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from planner.midline import vibrato_midline
 from planner.model import Floats
-from planner.pitch_steps import Step, potts_steps, split_run, vibrato_midline
+from planner.pitch_steps import Step, split_run
 
 HOP_S = 0.005
 Frames = NDArray[np.integer]
@@ -35,65 +36,6 @@ def split(line: Floats, struck: Frames | None = None, swells: Frames | None = No
 def borders(steps: list[Step]) -> list[int]:
     assert all(a.last == b.first for a, b in pairwise(steps))
     return [s.first - 100 for s in steps[1:]]
-
-
-# ------------------------------------------------------------------------------ steps
-
-
-def test_a_flat_line_has_no_steps() -> None:
-    """A line with the small unrest of a held note stays in one piece."""
-    line = flat((60.0, 2.0)) + 0.05 * np.random.default_rng(1).standard_normal(400)
-    assert potts_steps(line) == []
-
-
-@pytest.mark.parametrize("semitones", [1.0, -2.0, 12.0])
-def test_a_step_is_found_where_it_is(semitones: float) -> None:
-    """A lasting step of a semitone or more is found to the frame."""
-    line = flat((60.0, 0.5), (60.0 + semitones, 0.5))
-    assert potts_steps(line) == [100]
-
-
-def test_wild_frames_are_no_step() -> None:
-    """Three frames an octave off are not worth two steps."""
-    line = flat((60.0, 1.0))
-    line[90:93] = 72.0
-    assert potts_steps(line) == []
-
-
-def test_the_cheapest_explanation_is_found() -> None:
-    """Four notes through noise give the three borders, each within two frames."""
-    made = flat((55.0, 0.3), (57.0, 0.25), (62.0, 0.4), (61.0, 0.3))
-    line = made + 0.1 * np.random.default_rng(2).standard_normal(len(made))
-    assert potts_steps(line) == pytest.approx([60, 110, 190], abs=2)
-
-
-# ------------------------------------------------------------------------------ vibrato
-
-
-@pytest.mark.parametrize("half", [0.3, 0.7, 1.1])
-@pytest.mark.parametrize("rate_hz", [4.5, 6.0, 7.5])
-def test_vibrato_becomes_its_midline(rate_hz: float, half: float) -> None:
-    """A vibrato of up to 110 cents leaves less than a sixth of itself, on its own centre."""
-    line = flat((64.0, 1.5))
-    swinging = line + half * np.sin(2 * np.pi * rate_hz * time_of(line))
-    midline = vibrato_midline(swinging, HOP_S)[20:-20]
-    assert np.abs(midline - 64.0).max() < half / 6
-    assert midline.mean() == pytest.approx(64.0, abs=0.02)
-
-
-def test_a_step_of_notes_is_not_taken_for_vibrato() -> None:
-    """Two notes, or a slow turn between two, keep their line."""
-    line = flat((60.0, 0.4), (62.0, 0.4), (60.0, 0.4))
-    assert vibrato_midline(line, HOP_S) == pytest.approx(line)
-
-
-def test_a_short_line_is_left_alone() -> None:
-    """A handful of frames cannot show a vibrato."""
-    line = flat((60.0, 0.05))
-    assert vibrato_midline(line, HOP_S) is line
-
-
-# ------------------------------------------------------------------------------ splitting
 
 
 def test_legato_notes_are_split_at_the_step() -> None:

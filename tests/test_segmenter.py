@@ -171,40 +171,6 @@ def test_notes_are_in_order_and_apart() -> None:
 # ------------------------------------------------------------------------------ no notes
 
 
-@pytest.mark.parametrize("kind", ["breath", "white", "rumble", "silence", "clicks", "steps"])
-@pytest.mark.parametrize("role", ["lead-voice", "fretted"])
-def test_what_is_not_pitched_gives_no_notes(kind: str, role: Role) -> None:
-    """Breaths, noise, silence, clicks and footsteps hold no notes."""
-    rng = np.random.default_rng(8)
-    t = moments(3.0, SR)
-    clicks = np.zeros(len(t))
-    clicks[rng.integers(0, len(t), 12)] = 0.4
-    thumps = np.zeros(len(t))
-    for at in (0.4, 1.0, 1.7, 2.3):
-        first = round(at * SR)
-        thumps[first : first + 9600] += rng.standard_normal(9600) * np.exp(-t[:9600] / 0.02)
-    swell = np.clip(np.sin(2 * np.pi * 0.5 * t), 0, 1)
-    samples = {
-        "breath": 0.05 * swell * band_noise(len(t), (500.0, 6000.0), rng),
-        "white": 0.1 * rng.standard_normal(len(t)),
-        "rumble": 0.1 * band_noise(len(t), (20.0, 300.0), rng),
-        "silence": np.zeros(len(t)),
-        "clicks": clicks,
-        "steps": 0.2 * thumps,
-    }[kind]
-    assert notes_of(samples, SR, role) == ()
-
-
-def test_a_breath_between_notes_is_none() -> None:
-    """Breath between two sung notes adds no note and takes none away."""
-    rng = np.random.default_rng(9)
-    sung = faded(tone(steady(293.7, 0.7, SR), SR, rng), SR, rise_s=0.04, fall_s=0.05)
-    breath = 0.15 * faded(band_noise(round(0.4 * SR), (600.0, 7000.0), rng), SR, rise_s=0.1)
-    samples = laid_out([(0.3, sung), (1.15, breath), (1.6, sung)], 2.6, SR)
-    notes = notes_of(samples, SR, "lead-voice")
-    assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6], abs=0.03)
-
-
 def test_a_stem_shorter_than_a_note_gives_none() -> None:
     """Nothing, or a few samples, hold no note and break nothing."""
     assert notes_of(np.zeros(0), SR, "fretted") == ()
@@ -314,19 +280,6 @@ def test_strokes_on_a_ringing_string_are_found(f1_hz: float, length_s: float) ->
     samples = with_floor(0.5 * sound.samples / np.abs(sound.samples).max(), -75.0, rng)
     notes, _ = found_notes(stem_of(samples, DEMO_SR, "fretted"))
     assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.012)
-
-
-def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:
-    """A pluck alone for 0.15 s, then under a rising noise, is a note all the same."""
-    rng = np.random.default_rng(2)
-    pluck = tone(steady(220.0, 0.6, 16_000), 16_000, rng, decay_s=0.6)
-    pluck[:32] *= np.linspace(0.0, 1.0, 32)
-    noise = 0.5 * np.std(pluck) * rng.standard_normal(8000)
-    noise *= np.clip(np.arange(len(noise)) / 1600, 0.0, 1.0)
-    stem = stem_of(laid_out([(0.3, pluck), (0.42, noise)], 1.2, 16_000), 16_000, "fretted")
-    notes, heard = found_notes(stem)
-    assert np.median(heard.strength[60:180]) < 0.8
-    assert any(abs(n.start_s - 0.3) < 0.02 and abs(n.pitch_hz / 220.0 - 1) < 0.02 for n in notes)
 
 
 def hissed(samples: Floats, last_s: float, seed: int) -> Floats:

@@ -51,3 +51,30 @@ def test_too_short_a_stretch_stays() -> None:
     f0_hz[:] = np.nan
     f0_hz[64:73] = LOW_HZ
     np.testing.assert_array_equal(without_thumps(stem, f0_hz), f0_hz)
+
+
+@pytest.mark.parametrize("times", [2, 3])
+@pytest.mark.parametrize("length_s", [0.12, 0.4])
+def test_the_knock_of_a_body_lasts_no_longer_than_it_rings(times: int, length_s: float) -> None:
+    """Read at a half or a third of A4 for 0.12 s, a knock; for 0.4 s, another string."""
+    low_hz = 440.0 / times
+    t = moments(0.5, SR)
+    knock = 0.4 * np.sin(2 * np.pi * 0.96 * low_hz * t)
+    note = tone(steady(440.0, 0.5, SR), SR, np.random.default_rng(7), decay_s=0.5)
+    stem = stem_of(laid_out([(0.3, note + knock)], 1.2, SR), SR, "fretted")
+    f0_hz = np.full(round(1.2 / HOP_S) + 1, np.nan)
+    f0_hz[round(0.32 / HOP_S) : round((0.32 + length_s) / HOP_S)] = low_hz
+    expected = times if length_s < 0.2 else 1
+    np.testing.assert_allclose(without_thumps(stem, f0_hz), expected * f0_hz)
+
+
+def test_faint_partials_where_they_belong_are_a_note() -> None:
+    """Odd partials 22 dB under the even ones, but each in its place, as of a recorded string."""
+    low_hz = 103.8
+    amplitudes = [0.7, 1.0, *[(0.03 if n % 2 else 0.5) for n in range(3, 12)]]
+    rng = np.random.default_rng(7)
+    low = tone(steady(low_hz, 0.16, SR), SR, rng, amplitudes=amplitudes, decay_s=0.5)
+    stem = stem_of(laid_out([(0.3, low)], 1.0, SR), SR, "fretted")
+    f0_hz = np.full(round(1.0 / HOP_S) + 1, np.nan)
+    f0_hz[round(0.32 / HOP_S) : round(0.44 / HOP_S)] = low_hz
+    np.testing.assert_array_equal(without_thumps(stem, f0_hz), f0_hz)

@@ -1,4 +1,4 @@
-"""What no bass string repeats is pressed down before its periods are looked for."""
+"""What no string repeats is pressed down before its periods are looked for."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone
 
-from planner.bass_band import bass_band
 from planner.model import Floats
+from planner.string_band import bass_band, guitar_band
 
 SR = 16_000
 
@@ -24,6 +24,31 @@ def gain_db(f_hz: float) -> float:
 def test_gains_are_those_of_the_filters(f_hz: float, expected_db: float) -> None:
     """Butterworth: order two from 150 Hz, f^2 / sqrt(f^4 + 150^4); order four at 1 kHz, -3 dB."""
     assert gain_db(f_hz) == pytest.approx(expected_db, abs=0.1)
+
+
+@pytest.mark.parametrize(("f_hz", "expected_db"), [(75.0, -12.3), (150.0, -7.0), (300.0, -3.0)])
+def test_a_guitars_band_falls_by_first_order(f_hz: float, expected_db: float) -> None:
+    """Butterworth of order one from 300 Hz: f / sqrt(f^2 + 300^2)."""
+    sine = np.sin(2 * np.pi * f_hz * moments(1.0, SR))
+    left = np.std(guitar_band(sine, SR)[SR // 4 :]) / np.std(sine[SR // 4 :])
+    assert 20 * np.log10(left) == pytest.approx(expected_db, abs=0.1)
+
+
+@pytest.mark.parametrize("knock_hz", [150.0, 195.0, 220.0])
+def test_a_short_note_over_the_knock_of_its_body_is_found(knock_hz: float) -> None:
+    """Near half of A4, 6.5 dB over the string at first, as on a recorded nylon-strung guitar."""
+    t = moments(0.12, SR)
+    starts = [0.3 + 0.125 * k for k in range(6)]
+    sounds = []
+    for k, at_s in enumerate(starts):
+        f_hz = 440.0 * 2 ** (k % 3 / 12)
+        string = tone(steady(f_hz, 0.12, SR), SR, np.random.default_rng(k), decay_s=0.5)
+        knock = 1.5 * np.std(string) * np.exp(-t / 0.04) * np.sin(2 * np.pi * knock_hz * t)
+        sounds.append((at_s, faded(string + knock, SR, rise_s=0.002, fall_s=0.02)))
+    notes, _ = found_notes(stem_of(laid_out(sounds, 1.6, SR), SR, "fretted"))
+    assert [n.start_s for n in notes] == pytest.approx(starts, abs=0.02)
+    midis = [round(69 + 12 * np.log2(n.pitch_hz / 440.0)) for n in notes]
+    assert midis == [69, 70, 71, 69, 70, 71]
 
 
 def slapped(f_hz: float, length_s: float, thump_hz: float) -> Floats:

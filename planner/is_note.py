@@ -1,0 +1,165 @@
+"""Is a step of a stem's pitch a note, or only a ring, a breath, bleed or handling?
+
+A note is long, loud and periodic enough. Softly it may begin with a stroke, or go on from the note
+before; what nothing starts, far under the loud notes or the note before, only rings.
+
+All thresholds below are in the units of their names; where no source is named they are common
+practice without one, checked on synthetic melodies in rooms and on recorded instruments.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.pitch_levels import MIN_NOTE_S
+from planner.pitch_steps import Step
+from planner.tracker import LEVEL_S
+
+_MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
+_SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
+_SOFT_MEDIAN_STRENGTH = 0.92
+_WEAK_NOTE_DB = 32.0  # under the loud notes of the stem: bleed, handling, string noise
+_LOUD_MOMENT_DB = 15.0
+_PITCHED_STEM_SHARE = 0.3
+_UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
+_UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
+_RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
+_LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
+_STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
+_SLIDES_S = 0.2  # chosen: a hand's way over a few frets; a hammer-on takes a tenth of it
+_EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
+_SLUR_FALLS_DB = 6.0  # a fast decay of 40 dB a second included; a stopped note falls more
+_AT_PITCH = 0.5  # semitones
+_HAND_REACHES = 11.0  # semitones: an octave or more is another string, or a partial left alone
+
+
+def loud_level_db(track: PitchTrack, level_db: Floats, steps: list[Step]) -> float:
+    """Give the level of the stem's loud notes, by which faint ones are judged, dBFS."""
+    return max(_notes_db(level_db, steps), _unpitched_floor_db(track))
+
+
+def is_note(
+    stem: Stem,
+    step: Step,
+    previous: Step | None,
+    track: PitchTrack,
+    level_db: Floats,
+    loud_db: float,
+) -> bool:
+    """Tell whether a step is a note.
+
+    Parameters
+    ----------
+    stem, track : the stem and its coarse pitch
+    step, previous : frames of one pitch, and the note before
+    level_db : (frames,) level of what is pitched
+    loud_db : level of the stem's loud notes, of `loud_level_db`
+    """
+    span = slice(step.first, step.last)
+    if (step.last - step.first) * track.hop_s < MIN_NOTE_S:
+        return False
+    peak = level_db[span].max()
+    if peak < loud_db - _WEAK_NOTE_DB:
+        return False
+    soft = peak < loud_db - _SOFT_NOTE_DB
+    strength = float(np.median(track.strength[span]))
+    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
+        strength = max(strength, _struck_strength(track, step))
+    if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+        return False
+    if (
+        previous is not None
+        and step.begins in ("legato", "soft")
+        and _slurred(track, previous, step)
+    ):
+        return True
+    if step.begins not in ("attack", "swell"):
+        driven = stem.role in HARMONIC_ROLES
+        if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
+            return False
+    close = previous is not None and step.first - previous.last < round(0.15 / track.hop_s)
+    if previous is not None and close and step.begins != "attack":
+        before = level_db[previous.first : previous.last].max()
+        if peak < before - _RING_DB:
+            return False
+    return True
+
+
+def _notes_db(level_db: Floats, steps: list[Step]) -> float:
+    """Level of the stem's loud notes: the 90th percentile, by time, of the notes' own peaks."""
+    if not steps:
+        return 0.0
+    peaks = np.array([level_db[s.first : s.last].max() for s in steps])
+    lengths = np.array([s.last - s.first for s in steps])
+    order = peaks.argsort()
+    reached = np.cumsum(lengths[order]) / lengths.sum()
+    return float(peaks[order][np.searchsorted(reached, 0.9)])
+
+
+def _unpitched_floor_db(track: PitchTrack) -> float:
+    """Level that counts as loud in a stem whose loud moments are not pitched; -inf elsewhere.
+
+    Where a shaker or a drum is what the stem is about, the faint pitched moments between are
+    other instruments leaking in.
+    """
+    sounding = track.level_db > -100.0
+    if not sounding.any():
+        return -np.inf
+    loud_db = float(np.percentile(track.level_db[sounding], 97))
+    loud = track.level_db > loud_db - _LOUD_MOMENT_DB
+    pitched = ~np.isnan(track.f0_hz[loud])
+    if pitched.mean() > _PITCHED_STEM_SHARE:
+        return -np.inf
+    return loud_db - _LOUD_MOMENT_DB + _WEAK_NOTE_DB
+
+
+def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
+    """Whether the sound of one step goes on at the pitch of the next, however faint by then.
+
+    A hammer-on, a slide or a slur takes the string's own sound along: clean up to the change and
+    soon after it, and no softer. What is left when a note stops is softer than it was; what is
+    uncovered when a note fades is mixed with it for a while.
+    """
+    pitches_hz = [float(np.nanmedian(track.f0_hz[s.first : s.last])) for s in (before, step)]
+    leaves = before.last - 1 - int(np.argmax(_at(pitches_hz[0], track, before)[::-1]))
+    arrives = step.first + int(np.argmax(_at(pitches_hz[1], track, step)))
+    window_s = _LOW_REACH_S if min(pitches_hz) < _LOW_HZ else LEVEL_S / 2
+    aside, reach = round(window_s / track.hop_s), round(_EITHER_SIDE_S / track.hop_s)
+    if (arrives - leaves) * track.hop_s > _SLIDES_S:
+        return False
+    sides = [
+        slice(max(before.first, leaves - aside - reach), leaves - aside),
+        slice(arrives + aside, min(step.last, arrives + aside + reach)),
+    ]
+    if any(side.stop - side.start < reach for side in sides):
+        return False
+    if any((track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides):
+        return False
+    moved = 12 * np.log2(pitches_hz[1] / pitches_hz[0])
+    fall_db = np.median(track.level_db[sides[0]]) - np.median(track.level_db[sides[1]])
+    return bool(abs(moved) < _HAND_REACHES and fall_db < _SLUR_FALLS_DB)
+
+
+def _at(pitch_hz: float, track: PitchTrack, step: Step) -> NDArray[np.bool_]:
+    """Which frames of a step are at a pitch."""
+    off = 12 * np.log2(track.f0_hz[step.first : step.last] / pitch_hz)
+    at: NDArray[np.bool_] = np.abs(off) < _AT_PITCH
+    return at
+
+
+def _struck_strength(track: PitchTrack, step: Step) -> float:
+    """How periodic a stroke is, where the rest of its note or what lies beside it is less so.
+
+    Strings that go on sounding around it do not unmake a stroke, nor do the neighbours of a note so
+    short and low that the window which reads it looks past both its ends.
+    """
+    whole = slice(step.first, step.last)
+    stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
+    strength = float(np.median(track.strength[stroke]))
+    reach = round(_LOW_REACH_S / track.hop_s)
+    if np.nanmedian(track.f0_hz[whole]) < _LOW_HZ and step.last - step.first > 2 * reach:
+        inner = track.strength[step.first + reach : step.last - reach]
+        strength = max(strength, float(np.median(inner)))
+    return strength

@@ -1,0 +1,206 @@
+"""At which pitches does a line stay, and which of them are one note's?
+
+A stepwise-constant fit says where the line takes a step; glides, scoops, bends and what a voice
+leaves for a moment are joined to the note that they belong to.
+
+All thresholds are common practice without a source, checked on synthetic melodies in rooms and on
+recorded instruments.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
+_STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
+_STEP_COST = 9.0
+_STEP_CAP = 6.0  # one wild frame never costs more than this
+_STEP_GRID = 0.25  # semitones
+_GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
+_MIXED_S = 0.12
+_AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
+_SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
+_SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
+# A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
+_SUNG_WAVER_S = 0.12
+_SUNG_WAVER = 1.4  # semitones: away and back
+_GLIDE_RATE = 4.0  # semitones per second
+_DEPARTED_SHARE = 0.30
+_BORDER_REACH_S = 0.06
+# From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
+# makes 25 ms of it, a slide of some frets may take 40. A string pulled in 0.1 s takes 40 too, which
+# cannot be told from a slide; most bends take longer.
+_BEND_S = 0.045
+_BEND_SEMITONES = 3.5
+SAME_NOTE = 0.55  # semitones: two steps this close are one note
+
+Piece = tuple[int, int]  # frames of one pitch, half-open
+
+
+def level_pieces(
+    midi: Floats, line: Floats, marked: NDArray[np.intp], hop_s: float, *, bends: bool, sung: bool
+) -> list[Piece]:
+    """Cut one pitched run where its vibrato midline steps from one note to the next.
+
+    Parameters
+    ----------
+    midi, line : (n,) semitones, and the same with vibrato taken out
+    marked : frames at which something clearly begins, struck or not: no glide leads across one
+    bends : a string that is struck once and pulled to another pitch stays one note
+    sung : short moments away from a pitch are no notes
+    """
+    cuts = [0, *potts_steps(line), len(line)]
+    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s)
+    if sung:
+        pieces = _join_wavers(pieces, line, hop_s)
+    pieces = _from_departure(pieces, midi, hop_s)
+    return _join_bends(pieces, line, hop_s) if bends else pieces
+
+
+def potts_steps(line: Floats) -> list[int]:
+    """Find the frames at which a stepwise-constant fit of a semitone line takes a step.
+
+    Each frame costs a Huber loss of its distance from the current level, each step a fixed
+    price; the cheapest sequence of levels is found exactly.
+    """
+    levels = np.arange(
+        np.floor(line.min() / _STEP_GRID) * _STEP_GRID, line.max() + _STEP_GRID, _STEP_GRID
+    )
+    distance = np.abs(line[:, None] - levels) / _STEP_SIGMA
+    loss = np.where(distance < 1.5, 0.5 * distance**2, 1.5 * (distance - 0.75))
+    loss = np.minimum(loss, _STEP_CAP)
+    if loss.sum(axis=0).min() <= _STEP_COST:
+        return []  # one level costs no more than a step alone
+    total = np.empty_like(loss)  # what the best way to each level costs
+    total[0] = loss[0]
+    for before, here, added in zip(total[:-1], total[1:], loss[1:], strict=True):
+        np.minimum(before, before[before.argmin()] + _STEP_COST, out=here)
+        here += added
+    state = int(total[-1].argmin())
+    cuts = []
+    for frame in range(len(line) - 1, 0, -1):
+        best = int(total[frame - 1].argmin())
+        if total[frame - 1, best] + _STEP_COST < total[frame - 1, state]:
+            cuts.append(frame)
+            state = best
+    return cuts[::-1]
+
+
+def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
+    """Join what a voice leaves for a moment to what it comes back to."""
+    levels = [float(np.median(line[a:b])) for a, b in pieces]
+    joined: list[Piece] = []
+    kept: list[float] = []
+    index = 0
+    while index < len(pieces):
+        a, b = pieces[index]
+        if kept and index + 1 < len(pieces) and (b - a) * hop_s < _SUNG_WAVER_S:
+            away, back = levels[index] - kept[-1], levels[index + 1] - kept[-1]
+            if abs(away) < _SUNG_WAVER and abs(back) < SAME_NOTE:
+                joined[-1] = (joined[-1][0], pieces[index + 1][1])
+                index += 2
+                continue
+        joined.append((a, b))
+        kept.append(levels[index])
+        index += 1
+    return joined
+
+
+def _join_steps(
+    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float
+) -> list[Piece]:
+    """Give glides to the note they lead to, and join neighbours at the same pitch.
+
+    ``marked``: frames at which something clearly begins; no glide leads across one.
+
+    While one note still rings, the period that it shares with the next is long: a moment at a
+    whole fraction of the next note's pitch belongs to that note too.
+    """
+
+    def level(piece: Piece) -> float:
+        return float(np.median(line[piece[0] : piece[1]]))
+
+    pieces = list(pieces)
+    index = 0
+    while index < len(pieces) and len(pieces) > 1:
+        a, b = pieces[index]
+        length_s = (b - a) * hop_s
+        part = line[a:b]
+        # Only what still moves in its middle is a glide: a note of a scale moves at both ends.
+        middle = part[len(part) // 4 : len(part) - len(part) // 4]
+        begins = len(marked) > 0 and np.abs(marked - b).min() <= _AT_BORDER_FRAMES
+        glides = (
+            not begins
+            and length_s < _GLIDE_S
+            and all(
+                abs(p[-1] - p[0])
+                > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
+                for p in (part, middle)
+            )
+        )
+        following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
+        mixed = length_s < _MIXED_S and any(
+            abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
+        )
+        scooped = index == 0 and length_s < _GLIDE_S and _leads_up_to(part, following)
+        if length_s < MIN_NOTE_S or glides or mixed or scooped:
+            if index + 1 < len(pieces):
+                pieces[index : index + 2] = [(a, pieces[index + 1][1])]
+            else:
+                pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
+            index = max(0, index - 1)
+            continue
+        if index > 0 and abs(level(pieces[index - 1]) - level((a, b))) < SAME_NOTE:
+            pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
+            index = max(0, index - 1)
+            continue
+        index += 1
+    return pieces
+
+
+def _leads_up_to(start: Floats, following: float) -> bool:
+    """Is what a sound begins with only its way to a pitch less than a semitone off?"""
+    quarter = max(1, len(start) // 4)
+    gap = following - float(np.median(start[:quarter]))
+    gone = following - float(np.median(start[-quarter:]))
+    return abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE if gap else False
+
+
+def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
+    """Join neighbours between which the pitch moves too slowly for a finger that falls or lifts."""
+    joined = pieces[:1]
+    for a, b in pieces[1:]:
+        first = joined[-1][0]
+        old, new = float(np.median(line[first:a])), float(np.median(line[a:b]))
+        share = (line[first:b] - old) / (new - old if new != old else 1.0)
+        border = a - first
+        left = np.flatnonzero(share[: border + 1] < 0.2)
+        there = np.flatnonzero(share[border:] > 0.8)
+        moving_s = (border + there[0] - left[-1]) * hop_s if len(left) and len(there) else 0.0
+        if moving_s > _BEND_S and abs(new - old) < _BEND_SEMITONES:
+            joined[-1] = (first, b)
+        else:
+            joined.append((a, b))
+    return joined
+
+
+def _from_departure(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
+    """Put each border where the line has left the old note by a third of the way to the new."""
+    reach = round(_BORDER_REACH_S / hop_s)
+    for index in range(1, len(pieces)):
+        (a, border), (_, b) = pieces[index - 1], pieces[index]
+        old = float(np.median(line[a:border]))
+        new = float(np.median(line[border:b]))
+        lo, hi = (
+            max(a + 1, border - reach, (a + border) // 2),
+            min(border + reach, (border + b) // 2),
+        )
+        still_old = np.abs(line[lo:hi] - old) < _DEPARTED_SHARE * abs(new - old)
+        moved = lo + int(np.flatnonzero(still_old)[-1]) + 1 if still_old.any() else border
+        pieces[index - 1], pieces[index] = (a, moved), (moved, b)
+    return pieces

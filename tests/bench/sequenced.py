@@ -1,0 +1,172 @@
+"""Recorded single notes set in lines: ``python -m tests.bench.sequenced FOLDER``.
+
+``FOLDER`` as for `tests.bench.named`. Each line strings recorded notes together at random: a pluck
+is damped within 20 to 60 ms when the next begins; of what is blown or bowed some notes are tongued
+(with the attack that was recorded), others slurred (taken from 0.2 s into the recording, with a
+crossfade of 20 ms). Notes between the recorded ones are played back up to two semitones faster or
+slower. So every attack, tone and decay is a player's, while where each note begins and its named
+pitch are known. A recording that swells for 0.1 s and more begins anywhere from its first sound,
+40 dB down, to where it is heard, 15 dB down (see `tests.bench.rendered`). Files whose pitch is not
+the named one, by librosa's yin, are left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+import librosa
+import numpy as np
+import soundfile
+
+from planner.model import HARMONIC_ROLES, Floats, Role
+from planner.pitch import midi_to_hz
+from tests.bench.named import AUDIO, ROLES, named_pitch
+from tests.bench.rendered import Score, score
+from tests.tones.exact import found_notes, stem_of
+
+SR = 44_100
+_LAST_S = 20.0
+_INTO_S = 0.2
+_CROSS_S = 0.02
+_HEARD_DB = 15.0
+_ENVELOPE_S = 0.010
+_LEAST_S = 0.6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """A recorded note from just before it is heard, and its named pitch."""
+
+    midi: int
+    samples: Floats
+
+
+def recordings(folder: Path) -> list[Recording]:
+    """Read the notes of one instrument whose pitch is the one they are named by."""
+    out = []
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in AUDIO):
+        midi = named_pitch(path)
+        if midi is None:
+            continue
+        channels, sr = soundfile.read(path, always_2d=True)
+        samples = librosa.resample(channels.mean(axis=1), orig_sr=sr, target_sr=SR)
+        level = _envelope(samples)
+        loud = level[: round(1.0 * SR)].max()
+        first = int(np.argmax(level > loud * 10 ** (-40 / 20)))
+        samples = samples[first:] / np.abs(samples).max()
+        if len(samples) < _LEAST_S * SR:
+            continue
+        middle = samples[round(0.15 * SR) : round(_LEAST_S * SR)]
+        named_hz = midi_to_hz(midi)
+        yin_hz = librosa.yin(
+            middle, fmin=max(named_hz / 2.2, 25.0), fmax=named_hz * 2.2, sr=SR, frame_length=4096
+        )
+        if abs(12 * np.log2(np.median(yin_hz) / named_hz)) < 0.4:
+            out.append(Recording(midi, samples))
+    return out
+
+
+def _envelope(samples: Floats) -> Floats:
+    width = round(_ENVELOPE_S * SR)
+    energy = np.concatenate([[0.0], np.cumsum(np.square(samples))])
+    level: Floats = np.sqrt(np.maximum(energy[width:] - energy[:-width], 0.0) / width)
+    return level
+
+
+def line_of(
+    notes: list[Recording], role: Role, seed: int, *, fast: bool
+) -> tuple[Floats, list[tuple[float, float, int, int]], list[float]]:
+    """Set a line: its samples, its notes (start, end in s, MIDI, 0) and where each is heard."""
+    rng = np.random.default_rng(seed)
+    lengths = [0.125, 0.125, 0.167, 0.25] if fast else [0.25, 0.33, 0.5, 0.5, 0.75]
+    driven = role in HARMONIC_ROLES
+    low, high = min(n.midi for n in notes), max(n.midi for n in notes)
+    made = np.zeros(round((_LAST_S + 2.0) * SR))
+    line: list[tuple[float, float, int, int]] = []
+    starts: list[float] = []
+    at_s, midi, joined = 0.4, int(rng.integers(low, high + 1)), False
+    while at_s < _LAST_S:
+        length_s = float(rng.choice(lengths))
+        near = min(notes, key=lambda n: abs(n.midi - midi))
+        if abs(near.midi - midi) > 2:
+            midi = near.midi
+        rate = 2.0 ** ((midi - near.midi) / 12)
+        slurred = driven and joined and rng.random() < 0.5
+        from_s = _INTO_S if slurred else 0.0
+        gone_s = _CROSS_S if driven else float(rng.uniform(0.02, 0.06))
+        read = (from_s + np.arange(round((length_s + gone_s) * SR)) / SR) * rate * SR
+        sound = np.interp(read, np.arange(len(near.samples)), near.samples, right=0.0)
+        sound *= 10 ** (float(rng.uniform(-8.0, 0.0)) / 20)
+        fade = round(gone_s * SR)
+        sound[-fade:] *= np.cos(np.linspace(0.0, np.pi / 2, fade))
+        if slurred:
+            sound[: round(_CROSS_S * SR)] *= np.sin(
+                np.linspace(0.0, np.pi / 2, round(_CROSS_S * SR))
+            )
+        first = round(at_s * SR)
+        made[first : first + len(sound)] += sound
+        level = _envelope(sound[: round(length_s * SR)])
+        risen = float(np.argmax(level > level.max() * 10 ** (-_HEARD_DB / 20))) / SR
+        line.append((at_s, at_s + length_s, midi, 0))
+        starts.append(at_s + (_CROSS_S / 2 if slurred else risen + _ENVELOPE_S / 2))
+        joined = rng.random() < 0.7
+        at_s += length_s + (0.0 if joined else float(rng.choice([0.05, 0.15, 0.4])))
+        step = int(rng.choice([-12, -7, -5, -4, -3, -2, -2, -1, -1, 1, 1, 2, 2, 3, 4, 5, 7, 12]))
+        midi += step if low <= midi + step <= high else -step
+        midi = int(np.clip(midi, low, high))
+    return 0.5 * made + 1e-5 * rng.standard_normal(len(made)), line, starts
+
+
+def score_of(notes: list[Recording], role: Role, seed: int, *, fast: bool) -> Score:
+    """Set a line, find its notes, and compare."""
+    samples, line, starts = line_of(notes, role, seed, fast=fast)
+    notes_found, _ = found_notes(stem_of(samples, SR, role))
+    found = np.array([[n.start_s, n.pitch_hz] for n in notes_found]).reshape(-1, 2)
+    return score(line, _as_found(line, starts, found), found)
+
+
+def _as_found(
+    line: list[tuple[float, float, int, int]], starts: list[float], found: Floats
+) -> list[float]:
+    """Starts of notes as far towards those found as the recordings' own rises leave open."""
+    out = []
+    for (from_s, _, midi, _), heard_s in zip(line, starts, strict=True):
+        here = found[np.abs(12 * np.log2(found[:, 1] / midi_to_hz(midi))) < 0.5, 0]
+        within = here[(here > from_s - 0.05) & (here < heard_s)]
+        out.append(max(from_s, float(within[-1])) if len(within) else heard_s)
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.sequenced", description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--seeds", type=int, nargs=2, default=(1, 2), metavar=("FIRST", "LAST"))
+    parser.add_argument("--only", nargs="*", default=list(ROLES), choices=list(ROLES))
+    options = parser.parse_args()
+    seeds = range(options.seeds[0], options.seeds[1] + 1)
+    means = []
+    for instrument in options.only:
+        role = ROLES[instrument]
+        notes = [] if role == "tuning-reference" else recordings(options.folder / instrument)
+        if len(notes) < 4:
+            continue
+        row, words = [], []
+        for fast in (False, True):
+            scores = [score_of(notes, role, seed, fast=fast) for seed in seeds]
+            row.append(float(np.mean([s.heard for s in scores])))
+            fates = sum((s.fates for s in scores), Counter())
+            words.append(", ".join(f"{n} {fate}" for fate, n in fates.items() if n))
+        means.append(row)
+        print(_told(instrument, row) + f"   {words[0]} | {words[1]}", flush=True)
+    print(_told("mean", [float(value) for value in np.mean(means, axis=0)]))
+
+
+def _told(name: str, row: list[float]) -> str:
+    return "{:16s} slow {:.3f}  fast {:.3f}".format(name, *row)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,98 @@
+"""Rings, breaths and bleed are no notes; faint slurs and strokes under others are."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone, with_floor
+
+from planner.demo.tones import band_noise
+from planner.model import Floats, Role
+
+SR = 48_000
+
+
+@pytest.mark.parametrize("kind", ["breath", "white", "rumble", "silence", "clicks", "steps"])
+@pytest.mark.parametrize("role", ["lead-voice", "fretted"])
+def test_what_is_not_pitched_gives_no_notes(kind: str, role: Role) -> None:
+    """Breaths, noise, silence, clicks and footsteps hold no notes."""
+    rng = np.random.default_rng(8)
+    t = moments(3.0, SR)
+    clicks = np.zeros(len(t))
+    clicks[rng.integers(0, len(t), 12)] = 0.4
+    thumps = np.zeros(len(t))
+    for at in (0.4, 1.0, 1.7, 2.3):
+        first = round(at * SR)
+        thumps[first : first + 9600] += rng.standard_normal(9600) * np.exp(-t[:9600] / 0.02)
+    swell = np.clip(np.sin(2 * np.pi * 0.5 * t), 0, 1)
+    samples = {
+        "breath": 0.05 * swell * band_noise(len(t), (500.0, 6000.0), rng),
+        "white": 0.1 * rng.standard_normal(len(t)),
+        "rumble": 0.1 * band_noise(len(t), (20.0, 300.0), rng),
+        "silence": np.zeros(len(t)),
+        "clicks": clicks,
+        "steps": 0.2 * thumps,
+    }[kind]
+    assert found_notes(stem_of(samples, SR, role))[0] == ()
+
+
+def test_a_breath_between_notes_is_none() -> None:
+    """Breath between two sung notes adds no note and takes none away."""
+    rng = np.random.default_rng(9)
+    sung = faded(tone(steady(293.7, 0.7, SR), SR, rng), SR, rise_s=0.04, fall_s=0.05)
+    breath = 0.15 * faded(band_noise(round(0.4 * SR), (600.0, 7000.0), rng), SR, rise_s=0.1)
+    samples = laid_out([(0.3, sung), (1.15, breath), (1.6, sung)], 2.6, SR)
+    notes = found_notes(stem_of(samples, SR, "lead-voice"))[0]
+    assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6], abs=0.03)
+
+
+def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:
+    """A pluck alone for 0.15 s, then under a rising noise, is a note all the same."""
+    rng = np.random.default_rng(2)
+    pluck = tone(steady(220.0, 0.6, 16_000), 16_000, rng, decay_s=0.6)
+    pluck[:32] *= np.linspace(0.0, 1.0, 32)
+    noise = 0.5 * np.std(pluck) * rng.standard_normal(8000)
+    noise *= np.clip(np.arange(len(noise)) / 1600, 0.0, 1.0)
+    stem = stem_of(laid_out([(0.3, pluck), (0.42, noise)], 1.2, 16_000), 16_000, "fretted")
+    notes, heard = found_notes(stem)
+    assert np.median(heard.strength[60:180]) < 0.8
+    assert any(abs(n.start_s - 0.3) < 0.02 and abs(n.pitch_hz / 220.0 - 1) < 0.02 for n in notes)
+
+
+def hammered(semitones: float, f1_hz: float) -> Floats:
+    """A string struck at 0.3 s, fading by 43 dB a second, hammered on to another pitch at 0.8 s."""
+    line = steady(f1_hz, 1.0, SR)
+    line[SR // 2 :] *= 2.0 ** (semitones / 12.0)
+    width = round(0.01 * SR)
+    line[SR // 2 - width : SR // 2] = np.geomspace(line[0], line[-1], width)
+    return tone(line, SR, np.random.default_rng(4), decay_s=0.2)
+
+
+@pytest.mark.parametrize("f1_hz", [98.0, 220.0, 440.0])
+@pytest.mark.parametrize("semitones", [-3.0, 2.0])
+def test_a_hammered_note_is_found_however_faint_it_is_by_then(
+    semitones: float, f1_hz: float
+) -> None:
+    """22 dB under the strokes at its start, clean, and no softer than what leads to it."""
+    rng = np.random.default_rng(5)
+    strokes = [(0.3, hammered(semitones, f1_hz))]
+    strokes += [(1.6 + 0.4 * k, faded(hammered(0.0, f1_hz)[: SR // 3], SR)) for k in range(4)]
+    stem = stem_of(with_floor(0.5 * laid_out(strokes, 3.6, SR), -90.0, rng), SR, "fretted")
+    notes, _ = found_notes(stem)
+    assert [n.start_s for n in notes] == pytest.approx([0.3, 0.8, 1.6, 2.0, 2.4, 2.8], abs=0.02)
+    assert 12 * np.log2(notes[1].pitch_hz / f1_hz) == pytest.approx(semitones, abs=0.1)
+
+
+def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
+    """A string ringing along 22 dB under a note that is stopped is as faint, and was not played."""
+    rng = np.random.default_rng(5)
+    played = faded(tone(steady(220.0, 0.5, SR), SR, rng, decay_s=2.0), SR)
+    ringing = 10 ** (-22 / 20) * tone(steady(247.0, 1.1, SR), SR, rng, decay_s=2.0)
+    pieces = [
+        (0.3, played),
+        (0.3, faded(ringing, SR)),
+        *((1.6 + 0.6 * k, played) for k in range(3)),
+    ]
+    stem = stem_of(with_floor(0.5 * laid_out(pieces, 3.8, SR), -90.0, rng), SR, "fretted")
+    notes, _ = found_notes(stem)
+    assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6, 2.2, 2.8], abs=0.02)

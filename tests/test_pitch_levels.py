@@ -1,0 +1,43 @@
+"""A pitch line takes a step where another pitch stays; wild frames and unrest are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.model import Floats
+from planner.pitch_levels import potts_steps
+
+HOP_S = 0.005
+
+
+def flat(*parts: tuple[float, float]) -> Floats:
+    """Join flat pieces: (semitones, seconds) each."""
+    return np.concatenate([np.full(round(s / HOP_S), midi) for midi, s in parts])
+
+
+def test_a_flat_line_has_no_steps() -> None:
+    """A line with the small unrest of a held note stays in one piece."""
+    line = flat((60.0, 2.0)) + 0.05 * np.random.default_rng(1).standard_normal(400)
+    assert potts_steps(line) == []
+
+
+@pytest.mark.parametrize("semitones", [1.0, -2.0, 12.0])
+def test_a_step_is_found_where_it_is(semitones: float) -> None:
+    """A lasting step of a semitone or more is found to the frame."""
+    line = flat((60.0, 0.5), (60.0 + semitones, 0.5))
+    assert potts_steps(line) == [100]
+
+
+def test_wild_frames_are_no_step() -> None:
+    """Three frames an octave off are not worth two steps."""
+    line = flat((60.0, 1.0))
+    line[90:93] = 72.0
+    assert potts_steps(line) == []
+
+
+def test_the_cheapest_explanation_is_found() -> None:
+    """Four notes through noise give the three borders, each within two frames."""
+    made = flat((55.0, 0.3), (57.0, 0.25), (62.0, 0.4), (61.0, 0.3))
+    line = made + 0.1 * np.random.default_rng(2).standard_normal(len(made))
+    assert potts_steps(line) == pytest.approx([60, 110, 190], abs=2)
