@@ -16,6 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from planner.arrival import arrival_s
 from planner.contour import Contour
 from planner.model import (
     FAIR_CENTS,
@@ -46,7 +47,6 @@ from planner.vibrato import Vibrato, usual_rate_hz
 _END_SHARE = 0.15
 _END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
-_SETTLED_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
@@ -128,7 +128,12 @@ def _measure(
         vibrato_hz=vibrato.rate_hz if vibrato else None,
         vibrato_half_cents=vibrato.half_cents if vibrato else None,
         vibrato_regularity=vibrato.regularity if vibrato else None,
-        settle_s=_settle(contour, cents, sustain.cents, vibrato, line.sustain_last_s),
+        settle_s=arrival_s(
+            contour.t_s,
+            cents - sustain.cents,
+            (line.sustain_first_s, line.sustain_last_s),
+            vibrato,
+        ),
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
         partials_cents=partials,
@@ -183,25 +188,6 @@ def _end(
     if vibrato is not None:
         line = line - vibrato.at(contour.t_s[inside])
     return float(note.pitch_hz * 2 ** (np.mean(line) / 1200))
-
-
-def _settle(
-    contour: Contour,
-    cents: Floats,
-    sustain_cents: float,
-    vibrato: Vibrato | None,
-    last_s: float,
-) -> float | None:
-    """When the pitch comes to stay near its sustain, seconds from the note's start."""
-    line = cents - vibrato.at(contour.t_s) if vibrato is not None else cents
-    inside = contour.t_s <= last_s
-    off = np.abs(line[inside] - sustain_cents) > _SETTLED_CENTS
-    if not off.any():
-        return float(contour.t_s[0])
-    last_off = int(np.flatnonzero(off)[-1])
-    if last_off + 1 >= inside.sum():
-        return None
-    return float(contour.t_s[last_off + 1])
 
 
 def _partials_disagreement(fit: PartialFit) -> float | None:

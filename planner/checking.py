@@ -23,16 +23,16 @@ from planner.files.bounce_files import check_writers, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.ghost_check import ghosts_left
-from planner.hearing import HeardStem
+from planner.heard_stem import HeardStem
+from planner.listening import Progress, hear_all
 from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
-from planner.nulling import null_test
+from planner.nulling import null_test, tone_of_edits
 from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
 from planner.parts import clock_shifts
 from planner.plan_model import MOVING_ACTIONS
 from planner.recalling import answers_of, with_said_roles
-from planner.run import Progress, hear_all
 from planner.session_model import StemSpec
 from planner.sour_check import sour_check
 from planner.wording import raise_or_lower
@@ -129,6 +129,9 @@ def check_session(
         own = {pair.then.id: pair for pair in together}
         told = _about_the_file(spec, one.facts, original, sums, bool(planned))
         told += edited_said(planned, before, own)
+        bounce = found.get(stem[2])
+        if bounce is not None and sums[bounce] != sums[original]:
+            told += tuple(tone_of_edits(original, bounce, planned, own))
         stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
         pairs |= own
     stems = _with_linked(opened, found, jobs, pairs, stems)
@@ -243,8 +246,8 @@ def _hear(
     )
     bounced = replace(opened, stems=there)
     scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
-    heard, _, _ = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress)
-    return {one.code: one for one in heard}
+    heard = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress)
+    return {one.code: one for one in heard.stems}
 
 
 def _with_linked(
@@ -290,7 +293,8 @@ def _apart(
     heard = []
     for path in (before, after):
         one = replace(opened, stems=((spec, path, name),))
-        heard.append(hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)[0][0])
+        alone = hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)
+        heard.append(alone.stems[0])
     together, _ = paired(readings_of(heard[0]), readings_of(heard[1]))
     moved = {}
     for pair in together:

@@ -110,6 +110,11 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="keep excerpts of the recordings out of review.html",
     )
+    plan.add_argument(
+        "--measure-anew",
+        action="store_true",
+        help="listen to every stem, use nothing of measured_notes and keep nothing there",
+    )
     plan.add_argument("--quiet", action="store_true", help="no progress lines")
     plan.set_defaults(command=_plan)
 
@@ -248,6 +253,7 @@ def _plan(arguments: argparse.Namespace) -> int:
         csv_bom=arguments.csv_bom,
         csv_delimiter=";" if arguments.csv_dialect == "semicolon" else ",",
         page_sound=not arguments.silent_page,
+        measure_anew=arguments.measure_anew,
         progress=(lambda line: None) if arguments.quiet else _progress,
     )
     for line in _told(planned):
@@ -276,12 +282,11 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _plan_code(planned: Planned) -> int:
-    from planner.tally import open_questions
+    from planner.asking import asked
 
-    rows = open_questions(planned.plan) > 0
-    asked = any(f.severity == "question" for f in planned.plan.findings)
-    asked = asked or any(f.severity == "question" for f in planned.plan.a4.findings)
-    return QUESTIONS if rows or asked else DONE
+    rows = len(asked(planned.plan)) > 0
+    found = (*planned.plan.findings, *planned.plan.a4.findings)
+    return QUESTIONS if rows or any(f.severity == "question" for f in found) else DONE
 
 
 def _told(planned: Planned) -> list[str]:

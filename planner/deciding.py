@@ -259,7 +259,7 @@ def _section_labels(parts: dict[str, Part], ground: Ground) -> dict[str, Exposur
         return labels
     for part in parts.values():
         for n in part.stem.notes:
-            bar, _ = tempo_map.bar_beat(n.note.start_s + part.shift_s)
+            bar, _ = tempo_map.played_at(n.note.start_s + part.shift_s)
             for section in session.sections:
                 if section.from_bar <= bar <= section.to_bar:
                     labels[n.id] = section.exposure
@@ -309,7 +309,7 @@ def _with_severity(
             if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
                 told[n.id] = j
                 continue
-            beat = tempo_map.bar_beat(n.note.start_s + part.shift_s)[1] if tempo_map else None
+            beat = tempo_map.played_at(n.note.start_s + part.shift_s)[1] if tempo_map else None
             total, terms = ranking.severity(
                 error_cents=_faulty_cents(j),
                 tolerance_cents=j.tolerance_cents,

@@ -34,13 +34,7 @@ def edited_said(
     pairs : mapping
         Note id -> the note in both files.
     """
-    own = {
-        note_id
-        for r in rows
-        if r.kind == "note" and r.action in MOVING_ACTIONS
-        and r.state not in ("refused", "parked", "orphan")
-        for note_id in r.covers
-    }  # fmt: skip
+    own = edited_ids(rows)
     edited = [one for one in then if one.id in own]
     gone = [one.id for one in edited if one.id not in pairs and not one.shaky]
     louder = {k: db for k, pair in pairs.items() if (db := _louder_db(pair)) is not None}
@@ -58,6 +52,17 @@ def edited_said(
         if abs(by) > _LEVEL_DB:
             changed.append((by, one.id))
     return (*_gone_words(gone), *_level_words(changed))
+
+
+def edited_ids(rows: Iterable[Row]) -> frozenset[str]:
+    """Name the notes that have an edit of their own, neither refused nor parked."""
+    return frozenset(
+        note_id
+        for r in rows
+        if r.kind == "note" and r.action in MOVING_ACTIONS
+        and r.state not in ("refused", "parked", "orphan")
+        for note_id in r.covers
+    )  # fmt: skip
 
 
 def _louder_db(pair: Pair) -> float | None:

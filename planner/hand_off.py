@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from typing import get_args
 
+from planner.asking import asked, not_asked
 from planner.markdown import plain, table
 from planner.model import FIXED_ROLES
 from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
 from planner.questions import words_to_type
 from planner.spelling import names_at
 from planner.summary import reference_sentences
-from planner.tally import biggest_rules, edits, is_open_question, left_on_purpose
+from planner.tally import biggest_rules, edits, left_on_purpose
 from planner.wording import SIGN_RULE, count, minutes, place
 
 # Chosen: with these a session of two dozen stems still prints on two pages.
-_RULES_TOLD, _QUESTIONS_TOLD, _LEFT_TOLD = 12, 8, 6
+_RULES_TOLD, _LEFT_TOLD = 12, 6
 _SHA256_SHOWN = 12  # chosen: characters that tell files of a session apart by eye
 _BOX = "[  ]"
 _FORMS = {1: "mono", 2: "stereo"}
@@ -108,15 +109,19 @@ def _left(plan: Plan) -> list[str]:
 
 
 def _questions(plan: Plan) -> list[str]:
-    asked = [row for row in plan.rows if is_open_question(row)]
-    lines = [
-        f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
-        f"{_sentence(row.reason)} Answer: "
-        f"{words_to_type(row, names_at(plan.keys, row.start_bar))}."
-        for row in asked[:_QUESTIONS_TOLD]
-    ]
-    if len(asked) > _QUESTIONS_TOLD:
-        lines.append(f"- {len(asked) - _QUESTIONS_TOLD} more: see the edit list.")
+    lines = []
+    for one in asked(plan):
+        row = one.row
+        again = f" and {count(len(one.alike), 'place')} more" if one.alike else ""
+        lines.append(
+            f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}{again}: "
+            f"{_sentence(row.reason)} Answer: "
+            f"{words_to_type(row, names_at(plan.keys, row.start_bar))}."
+        )
+    rest = sum(group.notes for group in not_asked(plan))
+    if rest:
+        are = "note is" if rest == 1 else "notes are"
+        lines.append(f"- {rest} more {are} not settled and left as recorded: see the summary.")
     return lines or ["- None."]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -10,28 +10,17 @@ from planner.analyzer import analyze
 from planner.chord_voices import Voice, f1_of
 from planner.chords import find_led_notes
 from planner.files.audio import read_stem_audio
-from planner.model import AudioFacts, Finding, Measurement, Note, Stem
+from planner.heard_stem import HeardStem
+from planner.model import Finding, Measurement, Note, Stem
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.score_match import StemScore, match_score
 from planner.score_use import verdict
-from planner.session_model import StemSpec, Take
+from planner.session_model import StemSpec
 from planner.single_line import find_notes
-from planner.spectra import Spectra, coarse_spectra
-from planner.takes import TakeHeard
+from planner.spectra import coarse_spectra
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeardStem:
-    """What was heard in one stem."""
-
-    code: str
-    facts: AudioFacts
-    notes: tuple[tuple[Note, Measurement], ...]
-    findings: tuple[Finding, ...]
-    spectra: Spectra  # what is kept of the sound, to tell which stem leaks into which
 
 
 def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = None) -> HeardStem:
@@ -72,18 +61,6 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
         findings=findings,
         spectra=coarse_spectra(samples, ANALYSIS_SR),
     )
-
-
-def hear_take(spec: StemSpec, take: Take, path: Path) -> TakeHeard:
-    """Read another take of a stem and measure its notes, as those of the stem are measured.
-
-    Raises
-    ------
-    AudioError
-        If the file cannot be read.
-    """
-    heard = hear_stem(spec, path, take.file)
-    return TakeHeard(stem=spec.code, take=take, notes=heard.notes)
 
 
 def _expected(score: StemScore, voices: list[Voice]) -> tuple[tuple[float, float], ...]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from planner.edited_notes import edited_ids
+from planner.edited_tone import band_levels_db, tone_change_db, tone_said
 from planner.file_delay import TAPS, Delay, earlier, find_delay
 from planner.files.audio import read_excerpt
 from planner.files.audio_opening import file_form
 from planner.model import Floats
-from planner.note_pairs import Reading
+from planner.note_pairs import Pair, Reading
 from planner.null_test import (
     PIECE_S,
     NullTest,
@@ -24,6 +26,9 @@ from planner.null_test import (
 )
 from planner.plan_model import MOVING_ACTIONS, Row
 
+_LEAST_TONE_S = 0.15  # chosen: twenty cycles at 130 Hz tell octaves apart
+_INNER = 0.1  # chosen: of a note at either end, where edits are blended in
+_AROUND = 8  # chosen: unmoved notes whose middle says what the whole file changed
 _BLOCK_S = 20.0  # chosen: two files of two channels then take some 30 MB
 _WINDOW_S, _WINDOWS, _TRIED = 1.0, 8, 40  # chosen: some loud ones of so many, for the delay
 _SEARCH_S = 0.5  # chosen: around where the notes lie
@@ -99,6 +104,63 @@ def null_test(
         late_s=delay.late_smp / sr,
         changed=tuple(changed),
     )
+
+
+def tone_of_edits(
+    original: Path, bounce: Path, rows: Sequence[Row], pairs: Mapping[str, Pair]
+) -> list[str]:
+    """Say which edited notes of one file sound another way than in the original.
+
+    Parameters
+    ----------
+    rows : sequence
+        Of this stem.
+    pairs : mapping
+        Note id -> the note in both files; of this stem.
+
+    Raises
+    ------
+    AudioError
+        If a file cannot be read.
+    """
+    own = edited_ids(rows)
+    moved = {n for r in rows if r.action in MOVING_ACTIONS for n in r.covers}
+    still = [key for key in pairs if key not in moved]
+    known: dict[str, Floats | None] = {}
+
+    def change(key: str) -> Floats | None:
+        if key not in known:
+            known[key] = _tone_change(original, bounce, pairs[key])
+        return known[key]
+
+    changes, around = {}, {}
+    for key in sorted(own & pairs.keys()):
+        found = change(key)
+        if found is None:
+            continue
+        changes[key] = found
+        at_s = pairs[key].then.start_s
+        near = sorted(still, key=lambda k: (abs(pairs[k].then.start_s - at_s), k))[:_AROUND]
+        around[key] = [beside for k in near if (beside := change(k)) is not None]
+    return tone_said(changes, around)
+
+
+def _tone_change(original: Path, bounce: Path, pair: Pair) -> Floats | None:
+    """How a note's bands changed; None where it is too short, or not surely the same note."""
+    length_s = min(one.end_s - one.start_s for one in (pair.then, pair.now))
+    read = pair.moved("sustain") or pair.moved("onset")
+    if read is None or pair.then.shaky or pair.now.shaky or length_s < _LEAST_TONE_S:
+        return None
+    sounds, rates = [], []
+    for path, start_s in ((original, pair.then.start_s), (bounce, pair.now.start_s)):
+        sr, _, _ = file_form(path)
+        first, last = (round((start_s + share * length_s) * sr) for share in (_INNER, 1.0 - _INNER))
+        sounds.append(_padded(path, first, last))
+        rates.append(sr)
+    x, y = _one_channel(*sounds)
+    if not x.any() or not y.any():
+        return None
+    return tone_change_db(band_levels_db(x, rates[0]), band_levels_db(y, rates[1], read[0]))
 
 
 def _delay(

@@ -18,6 +18,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from planner.asking import not_asked
 from planner.editlist import clean_text
 from planner.offenders_text import stop_line
 from planner.page_lines import Line, page_lines
@@ -36,7 +37,7 @@ from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
-PRINTED_DRAWINGS = 6  # as the style sheet has it: what two sheets of A4 hold beside the words
+PRINTED_DRAWINGS = 4  # as the style sheet has it: what two sheets of A4 hold beside the words
 PRINTED_QUESTIONS = 6  # likewise
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
@@ -151,8 +152,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
-        asked_first=wanted,
         asked_printed=PRINTED_QUESTIONS,
+        unsettled=not_asked(plan),
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,

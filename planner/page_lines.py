@@ -6,10 +6,10 @@ folds several single edits together knows the others, so that one answer can go 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from planner.asking import asked
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.ranking import fault_of
 
@@ -28,8 +28,8 @@ class Line:
 def page_lines(plan: Plan) -> tuple[Line, ...]:
     """List the offenders above the stop line, at most as many as the session wants, then questions.
 
-    Questions about a whole stem come first, then those about the longest notes. An offender without
-    a row in the list is left out: there is nothing to answer.
+    Questions are those that a person is asked (`planner.asking`). An offender without a row in the
+    list is left out: there is nothing to answer.
     """
     rows = {row.id: row for row in plan.rows}
     notes = {judged.measured.id: judged for judged in plan.judged}
@@ -37,15 +37,8 @@ def page_lines(plan: Plan) -> tuple[Line, ...]:
     lines = [
         _line(rows[o.row_id], o, notes, plan.rows) for o in shown[: plan.session.offenders_wanted]
     ]
-    questions = [row for row in plan.rows if row.kind == "question"]
-    asked = [_line(row, None, notes, ()) for row in sorted(questions, key=_lasts_s, reverse=True)]
-    return (*lines, *asked)
-
-
-def _lasts_s(question: Row) -> float:
-    if question.start_s is None or question.end_s is None:
-        return math.inf  # about a stem as a whole
-    return round(question.end_s - question.start_s, 1)
+    questions = [replace(_line(one.row, None, notes, ()), alike=one.alike) for one in asked(plan)]
+    return (*lines, *questions)
 
 
 def _line(

@@ -195,7 +195,7 @@ def _factors(
     if tempo_map is None or not strict:
         return factors
     for n in stem.notes:
-        bar, _ = tempo_map.bar_beat(n.note.start_s + shift_s)
+        bar, _ = tempo_map.played_at(n.note.start_s + shift_s)
         for section in strict:
             if section.from_bar <= bar <= section.to_bar:
                 factors[n.id] = section.tolerance_factor * own
@@ -253,7 +253,7 @@ def _tonics(
     """The tonic that each note stands over, as the part itself is tuned."""
     found = {}
     for n in stem.notes:
-        bar = tempo_map.bar_beat(n.note.start_s + shift_s)[0] if tempo_map else 1
+        bar = tempo_map.played_at(n.note.start_s + shift_s)[0] if tempo_map else 1
         keys = [key for key in session.keys if key.bar <= bar]
         if keys:
             tonic = parse_note(f"{keys[-1].tonic}4")

@@ -30,6 +30,8 @@ _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at 
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
 _GLIDE_RATE = 4.0  # semitones per second
+# Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
+_LEAP = 0.7
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
 # From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
@@ -55,7 +57,8 @@ def level_pieces(
     sung : short moments away from a pitch are no notes
     """
     cuts = [0, *potts_steps(line), len(line)]
-    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s)
+    leap = np.inf if bends or sung else _LEAP
+    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s, leap)
     if sung:
         pieces = _join_wavers(pieces, line, hop_s)
     pieces = _from_departure(pieces, midi, hop_s)
@@ -112,11 +115,12 @@ def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]
 
 
 def _join_steps(
-    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float
+    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float, leap: float
 ) -> list[Piece]:
     """Give glides to the note they lead to, and join neighbours at the same pitch.
 
-    ``marked``: frames at which something clearly begins; no glide leads across one.
+    ``marked``: frames at which something clearly begins; no glide leads across one. ``leap``: nor
+    over so many semitones in a frame.
 
     While one note still rings, the period that it shares with the next is long: a moment at a
     whole fraction of the next note's pitch belongs to that note too.
@@ -134,8 +138,10 @@ def _join_steps(
         # Only what still moves in its middle is a glide: a note of a scale moves at both ends.
         middle = part[len(part) // 4 : len(part) - len(part) // 4]
         begins = len(marked) > 0 and np.abs(marked - b).min() <= _AT_BORDER_FRAMES
+        leaps = np.abs(np.diff(line[max(a, b - _AT_BORDER_FRAMES) : b + _AT_BORDER_FRAMES]))
         glides = (
             not begins
+            and leaps.max(initial=0.0) < leap
             and length_s < _GLIDE_S
             and all(
                 abs(p[-1] - p[0])

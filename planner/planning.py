@@ -201,7 +201,7 @@ def _bars(
     if tempo_map is None:
         return {}
     return {
-        n.id: tempo_map.bar_beat(n.note.start_s + shifts[stem.code])[0]
+        n.id: tempo_map.played_at(n.note.start_s + shifts[stem.code])[0]
         for stem in stems
         for n in stem.notes
     }
@@ -218,7 +218,7 @@ def _held(
     for stem in stems if recalled.locked_places else ():
         for n in stem.notes:
             at_s = n.note.start_s + shifts[stem.code]
-            bar = tempo_map.bar_beat(at_s)[0] if tempo_map else None
+            bar = tempo_map.played_at(at_s)[0] if tempo_map else None
             if said := held_by(recalled.locked_places, stem.code, bar):
                 held[n.id] = said
     return held

@@ -157,7 +157,7 @@ def _more_places(chord: SourChord, tempo_map: TempoMap | None, shift_s: float) -
         return ""
     said = []
     for at_s in starts[:_PLACES_SAID]:
-        bar, beat = tempo_map.bar_beat(at_s) if tempo_map is not None else (None, None)
+        bar, beat = tempo_map.played_at(at_s) if tempo_map is not None else (None, None)
         said.append(place(bar, beat, at_s))
     rest = f" and {len(starts) - len(said)} more" if len(starts) > len(said) else ""
     return f" in {len(starts)} places ({'; '.join(said)}{rest})"

@@ -10,9 +10,9 @@ from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.plan_model import Row
 
 # Rows of the decision table that ask which note was meant.
-_WHICH_NOTE = frozenset({"between two notes", "wrong note"})
+_WHICH_NOTE = frozenset({"between two notes", "wrong note", "leans to the chord"})
 # Those that a yes does not answer; it does answer "is the step made there?", "another take?".
-_NO_YES = _WHICH_NOTE | {"cannot tell", "late arrival"}
+_NO_YES = _WHICH_NOTE | {"cannot tell"}
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of a low part": ("fretted", "bowed", "brass", "lead-voice"),

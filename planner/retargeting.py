@@ -37,7 +37,7 @@ def aimed_at_chords(
     """Aim the notes of held chords at pure intervals, as far as the judging goes."""
 
     def tonic_at(at_s: float) -> int | None:
-        bar = tempo_map.bar_beat(at_s)[0] if tempo_map else 1
+        bar = tempo_map.played_at(at_s)[0] if tempo_map else 1
         keys = [key for key in session.keys if key.bar <= bar]
         return parse_note(f"{keys[-1].tonic}4") % 12 if keys else None
 

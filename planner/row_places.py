@@ -27,7 +27,7 @@ def place_of(
         "start_tc": _timecode(first.start_s, stem, shift_s, session),
     }
     if tempo_map is not None:
-        place["start_bar"], place["start_beat"] = tempo_map.bar_beat(first.start_s + shift_s)
+        place["start_bar"], place["start_beat"] = tempo_map.played_at(first.start_s + shift_s)
         place["end_bar"], place["end_beat"] = tempo_map.bar_beat(last.end_s + shift_s)
     return place
 

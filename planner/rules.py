@@ -187,8 +187,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="falls off at its very end: kept",
     ),
     DecisionRule(
-        name="late arrival", action="ask", fits=arrives_late,
-        reason="takes {settle} s to arrive from below: a late note, or meant so?",
+        name="late arrival", action="leave", fits=arrives_late,
+        reason="takes {settle} s to arrive from below: kept, as a late note or meant so",
     ),
     DecisionRule(
         name="scoop", action="leave", fits=scoops,

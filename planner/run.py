@@ -1,44 +1,40 @@
 """One run from end to end: reads, listens, plans, writes, and re-checks its promises.
 
-It wires the rooms together and holds no arithmetic. Stems are heard in parallel processes; what
-they find is put back in the order of the session file, so that the same input gives the same
-bytes however many processes ran.
+It wires the rooms together and holds no arithmetic. What `planner.listening` hears in the stems
+comes in the order of the session file, so that the same input gives the same bytes however many
+processes ran, and whatever is known from a run before.
 """
 
 from __future__ import annotations
 
-import os
-import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
-from planner.errors import AudioError, PlannerError, PromiseError
+from planner.errors import AudioError, OutputError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
-from planner.hearing import HeardStem, hear_stem, hear_take
+from planner.files.measured_notes import KeptNotes, ToKeep, keep_measured, kept_notes
+from planner.heard_stem import HeardStem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
 from planner.ledger import keep_ids
+from planner.listening import Progress, hear_all, hear_takes
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.opening import (
     Opened,
     judging_of,
-    lost_stem,
-    lost_take,
     open_session,
     other_files,
     places_of,
     scores_of,
     sources_of,
     tempo_map_of,
-    with_place,
 )
 from planner.parts import clock_shifts
 from planner.plan_model import Plan
@@ -50,17 +46,12 @@ from planner.recalling import (
     since_last,
     with_said_roles,
 )
-from planner.score_match import StemScore
 from planner.score_use import meant_notes, words_sung
-from planner.session_model import Session, StemSpec, Take
+from planner.session_model import Session
 from planner.spelling import spelled
-from planner.takes import TakeHeard
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.writing import write_plan
-
-Progress = Callable[[str], None]
-Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +72,7 @@ def plan_session(
     csv_bom: bool = True,
     csv_delimiter: str = ",",
     page_sound: bool = True,
+    measure_anew: bool = False,
     progress: Progress = lambda line: None,
 ) -> Planned:
     """Plan a session and write the result into a new numbered folder.
@@ -101,6 +93,8 @@ def plan_session(
         How ``edit_list.csv`` and ``offenders.csv`` are written.
     page_sound : bool
         Let the review page hold short excerpts of the stems, for listening.
+    measure_anew : bool
+        Listen to every stem, whatever is known of it from a run before, and keep nothing.
     progress : callable
         Told one line per step.
 
@@ -125,19 +119,18 @@ def plan_session(
     }
     beside |= {path: source.sha256 for source, path in sources}
 
-    heard, lost, findings = hear_all(
-        opened, scores, keep_going=keep_going, jobs=jobs, progress=progress
-    )
-    if not heard:
+    kept = None if measure_anew else kept_notes(out, session_path)
+    heard = hear_all(opened, scores, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept)
+    if not heard.stems:
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
-    takes, lost_takes = _hear_takes(
-        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress
+    others = hear_takes(
+        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept
     )
     progress("placing notes against the reference")
-    stems = _stems_of(heard, opened.session)
-    facts = tuple((one.code, one.facts) for one in heard)
+    stems = _stems_of(heard.stems, opened.session)
+    facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
@@ -146,8 +139,8 @@ def plan_session(
     findings = (
         *opened.findings,
         *found,
-        *findings,
-        *lost_takes,
+        *heard.findings,
+        *others.findings,
         *noticed,
         *remembered.findings,
         *of_ids,
@@ -160,12 +153,12 @@ def plan_session(
         judging=judging,
         tempo_map=tempo_map,
         facts=facts,
-        missing=(*opened.missing, *lost),
+        missing=(*opened.missing, *heard.lost),
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
         words=words_sung(stems, scores, a4.a4_hz),
-        takes=takes,
+        takes=others.takes,
         sources=tuple(source for source, _ in sources),
     )
     plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
@@ -173,7 +166,7 @@ def plan_session(
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
     excerpts = read_excerpts(plan, paths, opened.rough_mix) if page_sound else ()
-    _check_unchanged(opened, heard, beside)
+    _check_unchanged(opened, heard.stems, beside)
     folder = write_plan(
         plan,
         tempo_map,
@@ -185,7 +178,9 @@ def plan_session(
         csv_delimiter=csv_delimiter,
         excerpts=excerpts,
     )
-    _check_unchanged(opened, heard, beside)
+    _check_unchanged(opened, heard.stems, beside)
+    if kept is not None:
+        _keep(kept, (*heard.fresh, *others.fresh), folders, progress)
     return Planned(plan=plan, folder=folder)
 
 
@@ -201,29 +196,29 @@ def inspect_session(
     A stem that cannot be read is a finding here, not a stop.
     """
     opened = open_session(session_path, without=without, keep_going=True)
-    opened = with_said_roles(opened, answers_of(opened, places_of(opened, None)[1]))
+    _, out = places_of(opened, None)
+    opened = with_said_roles(opened, answers_of(opened, out))
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
-    heard, _, findings = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress)
-    stems = _stems_of(heard, opened.session)
-    facts = tuple((one.code, one.facts) for one in heard)
+    kept = kept_notes(out, session_path)
+    heard = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress, kept=kept)
+    stems = _stems_of(heard.stems, opened.session)
+    facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
-    others, lost = _hear_takes(
-        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress
-    )
+    others = hear_takes(opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress)
     by_code = {stem.code: stem for stem in stems}
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
     findings = (
         *opened.findings,
         *found,
-        *findings,
-        *lost,
+        *heard.findings,
+        *others.findings,
         *noticed,
         *(
             finding
-            for other in others
+            for other in others.takes
             if other.stem in by_code
             for finding in linked_findings(by_code[other.stem], other)
         ),
@@ -233,106 +228,7 @@ def inspect_session(
     return opened.session, facts, findings
 
 
-# ------------------------------------------------------------------ listening
-
-
-def hear_all(
-    opened: Opened,
-    scores: dict[str, StemScore],
-    *,
-    keep_going: bool,
-    jobs: int | None,
-    progress: Progress,
-) -> tuple[tuple[HeardStem, ...], tuple[str, ...], tuple[Finding, ...]]:
-    """Hear every stem; those that fail are lost (with a finding) or stop the run."""
-    heard: dict[str, HeardStem] = {}
-    lost: list[str] = []
-    findings: list[Finding] = []
-    for done, (spec, result) in enumerate(_results(opened, scores, jobs), start=1):
-        if isinstance(result, PlannerError):
-            if not keep_going:
-                raise with_place(result, spec, opened.path) from result
-            lost.append(spec.code)
-            findings.append(lost_stem(spec, result))
-            progress(f"{spec.code} left out ({done} of {len(opened.stems)})")
-            continue
-        heard[spec.code] = result
-        progress(f"heard {spec.code}: {len(result.notes)} notes ({done} of {len(opened.stems)})")
-    order = [spec.code for spec, _, _ in opened.stems]
-    return (
-        tuple(heard[code] for code in order if code in heard),
-        tuple(code for code in order if code in lost),
-        tuple(sorted(findings, key=lambda finding: order.index(finding.stem or ""))),
-    )
-
-
-def _results(
-    opened: Opened, scores: dict[str, StemScore], jobs: int | None
-) -> Iterator[tuple[StemSpec, HeardStem | PlannerError]]:
-    # The longest work first, so that no core waits for a last long stem.
-    order = sorted(opened.stems, key=lambda stem: stem[0].role == "exclude")
-    calls = [(*stem, scores.get(stem[0].code)) for stem in order]
-    yield from _in_processes(_hear_one, calls, jobs)
-
-
-def _in_processes(
-    hear: Callable[..., Result], calls: Sequence[tuple[object, ...]], jobs: int | None
-) -> Iterator[Result]:
-    """Do the same work on several stems or takes at once; the results come as they are done."""
-    wanted = min(jobs or os.cpu_count() or 1, len(calls))
-    if wanted <= 1:
-        for call in calls:
-            yield hear(*call)
-        return
-    from joblib import Parallel, delayed
-
-    work = Parallel(n_jobs=wanted, return_as="generator_unordered")
-    with warnings.catch_warnings():
-        # A run that stops at a bad stem drops the stems still waiting: meant so, no news.
-        warnings.filterwarnings("ignore", message=".*have been cancelled", category=UserWarning)
-        yield from work(delayed(hear)(*call) for call in calls)
-
-
-def _hear_one(
-    spec: StemSpec, path: Path, written: str, score: StemScore | None
-) -> tuple[StemSpec, HeardStem | PlannerError]:
-    try:
-        return spec, hear_stem(spec, path, written, score)
-    except PlannerError as error:
-        return spec, error
-
-
-def _hear_takes(
-    opened: Opened,
-    takes: Sequence[tuple[StemSpec, Take, Path]],
-    *,
-    keep_going: bool,
-    jobs: int | None,
-    progress: Progress,
-) -> tuple[tuple[TakeHeard, ...], tuple[Finding, ...]]:
-    """Hear other takes or files of the stems; those that fail stop the run or are findings."""
-    heard: dict[int, TakeHeard] = {}
-    findings: dict[int, Finding] = {}
-    calls = [(k, *take) for k, take in enumerate(takes)]
-    for k, result in _in_processes(_hear_one_take, calls, jobs):
-        spec, take, _ = takes[k]
-        if isinstance(result, PlannerError):
-            if not keep_going:
-                raise with_place(result, spec, opened.path) from result
-            findings[k] = lost_take(spec, take, result)
-            continue
-        heard[k] = result
-        progress(f"heard {result.called} of {spec.code}: {len(result.notes)} notes")
-    return tuple(heard[k] for k in sorted(heard)), tuple(findings[k] for k in sorted(findings))
-
-
-def _hear_one_take(
-    k: int, spec: StemSpec, take: Take, path: Path
-) -> tuple[int, TakeHeard | PlannerError]:
-    try:
-        return k, hear_take(spec, take, path)
-    except PlannerError as error:
-        return k, error
+# ------------------------------------------------------------------ what was heard
 
 
 def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
@@ -387,6 +283,16 @@ def _noticed(
 
 
 # ------------------------------------------------------------------ writing and promises
+
+
+def _keep(
+    kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path], progress: Progress
+) -> None:
+    """Keep what was heard for the next run; the plan is written, so a full disk is only told."""
+    try:
+        keep_measured(kept, fresh, audio)
+    except OutputError as error:
+        progress(str(error))
 
 
 def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:

@@ -62,7 +62,7 @@ def with_last_bar(
     there = [starts_s[note_id] for note_id in row.covers if note_id in starts_s]
     if tempo_map is None or row.kind != "rule" or not there:
         return row
-    return replace(row, end_bar=tempo_map.bar_beat(max(there) + shift_s)[0])
+    return replace(row, end_bar=tempo_map.played_at(max(there) + shift_s)[0])
 
 
 def bars_written(said: SaidBars) -> str:

@@ -62,7 +62,7 @@ def spelled(
     def at(start_s: float | None, stem: str | None) -> NoteNames:
         if tempo_map is None or start_s is None:
             return first
-        return names_at(keys, tempo_map.bar_beat(start_s + shifts.get(stem or "", 0.0))[0])
+        return names_at(keys, tempo_map.played_at(start_s + shifts.get(stem or "", 0.0))[0])
 
     rows = []
     for row in plan.rows:

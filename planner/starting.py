@@ -12,6 +12,7 @@ from planner.files.audio import read_stem_audio
 from planner.files.session_file import write_started_session
 from planner.guess import StemGuess, guess_from_name, guess_from_sound, started_session_text
 from planner.hearing import ANALYSIS_SR
+from planner.inspection import SILENT_DBFS
 from planner.model import Stem
 from planner.roles import ROLE_FACTS
 from planner.tracker import track
@@ -90,6 +91,8 @@ def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
     )
     if len(stem.samples) == 0:
         return guess
+    if np.abs(stem.samples).max() < 10.0 ** (SILENT_DBFS / 20.0):
+        return replace(guess, role="exclude", because="it is silent")
     flatness = librosa.feature.spectral_flatness(y=np.asarray(stem.samples))
     loudest = np.argsort(-librosa.feature.rms(y=np.asarray(stem.samples))[0])
     flat = float(np.median(flatness[0][loudest[: max(1, len(loudest) // 4)]]))

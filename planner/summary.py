@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from planner.asking import asked, not_asked
 from planner.changes import anything, since_sentence
 from planner.loudness_pitch import level_lines
 from planner.markdown import plain, table
@@ -21,7 +22,6 @@ from planner.tally import (
     left_on_purpose,
     not_measured,
     notes_moved,
-    open_questions,
     pitch_biases,
 )
 from planner.tuner import strings_told, strings_words
@@ -70,6 +70,7 @@ def summary_markdown(plan: Plan) -> str:
         _strings(plan),
         _suggestions(plan),
         _left(plan),
+        _not_settled(plan),
         _unmeasured(plan),
         ["## What was found on the way", "", *_findings(plan)],
         ["## What was assumed", "", *(f"- {line}" for line in _assumed(plan))],
@@ -118,7 +119,8 @@ def in_short(plan: Plan) -> list[str]:
     """Say the plan's few large numbers, one sentence each."""
     number, time = edits(plan)
     rules = len(biggest_rules(plan, len(plan.rows)))
-    asked = open_questions(plan)
+    questions = len(asked(plan))
+    rest = sum(group.notes for group in not_asked(plan))
     many = ""
     if rules:
         are, cover = ("is a rule", "covers") if rules == 1 else ("are rules", "cover")
@@ -127,8 +129,13 @@ def in_short(plan: Plan) -> list[str]:
             f"{notes_moved(plan)} of {count(len(plan.judged), 'note')} are moved in all"
         )
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
-    if asked:
-        lines.append(f"{count(asked, 'question')} only a person can answer.")
+    if questions:
+        lines.append(f"{count(questions, 'question')} only a person can answer.")
+    if rest:
+        lines.append(
+            f"{count(rest, 'note')} not settled and left as recorded: nothing hangs on an answer, "
+            "or too little."
+        )
     if plan.sour_before_s is not None and plan.sour_after_s is not None:
         lines.append(
             f"Sour seconds: {plan.sour_before_s:.0f} as recorded, "
@@ -323,6 +330,20 @@ def _left(plan: Plan) -> list[str]:
     if aside:
         lines += ["", f"Left by role, unheard: {', '.join(aside)}."]
     return ["## Left on purpose", "", *lines]
+
+
+def _not_settled(plan: Plan) -> list[str]:
+    groups = not_asked(plan)
+    if not groups:
+        return []
+    about = (
+        "Left as recorded, and nobody is asked: where no answer would change the plan (listen, and "
+        "take another take if one is better), or where longer notes are asked about first. Each "
+        "stands in the edit list as a question, and can be answered there."
+    )
+    head = ("notes", "why", "rule", "stems")
+    rows = [tuple(plain(cell) for cell in group_row(g)) for g in groups]
+    return ["## Not settled", "", about, "", *table(head, rows)]
 
 
 def _unmeasured(plan: Plan) -> list[str]:

@@ -103,15 +103,13 @@ def left_on_purpose(plan: Plan) -> tuple[Group, ...]:
         and is_measured(judged)
         and judged.measured.note.stem not in fixed
     ]
-    return _grouped((j.rule_name, j.reason, j) for j in left)
+    return grouped((j.rule_name, j.reason, j) for j in left)
 
 
 def not_measured(plan: Plan) -> tuple[Group, ...]:
     """Group the notes without a reading by what stood in the way, most notes first."""
     silent = [judged for judged in plan.judged if not is_measured(judged)]
-    return _grouped(
-        ("", j.measured.measurement.not_measured_because or j.reason, j) for j in silent
-    )
+    return grouped(("", j.measured.measurement.not_measured_because or j.reason, j) for j in silent)
 
 
 def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
@@ -166,11 +164,6 @@ def notes_moved(plan: Plan) -> int:
     return sum(1 for j in plan.judged if j.layers or j.action in EDIT_ACTIONS)
 
 
-def open_questions(plan: Plan) -> int:
-    """Count the questions that nobody has answered yet."""
-    return sum(1 for row in plan.rows if is_open_question(row))
-
-
 def is_open_question(row: Row) -> bool:
     """Say whether a row is a question that nobody has answered yet."""
     return row.kind == "question" and row.state in ("new", "parked", "reopened")
@@ -182,7 +175,11 @@ def _said_of_all(reasons: Counter[str]) -> str:
     return most if len(reasons) == 1 else re.sub(r" of [\d.]+\Z", "", most)
 
 
-def _grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
+def grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
+    """Group notes, each with its rule and reason, by the rule, or where none is named the reason.
+
+    Most notes first; the group says the reason that most of its notes carry.
+    """
     together: defaultdict[str, list[tuple[str, Judged]]] = defaultdict(list)
     for rule_name, reason, judged in entries:
         # Reasons of one rule differ in their numbers; without a rule the reason is the group.

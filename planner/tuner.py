@@ -183,5 +183,5 @@ def _place(n: MeasuredNote, tempo_map: TempoMap | None, shift_s: float) -> str:
 
 
 def _at(clock_s: float, tempo_map: TempoMap | None) -> str:
-    bar, beat = tempo_map.bar_beat(clock_s) if tempo_map is not None else (None, None)
+    bar, beat = tempo_map.played_at(clock_s) if tempo_map is not None else (None, None)
     return place(bar, beat, clock_s)

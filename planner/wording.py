@@ -10,6 +10,7 @@ import math
 import re
 
 from planner.model import Finding
+from planner.timeline import EARLY_BEATS
 
 # Nearer to a note, what leaks in may be what was read. Common practice, no source.
 BLEED_DOUBT_DB = -12.0
@@ -66,12 +67,22 @@ def give_or_take(uncertainty_cents: float | None) -> str:
 
 
 def place(bar: int | None, beat: float | None, start_s: float | None) -> str:
-    """Say where something is: ``bar 33 beat 3.00 (84.78 s)``; seconds alone without a map."""
+    """Say where something is: ``bar 33 beat 3.00 (84.78 s)``; seconds alone without a map.
+
+    beat: as `timeline.TempoMap.played_at` counts it.
+    """
     clock = "" if start_s is None else f"{start_s:.2f} s"
     if bar is None:
         return f"at {clock}" if clock else "throughout"
-    where = f"bar {bar}" if beat is None else f"bar {bar} beat {beat:.2f}"
+    where = f"bar {bar}" if beat is None else f"bar {bar} {_on_beat(beat)}"
     return f"{where} ({clock})" if clock else where
+
+
+def _on_beat(beat: float) -> str:
+    """Nobody counts 'beat 4.98': a start a hair before a beat is that beat, a little early."""
+    ahead = math.ceil(round(beat, 2))
+    early = 0.0 < round(ahead - beat, 2) <= EARLY_BEATS
+    return f"beat {ahead}, a little early" if early else f"beat {beat:.2f}"
 
 
 def sung_word(word: str) -> str:

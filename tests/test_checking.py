@@ -304,3 +304,19 @@ def test_a_plan_from_before_these_columns(job: Path) -> None:
     path.write_text("\r\n".join(old) + "\r\n", encoding="utf-8")
     assert check(job) == 0
     assert told(job)["still_heard"] == []
+
+
+def test_an_edit_that_changed_the_tone_is_told(job: Path) -> None:
+    """One edited note without its upper partials is named; the same note as planned is not."""
+    folder = bounced(job)
+    check(job)
+    assert "changed its tone" not in str(told(job))
+    samples, sr = soundfile.read(folder / "guitar_fix.wav")
+    here = row(job, 1, HIGH)
+    span = slice(round(here["start_s"] * sr), round(here["end_s"] * sr))
+    spectrum = np.fft.rfft(samples[span])
+    spectrum[np.fft.rfftfreq(span.stop - span.start, 1 / sr) > 1000.0] *= 0.3
+    samples[span] = np.fft.irfft(spectrum, span.stop - span.start)
+    soundfile.write(folder / "guitar_fix.wav", samples, sr, subtype="PCM_24")
+    check(job)
+    assert f"the edit of {HIGH} changed its tone" in str(told(job, 2))

@@ -20,6 +20,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import planner.listening
 import planner.writing
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
@@ -85,7 +86,7 @@ def test_plans_go_beside_a_folder_that_holds_session_and_stems(job: Path) -> Non
     for _ in range(2):
         assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 0
     plans = job.parent / "job_plans"
-    assert sorted(p.name for p in plans.iterdir()) == ["plan_01", "plan_02"]
+    assert sorted(p.name for p in plans.iterdir()) == ["measured_notes", "plan_01", "plan_02"]
     assert hashes(plans / "plan_01") == hashes(plans / "plan_02")
     assert hashes(job) == before
     moved = [row for row in edit_rows(plans / "plan_01") if row["add_cents"]]
@@ -98,7 +99,7 @@ def test_a_subfolder_may_be_asked_for(job: Path) -> None:
     before = hashes(job)
     out = job / "plans"
     assert main(["plan", str(job / "session.yaml"), "--quiet", "--out", str(out)]) == 0
-    assert [p.name for p in out.iterdir()] == ["plan_01"]
+    assert sorted(p.name for p in out.iterdir()) == ["measured_notes", "plan_01"]
     assert {k: v for k, v in hashes(job).items() if not k.startswith("plans/")} == before
 
 
@@ -299,6 +300,16 @@ def test_a_folder_without_audio_cannot_be_started(
     assert not (tmp_path / "session.yaml").exists()
 
 
+def test_a_silent_file_is_said_to_be_silent(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`start` leaves a file without sound out, and does not call it noise."""
+    (tmp_path / "stems").mkdir()
+    soundfile.write(tmp_path / "stems" / "x1.wav", np.zeros(48_000), 48_000, subtype="PCM_24")
+    assert main(["start", str(tmp_path / "stems")]) == 0
+    assert "x1.wav: exclude (it is silent)" in capsys.readouterr().out
+
+
 def test_stopping_by_hand_is_told(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -307,7 +318,7 @@ def test_stopping_by_hand_is_told(
     def stopped(*_: object, **__: object) -> Iterator[object]:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(planner.run, "_results", stopped)
+    monkeypatch.setattr(planner.listening, "_in_processes", stopped)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 130
     assert "nothing was written" in capsys.readouterr().err
     assert not (job.parent / "job_plans").exists()

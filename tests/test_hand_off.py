@@ -69,7 +69,7 @@ def test_long_lists_are_cut_and_say_so() -> None:
     asked = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 25))
     text = hand_off_markdown(plan(rows=(*rules, row(), *asked)))
     assert "- 12 more rules: see the edit list." in text
-    assert "- 16 more: see the edit list." in text
+    assert "- 14 more notes are not settled and left as recorded: see the summary." in text
     # 60 lines a page of 12-point type on A4: common practice, no source.
     assert len(text.splitlines()) <= 120
 

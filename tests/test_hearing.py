@@ -11,7 +11,8 @@ from tones.exact import cents_between, faded, laid_out, steady, tone, with_floor
 
 from planner.demo.tones import PianoSound, mix, struck
 from planner.errors import AudioError
-from planner.hearing import HeardStem, hear_stem
+from planner.heard_stem import HeardStem
+from planner.hearing import hear_stem
 from planner.model import Floats, Role
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.score_match import StemScore

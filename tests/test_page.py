@@ -189,15 +189,25 @@ def test_a_question_between_two_notes_offers_both() -> None:
     assert "Answer: D4 / Eb4 / no / ask, note" in asked
 
 
-def test_many_questions_are_folded_and_few_are_printed() -> None:
-    """As many questions as offenders stand open; the rest is one line to unfold."""
+def test_ten_questions_are_asked_and_few_are_printed() -> None:
+    """Of twenty questions ten are asked; the notes of the others are told."""
     rows = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 21))
     page = review_page(plan(rows=rows, offenders=()))
-    open_ones, _, folded = page.partition('<details class="more">')
-    assert open_ones.count("<article") == 12
-    assert "8 further questions, about shorter notes" in folded
-    assert "14 further questions: on the screen, and in the edit list." in folded
-    assert '<details class="more">' not in review_page(plan(rows=rows[:12], offenders=()))
+    assert page.count("<article") == 10
+    assert "4 further questions: on the screen, and in the edit list." in page
+    told = page.partition("Not settled, and not asked")[2].partition("</table>")[0]
+    assert "<td>10</td><td>it is not clear which note was meant;" in told
+    assert "Not settled" not in review_page(plan(rows=rows[:10], offenders=()))
+
+
+def test_what_is_asked_in_several_places_is_answered_once() -> None:
+    """One question stands for all places with the same choice, and its button says how many."""
+    which = replace(QUESTION, rule_name="between two notes", intended_midi=62, heard_cents=58.0)
+    rows = tuple(replace(which, id=f"Q-{k:03d}") for k in range(1, 4))
+    page = review_page(plan(rows=rows, offenders=()))
+    assert page.count("<article") == 1
+    assert "and 2 places more" in page
+    assert "all 3 like this" in page
 
 
 def test_questions_offer_no_half() -> None:

@@ -696,27 +696,15 @@ def test_a_stretch_is_given_its_bars(opened: Any) -> None:
     assert [(one.bars, one.answer) for one in found] == [((17, 33), None), (None, "yes")]
 
 
-def test_keys_unfold_further_questions(opened: Any) -> None:
-    """Going on past the open questions opens the rest, which takes no room before that."""
-    asked = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 15))
-    page = opened(plan(rows=asked, offenders=()))
-    unfolded = "return document.querySelector('details.more').open"
-    keys(page, *"j" * 12)
-    assert not page.execute_script(unfolded)
-    keys(page, "j", "n")
-    assert page.execute_script(unfolded)
-    assert answers(page)[3:] == ["Q-013 no"]
-
-
 def test_it_prints_on_two_pages(opened: Any) -> None:
-    """Eight offenders and two questions take two sheets of A4, without buttons or players."""
-    notes = [judged(f"LV-{k:04d}", start_s=10.0 * k) for k in range(1, 11)]
+    """Twelve offenders and ten questions take two sheets of A4, without buttons or players."""
+    notes = [judged(f"LV-{k:04d}", start_s=10.0 * k) for k in range(1, 23)]
     others = [
         judged(f"{stem}-{k:04d}", 60, start_s=10.0 * k)
         for stem in ("PNO", "BAS", "AGT", "EGL", "CEL") for k in range(1, 9)
     ]  # fmt: skip
-    rows = [row(id=f"LV-{k:04d}", covers=(f"LV-{k:04d}",)) for k in range(1, 9)]
-    asked = [replace(QUESTION, id=f"Q-{k:03d}", covers=(f"LV-{k + 8:04d}",)) for k in (1, 2)]
-    offenders = [replace(OFFENDER, rank=k, row_id=f"LV-{k:04d}") for k in range(1, 9)]
+    rows = [row(id=f"LV-{k:04d}", covers=(f"LV-{k:04d}",)) for k in range(1, 13)]
+    asked = [replace(QUESTION, id=f"Q-{k:03d}", covers=(f"LV-{k + 12:04d}",)) for k in range(1, 11)]
+    offenders = [replace(OFFENDER, rank=k, row_id=f"LV-{k:04d}") for k in range(1, 13)]
     page = opened(plan(judged=(*others, *notes), rows=(*rows, *asked), offenders=tuple(offenders)))
     assert sheets_of(printed(page)) == 2

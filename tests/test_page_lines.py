@@ -41,15 +41,6 @@ def test_the_same_fault_elsewhere_is_named() -> None:
     assert line.alike == ("LV-0150",)
 
 
-def test_questions_about_a_stem_and_about_long_notes_come_first() -> None:
-    """Of many questions the first ones weigh most: a stem's role, then what is heard longest."""
-    short = replace(QUESTION, id="Q-001", start_s=1.0, end_s=1.3)
-    long = replace(QUESTION, id="Q-002", start_s=2.0, end_s=4.0)
-    stem = replace(QUESTION, id="Q-003", covers=(), start_s=None, end_s=None)
-    asked = plan(rows=(short, long, stem), offenders=())
-    assert [line.row.id for line in page_lines(asked)] == ["Q-003", "Q-002", "Q-001"]
-
-
 def test_rules_and_questions_have_nothing_alike() -> None:
     """A rule covers its notes by itself, and a question is asked of one note."""
     same = plan(rows=(row(), RULE, QUESTION, replace(QUESTION, id="Q-002")))

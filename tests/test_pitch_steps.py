@@ -63,11 +63,8 @@ def test_a_scoop_belongs_to_the_note_it_leads_to(semitones: float) -> None:
 
 @pytest.mark.parametrize(("marked", "notes"), [([], 1), ([129], 2)])
 def test_no_glide_leads_across_something_that_begins(marked: list[int], notes: int) -> None:
-    """A tone that creeps up for 0.14 s is a note where the next is tongued, else the way there.
-
-    As a sampled trumpet starts, 0.8 semitones flat.
-    """
-    line = np.concatenate([np.linspace(69.2, 70.2, 28), flat((72.0, 0.4))])
+    """A tone that creeps up for 0.14 s is a note where the next is tongued, else the way there."""
+    line = np.concatenate([np.linspace(69.2, 71.4, 28), flat((72.0, 0.4))])
     at = np.array(marked, dtype=np.intp)
     steps = split_run(line, vibrato_midline(line, HOP_S), 100, NONE, NONE, HOP_S, marked=at)
     assert len(steps) == notes
@@ -197,3 +194,15 @@ def test_a_bend_is_one_note_and_a_hammer_on_two(change_s: float, notes: int) -> 
     none = np.empty(0, dtype=np.intp)
     assert len(split_run(line, line, 0, none, none, HOP_S, bends=True)) == notes
     assert len(split_run(line, line, 0, none, none, HOP_S)) == 2
+
+
+@pytest.mark.parametrize(("bends", "notes"), [(False, 2), (True, 1)])
+def test_no_glide_of_a_bow_leaps(bends: bool, notes: int) -> None:
+    """A note that creeps up by 0.7 semitones in 0.1 s, then a finger: two notes.
+
+    As on a recorded violin, and as a sampled trumpet starts, 0.8 semitones flat.
+    A string pulled on its way up may leap where the track loses it for a moment.
+    """
+    line = np.concatenate([np.linspace(75.6, 76.3, 22), flat((78.0, 0.3))])
+    steps = split_run(line, vibrato_midline(line, HOP_S), 100, NONE, NONE, HOP_S, bends=bends)
+    assert len(steps) == notes

@@ -33,7 +33,7 @@ def test_the_notes_around_what_sounds_are_offered() -> None:
     assert notes_offered(WHICH) == (62, 63)
     assert notes_offered(replace(WHICH, heard_cents=-58.0)) == (61, 62)
     assert notes_offered(replace(WHICH, rule_name="wrong note", heard_cents=-130.0)) == (60, 61, 62)
-    assert notes_offered(replace(WHICH, rule_name="late arrival")) == ()
+    assert notes_offered(replace(WHICH, rule_name="cannot tell")) == ()
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_a_yes_that_says_nothing_is_refused_with_the_words_to_type() -> None:
         f"a yes does not answer {WHICH.id}: type {WHICH.id} D4, {WHICH.id} Eb4, "
         f"{WHICH.id} no (leave it) or {WHICH.id} ask"
     )
-    late = replace(WHICH, rule_name="late arrival")
+    late = replace(WHICH, rule_name="cannot tell")
     assert why_no_yes(late).endswith(f"type {WHICH.id} no (leave it) or {WHICH.id} ask")
     assert why_no_yes(replace(WHICH, rule_name="wobble")) == ""
     assert words_to_type(replace(WHICH, rule_name="wobble")).startswith(f"{WHICH.id} yes, ")

@@ -326,16 +326,16 @@ def test_hands_off_goes_before_everything(part: StemNotes, made: Plan) -> None:
 
 def test_an_answer_to_a_question_closes_it() -> None:
     """A question that was answered keeps its row and its words, and is no longer counted."""
-    from planner.tally import open_questions
+    from planner.asking import asked
 
     asking = stem("LV", "lead-voice", line("LV", [60, 62, 64, 65], [0.0, 45.0, 0.0, 0.0]))
     first = plan(asking)
     assert [(r.id, r.kind) for r in first.rows] == [("Q-001", "question")]
-    assert open_questions(first) == 1
+    assert [one.row.id for one in asked(first)] == ["Q-001"]
     note = Entry(id="Q-001", answer="no", comment="she meant D", by="P")
     again, rows = answered(first, asking, note)
     assert (rows["Q-001"].state, rows["Q-001"].comment) == ("refused", "she meant D")
-    assert open_questions(again) == 0
+    assert asked(again) == ()
 
 
 def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:

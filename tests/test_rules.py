@@ -294,7 +294,8 @@ def test_fall_at_the_very_end_is_left() -> None:
 def test_scoop_is_left() -> None:
     """A short rise into a note that arrives is left; one that never ends is asked about."""
     assert judge(0, onset=-60, settle_s=0.2).rule_name == "scoop"
-    assert judge(0, onset=-60, settle_s=0.36).rule_name == "late arrival"
+    late = judge(0, onset=-60, settle_s=0.36)
+    assert (late.rule_name, late.action) == ("late arrival", "leave")
     assert judge(0, onset=-60, settle_s=0.36, judging="live-loose").rule_name == "late arrival"
     assert judge(0, onset=-60, settle_s=0.2, length_s=0.5).rule_name == "in tune"
 

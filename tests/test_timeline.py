@@ -88,6 +88,35 @@ def test_a_beat_rounds_into_the_next_bar() -> None:
     assert tempo_map.bar_beat(1.9976, decimals=3) == (1, 4.995)
 
 
+@pytest.mark.parametrize(
+    ("early_beats", "expected"),
+    [
+        (0.0, (2, 1.0)),
+        (0.004, (2, 1.0)),
+        (0.02, (2, 0.98)),
+        (0.06, (2, 0.94)),
+        (0.07, (1, 4.93)),
+        (1.02, (1, 3.98)),
+    ],
+)
+def test_a_hair_before_a_bar_line_is_played_in_that_bar(
+    early_beats: float, expected: tuple[int, float]
+) -> None:
+    """Up to a sixteenth of a beat before bar 2 is bar 2, and the beat says by how much."""
+    song = tempo_map_from_marks([mark(1, 120.0)], bar_one_at_s=0.0)
+    assert song.played_at(2.0 - 0.5 * early_beats) == expected
+
+
+def test_a_strum_before_the_first_bar_is_in_it() -> None:
+    """10 ms before bar 1 is no bar 0; a bar that another meter cuts short ends where it does."""
+    song = tempo_map_from_marks([mark(1, 120.0)], bar_one_at_s=0.5)
+    assert song.played_at(0.49) == (1, 0.98)
+    cut = tempo_map_from_events(
+        tempos=[(0, 500_000)], meters=[(0, 4, 4), (960, 3, 4)], ticks_per_quarter=480
+    )
+    assert cut.played_at(0.99) == (2, 0.98)
+
+
 def test_a_meter_that_changes_inside_a_bar_cuts_it_short() -> None:
     """A new meter begins a new bar, wherever in the old bar it stands."""
     tempo_map = tempo_map_from_events([], [(0, 4, 4), (4800, 3, 4)])  # 5 quarters in

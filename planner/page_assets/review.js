@@ -240,8 +240,6 @@
 
   function go(to) {
     current = Math.min(Math.max(to, 0), articles.length - 1);
-    const folded = articles[current].closest("details.more");
-    if (folded) folded.open = true;
     articles[current].focus({ preventScroll: true });
     articles[current].scrollIntoView({ block: "start" });
   }

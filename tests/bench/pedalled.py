@@ -13,7 +13,8 @@ import argparse
 import csv
 from pathlib import Path
 
-from planner.hearing import HeardStem, hear_stem
+from planner.heard_stem import HeardStem
+from planner.hearing import hear_stem
 from planner.pitch import hz_to_midi
 from planner.score_match import ScoreMatch, StemScore, match_score
 from planner.session_model import StemSpec

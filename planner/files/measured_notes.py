@@ -1,0 +1,282 @@
+"""Keeps what was heard in a stem, so that a second run need not listen again.
+
+One file a stem, `measured_notes/<session file>/<code>.zip` beside the plans: `heard.json` with
+facts, notes and findings, and arrays in NumPy's own format (`.npy`). It may be deleted at any time.
+Each file carries the key of what it was heard from; under any other key, or where it cannot be
+read, it does not count.
+
+Conventions
+-----------
+- JSON knows no infinity and no NaN: they are written as "inf", "-inf" and "nan".
+- A file is written beside its place and then put there, so it is whole or not there at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import hashlib
+import io
+import json
+import math
+import os
+import platform
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+import planner
+from planner.errors import OutputError
+from planner.files.plan_folder import refuse_audio_folder
+from planner.heard_stem import HeardStem
+from planner.model import AudioFacts, Finding, Measurement, Note
+from planner.score_match import StemScore
+from planner.session_model import StemSpec
+from planner.spectra import Spectra
+
+FOLDER = "measured_notes"
+# What the figures are worked out with, beside the planner itself.
+_LIBRARIES = ("numpy", "scipy", "soxr", "soundfile", "librosa")
+_UNREADABLE = (OSError, EOFError, KeyError, TypeError, ValueError, zipfile.BadZipFile, zlib.error)
+
+Record = TypeVar("Record")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptNotes:
+    """Where one session keeps what was heard in its stems, and the program that hears them."""
+
+    folder: Path
+    program: str  # `program_sum`
+
+    def place(self, name: str) -> Path:
+        return self.folder / f"{name}.zip"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToKeep:
+    """One stem that was heard in this run."""
+
+    name: str
+    key: str
+    sha256: str  # of the file when the key was made
+    heard: HeardStem
+
+
+def kept_notes(out: Path, session_file: Path) -> KeptNotes:
+    """Say where a session keeps its measured notes: by the name of its file, beside its plans."""
+    return KeptNotes(folder=out / FOLDER / session_file.stem, program=program_sum())
+
+
+def program_sum() -> str:
+    """Give one sum of everything that figures are worked out with but the input.
+
+    That is the text of every module of the planner, the versions of the libraries under it, and
+    the kind of machine. A change of a word on the review page changes it too: that costs one
+    measurement, while a list of the modules that matter could be wrong.
+    """
+    summed = hashlib.sha256()
+    folder = Path(planner.__file__).parent
+    for path in sorted(folder.rglob("*.py")):
+        summed.update(path.relative_to(folder).as_posix().encode())
+        summed.update(hashlib.sha256(path.read_bytes()).digest())
+    around = [planner.__version__, platform.python_version(), platform.system()]
+    around += [platform.machine(), *(f"{name} {metadata.version(name)}" for name in _LIBRARIES)]
+    summed.update("\n".join(around).encode())
+    return summed.hexdigest()
+
+
+def key_of(
+    kept: KeptNotes,
+    spec: StemSpec,
+    path: Path,
+    file: str,
+    score: StemScore | None,
+    sha256: str,
+) -> str:
+    """Give the key under which a stem is kept: the sum of all that its notes depend on.
+
+    Parameters
+    ----------
+    spec : StemSpec
+        As it is listened to (`heard_stem.as_listened_to`).
+    path, file
+        The file, of which the name counts beside the content (messages name it), and its name as
+        the session file writes it.
+    score : StemScore or None
+        What leads the search in chords.
+    sha256 : str
+        Of the file's content.
+    """
+    parts = [
+        kept.program, sha256, file, path.name, dataclasses.asdict(spec),
+        None if score is None else dataclasses.asdict(score),
+    ]  # fmt: skip
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+def read_measured(place: Path, key: str) -> HeardStem | None:
+    """Read what was heard under this key; nothing where there is none.
+
+    Raises
+    ------
+    OutputError
+        If the file is there and cannot be read.
+    """
+    try:
+        with zipfile.ZipFile(place) as file:
+            said = json.loads(file.read("heard.json"))
+            if said["key"] != key:
+                return None
+            return _heard(said, {name: _array(file, name) for name in _ARRAYS})
+    except FileNotFoundError:
+        return None
+    except _UNREADABLE as fault:
+        raise OutputError(
+            "what was measured before cannot be read.",
+            file=str(place),
+            hint="It is measured again.",
+        ) from fault
+
+
+def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path]) -> None:
+    """Keep what was heard in this run, each stem in the place of what was kept of it before.
+
+    A file that changed while it was listened to is not kept.
+
+    Raises
+    ------
+    OutputError
+        If the folder lies among the audio or cannot be written to.
+    """
+    if not fresh:
+        return
+    refuse_audio_folder(kept.folder, audio)
+    try:
+        kept.folder.mkdir(parents=True, exist_ok=True)
+        for one in fresh:
+            if one.heard.facts.sha256 == one.sha256:
+                _put(kept.place(one.name), _zipped(one))
+    except OSError as error:
+        raise OutputError(
+            f"what was measured could not be kept: {error.strerror or error}.",
+            file=str(kept.folder),
+            hint="The plan is whole; the next one will measure again.",
+        ) from error
+
+
+# ------------------------------------------------------------------ to and from a file
+
+_ARRAYS = ("contour_s", "contour_hz", "spectra")
+
+
+def _zipped(one: ToKeep) -> bytes:
+    heard = one.heard
+    measured = [measurement for _, measurement in heard.notes]
+    said = {
+        "key": one.key,
+        "code": heard.code,
+        "facts": _plain(heard.facts),
+        "findings": [_plain(finding) for finding in heard.findings],
+        "notes": [[_plain(note), _plain(measurement)] for note, measurement in heard.notes],
+        # How long each note's contour is; null where it has none.
+        "contour_sizes": [None if m.contour_s is None else len(m.contour_s) for m in measured],
+        "bin_hz": heard.spectra.bin_hz,
+        "first_bin": heard.spectra.first_bin,
+    }
+    arrays: dict[str, NDArray[Any]] = {
+        "contour_s": _joined([m.contour_s for m in measured]),
+        "contour_hz": _joined([m.contour_hz for m in measured]),
+        "spectra": heard.spectra.parts,
+    }
+    text = json.dumps(said, ensure_ascii=False, allow_nan=False, indent=1)
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as file:
+        file.writestr(_entry("heard.json"), text.encode(), zipfile.ZIP_DEFLATED)
+        for name in _ARRAYS:
+            array = io.BytesIO()
+            np.lib.format.write_array(array, arrays[name], allow_pickle=False)
+            file.writestr(_entry(f"{name}.npy"), array.getvalue())
+    return whole.getvalue()
+
+
+def _heard(said: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> HeardStem:
+    notes = []
+    at = 0
+    for (note, measurement), size in zip(said["notes"], said["contour_sizes"], strict=True):
+        contours = {}
+        if size is not None:
+            span = slice(at, at + size)
+            contours = {k: _own(arrays[k][span]) for k in ("contour_s", "contour_hz")}
+            at += size
+        notes.append((_record(Note, note), _record(Measurement, {**measurement, **contours})))
+    return HeardStem(
+        code=said["code"],
+        facts=_record(AudioFacts, said["facts"]),
+        notes=tuple(notes),
+        findings=tuple(_record(Finding, finding) for finding in said["findings"]),
+        spectra=Spectra(
+            bin_hz=said["bin_hz"], first_bin=said["first_bin"], parts=arrays["spectra"]
+        ),
+    )
+
+
+def _plain(record: Any) -> dict[str, Any]:
+    """A record's fields without its arrays, as JSON holds them."""
+    fields = {f.name: getattr(record, f.name) for f in dataclasses.fields(record)}
+    return {
+        name: str(value) if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in fields.items()
+        if not isinstance(value, np.ndarray)
+    }
+
+
+def _record(kind: type[Record], fields: dict[str, Any]) -> Record:
+    numbers = {f.name for f in dataclasses.fields(kind) if "float" in str(f.type)}  # type: ignore[arg-type]
+    return kind(
+        **{k: float(v) if k in numbers and isinstance(v, str) else v for k, v in fields.items()}
+    )
+
+
+def _joined(contours: Sequence[NDArray[Any] | None]) -> NDArray[np.float64]:
+    there = [np.asarray(one, dtype=np.float64) for one in contours if one is not None]
+    return np.concatenate(there) if there else np.zeros(0)
+
+
+def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
+    array: NDArray[Any] = np.lib.format.read_array(
+        io.BytesIO(file.read(f"{name}.npy")), allow_pickle=False
+    )
+    array.setflags(write=False)
+    return array
+
+
+def _own(part: NDArray[Any]) -> NDArray[Any]:
+    own = part.copy()
+    own.setflags(write=False)
+    return own
+
+
+def _entry(name: str) -> zipfile.ZipInfo:
+    # Always the first moment that ZIP knows: same input, same bytes.
+    return zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
+
+
+def _put(place: Path, content: bytes) -> None:
+    handle, temporary = tempfile.mkstemp(prefix=".measured-", dir=place.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        Path(temporary).chmod(0o644)
+        os.replace(temporary, place)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(temporary)

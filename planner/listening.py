@@ -1,0 +1,209 @@
+"""Every stem and take of a session listened to, side by side, or known from a run before."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from planner.errors import OutputError, PlannerError
+from planner.files.audio import sha256_of
+from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
+from planner.heard_stem import HeardStem, as_listened_to
+from planner.hearing import hear_stem
+from planner.model import Finding
+from planner.opening import Opened, lost_stem, lost_take, with_place
+from planner.score_match import StemScore
+from planner.session_model import StemSpec, Take
+from planner.takes import TakeHeard
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AllHeard:
+    """What was heard in the stems of a session."""
+
+    stems: tuple[HeardStem, ...]  # in the order of the session file
+    lost: tuple[str, ...] = ()  # codes of stems that could not be heard
+    findings: tuple[Finding, ...] = ()
+    fresh: tuple[ToKeep, ...] = ()  # heard in this run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AllTakes:
+    """What was heard in the takes of a session."""
+
+    takes: tuple[TakeHeard, ...]
+    findings: tuple[Finding, ...] = ()
+    fresh: tuple[ToKeep, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """One file to be listened to."""
+
+    name: str  # what it is kept as
+    spec: StemSpec
+    path: Path
+    file: str  # as the session file writes it
+    score: StemScore | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Result:
+    k: int  # which of the wanted
+    heard: HeardStem | PlannerError
+    before: bool = False  # known from a run before
+    fresh: ToKeep | None = None
+
+
+def hear_all(
+    opened: Opened,
+    scores: dict[str, StemScore],
+    *,
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
+    kept: KeptNotes | None = None,
+) -> AllHeard:
+    """Hear every stem; those that fail are lost (with a finding) or stop the run.
+
+    Parameters
+    ----------
+    scores : by stem code
+    jobs : int, optional
+        Processes; default: one per core, at most one per stem.
+    kept : KeptNotes, optional
+        Where stems may be known from; without it all are listened to.
+    """
+    wanted = [
+        _Wanted(name=spec.code, spec=spec, path=path, file=file, score=scores.get(spec.code))
+        for spec, path, file in opened.stems
+    ]
+    done: dict[int, HeardStem] = {}
+    lost: dict[int, Finding] = {}
+    fresh: dict[int, ToKeep] = {}
+    for count, result in enumerate(_heard(wanted, jobs, kept, progress), start=1):
+        spec = wanted[result.k].spec
+        so_far = f"({count} of {len(wanted)})"
+        if isinstance(result.heard, PlannerError):
+            if not keep_going:
+                raise with_place(result.heard, spec, opened.path) from result.heard
+            lost[result.k] = lost_stem(spec, result.heard)
+            progress(f"{spec.code} left out {so_far}")
+            continue
+        done[result.k] = result.heard
+        if result.fresh is not None:
+            fresh[result.k] = result.fresh
+        how = "as measured before" if result.before else "heard"
+        progress(f"{how} {spec.code}: {len(result.heard.notes)} notes {so_far}")
+    return AllHeard(
+        stems=tuple(done[k] for k in sorted(done)),
+        lost=tuple(wanted[k].spec.code for k in sorted(lost)),
+        findings=tuple(lost[k] for k in sorted(lost)),
+        fresh=tuple(fresh[k] for k in sorted(fresh)),
+    )
+
+
+def hear_takes(
+    opened: Opened,
+    takes: Sequence[tuple[StemSpec, Take, Path]],
+    *,
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
+    kept: KeptNotes | None = None,
+) -> AllTakes:
+    """Hear other takes or files of the stems; those that fail stop the run or are findings."""
+    wanted = [
+        _Wanted(name=f"{spec.code}_take_{k}", spec=spec, path=path, file=take.file)
+        for k, (spec, take, path) in enumerate(takes, start=1)
+    ]
+    done: dict[int, TakeHeard] = {}
+    lost: dict[int, Finding] = {}
+    fresh: dict[int, ToKeep] = {}
+    for result in _heard(wanted, jobs, kept, progress):
+        spec, take, _ = takes[result.k]
+        if isinstance(result.heard, PlannerError):
+            if not keep_going:
+                raise with_place(result.heard, spec, opened.path) from result.heard
+            lost[result.k] = lost_take(spec, take, result.heard)
+            continue
+        one = TakeHeard(stem=spec.code, take=take, notes=result.heard.notes)
+        done[result.k] = one
+        if result.fresh is not None:
+            fresh[result.k] = result.fresh
+        how = "as measured before" if result.before else "heard"
+        progress(f"{how} {one.called} of {spec.code}: {len(one.notes)} notes")
+    return AllTakes(
+        takes=tuple(done[k] for k in sorted(done)),
+        findings=tuple(lost[k] for k in sorted(lost)),
+        fresh=tuple(fresh[k] for k in sorted(fresh)),
+    )
+
+
+def _heard(
+    wanted: Sequence[_Wanted], jobs: int | None, kept: KeptNotes | None, progress: Progress
+) -> Iterator[_Result]:
+    """Hear what is not known from before; the results come as they are done."""
+    left: list[tuple[int, _Wanted]] = []
+    sums: dict[int, tuple[str, str]] = {}
+    for k, one in enumerate(wanted):
+        known, sums[k] = _known(one, kept, progress)
+        if known is None:
+            left.append((k, one))
+        else:
+            yield _Result(k=k, heard=known, before=True)
+    # The longest work first, so that no core waits for a last long stem.
+    left.sort(key=lambda pair: pair[1].spec.role == "exclude")
+    for k, heard in _in_processes(left, jobs):
+        key, sha256 = sums[k]
+        fresh = None
+        if key and not isinstance(heard, PlannerError):
+            fresh = ToKeep(name=wanted[k].name, key=key, sha256=sha256, heard=heard)
+        yield _Result(k=k, heard=heard, fresh=fresh)
+
+
+def _known(
+    one: _Wanted, kept: KeptNotes | None, progress: Progress
+) -> tuple[HeardStem | None, tuple[str, str]]:
+    """Look for a stem among what is kept; also its key and its file's sum, empty where none."""
+    if kept is None:
+        return None, ("", "")
+    try:
+        sha256 = sha256_of(one.path)
+    except OSError:
+        return None, ("", "")  # whoever opens it as audio says what is wrong
+    key = key_of(kept, as_listened_to(one.spec), one.path, one.file, one.score, sha256)
+    try:
+        return read_measured(kept.place(one.name), key), (key, sha256)
+    except OutputError as error:
+        progress(str(error))
+        return None, (key, sha256)
+
+
+def _in_processes(
+    wanted: Sequence[tuple[int, _Wanted]], jobs: int | None
+) -> Iterator[tuple[int, HeardStem | PlannerError]]:
+    processes = min(jobs or os.cpu_count() or 1, len(wanted))
+    if processes <= 1:
+        for k, one in wanted:
+            yield _hear_one(k, one)
+        return
+    from joblib import Parallel, delayed
+
+    work = Parallel(n_jobs=processes, return_as="generator_unordered")
+    with warnings.catch_warnings():
+        # A run that stops at a bad stem drops the stems still waiting: meant so, no news.
+        warnings.filterwarnings("ignore", message=".*have been cancelled", category=UserWarning)
+        yield from work(delayed(_hear_one)(k, one) for k, one in wanted)
+
+
+def _hear_one(k: int, one: _Wanted) -> tuple[int, HeardStem | PlannerError]:
+    try:
+        return k, hear_stem(as_listened_to(one.spec), one.path, one.file, one.score)
+    except PlannerError as error:
+        return k, error

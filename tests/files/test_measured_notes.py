@@ -1,0 +1,330 @@
+"""What was measured is kept, read back the same, and never read where it would be stale."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import json
+import shutil
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from tones.exact import faded, laid_out, steady, tone, with_floor
+
+import planner.files.measured_notes as measured_notes
+from planner.cli import main
+from planner.errors import OutputError
+from planner.files.audio import sha256_of
+from planner.files.measured_notes import (
+    KeptNotes,
+    ToKeep,
+    keep_measured,
+    kept_notes,
+    key_of,
+    program_sum,
+    read_measured,
+)
+from planner.heard_stem import HeardStem, as_listened_to
+from planner.hearing import hear_stem
+from planner.score_match import StemScore
+from planner.session_model import ProtectedSpan, StemSpec, Take
+
+SR = 48_000
+SPEC = StemSpec(code="GTR", file="line.wav", role="fretted")
+
+
+def write_line(path: Path, *, seed: int = 1, silent: bool = False) -> Path:
+    rng = np.random.default_rng(seed)
+    pieces = [
+        (at, faded(tone(steady(f, 0.6, SR), SR, rng, decay_s=0.7), SR))
+        for at, f in ((0.3, 196.0), (1.0, 220.5), (1.7, 262.0))
+    ]
+    line = with_floor(laid_out(pieces, 2.6, SR), -75.0, rng)
+    soundfile.write(path, 0.0 * line if silent else line, SR, subtype="PCM_24")
+    return path
+
+
+def is_same(one: object, other: object) -> bool:
+    """Equal to the last bit and of the same types, whatever is inside."""
+    if isinstance(one, np.ndarray):
+        return (
+            isinstance(other, np.ndarray)
+            and one.dtype == other.dtype
+            and one.shape == other.shape
+            and one.tobytes() == other.tobytes()
+            and not other.flags.writeable
+        )
+    if dataclasses.is_dataclass(one):
+        names = [f.name for f in dataclasses.fields(one)]
+        return type(one) is type(other) and all(
+            is_same(getattr(one, n), getattr(other, n)) for n in names
+        )
+    if isinstance(one, tuple):
+        return isinstance(other, tuple) and len(one) == len(other) and all(map(is_same, one, other))
+    return type(one) is type(other) and (one == other or one != one)
+
+
+def heard_at(path: Path, spec: StemSpec = SPEC) -> HeardStem:
+    return hear_stem(as_listened_to(spec), path, path.name)
+
+
+def kept_in(tmp_path: Path) -> KeptNotes:
+    return KeptNotes(folder=tmp_path / "plans" / "measured_notes" / "session", program="p")
+
+
+@pytest.mark.parametrize("role", ["fretted", "lead-voice", "tuning-reference", "exclude"])
+@pytest.mark.parametrize("silent", [False, True])
+def test_what_was_heard_reads_back_to_the_last_bit(tmp_path: Path, role: str, silent: bool) -> None:
+    """Facts, notes, contours, spectra and findings come back equal and of the same types."""
+    path = write_line(tmp_path / "line.wav", silent=silent)
+    heard = heard_at(path, dataclasses.replace(SPEC, role=role))  # type: ignore[arg-type]
+    kept = kept_in(tmp_path)
+    one = ToKeep(name="GTR", key="k", sha256=heard.facts.sha256, heard=heard)
+    keep_measured(kept, [one], [])
+    back = read_measured(kept.place("GTR"), "k")
+    assert is_same(heard, back)
+    assert bool(heard.notes) == (role != "exclude" and not silent)
+
+
+def test_the_form_is_open(tmp_path: Path) -> None:
+    """A kept stem is a ZIP of one strict JSON text and NumPy arrays without pickles."""
+    heard = heard_at(write_line(tmp_path / "line.wav", silent=True))
+    kept = kept_in(tmp_path)
+    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    with zipfile.ZipFile(kept.place("A")) as file:
+
+        def refuse(constant: str) -> None:
+            raise AssertionError(f"{constant} is no JSON")
+
+        said = json.loads(file.read("heard.json"), parse_constant=refuse)
+        assert said["facts"]["peak_dbfs"] == "-inf"
+        for name in ("contour_s", "contour_hz", "spectra"):
+            np.load(io.BytesIO(file.read(f"{name}.npy")), allow_pickle=False)
+
+
+def test_everything_that_listening_goes_by_is_in_the_key(tmp_path: Path) -> None:
+    """Another file, name, role, side, string, capo, range, score or program is another key."""
+    path = tmp_path / "line.wav"
+    score = StemScore(name="a", notes=((0.0, 1.0, 60),))
+    kept = kept_in(tmp_path)
+    more = [
+        dataclasses.replace(SPEC, **change)  # type: ignore[arg-type]
+        for change in (
+            {"code": "BAS"}, {"role": "bass-fretted"}, {"side": "left"}, {"strings": (40, 45)},
+            {"capo": 2}, {"range_midi": (40, 80)},
+        )
+    ]  # fmt: skip
+    keys = [
+        key_of(kept, SPEC, path, "line.wav", None, "s"),
+        *(key_of(kept, spec, path, "line.wav", None, "s") for spec in more),
+        key_of(dataclasses.replace(kept, program="q"), SPEC, path, "line.wav", None, "s"),
+        key_of(kept, SPEC, tmp_path / "Line.wav", "line.wav", None, "s"),
+        key_of(kept, SPEC, path, "LINE.wav", None, "s"),
+        key_of(kept, SPEC, path, "line.wav", None, "t"),
+        key_of(kept, SPEC, path, "line.wav", score, "s"),
+        key_of(kept, SPEC, path, "line.wav", dataclasses.replace(score, later_s=1.0), "s"),
+    ]
+    assert len(set(keys)) == len(keys)
+    assert key_of(kept, SPEC, path, "line.wav", None, "s") == keys[0]
+
+
+def test_what_cannot_change_a_reading_is_not_listened_to() -> None:
+    """Answers and places of a stem are kept from whoever listens, so they cost no measurement."""
+    answered = dataclasses.replace(
+        SPEC, line=7, tolerance_factor=0.7, late_by_ms=20.0, takes=(Take(file="t.wav"),),
+        comp_edges_s=(1.0,), do_not_touch=(ProtectedSpan(from_s=0.0, to_s=1.0),), follow_keys=True,
+    )  # fmt: skip
+    assert as_listened_to(answered) == as_listened_to(SPEC)
+
+
+def test_another_program_has_another_sum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One changed letter in any module, a new module, or another library is another program."""
+    copy = tmp_path / "planner"
+    shutil.copytree(Path(measured_notes.planner.__file__).parent, copy)
+    before = program_sum()
+    monkeypatch.setattr(measured_notes.planner, "__file__", str(copy / "__init__.py"))
+    assert program_sum() == before
+    module = copy / "tracker.py"
+    text = module.read_text(encoding="utf-8")
+    module.write_text(text + "#\n", encoding="utf-8")
+    changed = program_sum()
+    module.write_text(text, encoding="utf-8")
+    (copy / "more.py").write_text("", encoding="utf-8")
+    added = program_sum()
+    (copy / "more.py").unlink()
+    monkeypatch.setattr(measured_notes.metadata, "version", lambda name: "0")
+    assert len({before, changed, added, program_sum()}) == 4
+
+
+@pytest.mark.parametrize("spoil", ["cut", "flipped", "empty", "text", "folder"])
+def test_a_broken_file_is_told(tmp_path: Path, spoil: str) -> None:
+    """What cannot be read is never half read."""
+    heard = heard_at(write_line(tmp_path / "line.wav"))
+    kept = kept_in(tmp_path)
+    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    place = kept.place("A")
+    whole = place.read_bytes()
+    if spoil == "folder":
+        place.unlink()
+        place.mkdir()
+    else:
+        flipped = bytearray(whole)
+        flipped[len(whole) // 2] ^= 1
+        cut = {"cut": whole[: len(whole) // 2], "flipped": bytes(flipped), "empty": b""}
+        place.write_bytes(cut.get(spoil, b"not a zip"))
+    with pytest.raises(OutputError) as told:
+        read_measured(place, "k")
+    assert "what was measured before cannot be read. It is measured again." in str(told.value)
+
+
+def test_another_key_and_no_file_are_nothing(tmp_path: Path) -> None:
+    """A stem kept under another key does not count, and neither does one that is not there."""
+    heard = heard_at(write_line(tmp_path / "line.wav"))
+    kept = kept_in(tmp_path)
+    assert read_measured(kept.place("A"), "k") is None
+    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    assert read_measured(kept.place("A"), "other") is None
+
+
+def test_a_file_that_changed_meanwhile_is_not_kept(tmp_path: Path) -> None:
+    """Where the sum of the key is not that of what was read, nothing is kept."""
+    heard = heard_at(write_line(tmp_path / "line.wav"))
+    kept = kept_in(tmp_path)
+    keep_measured(kept, [ToKeep(name="A", key="k", sha256="before", heard=heard)], [])
+    assert not kept.place("A").exists()
+
+
+def test_never_among_the_audio_and_told_where_it_cannot_be(tmp_path: Path) -> None:
+    """A folder of stems is refused; a place that cannot be written to is told."""
+    heard = heard_at(write_line(tmp_path / "line.wav"))
+    one = ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)
+    kept = kept_in(tmp_path)
+    with pytest.raises(OutputError, match="nothing is ever written there"):
+        keep_measured(kept, [one], [tmp_path])
+    assert not (tmp_path / "plans").exists()
+    (tmp_path / "plans").write_text("a file")
+    with pytest.raises(OutputError, match="what was measured could not be kept") as told:
+        keep_measured(kept, [one], [])
+    assert "The plan is whole; the next one will measure again." in str(told.value)
+
+
+# ------------------------------------------------------------------ through the command
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    """A session of two stems and a take."""
+    stems = tmp_path / "stems"
+    stems.mkdir()
+    for seed, name in ((1, "a.wav"), (2, "b.wav"), (3, "a2.wav")):
+        write_line(stems / name, seed=seed)
+    path = tmp_path / "job" / "session.yaml"
+    path.parent.mkdir()
+    path.write_text(
+        "version: 1\nsong: Tarn Row\naudio_folder: ../stems\npitch_reference: {a4_hz: 440.0}\n"
+        "stems:\n"
+        "  - {code: GTR, file: a.wav, role: fretted, takes: [{file: a2.wav, label: take 2}]}\n"
+        "  - {code: EGL, file: b.wav, role: fretted}\n"
+    )
+    return path
+
+
+def plan(session: Path, *more: str) -> dict[str, bytes]:
+    assert main(["plan", str(session), *more]) in (0, 1)
+    latest = max(session.parent.glob("plan_*"))
+    return {p.name: p.read_bytes() for p in sorted(latest.iterdir())}
+
+
+def test_a_second_run_listens_to_nothing_and_writes_the_same(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With what is kept, without it, and in one process or two, every byte of the plan is equal."""
+    plan(session)
+    told = capsys.readouterr().err
+    assert "heard GTR: 3 notes" in told
+    assert sorted(p.name for p in (session.parent / "measured_notes/session").iterdir()) == [
+        "EGL.zip", "GTR.zip", "GTR_take_1.zip",
+    ]  # fmt: skip
+    anew = plan(session, "--measure-anew", "--jobs", "2")
+
+    def no_more(*_: object) -> None:
+        raise AssertionError("it listens again")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.listening.hear_stem", no_more)
+        again = plan(session, "--jobs", "1")
+        told = capsys.readouterr().err
+        assert "as measured before GTR: 3 notes" in told
+        assert "as measured before take 2 of GTR: 3 notes" in told
+        assert main(["inspect", str(session)]) in (0, 1)
+    assert again == anew
+
+
+def test_measuring_anew_reads_and_keeps_nothing(session: Path) -> None:
+    """--measure-anew leaves no folder behind, and does not look into one."""
+    plan(session, "--measure-anew")
+    assert not (session.parent / "measured_notes").exists()
+    plan(session)
+    place = session.parent / "measured_notes" / "session" / "GTR.zip"
+    place.write_bytes(b"broken")
+    plan(session, "--measure-anew")
+    assert place.read_bytes() == b"broken"
+
+
+def test_what_changed_is_measured_again(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A changed file, and a role that an answer changed, are listened to; the rest is not."""
+    plan(session)
+    write_line(session.parent.parent / "stems" / "b.wav", seed=9)
+    capsys.readouterr()
+    plan(session)
+    told = capsys.readouterr().err
+    assert "heard EGL" in told
+    assert "as measured before GTR" in told
+    session.write_text(session.read_text().replace("b.wav, role: fretted", "b.wav, role: bowed"))
+    plan(session)
+    assert "heard EGL" in capsys.readouterr().err
+
+
+def test_a_broken_file_is_measured_again_and_mended(
+    session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A broken file is told by name, the plan is the same, and the file is whole again."""
+    plan(session)
+    place = session.parent / "measured_notes" / "session" / "GTR.zip"
+    whole = place.read_bytes()
+    good = plan(session)
+    place.write_bytes(whole[:-100])
+    capsys.readouterr()
+    assert plan(session) == good
+    told = capsys.readouterr().err
+    assert "GTR.zip: what was measured before cannot be read. It is measured again." in told
+    assert place.read_bytes() == whole
+
+
+def test_a_full_disk_costs_no_plan(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where nothing can be kept, the plan stands and one line says so."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(measured_notes, "_put", full)
+    plan(session)
+    assert "could not be kept: No space left on device" in capsys.readouterr().err
+    assert list((session.parent / "measured_notes" / "session").iterdir()) == []
+
+
+def test_the_place_follows_the_plans(session: Path, tmp_path: Path) -> None:
+    """Two sessions in one folder of plans keep apart; --out takes the notes along."""
+    out = tmp_path / "elsewhere"
+    assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
+    assert (out / "measured_notes" / "session" / "GTR.zip").exists()
+    assert not (session.parent / "measured_notes").exists()
+    assert kept_notes(out, Path("other.yaml")).folder == out / "measured_notes" / "other"
+    before = sha256_of(out / "measured_notes" / "session" / "GTR.zip")
+    assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
+    assert sha256_of(out / "measured_notes" / "session" / "GTR.zip") == before

@@ -1,0 +1,82 @@
+"""When a pitch has come to its sustain: lines whose arrival follows from how they are made."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.arrival import arrival_s
+from planner.model import Floats
+from planner.vibrato import find_vibrato
+
+T_S = np.arange(0.01, 1.2, 0.005)
+SUSTAIN_S = (0.15, 1.0)
+
+
+def scoop(from_cents: float, time_s: float) -> Floats:
+    line: Floats = -from_cents * np.exp(-T_S / time_s)
+    return line
+
+
+def wavering(cents: float, seed: int) -> Floats:
+    """A slow random waver with this standard deviation, as a voice has it: about 5 Hz wide."""
+    rng = np.random.default_rng(seed)
+    smooth = np.convolve(rng.normal(size=len(T_S) + 40), np.hanning(41), mode="valid")
+    line: Floats = cents * smooth / smooth.std()
+    return line[: len(T_S)]
+
+
+@pytest.mark.parametrize(("deep", "time_s"), [(20.0, 0.08), (60.0, 0.05), (150.0, 0.06)])
+def test_a_rise_has_arrived_within_five_cents(deep: float, time_s: float) -> None:
+    """deep exp(-t / time) comes to 5 cents at time ln(deep / 5)."""
+    arrived = arrival_s(T_S, scoop(deep, time_s), SUSTAIN_S, None)
+    assert arrived == pytest.approx(time_s * np.log(deep / 5.0), abs=0.006)
+
+
+def test_what_wavers_later_does_not_put_the_arrival_off() -> None:
+    """A rise of 60 cents with 50 ms is no late one (0.35 s) though the note wavers all along."""
+    lines = [scoop(60.0, 0.05) + wavering(4.0, seed) for seed in range(40)]
+    arrived = [arrival_s(T_S, line, SUSTAIN_S, None) for line in lines]
+    assert max(at if at is not None else 9.0 for at in arrived) < 0.3
+    # Near is two of the waver's standard deviations, 8 cents: 0.05 s ln(60 / 8).
+    assert np.median([at for at in arrived if at is not None]) == pytest.approx(0.10, abs=0.02)
+
+
+def test_an_end_that_sags_does_not_put_the_arrival_off() -> None:
+    """What runs off in the last third came to its pitch all the same."""
+    sag = np.where(T_S > 0.8, -60.0 * (T_S - 0.8), 0.0)
+    assert arrival_s(T_S, scoop(60.0, 0.05) + sag, SUSTAIN_S, None) == pytest.approx(
+        0.124, abs=0.02
+    )
+
+
+def test_vibrato_that_begins_later_does_not_put_the_arrival_off() -> None:
+    """A swing of 30 cents from 0.4 s on, fitted later, is not taken out before it began."""
+    swing = np.where(T_S > 0.4, 30.0 * np.sin(2 * np.pi * 6.0 * (T_S - 0.4)), 0.0)
+    first_s, last_s = SUSTAIN_S
+    inside = (first_s <= T_S) & (last_s >= T_S)
+    vibrato = find_vibrato(T_S[inside], swing[inside], 0.02)
+    assert vibrato is not None
+    arrived = arrival_s(T_S, scoop(60.0, 0.05) + swing, SUSTAIN_S, vibrato)
+    # Told to a quarter of a swing.
+    assert arrived == pytest.approx(0.124, abs=0.25 / 6.0)
+
+
+def test_a_late_arrival_is_late() -> None:
+    """A straight rise of 40 cents over 0.6 s is near after 0.525 s, also where it wavers."""
+    rise = np.minimum(0.0, 40.0 * (T_S / 0.6 - 1.0))
+    assert arrival_s(T_S, rise, SUSTAIN_S, None) == pytest.approx(0.525, abs=0.01)
+    late = [arrival_s(T_S, rise + wavering(2.5, seed), SUSTAIN_S, None) for seed in range(20)]
+    assert all(at is not None and 0.4 < at < 0.65 for at in late)
+
+
+def test_what_passes_through_has_not_arrived() -> None:
+    """A rise that shoots past its pitch and comes back 0.3 s later has arrived when it is back."""
+    line = np.interp(T_S, [0.0, 0.1, 0.2, 0.4, 0.5], [-60.0, 0.0, 40.0, 40.0, 0.0])
+    arrived = arrival_s(T_S, line, SUSTAIN_S, None)
+    assert arrived == pytest.approx(0.4875, abs=0.01)
+
+
+def test_what_never_stays_has_not_arrived() -> None:
+    """A line that runs through its mean in a second has no arrival."""
+    assert arrival_s(T_S, 200.0 * (T_S - 0.575), SUSTAIN_S, None) is None
