@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
-from planner.chord_peaks import B_FACTORS, Peaks, covered, match_partials, polish
-from planner.chord_search import RISE_DB
+from planner.chord_peaks import B_FACTORS, RISE_DB, Peaks, covered, match_partials, polish
 
 Array = NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """The peaks of a stretch's spectrum, and which of them are partials of a note.
 
-Of a coarse search: frequencies are true to some cents; `planner.chord_partials` measures.
+Of a coarse search: frequencies are true to some cents; `planner.chord_fits` measures.
 """
 
 from __future__ import annotations
@@ -13,11 +13,14 @@ from numpy.typing import NDArray
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz
 
 Array = NDArray[np.float64]
+NamedNotes = list[tuple[float, float]]  # f0_hz and B of each
+Named = tuple[float, float, float]  # and the share of its partials that was found
 
 SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
 DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 SEARCHED = 12  # partials looked for
+RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
 B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
 
 
@@ -30,6 +33,17 @@ class Peaks:
     above_db: Array  # over the local floor
     rise_db: Array  # level just after the stretch begins minus level just before
     width_hz: float  # one bin of the window
+
+
+def no_peaks() -> Peaks:
+    """The peaks of silence."""
+    none = np.zeros(0)
+    return Peaks(f_hz=none, level_db=none, above_db=none, rise_db=none, width_hz=1.0)
+
+
+def same_pitch(one_hz: float, other_hz: float) -> bool:
+    """Say whether two notes lie within half a semitone."""
+    return bool(abs(np.log2(one_hz / other_hz)) <= 0.5 / 12)
 
 
 def tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
@@ -97,6 +111,22 @@ def match_partials(
     off_hz = np.abs(peaks.f_hz[index] - law)
     room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
     return off_hz < room_hz, index
+
+
+def least_db(peaks: Peaks, f_hz: Array) -> Array:
+    """Give the least level at which a peak would have been listed at some frequencies, dBFS."""
+    floor = np.interp(f_hz, peaks.f_hz, peaks.level_db - peaks.above_db)
+    return np.maximum(
+        floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, float(peaks.level_db.max()) - DYNAMIC_DB)
+    )
+
+
+def nothing_near(peaks: Peaks, f_hz: Array) -> NDArray[np.bool_]:
+    """Say where no peak is so near that it could hide another; any shape, not for empty peaks."""
+    right = np.clip(np.searchsorted(peaks.f_hz, f_hz), 0, len(peaks.f_hz) - 1)
+    left = np.maximum(right - 1, 0)
+    off = np.minimum(np.abs(peaks.f_hz[right] - f_hz), np.abs(peaks.f_hz[left] - f_hz))
+    return np.asarray(off > np.maximum(3.0 * peaks.width_hz, 0.008 * f_hz))
 
 
 def covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> NDArray[np.bool_]:

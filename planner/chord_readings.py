@@ -6,18 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.chord_partials import (
-    FIRST_WINDOW_S,
-    UNSTEADY,
-    StiffString,
-    fit_string,
-    partial_hz,
-    refine,
-    typical_b,
-)
+from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, refine
+from planner.chord_octaves import WEAK_FIRST_HZ
+from planner.chord_partials import StiffString, fit_string, partial_hz, typical_b
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
-from planner.chord_voices import LONGEST_S, REACH_S, SKIP_S, Stretch, Voice
+from planner.chord_voices import Stretch, Voice
+from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
 from planner.model import Confidence, Floats
 from planner.spread import spread_of
 
@@ -176,10 +171,21 @@ def octave_in_doubt(voice: Voice, voices: list[Voice]) -> bool:
     )
 
 
-def confidence_of(string: StiffString, length_s: float, *, octave_in_doubt: bool) -> Confidence:
+def first_in_doubt(voice: Voice) -> bool:
+    """Say whether a note's first partial was not read where it should sound.
+
+    Only of the lowest notes a body may hardly give it off; of others what seems to be one may be
+    the notes above it, of which it has all other partials.
+    """
+    f1_hz = voice.f0_hz * float(np.sqrt(1.0 + voice.b))
+    read = voice.fits is not None and 1.0 in voice.fits.number
+    return not voice.known and f1_hz > WEAK_FIRST_HZ and not read
+
+
+def confidence_of(string: StiffString, length_s: float, *, in_doubt: bool) -> Confidence:
     """Grade a reading by its partials, their agreement and the note's length (s)."""
     firm = (
-        not octave_in_doubt
+        not in_doubt
         and length_s >= FIRM_S
         and string.used >= 3
         and string.scatter_cents < 2.5

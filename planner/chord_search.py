@@ -1,6 +1,6 @@
 """Which notes sound in a stretch of a chord stem, and where new ones begin.
 
-A coarse search only: it names notes to within some cents; `planner.chord_partials` measures them.
+A coarse search only: it names notes to within some cents; `planner.chord_fits` measures them.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_bs
 from planner.chord_peaks import (
     B_FACTORS,
     DYNAMIC_DB,
+    RISE_DB,
     SEARCHED,
     SILENCE_DBFS,
     Peaks,
@@ -41,7 +42,6 @@ LEAST_SWELL_DB, SWELL_HOP_S, SWELL_LOWEST_HZ = 1.0, 0.01, 80.0
 SWELL_S = 0.12  # chosen: a soft bow or breath takes a tenth of a second to speak
 ONSET_LATER_S = 0.0065  # measured on synthetic piano chords: the rise peaks that early
 LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
-RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
 # Chosen on three synthetic piano sessions of our own, between true and false candidates: all that
 # a note's partials could gather is about 5.
 LEAST_SCORE = 1.4

@@ -6,14 +6,13 @@ measured, from partials that no other sounding note covers.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from planner.chord_partials import PartialFits, StiffString, fit_string
 from planner.chord_readings import (
     believable,
     confidence_of,
+    first_in_doubt,
     less_sure_by_wander,
     not_a_partial,
     octave_in_doubt,
@@ -21,8 +20,9 @@ from planner.chord_readings import (
     read_voices,
 )
 from planner.chord_search import SHORTEST_S
-from planner.chord_times import begun_s, ended_s, piece_of
-from planner.chord_voices import SKIP_S, Voice, f1_of, find_voices, own_hz
+from planner.chord_times import ended_s, piece_of
+from planner.chord_voices import Voice, f1_of, own_hz
+from planner.chord_walk import SKIP_S, Lead, begun, find_voices
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
@@ -49,26 +49,31 @@ def find_chord_notes(
     expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
     second and some cents. They are looked for first and need less evidence than others do.
     """
-    return notes_of(stem, hear_voices(stem, expected))
+    return find_led_notes(stem, lambda voices: expected)
 
 
-def hear_voices(stem: Stem, expected: tuple[tuple[float, float], ...] = ()) -> tuple[Voice, ...]:
-    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends.
+def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measurement], ...]:
+    """Find the notes of a stem that plays chords as `find_chord_notes` does, led by its score.
 
-    expected: as for `find_chord_notes`.
+    lead: says, of the notes found so far, where the score's notes are expected.
     """
+    return _notes_of(stem, _hear_voices(stem, lead))
+
+
+def _hear_voices(stem: Stem, lead: Lead | None) -> tuple[Voice, ...]:
+    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
     samples, _ = _raised(stem)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
-    voices, stretches = find_voices(samples, stem, expected)
+    voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for one in voices for v in not_a_partial(one, voices, harmonic)]
-    return tuple(_begun(samples, stem.analysis_sr, v) for v in voices if believable(v))
+    return tuple(begun(samples, stem.analysis_sr, v) for v in voices if believable(v))
 
 
-def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
-    """Make notes of what `hear_voices` heard: ends, cents and how sure they are, strings apart."""
+def _notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
+    """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     samples, raised_db = _raised(stem)
     voices = list(heard)
     voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
@@ -79,7 +84,7 @@ def notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurem
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
         voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
-    doubts = [octave_in_doubt(voice, voices) for voice in voices]
+    doubts = [octave_in_doubt(voice, voices) or first_in_doubt(voice) for voice in voices]
     pairs = [
         _note(stem, raised_db, *one) for one in zip(voices, doubts, ends_s, apart, strict=True)
     ]
@@ -100,12 +105,6 @@ def _raised(stem: Stem) -> tuple[Floats, float]:
         return samples, 0.0
     gain = min(USUAL_PEAK / peak, MOST_GAIN)
     return samples * np.float32(gain), 20.0 * float(np.log10(gain))
-
-
-def _begun(samples: Floats, sr: int, voice: Voice) -> Voice:
-    early_s, late_s = voice.reach_s
-    start_s = begun_s(samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
-    return replace(voice, start_s=start_s)
 
 
 def _with_strings(
@@ -198,7 +197,7 @@ def _note(
         # figures are written to 0.1 cents
         uncertainty_cents=max(float(np.hypot(string.f1_cents_sd, between)), 0.1),
         inharmonicity_b=string.b,
-        confidence=confidence_of(string, end_s - voice.start_s, octave_in_doubt=doubtful),
+        confidence=confidence_of(string, end_s - voice.start_s, in_doubt=doubtful),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from planner.analyzer import analyze
 from planner.chord_voices import Voice, f1_of
-from planner.chords import hear_voices, notes_of
+from planner.chords import find_led_notes
 from planner.files.audio import read_stem_audio
 from planner.heard_stem import HeardStem
 from planner.model import Finding, Measurement, Note, Stem
@@ -49,12 +50,7 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
             seldom_below_hz=seldom_below_hz(spec),
         )
         if is_chordal(spec.role):
-            voices = hear_voices(stem)
-            # What is heard with the score places it better than what was heard without.
-            for _ in range(2 if score is not None else 0):
-                expected = _expected(voices, score) if score is not None else ()
-                voices = hear_voices(stem, expected) if expected else voices
-            notes = notes_of(stem, voices)
+            notes = find_led_notes(stem, partial(_expected, score) if score is not None else None)
         else:
             found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
@@ -67,7 +63,7 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
     )
 
 
-def _expected(voices: tuple[Voice, ...], score: StemScore) -> tuple[tuple[float, float], ...]:
+def _expected(score: StemScore, voices: list[Voice]) -> tuple[tuple[float, float], ...]:
     """Say where the notes of a score that fits should be heard: (s, Hz); nothing otherwise."""
     starts = [voice.start_s for voice in voices]
     pitches = [hz_to_midi(f1_of(voice)) for voice in voices]

@@ -17,7 +17,8 @@ import pytest
 from numpy.typing import NDArray
 
 from planner.a4 import find_session_a4
-from planner.chord_partials import fit_window, hann_bins, refine, typical_b
+from planner.chord_fits import fit_window, hann_bins, refine
+from planner.chord_partials import typical_b
 from planner.chords import find_chord_notes
 from planner.model import MeasuredNote, Measurement, Note, Role, Stem, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz

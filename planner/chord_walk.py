@@ -1,0 +1,254 @@
+"""A chord stem from onset to onset: which notes begin, and which ring on until when."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.chord_known import hear_known, place_known
+from planner.chord_partials import partial_hz
+from planner.chord_peaks import RISE_DB, Named, Peaks, find_peaks_in, no_peaks, same_pitch
+from planner.chord_search import (
+    SHORTEST_S,
+    find_new_notes,
+    find_onsets,
+    find_swells,
+    places_to_look,
+)
+from planner.chord_timbre import FreePartials, Timbre, free_partials, learn_timbre
+from planner.chord_times import begun_s, loud_part, piece_of
+from planner.chord_voices import Stretch, Voice, own_hz
+from planner.chord_weighing import weigh
+from planner.model import HARMONIC_ROLES, Floats, Stem
+from planner.strummed_octaves import octaves_inside
+
+Array = NDArray[np.float64]
+Expected = tuple[tuple[float, float], ...]  # of each note of a score: start, s, and f1, Hz
+Sounding = tuple[tuple[float, ...], ...]
+Lead = Callable[[list[Voice]], Expected]
+
+SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
+LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
+# How far before and after the place where it was found a note may have begun, s; chosen: a strum's
+# last string; what rose between the two windows compared.
+REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
+QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
+BEFORE_S = 0.15, 0.01  # chosen: what rang before, clear of the onset
+# What these play is struck; organs are among the others of fixed pitch, and speak slowly.
+STRUCK_ROLES = frozenset({"tuning-reference", "fretted-chords"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A stretch that may begin with notes, s; soft where no onset tells of them."""
+
+    start_s: float
+    end_s: float
+    soft: bool
+
+    @property
+    def first_s(self) -> float:
+        return self.start_s + (0.0 if self.soft else SKIP_S)
+
+    @property
+    def last_s(self) -> float:
+        return min(self.end_s - 0.005, self.start_s + LONGEST_S)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Listener:
+    """A stem, where notes may begin in it (s), and what was seen of its stretches so far.
+
+    What one walk has seen is not looked at by the next: peaks, and the notes named beside those
+    that ring and those that are known.
+    """
+
+    stem: Stem
+    samples: Floats
+    onsets: Array
+    swells: Array
+    seen: dict[Place, Peaks] = field(default_factory=dict)
+    named: dict[tuple[Place, Sounding, Sounding], list[Named]] = field(default_factory=dict)
+
+    @property
+    def length_s(self) -> float:
+        return len(self.samples) / self.stem.analysis_sr
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Heard:
+    """What a walk has heard so far."""
+
+    voices: list[Voice] = field(default_factory=list)
+    stretches: list[Stretch] = field(default_factory=list)
+    free: list[FreePartials] = field(default_factory=list)  # of the notes that began
+
+
+def find_voices(
+    samples: Floats, stem: Stem, lead: Lead | None = None
+) -> tuple[list[Voice], list[Stretch]]:
+    """Walk from onset to onset; keep what rings on, add what begins.
+
+    The first walk learns how struck notes sound, the next tells by that what begins; of bow and
+    breath, whose partials swell and swing, levels tell too little.
+    samples: (n,) at the stem's analysis rate; lead: says, of the notes found so far, where a score
+    has its notes, nothing if it does not fit. Returns the notes, and the stretches in which the
+    same ones sound, both in time order.
+    """
+    sr = stem.analysis_sr
+    onsets = find_onsets(samples, sr)
+    slow = stem.role not in STRUCK_ROLES
+    swells = find_swells(samples, sr, onsets) if slow else np.zeros(0)
+    listener = Listener(stem=stem, samples=samples, onsets=onsets, swells=swells)
+    heard = _walk(listener, (), None)
+    expected = lead([begun(samples, sr, v) for v in heard.voices]) if lead else ()
+    timbre = learn_timbre(heard.free)
+    if expected or timbre is not None:
+        heard = _walk(listener, expected, timbre)
+    if lead and expected:  # what is heard with the score places it better
+        heard = _walk(listener, lead([begun(samples, sr, v) for v in heard.voices]), timbre)
+    return heard.voices, heard.stretches
+
+
+def begun(samples: Floats, sr: int, voice: Voice) -> Voice:
+    """Give a note the start, s, at which its own partials rise. samples: (n,) at `sr`."""
+    early_s, late_s = voice.reach_s
+    start_s = begun_s(samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
+    return replace(voice, start_s=start_s)
+
+
+def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Heard:
+    """Go through a stem once; without a timbre, to learn it."""
+    starts = places_to_look(listener.onsets, listener.swells, listener.length_s)
+    starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
+    heard = _Heard()
+    sounding: list[int] = []
+    ends_s = [start_s for start_s, _ in starts[1:]] + [listener.length_s]
+    for i, ((start_s, soft), end_s) in enumerate(zip(starts, ends_s, strict=True)):
+        place = Place(start_s=start_s, end_s=end_s, soft=soft)
+        if place.last_s - place.first_s < SHORTEST_S:
+            continue
+        peaks = _peaks_at(listener, place)
+        voices = heard.voices
+        sounding = [v for v in sounding if _rings(peaks, voices[v])]
+        ringing = [voices[v] for v in sounding]
+        old = [(voice.f0_hz, voice.b) for voice in ringing]
+        known = hear_known(peaks, old, known_at.get(i, []))
+        found = _new_notes(listener, place, ringing, known, timbre)
+        if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
+            heard.free += free_partials(peaks, [n[:2] for n in (*known, *found)], old)
+        for k, (f0_hz, b, share) in enumerate([*known, *found]):
+            # the same pitch again: the old note ends where the new one begins
+            sounding = [v for v in sounding if not same_pitch(voices[v].f0_hz, f0_hz)]
+            voices.append(
+                Voice(
+                    start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
+                    reach_s=SOFT_REACH_S if soft else REACH_S, known=k < len(known),
+                )
+            )  # fmt: skip
+            sounding.append(len(voices) - 1)
+        for v in sounding:
+            voices[v] = replace(voices[v], last_s=end_s)
+        now = Stretch(
+            start_s=start_s, end_s=end_s, voices=tuple(sounding),
+            others_hz=_unexplained(peaks, [voices[v] for v in sounding]),
+        )  # fmt: skip
+        _join(heard.stretches, now, begun=bool(known or found))
+    return heard
+
+
+def _peaks_at(listener: Listener, place: Place) -> Peaks:
+    """Give the peaks of a stretch, none where it is quiet; each stretch is looked at once."""
+    if place not in listener.seen:
+        samples, sr = listener.samples, listener.stem.analysis_sr
+        stretch = loud_part(piece_of(samples, int(place.first_s * sr), int(place.last_s * sr)), sr)
+        from_s, to_s = (place.start_s - ago_s for ago_s in BEFORE_S)
+        before = piece_of(samples, int(from_s * sr), int(to_s * sr))
+        loud = 10.0 * np.log10(float(np.mean(stretch**2)) + 1e-20) >= QUIET_DBFS
+        lowest_hz = 0.95 * listener.stem.range_hz[0]
+        listener.seen[place] = find_peaks_in(stretch, sr, before, lowest_hz) if loud else no_peaks()
+    return listener.seen[place]
+
+
+def _new_notes(
+    listener: Listener,
+    place: Place,
+    ringing: list[Voice],
+    known: list[Named],
+    timbre: Timbre | None,
+) -> list[Named]:
+    """Name the notes that begin with a stretch, beside those that a score is known to have."""
+    stem, peaks = listener.stem, _peaks_at(listener, place)
+    old = [(voice.f0_hz, voice.b) for voice in ringing]
+    struck = stem.role not in HARMONIC_ROLES
+    beside = place, tuple(old), tuple(known)
+    if beside not in listener.named:
+        listener.named[beside] = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
+    new = listener.named[beside]
+    if place.soft:  # a note that swells is no new one, unless the score has it
+        return [
+            note
+            for note in new[len(known) :]
+            if not any(same_pitch(note[0], voice.f0_hz) for voice in ringing)
+        ]
+    if timbre is not None and not known:  # a score says by itself which octaves are meant
+        new = weigh(peaks, new, old, stem.range_hz, timbre)
+    if stem.role == "fretted-chords":
+        new = [*new, *octaves_inside(peaks, new, old, stem.range_hz[1])]
+    again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
+    return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
+
+
+def _join(stretches: list[Stretch], now: Stretch, *, begun: bool) -> None:
+    """Add a stretch, to the one before where nothing began and no gap lies between."""
+    held = stretches[-1] if stretches else None
+    if held and not begun and held.end_s == now.start_s and set(now.voices) <= set(held.voices):
+        stretches[-1] = replace(held, end_s=now.end_s)
+    else:
+        stretches.append(now)
+
+
+def _rings(peaks: Peaks, voice: Voice) -> bool:
+    """Say whether at least half of a note's lower partials still stand out."""
+    law = partial_hz(voice.f0_hz, voice.b, np.arange(1, 6, dtype=float))
+    law = law[law < 5500.0]
+    return bool(np.mean(_found(peaks, law)) >= 0.5) if len(peaks.f_hz) and len(law) else False
+
+
+def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
+    """Say whether most partials of a ringing note rise that no new note explains.
+
+    Struck again, a string's low partials may hardly rise, but the higher ones had died away.
+    """
+    if any(same_pitch(voice.f0_hz, f0_hz) for f0_hz, _, _ in new):
+        return False
+    law = partial_hz(voice.f0_hz, voice.b, np.arange(3, 21, dtype=float))
+    law = law[_found(peaks, law)]
+    if len(law) and new:
+        taken = np.concatenate([partial_hz(f0, b, np.arange(1.0, 30.0)) for f0, b, _ in new])
+        apart = np.abs(law[:, None] - taken[None, :]).min(axis=1)
+        law = law[apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz)]
+    if len(law) < 3:
+        return False
+    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
+    return bool(np.mean(peaks.rise_db[nearest] > RISE_DB) >= 0.6)
+
+
+def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:
+    off = np.abs(peaks.f_hz[None, :] - law[:, None]).min(axis=1)
+    return np.asarray(off < np.maximum(0.006 * law, 0.4 * peaks.width_hz))
+
+
+def _unexplained(peaks: Peaks, voices: list[Voice]) -> Array:
+    """List the strong peaks that belong to no sounding note, Hz."""
+    if not voices or not len(peaks.f_hz):
+        return np.zeros(0)
+    numbers = np.arange(1, 20, dtype=float)
+    law = np.concatenate([partial_hz(v.f0_hz, v.b, numbers) for v in voices])
+    off = np.abs(peaks.f_hz[:, None] - law[None, :]).min(axis=1)
+    free = off > np.maximum(0.007 * peaks.f_hz, 1.5 * peaks.width_hz)
+    strong = np.argsort(-np.where(free, peaks.level_db, -np.inf))[: min(int(free.sum()), 16)]
+    return np.sort(peaks.f_hz[strong])

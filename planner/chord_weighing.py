@@ -1,0 +1,201 @@
+"""Which notes explain a stretch best: octaves and twelfths told by how an instrument sounds.
+
+Notes whose partials coincide cannot be told apart by where peaks lie, only by how high they stand.
+Each set of notes says how loud every peak should be; the likelier set is taken, one note more or
+less at a time, and a note more must earn its price.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.chord_octaves import LEAST_SHARE
+from planner.chord_partials import HIGHEST_HZ, partial_hz
+from planner.chord_peaks import (
+    RISE_DB,
+    Named,
+    NamedNotes,
+    Peaks,
+    covered,
+    least_db,
+    match_partials,
+    nothing_near,
+    same_pitch,
+)
+from planner.chord_timbre import FREEDOM, PARTIALS, Timbre, usual_levels
+
+Array = NDArray[np.float64]
+
+# Of a note, in units of log likelihood, of some twenty levels. Chosen on seeds 43001 and 43002 of
+# tests.bench.chorded between 4 and 12: notes played gain 10 and more where they are missed, nine in
+# ten of those not played less.
+PRICE = 10.0
+COUNTED_DB = 50.0  # under the loudest; chosen: below lie sums and side bands of loud partials
+# Which notes are weighed beside those found; chosen: others are seldom taken for one another.
+ABOVE = Fraction(2), Fraction(3), Fraction(4)
+BELOW = Fraction(1, 2), Fraction(1, 3)
+ROUNDS, STEPS = 12, 5  # chosen: no chord changes in more notes; loudness moves by < 0.5 dB then
+LOOKED_AT, LEAST_HIT, LEAST_RISEN = 12, 0.5, 2  # chosen: a note of which less is heard is none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """What is heard, and what each candidate would put there; (places,) and (candidates, places).
+
+    Places are peaks, and partials of candidates that nothing is heard of.
+    """
+
+    level: Array  # power heard; where nothing is, the least that would have been
+    heard: NDArray[np.bool_]
+    without: Array  # power of what sounded before, and of the noise
+    share: Array  # power of each candidate there, as loud as its level says, of one at 0 dB
+
+
+def weigh(
+    peaks: Peaks,
+    found: list[Named],
+    ringing: NamedNotes,
+    range_hz: tuple[float, float],
+    timbre: Timbre,
+) -> list[Named]:
+    """Give the likeliest notes among those found, and those an octave or twelfth from them.
+
+    found: notes that seem to begin with the stretch; ringing: (f0_hz, B) of what rings on from
+    before; range_hz: of the instrument. A note that rang already is left as it is: of what it adds
+    to itself levels say nothing.
+    """
+    if not found or not len(peaks.f_hz):
+        return found
+    below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW)
+    taken_hz = [n[0] for n in (*found, *ringing, *below)]
+    above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
+    notes = [*found, *below, *above]
+    inside = np.arange(len(notes)) < len(found)
+    free = np.array([not any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
+    if not free.any():
+        return found
+    places = _places(peaks, notes, ringing, timbre, len(above))
+    loud = _alone(places)
+    for _ in range(ROUNDS):
+        tries = inside[None, :] ^ np.eye(len(notes), dtype=bool)
+        tries = np.concatenate([inside[None, :], tries[free]])
+        cost, power = _costs(places, tries, loud, timbre.spread_db)
+        loud = np.where(inside, power[0], loud)
+        best = int(np.argmin(cost + PRICE * tries.sum(axis=1)))
+        if best == 0:
+            break
+        inside = tries[best]
+    return [note for note, kept in zip(notes, inside, strict=True) if kept]
+
+
+def _kin(
+    peaks: Peaks,
+    found: list[Named],
+    taken_hz: list[float],
+    range_hz: tuple[float, float],
+    ratios: tuple[Fraction, ...],
+) -> list[Named]:
+    """List the notes at some ratios to those found that have peaks enough to be asked about."""
+    kin: list[Named] = []
+    number = np.arange(1, LOOKED_AT + 1)
+    for ratio in ratios:
+        for f0_hz, b, _ in found:
+            # the law of a stiff string, as if its partial were another's first, or the other way
+            near_hz, near_b = f0_hz * float(ratio), b * min(float(ratio) ** 2, 1.0)
+            if ratio > 1:
+                near_hz *= float(np.sqrt((1.0 + b * float(ratio) ** 2) / (1.0 + b)))
+            if not 0.97 * range_hz[0] < near_hz < 1.03 * range_hz[1]:
+                continue
+            if any(same_pitch(near_hz, hz) for hz in (*taken_hz, *(n[0] for n in kin))):
+                continue
+            hit, index = match_partials(peaks, np.array([near_hz]), np.array([near_b]), LOOKED_AT)
+            reach = partial_hz(near_hz, near_b, number.astype(float)) < HIGHEST_HZ
+            risen = hit[0] & (peaks.rise_db[index[0]] > RISE_DB)
+            # Of a lower note the partials tell that the one found does not have.
+            telling = reach & (number % ratio.denominator != 0) if ratio < 1 else reach
+            least = LEAST_SHARE if ratio < 1 else LEAST_HIT
+            if risen.sum() < LEAST_RISEN or (hit[0] & telling).sum() < least * telling.sum():
+                continue
+            kin.append((near_hz, near_b, float((hit[0] & reach).sum() / max(reach.sum(), 1))))
+    return kin
+
+
+def _places(
+    peaks: Peaks, notes: list[Named], ringing: NamedNotes, timbre: Timbre, above: int
+) -> Places:
+    """Say what is heard where the notes' partials lie; the last `above` lie over others' partials.
+
+    Those are told by the places of the others alone: where a stiff lower string puts none, a higher
+    one of another stiffness would seem to explain what is but a side band. Nor does anything count
+    above the highest partial of the lowest note that is modelled.
+    """
+    number = np.arange(1, PARTIALS + 1)
+    f0s, bs = np.array([n[0] for n in notes]), np.array([n[1] for n in notes])
+    law = number * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * number**2)
+    hit, index = match_partials(peaks, f0s, bs, PARTIALS)
+    reach = law < min(HIGHEST_HZ, float(law[:, -1].min()))
+    count = len(peaks.f_hz)
+    gone = np.flatnonzero((~hit & reach & nothing_near(peaks, law)).ravel())
+    share = np.zeros((len(notes), count + len(gone)))
+    for k in range(len(notes)):
+        power = 10.0 ** (usual_levels(timbre, number, law[k]) / 10.0)
+        own = hit[k] & reach[k]
+        np.add.at(share[k], index[k][own], power[own])
+        mine = np.flatnonzero(gone // PARTIALS == k)
+        share[k, count + mine] = power[gone[mine] % PARTIALS]
+    f_hz = np.concatenate([peaks.f_hz, law.ravel()[gone]])
+    least = least_db(peaks, f_hz)
+    level_db = np.concatenate([peaks.level_db, least[count:]])
+    noise_db = np.interp(f_hz, peaks.f_hz, peaks.level_db - peaks.above_db)
+    before_db = peaks.level_db - np.maximum(peaks.rise_db, 0.0)
+    without = 10.0 ** (noise_db / 10.0)
+    old = covered(peaks, peaks.f_hz, ringing)
+    without[:count][old] += 10.0 ** (before_db[old] / 10.0)
+    used = (share[: len(notes) - above] > 0.0).any(axis=0)
+    return Places(
+        level=10.0 ** (level_db[used] / 10.0),
+        heard=(np.arange(len(f_hz)) < count)[used],
+        without=without[used],
+        share=share[:, used],
+    )
+
+
+def _alone(places: Places) -> Array:
+    """How loud each candidate would be alone: the middle of what its partials say, power."""
+    result = np.full(len(places.share), 1e-20)
+    for k, share in enumerate(places.share):
+        own = (share > 0.0) & places.heard
+        if own.any():
+            result[k] = np.median(places.level[own] / share[own])
+    return result
+
+
+def _costs(
+    places: Places, tries: NDArray[np.bool_], loud: Array, spread_db: float
+) -> tuple[Array, Array]:
+    """How unlikely what is heard would be of each set of notes, and how loud each note is then.
+
+    tries: (sets, candidates). The cost is minus the logarithm of Student's t of the levels, in dB.
+    Loudness is fitted in a few steps: each note takes of the misfit what it has of the power.
+    """
+    power = np.where(tries, loud[None, :], 0.0)
+    for step in range(STEPS + 1):
+        each = power[:, :, None] * places.share[None]
+        total = each.sum(axis=1) + places.without
+        off = 10.0 * np.log10(places.level / total)
+        off = np.where(places.heard, off, np.minimum(off, 0.0))
+        square = (off / spread_db) ** 2
+        if step == STEPS:
+            break
+        each *= ((FREEDOM + 1.0) / (FREEDOM + square) / total)[:, None, :]
+        move = (each * off[:, None, :]).sum(axis=2) / np.maximum(each.sum(axis=2), 1e-30)
+        power = power * 10.0 ** (move / 10.0)
+    each = (FREEDOM + 1.0) / 2.0 * np.log1p(square / FREEDOM)
+    level_db = 10.0 * np.log10(places.level)
+    top_db = level_db[places.heard].max(initial=-np.inf)
+    worth = np.clip((level_db - top_db + COUNTED_DB) / COUNTED_DB, 0.0, 1.0)
+    return (each * worth).sum(axis=1), power

@@ -1,0 +1,47 @@
+"""How sure a chord's notes are, by which of their partials were read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.chord_octaves import WEAK_FIRST_HZ
+from planner.chord_partials import PartialFits, StiffString
+from planner.chord_readings import confidence_of, first_in_doubt
+from planner.chord_voices import Voice
+
+STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, b_sd=0.0, used=5, scatter_cents=0.5)
+
+
+def voice(f0_hz: float, *numbers: float, known: bool = False) -> Voice:
+    """A note of which these partials were read."""
+    number = np.array(numbers)
+    fits = PartialFits(
+        number=number, f_hz=number * f0_hz, sd_hz=0.01 * number, amplitude=0.01 * number,
+        unsteady=0.0 * number, collided=0,
+    )  # fmt: skip
+    return Voice(
+        start_s=0.3, last_s=1.0, f0_hz=f0_hz, b=0.0, share=1.0, soft=False, reach_s=(0.0, 0.1),
+        known=known, fits=fits,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("note", "doubtful"),
+    [
+        (voice(200.0, 1.0, 2.0, 3.0), False),
+        (voice(200.0, 2.0, 3.0, 5.0), True),
+        (voice(200.0, 2.0, 3.0, 5.0, known=True), False),
+        (voice(WEAK_FIRST_HZ + 1.0, 2.0, 3.0, 5.0), True),
+        (voice(WEAK_FIRST_HZ - 1.0, 2.0, 3.0, 5.0), False),
+    ],
+)
+def test_a_first_partial_that_is_not_read_is_a_doubt(note: Voice, doubtful: bool) -> None:
+    """Above what bodies give off weakly, and where no score has the note."""
+    assert first_in_doubt(note) is doubtful
+
+
+def test_a_note_in_doubt_is_not_firm() -> None:
+    """The same reading, with and without a doubt about which note it is."""
+    assert confidence_of(STRING, 1.0, in_doubt=False) == "firm"
+    assert confidence_of(STRING, 1.0, in_doubt=True) == "fair"

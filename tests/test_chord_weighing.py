@@ -1,0 +1,104 @@
+"""Octaves and twelfths told by levels, of peaks that are made here from notes that are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from planner.chord_peaks import Named, Peaks
+from planner.chord_timbre import BANDS, PARTIALS, Timbre, usual_levels
+from planner.chord_weighing import weigh
+from planner.pitch import midi_to_hz
+
+Array = NDArray[np.float64]
+RANGE_HZ = (60.0, 1400.0)
+NUMBER = np.arange(1, PARTIALS + 1)
+TIMBRE = Timbre(by_number_db=-18.0 * np.log10(NUMBER), by_band_db=np.zeros(BANDS), spread_db=5.0)
+
+
+def peaks_of(
+    midi: tuple[int, ...],
+    *,
+    seed: int,
+    silent: tuple[int, ...] = (),
+    before_db: float = -80.0,
+    louder_db: float = 0.0,
+) -> Peaks:
+    """Peaks of notes that begin together at -30 dB, powers added, each partial 3 dB up or down.
+
+    silent: partials that no note gives off; louder_db: than the first, the others.
+    """
+    rng = np.random.default_rng(seed)
+    power: dict[float, float] = {}
+    for key in midi:
+        f_hz = midi_to_hz(key) * NUMBER
+        level = (
+            -30.0
+            + louder_db * (key != midi[0])
+            + usual_levels(TIMBRE, NUMBER, f_hz)
+            + rng.normal(0.0, 3.0, len(NUMBER))
+        )
+        for number, f, db in zip(NUMBER, f_hz, level, strict=True):
+            at = next((g for g in power if abs(g / f - 1) < 0.003), f)
+            if f < 6500.0 and number not in silent:
+                power[at] = power.get(at, 0.0) + 10 ** (db / 10)
+    found = np.array(sorted(power))
+    level_db = 10 * np.log10([power[f] for f in found])
+    heard = level_db > -75.0
+    return Peaks(
+        f_hz=found[heard], level_db=level_db[heard], above_db=(level_db + 95.0)[heard],
+        rise_db=(level_db - before_db)[heard], width_hz=1.5,
+    )  # fmt: skip
+
+
+def named(*midi: int) -> list[Named]:
+    return [(midi_to_hz(key), 0.0, 1.0) for key in midi]
+
+
+def told(
+    peaks: Peaks, found: list[Named], ringing: list[tuple[float, float]] | None = None
+) -> set[int]:
+    notes = weigh(peaks, found, ringing or [], RANGE_HZ, TIMBRE)
+    return {round(69 + 12 * np.log2(f0_hz / 440)) for f0_hz, _, _ in notes}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_note_alone_stays_alone(seed: int) -> None:
+    """Partials 3 dB up or down make neither octave nor twelfth."""
+    assert told(peaks_of((45,), seed=seed), named(45)) == {45}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_struck_octave_is_told_by_the_even_partials(seed: int) -> None:
+    """Two notes an octave apart, of which the search found the lower: the upper is 8 dB louder."""
+    assert told(peaks_of((45, 57), seed=seed, louder_db=8.0), named(45)) == {45, 57}
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("above", [12, 19])
+def test_a_note_taken_for_its_overtone_is_set_right(seed: int, above: int) -> None:
+    """Where the octave or twelfth was found in its place, the lower note alone explains more."""
+    assert told(peaks_of((52,), seed=seed), named(52 + above)) == {52}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_fifth_is_no_twelfth_of_a_note_below(seed: int) -> None:
+    """Root and fifth share a fundamental an octave down, which nobody plays."""
+    assert told(peaks_of((57, 64), seed=seed), named(57, 64)) == {57, 64}
+
+
+def test_a_first_partial_that_is_weak_does_not_make_an_octave_of_a_note() -> None:
+    """Without its first partial a low note keeps its odd ones, which the octave does not have."""
+    assert told(peaks_of((52,), seed=1, silent=(1,)), named(64)) == {52}
+
+
+def test_a_note_that_rang_before_is_left_to_the_search() -> None:
+    """Struck again while it rings, levels say nothing of it."""
+    peaks = peaks_of((45, 57), seed=3, before_db=-40.0)
+    assert told(peaks, named(45, 57), [(midi_to_hz(57), 0.0)]) == {45, 57}
+
+
+def test_silence_and_no_notes_give_back_what_was_found() -> None:
+    """Nothing found, nothing weighed."""
+    assert weigh(peaks_of((45,), seed=1), [], [], RANGE_HZ, TIMBRE) == []
