@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from planner.chord_partials import HIGHEST_HZ, partial_hz
 from planner.chord_peaks import NamedNotes, Peaks, covered, least_db, match_partials, nothing_near
+from planner.spread import spread_of
 
 Array = NDArray[np.float64]
 
@@ -33,7 +34,7 @@ ROUNDS = 25  # chosen: until levels change by less than 0.1 dB
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Timbre:
-    """Levels of a stem's partials, dB: by number (20,), by band of frequency, and how they spread.
+    """Levels of a stem's partials, dB: by number (40,), by band of frequency, and how they spread.
 
     A note's level comes to both.
     """
@@ -115,7 +116,7 @@ def learn_timbre(notes: list[FreePartials]) -> Timbre | None:
             weighted.T @ terms + held, weighted.T @ (level - note_db[owner]) + held @ usual
         )
         off = (level - terms @ learned - note_db[owner])[heard]
-        spread_db = max(1.4826 * float(np.median(np.abs(off))), LEAST_SPREAD_DB)
+        spread_db = max(spread_of(off, 0.0), LEAST_SPREAD_DB)
     return Timbre(
         by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db
     )
