@@ -24,7 +24,7 @@ from planner.spread import middle_of
 _DEGREES = (2, 3, 5)  # of the phase, tried in turn: an even line, a bent one, one that sags
 _FREE_DEGREE = 8  # what a line may do beside; more than noise makes it do, and it is none of these
 _LEAST_FRAMES = 3 * _FREE_DEGREE
-_ROUNDS = (4, 4, None)  # partials in each: the first ones are in place after any contour
+_ROUNDS = (4, None)  # partials in each: the first ones are in place after any contour
 _BY_CHANCE_SDS = 3.0  # more of a chi-square over its mean, and it is not noise alone
 _MIDDLE_OF_SQUARES = 0.4549  # of normal errors of variance 1: the median of chi-square
 _HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
@@ -158,10 +158,11 @@ def _fit(
     total = weight.sum(axis=1) + 1e-30
     mean_basis = weight @ basis / total[:, None]
     mean_off = np.sum(weight * off, axis=1) / total
-    gram = (weight[:, None, :] * basis.T) @ basis
+    degrees = basis.shape[1]
+    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    gram = (weight @ pairs).reshape(len(weight), degrees, degrees)
     gram -= total[:, None, None] * mean_basis[:, :, None] * mean_basis[:, None, :]
     onto = (weight * off) @ basis - (total * mean_off)[:, None] * mean_basis
-    degrees = basis.shape[1]
     whole = np.empty((degrees + 1, degrees + 1))
     whole[:degrees, :degrees] = gram.sum(axis=0)
     whole[degrees, :degrees] = whole[:degrees, degrees] = lever @ gram[:, 0]
