@@ -24,8 +24,8 @@ from planner.spread import middle_of
 _DEGREES = (2, 3, 5)  # of the phase, tried in turn: an even line, a bent one, one that sags
 _FREE_DEGREE = 8  # what a line may do beside; more than noise makes it do, and it is none of these
 _LEAST_FRAMES = 3 * _FREE_DEGREE
-_ROUNDS = (4, None)  # partials in each: the first ones are in place after any contour
-_BY_CHANCE_SDS = 3.0  # more of a chi-square over its mean, and it is not noise alone
+_ROUNDS = (4, 4, None)  # partials in each: the first ones are in place after any contour
+_BY_CHANCE_SDS = 5.0  # over the mean of a chi-square: noise alone is there once in a thousand
 _MIDDLE_OF_SQUARES = 0.4549  # of normal errors of variance 1: the median of chi-square
 _HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _FRAMES_A_WINDOW = 3.0  # of a Hann window: closer frames know hardly more
