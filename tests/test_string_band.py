@@ -36,7 +36,7 @@ def test_a_guitars_band_falls_by_first_order(f_hz: float, expected_db: float) ->
 
 @pytest.mark.parametrize("knock_hz", [150.0, 195.0, 220.0])
 def test_a_short_note_over_the_knock_of_its_body_is_found(knock_hz: float) -> None:
-    """Near half of A4, 6.5 dB over the string at first, as on a recorded nylon-strung guitar."""
+    """Near half of A4, as loud as the string at first, as on a recorded nylon-strung guitar."""
     t = moments(0.12, SR)
     starts = [0.3 + 0.125 * k for k in range(6)]
     sounds = []
