@@ -107,6 +107,11 @@ def render(line: Line, program: int, folder: Path, sounds: Path) -> Path:
         on = mido.Message("note_on", note=midi, velocity=velocity)
         events.append((round(start_s * 1920), 2, on))
         events.append((round(end_s * 1920) - 1, 1, mido.Message("note_off", note=midi)))
+    return played(events, folder, sounds)
+
+
+def played(events: list[tuple[int, int, mido.Message]], folder: Path, sounds: Path) -> Path:
+    """Have FluidSynth play messages (tick of 1920 a second, order within it) without effects."""
     track = mido.MidiTrack()
     now = 0
     for tick, _, message in sorted(events, key=lambda event: event[:2]):

@@ -14,7 +14,6 @@ where written.
 from __future__ import annotations
 
 import argparse
-import subprocess
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ import numpy as np
 from planner.hearing import hear_stem
 from planner.model import Floats, Role
 from planner.session_model import StemSpec
-from tests.bench.rendered import SOUNDS, Score, heard_starts, score
+from tests.bench.rendered import SOUNDS, Score, heard_starts, played, score
 
 _LAST_S = 20.0
 _WHEEL_SEMITONES = 24.0
@@ -212,19 +211,7 @@ def render(line: list[Sounding], program: int, folder: Path, sounds: Path) -> Pa
         for time_s, value in zip(at_s[moved], wheel[moved], strict=True):
             message = mido.Message("pitchwheel", pitch=int(value), channel=channel)
             events.append((round(time_s * _TICKS_PER_S), 0, message))
-    track = mido.MidiTrack()
-    now = 0
-    for tick, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=tick - now))
-        now = tick
-    track.append(mido.MetaMessage("end_of_track", time=_TICKS_PER_S))
-    mido.MidiFile(ticks_per_beat=960, tracks=[track]).save(folder / "line.mid")
-    subprocess.run(
-        ["fluidsynth", "-ni", "-q", "-C", "0", "-R", "0", "-r", "48000", "-F", "line.wav",
-         str(sounds), "line.mid"],
-        cwd=folder, check=True, capture_output=True, timeout=300,
-    )  # fmt: skip
-    return folder / "line.wav"
+    return played(events, folder, sounds)
 
 
 def score_of(name: str, seed: int, *, fast: bool, sounds: Path = SOUNDS) -> Score:
