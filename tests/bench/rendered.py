@@ -17,6 +17,7 @@ import argparse
 import subprocess
 import tempfile
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -206,6 +207,22 @@ def _f1(starts: Floats, hz: Floats, found: Floats) -> float:
     return float(2 * len(matched) / (len(starts) + len(found)))
 
 
+def fates_in_words(scores: list[Score]) -> str:
+    """Say what became of the notes of some lines."""
+    fates = sum((s.fates for s in scores), Counter())
+    return ", ".join(f"{n} {fate}" for fate, n in fates.items() if n)
+
+
+def tell_heard(lines: Iterable[tuple[str, list[Score], list[Score]]]) -> None:
+    """Print F1 by the starts heard, for each name its slow and fast lines; the means at last."""
+    means = []
+    for name, slow, fast in lines:
+        means.append([float(np.mean([s.heard for s in scores])) for scores in (slow, fast)])
+        words = f"   {fates_in_words(slow)} | {fates_in_words(fast)}"
+        print("{:18s} slow {:.3f}  fast {:.3f}".format(name, *means[-1]) + words, flush=True)
+    print("{:18s} slow {:.3f}  fast {:.3f}".format("mean", *np.mean(means, axis=0)))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs=2, default=(1, 2), metavar=("FIRST", "LAST"))
@@ -221,8 +238,7 @@ def main() -> None:
         for fast in (False, True):
             scores = [score_of(name, s, fast=fast, sounds=options.sounds) for s in seeds]
             row += [np.mean([s.written for s in scores]), np.mean([s.heard for s in scores])]
-            fates = sum((s.fates for s in scores), Counter())
-            words.append(", ".join(f"{n} {fate}" for fate, n in fates.items() if n))
+            words.append(fates_in_words(scores))
         means.append(row)
         print(_line(name, row) + f"   {words[0]} | {words[1]}", flush=True)
     print(_line("mean", list(np.mean(means, axis=0))))

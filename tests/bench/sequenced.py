@@ -13,7 +13,6 @@ the named one, by librosa's yin, are left out.
 from __future__ import annotations
 
 import argparse
-from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +23,7 @@ import soundfile
 from planner.model import HARMONIC_ROLES, Floats, Role
 from planner.pitch import midi_to_hz
 from tests.bench.named import AUDIO, ROLES, named_pitch
-from tests.bench.rendered import Score, score
+from tests.bench.rendered import Score, score, tell_heard
 from tests.tones.exact import found_notes, stem_of
 
 SR = 44_100
@@ -34,6 +33,7 @@ _CROSS_S = 0.02
 _HEARD_DB = 15.0
 _ENVELOPE_S = 0.010
 _LEAST_S = 0.6
+_LEAST_NOTES = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,25 +147,17 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=list(ROLES), choices=list(ROLES))
     options = parser.parse_args()
     seeds = range(options.seeds[0], options.seeds[1] + 1)
-    means = []
-    for instrument in options.only:
-        role = ROLES[instrument]
-        notes = [] if role == "tuning-reference" else recordings(options.folder / instrument)
-        if len(notes) < 4:
-            continue
-        row, words = [], []
-        for fast in (False, True):
-            scores = [score_of(notes, role, seed, fast=fast) for seed in seeds]
-            row.append(float(np.mean([s.heard for s in scores])))
-            fates = sum((s.fates for s in scores), Counter())
-            words.append(", ".join(f"{n} {fate}" for fate, n in fates.items() if n))
-        means.append(row)
-        print(_told(instrument, row) + f"   {words[0]} | {words[1]}", flush=True)
-    print(_told("mean", [float(value) for value in np.mean(means, axis=0)]))
-
-
-def _told(name: str, row: list[float]) -> str:
-    return "{:16s} slow {:.3f}  fast {:.3f}".format(name, *row)
+    single = [name for name in options.only if ROLES[name] != "tuning-reference"]
+    read = ((name, recordings(options.folder / name)) for name in single)
+    tell_heard(
+        (
+            name,
+            [score_of(notes, ROLES[name], seed, fast=False) for seed in seeds],
+            [score_of(notes, ROLES[name], seed, fast=True) for seed in seeds],
+        )
+        for name, notes in read
+        if len(notes) >= _LEAST_NOTES
+    )
 
 
 if __name__ == "__main__":

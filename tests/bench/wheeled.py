@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,7 +24,7 @@ import numpy as np
 from planner.hearing import hear_stem
 from planner.model import Floats, Role
 from planner.session_model import StemSpec
-from tests.bench.rendered import SOUNDS, Score, heard_starts, played, score
+from tests.bench.rendered import SOUNDS, Score, heard_starts, played, score, tell_heard
 
 _LAST_S = 20.0
 _WHEEL_SEMITONES = 24.0
@@ -242,21 +241,14 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=list(PLAYERS), choices=list(PLAYERS))
     options = parser.parse_args()
     seeds = range(options.seeds[0], options.seeds[1] + 1)
-    means = []
-    for name in options.only:
-        row, words = [], []
-        for fast in (False, True):
-            scores = [score_of(name, s, fast=fast, sounds=options.sounds) for s in seeds]
-            row.append(float(np.mean([s.heard for s in scores])))
-            fates = sum((s.fates for s in scores), Counter())
-            words.append(", ".join(f"{n} {fate}" for fate, n in fates.items() if n))
-        means.append(row)
-        print(_line(name, row) + f"   {words[0]} | {words[1]}", flush=True)
-    print(_line("mean", [float(value) for value in np.mean(means, axis=0)]))
-
-
-def _line(name: str, row: list[float]) -> str:
-    return "{:18s} slow {:.3f}  fast {:.3f}".format(name, *row)
+    tell_heard(
+        (
+            name,
+            [score_of(name, seed, fast=False, sounds=options.sounds) for seed in seeds],
+            [score_of(name, seed, fast=True, sounds=options.sounds) for seed in seeds],
+        )
+        for name in options.only
+    )
 
 
 if __name__ == "__main__":
