@@ -89,7 +89,7 @@ def partial_phases(
     Phases or None
         None where the samples hold fewer than four frames.
     """
-    middle_hz = float(np.median(prior_hz))
+    middle_hz = float(middle_of(prior_hz))
     hop = round(FOLLOW_HOP_S * sr)
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
@@ -113,8 +113,10 @@ def partial_phases(
     for first in range(0, len(ratios), at_once):
         rows = slice(first, first + at_once)
         cosine, sine = one_turn(ratios[rows, None] * turns)
-        tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
-        tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
+        cosine *= x
+        sine *= x
+        tracks.real[rows] = _tapered_sums(cosine, taper, hop, frames)
+        tracks.imag[rows] = -_tapered_sums(sine, taper, hop, frames)
     centre = np.arange(frames) * hop + window // 2
     return Phases(
         tracks=tracks,
@@ -161,10 +163,10 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     blocks = frames + pieces - 1
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    rows = rows[:, : blocks * hop]
-    if rows.shape[1] < blocks * hop:
-        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
-    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
+    wanted = np.zeros((len(rows), blocks * hop), dtype=rows.dtype)
+    given = min(rows.shape[1], blocks * hop)
+    wanted[:, :given] = rows[:, :given]
+    parts = wanted.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((len(rows), frames))
     for piece in range(pieces):
         total += parts[:, piece : piece + frames, piece]
@@ -178,27 +180,24 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     moment: only with constant weights do the steps add up to the phase without a random walk.
     """
     product = tracks[:, 1:] * np.conj(tracks[:, :-1])
-    power = np.abs(product)
+    power, turned = np.abs(product), np.angle(product)
     low = ratios < 4.5
-    seed = np.sum((power * np.angle(product) / ratios[:, None])[low], axis=0)
+    seed = np.sum(power[low] * turned[low] / ratios[low, None], axis=0)
     seed /= power[low].sum(axis=0) + 1e-30
     # Unwrap each partial's step around what the low ones say: where the prior is off by some tens
     # of cents the high ones turn more than half a circle in a hop.
-    expected = ratios[:, None] * seed
-    steps = expected + np.angle(product * np.exp(-1j * expected))
+    turned += 2.0 * np.pi * np.rint((ratios[:, None] * seed - turned) / (2.0 * np.pi))
+    says = turned / ratios[:, None]
     shared = seed
-    weight = np.ones(len(ratios))
     strength = ratios**2 * power.mean(axis=1)
     for _ in range(3):
-        off = (steps - ratios[:, None] * shared) / ratios[:, None]
+        off = says - shared
         middle = middle_of(off)
         spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))
-        bias = np.abs(middle)
         # White noise turns a partial by as much as it is weak: none that sets the common pitch
         # itself is taken for more exact than that.
         noise = middle_of(spread**2 * strength) / (strength + 1e-30)
-        weight = 1.0 / (np.maximum(spread**2, noise) + bias**2 + 1e-12) / ratios**2
-        shared = (weight * ratios) @ steps / (weight @ ratios**2)
-    off = steps / ratios[:, None] - shared
-    share = weight * ratios**2
-    return shared, off, share / share.sum()
+        share = 1.0 / (np.maximum(spread**2, noise) + middle**2 + 1e-12)
+        share /= share.sum()
+        shared = share @ says
+    return shared, says - shared, share

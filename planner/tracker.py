@@ -22,7 +22,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
+from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.common_periods import without_common_periods
 from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
@@ -219,7 +219,9 @@ def _square_difference(
     window = block.shape[1]
     last = longest if oversampling == 1 else longest + _SINC_REACH
     spectrum = rfft(block, size, axis=1)
-    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : last + 1]
+    # Power is even in frequency: a cosine transform does what an inverse one of all would.
+    power = spectrum.real**2 + spectrum.imag**2
+    correlation = dct(power, type=1, axis=1, overwrite_x=True)[:, : last + 1]
     before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
     # The small floor damps the edge, where few samples overlap.
@@ -227,7 +229,7 @@ def _square_difference(
     energy = np.subtract(before[:, window : window - last - 1 : -1], lost, dtype=np.float64).astype(
         np.float32
     )
-    correlation *= 2.0
+    correlation *= 2.0 / size
     curve: NDArray[np.float32] = np.divide(correlation, energy, out=correlation)
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
 
