@@ -1,4 +1,4 @@
-"""Frames of a long stem, some thousand at a time, so that memory stays flat in its length."""
+"""Frames of a long stem, some hundred at a time, so that memory stays flat in its length."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from planner.model import Floats
 
-BLOCK_FRAMES = 2048
+# What 256 frames take stays in the processor's cache, and is not given back to the system between
+# blocks: in blocks of 2048 a four-minute stem took 60 000 to 100 000 fresh pages of memory more,
+# 0.2 to 0.6 s of 5 (`tests.bench.speed`).
+BLOCK_FRAMES = 256
 
 
 def frame_blocks(

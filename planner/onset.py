@@ -15,7 +15,7 @@ import numpy as np
 from planner.contour import Contour
 from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
-from planner.note_span import NoteSpan, smooth_law
+from planner.note_span import NoteSpan, parabola_law, smooth_law
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
@@ -228,12 +228,8 @@ def _onset_law(
     early = contour.t_s <= last_s
     if early.sum() < 6:
         return None
-    t_s, line = contour.t_s[early], np.log2(contour.f1_hz[early])
-    middle = (window.start + window.stop) / (2 * sr)
-    shape = np.polynomial.Polynomial.fit(t_s - middle, line, 2)
-    at = (window.start + np.arange(count)) / sr - middle
-    law: Floats = 2.0 ** shape(at) / np.sqrt(1.0 + b)
-    return law
+    at_s = (window.start + np.arange(count)) / sr
+    return parabola_law(contour.t_s[early], contour.f1_hz[early], at_s) / np.sqrt(1.0 + b)
 
 
 def onset_reason(note: Note, length_s: float, onset_s: float) -> str:

@@ -21,6 +21,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
@@ -173,14 +174,19 @@ def _loud_amplitude(samples: Floats) -> float:
     return max(float(np.percentile(np.abs(samples[::7]), 99)), 1e-6)
 
 
+def _joined(block: NDArray[np.float32], hop: int) -> NDArray[np.float32]:
+    """The samples that frames were cut from."""
+    return np.concatenate([block[:-1, :hop].ravel(), block[-1]])
+
+
 def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     """Running sum of squares along each frame, from an origin of its own: (n, window + 1).
 
     One sum serves all frames: each is a step of one hop further into it.
     """
-    piece = np.concatenate([block[:-1, :hop].ravel(), block[-1]])
-    running = np.concatenate([[0.0], np.cumsum(np.square(piece, dtype=np.float64))])
-    view: Floats = np.lib.stride_tricks.sliding_window_view(running, block.shape[1] + 1)[::hop]
+    energy = np.square(_joined(block, hop), dtype=np.float64)
+    running = np.concatenate([[0.0], np.cumsum(energy)])
+    view: Floats = sliding_window_view(running, block.shape[1] + 1)[::hop]
     return view
 
 
@@ -201,10 +207,9 @@ def _candidates(
         return f_hz, strength
     window = round(window_s * sr)
     longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
-    size = next_fast_len(window + longest + _SINC_REACH + 1, real=True)
     lags = np.arange(longest * oversampling + 1) / oversampling
     for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-        curve = _square_difference(block, _hop(sr), size, longest, oversampling)
+        curve = _square_difference(block, _hop(sr), longest, oversampling)
         lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
         rows = slice(first, first + len(block))
         f_hz[rows] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
@@ -213,14 +218,13 @@ def _candidates(
 
 
 def _square_difference(
-    block: NDArray[np.float32], hop: int, size: int, longest: int, oversampling: int
+    block: NDArray[np.float32], hop: int, longest: int, oversampling: int
 ) -> NDArray[np.float32]:
     """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
     window = block.shape[1]
     last = longest if oversampling == 1 else longest + _SINC_REACH
-    spectrum = rfft(block, size, axis=1)
+    power, size = _power(block, hop, last)
     # Power is even in frequency: a cosine transform does what an inverse one of all would.
-    power = spectrum.real**2 + spectrum.imag**2
     correlation = dct(power, type=1, axis=1, overwrite_x=True)[:, : last + 1]
     before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
@@ -232,6 +236,49 @@ def _square_difference(
     correlation *= 2.0 / size
     curve: NDArray[np.float32] = np.divide(correlation, energy, out=correlation)
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
+
+
+def _power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArray[np.float32], int]:
+    """What the cosine transform of is each frame's autocorrelation to a lag, and its whole length.
+
+    A frame that lasts whole hops, and far longer than the lag, shares most of its products with the
+    next: those that begin within one hop are those of a piece as long as hop and lag less those of
+    its rest, and a frame is a sum of such pieces and the last rest.
+    """
+    frames, window = block.shape
+    rest = -(-last // hop) * hop
+    if window % hop or window < 4 * rest:
+        size = _even_length(window + last + 1)
+        return _squared(rfft(block, size, axis=1)), size
+    size = _even_length(hop + rest + last + 1)
+    samples = _joined(block, hop)
+    whole, rests = (
+        _squared(rfft(sliding_window_view(samples, length)[::hop], size, axis=1))
+        for length in (hop + rest, rest)
+    )
+    whole -= rests[1:]
+    pieces = (window - rest) // hop
+    power = rests[pieces:].copy()
+    at, width = 0, 1
+    while True:  # sums of 1, 2, 4 pieces and so on, of which so many are made up
+        if pieces & width:
+            power += whole[at : at + frames]
+            at += width
+        if 2 * width > pieces:
+            return power, size
+        whole = whole[:-width] + whole[width:]
+        width *= 2
+
+
+def _even_length(least: int) -> int:
+    """A length whose transform is quick, and which a cosine transform can give back whole."""
+    return 2 * int(next_fast_len(-(-least // 2), real=True))
+
+
+def _squared(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    power: NDArray[np.float32] = spectrum.real**2
+    power += spectrum.imag**2
+    return power
 
 
 @cache
