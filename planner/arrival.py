@@ -47,7 +47,9 @@ def arrival_s(
         off -= away_s * float(away_s @ off / (away_s @ away_s))
         near_cents = max(near_cents, _WAVERING_SDS * spread_of(off, 0.0))
     stays = max(round(_STAYS_S / float(t_s[1] - t_s[0])), 1)
-    arrived = (t_s <= last_s) & (_stays(cents, stays, near_cents) | _stays(swung, stays, near_cents))
+    arrived = (t_s <= last_s) & (
+        _stays(cents, stays, near_cents) | _stays(swung, stays, near_cents)
+    )
     return float(t_s[arrived.argmax()]) if arrived.any() else None
 
 

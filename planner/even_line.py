@@ -124,8 +124,7 @@ def even_line(
     unmoving = turn * np.arange(count)
     prior = 2.0 * np.pi * phases.turns[inside] - unmoving
     stretch = _Stretch(
-        tracks=phases.tracks[:, inside]
-        * np.exp(1j * phases.ratios[:, None] * (prior - prior[0])),
+        tracks=phases.tracks[:, inside] * np.exp(1j * phases.ratios[:, None] * (prior - prior[0])),
         ratios=phases.ratios,
         lever=_lever(phases) * (turn * (count - 1) / 2.0),
         shapes=_shapes(count),

@@ -229,7 +229,8 @@ def _onset_law(
     if early.sum() < 6:
         return None
     at_s = (window.start + np.arange(count)) / sr
-    return parabola_law(contour.t_s[early], contour.f1_hz[early], at_s) / np.sqrt(1.0 + b)
+    f0_hz = contour.f1_hz[early] / np.sqrt(1.0 + b)
+    return parabola_law(contour.t_s[early], f0_hz, at_s)
 
 
 def onset_reason(note: Note, length_s: float, onset_s: float) -> str:

@@ -26,9 +26,10 @@ from numpy.typing import NDArray
 from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.common_periods import without_common_periods
-from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
+from planner.frame_blocks import frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.octave_starts import without_octave_notes, without_octave_starts
+from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path
 from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
@@ -42,14 +43,6 @@ _LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its p
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
 _CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
-
-# Search costs, in units of strength. Chosen on synthetic melodies so that staccato frames stay out
-# of the octave below (0.02 was too little) and a bass does not jump an octave up (0.09 too much).
-_COST_PER_OCTAVE_DOWN = 0.04
-_COST_PER_OCTAVE_JUMP = 0.35
-_COST_OF_VOICING_CHANGE = 0.25
-_UNPITCHED_STRENGTH = 0.55
-_SILENCE_BELOW_LOUD_DB = 60.0  # frames this far under the loudest are never pitched
 
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
@@ -97,7 +90,7 @@ def track(stem: Stem) -> PitchTrack:
     f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
     del low, high, samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
-    chosen = _best_path(f_hz, strength, level_db)
+    chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
     column = np.where(pitched, chosen, 0)
@@ -223,7 +216,7 @@ def _square_difference(
     """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
     window = block.shape[1]
     last = longest if oversampling == 1 else longest + _SINC_REACH
-    power, size = _power(block, hop, last)
+    power, size = frame_power(block, hop, last)
     # Power is even in frequency: a cosine transform does what an inverse one of all would.
     correlation = dct(power, type=1, axis=1, overwrite_x=True)[:, : last + 1]
     before = _running_energy(block, hop)
@@ -238,12 +231,16 @@ def _square_difference(
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
 
 
-def _power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArray[np.float32], int]:
-    """What the cosine transform of is each frame's autocorrelation to a lag, and its whole length.
+def frame_power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArray[np.float32], int]:
+    """Power spectra whose cosine transforms are the autocorrelations of frames up to a lag.
 
     A frame that lasts whole hops, and far longer than the lag, shares most of its products with the
     next: those that begin within one hop are those of a piece as long as hop and lag less those of
     its rest, and a frame is a sum of such pieces and the last rest.
+
+    Returns
+    -------
+    (frames, size / 2 + 1) power, and the size of the transform
     """
     frames, window = block.shape
     rest = -(-last // hop) * hop
@@ -312,7 +309,7 @@ def _curve_peaks(
     behind = at > first_rise[row]
     row, at = row[behind], at[behind]
     centre = curve[row, at]
-    order = np.lexsort((_COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
+    order = np.lexsort((COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
     row, at, centre = row[order], at[order], centre[order]
     place = np.arange(len(row)) - np.searchsorted(row, np.arange(len(curve)))[row]
     best = place < _CANDIDATES
@@ -325,45 +322,3 @@ def _curve_peaks(
     lag[row, place] = (at + offset) * (lags[1] - lags[0])
     value[row, place] = np.minimum(centre - 0.25 * (left - right) * offset, 1.0)
     return lag, value
-
-
-def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
-    """Choose one candidate per frame; the index past the last candidate means nothing pitched."""
-    frames, candidates = f_hz.shape
-    # Where the octave cost neither helps nor hinders being pitched.
-    unpitched = _UNPITCHED_STRENGTH + _COST_PER_OCTAVE_DOWN * np.log2(180.0)
-    loud_db = np.percentile(level_db, 99) if frames else 0.0
-    back = np.zeros((frames, candidates + 1), dtype=np.int8)
-    score = np.zeros(candidates + 1)
-    arrived = np.empty((candidates + 1, candidates + 1))  # rows: to; columns: from
-    origin = np.empty(candidates + 1, dtype=np.intp)
-    row_begins = np.arange(candidates + 1) * (candidates + 1)
-    octave_before = np.zeros(candidates)
-    for first in range(0, frames, BLOCK_FRAMES):
-        last = min(first + BLOCK_FRAMES, frames)
-        offered = f_hz[first:last] > 0
-        octave = np.log2(np.where(offered, f_hz[first:last], 1.0), dtype=np.float64)
-        local = np.full((last - first, candidates + 1), -1e9)
-        local[:, :-1][offered] = (strength[first:last] + _COST_PER_OCTAVE_DOWN * octave)[offered]
-        silent = level_db[first:last] < loud_db - _SILENCE_BELOW_LOUD_DB
-        local[:, -1] = unpitched + silent
-        joined = np.concatenate([octave_before[None, :], octave])
-        octave_before = octave[-1]
-        jump = np.abs(octave[:, :, None] - joined[:-1, None, :])
-        cost = np.zeros((last - first, candidates + 1, candidates + 1))
-        cost[:, :-1, :-1] = -_COST_PER_OCTAVE_JUMP * np.minimum(jump, 1.0 + 0.2 * jump)
-        cost[:, -1, :-1] = cost[:, :-1, -1] = -_COST_OF_VOICING_CHANGE
-        if first == 0:
-            cost[0] = 0.0  # nothing comes before the first frame
-        for came_from, way, own in zip(back[first:last], cost, local, strict=True):
-            np.add(score, way, out=arrived)
-            arrived.argmax(axis=1, out=origin)
-            came_from[:] = origin
-            arrived.take(origin + row_begins, out=score, mode="clip")  # as it is: "raise" copies
-            score += own
-    path = np.empty(frames, dtype=np.intp)
-    state = int(score.argmax())
-    for frame in range(frames - 1, -1, -1):
-        path[frame] = state
-        state = int(back[frame, state])
-    return path
