@@ -104,7 +104,9 @@ def partial_phases(
     ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
     if len(ratios) == 0:
         return None
-    turns = np.concatenate([[0.0], np.cumsum((prior_hz[1:] + prior_hz[:-1]) / 2)]) / sr
+    turns = np.zeros(len(prior_hz))
+    np.cumsum(prior_hz[1:] + prior_hz[:-1], out=turns[1:])
+    turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
     x = samples.astype(np.float32)

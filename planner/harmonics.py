@@ -219,8 +219,9 @@ def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
 
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
     """Time that runs as fast as the pitch, s: in it a glide stands still."""
-    relative = np.asarray(pitch_law, dtype=np.float64) / np.mean(pitch_law)
-    clock: Floats = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
+    clock = np.zeros(len(pitch_law))
+    np.cumsum(pitch_law[1:] + pitch_law[:-1], out=clock[1:])
+    clock /= 2.0 * sr * float(pitch_law.mean())
     return clock
 
 
@@ -273,7 +274,9 @@ def one_turn(
 
     Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
     """
-    phase = (turns - np.rint(turns)).astype(np.float32)
+    left = np.rint(turns)
+    np.subtract(turns, left, out=left)
+    phase = left.astype(np.float32)
     phase *= np.float32(2.0 * np.pi)
     cosine, sine = out if out is not None else (None, None)
     return np.cos(phase, out=cosine), np.sin(phase, out=sine)

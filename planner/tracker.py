@@ -299,13 +299,13 @@ def _curve_peaks(
 ) -> tuple[Floats, Floats]:
     """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
     first, last = np.searchsorted(lags[1:-1], [shortest - 1, longest + 1 + 1e-9]) + 1
-    middle = curve[:, first:last]
-    peak = (middle > _MIN_STRENGTH) & (middle > curve[:, first + 1 : last + 1])
-    peak &= middle >= curve[:, first - 1 : last - 1]
+    falls = curve[:, :-1] > curve[:, 1:]
+    peak = falls[:, first:last] > falls[:, first - 1 : last - 1]
+    peak &= curve[:, first:last] > _MIN_STRENGTH
     row, at = np.divmod(np.flatnonzero(peak), max(last - first, 1))
     at += first
     # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
-    first_rise = (curve[:, 1:] > curve[:, :-1]).argmax(axis=1)
+    first_rise = falls.argmin(axis=1)
     behind = at > first_rise[row]
     row, at = row[behind], at[behind]
     centre = curve[row, at]
