@@ -18,6 +18,7 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -69,26 +70,22 @@ def track(stem: Stem) -> PitchTrack:
         samples = bass_band(samples, stem.analysis_sr)
     elif stem.role == "fretted":
         samples = guitar_band(samples, stem.analysis_sr)
-    low = _candidates(
-        samples,
-        stem.analysis_sr,
-        frames,
-        window_s=_LONG_WINDOW_S,
-        lowest_hz=lowest_hz,
-        highest_hz=min(highest_hz, _SPLIT_HZ),
-        oversampling=1,
+    readings = (
+        _Reading(
+            window_s=_LONG_WINDOW_S,
+            lowest_hz=lowest_hz,
+            highest_hz=min(highest_hz, _SPLIT_HZ),
+            oversampling=1,
+        ),
+        _Reading(
+            window_s=_SHORT_WINDOW_S,
+            lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
+            highest_hz=highest_hz,
+            oversampling=_LAG_OVERSAMPLING,
+        ),
     )
-    high = _candidates(
-        samples,
-        stem.analysis_sr,
-        frames,
-        window_s=_SHORT_WINDOW_S,
-        lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
-        highest_hz=highest_hz,
-        oversampling=_LAG_OVERSAMPLING,
-    )
-    f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
-    del low, high, samples
+    f_hz, strength = _candidates(samples, stem.analysis_sr, frames, readings)
+    del samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
@@ -183,30 +180,37 @@ def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     return view
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    """A window, and the pitches that are read in it."""
+
+    window_s: float
+    lowest_hz: float
+    highest_hz: float
+    oversampling: int  # of the lags
+
+
 def _candidates(
-    samples: Floats,
-    sr: int,
-    frames: int,
-    *,
-    window_s: float,
-    lowest_hz: float,
-    highest_hz: float,
-    oversampling: int,
+    samples: Floats, sr: int, frames: int, readings: tuple[_Reading, ...]
 ) -> tuple[Floats, Floats]:
     """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
-    f_hz = np.zeros((frames, _CANDIDATES), dtype=np.float32)  # good to a thousandth of a cent
-    strength = np.zeros((frames, _CANDIDATES), dtype=np.float32)
-    if highest_hz <= lowest_hz:
-        return f_hz, strength
-    window = round(window_s * sr)
-    longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
-    lags = np.arange(longest * oversampling + 1) / oversampling
-    for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-        curve = _square_difference(block, _hop(sr), longest, oversampling)
-        lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
-        rows = slice(first, first + len(block))
-        f_hz[rows] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
-        strength[rows] = value
+    width = _CANDIDATES * len(readings)
+    f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
+    strength = np.zeros((frames, width), dtype=np.float32)
+    for place, reading in enumerate(readings):
+        if reading.highest_hz <= reading.lowest_hz:
+            continue
+        columns = slice(_CANDIDATES * place, _CANDIDATES * (place + 1))
+        window = round(reading.window_s * sr)
+        longest = min(int(np.ceil(sr / reading.lowest_hz)) + 2, window - 2)
+        lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
+        shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
+        for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
+            curve = _square_difference(block, _hop(sr), longest, reading.oversampling)
+            lag, value = _curve_peaks(curve, lags, shortest, furthest)
+            rows = slice(first, first + len(block))
+            f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
+            strength[rows, columns] = value
     return f_hz, strength
 
 
