@@ -42,10 +42,9 @@ class Phases:
     tracks: NDArray[np.complex128]  # (partials, k)
     ratios: Floats  # (partials,) of their frequencies to f0
     b: float
-    at_smp: NDArray[np.int64]  # (k,) in the middle of each window, from the start of the samples
-    turns: Floats  # (k,) of the prior of f0 up to there
-    window_smp: float  # each point is a mean over this long a Hann window
-    sr: int
+    t_s: Floats  # (k,) in the middle of each window, from the start of the samples
+    turns: Floats  # (k,) of the prior of f0 up to there, as the window sees it
+    window_s: float  # each point is a mean over this long a Hann window
 
 
 def follow_partials(
@@ -119,37 +118,47 @@ def partial_phases(
         sine *= x
         tracks.real[rows] = _tapered_sums(cosine, taper, hop, frames)
         tracks.imag[rows] = -_tapered_sums(sine, taper, hop, frames)
-    centre = np.arange(frames) * hop + window // 2
     return Phases(
         tracks=tracks,
         ratios=ratios,
         b=b,
-        at_smp=centre,
-        turns=turns[centre],
-        window_smp=float(length),
-        sr=sr,
+        t_s=(np.arange(frames) * hop + reach) / sr,
+        turns=_as_seen(turns, taper, hop, frames),
+        window_s=float(length) / sr,
     )
+
+
+def _as_seen(turns: Floats, taper: Floats, hop: int, frames: int) -> Floats:
+    """Mean of a phase over each window.
+
+    Where a prior bends, the low-passed phase of what is steady bends against the prior as its mean
+    does, not as it does in the middle of the window.
+    """
+    even = np.linspace(turns[0], turns[-1], len(turns))  # which is its own mean
+    middle = even[len(taper) // 2 :: hop][:frames]
+    bent = _tapered_sums((turns - even)[None], taper.astype(np.float64), hop, frames)[0]
+    seen: Floats = middle + bent / float(taper.sum(dtype=np.float64))
+    return seen
 
 
 def contour_of(phases: Phases) -> Contour:
     """Tell the pitch that the partials of a note share from how each of them turns."""
-    tracks, centre, sr = phases.tracks, phases.at_smp, phases.sr
+    tracks = phases.tracks
     turn, off, shares = _shared_turn(tracks, phases.ratios)
     scatter = np.sqrt(shares @ off**2 / max(len(phases.ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(phases.turns)
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
     # In noise alone the phase may turn back; an octave under the prior it means nothing any more.
-    hop = centre[1] - centre[0]
-    f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi) * (sr / hop)
-    t_s = (centre[1:] + centre[:-1]) / 2 / sr
+    hop_s = phases.t_s[1] - phases.t_s[0]
+    f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi * hop_s)
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
     level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
     return Contour(
-        t_s=t_s,
+        t_s=(phases.t_s[1:] + phases.t_s[:-1]) / 2,
         f1_hz=f0 * np.sqrt(1.0 + phases.b),
         sd_cents=scatter * to_cents,
         level_db=level_db,
-        window_s=phases.window_smp / sr,
+        window_s=phases.window_s,
         apart_cents=(off * to_cents).astype(np.float32),
         shares=shares,
     )

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
@@ -34,6 +35,7 @@ _PLAINLY = 4.0
 _BY_CHANCE_SDS = 5.0  # over the mean of a chi-square: noise alone is there once in a thousand
 _MIDDLE_OF_SQUARES = 0.4549  # of normal errors of variance 1: the median of chi-square
 _HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
+_HANN_VARIANCE = 1.0 / 12.0 - 1.0 / (2.0 * np.pi**2)  # of a Hann window, of its length squared
 _FRAMES_A_WINDOW = 3.0  # of a Hann window: closer frames know hardly more
 _LEAST_SMOOTHED = 9  # frames, to tell how strong a partial is at a moment
 _LEAST_B_SD = 1e-9
@@ -106,33 +108,40 @@ def even_line(
     span_s : the stretch, seconds from the start of the note
     b_sd : how well the stiffness is known that the phases were followed with; 0 where none is
     """
-    at_s = phases.at_smp / phases.sr
-    window = phases.window_smp / (phases.at_smp[1] - phases.at_smp[0])  # frames
-    first, last = at_s.searchsorted(span_s)
-    # The frames between say the same once more.
+    window = phases.window_s / (phases.t_s[1] - phases.t_s[0])  # frames
+    first, last = phases.t_s.searchsorted(span_s)
+    # Frames close together say the same: their mean is kept, in which what neighbours leak at
+    # another frequency goes, where skipping would fold it down onto the line.
     apart = max(min(int(window / _FRAMES_A_WINDOW), (last - first) // _LEAST_FRAMES), 1)
-    inside = slice(first, last, apart)
-    at_s, window = at_s[inside], window / apart
-    count = len(at_s)
+    count, window = int(last - first) // apart, window / apart
     if count < _LEAST_FRAMES or count <= 2 * window:
         return None
+    inside = slice(first, first + count * apart)
+    at_s = _means(phases.t_s[inside], apart)
     # All against one unmoving pitch; where the contour lies is where the line is looked for.
     to_turn = 2.0 * np.pi * (at_s[1] - at_s[0]) / np.sqrt(1.0 + phases.b)  # from Hz of f1, a frame
-    whole = np.concatenate([[0.0], np.cumsum(contour.f1_hz[first : last - 1])])[::apart]
-    whole *= to_turn / apart
-    turn = float(whole[-1] - whole[0]) / (count - 1)
-    unmoving = turn * np.arange(count)
+    phase = np.zeros(count * apart)
+    np.cumsum(contour.f1_hz[first : first + count * apart - 1], out=phase[1:])
+    phase *= to_turn / apart
+    turn = phase[-1] / (len(phase) - 1)
+    unmoving = turn * np.arange(len(phase))
+    turn *= apart
     prior = 2.0 * np.pi * phases.turns[inside] - unmoving
+    prior -= prior[0]
+    phase = _means(phase - unmoving, apart)
+    shapes, ratios = _shapes(count), phases.ratios[:, None]
+    start = shapes.solver @ (phase - phase.mean())
+    tracks = _means(phases.tracks[:, inside] * np.exp(1j * ratios * prior), apart)
+    ahead = np.gradient(shapes.basis @ start - _means(prior, apart))
     stretch = _Stretch(
-        tracks=phases.tracks[:, inside] * np.exp(1j * phases.ratios[:, None] * (prior - prior[0])),
+        tracks=tracks * np.exp(-1j * ratios * _leaning(tracks, ahead, window)),
         ratios=phases.ratios,
         lever=_lever(phases) * (turn * (count - 1) / 2.0),
-        shapes=_shapes(count),
+        shapes=shapes,
         window=window,
         b_sd=max(b_sd, _LEAST_B_SD),
     )
-    phase = whole - unmoving
-    fit = _fitted(stretch, np.append(0.0, stretch.shapes.solver @ (phase - phase.mean())))
+    fit = _fitted(stretch, np.append(0.0, start))
     if fit is None:
         return None
     left = fit.beside()
@@ -159,6 +168,32 @@ def even_line(
         slope_cents_per_s=slope,
         sd_cents=LN_CENTS * float(np.sqrt(variance)),
     )
+
+
+def _means(frames: NDArray[Any], apart: int) -> NDArray[Any]:
+    """Means of so many frames each, along the last axis."""
+    if apart == 1:
+        return frames
+    means: NDArray[Any] = frames.reshape(*frames.shape[:-1], -1, apart).mean(axis=-1)
+    return means
+
+
+def _leaning(tracks: NDArray[np.complex128], ahead: Floats, window: float) -> Floats:
+    """How far the phases of what grows or dies away lean, over the ratios: (partials, k).
+
+    A window sees more of what is louder at one of its ends. Where the note runs ahead of the prior
+    by so many radians a frame, and a partial grows by so much of itself, its phase leans by both
+    times the variance of the window (the first term of the logarithm of its transform).
+    """
+    power = np.abs(tracks) ** 2 + 1e-30
+    at = np.arange(tracks.shape[1], dtype=float)
+    share = power / power.sum(axis=1, keepdims=True)
+    away = at - (share @ at)[:, None]
+    log = np.log(power) / 2.0
+    lever = share * away
+    grows = np.sum(lever * log, axis=1) / np.sum(lever * away, axis=1)
+    leaning: Floats = np.multiply.outer(grows * _HANN_VARIANCE * window**2, ahead)
+    return leaning
 
 
 def _lever(phases: Phases) -> Floats:

@@ -24,6 +24,7 @@ class NoteSpan:
     samples: Floats
     prior_hz: Floats  # per sample
     swells: bool  # bow, breath and voice begin softly; what is struck is loudest at its start
+    late_s: float = 0.0  # of the first sample, after the note's start: under half a sample
 
 
 def lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats]:
@@ -60,6 +61,7 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
         note=note,
         sr=sr,
         samples=rates[sr][first:last],
+        late_s=first / sr - note.start_s,
         prior_hz=prior,
         swells=role in HARMONIC_ROLES,
     )

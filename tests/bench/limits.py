@@ -134,8 +134,11 @@ def heard(samples: Floats, role: Role) -> tuple[Note, Measurement] | None:
 
 def off(f_hz: float, line: Floats, span_s: tuple[float, float]) -> float:
     """How far a reading lies off the mean of a line over a span, cents."""
-    piece = line[max(round(span_s[0] * SR), 0) : round(span_s[1] * SR)]
-    return float(LN_CENTS * (np.log(f_hz) - np.log(piece).mean()))
+    log = np.log(line)
+    total = np.concatenate([[0.0], np.cumsum((log[1:] + log[:-1]) / 2)])  # up to each sample
+    first, last = (np.clip(at_s * SR, 0, len(line) - 1) for at_s in span_s)
+    mean = np.diff(np.interp([first, last], np.arange(len(line)), total))[0] / (last - first)
+    return float(LN_CENTS * (np.log(f_hz) - mean))
 
 
 def bound_cents(
