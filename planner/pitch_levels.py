@@ -58,7 +58,7 @@ def level_pieces(
     """
     cuts = [0, *potts_steps(line), len(line)]
     leap = np.inf if bends or sung else _LEAP
-    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s, leap)
+    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s, leap, sung)
     if sung:
         pieces = _join_wavers(pieces, line, hop_s)
     pieces = _from_departure(pieces, midi, hop_s)
@@ -115,7 +115,7 @@ def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]
 
 
 def _join_steps(
-    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float, leap: float
+    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float, leap: float, sung: bool
 ) -> list[Piece]:
     """Give glides to the note they lead to, and join neighbours at the same pitch.
 
@@ -143,6 +143,7 @@ def _join_steps(
             not begins
             and leaps.max(initial=0.0) < leap
             and length_s < _GLIDE_S
+            and (sung or np.abs(np.diff(part)).max(initial=0.0) < _LEAP)
             and all(
                 abs(p[-1] - p[0])
                 > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())

@@ -102,12 +102,13 @@ def track(stem: Stem) -> PitchTrack:
     column = np.where(pitched, chosen, 0)
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     driven = stem.role in HARMONIC_ROLES
-    f0_hz = without_common_periods(f0_hz, f_hz, strength, driven=driven)
+    attack = attack_strength(stem.samples, stem.analysis_sr, frames)
+    f0_hz = without_common_periods(f0_hz, f_hz, strength, None if driven else attack)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
     if driven:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
-    arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
+    arrays = (f0_hz, best, level_db, attack)
     for array in arrays:
         array.setflags(write=False)
     return PitchTrack(
