@@ -19,11 +19,11 @@ _NEAR_BELOW, _NEAR_ABOVE = 2.0 ** (-50.0 / 1200.0), 2.0 ** (50.0 / 1200.0)
 # How well a period must fit. An octave up it fits by 1 - 2q, where q is the share of energy in the
 # partials that only the low pitch has (half a period away such a partial is its own opposite), so
 # 0.7 says that the other note is 8 dB down; of one note alone about half the energy lies there.
-_FITS = 0.7
-_DOES_NOT_FIT = 0.5
+FITS = 0.7
+DOES_NOT_FIT = 0.5
 # The least that begins a note (`planner.attacks`), within the window of the track that reads it.
-_STROKE, _STROKE_FRAMES = 0.045, 6
-_JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
+STROKE, _STROKE_FRAMES = 0.045, 6
+JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
 _AROUND_SEMITONES = 4.0
 _LEAST_FRAMES = 100  # half a second
 _TELLING_FRAMES = 32  # 0.16 s: twice the track's long window
@@ -58,7 +58,7 @@ def without_common_periods(
         first = int(frame)
         while first > 0 and is_near(out[first - 1], low_hz):
             fits, _ = best_fit(candidates_hz[first - 1], strength[first - 1], high_hz)
-            if fits < _FITS:
+            if fits < FITS:
                 break
             first -= 1
         if first == frame or _usual(semitones, fitting[times[frame]], first, int(frame)):
@@ -67,7 +67,7 @@ def without_common_periods(
         if attack is None and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
             continue
         near = slice(max(0, first - _STROKE_FRAMES), first + _STROKE_FRAMES + 1)
-        struck = attack is None or bool(attack[near].max() > _STROKE)
+        struck = attack is None or bool(attack[near].max() > STROKE)
         if _explained(out, candidates_hz, strength, first, low_hz, high_hz, struck=struck):
             for moved in range(first, int(frame)):
                 out[moved] = best_fit(candidates_hz[moved], strength[moved], high_hz)[1]
@@ -95,7 +95,7 @@ def _fitting(
 ) -> NDArray[np.bool_]:
     """Frames that fit a whole multiple of their pitch as well."""
     near = is_near(candidates_hz, times * f0_hz[:, None])
-    return np.asarray((near & (strength > _FITS)).any(axis=1))
+    return np.asarray((near & (strength > FITS)).any(axis=1))
 
 
 def _fades(fits: Floats) -> bool:
@@ -139,12 +139,12 @@ def _explained(
     if first > 0 and is_near(out[first - 1], low_hz):
         if not struck:
             return False
-        earlier = range(max(0, first - _JUST_BEFORE_FRAMES), first)
+        earlier = range(max(0, first - JUST_BEFORE_FRAMES), first)
         return any(
-            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
+            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < DOES_NOT_FIT
             for frame in earlier
         )
-    before = out[max(0, first - _JUST_BEFORE_FRAMES) : first]
+    before = out[max(0, first - JUST_BEFORE_FRAMES) : first]
     before = before[~np.isnan(before)]
     if len(before) == 0:
         return False

@@ -115,7 +115,12 @@ def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]
 
 
 def _join_steps(
-    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float, leap: float, sung: bool
+    pieces: list[Piece],
+    line: Floats,
+    marked: NDArray[np.intp],
+    hop_s: float,
+    leap: float,
+    sung: bool,
 ) -> list[Piece]:
     """Give glides to the note they lead to, and join neighbours at the same pitch.
 
