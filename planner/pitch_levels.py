@@ -25,7 +25,7 @@ _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not 
 _MIXED_S = 0.12
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
-_SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
+_SCOOP_SHARE = 0.25  # of its way that a scoop or fall goes in its last quarter, at the least
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
@@ -140,22 +140,19 @@ def _join_steps(
         a, b = pieces[index]
         length_s = (b - a) * hop_s
         part = line[a:b]
-        # Only what still moves in its middle is a glide: a note of a scale moves at both ends.
-        middle = part[len(part) // 4 : len(part) - len(part) // 4]
-        begins = len(marked) > 0 and np.abs(marked - b).min() <= _AT_BORDER_FRAMES
-        leaps = np.abs(np.diff(line[max(a, b - _AT_BORDER_FRAMES) : b + _AT_BORDER_FRAMES]))
+        following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
+        # The way to a note, or at the end of a sound the way from one.
+        border = b if index + 1 < len(pieces) else a
+        begins = len(marked) > 0 and np.abs(marked - border).min() <= _AT_BORDER_FRAMES
+        at_border = line[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
         glides = (
             not begins
-            and leaps.max(initial=0.0) < leap
+            and np.abs(np.diff(at_border)).max(initial=0.0) < leap
             and length_s < _GLIDE_S
             and (sung or np.abs(np.diff(part)).max(initial=0.0) < _LEAP)
-            and all(
-                abs(p[-1] - p[0])
-                > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
-                for p in (part, middle)
-            )
+            and _moves_steadily(part, hop_s)
+            and (_comes_nearer(part, following) if border == b else _still_moves(part))
         )
-        following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
         mixed = length_s < _MIXED_S and any(
             abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
         )
@@ -175,12 +172,35 @@ def _join_steps(
     return pieces
 
 
+def _moves_steadily(part: Floats, hop_s: float) -> bool:
+    """Is it a glide: moving, and one way, all along?
+
+    Only what still moves in its middle is: a note of a scale moves at both ends.
+    """
+    quarter = len(part) // 4
+    return all(
+        abs(p[-1] - p[0]) > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
+        for p in (part, part[quarter : len(part) - quarter])
+    )
+
+
+def _comes_nearer(part: Floats, following: float) -> bool:
+    """Does a glide lead to what follows it, not away from there?"""
+    return bool(abs(part[-1] - following) < abs(part[0] - following))
+
+
+def _still_moves(part: Floats) -> bool:
+    """Does a fall or a rise at the end of a sound go on to its end? A note comes to rest."""
+    quarter = max(1, len(part) // 4)
+    return bool(abs(part[-1] - part[-quarter]) > _SCOOP_SHARE * abs(part[-1] - part[0]))
+
+
 def _leads_up_to(start: Floats, following: float) -> bool:
     """Is what a sound begins with only its way to a pitch less than a semitone off?"""
     quarter = max(1, len(start) // 4)
     gap = following - float(np.median(start[:quarter]))
     gone = following - float(np.median(start[-quarter:]))
-    return abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE if gap else False
+    return abs(gone) < abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
 
 
 def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:

@@ -96,7 +96,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
         swing[first:last] = midi - line
         runs.append((first, midi, line))
     struck, swells = restarts(stem, track, struck, swing)
-    marked = NO_FRAMES if plucked or sung else np.union1d(clear, swells)
+    marked = NO_FRAMES if plucked or sung else np.union1d(np.union1d(clear, struck), swells)
     steps: list[Step] = []
     for first, midi, line in runs:
         steps += split_run(
