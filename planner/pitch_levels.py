@@ -151,7 +151,7 @@ def _join_steps(
             and length_s < _GLIDE_S
             and (sung or np.abs(np.diff(part)).max(initial=0.0) < _LEAP)
             and _moves_steadily(part, hop_s)
-            and (_comes_nearer(part, following) if border == b else _still_moves(part))
+            and (_comes_nearer(part, following) if border == b else sung or _still_moves(part))
         )
         mixed = length_s < _MIXED_S and any(
             abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
@@ -190,7 +190,10 @@ def _comes_nearer(part: Floats, following: float) -> bool:
 
 
 def _still_moves(part: Floats) -> bool:
-    """Does a fall or a rise at the end of a sound go on to its end? A note comes to rest."""
+    """Does a fall or a rise at the end of a sound go on to its end? A note comes to rest.
+
+    Of a voice that fades the pitch may come to rest as well.
+    """
     quarter = max(1, len(part) // 4)
     return bool(abs(part[-1] - part[-quarter]) > _SCOOP_SHARE * abs(part[-1] - part[0]))
 
