@@ -34,6 +34,20 @@ def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.in
     f_hz, strength : (frames, k) periods offered and how well they fit; 0 Hz where there are fewer
     level_db : (frames,)
     """
+    offered = f_hz > 0
+    most = int(offered.sum(axis=1).max(initial=0))
+    # Work grows with the cube of the places: those that no frame fills are left out.
+    place = np.argsort(~offered, axis=1, kind="stable")[:, :most]
+    filled = [np.take_along_axis(values, place, axis=1) for values in (f_hz, strength)]
+    path = _best_filled(filled[0], filled[1], level_db)
+    pitched = path < most
+    path[pitched] = place[pitched, path[pitched]]
+    path[~pitched] = f_hz.shape[1]
+    return path
+
+
+def _best_filled(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
+    """The same, where some frame offers as many periods as there are places."""
     frames, states = len(f_hz), f_hz.shape[1] + 1
     loud_db = float(np.percentile(level_db, 99)) if frames else 0.0
     score = np.zeros(states)
