@@ -108,7 +108,7 @@ def partial_phases(
     turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
-    x = samples.astype(np.float32)
+    x = np.asarray(samples, dtype=np.float32)
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
     at_once = max(_SAMPLES_AT_ONCE // len(x), 1)
     for first in range(0, len(ratios), at_once):
