@@ -11,7 +11,7 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -51,7 +51,6 @@ _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about
 _HEARD_ONSET_BELOW_S = 0.200
 _HEARD_SUSTAIN_ABOVE_S = 0.500
 _FIRM_LEAST_S = 0.180
-_LONG_S = 600.0  # chosen: priors of ten minutes take 80 MB
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
 _FAIR_ROUGHNESS = 30.0
@@ -70,7 +69,12 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
     tuple of Measurement
         One per note, in the same order.
     """
-    spans = _spans(stem, track, notes)
+    rates = lower_rates(stem, notes)
+
+    def spans() -> Iterator[NoteSpan]:
+        # Cut anew each time: of a long stem, all at once would take more memory than the stem.
+        return (note_span(stem.role, rates, track, note) for note in notes)
+
     driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
     stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
     lines = [note_line(span, own) for span, own in zip(spans(), stiffness, strict=True)]
@@ -79,24 +83,6 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
     earlier = (None, *notes)[: len(notes)]
     return tuple(_measure(*p) for p in zip(spans(), stiffness, lines, earlier, strict=True))
-
-
-def _spans(
-    stem: Stem, track: PitchTrack, notes: tuple[Note, ...]
-) -> Callable[[], Iterable[NoteSpan]]:
-    """The notes' samples as often as they are asked for.
-
-    Of a long stem they are cut anew each time: all at once would take more memory than the stem.
-    """
-    rates = lower_rates(stem, notes)
-
-    def cut() -> Iterator[NoteSpan]:
-        return (note_span(stem.role, rates, track, note) for note in notes)
-
-    if len(stem.samples) > _LONG_S * stem.analysis_sr:
-        return cut
-    kept = tuple(cut())
-    return lambda: kept
 
 
 def _measure(
