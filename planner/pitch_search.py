@@ -34,31 +34,22 @@ def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.in
     f_hz, strength : (frames, k) periods offered and how well they fit; 0 Hz where there are fewer
     level_db : (frames,)
     """
-    offered = f_hz > 0
-    most = int(offered.sum(axis=1).max(initial=0))
-    # Work grows with the cube of the places: those that no frame fills are left out.
-    place = np.argsort(~offered, axis=1, kind="stable")[:, :most]
-    filled = [np.take_along_axis(values, place, axis=1) for values in (f_hz, strength)]
-    path = _best_filled(filled[0], filled[1], level_db)
-    pitched = path < most
-    path[pitched] = place[pitched, path[pitched]]
-    path[~pitched] = f_hz.shape[1]
-    return path
-
-
-def _best_filled(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
-    """The same, where some frame offers as many periods as there are places."""
-    frames, states = len(f_hz), f_hz.shape[1] + 1
+    frames = len(f_hz)
+    most = int((f_hz > 0).sum(axis=1).max(initial=0))
+    states = most + 1
     loud_db = float(np.percentile(level_db, 99)) if frames else 0.0
-    score = np.zeros(states)
-    ways, entries = [], []
-    octave_before = np.zeros((1, states - 1))
+    score: Floats = np.zeros(states)
+    ways, entries, places = [], [], []
+    octave_before: Floats = np.zeros((1, most))
     for first in range(0, frames, _STRETCH * _AT_ONCE):
         rows = slice(first, first + _STRETCH * _AT_ONCE)
-        offered = f_hz[rows] > 0
-        octave = np.log2(np.where(offered, f_hz[rows], 1.0), dtype=np.float64)
+        # Work grows with the cube of the places: those that no frame fills are left out.
+        place = np.argsort(f_hz[rows] <= 0, axis=1, kind="stable")[:, :most]
+        f, fits = (np.take_along_axis(offer[rows], place, axis=1) for offer in (f_hz, strength))
+        offered = f > 0
+        octave = np.log2(np.where(offered, f, 1.0), dtype=np.float64)
         silent = level_db[rows] < loud_db - _SILENCE_BELOW_LOUD_DB
-        own = _worth(offered, octave, strength[rows], silent)
+        own = _worth(offered, octave, fits, silent)
         step = _steps(np.concatenate([octave_before, octave]))
         octave_before = octave[-1:]
         if first == 0:
@@ -66,6 +57,7 @@ def _best_filled(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np
         way, entry, score = _through(step, own, score)
         ways.append(way)
         entries.append(entry)
+        places.append(place.astype(np.int8))
     path = np.empty((sum(len(way) for way in ways), _STRETCH), dtype=np.intp)
     state, at = int(score.argmax()), len(path)
     for way, entry in zip(reversed(ways), reversed(entries), strict=True):
@@ -73,7 +65,12 @@ def _best_filled(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np
             at -= 1
             path[at] = way[k, :, state]
             state = int(entry[k, state])
-    return path.ravel()[:frames]
+    chosen = path.ravel()[:frames]
+    pitched = chosen < most
+    if pitched.any():
+        chosen[pitched] = np.concatenate(places)[pitched, chosen[pitched]]
+    chosen[~pitched] = f_hz.shape[1]
+    return chosen
 
 
 def _worth(
