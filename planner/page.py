@@ -37,8 +37,10 @@ from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms
 
 RULES_ON_TOP = 3
-PRINTED_DRAWINGS = 4  # as the style sheet has it: what two sheets of A4 hold beside the words
-PRINTED_QUESTIONS = 6  # likewise
+# What two sheets of A4 hold, as the style sheet has it (chosen, and printed in the tests).
+PRINTED = {
+    "lines": 12, "drawings": 3, "questions": 4, "unsettled": 2, "left": 4, "unmeasured": 2,
+}  # fmt: skip
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
     ("yes", "yes", "make this edit"),
@@ -148,11 +150,11 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
         above=sum(1 for one in plan.offenders if one.above_stop_line),
-        drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
+        drawn_more=len(offenders) > PRINTED["drawings"] or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
-        asked_printed=PRINTED_QUESTIONS,
+        printed=PRINTED,
         unsettled=not_asked(plan),
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),

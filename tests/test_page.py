@@ -186,7 +186,7 @@ def test_a_question_between_two_notes_offers_both() -> None:
     page = review_page(plan(rows=rows))
     asked = page.partition("<h2>Questions</h2>")[2].partition("</article>")[0]
     assert re.findall(r'data-answer="([^"]+)"', asked) == ["meant D4", "meant Eb4", "no", "ask"]
-    assert "Answer: D4 / Eb4 / no / ask, note" in asked
+    assert "Q-001: D4 / Eb4 / no / ask, note" in asked
 
 
 def test_ten_questions_are_asked_and_few_are_printed() -> None:
@@ -194,7 +194,7 @@ def test_ten_questions_are_asked_and_few_are_printed() -> None:
     rows = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 21))
     page = review_page(plan(rows=rows, offenders=()))
     assert page.count("<article") == 10
-    assert "4 further questions: on the screen, and in the edit list." in page
+    assert "6 further questions: on the screen, and in the edit list." in page
     told = page.partition("Not settled, and not asked")[2].partition("</table>")[0]
     assert "<td>10</td><td>it is not clear which note was meant;" in told
     assert "Not settled" not in review_page(plan(rows=rows[:10], offenders=()))
