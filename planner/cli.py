@@ -292,7 +292,7 @@ def _plan_code(planned: Planned) -> int:
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
     from planner.changes import since_sentence
-    from planner.summary import in_short, reference_sentences
+    from planner.in_short import in_short, reference_sentences
     from planner.tally import biggest_rules
 
     plan = planned.plan

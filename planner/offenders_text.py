@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from planner.in_short import reference_sentences
 from planner.markdown import plain, table
 from planner.plan_model import Offender, Plan
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
-from planner.summary import reference_sentences
 from planner.wording import SIGN_RULE, amount, count, minutes, percent, place, terms
 
 

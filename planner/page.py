@@ -20,6 +20,7 @@ from markupsafe import Markup
 
 from planner.asking import not_asked
 from planner.editlist import clean_text
+from planner.in_short import CAUTIONS, coverage_sentence, reference_sentences
 from planner.offenders_text import stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
@@ -31,7 +32,6 @@ from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.said_bars import with_last_bar
 from planner.spelling import names_at
-from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, terms

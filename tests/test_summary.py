@@ -10,13 +10,14 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, judged, plan, row
 
+from planner.in_short import reference_sentences
 from planner.model import Finding, KeyReading, SessionA4
 from planner.offenders_text import offenders_markdown
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
 from planner.suggestions import suggestions
-from planner.summary import reference_sentences, summary_markdown
+from planner.summary import summary_markdown
 from planner.tally import coverage, left_on_purpose, not_measured, pitch_biases
 from planner.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
 
