@@ -32,7 +32,7 @@ def summary_markdown(plan: Plan) -> str:
         minutes_table(plan),
         _since(plan.since),
         keys_table(plan),
-        stems_table(plan.stems),
+        stems_table(plan),
         _rules(plan),
         pitches_table(pitch_biases(plan)),
         _voicings(plan),

@@ -6,11 +6,11 @@ from planner.asking import not_asked
 from planner.in_short import coverage_sentence
 from planner.markdown import plain, table
 from planner.pitch import A4_MIDI, note_name
-from planner.plan_model import Plan, StemSummary
+from planner.plan_model import Plan
 from planner.relief import RELIEF_HEAD, relief_rows
 from planner.spelling import names_at
 from planner.string_grid import string_grids
-from planner.tally import Group, PitchBias, left_on_purpose, not_measured
+from planner.tally import Group, PitchBias, last_against_first, left_on_purpose, not_measured
 from planner.tuner import strings_told, strings_words
 from planner.wording import amount, count, flat_or_sharp, give_or_take, percent
 
@@ -35,13 +35,15 @@ def minutes_table(plan: Plan) -> list[str]:
     return lines
 
 
-def stems_table(stems: tuple[StemSummary, ...]) -> list[str]:
+def stems_table(plan: Plan) -> list[str]:
     """Lay out each stem: how much of it was measured, where it sits, what may lie behind it."""
+    stems = plan.stems
     if not stems:
         return []
+    later = last_against_first(plan)
     head = (
         "stem", "role", "notes", "measured", "of the time", "sits", "spread (cents)",
-        "start against sustain", "edits",
+        "start against sustain", "last third against first", "edits",
     )  # fmt: skip
     rows = [
         (
@@ -57,6 +59,7 @@ def stems_table(stems: tuple[StemSummary, ...]) -> list[str]:
             ""
             if s.onset_minus_sustain_cents is None
             else flat_or_sharp(s.onset_minus_sustain_cents).replace("in tune", "alike"),
+            _later(later.get(s.code)),
             str(s.edits),
         )
         for s in stems
@@ -65,6 +68,13 @@ def stems_table(stems: tuple[StemSummary, ...]) -> list[str]:
     if suspected:
         suspected = ["", "What may lie behind it:", "", *suspected]
     return ["## Stem by stem", "", *table(head, rows), *suspected]
+
+
+def _later(found: tuple[float, float] | None) -> str:
+    if found is None:
+        return ""
+    cents, doubt = found
+    return flat_or_sharp(cents).replace("in tune", "alike") + give_or_take(doubt)
 
 
 def keys_table(plan: Plan) -> list[str]:
