@@ -412,3 +412,40 @@ def test_planned_line_adds_what_the_edit_says(
     one = judged(start_s=10.0, **changes)
     found = added_cents(one, np.array([10.0, 11.0, 12.0]))
     assert found.tolist() == expected
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour (W3C, WCAG 2.1, definition of relative luminance)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    lights = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * lights[0] + 0.7152 * lights[1] + 0.0722 * lights[2]
+
+
+@pytest.mark.outside
+def test_it_reads_without_colour() -> None:
+    """Ink, soft ink, rule and paper are all the colours there are, all but grey, and well apart.
+
+    WCAG 2.1, success criteria 1.4.1 (use of colour), 1.4.3 (text, 4.5 to 1) and 1.4.6 (7 to 1).
+    """
+    style = re.search(r"<style>(.*?)</style>", review_page(plan()), re.DOTALL)
+    assert style is not None
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", style[1]))
+    assert set(colours) == {"ink", "soft", "rule", "paper"}
+    named = set(re.findall(r"(?:color|background|stroke|fill|border[\w-]*):\s*([^;}]+)", style[1]))
+    words = {w for value in named for w in re.findall(r"[a-z]+(?:\([^)]*\))?", value)}
+    assert {w for w in words if w.startswith("var")} == {f"var(--{name})" for name in colours}
+    assert words - {f"var(--{name})" for name in colours} == {
+        "collapse", "none", "px", "solid", "transparent",
+    }  # fmt: skip
+    assert not re.findall(r"#[0-9a-fA-F]{3,8}\b(?!;)|rgb|hsl", style[1])
+    for colour in colours.values():
+        parts = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+        assert max(parts) - min(parts) <= 16  # as good as grey
+    light = {name: luminance(colour) for name, colour in colours.items()}
+
+    def contrast(one: str, other: str) -> float:
+        low, high = sorted((light[one], light[other]))
+        return (high + 0.05) / (low + 0.05)
+
+    assert contrast("ink", "paper") >= 7.0
+    assert contrast("soft", "paper") >= 4.5
