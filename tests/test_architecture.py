@@ -23,7 +23,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "midline pitch_levels",
         "octave_starts partial_series",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
-        "contour chord_peaks chord_fits",
+        "contour chord_peaks chord_fits first_session",
         "session scale_file lyrics dips attacks note_span note_ends",
         "chord_octaves unisons bleed_paths chord_timbre",
         "chord_search chord_weighing",
