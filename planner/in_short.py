@@ -42,12 +42,7 @@ def reference_sentences(plan: Plan) -> list[str]:
         )
         lines.append(f"Measured: {a4.measured_hz:.2f} Hz{sure}.")
         if typed is not None:
-            gap = cents(a4.measured_hz, typed)
-            if abs(round(gap, 1)) <= AGREES_CENTS:
-                verdict = f"what was measured agrees, {amount(gap)} cents apart"
-            else:
-                verdict = f"WHAT WAS MEASURED DISAGREES: it is {flat_or_sharp(gap)} of that"
-            lines.append(f"A person typed {typed:g} Hz, and that is used; {verdict}.")
+            lines.append(_beside_the_typed(typed, cents(a4.measured_hz, typed)))
     elif typed is not None:
         lines.append(f"A person typed {typed:g} Hz; nothing was measured to hold against it.")
     stretched = [
@@ -57,6 +52,28 @@ def reference_sentences(plan: Plan) -> list[str]:
         lines.append(f"Octaves of the reference, against equal: {', '.join(stretched)}.")
     lines.append(f"Set the guide instrument to A = {a4.a4_hz:.1f} Hz.")
     return lines
+
+
+def reference_for_the_producer(plan: Plan) -> list[str]:
+    """Say where session A4 stands, and nothing more unless a typed value is far from it."""
+    measured_hz, typed = plan.a4.measured_hz, plan.session.a4_hz
+    lines = reference_sentences(plan)[:1]
+    if measured_hz is not None and typed is not None:
+        gap = cents(measured_hz, typed)
+        lines += [_beside_the_typed(typed, gap)] if not _agrees(gap) else []
+    return lines
+
+
+def _beside_the_typed(typed_hz: float, gap_cents: float) -> str:
+    if _agrees(gap_cents):
+        verdict = f"what was measured agrees, {amount(gap_cents)} cents apart"
+    else:
+        verdict = f"WHAT WAS MEASURED DISAGREES: it is {flat_or_sharp(gap_cents)} of that"
+    return f"A person typed {typed_hz:g} Hz, and that is used; {verdict}."
+
+
+def _agrees(gap_cents: float) -> bool:
+    return abs(round(gap_cents, 1)) <= AGREES_CENTS
 
 
 def in_short(plan: Plan) -> list[str]:

@@ -125,6 +125,19 @@ def test_top_names_song_reference_sour_seconds_and_rules() -> None:
         assert said in top
 
 
+def test_top_says_of_the_reference_what_a_producer_needs() -> None:
+    """One sentence; a typed A4 far from what was measured is told there as well."""
+    whole = plan()
+    far = replace(whole, a4=replace(whole.a4, measured_hz=443.0))
+    for made, told in ((whole, False), (far, True)):
+        top = review_page(made).partition("<dl>")[0]
+        assert ("WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in top) is told
+        assert "Set the guide instrument" not in top
+        assert "A person typed" not in top.replace(
+            "A person typed 441 Hz, and that is used; WHAT", ""
+        )
+
+
 def test_sour_seconds_that_are_not_known_are_not_shown() -> None:
     """Without sour seconds there is no line for them, rather than a nought."""
     html = review_page(plan(sour_before_s=None, sour_after_s=None))
