@@ -282,11 +282,10 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _plan_code(planned: Planned) -> int:
-    from planner.asking import asked
+    from planner.asking import asked, asked_of_the_session
 
-    rows = len(asked(planned.plan)) > 0
-    found = (*planned.plan.findings, *planned.plan.a4.findings)
-    return QUESTIONS if rows or any(f.severity == "question" for f in found) else DONE
+    plan = planned.plan
+    return QUESTIONS if asked(plan) or asked_of_the_session(plan) else DONE
 
 
 def _told(planned: Planned) -> list[str]:

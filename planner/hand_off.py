@@ -6,19 +6,19 @@ from collections import Counter
 from typing import get_args
 
 from planner import __version__
-from planner.asking import asked, not_asked
+from planner.asking import asked, asked_of_the_session, not_asked
 from planner.in_short import reference_sentences
 from planner.markdown import plain, table
-from planner.model import FIXED_ROLES
+from planner.model import FIXED_ROLES, Finding
 from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
 from planner.provenance import plan_id
 from planner.questions import words_to_type
 from planner.spelling import names_at
 from planner.tally import biggest_rules, edits, left_on_purpose
-from planner.wording import SIGN_RULE, count, minutes, place
+from planner.wording import SIGN_RULE, count, finding_place, minutes, place
 
 # Chosen: with these a session of two dozen stems still prints on two pages.
-_RULES_TOLD, _LEFT_TOLD = 10, 4
+_RULES_TOLD, _LEFT_TOLD, _SESSION_TOLD = 10, 4, 3
 _SHA256_SHOWN = 12  # chosen: characters that tell files of a session apart by eye
 _BOX = "[  ]"
 _FORMS = {1: "mono", 2: "stereo"}
@@ -112,7 +112,11 @@ def _left(plan: Plan) -> list[str]:
 
 
 def _questions(plan: Plan) -> list[str]:
-    lines = []
+    about = asked_of_the_session(plan)
+    lines = [f"- {_asked(finding)}" for finding in about[:_SESSION_TOLD]]
+    if len(about) > _SESSION_TOLD:
+        more = count(len(about) - _SESSION_TOLD, "question")
+        lines.append(f"- {more} more about the session: see the summary.")
     for one in asked(plan):
         row = one.row
         again = f" and {count(len(one.alike), 'place')} more" if one.alike else ""
@@ -126,6 +130,12 @@ def _questions(plan: Plan) -> list[str]:
         are = "note is" if rest == 1 else "notes are"
         lines.append(f"- {rest} more {are} not settled and left as recorded: see the summary.")
     return lines or ["- None."]
+
+
+def _asked(finding: Finding) -> str:
+    where = finding_place(finding)
+    said = " ".join(part for part in (finding.what, finding.advice) if part)
+    return plain(f"{where}: {said}" if where else f"{said[:1].upper()}{said[1:]}")
 
 
 def _sentence(text: str) -> str:

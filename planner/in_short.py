@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from planner.asking import asked, not_asked
+from planner.asking import asked, asked_of_the_session, not_asked
 from planner.markdown import plain
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Plan
@@ -80,7 +80,8 @@ def in_short(plan: Plan) -> list[str]:
     """Say the plan's few large numbers, one sentence each."""
     number, time = edits(plan)
     rules = len(biggest_rules(plan, len(plan.rows)))
-    questions = len(asked(plan))
+    of_session = len(asked_of_the_session(plan))
+    questions = len(asked(plan)) + of_session
     rest = sum(group.notes for group in not_asked(plan))
     many = ""
     if rules:
@@ -91,7 +92,12 @@ def in_short(plan: Plan) -> list[str]:
         )
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if questions:
-        lines.append(f"{count(questions, 'question')} only a person can answer.")
+        are, stand = ("is", "it stands") if of_session == 1 else ("are", "they stand")
+        where = f"; {of_session} of them {are} about the session: {stand} in summary.md among what "
+        where += "was found on the way"
+        lines.append(
+            f"{count(questions, 'question')} only a person can answer{where if of_session else ''}."
+        )
     if rest:
         lines.append(
             f"{count(rest, 'note')} not settled and left as recorded: nothing hangs on an answer, "
