@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from planner.in_short import reference_sentences
+from planner.ledger import owner_of
 from planner.markdown import plain, table
 from planner.plan_model import Offender, Plan
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
@@ -52,8 +53,15 @@ def stop_line(plan: Plan) -> str:
     return f"{done}; {more} {percent(share)} more."
 
 
+def often(o: Offender) -> str:
+    """Say in how many places a fault comes, or how many notes a rule moves; once is not said."""
+    if o.times < 2:
+        return ""
+    return count(o.times, "note" if owner_of(o.row_id) == "R" else "time")
+
+
 def _offender(o: Offender) -> str:
-    times = count(o.times, "time") if o.times > 1 else ""
+    times = often(o)
     why = terms(o.terms)
     clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
     joined = "Only together with its neighbours in the list. " if o.shares_step else ""

@@ -21,7 +21,7 @@ from markupsafe import Markup
 from planner.asking import not_asked
 from planner.editlist import clean_text
 from planner.in_short import CAUTIONS, coverage_sentence, reference_for_the_producer
-from planner.offenders_text import stop_line
+from planner.offenders_text import often, stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
@@ -160,6 +160,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,
         count=count,
+        often=often,
         box=BOX,
     )  # fmt: skip
     return html if html.endswith("\n") else html + "\n"
