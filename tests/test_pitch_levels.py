@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from planner.model import Floats
-from planner.pitch_levels import potts_steps
+from planner.pitch_levels import level_pieces, potts_steps
 
 HOP_S = 0.005
 
@@ -41,3 +41,19 @@ def test_the_cheapest_explanation_is_found() -> None:
     made = flat((55.0, 0.3), (57.0, 0.25), (62.0, 0.4), (61.0, 0.3))
     line = made + 0.1 * np.random.default_rng(2).standard_normal(len(made))
     assert potts_steps(line) == pytest.approx([60, 110, 190], abs=2)
+
+
+def pieces_of(line: Floats, *, sung: bool = False) -> list[tuple[int, int]]:
+    return level_pieces(line, line, np.empty(0, dtype=np.intp), HOP_S, bends=not sung, sung=sung)
+
+
+def test_a_thump_and_the_note_after_it_are_no_glide() -> None:
+    """Thump, A2, B2, C3 in quavers: as a recorded guitar, whose A2 was drawn into the B2 once."""
+    line = flat((38.0, 0.04), (45.0, 0.115), (47.0, 0.135), (48.0, 0.235))
+    assert [round(float(np.median(line[a:b]))) for a, b in pieces_of(line)] == [45, 47, 48]
+
+
+def test_a_smooth_way_is_a_glide() -> None:
+    """A slide of a tenth of a second belongs to the note that it leads to."""
+    line = np.concatenate([flat((45.0, 0.3)), np.linspace(45.0, 52.0, 20), flat((52.0, 0.3))])
+    assert [round(float(np.median(line[a:b]))) for a, b in pieces_of(line)] == [45, 52]
