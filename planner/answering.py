@@ -33,7 +33,7 @@ from planner.reply_words import LockSaid, Said, Unclear, read_locks, read_reply
 from planner.said_bars import with_last_bar
 from planner.session_model import KeyMark, Session
 from planner.spelling import names_at
-from planner.wording import count, place
+from planner.wording import count, row_place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,7 +315,7 @@ def _ref_words(ref: str, row: Row) -> str:
 
 
 def _row_words(row: Row) -> str:
-    parts = (row.stem, place(row.start_bar, row.start_beat, row.start_s), row.intended)
+    parts = (row.stem, row_place(row), row.intended)
     return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
 
 

@@ -15,7 +15,7 @@ from planner.provenance import plan_id
 from planner.questions import words_to_type
 from planner.spelling import names_at
 from planner.tally import biggest_rules, edits, left_on_purpose
-from planner.wording import SIGN_RULE, count, finding_place, minutes, place
+from planner.wording import SIGN_RULE, count, finding_place, minutes, row_place
 
 # Chosen: with these a session of two dozen stems still prints on two pages.
 _RULES_TOLD, _LEFT_TOLD, _SESSION_TOLD = 10, 4, 3
@@ -121,7 +121,7 @@ def _questions(plan: Plan) -> list[str]:
         row = one.row
         again = f" and {count(len(one.alike), 'place')} more" if one.alike else ""
         lines.append(
-            f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}{again}: "
+            f"- {row.id}, {row.stem}, {row_place(row)}{again}: "
             f"{_sentence(row.reason)} Answer: "
             f"{words_to_type(row, names_at(plan.keys, row.start_bar))}."
         )

@@ -34,7 +34,7 @@ from planner.said_bars import with_last_bar
 from planner.spelling import names_at
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
-from planner.wording import SIGN_RULE, count, minutes, place, terms
+from planner.wording import SIGN_RULE, count, minutes, place, row_place, terms
 
 RULES_ON_TOP = 3
 # What two sheets of A4 hold, as the style sheet has it (chosen, and printed in the tests).
@@ -215,7 +215,7 @@ def _entry(
         stem=row.stem,
         intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
         reason=row.reason,
-        where=place(row.start_bar, row.start_beat, row.start_s),
+        where=row_place(row),
         why=terms(o.terms) if o is not None else "",
         one_of=one_of,
         plot=plot,

@@ -20,7 +20,7 @@ from planner.summary_tables import (
     unsettled_table,
 )
 from planner.tally import biggest_rules, pitch_biases
-from planner.wording import SIGN_RULE, count, finding_place, flat_or_sharp, place
+from planner.wording import SIGN_RULE, count, finding_place, flat_or_sharp, row_place
 
 
 def summary_markdown(plan: Plan) -> str:
@@ -73,11 +73,7 @@ def _voicings(plan: Plan) -> list[str]:
     rows = [row for row in plan.rows if row.action == "chord-voicing"]
     if not rows:
         return []
-    lines = [
-        f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}: "
-        f"{plain(row.reason)}."
-        for row in rows
-    ]
+    lines = [f"- {row.id}, {row.stem}, {row_place(row)}: {plain(row.reason)}." for row in rows]
     return ["## Chords to voice another way", "", *lines]
 
 
