@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import Any
 
 from planner.answer_reading import FIELDS, PLACES, entries_from
-from planner.answers import Entry
+from planner.answers import Area, Entry, Override
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
@@ -95,27 +95,36 @@ def append_answers(
 
 def entry_to_dict(entry: Entry) -> dict[str, Any]:
     """Give an answer as plain data, blank fields left out."""
-    data: dict[str, Any] = {}
-    for name in FIELDS:
-        value = getattr(entry, "area" if name == "where" else name)
-        if name == "where" and value is not None:
-            value = {f: getattr(value, f) for f in PLACES if getattr(value, f) not in (None, "")}
-        if name == "override" and value is not None:
-            value = {
-                "add_cents": value.add_cents,
-                "action": value.action,
-                "intended": None if value.intended_midi is None else note_name(value.intended_midi),
-                "target_cents": value.target_cents,
-                "points": ";".join(f"{t:g}:{c:g}" for t, c in value.points) or None,
-                "from_bar": None if value.bars is None else value.bars[0],
-                "to_bar": None if value.bars is None else value.bars[1],
-                "role": value.role,
-            }
-            value = {key: one for key, one in value.items() if one is not None}
-        if value is None or (value == "" and name != "comment"):
-            continue
-        data[name] = clean_text(value) if isinstance(value, str) else value
-    return data
+    values = {name: getattr(entry, name, None) for name in FIELDS}
+    values |= {"where": _place(entry.area), "override": _override(entry.override)}
+    return {
+        name: clean_text(value) if isinstance(value, str) else value
+        for name, value in values.items()
+        if value is not None and (value != "" or name == "comment")
+    }
+
+
+def _place(area: Area | None) -> dict[str, Any] | None:
+    if area is None:
+        return None
+    return {f: getattr(area, f) for f in PLACES if getattr(area, f) not in (None, "")}
+
+
+def _override(said: Override | None) -> dict[str, Any] | None:
+    if said is None:
+        return None
+    first, last = said.bars or (None, None)
+    values = {
+        "add_cents": said.add_cents,
+        "action": said.action,
+        "intended": None if said.intended_midi is None else note_name(said.intended_midi),
+        "target_cents": said.target_cents,
+        "points": ";".join(f"{t:g}:{c:g}" for t, c in said.points) or None,
+        "from_bar": first,
+        "to_bar": last,
+        "role": said.role,
+    }
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _entries(data: object, lines: Mapping[str, int], file: str) -> tuple[Entry, ...]:
