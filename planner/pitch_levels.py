@@ -23,10 +23,13 @@ _STEP_COST = 9.0
 _STEP_CAP = 6.0  # one wild frame never costs more than this
 _STEP_GRID = 0.25  # semitones
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
-_MIXED_S = 0.12
+_MIXED_S, _WINDOW_S = 0.12, 0.08  # a ring; the track's long window, which sees both sides
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
-_SCOOP_SHARE = 0.25  # of its way that a scoop or fall goes in its last quarter, at the least
+_SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
+_FALL_SHARE = (
+    0.125  # of its way that a fall goes in its last quarter, at the least: half an even one's
+)
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
@@ -154,8 +157,9 @@ def _join_steps(pieces: list[Piece], run: _Run) -> list[Piece]:
 def _is_no_note(pieces: list[Piece], index: int, run: _Run) -> bool:
     """Is a piece too short, a scoop, a glide, or a mixture of two notes?
 
-    While one note still rings, the period that it shares with the next is long: a moment at a
-    whole fraction of the next note's pitch belongs to that note too.
+    While a note still rings, in its own string or another, or lies in one window with the next,
+    the period that they share is long: a moment at a whole fraction of the next note's pitch
+    belongs to that note.
     """
     a, b = pieces[index]
     part, length_s = run.line[a:b], (b - a) * run.hop_s
@@ -170,10 +174,15 @@ def _is_no_note(pieces: list[Piece], index: int, run: _Run) -> bool:
         return True
     if index == 0 and _leads_up_to(part, following):
         return True
-    above = following - run.level((a, b))
-    return length_s < _MIXED_S and any(
-        abs(above - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
-    )
+    own = run.level((a, b))
+    rings = run.bends or index == 0 or _is_multiple(run.level(pieces[index - 1]), own)
+    return length_s < (_MIXED_S if rings else _WINDOW_S) and _is_multiple(following, own)
+
+
+def _is_multiple(midi: float, low_midi: float) -> bool:
+    """Is a pitch twice to six times another?"""
+    above = 12.0 * np.log2(np.arange(2, 7))
+    return bool((np.abs(midi - low_midi - above) < SAME_NOTE).any())
 
 
 def _glides(part: Floats, border: int, run: _Run) -> bool:
@@ -211,7 +220,7 @@ def _still_moves(part: Floats) -> bool:
     Of a voice that fades the pitch may come to rest as well.
     """
     quarter = max(1, len(part) // 4)
-    return bool(abs(part[-1] - part[-quarter]) > _SCOOP_SHARE * abs(part[-1] - part[0]))
+    return bool(abs(part[-1] - part[-quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
 
 
 def _leads_up_to(start: Floats, following: float) -> bool:
