@@ -7,6 +7,7 @@ of its arrival: a voice wavers by several cents all along its notes, and so does
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.model import Floats
 from planner.spread import spread_of
@@ -42,12 +43,23 @@ def arrival_s(
     near_cents = _NEAR_CENTS
     if late.sum() >= _LEAST_LATE_FRAMES:
         # Around a line: a note that goes on rising is under way, and does not waver.
-        off = swung[late] - np.polyval(np.polyfit(t_s[late], swung[late], 1), t_s[late])
+        away_s, off = t_s[late] - t_s[late].mean(), swung[late] - swung[late].mean()
+        off -= away_s * float(away_s @ off / (away_s @ away_s))
         near_cents = max(near_cents, _WAVERING_SDS * spread_of(off, 0.0))
     stays = max(round(_STAYS_S / float(t_s[1] - t_s[0])), 1)
-    for k in np.flatnonzero(t_s <= last_s):
-        for line in (cents, swung):
-            # In the mean: a note may waver out of it at once and be in it all the same.
-            if max(abs(line[k]), abs(line[k : k + stays].mean())) <= near_cents:
-                return float(t_s[k])
-    return None
+    arrived = (t_s <= last_s) & (
+        _stays(cents, stays, near_cents) | _stays(swung, stays, near_cents)
+    )
+    return float(t_s[arrived.argmax()]) if arrived.any() else None
+
+
+def _stays(cents: Floats, frames: int, near_cents: float) -> NDArray[np.bool_]:
+    """Where a line is near, and stays so for some frames, or to its end.
+
+    In the mean: a note may waver out of it at once and be in it all the same.
+    """
+    total = np.concatenate([[0.0], np.cumsum(cents)])
+    last = np.minimum(np.arange(len(cents)) + frames, len(cents))
+    mean = (total[last] - total[:-1]) / (last - np.arange(len(cents)))
+    near: NDArray[np.bool_] = np.maximum(np.abs(cents), np.abs(mean)) <= near_cents
+    return near

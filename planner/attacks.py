@@ -14,6 +14,7 @@ from scipy.ndimage import (  # type: ignore[import-untyped,unused-ignore]
 )
 
 from planner.model import Floats, PitchTrack, Stem
+from planner.spread import middle_of
 from planner.tracker import LEVEL_S, frame_level_db
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
@@ -92,7 +93,7 @@ def _moving_median(curve: Floats, window: int) -> Floats:
     edges = np.linspace(0, len(curve), blocks + 1).astype(int)
     half = window // 2
     centres = (edges[:-1] + edges[1:]) / 2
-    medians = [float(np.median(curve[max(0, int(c) - half) : int(c) + half + 1])) for c in centres]
+    medians = [float(middle_of(curve[max(0, int(c) - half) : int(c) + half + 1])) for c in centres]
     return np.interp(np.arange(len(curve)), centres, medians)
 
 

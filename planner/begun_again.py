@@ -60,6 +60,8 @@ def _around_a_line(cents: Floats) -> float:
 def _dips(contour: Contour) -> list[int]:
     """Frames where the level dips more than the pitch explains."""
     dips, _ = level_dips(contour.level_db, FOLLOW_HOP_S)
+    if len(dips) == 0:
+        return []
     swing = 12.0 * np.log2(contour.f1_hz / np.exp(np.mean(np.log(contour.f1_hz))))
     found = []
     for dip in dips:

@@ -10,7 +10,7 @@ Stylianou, IEEE Transactions on Audio, Speech and Language Processing 19(2), 201
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -125,21 +125,28 @@ def _solve(bins: Complex, x: Array, blurred: NDArray[np.bool_]) -> tuple[Array, 
     return shift, shift_sd, level, level_sd, left
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Piece:
+    """A stretch of sound, and the peaks in it that belong to none of the notes looked for."""
+
+    samples: Array  # (n,)
+    sr: int
+    others_hz: Array  # modelled so that they disturb less
+
+    def first(self, length: int) -> Piece:
+        """So many samples of it."""
+        return replace(self, samples=self.samples[:length])
+
+
 def fit_window(
-    samples: Array,
-    sr: int,
-    notes: list[tuple[float, float]],
-    others_hz: Array,
-    highest: int = PARTIALS_PER_NOTE,
+    piece: Piece, notes: list[tuple[float, float]], highest: int = PARTIALS_PER_NOTE
 ) -> list[PartialFits]:
     """Fit the partials of all sounding notes in one stretch, jointly.
 
-    samples: (n,) at `sr`; notes: (f0_hz, B) of each; others_hz: peaks that belong to none of them
-    and are modelled so that they disturb less; highest: partials to model of each note. One
-    `PartialFits` a note.
+    notes: (f0_hz, B) of each; highest: partials to model of each note. One `PartialFits` a note.
     """
-    window_s = len(samples) / sr
-    bins = hann_bins(samples)
+    window_s = len(piece.samples) / piece.sr
+    bins = hann_bins(piece.samples)
     x_all: list[float] = []
     owner: list[tuple[int, int]] = []
     for i, (f0_hz, b) in enumerate(notes):
@@ -150,7 +157,7 @@ def fit_window(
                 x_all.append(float(f) * window_s)
                 owner.append((i, int(number)))
     x_notes = np.array(x_all)
-    for f in others_hz:
+    for f in piece.others_hz:
         x = float(f) * window_s
         if not len(x_notes) or np.min(np.abs(x_notes - x)) > MERGE_BINS:
             x_all.append(x)
@@ -219,30 +226,23 @@ def _shaded(
 
 
 def refine(
-    samples: Array,
-    sr: int,
-    notes: list[tuple[float, float]],
-    others_hz: Array,
-    *,
-    harmonic: bool,
-    longest_s: float,
+    piece: Piece, notes: list[tuple[float, float]], *, harmonic: bool, longest_s: float
 ) -> list[tuple[StiffString | None, PartialFits]]:
     """Measure all notes that sound together in a stretch, from a short window to the whole.
 
     The window starts with the stretch and doubles from `FIRST_WINDOW_S`; each step starts from
     the frequencies of the last, so that a coarse guess locks. harmonic: force B to 0.
-    samples: (n,) at `sr`; notes: (f0_hz, B) guesses. One pair a note, None where no partial is
-    free.
+    notes: (f0_hz, B) guesses. One pair a note, None where no partial is free.
     """
     state = list(notes)
     result: list[tuple[StiffString | None, PartialFits]] = []
-    total = min(len(samples), int(longest_s * sr))
-    length = min(int(FIRST_WINDOW_S * sr), total)
+    total = min(len(piece.samples), int(longest_s * piece.sr))
+    length = min(int(FIRST_WINDOW_S * piece.sr), total)
     highest = 6  # chosen: the higher ones cannot be told apart in the first window anyway
     while True:
         last = length >= total
         for _ in range(2 if highest == 6 or last else 1):
-            fits = fit_window(samples[:length], sr, state, others_hz, highest)
+            fits = fit_window(piece.first(length), state, highest)
             found: list[tuple[StiffString | None, PartialFits]] = []
             for i, fit in enumerate(fits):
                 guess = 0.0 if harmonic else typical_b(state[i][0])
@@ -251,7 +251,7 @@ def refine(
                     string = None
                 if string is not None:
                     state[i] = (string.f0_hz, string.b)
-                    string = replace(string, window_s=length / sr)
+                    string = replace(string, window_s=length / piece.sr)
                 found.append((string, fit))
         found = [
             (_with_wander(a[0], b[0]), b[1]) for a, b in zip(result or found, found, strict=True)

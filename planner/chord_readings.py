@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, refine
+from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
 from planner.chord_partials import StiffString, fit_string, partial_hz, typical_b
 from planner.chord_search import SHORTEST_S, is_overtone
@@ -46,10 +46,9 @@ def read_voices(
         if last - first < SHORTEST_S * sr:
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
-        found = refine(
-            loud_part(piece_of(samples, first, last), sr), sr, guesses, stretch.others_hz,
-            harmonic=harmonic, longest_s=LONGEST_S,
-        )  # fmt: skip
+        loud = loud_part(piece_of(samples, first, last), sr)
+        piece = Piece(samples=loud, sr=sr, others_hz=stretch.others_hz)
+        found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
             if v not in wanted:
                 continue

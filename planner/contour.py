@@ -42,10 +42,9 @@ class Phases:
     tracks: NDArray[np.complex128]  # (partials, k)
     ratios: Floats  # (partials,) of their frequencies to f0
     b: float
-    at_smp: NDArray[np.int64]  # (k,) in the middle of each window, from the start of the samples
-    turns: Floats  # (k,) of the prior of f0 up to there
-    window_smp: float  # each point is a mean over this long a Hann window
-    sr: int
+    t_s: Floats  # (k,) in the middle of each window, from the start of the samples
+    turns: Floats  # (k,) of the prior of f0 up to there, as the window sees it
+    window_s: float  # each point is a mean over this long a Hann window
 
 
 def follow_partials(
@@ -89,7 +88,7 @@ def partial_phases(
     Phases or None
         None where the samples hold fewer than four frames.
     """
-    middle_hz = float(np.median(prior_hz))
+    middle_hz = float(middle_of(prior_hz))
     hop = round(FOLLOW_HOP_S * sr)
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
@@ -104,7 +103,9 @@ def partial_phases(
     ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
     if len(ratios) == 0:
         return None
-    turns = np.concatenate([[0.0], np.cumsum((prior_hz[1:] + prior_hz[:-1]) / 2)]) / sr
+    turns = np.zeros(len(prior_hz))
+    np.cumsum(prior_hz[1:] + prior_hz[:-1], out=turns[1:])
+    turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
     x = samples.astype(np.float32)
@@ -113,39 +114,51 @@ def partial_phases(
     for first in range(0, len(ratios), at_once):
         rows = slice(first, first + at_once)
         cosine, sine = one_turn(ratios[rows, None] * turns)
-        tracks.real[rows] = _tapered_sums(x * cosine, taper, hop, frames)
-        tracks.imag[rows] = -_tapered_sums(x * sine, taper, hop, frames)
-    centre = np.arange(frames) * hop + window // 2
+        cosine *= x
+        sine *= x
+        tracks.real[rows] = _tapered_sums(cosine, taper, hop, frames)
+        tracks.imag[rows] = -_tapered_sums(sine, taper, hop, frames)
     return Phases(
         tracks=tracks,
         ratios=ratios,
         b=b,
-        at_smp=centre,
-        turns=turns[centre],
-        window_smp=float(length),
-        sr=sr,
+        t_s=(np.arange(frames) * hop + reach) / sr,
+        turns=_as_seen(turns, taper, hop, frames),
+        window_s=float(length) / sr,
     )
+
+
+def _as_seen(turns: Floats, taper: Floats, hop: int, frames: int) -> Floats:
+    """Mean of a phase over each window.
+
+    Where a prior bends, the low-passed phase of what is steady bends against the prior as its mean
+    does, not as it does in the middle of the window.
+    """
+    even = np.linspace(turns[0], turns[-1], len(turns))  # which is its own mean
+    middle = even[len(taper) // 2 :: hop][:frames]
+    bent = _tapered_sums((turns - even)[None], taper.astype(np.float64), hop, frames)[0]
+    seen: Floats = middle + bent / float(taper.sum(dtype=np.float64))
+    return seen
 
 
 def contour_of(phases: Phases) -> Contour:
     """Tell the pitch that the partials of a note share from how each of them turns."""
-    tracks, centre, sr = phases.tracks, phases.at_smp, phases.sr
+    tracks = phases.tracks
     turn, off, shares = _shared_turn(tracks, phases.ratios)
     scatter = np.sqrt(shares @ off**2 / max(len(phases.ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(phases.turns)
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
     # In noise alone the phase may turn back; an octave under the prior it means nothing any more.
-    hop = centre[1] - centre[0]
-    f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi) * (sr / hop)
-    t_s = (centre[1:] + centre[:-1]) / 2 / sr
+    hop_s = phases.t_s[1] - phases.t_s[0]
+    f0 = np.maximum(prior_step + turn, prior_step / 2.0) / (2.0 * np.pi * hop_s)
     power = np.sum(np.abs(tracks) ** 2, axis=0) / 2
     level_db = 10.0 * np.log10(np.maximum((power[1:] + power[:-1]) / 2, 1e-12))
     return Contour(
-        t_s=t_s,
+        t_s=(phases.t_s[1:] + phases.t_s[:-1]) / 2,
         f1_hz=f0 * np.sqrt(1.0 + phases.b),
         sd_cents=scatter * to_cents,
         level_db=level_db,
-        window_s=phases.window_smp / sr,
+        window_s=phases.window_s,
         apart_cents=(off * to_cents).astype(np.float32),
         shares=shares,
     )
@@ -161,10 +174,10 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     blocks = frames + pieces - 1
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    rows = rows[:, : blocks * hop]
-    if rows.shape[1] < blocks * hop:
-        rows = np.pad(rows, ((0, 0), (0, blocks * hop - rows.shape[1])))
-    parts = rows.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
+    wanted = np.zeros((len(rows), blocks * hop), dtype=rows.dtype)
+    given = min(rows.shape[1], blocks * hop)
+    wanted[:, :given] = rows[:, :given]
+    parts = wanted.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((len(rows), frames))
     for piece in range(pieces):
         total += parts[:, piece : piece + frames, piece]
@@ -178,27 +191,24 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     moment: only with constant weights do the steps add up to the phase without a random walk.
     """
     product = tracks[:, 1:] * np.conj(tracks[:, :-1])
-    power = np.abs(product)
+    power, turned = np.abs(product), np.angle(product)
     low = ratios < 4.5
-    seed = np.sum((power * np.angle(product) / ratios[:, None])[low], axis=0)
+    seed = np.sum(power[low] * turned[low] / ratios[low, None], axis=0)
     seed /= power[low].sum(axis=0) + 1e-30
     # Unwrap each partial's step around what the low ones say: where the prior is off by some tens
     # of cents the high ones turn more than half a circle in a hop.
-    expected = ratios[:, None] * seed
-    steps = expected + np.angle(product * np.exp(-1j * expected))
+    turned += 2.0 * np.pi * np.rint((ratios[:, None] * seed - turned) / (2.0 * np.pi))
+    says = turned / ratios[:, None]
     shared = seed
-    weight = np.ones(len(ratios))
     strength = ratios**2 * power.mean(axis=1)
     for _ in range(3):
-        off = (steps - ratios[:, None] * shared) / ratios[:, None]
+        off = says - shared
         middle = middle_of(off)
         spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))
-        bias = np.abs(middle)
         # White noise turns a partial by as much as it is weak: none that sets the common pitch
         # itself is taken for more exact than that.
         noise = middle_of(spread**2 * strength) / (strength + 1e-30)
-        weight = 1.0 / (np.maximum(spread**2, noise) + bias**2 + 1e-12) / ratios**2
-        shared = (weight * ratios) @ steps / (weight @ ratios**2)
-    off = steps / ratios[:, None] - shared
-    share = weight * ratios**2
-    return shared, off, share / share.sum()
+        share = 1.0 / (np.maximum(spread**2, noise) + middle**2 + 1e-12)
+        share /= share.sum()
+        shared = share @ says
+    return shared, says - shared, share

@@ -105,10 +105,7 @@ def aimed_alone(
 def _aimed_at(
     ground: Ground, stem: StemNotes, told: list[Finding], *, as_a_whole: bool = True
 ) -> Part:
-    part = part_of(
-        stem, ground.session, ground.a4, ground.tolerances, ground.judging, ground.tempo_map,
-        ground.shifts, told, ground.meant, may_move_as_a_whole=as_a_whole, named=ground.named,
-    )  # fmt: skip
+    part = part_of(ground, stem, told, may_move_as_a_whole=as_a_whole)
     return replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
 
 

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d  # type: ignore[import-untyped,unused-ignore]
+from scipy.ndimage import (  # type: ignore[import-untyped,unused-ignore]
+    maximum_filter1d,
+    minimum_filter1d,
+)
 
 from planner.model import Floats
 from planner.spread import spread_of
@@ -33,12 +36,10 @@ def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats
     if len(level_db) < 2 * reach + 1:
         return np.empty(0, dtype=np.intp), np.empty(0)
     floor = level_db.max() - SILENT_DB
-    view = np.lib.stride_tricks.sliding_window_view(
-        np.pad(level_db, reach, mode="edge"), 2 * reach + 1
-    )
-    left = view[:, : reach + 1].max(axis=1) - level_db
-    right = view[:, reach:].max(axis=1) - level_db
-    depth = np.minimum(left, right)
+    # The highest of the frames up to each, and of those from it on.
+    left = maximum_filter1d(level_db, reach + 1, mode="nearest", origin=reach // 2)
+    right = maximum_filter1d(level_db, reach + 1, mode="nearest", origin=-((reach + 1) // 2))
+    depth = np.minimum(left, right) - level_db
     near = max(1, round(0.02 / hop_s))
     lowest = minimum_filter1d(level_db, 2 * near + 1, mode="nearest")
     dips = np.flatnonzero(

@@ -67,6 +67,23 @@ class _Window:
         return _Window(x=self.x[inside], clock=self.clock[inside], sr=self.sr)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sought:
+    """Where partials are looked for, and how many of them."""
+
+    f0_hz: float
+    known: KnownB
+    most: int
+
+    def expected_hz(self, numbers: NDArray[np.int64]) -> Floats:
+        return partial_ratios(numbers, self.known.b) * self.f0_hz
+
+    def from_fit(self, fit: PartialFit, *, with_b: bool) -> _Sought:
+        """Look where they were found; by the B that was found there, or still by the one known."""
+        known = replace(self.known, b=fit.b) if with_b else self.known
+        return _Sought(f0_hz=fit.f0_hz, known=known, most=self.most)
+
+
 def fit_partials(
     samples: Floats,
     sr: int,
@@ -116,32 +133,25 @@ def fit_partials(
         clock=np.arange(count) / sr if pitch_law is None else _warped_clock(pitch_law, sr),
         sr=sr,
     )
-    known = KnownB(b=b, sd=b_sd, asked=fit_b)
+    sought = _Sought(f0_hz=f0_hz, known=KnownB(b=b, sd=b_sd, asked=fit_b), most=most_partials)
     if followed:
-        fit = _fit_where_expected(window, f0_hz, known, most_partials)
+        fit = _fit_where_expected(window, sought)
         if fit is not None:
             return fit
     length = min(round(max(_FIRST_PERIODS * sr / f0_hz, _FIRST_WINDOW_S * sr)), count)
     fit = None
-    start_hz = f0_hz
     while True:
         whole = length == count
-        fit = _fit_window(
-            window.middle(length), f0_hz, known, most_partials, cold=fit is None, last=whole
-        )
-        if fit is None or abs(np.log2(fit.f0_hz / start_hz)) > 1 / 12:
+        fit = _fit_window(window.middle(length), sought, cold=fit is None, last=whole)
+        if fit is None or abs(np.log2(fit.f0_hz / f0_hz)) > 1 / 12:
             return None
         if whole:
             return fit
-        f0_hz = fit.f0_hz
-        if fit.b_sd is not None:
-            known = replace(known, b=fit.b)
+        sought = sought.from_fit(fit, with_b=fit.b_sd is not None)
         length = count if count <= _LAST_GROWTH * length else _GROWTH * length
 
 
-def _fit_window(
-    window: _Window, f0_hz: float, known: KnownB, most: int, *, cold: bool, last: bool
-) -> PartialFit | None:
+def _fit_window(window: _Window, sought: _Sought, *, cold: bool, last: bool) -> PartialFit | None:
     """Fit one window; from a cold start with more partials in each round, at last with all.
 
     The last window is fitted again, from where its partials have been found, unless they were
@@ -149,13 +159,13 @@ def _fit_window(
     starts from it.
     """
     highest = HIGHEST_PARTIAL_SHARE * window.sr
-    most = int(min(most, highest / f0_hz, len(window.x) / 6))
+    most = int(min(sought.most, highest / sought.f0_hz, len(window.x) / 6))
     fit: PartialFit | None = None
-    rounds = _ROUNDS_WITHOUT_B if known.asked else _ROUNDS
+    rounds = _ROUNDS_WITHOUT_B if sought.known.asked else _ROUNDS
     ramp = [k for k in rounds if k < most] if cold else []
     for wanted in [*ramp, most, most] if last else [*ramp, most]:
         numbers = np.arange(1, wanted + 1)
-        expected_hz = partial_ratios(numbers, known.b) * f0_hz
+        expected_hz = sought.expected_hz(numbers)
         keep = expected_hz < highest
         numbers, expected_hz = numbers[keep], expected_hz[keep]
         if len(numbers) == 0:
@@ -163,10 +173,10 @@ def _fit_window(
         found = _found(window, numbers, expected_hz)
         if len(found.numbers) == 0:
             return fit
-        fit = tied(found, known)
-        if last and wanted == most and _stands(fit, f0_hz, known.b, window.lasts_s):
+        fit = tied(found, sought.known)
+        if last and wanted == most and _stands(fit, sought, window.lasts_s):
             break
-        f0_hz, known = fit.f0_hz, replace(known, b=fit.b)
+        sought = sought.from_fit(fit, with_b=True)
     return fit
 
 
@@ -183,44 +193,39 @@ def _found(window: _Window, numbers: NDArray[np.int64], expected_hz: Floats) -> 
     )
 
 
-def _fit_where_expected(
-    window: _Window, f0_hz: float, known: KnownB, most: int
-) -> PartialFit | None:
+def _fit_where_expected(window: _Window, sought: _Sought) -> PartialFit | None:
     """Fit all of a window at once; None where partials do not lie about where they are looked for.
 
     Once more from where they lie, where they are so near that they cannot be others.
     """
     for _ in range(2):
-        fit = _fit_window(window, f0_hz, known, most, cold=False, last=False)
-        if fit is None or _stands(fit, f0_hz, known.b, window.lasts_s):
+        fit = _fit_window(window, sought, cold=False, last=False)
+        if fit is None or _stands(fit, sought, window.lasts_s):
             return fit
-        if _moved_turns(fit, f0_hz, known.b, window.lasts_s).max() > _NEAR_TURNS:
+        if _moved_turns(fit, sought, window.lasts_s).max() > _NEAR_TURNS:
             return None
-        f0_hz = fit.f0_hz
-        if known.asked:
-            known = replace(known, b=fit.b)
+        sought = sought.from_fit(fit, with_b=sought.known.asked)
     return None
 
 
-def _moved_turns(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> Floats:
+def _moved_turns(fit: PartialFit, sought: _Sought, window_s: float) -> Floats:
     """How far partials were found from where they were modelled, times the window's length."""
-    before_hz = partial_ratios(fit.numbers, b) * f0_hz
     after_hz = partial_ratios(fit.numbers, fit.b) * fit.f0_hz
-    return np.abs(after_hz - before_hz) * window_s
+    return np.abs(after_hz - sought.expected_hz(fit.numbers)) * window_s
 
 
-def _stands(fit: PartialFit, f0_hz: float, b: float, window_s: float) -> bool:
+def _stands(fit: PartialFit, sought: _Sought, window_s: float) -> bool:
     """Were partials modelled so near where they were found that another fit leaves them there?"""
-    moved = _moved_turns(fit, f0_hz, b, window_s)
-    expected_hz = partial_ratios(fit.numbers, b) * f0_hz
-    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * expected_hz)
+    moved = _moved_turns(fit, sought, window_s)
+    left_cents = LN_CENTS * _TURN_LEFT * moved**3 / (window_s * sought.expected_hz(fit.numbers))
     return bool(left_cents.max() < _LEFT_CENTS)
 
 
 def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
     """Time that runs as fast as the pitch, s: in it a glide stands still."""
-    relative = np.asarray(pitch_law, dtype=np.float64) / np.mean(pitch_law)
-    clock: Floats = np.concatenate([[0.0], np.cumsum((relative[1:] + relative[:-1]) / 2)]) / sr
+    clock = np.zeros(len(pitch_law))
+    np.cumsum(pitch_law[1:] + pitch_law[:-1], out=clock[1:])
+    clock /= 2.0 * sr * float(pitch_law.mean())
     return clock
 
 
@@ -273,7 +278,9 @@ def one_turn(
 
     Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
     """
-    phase = (turns - np.rint(turns)).astype(np.float32)
+    left = np.rint(turns)
+    np.subtract(turns, left, out=left)
+    phase = left.astype(np.float32)
     phase *= np.float32(2.0 * np.pi)
     cosine, sine = out if out is not None else (None, None)
     return np.cos(phase, out=cosine), np.sin(phase, out=sine)

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from planner.analyzer import analyze
-from planner.chord_voices import Voice, f1_of
-from planner.chords import find_led_notes
 from planner.files.audio import read_stem_audio
 from planner.heard_stem import HeardStem
 from planner.model import Finding, Measurement, Note, Stem
-from planner.pitch import hz_to_midi, midi_to_hz
 from planner.roles import is_chordal, role_range_hz, seldom_below_hz
-from planner.score_match import StemScore, match_score
-from planner.score_use import verdict
 from planner.session_model import StemSpec
 from planner.single_line import find_notes
 from planner.spectra import coarse_spectra
+
+if TYPE_CHECKING:
+    from planner.score_match import StemScore
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
 
@@ -57,7 +55,10 @@ def hear_stem(
             seldom_below_hz=seldom_below_hz(spec),
         )
         if is_chordal(spec.role):
-            notes = find_led_notes(stem, partial(_expected, score) if score is not None else None)
+            # Here alone: a worker that hears a single line starts 0.04 s of 0.47 sooner without.
+            from planner.scored_chords import find_scored_notes
+
+            notes = find_scored_notes(stem, score)
         else:
             found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
@@ -67,20 +68,6 @@ def hear_stem(
         notes=notes,
         findings=findings,
         spectra=coarse_spectra(samples, ANALYSIS_SR),
-    )
-
-
-def _expected(score: StemScore, voices: list[Voice]) -> tuple[tuple[float, float], ...]:
-    """Say where the notes of a score that fits should be heard: (s, Hz); nothing otherwise."""
-    starts = [voice.start_s for voice in voices]
-    pitches = [hz_to_midi(f1_of(voice)) for voice in voices]
-    match = match_score(starts, pitches, score, one_at_a_time=False)
-    if match is None or verdict(match, score) != "fits":
-        return ()
-    above = match.transpose + match.offset_semitones
-    return tuple(
-        (float(at), midi_to_hz(midi + above))
-        for at, (_, _, midi) in zip(match.placed_s, score.notes, strict=True)
     )
 
 

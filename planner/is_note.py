@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import MIN_NOTE_S
 from planner.pitch_steps import Step
+from planner.spread import middle_of
 from planner.tracker import LEVEL_S
 
 _MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -64,7 +65,7 @@ def is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
-    strength = float(np.median(track.strength[span]))
+    strength = float(middle_of(track.strength[span]))
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         strength = max(strength, _struck_strength(track, step))
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
@@ -157,9 +158,9 @@ def _struck_strength(track: PitchTrack, step: Step) -> float:
     """
     whole = slice(step.first, step.last)
     stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
-    strength = float(np.median(track.strength[stroke]))
+    strength = float(middle_of(track.strength[stroke]))
     reach = round(_LOW_REACH_S / track.hop_s)
     if np.nanmedian(track.f0_hz[whole]) < _LOW_HZ and step.last - step.first > 2 * reach:
         inner = track.strength[step.first + reach : step.last - reach]
-        strength = max(strength, float(np.median(inner)))
+        strength = max(strength, float(middle_of(inner)))
     return strength

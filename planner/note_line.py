@@ -66,6 +66,8 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
     """Follow one note, whose string is known to be so stiff, and lay the windows over it."""
     note, b = span.note, stiffness.b
     phases = partial_phases(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+    if phases is not None:  # on a slide a half of a sample's time is heard of in 60 dB
+        phases = replace(phases, t_s=phases.t_s + span.late_s)
     contour = None if phases is None else contour_of(phases)
     length_s = _sounding_s(span, contour)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
@@ -90,7 +92,7 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
 
 def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:
     """How long a note sounds before its string is stopped; what is driven ends where it ends."""
-    whole_s = len(span.samples) / span.sr
+    whole_s = span.note.length_s
     if contour is None or span.swells:
         return whole_s
     stop = stopped_frame(contour.level_db, FOLLOW_HOP_S)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ import soxr
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Role, Stem
 
 _RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
+_SMOOTHED = np.full(5, 0.2)  # over frames
 NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
 
 
@@ -22,6 +24,7 @@ class NoteSpan:
     samples: Floats
     prior_hz: Floats  # per sample
     swells: bool  # bow, breath and voice begin softly; what is struck is loudest at its start
+    late_s: float = 0.0  # of the first sample, after the note's start: under half a sample
 
 
 def lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats]:
@@ -42,24 +45,23 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
     sr = min((r for r in rates if note.pitch_hz * _RATE_OVER_PITCH < r), default=max(rates))
     first = round(note.start_s * sr)
     last = min(round(note.end_s * sr), len(rates[sr]))
-    frame = np.arange(int(np.ceil(note.start_s / track.hop_s)), int(note.end_s / track.hop_s) + 1)
-    frame = frame[frame < len(track.f0_hz)]
-    f0 = track.f0_hz[frame]
-    near = np.zeros(len(f0), dtype=bool)
-    known = ~np.isnan(f0)
-    near[known] = np.abs(12 * np.log2(f0[known] / note.pitch_hz)) < NEAR_SEMITONES
-    at = (first + np.arange(max(last - first, 1))) / sr
-    if near.sum() < 2:
+    early = math.ceil(note.start_s / track.hop_s)
+    line = np.log2(track.f0_hz[early : int(note.end_s / track.hop_s) + 1])
+    near = np.abs(line - math.log2(note.pitch_hz)) < NEAR_SEMITONES / 12.0  # NaN is not
+    near_at = np.flatnonzero(near)
+    at = np.arange(first, max(last, first + 1)) / sr
+    if len(near_at) < 2:
         prior = np.full(len(at), note.pitch_hz)
     else:
-        line = np.log2(f0[near])
+        line = line[near_at]
         line = np.concatenate([line[:1], line[:1], line, line[-1:], line[-1:]])
-        line = np.convolve(line, np.full(5, 0.2), "valid")
-        prior = np.interp(at, frame[near] * track.hop_s, 2.0**line)
+        line = np.convolve(line, _SMOOTHED, "valid")
+        prior = np.interp(at, (early + near_at) * track.hop_s, 2.0**line)
     return NoteSpan(
         note=note,
         sr=sr,
         samples=rates[sr][first:last],
+        late_s=first / sr - note.start_s,
         prior_hz=prior,
         swells=role in HARMONIC_ROLES,
     )
@@ -71,4 +73,15 @@ def smooth_law(prior_hz: Floats) -> Floats:
     line = np.log2(prior_hz)
     slope = float(at @ (line - line.mean()) / (at @ at + 1e-12))
     law: Floats = 2.0 ** (line.mean() + slope * at)
+    return law
+
+
+def parabola_law(t_s: Floats, f_hz: Floats, at_s: Floats) -> Floats:
+    """A parabola in cents through some moments of a pitch, at other moments, Hz."""
+    middle, reach = float(t_s.mean()), float(t_s[-1] - t_s[0])
+    u = (t_s - middle) / reach
+    powers = np.stack([np.ones_like(u), u, u * u])
+    level, slope, bend = np.linalg.solve(powers @ powers.T, powers @ np.log(f_hz))
+    v = (at_s - middle) / reach
+    law: Floats = np.exp((bend * v + slope) * v + level)
     return law

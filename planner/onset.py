@@ -15,7 +15,7 @@ import numpy as np
 from planner.contour import Contour
 from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
-from planner.note_span import NoteSpan, smooth_law
+from planner.note_span import NoteSpan, parabola_law, smooth_law
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
@@ -101,11 +101,13 @@ def measure_onset(
     previous : the note before in the same stem, None before the first
     """
     sr, b = span.sr, stiffness.b
-    window = slice(round(first_s * sr), round((first_s + length_s) * sr))
+    first, last = (round((at_s - span.late_s) * sr) for at_s in (first_s, first_s + length_s))
+    window = slice(max(first, 0), last)
     samples = span.samples[window]
     if len(samples) == 0:
         return None
-    law = _onset_law(contour, b, sr, window, len(samples)) if span.swells else None
+    moments_s = np.arange(window.start, window.start + len(samples)) / sr + span.late_s
+    law = _onset_law(contour, b, moments_s) if span.swells else None
     if law is None:
         law = smooth_law(prior[window])
     expected_hz = _expected_hz(contour, b, first_s, length_s)
@@ -215,25 +217,18 @@ def _expected_hz(
     return float(np.exp(np.log(contour.f1_hz[within]).mean()) / np.sqrt(1.0 + b))
 
 
-def _onset_law(
-    contour: Contour | None, b: float, sr: int, window: slice, count: int
-) -> Floats | None:
+def _onset_law(contour: Contour | None, b: float, moments_s: Floats) -> Floats | None:
     """Pitch along the onset window: a parabola in cents through the contour there and just after.
 
     Without it a swelling attack would weigh the louder end of the window more.
     """
     if contour is None:
         return None
-    last_s = window.stop / sr + _ONSET_LAW_AFTER_S
-    early = contour.t_s <= last_s
+    early = contour.t_s <= moments_s[-1] + _ONSET_LAW_AFTER_S
     if early.sum() < 6:
         return None
-    t_s, line = contour.t_s[early], np.log2(contour.f1_hz[early])
-    middle = (window.start + window.stop) / (2 * sr)
-    shape = np.polynomial.Polynomial.fit(t_s - middle, line, 2)
-    at = (window.start + np.arange(count)) / sr - middle
-    law: Floats = 2.0 ** shape(at) / np.sqrt(1.0 + b)
-    return law
+    f0_hz = contour.f1_hz[early] / np.sqrt(1.0 + b)
+    return parabola_law(contour.t_s[early], f0_hz, moments_s)
 
 
 def onset_reason(note: Note, length_s: float, onset_s: float) -> str:

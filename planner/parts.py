@@ -12,8 +12,8 @@ from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
 from planner.expression import blue_notes, grace_notes, pushed_notes
-from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
-from planner.named_chords import NONE_NAMED, NamedChords
+from planner.ground import Ground
+from planner.model import FIXED_ROLES, Finding, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
 from planner.protection import protected_notes
@@ -22,8 +22,6 @@ from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
 from planner.strings import StringGuess, guess_strings
 from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
-from planner.timeline import TempoMap
-from planner.tolerances import Judging, Tolerances
 from planner.wording import flat_or_sharp
 
 _ASK_OFFSET_CENTS = 35.0  # a part this far out could be the next note, out the other way
@@ -58,29 +56,24 @@ class Part:
 
 
 def part_of(
-    stem: StemNotes,
-    session: Session,
-    a4: SessionA4,
-    tolerances: Tolerances,
-    judging: Judging,
-    tempo_map: TempoMap | None,
-    shifts: Mapping[str, float],
-    noticed: list[Finding],
-    meant: Mapping[str, int],
-    *,
-    may_move_as_a_whole: bool = True,
-    named: NamedChords = NONE_NAMED,
+    ground: Ground, stem: StemNotes, noticed: list[Finding], *, may_move_as_a_whole: bool = True
 ) -> Part:
-    """Aim one stem's notes; those of a part that stays as a whole are named as they sound."""
+    """Aim one stem's notes; those of a part that stays as a whole are named as they sound.
+
+    What is noticed on the way goes to ``noticed``.
+    """
+    session, a4, tolerances = ground.session, ground.a4, ground.tolerances
+    judging, tempo_map = ground.judging, ground.tempo_map
     spec = next(spec for spec in session.stems if spec.code == stem.code)
-    shift_s = shifts[stem.code]
+    shift_s = ground.shifts[stem.code]
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
-    factors = _factors(stem, spec, session, tempo_map, shift_s)
+    factors = _factors(ground, stem, spec)
     grace = grace_notes(stem.notes)
     chords = {
         n.id: symbol
         for n in stem.notes
-        if (symbol := named.over(n.note.start_s + shift_s, n.note.end_s + shift_s)) is not None
+        if (symbol := ground.named.over(n.note.start_s + shift_s, n.note.end_s + shift_s))
+        is not None
     }
 
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
@@ -94,7 +87,7 @@ def part_of(
                     session,
                     a4,
                     offset_cents,
-                    intended_midi=meant.get(n.id),
+                    intended_midi=ground.meant.get(n.id),
                     ask_beyond_cents=ask,
                     follow_keys=spec.follow_keys,
                 ),
@@ -104,8 +97,8 @@ def part_of(
         if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
-        tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
-        roots = _roots(chords, stem, session, a4, offset_cents)
+        tonics = _tonics(ground, stem, offset_cents)
+        roots = _roots(ground, stem, chords, offset_cents)
         blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
         return aimed, blue
 
@@ -121,9 +114,7 @@ def part_of(
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0
     aimed, blue = aimed_from(offset)
-    if offset and not _moves_as_a_whole(
-        aimed, stem, tolerances, judging, protected, grace | blue, factors
-    ):
+    if offset and not _moves_as_a_whole(ground, stem, aimed, protected, grace | blue, factors):
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
@@ -182,20 +173,18 @@ def part_of(
     )
 
 
-def _factors(
-    stem: StemNotes, spec: StemSpec, session: Session, tempo_map: TempoMap | None, shift_s: float
-) -> dict[str, float]:
+def _factors(ground: Ground, stem: StemNotes, spec: StemSpec) -> dict[str, float]:
     """The tolerance factor of the section each note begins in, times that of its stem.
 
     Of several sections the last one counts.
     """
     own = spec.tolerance_factor
     factors = {n.id: own for n in stem.notes} if own != 1.0 else {}
-    strict = [s for s in session.sections if s.tolerance_factor != 1.0]
-    if tempo_map is None or not strict:
+    strict = [s for s in ground.session.sections if s.tolerance_factor != 1.0]
+    if ground.tempo_map is None or not strict:
         return factors
     for n in stem.notes:
-        bar, _ = tempo_map.played_at(n.note.start_s + shift_s)
+        bar, _ = ground.tempo_map.played_at(n.note.start_s + ground.shifts[stem.code])
         for section in strict:
             if section.from_bar <= bar <= section.to_bar:
                 factors[n.id] = section.tolerance_factor * own
@@ -222,10 +211,9 @@ def _astray(aimed: tuple[Aimed, ...], offset: float, beyond_cents: float) -> fro
 
 
 def _moves_as_a_whole(
-    aimed: tuple[Aimed, ...],
+    ground: Ground,
     stem: StemNotes,
-    tolerances: Tolerances,
-    judging: Judging,
+    aimed: tuple[Aimed, ...],
     protected: Mapping[str, str],
     expression: frozenset[str],
     factors: Mapping[str, float],
@@ -233,8 +221,8 @@ def _moves_as_a_whole(
     rules = find_rules(
         aimed,
         stem.role,
-        tolerances,
-        judging,
+        ground.tolerances,
+        ground.judging,
         leave_alone=frozenset(protected),
         expression=expression,
         factors=factors,
@@ -242,33 +230,24 @@ def _moves_as_a_whole(
     return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 
-def _tonics(
-    stem: StemNotes,
-    session: Session,
-    a4: SessionA4,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    offset_cents: float,
-) -> dict[str, float]:
+def _tonics(ground: Ground, stem: StemNotes, offset_cents: float) -> dict[str, float]:
     """The tonic that each note stands over, as the part itself is tuned."""
+    session, shift_s, played = ground.session, ground.shifts[stem.code], ground.tempo_map
     found = {}
     for n in stem.notes:
-        bar = tempo_map.played_at(n.note.start_s + shift_s)[0] if tempo_map else 1
+        bar = played.played_at(n.note.start_s + shift_s)[0] if played else 1
         keys = [key for key in session.keys if key.bar <= bar]
         if keys:
             tonic = parse_note(f"{keys[-1].tonic}4")
-            found[n.id] = shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
+            found[n.id] = shift_hz(note_hz(tonic, stem.role, session, ground.a4), offset_cents)
     return found
 
 
 def _roots(
-    chords: Mapping[str, ChordSymbol],
-    stem: StemNotes,
-    session: Session,
-    a4: SessionA4,
-    offset_cents: float,
+    ground: Ground, stem: StemNotes, chords: Mapping[str, ChordSymbol], offset_cents: float
 ) -> dict[str, float]:
     """The root of the major chord that each note stands over, as the part itself is tuned."""
+    session, a4 = ground.session, ground.a4
     return {
         note_id: shift_hz(note_hz(60 + symbol.root, stem.role, session, a4), offset_cents)
         for note_id, symbol in chords.items()

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.spread import middle_of
 
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
@@ -60,7 +61,7 @@ class _Run:
 
     def level(self, piece: Piece) -> float:
         """The pitch of a piece, semitones."""
-        return float(np.median(self.line[piece[0] : piece[1]]))
+        return float(middle_of(self.line[piece[0] : piece[1]]))
 
 
 def level_pieces(
@@ -116,7 +117,7 @@ def potts_steps(line: Floats) -> list[int]:
 
 def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
     """Join what a voice leaves for a moment to what it comes back to."""
-    levels = [float(np.median(line[a:b])) for a, b in pieces]
+    levels = [float(middle_of(line[a:b])) for a, b in pieces]
     joined: list[Piece] = []
     kept: list[float] = []
     index = 0
@@ -226,8 +227,8 @@ def _still_moves(part: Floats) -> bool:
 def _leads_up_to(start: Floats, following: float) -> bool:
     """Is what a sound begins with only its way to a pitch less than a semitone off?"""
     quarter = max(1, len(start) // 4)
-    gap = following - float(np.median(start[:quarter]))
-    gone = following - float(np.median(start[-quarter:]))
+    gap = following - float(middle_of(start[:quarter]))
+    gone = following - float(middle_of(start[-quarter:]))
     return abs(gone) < abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
 
 
@@ -236,7 +237,7 @@ def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
     joined = pieces[:1]
     for a, b in pieces[1:]:
         first = joined[-1][0]
-        old, new = float(np.median(line[first:a])), float(np.median(line[a:b]))
+        old, new = float(middle_of(line[first:a])), float(middle_of(line[a:b]))
         share = (line[first:b] - old) / (new - old if new != old else 1.0)
         border = a - first
         left = np.flatnonzero(share[: border + 1] < 0.2)
@@ -254,8 +255,8 @@ def _from_departure(pieces: list[Piece], line: Floats, hop_s: float) -> list[Pie
     reach = round(_BORDER_REACH_S / hop_s)
     for index in range(1, len(pieces)):
         (a, border), (_, b) = pieces[index - 1], pieces[index]
-        old = float(np.median(line[a:border]))
-        new = float(np.median(line[border:b]))
+        old = float(middle_of(line[a:border]))
+        new = float(middle_of(line[border:b]))
         lo, hi = (
             max(a + 1, border - reach, (a + border) // 2),
             min(border + reach, (border + b) // 2),

@@ -32,6 +32,7 @@ from planner.dips import (
     unexplained_dip,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
+from planner.spread import middle_of
 from planner.tracker import HOP_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
@@ -183,7 +184,7 @@ def _stays(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
         return False
     around = slice(frame - near, frame + near)
     line = 1200.0 * np.log2(f0_hz[around]) - 100.0 * swing[around]
-    before, after = np.median(line[: near - settled]), np.median(line[near + settled :])
+    before, after = middle_of(line[: near - settled]), middle_of(line[near + settled :])
     return not np.isnan(line).any() and bool(abs(after - before) < _SAME_NOTE_CENTS)
 
 

@@ -43,6 +43,7 @@ from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE
 from planner.pitch_steps import NO_FRAMES, Step, covered_s, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
+from planner.spread import middle_of
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
 from planner.tracker import HOP_S
@@ -162,7 +163,7 @@ def _place(
     f0 = f0_hz[step.first : step.last]
     level = level_db[step.first : step.last]
     settled = f0[len(f0) // 4 :]
-    pitch_hz = float(midi_to_hz(float(np.median(_semitones(settled)))))
+    pitch_hz = float(midi_to_hz(float(middle_of(_semitones(settled)))))
     near = np.abs(12 * np.log2(f0 / pitch_hz)) < NEAR_SEMITONES
     if near.sum() * hop_s < MIN_NOTE_S:
         return None
@@ -204,7 +205,7 @@ def _place(
         start_smp=start_smp,
         end_smp=end_smp,
         pitch_hz=pitch_hz,
-        strength=float(np.median(track.strength[inside])),
+        strength=float(middle_of(track.strength[inside])),
         pitched_share=float(np.mean(near[: last - step.first])),
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,

@@ -10,7 +10,7 @@ import numpy as np
 from planner.contour import follow_partials
 from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, Role
-from planner.note_span import NoteSpan, smooth_law
+from planner.note_span import NoteSpan, parabola_law, smooth_law
 from planner.pitch import hz_to_midi
 
 _B_WINDOW_S = 0.250
@@ -164,9 +164,6 @@ def _sag(span: NoteSpan, first: int, last: int, b: float) -> Floats:
     if contour is not None:
         inside = (contour.t_s >= first / sr) & (contour.t_s <= last / sr)
         if inside.sum() >= _SAG_FRAMES:
-            t_s, line = contour.t_s[inside], np.log(contour.f1_hz[inside])
-            law: Floats = np.exp(
-                np.polynomial.Polynomial.fit(t_s, line, 2)(np.arange(first, last) / sr)
-            )
-            return law
+            at_s = np.arange(first, last) / sr
+            return parabola_law(contour.t_s[inside], contour.f1_hz[inside], at_s)
     return smooth_law(span.prior_hz[first:last])

@@ -158,11 +158,12 @@ def _second_opinion(
     sr, first_s, last_s = span.sr, line.sustain_first_s, line.sustain_last_s
     middle = (first_s + last_s) / 2
     half = min(_SECOND_OPINION_S, last_s - first_s) / 2
-    window = slice(round((middle - half) * sr), round((middle + half) * sr))
+    first, last = (round((at_s - span.late_s) * sr) for at_s in (middle - half, middle + half))
+    window = slice(max(first, 0), last)
     inside = np.abs(contour.t_s - middle) <= half
     if inside.sum() < 3:
         return None
-    at = (window.start + np.arange(window.stop - window.start)) / sr
+    at = np.arange(window.start, window.stop) / sr + span.late_s
     law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, line.cents) / 1200) / np.sqrt(1 + b)
     samples = span.samples[window]
     law = law[: len(samples)]

@@ -18,17 +18,20 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
+from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.common_periods import without_common_periods
-from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
+from planner.frame_blocks import frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.octave_leaps import with_octave_leaps
 from planner.octave_starts import without_octave_notes, without_octave_starts
+from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path
 from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
@@ -42,14 +45,6 @@ _LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its p
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
 _CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
-
-# Search costs, in units of strength. Chosen on synthetic melodies so that staccato frames stay out
-# of the octave below (0.02 was too little) and a bass does not jump an octave up (0.09 too much).
-_COST_PER_OCTAVE_DOWN = 0.04
-_COST_PER_OCTAVE_JUMP = 0.35
-_COST_OF_VOICING_CHANGE = 0.25
-_UNPITCHED_STRENGTH = 0.55
-_SILENCE_BELOW_LOUD_DB = 60.0  # frames this far under the loudest are never pitched
 
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
@@ -76,28 +71,24 @@ def track(stem: Stem) -> PitchTrack:
         samples = bass_band(samples, stem.analysis_sr)
     elif stem.role == "fretted":
         samples = guitar_band(samples, stem.analysis_sr)
-    low = _candidates(
-        samples,
-        stem.analysis_sr,
-        frames,
-        window_s=_LONG_WINDOW_S,
-        lowest_hz=lowest_hz,
-        highest_hz=min(highest_hz, _SPLIT_HZ),
-        oversampling=1,
+    readings = (
+        _Reading(
+            window_s=_LONG_WINDOW_S,
+            lowest_hz=lowest_hz,
+            highest_hz=min(highest_hz, _SPLIT_HZ),
+            oversampling=1,
+        ),
+        _Reading(
+            window_s=_SHORT_WINDOW_S,
+            lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
+            highest_hz=highest_hz,
+            oversampling=_LAG_OVERSAMPLING,
+        ),
     )
-    high = _candidates(
-        samples,
-        stem.analysis_sr,
-        frames,
-        window_s=_SHORT_WINDOW_S,
-        lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
-        highest_hz=highest_hz,
-        oversampling=_LAG_OVERSAMPLING,
-    )
-    f_hz, strength = (np.concatenate(pair, axis=1) for pair in zip(low, high, strict=True))
-    del low, high, samples
+    f_hz, strength = _candidates(samples, stem.analysis_sr, frames, readings)
+    del samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
-    chosen = _best_path(f_hz, strength, level_db)
+    chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
     column = np.where(pitched, chosen, 0)
@@ -176,53 +167,65 @@ def _loud_amplitude(samples: Floats) -> float:
     return max(float(np.percentile(np.abs(samples[::7]), 99)), 1e-6)
 
 
+def _joined(block: NDArray[np.float32], hop: int) -> NDArray[np.float32]:
+    """The samples that frames were cut from."""
+    return np.concatenate([block[:-1, :hop].ravel(), block[-1]])
+
+
 def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     """Running sum of squares along each frame, from an origin of its own: (n, window + 1).
 
     One sum serves all frames: each is a step of one hop further into it.
     """
-    piece = np.concatenate([block[:-1, :hop].ravel(), block[-1]])
-    running = np.concatenate([[0.0], np.cumsum(np.square(piece, dtype=np.float64))])
-    view: Floats = np.lib.stride_tricks.sliding_window_view(running, block.shape[1] + 1)[::hop]
+    energy = np.square(_joined(block, hop), dtype=np.float64)
+    running = np.concatenate([[0.0], np.cumsum(energy)])
+    view: Floats = sliding_window_view(running, block.shape[1] + 1)[::hop]
     return view
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    """A window, and the pitches that are read in it."""
+
+    window_s: float
+    lowest_hz: float
+    highest_hz: float
+    oversampling: int  # of the lags
+
+
 def _candidates(
-    samples: Floats,
-    sr: int,
-    frames: int,
-    *,
-    window_s: float,
-    lowest_hz: float,
-    highest_hz: float,
-    oversampling: int,
+    samples: Floats, sr: int, frames: int, readings: tuple[_Reading, ...]
 ) -> tuple[Floats, Floats]:
     """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
-    f_hz = np.zeros((frames, _CANDIDATES), dtype=np.float32)  # good to a thousandth of a cent
-    strength = np.zeros((frames, _CANDIDATES), dtype=np.float32)
-    if highest_hz <= lowest_hz:
-        return f_hz, strength
-    window = round(window_s * sr)
-    longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
-    size = next_fast_len(window + longest + _SINC_REACH + 1, real=True)
-    lags = np.arange(longest * oversampling + 1) / oversampling
-    for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-        curve = _square_difference(block, _hop(sr), size, longest, oversampling)
-        lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz)
-        rows = slice(first, first + len(block))
-        f_hz[rows] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
-        strength[rows] = value
+    width = _CANDIDATES * len(readings)
+    f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
+    strength = np.zeros((frames, width), dtype=np.float32)
+    for place, reading in enumerate(readings):
+        if reading.highest_hz <= reading.lowest_hz:
+            continue
+        columns = slice(_CANDIDATES * place, _CANDIDATES * (place + 1))
+        window = round(reading.window_s * sr)
+        longest = min(int(np.ceil(sr / reading.lowest_hz)) + 2, window - 2)
+        lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
+        shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
+        for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
+            curve = _square_difference(block, _hop(sr), longest, reading.oversampling)
+            lag, value = _curve_peaks(curve, lags, shortest, furthest)
+            rows = slice(first, first + len(block))
+            f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
+            strength[rows, columns] = value
     return f_hz, strength
 
 
 def _square_difference(
-    block: NDArray[np.float32], hop: int, size: int, longest: int, oversampling: int
+    block: NDArray[np.float32], hop: int, longest: int, oversampling: int
 ) -> NDArray[np.float32]:
     """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
     window = block.shape[1]
     last = longest if oversampling == 1 else longest + _SINC_REACH
-    spectrum = rfft(block, size, axis=1)
-    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : last + 1]
+    power, size = frame_power(block, hop, last)
+    # Power is even in frequency: a cosine transform does what an inverse one of all would.
+    correlation = dct(power, type=1, axis=1, overwrite_x=True)[:, : last + 1]
     before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
     # The small floor damps the edge, where few samples overlap.
@@ -230,9 +233,56 @@ def _square_difference(
     energy = np.subtract(before[:, window : window - last - 1 : -1], lost, dtype=np.float64).astype(
         np.float32
     )
-    correlation *= 2.0
+    correlation *= 2.0 / size
     curve: NDArray[np.float32] = np.divide(correlation, energy, out=correlation)
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
+
+
+def frame_power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArray[np.float32], int]:
+    """Power spectra whose cosine transforms are the autocorrelations of frames up to a lag.
+
+    A frame that lasts whole hops, and far longer than the lag, shares most of its products with the
+    next: those that begin within one hop are those of a piece as long as hop and lag less those of
+    its rest, and a frame is a sum of such pieces and the last rest.
+
+    Returns
+    -------
+    (frames, size / 2 + 1) power, and the size of the transform
+    """
+    frames, window = block.shape
+    rest = -(-last // hop) * hop
+    if window % hop or window < 4 * rest:
+        size = _even_length(window + last + 1)
+        return _squared(rfft(block, size, axis=1)), size
+    size = _even_length(hop + rest + last + 1)
+    samples = _joined(block, hop)
+    whole, rests = (
+        _squared(rfft(sliding_window_view(samples, length)[::hop], size, axis=1))
+        for length in (hop + rest, rest)
+    )
+    whole -= rests[1:]
+    pieces = (window - rest) // hop
+    power = rests[pieces:].copy()
+    at, width = 0, 1
+    while True:  # sums of 1, 2, 4 pieces and so on, of which so many are made up
+        if pieces & width:
+            power += whole[at : at + frames]
+            at += width
+        if 2 * width > pieces:
+            return power, size
+        whole = whole[:-width] + whole[width:]
+        width *= 2
+
+
+def _even_length(least: int) -> int:
+    """A length whose transform is quick, and which a cosine transform can give back whole."""
+    return 2 * int(next_fast_len(-(-least // 2), real=True))
+
+
+def _squared(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    power: NDArray[np.float32] = spectrum.real**2
+    power += spectrum.imag**2
+    return power
 
 
 @cache
@@ -256,17 +306,17 @@ def _curve_peaks(
 ) -> tuple[Floats, Floats]:
     """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
     first, last = np.searchsorted(lags[1:-1], [shortest - 1, longest + 1 + 1e-9]) + 1
-    middle = curve[:, first:last]
-    peak = (middle > _MIN_STRENGTH) & (middle > curve[:, first + 1 : last + 1])
-    peak &= middle >= curve[:, first - 1 : last - 1]
+    falls = curve[:, :-1] > curve[:, 1:]
+    peak = falls[:, first:last] > falls[:, first - 1 : last - 1]
+    peak &= curve[:, first:last] > _MIN_STRENGTH
     row, at = np.divmod(np.flatnonzero(peak), max(last - first, 1))
     at += first
     # The slope down from lag 0 is no period: only what lies behind the first minimum counts.
-    first_rise = (curve[:, 1:] > curve[:, :-1]).argmax(axis=1)
+    first_rise = falls.argmin(axis=1)
     behind = at > first_rise[row]
     row, at = row[behind], at[behind]
     centre = curve[row, at]
-    order = np.lexsort((_COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
+    order = np.lexsort((COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
     row, at, centre = row[order], at[order], centre[order]
     place = np.arange(len(row)) - np.searchsorted(row, np.arange(len(curve)))[row]
     best = place < _CANDIDATES
@@ -279,45 +329,3 @@ def _curve_peaks(
     lag[row, place] = (at + offset) * (lags[1] - lags[0])
     value[row, place] = np.minimum(centre - 0.25 * (left - right) * offset, 1.0)
     return lag, value
-
-
-def _best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
-    """Choose one candidate per frame; the index past the last candidate means nothing pitched."""
-    frames, candidates = f_hz.shape
-    # Where the octave cost neither helps nor hinders being pitched.
-    unpitched = _UNPITCHED_STRENGTH + _COST_PER_OCTAVE_DOWN * np.log2(180.0)
-    loud_db = np.percentile(level_db, 99) if frames else 0.0
-    back = np.zeros((frames, candidates + 1), dtype=np.int8)
-    score = np.zeros(candidates + 1)
-    arrived = np.empty((candidates + 1, candidates + 1))  # rows: to; columns: from
-    origin = np.empty(candidates + 1, dtype=np.intp)
-    row_begins = np.arange(candidates + 1) * (candidates + 1)
-    octave_before = np.zeros(candidates)
-    for first in range(0, frames, BLOCK_FRAMES):
-        last = min(first + BLOCK_FRAMES, frames)
-        offered = f_hz[first:last] > 0
-        octave = np.log2(np.where(offered, f_hz[first:last], 1.0), dtype=np.float64)
-        local = np.full((last - first, candidates + 1), -1e9)
-        local[:, :-1][offered] = (strength[first:last] + _COST_PER_OCTAVE_DOWN * octave)[offered]
-        silent = level_db[first:last] < loud_db - _SILENCE_BELOW_LOUD_DB
-        local[:, -1] = unpitched + silent
-        joined = np.concatenate([octave_before[None, :], octave])
-        octave_before = octave[-1]
-        jump = np.abs(octave[:, :, None] - joined[:-1, None, :])
-        cost = np.zeros((last - first, candidates + 1, candidates + 1))
-        cost[:, :-1, :-1] = -_COST_PER_OCTAVE_JUMP * np.minimum(jump, 1.0 + 0.2 * jump)
-        cost[:, -1, :-1] = cost[:, :-1, -1] = -_COST_OF_VOICING_CHANGE
-        if first == 0:
-            cost[0] = 0.0  # nothing comes before the first frame
-        for came_from, way, own in zip(back[first:last], cost, local, strict=True):
-            np.add(score, way, out=arrived)
-            arrived.argmax(axis=1, out=origin)
-            came_from[:] = origin
-            arrived.take(origin + row_begins, out=score, mode="clip")  # as it is: "raise" copies
-            score += own
-    path = np.empty(frames, dtype=np.intp)
-    state = int(score.argmax())
-    for frame in range(frames - 1, -1, -1):
-        path[frame] = state
-        state = int(back[frame, state])
-    return path

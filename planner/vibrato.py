@@ -125,22 +125,25 @@ def find_vibrato(
 
 
 def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float:
-    """The rate at which a steady sine leaves least unexplained, from a coarse to a fine grid."""
+    """The rate at which a steady sine leaves least unexplained, from a coarse to a fine grid.
+
+    On even steps around 0 whatever is even is orthogonal to whatever is odd: a sine shares nothing
+    with a cosine, a level or a bend, a cosine nothing with a slope.
+    """
     seconds = float(u[-1] - u[0])
     bends = seconds * lowest >= _LEAST_CYCLES  # over less, a bend takes the place of the sine
-
-    line = _line_columns(u, bends=bends).T
-    width = len(line)
+    line = [u, np.ones_like(u), u * u - np.mean(u * u)][: 3 if bends else 2]
+    slope, *even = [column / np.sqrt(column @ column) for column in line]
+    rest = cents - sum(column * (column @ cents) for column in (slope, *even))
 
     def explained(rates: Floats) -> Floats:
         phase = 2 * np.pi * rates[:, None] * u
-        models = np.empty((len(rates), width + 2, len(u)))
-        models[:, :width] = line
-        np.sin(phase, out=models[:, width])
-        np.cos(phase, out=models[:, width + 1])
-        onto = models @ cents
-        weights = np.linalg.solve(models @ models.transpose(0, 2, 1), onto[:, :, None])[:, :, 0]
-        power: Floats = np.sum(weights * onto, axis=1)
+        power = np.zeros(len(rates))
+        for swing, columns in ((np.sin(phase), [slope]), (np.cos(phase), even)):
+            own = np.einsum("ij,ij->i", swing, swing)
+            for column in columns:
+                own -= (swing @ column) ** 2
+            power += (swing @ rest) ** 2 / own
         return power
 
     def best(rates: Floats) -> float:

@@ -17,7 +17,7 @@ import pytest
 from numpy.typing import NDArray
 
 from planner.a4 import find_session_a4
-from planner.chord_fits import fit_window, hann_bins, refine
+from planner.chord_fits import Piece, fit_window, hann_bins, refine
 from planner.chord_partials import typical_b
 from planner.chords import find_chord_notes
 from planner.model import MeasuredNote, Measurement, Note, Role, Stem, StemNotes
@@ -118,7 +118,8 @@ def test_three_known_notes_are_measured_to_a_twentieth_of_a_cent() -> None:
     sound = sum(struck(f, b, 1.2, rng) for f, b in truth)
     guesses = [(shift_hz(f, d), 1e-4) for (f, _), d in zip(truth, (10.0, -8.0, 5.0), strict=True)]
     part = np.asarray(sound)[int(0.04 * SR) : int(0.9 * SR)]
-    got = refine(part, SR, guesses, np.zeros(0), harmonic=False, longest_s=1.0)
+    piece = Piece(samples=part, sr=SR, others_hz=np.zeros(0))
+    got = refine(piece, guesses, harmonic=False, longest_s=1.0)
     for (f1_hz, b), (string, _) in zip(truth, got, strict=True):
         assert string is not None
         assert abs(cents(string.f1_hz, f1_hz)) < 0.05
@@ -131,7 +132,8 @@ def test_an_octave_exactly_on_another_note_has_no_free_partial() -> None:
     n = np.arange(1, 13)
     sound = sum(np.sin(2 * np.pi * 220.0 * k * t) / k for k in n)
     sound = sound + sum(np.sin(2 * np.pi * 440.0 * k * t + 1) / k for k in n[:6])
-    low, high = fit_window(np.asarray(sound), SR, [(220.0, 0.0), (440.0, 0.0)], np.zeros(0))
+    piece = Piece(samples=np.asarray(sound), sr=SR, others_hz=np.zeros(0))
+    low, high = fit_window(piece, [(220.0, 0.0), (440.0, 0.0)])
     assert len(high.number) == 0
     assert high.collided >= 6
     assert set(low.number) >= {1, 3, 5, 7}

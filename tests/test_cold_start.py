@@ -8,7 +8,9 @@ import sys
 import pytest
 
 
-@pytest.mark.parametrize("heavy", ["scipy.signal", "scipy.stats", "librosa", "joblib"])
+@pytest.mark.parametrize(
+    "heavy", ["scipy.signal", "scipy.stats", "librosa", "joblib", "planner.chords"]
+)
 def test_hearing_starts_without(heavy: str) -> None:
     """A fresh process that can hear stems has not loaded what only some stems need."""
     asked = f"import sys, planner.hearing; print({heavy!r} in sys.modules)"

@@ -84,3 +84,18 @@ def test_a_stretch_of_few_frames_says_nothing() -> None:
     phases = partial_phases(tone(steady(F1_HZ, 1.0, SR), SR, rng), SR, steady(F1_HZ, 1.0, SR))
     assert phases is not None
     assert even_line(phases, contour_of(phases), (0.2, 0.3), 0.0) is None
+
+
+@pytest.mark.parametrize("f1_hz", [94.4, 220.0])
+def test_a_prior_that_sags_leaves_nothing(f1_hz: float) -> None:
+    """A stiff string 60 dB over noise, followed by its falling period: still 0.002 cents."""
+    b, t = 1e-3, moments(1.0, SR)
+    for seed in range(3):
+        rng = np.random.default_rng([11, seed])
+        sound = tone(steady(f1_hz, 1.0, SR), SR, rng, b=b, decay_s=0.5, decay_tilt=0.25)
+        prior = f1_hz * 2 ** (20.0 * np.exp(-t / 0.2) / 1200) / np.sqrt(1.0 + b)
+        phases = partial_phases(with_snr(sound, 60.0, rng), SR, prior, b=b)
+        assert phases is not None
+        line = even_line(phases, contour_of(phases), SPAN_S, 0.0)
+        assert line is not None
+        assert cents_between(line.f1_hz, f1_hz) == pytest.approx(0.0, abs=0.002)

@@ -117,3 +117,14 @@ def test_a_law_is_a_straight_line_in_cents() -> None:
     cents = 1200 * np.log2(law / 330.0)
     assert np.abs(np.diff(cents, 2)).max() < 1e-9
     assert np.polyfit(t, cents, 1) == pytest.approx(np.polyfit(t, 30 * t + flutter, 1), abs=1e-6)
+
+
+@pytest.mark.parametrize("late_smp", [0, 1, 5, 7])
+def test_the_first_sample_says_how_late_it_is(late_smp: int) -> None:
+    """A note that begins between two samples of a lower rate: its first lies half of one away."""
+    rates = {SR: np.zeros(SR), SR // 4: np.arange(SR // 4, dtype=float)}
+    begun = note(110.0, 0.1 + late_smp / SR, 0.9)
+    span = note_span("bowed", rates, drawn([110.0] * 200), begun)
+    assert span.sr == SR // 4
+    assert abs(span.late_s) <= 0.5 / span.sr
+    assert (begun.start_s + span.late_s) * span.sr == pytest.approx(span.samples[0], abs=1e-6)

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from planner.cases import Case
+from planner.ground import Ground
 from planner.model import StemNotes
 from planner.parts import Part, part_of
+from planner.ruled_rows import NOTHING
 from planner.rules import decide
 from planner.session_model import Session, StemSpec
 from planner.settling import Seen
@@ -19,11 +21,14 @@ def _part(cents: float) -> Part:
     notes = tuple(
         note(f"GTR-{k:04d}", 60 + k % 5, cents + 0.1 * (k % 3), start_s=1.0 * k) for k in range(20)
     )
-    return part_of(
-        StemNotes(code="GTR", role="fretted", facts=None, notes=notes),
-        Session(song="Invented", stems=(StemSpec(code="GTR", file="g.wav", role="fretted"),)),
-        A4, TOLERANCES, PLAIN, None, {"GTR": 0.0}, [], {},
+    ground = Ground(
+        session=Session(
+            song="Invented", stems=(StemSpec(code="GTR", file="g.wav", role="fretted"),)
+        ),
+        a4=A4, tolerances=TOLERANCES, judging=PLAIN, tempo_map=None, shifts={"GTR": 0.0},
+        recalled=NOTHING, meant={},
     )  # fmt: skip
+    return part_of(ground, StemNotes(code="GTR", role="fretted", facts=None, notes=notes), [])
 
 
 def _case(aimed: Aimed, **fields: object) -> Case:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.fft import dct
 from tones.exact import (
     WHOLE_RANGE_HZ,
     bent,
@@ -18,9 +19,10 @@ from tones.exact import (
     with_snr,
 )
 
+from planner.frame_blocks import frame_blocks
 from planner.model import Floats, PitchTrack
 from planner.pitch import midi_to_hz
-from planner.tracker import HOP_S, attack_strength, frame_level_db, track
+from planner.tracker import HOP_S, attack_strength, frame_level_db, frame_power, track
 
 SR = 16_000
 # Spectra as unlike as instruments': full, odd partials only, weak first partial, nearly a sine.
@@ -177,3 +179,17 @@ def test_the_range_is_the_tools_own() -> None:
     from planner.roles import TOOL_HIGH_HZ, TOOL_LOW_HZ
 
     assert WHOLE_RANGE_HZ == (TOOL_LOW_HZ, TOOL_HIGH_HZ)
+
+
+@pytest.mark.parametrize("longest", [100, 231, 320, 321])
+def test_what_overlapping_frames_share_adds_up(longest: int) -> None:
+    """Each frame's autocorrelation from shared products is numpy's own, to single precision."""
+    rng = np.random.default_rng(longest)
+    sound = np.cumsum(rng.normal(size=16_000)).astype(np.float32)
+    for _, block in frame_blocks(sound, 1280, 80, 201, lead=640):
+        power, size = frame_power(block, 80, longest)
+        here = dct(power, type=1, axis=1)[:, : longest + 1] / size
+        for frame, correlation in zip(block, here, strict=True):
+            exact = np.correlate(frame.astype(float), frame.astype(float), "full")[1279:]
+            off = np.abs(correlation - exact[: longest + 1]).max()
+            assert off <= 2e-6 * max(exact[0], 1e-6)

@@ -213,7 +213,7 @@ def _analysis_signal(
 
     def pieces() -> Iterator[NDArray[np.float32]]:
         for raw in _blocks(sound, file):
-            block = finite(raw)
+            block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
             if measured == "mid":

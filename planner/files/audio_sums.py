@@ -90,6 +90,10 @@ class FlatTops:
 
     def add(self, block: NDArray[np.float32]) -> None:
         """Take the next block, (n,) samples."""
+        highest = max(float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
+        if len(block) and len(self._tail) < 2 and highest < self.peak - 1.5 * self.step:
+            self._tail = block[-1:]  # no sample of it is stuck
+            return
         x = np.concatenate([self._tail, block])
         # Keep an unfinished run, with the sample before it, for the next block; a run longer than
         # a block is counted as it stands.

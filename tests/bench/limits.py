@@ -44,6 +44,7 @@ GLIDE = 20.0  # cents per second
 HIGHEST_HZ = 1850.0
 GROSS_CENTS = 50.0
 FAR_CENTS = 1.0
+FAR_SLOPE = 0.3  # cents per second
 PLACED_S = 0.05
 DECAY_S, TILT = 0.5, 0.25
 
@@ -82,6 +83,7 @@ class Read:
     bound: float
     onset: float | None = None
     slope: float | None = None
+    slope_bound: float = 1.0
     stated: float | None = None
     onset_stated: float | None = None
 
@@ -111,7 +113,7 @@ def read(kind: Kind, f1_hz: float, snr_db: float, rng: np.random.Generator) -> R
     onset_s = (windows.onset_s[0] + late_s, windows.onset_s[1] + late_s)
     assert windows.sustain_s is not None
     sustain_s = (windows.sustain_s[0] + late_s, windows.sustain_s[1] + late_s)
-    bound = bound_cents(kind, f1_hz, amplitudes, sigma, sustain_s)
+    bound, slope_bound = bounds(kind, f1_hz, amplitudes, sigma, sustain_s)
     return Read(
         f1_hz=f1_hz,
         sustain=off(measured.sustain_hz, line, sustain_s),
@@ -120,6 +122,7 @@ def read(kind: Kind, f1_hz: float, snr_db: float, rng: np.random.Generator) -> R
         slope=None
         if measured.slope_cents_per_s is None
         else measured.slope_cents_per_s - kind.slope,
+        slope_bound=slope_bound,
         stated=measured.uncertainty_cents,
         onset_stated=measured.onset_uncertainty_cents,
     )
@@ -134,14 +137,19 @@ def heard(samples: Floats, role: Role) -> tuple[Note, Measurement] | None:
 
 def off(f_hz: float, line: Floats, span_s: tuple[float, float]) -> float:
     """How far a reading lies off the mean of a line over a span, cents."""
-    piece = line[max(round(span_s[0] * SR), 0) : round(span_s[1] * SR)]
-    return float(LN_CENTS * (np.log(f_hz) - np.log(piece).mean()))
+    log = np.log(line)
+    total = np.concatenate([[0.0], np.cumsum((log[1:] + log[:-1]) / 2)])  # up to each sample
+    first, last = (np.clip(at_s * SR, 0, len(line) - 1) for at_s in span_s)
+    mean = np.diff(np.interp([first, last], np.arange(len(line)), total))[0] / (last - first)
+    return float(LN_CENTS * (np.log(f_hz) - mean))
 
 
-def bound_cents(
+def bounds(
     kind: Kind, f1_hz: float, amplitudes: Floats, sigma: float, span_s: tuple[float, float]
-) -> float:
-    """Least standard deviation of the mean pitch over a span, cents, for partials in white noise.
+) -> tuple[float, float]:
+    """Least standard deviations over a span, for partials in white noise.
+
+    Of the mean pitch, cents, and of its slope, cents per second.
 
     Fisher information of the phases 2 pi r_n (f0 t + s t^2 / 2) + p_n of partials a_n(t), each p_n
     unknown: for pitch, its slope and, where the string is stiff, B together (D. Rife and R.
@@ -168,7 +176,7 @@ def bound_cents(
         information += (turns * weight) @ turns.T
     scale = np.sqrt(np.diag(information))
     inverse = np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
-    return float(LN_CENTS * np.sqrt(inverse[0, 0]))
+    return float(LN_CENTS * np.sqrt(inverse[0, 0])), float(LN_CENTS * np.sqrt(inverse[1, 1]))
 
 
 def cell_line(reads: list[Read]) -> str:
@@ -185,6 +193,8 @@ def cell_line(reads: list[Read]) -> str:
     for values in ([r.onset for r in good], [r.slope for r in good]):
         known = np.array([v for v in values if v is not None], dtype=float)
         text += f"  {_rms(known):7.3f} {np.abs(known).max():7.3f}" if len(known) else " " * 17
+    sloped = [r.slope / r.slope_bound for r in good if r.slope is not None]
+    text += f" {_rms(np.array(sloped)):6.2f}" if sloped else " " * 7
     blank = sum(r.onset is None for r in good)
     z = np.abs(sustain) / np.array([r.stated for r in good], dtype=float)
     text += f"  {100 * np.mean(z <= 1):3.0f} {100 * np.mean(z <= 2):3.0f} %"
@@ -204,9 +214,9 @@ def grid(
 ) -> None:
     """Print the grid: a line for each kind and level of noise, or for each cell."""
     print("sustain: RMS over bound, the same by its median, RMS, largest and where (cents, Hz);")
-    print("onset: RMS, largest (cents); slope: RMS, largest (cents/s);")
+    print("onset: RMS, largest (cents); slope: RMS, largest (cents/s), RMS over bound;")
     print("sustains and onsets within one and two stated uncertainties")
-    below, above = [], []
+    below, above, slopes = [], [], []
     for k, kind in enumerate(kinds):
         for snr_db in SNRS_DB:
             pooled = []
@@ -223,9 +233,16 @@ def grid(
             for r in pooled:
                 if r.sustain is not None and abs(r.sustain) <= GROSS_CENTS:
                     (above if snr_db >= 20 else below).append(abs(r.sustain))
+                    if r.slope is not None:
+                        slopes.append((abs(r.slope), r.slope_bound))
     for name, errors in (("20 dB and better", above), ("below", below)):
         far = sum(error > FAR_CENTS for error in errors)
         print(f"{name}: {far} of {len(errors)} sustains over {FAR_CENTS:g} cent off")
+    least = [bound for error, bound in slopes if error > FAR_SLOPE]
+    print(
+        f"{len(least)} of {len(slopes)} slopes over {FAR_SLOPE:g} cents/s off,"
+        f" whose bounds are {min(least, default=0.0):.2f} cents/s at the least"
+    )
 
 
 def plucks(seed: int) -> None:
