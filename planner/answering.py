@@ -23,26 +23,17 @@ from planner.files.past_plans import (
 from planner.files.reply_file import page_says, read_given
 from planner.locks import area_said, area_words, bars_words, questions_inside, rows_inside
 from planner.opening import Opened, open_session, places_of, tempo_map_of
+from planner.page_answers import is_export, read_export
 from planner.parts import clock_shifts
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
 from planner.recalling import typed_entries
-from planner.replies import (
-    LockSaid,
-    Placed,
-    Said,
-    Unclear,
-    is_export,
-    placed,
-    read_export,
-    read_locks,
-    read_reply,
-    rows_named,
-)
+from planner.replies import Placed, placed, rows_named
+from planner.reply_words import LockSaid, Said, Unclear, read_locks, read_reply
 from planner.said_bars import with_last_bar
 from planner.session_model import KeyMark, Session
 from planner.spelling import names_at
-from planner.wording import count, place
+from planner.wording import count, row_place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,7 +315,7 @@ def _ref_words(ref: str, row: Row) -> str:
 
 
 def _row_words(row: Row) -> str:
-    parts = (row.stem, place(row.start_bar, row.start_beat, row.start_s), row.intended)
+    parts = (row.stem, row_place(row), row.intended)
     return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
 
 

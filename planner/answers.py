@@ -221,7 +221,7 @@ def _ruling(row_id: str, entries: Sequence[Entry]) -> Ruling:
     factor, factor_plan, typed = 1.0, -1, False
     decided = entries[-1]
     for e in entries:
-        said = e.state or (STATE_OF.get(e.answer) if e.answer else None)
+        said = _stand(e)
         if said is not None and (e.typed or not typed):
             state, by, decided, typed = said, e.by, e, e.typed
             # Whoever answers to a halved move sees the half.
@@ -241,11 +241,18 @@ def _ruling(row_id: str, entries: Sequence[Entry]) -> Ruling:
         if e.typed and e.by:
             by = e.by
     if not by:
-        by = next((e.by for e in reversed(entries) if e.by), "")
+        # Nobody is said to have refused what he approved.
+        agree = (e for e in reversed(entries) if e.by and _stand(e) in (None, state))
+        by = next((e.by for e in agree), "")
     return Ruling(
         id=row_id, state=state, by=by, comment=comment, locked=locked, factor=factor,
         override=override, entry=decided,
     )  # fmt: skip
+
+
+def _stand(entry: Entry) -> State | None:
+    """The state that an answer gives its row; None for words and numbers alone."""
+    return entry.state or (STATE_OF.get(entry.answer) if entry.answer else None)
 
 
 def _with_comment(before: str, entry: Entry) -> str:

@@ -12,6 +12,7 @@ import math
 from collections import defaultdict
 from dataclasses import dataclass
 
+from planner.model import Finding
 from planner.plan_model import Plan, Row
 from planner.questions import asks_role, notes_offered
 from planner.tally import Group, grouped, is_open_question
@@ -41,6 +42,12 @@ def asked(plan: Plan) -> tuple[Asked, ...]:
     all places where the same is asked.
     """
     return _that_count(plan)[:ASKED_AT_MOST]
+
+
+def asked_of_the_session(plan: Plan) -> tuple[Finding, ...]:
+    """Give the questions that no row stands for: they are answered in the session file."""
+    found = (*plan.a4.findings, *plan.findings)
+    return tuple(dict.fromkeys(f for f in found if f.severity == "question" and not f.asks))
 
 
 def not_asked(plan: Plan) -> tuple[Group, ...]:

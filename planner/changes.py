@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from planner.answers import largest_move
 from planner.plan_model import Row, Since
-from planner.wording import place, raise_or_lower
+from planner.wording import raise_or_lower, row_place
 
 CHANGED_CENTS = 4.0  # chosen: less is scatter of the readings, not another decision
 
@@ -77,7 +77,7 @@ def _told(row: Row) -> str:
 
 def _where(row: Row) -> str:
     intended = f", {row.intended}" if row.intended else ""
-    return f"{row.id} ({row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}{intended})"
+    return f"{row.id} ({row.stem}, {row_place(row)}{intended})"
 
 
 def _move(row: Row) -> str:

@@ -12,7 +12,15 @@ from planner.markdown import plain, table
 from planner.null_test import Changed, NullTest
 from planner.plan_model import Row, State
 from planner.sour_check import FreshSour, SourCheck
-from planner.wording import SIGN_RULE, amount, count, flat_or_sharp, place, raise_or_lower
+from planner.wording import (
+    SIGN_RULE,
+    amount,
+    count,
+    flat_or_sharp,
+    place,
+    raise_or_lower,
+    row_place,
+)
 
 _SEEN = 20  # chosen: further lines are in check.csv
 _ABSENT_EACH = 3  # chosen: more stems without a file are one line
@@ -302,7 +310,7 @@ def _side(cents: float) -> str:
 
 
 def _place(row: Row | None) -> str:
-    return "" if row is None else place(row.start_bar, row.start_beat, row.start_s)
+    return "" if row is None else row_place(row)
 
 
 def _more(found: Sequence[object]) -> list[str]:

@@ -107,7 +107,7 @@ def check_session(
         if past.sha256_of.get(spec.code, "") not in ("", sums[path])
     )
     progress(f"hearing {len(found)} bounces")
-    heard = _hear(opened, found, jobs, progress)
+    heard = _hear(opened, found, jobs, progress, sums)
     progress("comparing outside the edits")
     stems: list[StemCheck] = []
     nulls: list[NullTest] = []
@@ -237,7 +237,11 @@ def _shifts(opened: Opened) -> dict[str, float]:
 
 
 def _hear(
-    opened: Opened, found: dict[str, Path], jobs: int | None, progress: Progress
+    opened: Opened,
+    found: dict[str, Path],
+    jobs: int | None,
+    progress: Progress,
+    sums: dict[Path, str],
 ) -> dict[str, HeardStem]:
     there = tuple(
         (spec, found[written], found[written].name)
@@ -246,7 +250,7 @@ def _hear(
     )
     bounced = replace(opened, stems=there)
     scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
-    heard = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress)
+    heard = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress, sums=sums)
     return {one.code: one for one in heard.stems}
 
 

@@ -282,25 +282,28 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _plan_code(planned: Planned) -> int:
-    from planner.asking import asked
+    from planner.asking import asked, asked_of_the_session
 
-    rows = len(asked(planned.plan)) > 0
-    found = (*planned.plan.findings, *planned.plan.a4.findings)
-    return QUESTIONS if rows or any(f.severity == "question" for f in found) else DONE
+    plan = planned.plan
+    return QUESTIONS if asked(plan) or asked_of_the_session(plan) else DONE
 
 
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
     from planner.changes import since_sentence
-    from planner.summary import in_short, reference_sentences
+    from planner.in_short import in_short, reference_sentences
     from planner.tally import biggest_rules
+    from planner.wording import row_place
 
     plan = planned.plan
     rules = [
         f"{row.stem}, {row.notes_covered} notes: {row.in_words}; {row.reason}."
         for row in biggest_rules(plan, 4)
     ]
-    worst = [f"{one.stem} at {one.start_s:.2f} s: {one.headline}." for one in plan.offenders[:2]]
+    rows = {row.id: row for row in plan.rows}
+    worst = [
+        f"{one.stem}, {row_place(rows[one.row_id])}: {one.headline}." for one in plan.offenders[:2]
+    ]
     files = (
         "edit_list.csv, offenders.md, review.html, guide.mid, summary.md, hand_off.md, notes.csv, "
         "run.yaml"

@@ -1,6 +1,6 @@
-"""Guesses what a stem is from its file name or its sound, and writes a first session file.
+"""Guesses what a stem is from its file name or its sound.
 
-Nothing here is certain; whatever is guessed is marked so in the text, for a person to go over.
+Nothing here is certain; a person goes over every guess.
 The words are those that engineers write on files: common practice, no source.
 """
 
@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from planner.model import Role
-from planner.roles import ROLE_FACTS
 from planner.session_values import RESERVED_CODES
 
 
@@ -106,7 +105,7 @@ _TABLE = (
     _line("ACC", "fixed-pitch", "accordion accordeon accord concertina melodica harmonica"),
     _line("VCS", "bowed-group", "celli cellos violins vlns violas vlas"),
     _line("VCS", "bowed-group", "cello vc vcl violin vln vn viola vla fiddle fiddles", _SECTION),
-    _line("CEL", "bowed", "cello vc vcl vlc violoncello violoncelle violonchelo"),
+    _line("CEL", "bowed", "cello cel vc vcl vlc violoncello violoncelle violonchelo"),
     _line("VLN", "bowed", "violin vln vn vl fiddle violon violino geige"),
     _line("VLA", "bowed", "viola vla"),
     _line("STR", "bowed-group", "strings string str strs stgs quartet"),
@@ -141,8 +140,6 @@ _EMPTY_WORDS = _set(
     "audio track trk comp final take bounce stem stems file rec recording edit new old copy print "
     "consolidated song wav the and with"
 )
-_DIRECT = frozenset({"di", "direct", "dry"})
-_AMPED = frozenset({"amp", "amped", "cab", "cabinet", "mic", "mike", "miked"})
 _LEFT, _RIGHT = _set("l left lft agl egl"), _set("r right rgt agr egr")
 _JOINS = re.compile(
     r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[^0-9])(?=[0-9])|(?<=[0-9])(?=[^0-9])"
@@ -154,14 +151,14 @@ def _words(name: str) -> list[str]:
     return [word for word in re.split(r"[\W_]+", _plain(name)) if word]
 
 
-def _parts(name: str) -> tuple[str, ...]:
+def name_parts(name: str) -> tuple[str, ...]:
     """Take the words apart once more, where digits or a capital begin: bassDI2 is bass, di, 2."""
     return tuple(part.lower() for word in _words(name) for part in _JOINS.split(word))
 
 
 def _tokens(name: str) -> tuple[str, ...]:
     """Give the parts, then the whole words, so that BVs is found as well as leadVox."""
-    return _parts(name) + tuple(word.lower() for word in _words(name))
+    return name_parts(name) + tuple(word.lower() for word in _words(name))
 
 
 def _match(tokens: Sequence[str]) -> tuple[_Words, tuple[str, ...]] | None:
@@ -194,7 +191,7 @@ def guess_from_name(file_name: str) -> StemGuess:
         said = " ".join(dict.fromkeys(words))
         where = "the name" if place is places[0] else "the folder's name"
         return StemGuess(file=file_name, code=code, role=line.role, because=f"{where} says {said}")
-    words_of = [t for t in _parts(path.stem) if t.isascii() and t.isalpha() and len(t) > 1]
+    words_of = [t for t in name_parts(path.stem) if t.isascii() and t.isalpha() and len(t) > 1]
     telling = [t for t in words_of if t not in _EMPTY_WORDS]
     code = telling[0][:3].upper() if telling else "P"
     if code.lower() in RESERVED_CODES:
@@ -247,148 +244,3 @@ def guess_from_sound(
     if median_hz is None:
         return None
     return "bass-fretted" if median_hz < BASS_BELOW_HZ else "lead-voice"
-
-
-def started_session_text(
-    folder_name: str, guesses: Iterable[StemGuess], *, audio_folder: str = "."
-) -> str:
-    """Write a first session file for a folder of stems, every guess in it marked ``# guess``.
-
-    Parameters
-    ----------
-    folder_name : str
-        Becomes the song's name.
-    guesses : iterable of StemGuess
-        One for each file, in the order in which they are to stand.
-    audio_folder : str
-        Where the files are, seen from the session file.
-
-    Raises
-    ------
-    ValueError
-        If there is not one file whose name can be written down.
-    """
-    by_file = {guess.file: guess for guess in guesses}
-    stems = [guess for name, guess in by_file.items() if _is_text(name)]
-    if not stems:
-        raise ValueError("a session file needs at least one stem whose name is readable text")
-    linked = _linked_pairs(stems)
-    amps = set(linked.values())
-    stems = _with_unique_codes([guess for guess in stems if guess.file not in amps])
-    leads = [guess.code for guess in stems if guess.role == "lead-voice"]
-    lines = [
-        "# A first session file. Whatever is marked '# guess' was guessed: go over it, put it",
-        "# right, and take the mark away. Text after a '#' is not read.",
-        "version: 1",
-        f"song: {_quoted(_one_line(folder_name))}  # guess",
-    ]
-    if audio_folder != ".":
-        lines.append(f"audio_folder: {_quoted(audio_folder)}")
-    lines += [
-        "",
-        "# What everyone is judged against: the code of a stem, or majority. If you know where A4",
-        "# stood, write it as well; what you write wins:  {from: PNO, a4_hz: 441.0}",
-        f"pitch_reference: {{from: {_reference(stems)}}}  # guess",
-        "",
-        "# Where bars begin: a MIDI file with the tempo map, or a list. Without one, places are",
-        "# given in seconds only.",
-        "# tempo_map: tempo.mid",
-        "# tempo_map: [{bar: 1, bpm: 92, meter: 4/4}]",
-        "# key: [{bar: 1, tonic: D, mode: major}]",
-        "",
-        "# Roles: " + ", ".join(list(ROLE_FACTS)[:6]) + ",",
-        "#   " + ", ".join(list(ROLE_FACTS)[6:12]) + ",",
-        "#   " + ", ".join(list(ROLE_FACTS)[12:]),
-        "stems:",
-    ]
-    for guess in stems:
-        lines += _stem_lines(guess, linked.get(guess.file), leads)
-    unwritable = len(by_file) - len([name for name in by_file if _is_text(name)])
-    if unwritable:
-        lines.append(
-            f"# {unwritable} file(s) left out: the name is no readable text; rename first."
-        )
-    return "\n".join(lines) + "\n"
-
-
-def _stem_lines(guess: StemGuess, amp: str | None, leads: Sequence[str]) -> list[str]:
-    unknown = "" if guess.role else "; left out until you say"
-    lines = [
-        f"  - code: {guess.code}",
-        f"    file: {_quoted(guess.file)}",
-        f"    role: {guess.role or 'exclude'}  # guess: {guess.because}{unknown}",
-    ]
-    if amp is not None:
-        lines.append(
-            f"    linked: [{_quoted(amp)}]  # guess: the same part through an amplifier; "
-            "both move together"
-        )
-    if guess.role in {"voice-double", "voice-harmony"} and len(leads) == 1:
-        lines.append(f"    sung_with: {leads[0]}  # guess")
-    return lines
-
-
-def _reference(stems: Sequence[StemGuess]) -> str:
-    for role in ("tuning-reference", "fixed-pitch"):
-        for guess in stems:
-            if guess.role == role:
-                return guess.code
-    return "majority"
-
-
-def _linked_pairs(stems: Sequence[StemGuess]) -> dict[str, str]:
-    """Pair each direct signal with the amplified one of the same name: direct file to amp file."""
-    amps: dict[tuple[str, ...], list[str]] = {}
-    for guess in stems:
-        tokens = _parts(guess.file)
-        if _AMPED & frozenset(tokens):
-            amps.setdefault(tuple(t for t in tokens if t not in _AMPED), []).append(guess.file)
-    pairs = {}
-    for guess in stems:
-        tokens = _parts(guess.file)
-        if _DIRECT & frozenset(tokens) and not _AMPED & frozenset(tokens):
-            same = amps.get(tuple(t for t in tokens if t not in _DIRECT), [])
-            if same:
-                pairs[guess.file] = same.pop(0)
-    return pairs
-
-
-def _with_unique_codes(stems: Sequence[StemGuess]) -> list[StemGuess]:
-    taken: set[str] = set()
-    proposed = {guess.code for guess in stems}
-    result = []
-    for guess in stems:
-        code, count = guess.code, 1
-        while code in taken or (count > 1 and code in proposed):
-            count += 1
-            # A number at the end goes, so that the second BV2 is BV3 and not BV22.
-            code = f"{guess.code.rstrip('0123456789') or 'P'}{count}"
-        taken.add(code)
-        result.append(replace(guess, code=code))
-    return result
-
-
-def _is_text(name: str) -> bool:
-    """Say whether a file name is text; bytes that are none arrive as lone surrogates."""
-    return (
-        "\0" not in name and bool(name.strip()) and not any("\ud800" <= c <= "\udfff" for c in name)
-    )
-
-
-def _one_line(text: str) -> str:
-    shown = "".join(c if c.isprintable() else " " for c in text)
-    return " ".join(shown.split()) or "Untitled"
-
-
-def _quoted(text: str) -> str:
-    """Write a double-quoted YAML scalar (YAML 1.2.2, section 7.3.1); only what prints is bare."""
-    return '"' + "".join(_escaped(c) for c in text) + '"'
-
-
-def _escaped(character: str) -> str:
-    if character in '"\\':
-        return "\\" + character
-    if character.isprintable():
-        return character
-    point = ord(character)
-    return f"\\u{point:04x}" if point <= 0xFFFF else f"\\U{point:08x}"

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections import Counter
 from typing import get_args
 
-from planner.asking import asked, not_asked
+from planner import __version__
+from planner.asking import asked, asked_of_the_session, not_asked
+from planner.in_short import reference_sentences
 from planner.markdown import plain, table
-from planner.model import FIXED_ROLES
+from planner.model import FIXED_ROLES, Finding
 from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
+from planner.provenance import plan_id
 from planner.questions import words_to_type
 from planner.spelling import names_at
-from planner.summary import reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose
-from planner.wording import SIGN_RULE, count, minutes, place
+from planner.wording import SIGN_RULE, count, finding_place, minutes, row_place
 
 # Chosen: with these a session of two dozen stems still prints on two pages.
-_RULES_TOLD, _LEFT_TOLD = 12, 6
+_RULES_TOLD, _LEFT_TOLD, _SESSION_TOLD = 10, 4, 3
 _SHA256_SHOWN = 12  # chosen: characters that tell files of a session apart by eye
 _BOX = "[  ]"
 _FORMS = {1: "mono", 2: "stereo"}
@@ -49,6 +51,7 @@ def _reference(plan: Plan) -> list[str]:
         first,
         f"Set guide instruments to A = {plan.a4.a4_hz:.1f} Hz.",
         f"Temperament: {plan.session.temperament}; judging: {plan.session.judging}.",
+        f"Plan {plan_id(plan)}, as its run.yaml and review page name it; planner {__version__}.",
     ]
 
 
@@ -81,10 +84,9 @@ def _edits(plan: Plan) -> list[str]:
     if len(rules) > _RULES_TOLD:
         lines.append(f"- {len(rules) - _RULES_TOLD} more rules: see the edit list.")
     singles = Counter(row.stem for row in plan.rows if row.kind == "note")
-    lines += [
-        f"- {_BOX} {stem}: {count(n, 'single note')}, in play order in the edit list."
-        for stem, n in singles.items()
-    ]
+    if singles:
+        boxes = ", ".join(f"{_BOX} {stem} {n}" for stem, n in singles.items())
+        lines.append(f"- Single notes, in play order in the edit list: {boxes}.")
     return lines
 
 
@@ -99,7 +101,8 @@ def _left(plan: Plan) -> list[str]:
     lines = [f"- {', '.join(fixed)}: the reference, never edited."] if fixed else []
     groups = left_on_purpose(plan)
     lines += [
-        f"- {count(g.notes, 'note')} of {', '.join(g.stems)}: {_sentence(g.reason)}"
+        f"- {count(g.notes, 'note')} of {', '.join(g.stems)}{', each' if g.notes > 1 else ''}: "
+        f"{_sentence(g.reason)}"
         for g in groups[:_LEFT_TOLD]
     ]
     if len(groups) > _LEFT_TOLD:
@@ -109,12 +112,16 @@ def _left(plan: Plan) -> list[str]:
 
 
 def _questions(plan: Plan) -> list[str]:
-    lines = []
+    about = asked_of_the_session(plan)
+    lines = [f"- {_asked(finding)}" for finding in about[:_SESSION_TOLD]]
+    if len(about) > _SESSION_TOLD:
+        more = count(len(about) - _SESSION_TOLD, "question")
+        lines.append(f"- {more} more about the session: see the summary.")
     for one in asked(plan):
         row = one.row
         again = f" and {count(len(one.alike), 'place')} more" if one.alike else ""
         lines.append(
-            f"- {row.id}, {row.stem}, {place(row.start_bar, row.start_beat, row.start_s)}{again}: "
+            f"- {row.id}, {row.stem}, {row_place(row)}{again}: "
             f"{_sentence(row.reason)} Answer: "
             f"{words_to_type(row, names_at(plan.keys, row.start_bar))}."
         )
@@ -123,6 +130,12 @@ def _questions(plan: Plan) -> list[str]:
         are = "note is" if rest == 1 else "notes are"
         lines.append(f"- {rest} more {are} not settled and left as recorded: see the summary.")
     return lines or ["- None."]
+
+
+def _asked(finding: Finding) -> str:
+    where = finding_place(finding)
+    said = " ".join(part for part in (finding.what, finding.advice) if part)
+    return plain(f"{where}: {said}" if where else f"{said[:1].upper()}{said[1:]}")
 
 
 def _sentence(text: str) -> str:

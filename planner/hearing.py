@@ -21,10 +21,17 @@ if TYPE_CHECKING:
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
 
 
-def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = None) -> HeardStem:
+def hear_stem(
+    spec: StemSpec,
+    path: Path,
+    file: str,
+    score: StemScore | None = None,
+    sha256: str | None = None,
+) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
 
     Where several notes sound at once, a score that fits leads a second search and a third.
+    The sum of the file (`sha256`) is taken over where it is known.
 
     Raises
     ------
@@ -32,7 +39,7 @@ def hear_stem(spec: StemSpec, path: Path, file: str, score: StemScore | None = N
         If the file cannot be read.
     """
     facts, samples, findings = read_stem_audio(
-        path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR
+        path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR, sha256=sha256
     )
     findings = tuple(_named(finding, spec.code) for finding in findings)
     notes: tuple[tuple[Note, Measurement], ...] = ()

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from planner.inspection_notes import inspect_notes
+from planner.inspection_notes import SILENT_DBFS, inspect_notes
 from planner.model import AudioFacts, Finding
 from planner.pitch import cents
 from planner.session_model import Session, StemSpec
@@ -16,7 +16,6 @@ from planner.wording import amount
 
 __all__ = ["inspect_facts", "inspect_file", "inspect_notes"]
 
-SILENT_DBFS = -70.0  # common practice, no source: below the noise of any recorded part
 DC_DBFS = -45.0  # chosen: a constant part that a mixer would want to know of
 SHORTER_S = 1.0  # chosen: ends are trimmed by less, a part that starts late is off by a bar
 

@@ -23,6 +23,7 @@ from planner.session_model import Session
 from planner.spread import spread_of
 from planner.wording import amount, percent
 
+SILENT_DBFS = -70.0  # common practice, no source: below the noise of any recorded part
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60
@@ -54,6 +55,7 @@ def inspect_notes(
             if each.code not in {one.stem for one in exchanged}:
                 found += _register(each)
             found += _moving_keys(each)
+            found += _no_notes(each)
             found += _several_at_once(each)
             found += _small_part(each)
     tuned = [
@@ -127,6 +129,21 @@ def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
         "the session file if it is a voice, a string or a wind.",
         stem=stem.code,
         asks="role of moving keys",
+    )
+
+
+def _no_notes(stem: StemNotes) -> Iterator[Finding]:
+    """A part that sounds, and in which nothing was heard as a note; bleed is told elsewhere."""
+    silent = stem.facts is None or stem.facts.peak_dbfs < SILENT_DBFS
+    if stem.notes or silent or any("only bleed here" in told.what for told in stem.findings):
+        return
+    yield Finding(
+        severity="warning",
+        what=f"{stem.code} is marked {stem.role}, and no notes were found in it.",
+        did="Nothing of it is planned.",
+        advice="If it holds no pitches, give it the role exclude; if it does, listen whether the "
+        "right file is named.",
+        stem=stem.code,
     )
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
@@ -50,6 +51,7 @@ class _Wanted:
     path: Path
     file: str  # as the session file writes it
     score: StemScore | None = None
+    sha256: str | None = None  # of its content, where it is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,7 @@ def hear_all(
     jobs: int | None,
     progress: Progress,
     kept: KeptNotes | None = None,
+    sums: Mapping[Path, str] = MappingProxyType({}),
 ) -> AllHeard:
     """Hear every stem; those that fail are lost (with a finding) or stop the run.
 
@@ -78,11 +81,16 @@ def hear_all(
         Processes; default: one per core, at most one per stem.
     kept : KeptNotes, optional
         Where stems may be known from; without it all are listened to.
+    sums : mapping, optional
+        SHA-256 of files that the run has already, by path; others are worked out once.
     """
     wanted = [
-        _Wanted(name=spec.code, spec=spec, path=path, file=file, score=scores.get(spec.code))
+        _Wanted(
+            name=spec.code, spec=spec, path=path, file=file,
+            score=scores.get(spec.code), sha256=sums.get(path),
+        )
         for spec, path, file in opened.stems
-    ]
+    ]  # fmt: skip
     done: dict[int, HeardStem] = {}
     lost: dict[int, Finding] = {}
     fresh: dict[int, ToKeep] = {}
@@ -116,12 +124,20 @@ def hear_takes(
     jobs: int | None,
     progress: Progress,
     kept: KeptNotes | None = None,
+    sums: Mapping[Path, str] = MappingProxyType({}),
+    kept_as: str = "take",
 ) -> AllTakes:
-    """Hear other takes or files of the stems; those that fail stop the run or are findings."""
+    """Hear other takes or files of the stems; those that fail stop the run or are findings.
+
+    They are kept as `<code>_<kept_as>_<number>`; the rest is as in `hear_all`.
+    """
     wanted = [
-        _Wanted(name=f"{spec.code}_take_{k}", spec=spec, path=path, file=take.file)
+        _Wanted(
+            name=f"{spec.code}_{kept_as}_{k}", spec=spec, path=path, file=take.file,
+            sha256=sums.get(path),
+        )
         for k, (spec, take, path) in enumerate(takes, start=1)
-    ]
+    ]  # fmt: skip
     done: dict[int, TakeHeard] = {}
     lost: dict[int, Finding] = {}
     fresh: dict[int, ToKeep] = {}
@@ -150,39 +166,47 @@ def _heard(
 ) -> Iterator[_Result]:
     """Hear what is not known from before; the results come as they are done."""
     left: list[tuple[int, _Wanted]] = []
-    sums: dict[int, tuple[str, str]] = {}
+    keys: dict[int, str] = {}
     for k, one in enumerate(wanted):
-        known, sums[k] = _known(one, kept, progress)
-        if known is None:
-            left.append((k, one))
-        else:
-            yield _Result(k=k, heard=known, before=True)
+        if kept is not None:
+            one = _with_sum(one)
+        if kept is not None and one.sha256 is not None:
+            keys[k] = _key(kept, one, one.sha256)
+            known = _known(one, kept, keys[k], progress)
+            if known is not None:
+                yield _Result(k=k, heard=known, before=True)
+                continue
+        left.append((k, one))
     # The longest work first, so that no core waits for a last long stem.
     left.sort(key=lambda pair: pair[1].spec.role == "exclude")
     for k, heard in _in_processes(left, jobs):
-        key, sha256 = sums[k]
         fresh = None
-        if key and not isinstance(heard, PlannerError):
-            fresh = ToKeep(name=wanted[k].name, key=key, sha256=sha256, heard=heard)
+        if k in keys and not isinstance(heard, PlannerError):
+            fresh = ToKeep(name=wanted[k].name, key=keys[k], path=wanted[k].path, heard=heard)
         yield _Result(k=k, heard=heard, fresh=fresh)
 
 
-def _known(
-    one: _Wanted, kept: KeptNotes | None, progress: Progress
-) -> tuple[HeardStem | None, tuple[str, str]]:
-    """Look for a stem among what is kept; also its key and its file's sum, empty where none."""
-    if kept is None:
-        return None, ("", "")
+def _with_sum(one: _Wanted) -> _Wanted:
+    """Work a file's sum out once, for its key and for what is told of it."""
+    if one.sha256 is not None:
+        return one
     try:
-        sha256 = sha256_of(one.path)
+        return replace(one, sha256=sha256_of(one.path))
     except OSError:
-        return None, ("", "")  # whoever opens it as audio says what is wrong
-    key = key_of(kept, as_listened_to(one.spec), one.path, one.file, one.score, sha256)
+        return one  # whoever opens it as audio says what is wrong
+
+
+def _key(kept: KeptNotes, one: _Wanted, sha256: str) -> str:
+    return key_of(kept, as_listened_to(one.spec), one.path, one.file, one.score, sha256)
+
+
+def _known(one: _Wanted, kept: KeptNotes, key: str, progress: Progress) -> HeardStem | None:
+    """Look for a stem among what is kept."""
     try:
-        return read_measured(kept.place(one.name), key), (key, sha256)
+        return read_measured(kept.place(one.name), key)
     except OutputError as error:
         progress(str(error))
-        return None, (key, sha256)
+        return None
 
 
 def _in_processes(
@@ -204,6 +228,6 @@ def _in_processes(
 
 def _hear_one(k: int, one: _Wanted) -> tuple[int, HeardStem | PlannerError]:
     try:
-        return k, hear_stem(as_listened_to(one.spec), one.path, one.file, one.score)
+        return k, hear_stem(as_listened_to(one.spec), one.path, one.file, one.score, one.sha256)
     except PlannerError as error:
         return k, error

@@ -9,8 +9,8 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from planner.answers import STATE_OF, Area, Entry
-from planner.plan_model import Row
+from planner.answers import STATE_OF, Area, Entry, Rulings
+from planner.plan_model import MOVING_ACTIONS, Row
 from planner.session_model import Section
 
 _BARS = re.compile(r"\s*\bbars?\s+(\d+)(?:\s*(?:-|\u2013|to)\s*(\d+))?\s*", re.IGNORECASE)
@@ -102,7 +102,8 @@ def questions_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
 def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Entry, ...]:
     """Put in place of each lock over a place one lock for every row that it freezes.
 
-    A row that has been answered since it was written is frozen once the answer is in it.
+    A row that has been answered since it was written is frozen once the answer is in it, and so is
+    a note whose rule was refused or halved since.
 
     Parameters
     ----------
@@ -111,12 +112,16 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
     """
     done: list[Entry] = []
     pending = _not_yet_in(entries, rows)
+    said = {e.id: e.answer for e in entries if e.answer in STATE_OF}
+    waiting = _notes_of(r for r in rows if r.id in pending and said[r.id] in ("no", "half"))
     for entry in entries:
         if entry.area is None:
             done.append(entry)
             continue
         for row in rows_inside(entry.area, rows):
-            if row.id in pending or (not entry.locked and not row.locked):
+            if row.id in pending or (row.kind == "note" and waiting & set(row.covers)):
+                continue
+            if not entry.locked and not row.locked:
                 continue
             done.append(replace(entry, id=row.id, stem=row.stem))
     return tuple(done)
@@ -135,6 +140,30 @@ def held_by(places: Iterable[tuple[Area, bool, str]], stem: str, bar: int | None
             by = f" by {who}" if who else ""
             said = f"{area_words(area)} locked{by}" if locked else ""
     return said
+
+
+def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
+    """Give the notes whose rule was refused or halved since: no lock over a place holds them yet.
+
+    Their edits rested on the rule, so they are decided about once more before they are frozen.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+        Of the last plan.
+    """
+    return _notes_of(
+        row
+        for row in rows
+        if (ruling := rulings.get(row.id)) is not None
+        and row.action in MOVING_ACTIONS
+        and ruling.state != row.state
+        and (ruling.state == "refused" or ruling.factor != 1.0)
+    )
+
+
+def _notes_of(rows: Iterable[Row]) -> frozenset[str]:
+    return frozenset(note for row in rows if row.kind == "rule" for note in row.covers)
 
 
 def _not_yet_in(entries: Iterable[Entry], rows: Iterable[Row]) -> frozenset[str]:

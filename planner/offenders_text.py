@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from planner.in_short import reference_sentences
+from planner.ledger import owner_of
 from planner.markdown import plain, table
-from planner.plan_model import Offender, Plan
+from planner.plan_model import Offender, Plan, Row
 from planner.relief import RELIEF_HEAD, relief_rows, relief_sentence
-from planner.summary import reference_sentences
-from planner.wording import SIGN_RULE, amount, count, minutes, percent, place, terms
+from planner.wording import SIGN_RULE, amount, count, minutes, percent, place, row_place, terms
 
 
 def offenders_markdown(plan: Plan) -> str:
@@ -22,9 +23,10 @@ def offenders_markdown(plan: Plan) -> str:
     ]
     if relief_sentence(plan):
         lines += [relief_sentence(plan), "", *table(RELIEF_HEAD, relief_rows(plan)), ""]
+    rows = {row.id: row for row in plan.rows}
     for o in plan.offenders:
         if o.above_stop_line:
-            lines += [f"{o.rank}. {_offender(o)}"]
+            lines += [f"{o.rank}. {_offender(o, rows.get(o.row_id))}"]
     return "\n".join([*lines, "", stop_line(plan)]) + "\n"
 
 
@@ -52,13 +54,20 @@ def stop_line(plan: Plan) -> str:
     return f"{done}; {more} {percent(share)} more."
 
 
-def _offender(o: Offender) -> str:
-    times = count(o.times, "time") if o.times > 1 else ""
+def often(o: Offender) -> str:
+    """Say in how many places a fault comes, or how many notes a rule moves; once is not said."""
+    if o.times < 2:
+        return ""
+    return count(o.times, "note" if owner_of(o.row_id) == "R" else "time")
+
+
+def _offender(o: Offender, row: Row | None) -> str:
     why = terms(o.terms)
     clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
     joined = "Only together with its neighbours in the list. " if o.shares_step else ""
     # A rule over many pitches names none.
-    parts = (o.stem, place(o.start_bar, o.start_beat, o.start_s), plain(o.intended), times)
+    at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)
+    parts = (o.stem, at, plain(o.intended), often(o))
     where = ", ".join(part for part in parts if part)
     return (
         f"**{plain(o.headline[:1].upper() + o.headline[1:])}** {where} "

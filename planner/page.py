@@ -20,7 +20,8 @@ from markupsafe import Markup
 
 from planner.asking import not_asked
 from planner.editlist import clean_text
-from planner.offenders_text import stop_line
+from planner.in_short import CAUTIONS, coverage_sentence, reference_for_the_producer
+from planner.offenders_text import often, stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
@@ -31,14 +32,15 @@ from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.said_bars import with_last_bar
 from planner.spelling import names_at
-from planner.summary import CAUTIONS, coverage_sentence, reference_sentences
 from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
-from planner.wording import SIGN_RULE, count, minutes, place, terms
+from planner.wording import SIGN_RULE, count, minutes, place, row_place, terms
 
 RULES_ON_TOP = 3
-PRINTED_DRAWINGS = 4  # as the style sheet has it: what two sheets of A4 hold beside the words
-PRINTED_QUESTIONS = 6  # likewise
+# What two sheets of A4 hold, as the style sheet has it (chosen, and printed in the tests).
+PRINTED = {
+    "lines": 12, "drawings": 3, "questions": 4, "unsettled": 2, "left": 4, "unmeasured": 2,
+}  # fmt: skip
 # What is written into the answers, the word on the button, and what the button means.
 ANSWERS = (
     ("yes", "yes", "make this edit"),
@@ -136,7 +138,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         f"{-plan.session.tone_level_db:g} dB under the excerpts and begin softly; nothing plays "
         "by itself.",
         sign_rule=SIGN_RULE,
-        reference=reference_sentences(plan),
+        reference=reference_for_the_producer(plan),
         sour_before=plan.sour_before_s,
         sour_after=plan.sour_after_s,
         edits=count(number, "edit"),
@@ -148,16 +150,17 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
                  for one in offenders if one.offender is not None],
         more=len(plan.offenders) - len(offenders),
         above=sum(1 for one in plan.offenders if one.above_stop_line),
-        drawn_more=len(offenders) > PRINTED_DRAWINGS or bool(questions),
+        drawn_more=len(offenders) > PRINTED["drawings"] or bool(questions),
         stop_line=stop_line(plan),
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
-        asked_printed=PRINTED_QUESTIONS,
+        printed=PRINTED,
         unsettled=not_asked(plan),
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,
         count=count,
+        often=often,
         box=BOX,
     )  # fmt: skip
     return html if html.endswith("\n") else html + "\n"
@@ -212,7 +215,7 @@ def _entry(
         stem=row.stem,
         intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
         reason=row.reason,
-        where=place(row.start_bar, row.start_beat, row.start_s),
+        where=row_place(row),
         why=terms(o.terms) if o is not None else "",
         one_of=one_of,
         plot=plot,

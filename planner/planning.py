@@ -19,7 +19,7 @@ from planner.deciding import in_order
 from planner.few_touched import touching_at_most
 from planner.ground import Ground
 from planner.keys import with_keys
-from planner.locks import held_by
+from planner.locks import held_by, waiting_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
@@ -187,8 +187,11 @@ def _held(
 ) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
     held = {}
+    waiting = waiting_notes(recalled.rulings, recalled.last_rows)
     for stem in stems if recalled.locked_places else ():
         for n in stem.notes:
+            if n.id in waiting:
+                continue
             at_s = n.note.start_s + shifts[stem.code]
             bar = tempo_map.played_at(at_s)[0] if tempo_map else None
             if said := held_by(recalled.locked_places, stem.code, bar):

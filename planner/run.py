@@ -126,8 +126,9 @@ def plan_session(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
     others = hear_takes(
-        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept
-    )
+        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept,
+        sums=beside,
+    )  # fmt: skip
     progress("placing notes against the reference")
     stems = _stems_of(heard.stems, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
@@ -191,12 +192,13 @@ def inspect_session(
     jobs: int | None = None,
     progress: Progress = lambda line: None,
 ) -> tuple[Session, tuple[tuple[str, AudioFacts], ...], tuple[Finding, ...]]:
-    """Go over the files of a session and say what is wrong; nothing is written.
+    """Go over the files of a session and say what is wrong.
 
-    A stem that cannot be read is a finding here, not a stop.
+    A stem that cannot be read is a finding here, not a stop. Nothing is written but what was
+    measured, so that the plan after it need not listen again.
     """
     opened = open_session(session_path, without=without, keep_going=True)
-    _, out = places_of(opened, None)
+    folders, out = places_of(opened, None)
     opened = with_said_roles(opened, answers_of(opened, out))
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
@@ -206,7 +208,11 @@ def inspect_session(
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
-    others = hear_takes(opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress)
+    others = hear_takes(
+        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress, kept=kept,
+        kept_as="linked",
+    )  # fmt: skip
+    _keep(kept, _unchanged((*heard.fresh, *others.fresh)), folders, progress)
     by_code = {stem.code: stem for stem in stems}
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -288,11 +294,16 @@ def _noticed(
 def _keep(
     kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path], progress: Progress
 ) -> None:
-    """Keep what was heard for the next run; the plan is written, so a full disk is only told."""
+    """Keep what was heard for the next run; all else is done, so a full disk is only told."""
     try:
         keep_measured(kept, fresh, audio)
     except OutputError as error:
         progress(str(error))
+
+
+def _unchanged(fresh: Sequence[ToKeep]) -> list[ToKeep]:
+    """Leave out the files that changed while they were listened to: of those nothing is kept."""
+    return [one for one in fresh if sha256_of(one.path) == one.heard.facts.sha256]
 
 
 def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:

@@ -10,9 +10,10 @@ from pathlib import Path
 from planner.errors import PlannerError, SessionError
 from planner.files.audio import read_stem_audio
 from planner.files.session_file import write_started_session
-from planner.guess import StemGuess, guess_from_name, guess_from_sound, started_session_text
+from planner.first_session import song_of, started_session_text
+from planner.guess import StemGuess, guess_from_name, guess_from_sound
 from planner.hearing import ANALYSIS_SR
-from planner.inspection import SILENT_DBFS
+from planner.inspection_notes import SILENT_DBFS
 from planner.model import Stem
 from planner.roles import ROLE_FACTS
 from planner.tracker import track
@@ -66,7 +67,7 @@ def start_session(
             guess = _guess_by_ear(guess, path)
         guesses.append(guess)
     audio_folder = Path(os.path.relpath(folder.resolve(), target.resolve().parent)).as_posix()
-    text = started_session_text(folder.resolve().name, guesses, audio_folder=audio_folder)
+    text = started_session_text(song_of(folder.resolve().parts), guesses, audio_folder=audio_folder)
     write_started_session(folder, target, text)
     return target, tuple(guesses)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from planner.pitch import note_name
@@ -17,7 +18,7 @@ class StringGrid:
 
     stem: str
     head: tuple[str, ...]  # "string", then frets
-    rows: tuple[tuple[str, ...], ...]  # highest string first
+    rows: tuple[tuple[str, ...], ...]  # highest string first; none where all are on one
     sentence: str  # how many notes were told, and what was assumed
 
 
@@ -44,7 +45,7 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
             )
             for string in strings
         )
-        sentence = _told_sentence(own)
+        sentence = _told_sentence(own, [note_name(string, names) for string in strings])
         if not spec.strings:
             open_notes = " ".join(note_name(m, names) for m in tuning_of(spec.role, spec))
             sentence += f" Nobody typed its strings: {open_notes} is assumed."
@@ -52,7 +53,7 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
             StringGrid(
                 stem=spec.code,
                 head=("string", *(f"fret {f}" for f in frets), "all"),
-                rows=rows,
+                rows=rows if len(strings) > 1 else (),
                 sentence=sentence,
             )
         )
@@ -68,13 +69,22 @@ def _cell(judged: list[Judged]) -> str:
     return f"{len(judged)}: {said}"
 
 
-def _told_sentence(judged: list[Judged]) -> str:
-    firm = sum(j.string_confidence == "firm" for j in judged)
-    fair = sum(j.string_confidence == "fair" for j in judged)
-    alike = sum(j.string_confidence == "not told apart" for j in judged)
+def _told_sentence(judged: list[Judged], strings: list[str]) -> str:
+    """Say how many notes were told, and why there is no table: one string compares with none."""
+    told = Counter(j.string_confidence for j in judged)
+    firm, fair, alike = told["firm"], told["fair"], told["not told apart"]
     blank = len(judged) - firm - fair - alike
-    return (
-        f"String and fret told for {firm + fair} of {count(len(judged), 'note')} "
-        f"({firm} firm, {fair} fair); {alike} not told apart, since strings fit alike; "
-        f"{blank} with nothing to tell it by."
-    )
+    sure = ", ".join(f"{n} {word}" for n, word in ((firm, "firm"), (fair, "fair")) if n)
+    rest = [
+        f"{n} {why}"
+        for n, why in (
+            (alike, "not told apart, since strings fit alike"),
+            (blank, "with nothing to tell it by"),
+        )
+        if n
+    ]
+    said = f"String and fret told for {firm + fair or 'none'} of {count(len(judged), 'note')}"
+    said += "; ".join([f" ({sure})" if sure else "", *rest]) + "."
+    if len(strings) == 1:
+        said += f" All are on the {strings[0]} string, so there is none to lay beside it."
+    return said

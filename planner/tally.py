@@ -10,11 +10,13 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import median
 
 from planner.model import FIXED_ROLES
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import EDIT_ACTIONS, Judged, Plan, Row
 from planner.spelling import names_at
+from planner.spread import doubt_of_middle, spread_of
 
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
 # no source).
@@ -144,6 +146,32 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
             )
         )
     return tuple(sorted(biases, key=lambda b: (order[b.stem], b.midi)))
+
+
+def last_against_first(plan: Plan) -> dict[str, tuple[float, float]]:
+    """Say how far each stem sits in the last third of its notes from where it sits in the first.
+
+    Returns
+    -------
+    dict
+        By stem: cents between the medians of the heard errors, as recorded (plus is sharper later),
+        and how unsure that is. Left out are stems with too few notes.
+    """
+    heard: defaultdict[str, list[tuple[float, float]]] = defaultdict(list)
+    for judged in plan.judged:
+        error = judged.heard_cents
+        if error is not None and abs(error) <= _ANOTHER_NOTE_CENTS:
+            note = judged.measured.note
+            heard[note.stem].append((note.start_s, error))
+    apart = {}
+    for stem, notes in heard.items():
+        third = len(notes) // 3
+        if third >= PITCH_NOTES_MIN:
+            errors = [error for _, error in sorted(notes)]
+            first, last = errors[:third], errors[-third:]
+            doubts = (doubt_of_middle(spread_of(one), third) for one in (first, last))
+            apart[stem] = (median(last) - median(first), math.hypot(*doubts))
+    return apart
 
 
 def biggest_rules(plan: Plan, wanted: int) -> tuple[Row, ...]:

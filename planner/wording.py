@@ -10,6 +10,7 @@ import math
 import re
 
 from planner.model import Finding
+from planner.plan_model import Row
 from planner.timeline import EARLY_BEATS
 
 # Nearer to a note, what leaks in may be what was read. Common practice, no source.
@@ -76,6 +77,13 @@ def place(bar: int | None, beat: float | None, start_s: float | None) -> str:
         return f"at {clock}" if clock else "throughout"
     where = f"bar {bar}" if beat is None else f"bar {bar} {_on_beat(beat)}"
     return f"{where} ({clock})" if clock else where
+
+
+def row_place(row: Row) -> str:
+    """Say where a row of the edit list lies; what covers a whole part has no one place."""
+    if row.scope == "part":
+        return "throughout"
+    return place(row.start_bar, row.start_beat, row.start_s)
 
 
 def _on_beat(beat: float) -> str:

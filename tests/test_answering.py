@@ -295,6 +295,30 @@ def test_a_note_that_is_gone_leaves_an_orphan(
     assert human(row(job, 3, HIGH_TOO)) == ("refused", None, "love it", False)
 
 
+def test_another_split_leaves_the_answer_to_the_longer_part(job: Path) -> None:
+    """The note sounds in two parts in the new file: the longer keeps id and answer, one is new."""
+    assert run("answer", job, f"{HIGH_TOO} no love it") == 0
+    path = job / "audio" / "guitar.wav"
+    samples, sr = soundfile.read(path)
+    start_s = row(job, 1, HIGH_TOO)["start_s"]
+    at = round((start_s + 0.55) * sr)
+    samples[at : at + round(0.03 * sr)] *= 0.001
+    # Struck once more behind the gap, at its own pitch.
+    own = np.random.default_rng(3)
+    again = plucked(midi_to_hz(69) * 2 ** (20 / 1200), 0.22, StringSound(), own).samples
+    put = at + round(0.03 * sr)
+    samples[put : put + len(again)] = 0.4 * again / np.abs(again).max()
+    soundfile.write(path, samples, sr, subtype="PCM_24")
+    assert run("plan", job) in (0, 1)
+    kept = row(job, 2, HIGH_TOO)
+    assert human(kept) == ("refused", None, "love it", False)
+    assert kept["start_s"] == pytest.approx(start_s, abs=0.02)
+    ledger = {r["id"]: r for r in table(job / "plan_02" / "ledger.csv") if r["stem"] == "EGL"}
+    (new,) = (r for r in ledger.values() if r["split_from"] == HIGH_TOO)
+    assert float(new["start_s"]) == pytest.approx(start_s + 0.58, abs=0.03)
+    assert float(ledger[HIGH_TOO]["end_s"]) < float(new["start_s"])
+
+
 def test_a_value_by_hand_in_the_answers_file(job: Path) -> None:
     """An override counts, with the planner's value beside it; a bad one stops the run."""
     path = job / "session.answers.yaml"

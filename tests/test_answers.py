@@ -204,3 +204,13 @@ def test_one_voice_never_contradicts_itself(answers: list[str]) -> None:
     states = {"yes": "approved", "half": "approved", "no": "refused", "ask": "parked"}
     stands = [states[a] for a in answers if a in states]
     assert rulings["LV-0147"].state == (stands[-1] if stands else "new")
+
+
+def test_nobody_is_said_to_have_refused_what_he_approved() -> None:
+    """A no without a name is nobody's, whoever said half before; a comment's author may stay."""
+    half = Entry(id="LV-0147", answer="half", by="producer", plan="plan_01", source="reply")
+    no = Entry(id="LV-0147", answer="no", plan="plan_01", source="reply")
+    words = Entry(id="LV-0147", comment="too much", by="singer", plan="plan_01", source="reply")
+    for entries, by in (((half, no), ""), ((words, no), "singer"), ((no, half), "producer")):
+        rulings, _ = rulings_from(entries, (row(),))
+        assert rulings["LV-0147"].by == by

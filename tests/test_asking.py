@@ -7,7 +7,10 @@ from dataclasses import replace
 import pytest
 from invented_plan import QUESTION, plan
 
-from planner.asking import ASKED_AT_MOST, asked, not_asked
+from planner.asking import ASKED_AT_MOST, asked, asked_of_the_session, not_asked
+from planner.hand_off import hand_off_markdown
+from planner.in_short import in_short
+from planner.model import Finding
 from planner.plan_model import Row
 
 
@@ -66,3 +69,25 @@ def test_no_more_than_ten_and_none_twice() -> None:
     one = plan(rows=(*rows, answered), offenders=())
     assert len(asked(one)) == ASKED_AT_MOST == 10
     assert [(g.rule_name, g.notes) for g in not_asked(one)] == [("leans to the chord", 2)]
+
+
+def test_questions_about_the_session_count_as_well() -> None:
+    """What no row stands for is told with the others, once; what a row asks is not told twice."""
+    tape = Finding(
+        severity="question", what="every stem is 17 flat: tape speed?", advice="Write A4."
+    )
+    role = Finding(severity="question", what="BAS: really?", asks="role of a low part")
+    noted = Finding(severity="note", what="BAS starts late.")
+    made = plan(rows=(), findings=(tape, role, noted, tape))
+    assert asked_of_the_session(made) == (tape,)
+    assert (
+        "1 question only a person can answer; 1 of them is about the session: it stands in "
+        "summary.md among what was found on the way."
+    ) in in_short(made)
+    assert "- Every stem is 17 flat: tape speed? Write A4." in hand_off_markdown(made)
+    both = plan(findings=(tape, replace(tape, what="Two stems moved.")))
+    assert (
+        "3 questions only a person can answer; 2 of them are about the session: they stand in "
+        "summary.md among what was found on the way."
+    ) in in_short(both)
+    assert asked_of_the_session(plan(findings=())) == ()

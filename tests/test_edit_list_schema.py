@@ -10,11 +10,13 @@ from typing import Any
 import jsonschema
 import pytest
 import yaml
-from invented_plan import plan
+from invented_plan import RULE, plan, row
 
 import planner
+import planner.writing
 from planner.edit_list_schema import edit_list_schema
 from planner.editlist import edit_list_to_dict
+from planner.files.edit_list import CSV_NAME, YAML_NAME, edit_list_csv_bytes, yaml_bytes
 
 pytestmark = pytest.mark.outside
 ROOT = Path(__file__).parent.parent
@@ -52,6 +54,20 @@ def test_what_is_no_edit_list_does_not_fit(field: str, wrong: Any) -> None:
     data = copy.deepcopy(edit_list_to_dict(plan()))
     data["rows"][0][field] = wrong
     assert not VALIDATOR.is_valid(data)
+
+
+def test_every_list_that_tests_write_is_held_against_it(tmp_path: Path) -> None:
+    """A list that reads back equal and does not fit the schema is refused where it is written."""
+    data = edit_list_to_dict(plan(rows=(RULE, row())))
+    for reason in ("said", ""):
+        data["rows"][0]["reason"] = reason
+        (tmp_path / YAML_NAME).write_bytes(yaml_bytes(data))
+        (tmp_path / CSV_NAME).write_bytes(edit_list_csv_bytes(data))
+        if reason:
+            planner.writing.check_edit_lists(tmp_path, data)
+        else:
+            with pytest.raises(jsonschema.ValidationError, match="rows'\\]\\[0\\]\\['reason"):
+                planner.writing.check_edit_lists(tmp_path, data)
 
 
 @pytest.mark.parametrize("version", ["2.0", "1", 1.0])

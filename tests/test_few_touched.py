@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from planner.answers import Entry, rulings_from
 from planner.few_touched import FEW_TOUCHED
+from planner.in_short import in_short
 from planner.model import StemNotes
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.provenance import run_record
 from planner.ruled_rows import Recalled
-from planner.summary import in_short
 from tests.sessions.records import make_records, plan_of
 
 

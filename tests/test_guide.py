@@ -327,6 +327,29 @@ def test_names_in_any_script_and_twenty_stems(tmp_path: Path) -> None:
 
 
 @pytest.mark.outside
+def test_music21_reads_every_note_at_its_tick(tmp_path: Path) -> None:
+    """music21 finds the parts by name, and each note at its quarter of the map, to half a tick."""
+    music21 = pytest.importorskip("music21")
+    notes = [judged(f"LV-{k:04d}", 60 + k % 9, start_s=1.0 + 2.13 * k) for k in range(80)]
+    wanted = small_plan(*notes)
+    path = tmp_path / "guide.mid"
+    write_midi(guide_midi(wanted, song_map()), path)
+    # Without quantizing: what the file says, not what a copyist would write.
+    score: Any = music21.converter.parse(path, quantizePost=False)
+    parts = {part.partName: part for part in score.parts}
+    assert {"LV all", "LV fixes", "start and end posts"} <= parts.keys()
+    # A notation library parts notes at bar lines and ties them.
+    line = parts["LV all"].stripTies().flatten().notes
+    found = [(round(n.offset * 960), p.midi) for n in line for p in n.pitches]
+    at_s = song_map().seconds_of_tick
+    assert len(found) == len(notes)
+    for (tick, midi), note in zip(sorted(found), notes, strict=True):
+        assert midi == note.target.intended_midi
+        # Half a tick: 60 / 92 / 960 / 2 s = 340 us in the first tempo, 355 in the second.
+        assert abs(at_s(tick) - note.measured.note.start_s) <= 0.000356
+
+
+@pytest.mark.outside
 def test_midicsv_round_trip(tmp_path: Path) -> None:
     """midicsv lists the file, and csvmidi makes the same bytes of that list."""
     if shutil.which("midicsv") is None or shutil.which("csvmidi") is None:

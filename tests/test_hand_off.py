@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import replace
 
 import pytest
-from invented_plan import FACTS, OFFENDER, QUESTION, RULE, plan, row
+from invented_plan import FACTS, OFFENDER, QUESTION, RULE, judged, plan, row
 
 from planner.hand_off import hand_off_markdown
-from planner.session_model import TempoMark
+from planner.provenance import run_record
+from planner.session_model import StemSpec, TempoMark
 
 
 def section(text: str, title: str) -> str:
@@ -51,7 +53,7 @@ def test_edits_are_counted_by_state_and_ticked_rule_by_rule() -> None:
     edits = section(hand_off_markdown(plan()), "Edits")
     assert "3 edits proposed, about 2 minutes by hand (2 new, 1 approved)." in edits
     assert "- [  ] R-001, BAS (2 files together), 24 notes: raise by 4.3" in edits
-    assert "- [  ] LV: 2 single notes, in play order in the edit list." in edits
+    assert "- Single notes, in play order in the edit list: [  ] LV 2." in edits
     assert "Stop line after the first 2 offenders, about 1 minute." in edits
     whole = plan(offenders=(OFFENDER,))
     assert "Stop line" not in hand_off_markdown(whole)
@@ -64,14 +66,60 @@ def test_questions_keep_their_own_mark() -> None:
 
 
 def test_long_lists_are_cut_and_say_so() -> None:
-    """Two dozen rules and questions still leave a sheet of two pages; what is cut is counted."""
+    """Two dozen stems, rules and questions leave a sheet of two pages; what is cut is counted."""
+    files = [f"consolidated/LTL_part_{k:02d}_comp.wav" for k in range(24)]
+    stems = tuple(
+        StemSpec(code=f"S{k:02d}", file=file, role="fretted",
+                 linked=(file.replace("comp", "amp"),) if k < 4 else ())
+        for k, file in enumerate(files)
+    )  # fmt: skip
     rules = tuple(replace(RULE, id=f"R-{k:03d}") for k in range(1, 25))
-    asked = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 25))
-    text = hand_off_markdown(plan(rows=(*rules, row(), *asked)))
-    assert "- 12 more rules: see the edit list." in text
+    notes = tuple(row(id=f"{s.code}-{k:04d}", stem=s.code) for s in stems for k in range(1, 8))
+    asked = tuple(
+        replace(QUESTION, id=f"Q-{k:03d}",
+                reason="44 flat for Eb2, so between two notes: which was meant, D2 or Eb2?")
+        for k in range(1, 25)
+    )  # fmt: skip
+    left = tuple(
+        judged(f"S{k % 24:02d}-{k:04d}", action="leave", rule_name=f"rule {k % 7}", layers=(),
+               reason="falls off at its very end, as in the other verses: kept")
+        for k in range(240)
+    )  # fmt: skip
+    whole = plan(rows=(*rules, *notes, *asked), judged=(judged(), *left), facts=tuple(
+        (s.code, replace(FACTS, file=s.file)) for s in stems))  # fmt: skip
+    text = hand_off_markdown(replace(whole, session=replace(whole.session, stems=stems)))
+    assert "- 14 more rules: see the edit list." in text
     assert "- 14 more notes are not settled and left as recorded: see the summary." in text
-    # 60 lines a page of 12-point type on A4: common practice, no source.
-    assert len(text.splitlines()) <= 120
+    assert "notes for other reasons: see the summary." in text
+    # As plain text, 10-point type of 0.6 em on A4 within 12 mm: 88 letters wide, 67 lines a page.
+    lines = [part for one in text.splitlines() for part in textwrap.wrap(one, 88) or [""]]
+    assert len(lines) <= 2 * 67
+
+
+def test_it_names_its_plan() -> None:
+    """The sheet says which plan it goes with, by the name in run.yaml and on the page."""
+    made = plan()
+    name = run_record(made, {})["plan_id"]
+    assert f"- Plan {name}, as its run.yaml and review page name it; planner " in section(
+        hand_off_markdown(made), "Reference"
+    )
+
+
+def test_a_reason_is_said_of_each_note() -> None:
+    """What was decided for each of several notes is not said as if it were one."""
+    reason = "rises into the note and arrives: kept"
+    one, two = (
+        judged(f"LV-{k:04d}", action="leave", rule_name="scoop", reason=reason, layers=())
+        for k in (1, 2)
+    )
+    stems = plan().stems
+    for notes, said in (
+        ((one,), "1 note of LV: rises"),
+        ((one, two), "2 notes of LV, each: rises"),
+    ):
+        assert said in section(
+            hand_off_markdown(plan(judged=notes, stems=stems)), "Left on purpose"
+        )
 
 
 @pytest.mark.parametrize(("marks", "said"), [

@@ -394,3 +394,19 @@ def test_one_stem_at_another_rate(off: float, told: bool) -> None:
         assert "its length differs from the longest stem's in the same proportion" in said[0]
         alone = [w for w in notes_say(*band, replace(odd, facts=None)) if w.startswith("EGL")]
         assert "its length" not in alone[0]
+
+
+def test_a_part_without_notes_is_told() -> None:
+    """What sounds and holds no notes is told; silence, bleed and what is left out are not."""
+    bleed = Finding(severity="warning", what="only bleed here (-48 dB, follows LV): no notes made.")
+    shaker = part("SHK", "woodwind", count=0, facts=fact("SHK"))
+    (told,) = inspect_notes(session(), (shaker,))
+    assert told.what == "SHK is marked woodwind, and no notes were found in it."
+    assert "give it the role exclude" in told.advice
+    for quiet in (
+        part("SHK", "woodwind", count=0, facts=fact("SHK", peak_dbfs=-90.0)),
+        replace(shaker, findings=(bleed,)),
+        replace(shaker, role="exclude"),
+        part("SHK", "woodwind", facts=fact("SHK")),
+    ):
+        assert not [f for f in inspect_notes(session(), (quiet,)) if "no notes" in f.what]

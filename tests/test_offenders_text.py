@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from planner.offenders_text import offenders_markdown, stop_line
+from planner.offenders_text import offenders_markdown, often, stop_line
 from tests.invented_plan import OFFENDER, plan
 
 
@@ -27,3 +27,10 @@ def test_stop_line_of_other_lists() -> None:
     assert stop_line(plan(offenders=())) == "Stop line: nothing needs doing."
     assert stop_line(plan(offenders=(OFFENDER,))).endswith("there is nothing below.")
     assert stop_line(plan(offenders=(OFFENDER, *below))).endswith("the next 2 lines buy 3 % more.")
+
+
+def test_a_rule_covers_notes_and_a_fault_comes_several_times() -> None:
+    """46 notes under one rule are no fault that comes 46 times; what comes once is not counted."""
+    assert often(replace(OFFENDER, row_id="R-001", times=46)) == "46 notes"
+    assert often(OFFENDER) == "6 times"
+    assert often(replace(OFFENDER, times=1)) == ""

@@ -125,6 +125,19 @@ def test_top_names_song_reference_sour_seconds_and_rules() -> None:
         assert said in top
 
 
+def test_top_says_of_the_reference_what_a_producer_needs() -> None:
+    """One sentence; a typed A4 far from what was measured is told there as well."""
+    whole = plan()
+    far = replace(whole, a4=replace(whole.a4, measured_hz=443.0))
+    for made, told in ((whole, False), (far, True)):
+        top = review_page(made).partition("<dl>")[0]
+        assert ("WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in top) is told
+        assert "Set the guide instrument" not in top
+        assert "A person typed" not in top.replace(
+            "A person typed 441 Hz, and that is used; WHAT", ""
+        )
+
+
 def test_sour_seconds_that_are_not_known_are_not_shown() -> None:
     """Without sour seconds there is no line for them, rather than a nought."""
     html = review_page(plan(sour_before_s=None, sour_after_s=None))
@@ -186,7 +199,7 @@ def test_a_question_between_two_notes_offers_both() -> None:
     page = review_page(plan(rows=rows))
     asked = page.partition("<h2>Questions</h2>")[2].partition("</article>")[0]
     assert re.findall(r'data-answer="([^"]+)"', asked) == ["meant D4", "meant Eb4", "no", "ask"]
-    assert "Answer: D4 / Eb4 / no / ask, note" in asked
+    assert "Q-001: D4 / Eb4 / no / ask, note" in asked
 
 
 def test_ten_questions_are_asked_and_few_are_printed() -> None:
@@ -194,7 +207,7 @@ def test_ten_questions_are_asked_and_few_are_printed() -> None:
     rows = tuple(replace(QUESTION, id=f"Q-{k:03d}") for k in range(1, 21))
     page = review_page(plan(rows=rows, offenders=()))
     assert page.count("<article") == 10
-    assert "4 further questions: on the screen, and in the edit list." in page
+    assert "6 further questions: on the screen, and in the edit list." in page
     told = page.partition("Not settled, and not asked")[2].partition("</table>")[0]
     assert "<td>10</td><td>it is not clear which note was meant;" in told
     assert "Not settled" not in review_page(plan(rows=rows[:10], offenders=()))
@@ -412,3 +425,40 @@ def test_planned_line_adds_what_the_edit_says(
     one = judged(start_s=10.0, **changes)
     found = added_cents(one, np.array([10.0, 11.0, 12.0]))
     assert found.tolist() == expected
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour (W3C, WCAG 2.1, definition of relative luminance)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    lights = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * lights[0] + 0.7152 * lights[1] + 0.0722 * lights[2]
+
+
+@pytest.mark.outside
+def test_it_reads_without_colour() -> None:
+    """Ink, soft ink, rule and paper are all the colours there are, all but grey, and well apart.
+
+    WCAG 2.1, success criteria 1.4.1 (use of colour), 1.4.3 (text, 4.5 to 1) and 1.4.6 (7 to 1).
+    """
+    style = re.search(r"<style>(.*?)</style>", review_page(plan()), re.DOTALL)
+    assert style is not None
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", style[1]))
+    assert set(colours) == {"ink", "soft", "rule", "paper"}
+    named = set(re.findall(r"(?:color|background|stroke|fill|border[\w-]*):\s*([^;}]+)", style[1]))
+    words = {w for value in named for w in re.findall(r"[a-z]+(?:\([^)]*\))?", value)}
+    assert {w for w in words if w.startswith("var")} == {f"var(--{name})" for name in colours}
+    assert words - {f"var(--{name})" for name in colours} == {
+        "collapse", "none", "px", "solid", "transparent",
+    }  # fmt: skip
+    assert not re.findall(r"#[0-9a-fA-F]{3,8}\b(?!;)|rgb|hsl", style[1])
+    for colour in colours.values():
+        parts = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+        assert max(parts) - min(parts) <= 16  # as good as grey
+    light = {name: luminance(colour) for name, colour in colours.items()}
+
+    def contrast(one: str, other: str) -> float:
+        low, high = sorted((light[one], light[other]))
+        return (high + 0.05) / (low + 0.05)
+
+    assert contrast("ink", "paper") >= 7.0
+    assert contrast("soft", "paper") >= 4.5

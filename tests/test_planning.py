@@ -504,3 +504,17 @@ def test_moves_for_the_others_sake_ask_for_no_retake() -> None:
     assert len(moved) > 12
     assert {r.rule_name for r in moved} == {IN_TOLERANCE}
     assert [r for r in made.rows if r.action == "retake"] == []
+
+
+def test_an_edit_blends_in_quickly_at_an_attack_alone() -> None:
+    """20 ms where something strikes, 60 ms inside a sounding line and on the way out.
+
+    15 to 30 ms at consonants and attacks, 40 to 80 ms in open vowels and bows: common practice, no
+    source.
+    """
+    for begins, blend_ms in (("attack", 20.0), ("soft", 60.0)):
+        notes = [note("GTR-0001", 50, 0), note("GTR-0002", 57, 30, start_s=2.0, begins=begins)]
+        (found,) = plan(stem("GTR", "fretted", notes)).rows
+        assert (found.crossfade_in_ms, found.crossfade_out_ms) == (blend_ms, 60.0)
+        # The span is the pitched part itself: what is moved is the note and nothing around it.
+        assert (found.start_s, found.end_s) == (2.0, 3.0)

@@ -82,3 +82,12 @@ def test_links_lead_somewhere() -> None:
     links = re.findall(r"\]\((?!http)([^)#]+)\)", README)
     assert links
     assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_commands_stand_on_one_line() -> None:
+    """A command can be copied as it stands: none is broken where a line ends."""
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / name).read_text(encoding="utf-8")
+        commands = re.findall(r"`(?:python -m|planner) [^`]*`", text)
+        assert commands
+        assert [command for command in commands if "\n" in command] == []

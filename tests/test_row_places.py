@@ -68,3 +68,32 @@ def test_a_typed_start_wins_over_the_stamp(
     where = on(part, 0.5, frame_rate="25", start_timecode=typed)
     place = place_of(FIRST.note, LAST.note, where)
     assert place["start_tc"] == label
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("frame_rate", "drop", "at_s", "label"),
+    [
+        # SMPTE ST 12-1: frame numbers counted at the nominal rate; 29.97 drop leaves out 00 and 01
+        # of each minute but every tenth, 59.94 drop 00 to 03. Worked by hand: seconds x rate,
+        # floored, then counted in labels.
+        ("23.976", False, 60.0, "00:00:59:22"),  # 1438.56 frames = 59 x 24 + 22
+        ("24", False, 60.5, "00:01:00:12"),
+        ("25", False, 60.5, "00:01:00:12"),
+        ("29.97", False, 60.0, "00:00:59:28"),  # 1798.2 frames = 59 x 30 + 28
+        ("29.97", True, 60.0, "00:00:59;28"),
+        ("29.97", True, 60.06, "00:01:00;02"),  # 1799.99.. below 1800, whose label is ;02
+        ("29.97", True, 600.0, "00:10:00;00"),  # 17982.01 frames
+        ("30", False, 60.5, "00:01:00:15"),
+        ("50", False, 60.5, "00:01:00:25"),
+        ("59.94", False, 60.0, "00:00:59:56"),  # 3596.4 frames = 59 x 60 + 56
+        ("59.94", True, 600.0, "00:10:00;00"),
+        ("60", False, 60.5, "00:01:00:30"),
+    ],
+)
+def test_labels_of_every_rate(frame_rate: str, drop: bool, at_s: float, label: str) -> None:
+    """A row far into a stem that starts at midnight carries the label of the picture on screen."""
+    late = note("LV-0001", 69, 0, start_s=at_s)
+    part = replace(stem("LV", "lead-voice", [late]), facts=facts(0))
+    where = on(part, 0.0, frame_rate=frame_rate, drop_frame=drop)
+    assert place_of(late.note, late.note, where)["start_tc"] == label

@@ -11,7 +11,7 @@ from planner.answers import Area, Entry, Override, rulings_from
 from planner.ledger import Ledger, keep_ids
 from planner.locks import held_places, with_locked_rows
 from planner.model import StemNotes
-from planner.plan_model import Plan, Row
+from planner.plan_model import MOVING_ACTIONS, Plan, Row
 from planner.planning import make_plan
 from planner.questions import notes_offered
 from planner.row_ids import notes_from, with_rows
@@ -294,6 +294,25 @@ def test_what_was_refused_with_the_lock_is_locked_as_refused(part: StemNotes, ma
     rows = locked_again(made, part, Area(stem="EGL"), errors, no)
     assert (rows["EGL-0005"].state, rows["EGL-0005"].action) == ("refused", "leave")
     assert rows["EGL-0013"].locked
+
+
+@pytest.mark.parametrize(("word", "state"), [("no", "refused"), ("half", "approved")])
+def test_a_rule_answered_with_the_lock_counts_first(
+    part: StemNotes, made: Plan, word: Any, state: str
+) -> None:
+    """A rule refused or halved with the lock of its stem: done so, and locked a run later."""
+    usual = [-9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8] * 2
+    rule = next(r for r in made.rows if r.kind == "rule")
+    answer = Entry(id=rule.id, answer=word, by="P", plan="plan_01", source="reply")
+    rows = locked_again(made, part, Area(stem="EGL"), usual, answer)
+    assert (rows[rule.id].state, rows[rule.id].locked) == (state, False)
+    free, _ = answered(made, part, answer)
+    assert {k: r.add_cents for k, r in rows.items()} == {r.id: r.add_cents for r in free.rows}
+    again = locked_again(
+        replace(made, rows=tuple(rows.values())), part, Area(stem="EGL"), usual, answer
+    )
+    assert {k: r.add_cents for k, r in again.items()} == {k: r.add_cents for k, r in rows.items()}
+    assert all(r.locked for r in again.values() if r.action in MOVING_ACTIONS)
 
 
 def test_after_a_refused_rule_the_retake_says_so() -> None:

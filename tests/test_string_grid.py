@@ -44,9 +44,26 @@ def test_how_many_were_told_is_said() -> None:
     """Told, not told apart and nothing to tell by add up to all notes."""
     (grid,) = string_grids(guitar_plan())
     assert grid.sentence == (
-        "String and fret told for 78 of 79 notes (78 firm, 0 fair); 0 not told apart, since "
-        "strings fit alike; 1 with nothing to tell it by."
+        "String and fret told for 78 of 79 notes (78 firm); 1 with nothing to tell it by."
     )
+
+
+def test_one_string_alone_has_no_table() -> None:
+    """Where notes were told on one string, or on none, nothing can be laid side by side."""
+    whole = guitar_plan()
+    for kept, said in (
+        ({45}, "String and fret told for 13 of 79 notes (13 firm); 66 with nothing to tell it by. "
+               "All are on the A2 string, so there is none to lay beside it."),
+        (set(), "String and fret told for none of 79 notes; 79 with nothing to tell it by."),
+    ):  # fmt: skip
+        judged = tuple(
+            j if j.string_midi in kept else
+            replace(j, string_midi=None, fret=None, string_confidence="")
+            for j in whole.judged
+        )  # fmt: skip
+        (grid,) = string_grids(replace(whole, judged=judged))
+        assert (grid.rows, grid.sentence) == ((), said)
+        assert f"X: {said}" in summary_markdown(replace(whole, judged=judged))
 
 
 def test_assumed_tuning_is_said() -> None:

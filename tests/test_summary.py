@@ -10,14 +10,15 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, judged, plan, row
 
+from planner.in_short import reference_sentences
 from planner.model import Finding, KeyReading, SessionA4
 from planner.offenders_text import offenders_markdown
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
 from planner.session_model import ProtectedSpan
 from planner.suggestions import suggestions
-from planner.summary import reference_sentences, summary_markdown
-from planner.tally import coverage, left_on_purpose, not_measured, pitch_biases
+from planner.summary import summary_markdown
+from planner.tally import coverage, last_against_first, left_on_purpose, not_measured, pitch_biases
 from planner.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
 
 
@@ -354,3 +355,24 @@ def test_pitches_off_by_their_beginnings_are_told_once() -> None:
     )
     assert [line for line in suggestions(whole) if "comes out" in line] == []
     assert any("notes begin 12 sharp of where they settle" in line for line in suggestions(whole))
+
+
+def test_last_third_is_told_against_the_first() -> None:
+    """A part that rises by 6 over its notes says so; thirds of fewer than four notes say nothing.
+
+    The middle of the last third of the notes less that of the first, as recorded.
+    """
+    heard = [-1.0, 0.0, 1.0, 0.0, 3.0, 3.0, 3.0, 3.0, 5.0, 6.0, 7.0, 6.0]
+    notes = tuple(
+        judged(f"LV-{k:04d}", start_s=2.0 * k, heard_cents=error) for k, error in enumerate(heard)
+    )
+    # Medians 6 and 0; distances from them 0, 0, 1, 1 in both, so that half a cent is their median:
+    # 0.5 x 1.4826 x 1.2533 / root 4 = 0.465 each (F. R. Hampel, 1974), 0.657 together.
+    found = last_against_first(plan(judged=notes[::-1]))["LV"]
+    assert found == pytest.approx((6.0, 0.657), abs=1e-3)
+    assert last_against_first(plan(judged=notes[:-1])) == {}
+    text = summary_markdown(plan(judged=notes))
+    (head,) = (line for line in text.splitlines() if line.startswith("| stem | role |"))
+    (lead,) = (line for line in text.splitlines() if line.startswith("| LV | lead-voice |"))
+    column = head.split("|").index(" last third against first ")
+    assert lead.split("|")[column] == " 6 sharp, give or take 0.7 "

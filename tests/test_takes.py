@@ -363,7 +363,7 @@ def test_the_other_outputs_name_it_too(folder: Path) -> None:
     assert f"{row.id} other-take" in markers
     assert "Fix: borrow take 2" in (folder / "offenders.md").read_text(encoding="utf-8")
     assert "Borrow take 2" in (folder / "review.html").read_text(encoding="utf-8")
-    assert "LV: 1 single note" in (folder / "hand_off.md").read_text(encoding="utf-8")
+    assert "edit list: [  ] LV 1." in (folder / "hand_off.md").read_text(encoding="utf-8")
     with (folder / "notes.csv").open(encoding="utf-8", newline="") as file:
         actions = {line["id"]: line["action"] for line in csv.DictReader(file)}
     assert actions[row.id] == "other-take"

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+from dataclasses import replace
 
-from planner.wording import place
+import pytest
+from invented_plan import RULE, row
+
+from planner.wording import place, row_place
 
 
 @pytest.mark.parametrize(
@@ -29,3 +32,10 @@ def test_a_place_is_said_as_a_person_says_it(
 def test_a_whole_part_has_no_place() -> None:
     """Without bar and clock it is meant throughout."""
     assert place(None, None, None) == "throughout"
+
+
+def test_a_rule_over_a_whole_part_lies_throughout() -> None:
+    """Its first note is no place to look for; other rows lie where they begin."""
+    assert row_place(RULE) == "throughout"
+    assert row_place(replace(RULE, scope="pitch")) == "bar 1 beat 1.00 (0.00 s)"
+    assert row_place(row()) == "bar 33 beat 3.00 (84.78 s)"

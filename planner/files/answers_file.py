@@ -25,45 +25,22 @@ byte; the file is written whole or not at all, and read back before it takes its
 from __future__ import annotations
 
 import contextlib
-import difflib
 import os
 import re
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-import numpy as np
-
-from planner.answers import ANSWERS, Area, Entry, Override, Source
+from planner.answer_reading import FIELDS, PLACES, entries_from
+from planner.answers import Area, Entry, Override
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
 from planner.files.plan_folder import refuse_audio_folder
 from planner.files.yaml_reading import parse_yaml, read_yaml
-from planner.model import ROLES
-from planner.pitch import note_name, parse_note
-from planner.plan_model import MOVING_ACTIONS, Action, State
+from planner.pitch import note_name
 
-_TEXT_FIELDS = ("id", "comment", "by", "date", "plan", "stem", "intended", "was", "sha256")
-_NUMBER_FIELDS = ("start_s", "end_s", "add_cents")
-_WHO_AND_WHEN = ("by", "date", "plan", "source")
-_CHOICES: dict[str, tuple[str, ...]] = {
-    "answer": ANSWERS,
-    "state": get_args(State),
-    "source": get_args(Source),
-}
-_FIELDS = (
-    "id", "where", "answer", "state", "comment", "locked", "override", "by", "date", "plan",
-    "source", "stem", "start_s", "end_s", "intended", "was", "add_cents", "sha256",
-)  # fmt: skip
-_PLACES = ("stem", "from_bar", "to_bar")
-_OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points", "from_bar", "to_bar",
-              "role")  # fmt: skip
-# Moves of several numbers cannot be asked for by name alone.
-_OVERRIDE_ACTIONS: tuple[str, ...] = (
-    "raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS),
-)  # fmt: skip
 _HEAD = (
     "# What people answered to the plans of this session, in order. `planner answer` adds to the\n"
     "# end; lines of your own are kept. `planner plan` reads it and never writes it.\n"
@@ -118,43 +95,36 @@ def append_answers(
 
 def entry_to_dict(entry: Entry) -> dict[str, Any]:
     """Give an answer as plain data, blank fields left out."""
-    data: dict[str, Any] = {}
-    for name in _FIELDS:
-        value = getattr(entry, "area" if name == "where" else name)
-        if name == "where" and value is not None:
-            value = {f: getattr(value, f) for f in _PLACES if getattr(value, f) not in (None, "")}
-        if name == "override" and value is not None:
-            value = {
-                "add_cents": value.add_cents,
-                "action": value.action,
-                "intended": None if value.intended_midi is None else note_name(value.intended_midi),
-                "target_cents": value.target_cents,
-                "points": ";".join(f"{t:g}:{c:g}" for t, c in value.points) or None,
-                "from_bar": None if value.bars is None else value.bars[0],
-                "to_bar": None if value.bars is None else value.bars[1],
-                "role": value.role,
-            }
-            value = {key: one for key, one in value.items() if one is not None}
-        if value is None or (value == "" and name != "comment"):
-            continue
-        data[name] = clean_text(value) if isinstance(value, str) else value
-    return data
+    values = {name: getattr(entry, name, None) for name in FIELDS}
+    values |= {"where": _place(entry.area), "override": _override(entry.override)}
+    return {
+        name: clean_text(value) if isinstance(value, str) else value
+        for name, value in values.items()
+        if value is not None and (value != "" or name == "comment")
+    }
 
 
-def entries_from(
-    data: object, lines: Mapping[str, int], file: str, where: str
-) -> tuple[Entry, ...]:
-    """Read a list of answers from plain data.
+def _place(area: Area | None) -> dict[str, Any] | None:
+    if area is None:
+        return None
+    return {f: getattr(area, f) for f in PLACES if getattr(area, f) not in (None, "")}
 
-    Raises
-    ------
-    PlannerError
-        If a field does not fit.
-    """
-    if not isinstance(data, list):
-        what = "must be a list of answers."
-        raise PlannerError(what, file=file, line=lines.get(where), field=where)
-    return tuple(_Reading(file, lines, f"{where}[{i}]").entry(one) for i, one in enumerate(data))
+
+def _override(said: Override | None) -> dict[str, Any] | None:
+    if said is None:
+        return None
+    first, last = said.bars or (None, None)
+    values = {
+        "add_cents": said.add_cents,
+        "action": said.action,
+        "intended": None if said.intended_midi is None else note_name(said.intended_midi),
+        "target_cents": said.target_cents,
+        "points": ";".join(f"{t:g}:{c:g}" for t, c in said.points) or None,
+        "from_bar": first,
+        "to_bar": last,
+        "role": said.role,
+    }
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _entries(data: object, lines: Mapping[str, int], file: str) -> tuple[Entry, ...]:
@@ -169,174 +139,6 @@ def _entries(data: object, lines: Mapping[str, int], file: str) -> tuple[Entry, 
             what = "is no field of an answers file."
             raise PlannerError(what, file=file, line=lines.get(key), field=key)
     return entries_from(data["answers"] or [], lines, file, "answers")
-
-
-class _Reading:
-    """One answer being read: where messages point to, and the checks."""
-
-    def __init__(self, file: str, lines: Mapping[str, int], where: str) -> None:
-        self.file, self.lines, self.where = file, lines, where
-
-    def error(self, field: str, what: str, hint: str | None = None) -> PlannerError:
-        path = f"{self.where}.{field}" if field else self.where
-        line = self.lines.get(path, self.lines.get(self.where))
-        return PlannerError(f"{what}.", file=self.file, line=line, field=path, hint=hint)
-
-    def entry(self, data: object) -> Entry:
-        if not isinstance(data, dict):
-            raise self.error("", "must be a mapping of fields", "Begin with 'id:'.")
-        self.known(data, _FIELDS, "")
-        found: dict[str, Any] = {}
-        for name, value in data.items():
-            if value is None:
-                continue
-            if name in _TEXT_FIELDS:
-                found[name] = self.text(value, name)
-            elif name in _CHOICES:
-                found[name] = self.choice(value, _CHOICES[name], name)
-            elif name in _NUMBER_FIELDS:
-                found[name] = self.number(value, name)
-            elif name == "locked":
-                if not isinstance(value, bool):
-                    raise self.error(name, "must be true or false")
-                found[name] = value
-            elif name == "where":
-                found["area"] = self.place(value)
-            else:
-                found[name] = self.override(value)
-        if found.get("area") is not None:
-            role = found["override"].role if found.get("override") is not None else None
-            known = {"area", "locked", "override", "comment", *_WHO_AND_WHEN}
-            if "id" in found or set(found) - known or (role is None and "override" in found):
-                what = "a place can be locked, or a stem given a role, and nothing else said of it"
-                raise self.error("where", what)
-            if role is not None and found["area"].from_bar is not None:
-                raise self.error("where", "a stem has one role in all its bars")
-            if "locked" not in found and role is None:
-                raise self.error("locked", "is missing", "Write locked: true, or false.")
-            return Entry(id="", **found)
-        if not found.get("id"):
-            raise self.error(
-                "id", "is missing", "Name the row (R-001, LV-0147), or a place: where: {stem: BAS}."
-            )
-        if found.get("override") is not None:
-            self.fits(found["id"], found["override"])
-            if found["override"].role is not None:
-                hint = "Write where: {stem: BAS} in place of the id."
-                raise self.error("override.role", "a stem has a role, and no row", hint)
-        return Entry(**found)
-
-    def fits(self, row_id: str, override: Override) -> None:
-        if re.fullmatch(r"[QA]-\d{3}", row_id):
-            hint = "Name the note that it asks about, for example LV-0012."
-            raise self.error("override", f"{row_id} is no note and no rule", hint)
-        leaves = override.action in (None, "leave")
-        if override.bars is not None and not re.fullmatch(r"R-\d{3}", row_id):
-            raise self.error("override.from_bar", f"{row_id} is no rule, so it has no bars")
-        of_a_note = (
-            override.intended_midi is not None or override.target_cents is not None
-        ) or bool(override.points)
-        if re.fullmatch(r"R-\d{3}", row_id) and (of_a_note or not leaves):
-            hint = "Give add_cents, from_bar and to_bar, or action: leave."
-            raise self.error("override", "a rule has no note or action of its own", hint)
-
-    def place(self, value: object) -> Area:
-        if not isinstance(value, dict) or not value:
-            raise self.error("where", "must be a mapping", "For example {stem: BAS}.")
-        self.known(value, _PLACES, "where.")
-        stem = "" if value.get("stem") is None else self.text(value["stem"], "where.stem")
-        bars = [value.get("from_bar"), value.get("to_bar")]
-        if bars.count(None) == 1:
-            raise self.error("where", "needs from_bar and to_bar together")
-        for name, bar in zip(_PLACES[1:], bars, strict=True):
-            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
-                raise self.error(f"where.{name}", f"must be a bar number, but is {bar!r}")
-        if bars[0] is not None and bars[0] > bars[1]:
-            raise self.error("where", f"bars {bars[0]} to {bars[1]} end before they begin")
-        return Area(stem=stem, from_bar=bars[0], to_bar=bars[1])
-
-    def override(self, value: object) -> Override:
-        if not isinstance(value, dict):
-            raise self.error("override", "must be a mapping", "For example {add_cents: -6}.")
-        self.known(value, _OVERRIDES, "override.")
-        add, action, intended, target, points, first, last, role = (
-            value.get(name) for name in _OVERRIDES
-        )
-        midi: int | None = None
-        if intended is not None:
-            try:
-                midi = parse_note(self.text(intended, "override.intended"))
-            except ValueError as error:
-                raise self.error(
-                    "override.intended", f"{intended!r} is no note ({error})"
-                ) from None
-        cents = None if add is None else self.number(add, "override.add_cents")
-        if action is not None:
-            action = self.choice(action, _OVERRIDE_ACTIONS, "override.action")
-            if action == "raise-lower" and cents is None:
-                raise self.error("override", "raise-lower needs add_cents")
-            if action != "raise-lower" and cents is not None:
-                raise self.error("override", f"{action} moves nothing, so it takes no add_cents")
-        along = () if points is None else self.points(points)
-        if along and (cents is not None or action is not None):
-            raise self.error("override", "points stand alone: they are the whole move of the note")
-        return Override(
-            add_cents=cents,
-            action=action,
-            intended_midi=midi,
-            target_cents=None if target is None else self.number(target, "override.target_cents"),
-            points=along,
-            role=None if role is None else self.choice(role, ROLES, "override.role"),
-            bars=self.bars(first, last),
-        )
-
-    def bars(self, first: object, last: object) -> tuple[int, int | None] | None:
-        for name, bar in (("from_bar", first), ("to_bar", last)):
-            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
-                raise self.error(f"override.{name}", f"must be a bar number, but is {bar!r}")
-        if first is None and last is not None:
-            raise self.error("override", "to_bar needs from_bar beside it")
-        if not isinstance(first, int):
-            return None
-        if isinstance(last, int) and last < first:
-            raise self.error("override", f"bars {first} to {last} end before they begin")
-        return first, last if isinstance(last, int) else None
-
-    def points(self, value: object) -> tuple[tuple[float, float], ...]:
-        field, hint = "override.points", 'Write seconds:cents, as in "0:0;0.8:12".'
-        try:
-            pairs = [one.split(":") for one in self.text(value, field).split(";")]
-            found = tuple((float(t), float(c)) for t, c in pairs)
-        except ValueError:
-            raise self.error(field, f"{value!r} is no list of points", hint) from None
-        times = [t for t, _ in found]
-        if times != sorted(set(times)) or times[0] < 0 or not np.isfinite(found).all():
-            raise self.error(field, "must go forward in time from the note's start", hint)
-        return found
-
-    def known(self, data: Mapping[Any, Any], names: tuple[str, ...], owner: str) -> None:
-        for key in data:
-            if key not in names:
-                near = difflib.get_close_matches(str(key), names, 1)
-                hint = f"Did you mean '{near[0]}'?" if near else f"Use {', '.join(names)}."
-                raise self.error(f"{owner}{key}", "is no field of an answer", hint)
-
-    def text(self, value: object, field: str) -> str:
-        if not isinstance(value, str):
-            raise self.error(field, f"must be a text, but is {value!r}", "Put it in quotes.")
-        return value
-
-    def choice(self, value: object, choices: tuple[str, ...], field: str) -> Any:
-        # A bare yes or no is a word in YAML 1.2; readers of 1.1 save it as true or false.
-        said = {True: "yes", False: "no"}.get(value, value) if field == "answer" else value  # type: ignore[call-overload]
-        if said not in choices:
-            raise self.error(field, f"{value!r} is not known here", f"Use {', '.join(choices)}.")
-        return said
-
-    def number(self, value: object, field: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(field, f"must be a number, but is {value!r}")
-        return float(value)
 
 
 # ------------------------------------------------------------------ writing

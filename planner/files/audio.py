@@ -34,7 +34,12 @@ _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of on
 
 
 def read_stem_audio(
-    path: Path, *, file: str, side: str = "auto", analysis_sr: int = 16000
+    path: Path,
+    *,
+    file: str,
+    side: str = "auto",
+    analysis_sr: int = 16000,
+    sha256: str | None = None,
 ) -> tuple[AudioFacts, NDArray[np.float32], tuple[Finding, ...]]:
     """Read one audio file: its facts, one channel at the analysis rate, and what is wrong with it.
 
@@ -48,6 +53,8 @@ def read_stem_audio(
         "auto", "left", "right" or "mid": what to measure of a stereo file.
     analysis_sr : int
         Rate of the returned signal, Hz.
+    sha256 : str, optional
+        Its sum, where whoever asks has it already; else it is worked out here.
 
     Returns
     -------
@@ -131,7 +138,7 @@ def read_stem_audio(
     power = float(sums.power.sum()) / (sums.frames * channels)
     facts = AudioFacts(
         file=file, container=container, subtype=subtype, sr=rate, channels=channels,
-        frames=sums.frames, sha256=sha256_of(path), time_reference_smp=time_stamp(chunks),
+        frames=sums.frames, sha256=sha256 or sha256_of(path), time_reference_smp=time_stamp(chunks),
         peak_dbfs=_db(float(sums.peaks.max())), rms_dbfs=_db(power**0.5),
         dc_db=_db(float(np.abs(sums.total).max()) / sums.frames), flat_tops=flat_tops,
         stereo=stereo, measured_side=measured,

@@ -67,7 +67,7 @@ class ToKeep:
 
     name: str
     key: str
-    sha256: str  # of the file when the key was made
+    path: Path  # of the file; its sum in `heard` is the one that the key was made with
     heard: HeardStem
 
 
@@ -150,7 +150,7 @@ def read_measured(place: Path, key: str) -> HeardStem | None:
 def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path]) -> None:
     """Keep what was heard in this run, each stem in the place of what was kept of it before.
 
-    A file that changed while it was listened to is not kept.
+    Whoever calls has seen that no file changed while it was listened to.
 
     Raises
     ------
@@ -163,13 +163,12 @@ def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path
     try:
         kept.folder.mkdir(parents=True, exist_ok=True)
         for one in fresh:
-            if one.heard.facts.sha256 == one.sha256:
-                _put(kept.place(one.name), _zipped(one))
+            _put(kept.place(one.name), _zipped(one))
     except OSError as error:
         raise OutputError(
             f"what was measured could not be kept: {error.strerror or error}.",
             file=str(kept.folder),
-            hint="The plan is whole; the next one will measure again.",
+            hint="Nothing else is lost; the next run will measure again.",
         ) from error
 
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
 
+from planner.answer_reading import entries_from
 from planner.answers import BLANK, Entry, Human
 from planner.errors import PlannerError
-from planner.files.answers_file import entries_from, entry_to_dict
+from planner.files.answers_file import entry_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
 from planner.files.ledger_file import LEDGER_NAME, read_ledger
 from planner.files.tables import OFFENDERS_COLUMNS, read_csv, unescape_text

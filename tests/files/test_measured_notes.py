@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import zipfile
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import soundfile
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
 import planner.files.measured_notes as measured_notes
+import planner.listening
 from planner.cli import main
 from planner.errors import OutputError
 from planner.files.audio import sha256_of
@@ -82,7 +84,7 @@ def test_what_was_heard_reads_back_to_the_last_bit(tmp_path: Path, role: str, si
     path = write_line(tmp_path / "line.wav", silent=silent)
     heard = heard_at(path, dataclasses.replace(SPEC, role=role))  # type: ignore[arg-type]
     kept = kept_in(tmp_path)
-    one = ToKeep(name="GTR", key="k", sha256=heard.facts.sha256, heard=heard)
+    one = ToKeep(name="GTR", key="k", path=tmp_path / "line.wav", heard=heard)
     keep_measured(kept, [one], [])
     back = read_measured(kept.place("GTR"), "k")
     assert is_same(heard, back)
@@ -93,7 +95,7 @@ def test_the_form_is_open(tmp_path: Path) -> None:
     """A kept stem is a ZIP of one strict JSON text and NumPy arrays without pickles."""
     heard = heard_at(write_line(tmp_path / "line.wav", silent=True))
     kept = kept_in(tmp_path)
-    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
     with zipfile.ZipFile(kept.place("A")) as file:
 
         def refuse(constant: str) -> None:
@@ -164,7 +166,7 @@ def test_a_broken_file_is_told(tmp_path: Path, spoil: str) -> None:
     """What cannot be read is never half read."""
     heard = heard_at(write_line(tmp_path / "line.wav"))
     kept = kept_in(tmp_path)
-    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
     place = kept.place("A")
     whole = place.read_bytes()
     if spoil == "folder":
@@ -185,22 +187,14 @@ def test_another_key_and_no_file_are_nothing(tmp_path: Path) -> None:
     heard = heard_at(write_line(tmp_path / "line.wav"))
     kept = kept_in(tmp_path)
     assert read_measured(kept.place("A"), "k") is None
-    keep_measured(kept, [ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)], [])
+    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
     assert read_measured(kept.place("A"), "other") is None
-
-
-def test_a_file_that_changed_meanwhile_is_not_kept(tmp_path: Path) -> None:
-    """Where the sum of the key is not that of what was read, nothing is kept."""
-    heard = heard_at(write_line(tmp_path / "line.wav"))
-    kept = kept_in(tmp_path)
-    keep_measured(kept, [ToKeep(name="A", key="k", sha256="before", heard=heard)], [])
-    assert not kept.place("A").exists()
 
 
 def test_never_among_the_audio_and_told_where_it_cannot_be(tmp_path: Path) -> None:
     """A folder of stems is refused; a place that cannot be written to is told."""
     heard = heard_at(write_line(tmp_path / "line.wav"))
-    one = ToKeep(name="A", key="k", sha256=heard.facts.sha256, heard=heard)
+    one = ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)
     kept = kept_in(tmp_path)
     with pytest.raises(OutputError, match="nothing is ever written there"):
         keep_measured(kept, [one], [tmp_path])
@@ -208,7 +202,7 @@ def test_never_among_the_audio_and_told_where_it_cannot_be(tmp_path: Path) -> No
     (tmp_path / "plans").write_text("a file")
     with pytest.raises(OutputError, match="what was measured could not be kept") as told:
         keep_measured(kept, [one], [])
-    assert "The plan is whole; the next one will measure again." in str(told.value)
+    assert "Nothing else is lost; the next run will measure again." in str(told.value)
 
 
 # ------------------------------------------------------------------ through the command
@@ -261,6 +255,71 @@ def test_a_second_run_listens_to_nothing_and_writes_the_same(
         assert "as measured before take 2 of GTR: 3 notes" in told
         assert main(["inspect", str(session)]) in (0, 1)
     assert again == anew
+
+
+def inspected(session: Path, capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
+    capsys.readouterr()
+    assert main(["inspect", str(session)]) in (0, 1)
+    told = capsys.readouterr()
+    return told.out, told.err
+
+
+def test_what_is_inspected_is_listened_to_once(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A second inspection, and the plan, listen to no stem and no linked file again."""
+    write_line(session.parent.parent / "stems" / "amp.wav", seed=4)
+    text = session.read_text().replace("b.wav, role", "b.wav, linked: [amp.wav], role")
+    session.write_text(text)
+    said, _ = inspected(session, capsys)
+    assert not list(session.parent.glob("plan_*"))
+    assert sorted(p.name for p in (session.parent / "measured_notes/session").iterdir()) == [
+        "EGL.zip", "EGL_linked_1.zip", "GTR.zip",
+    ]  # fmt: skip
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
+        again, told = inspected(session, capsys)
+        assert again == said
+        assert "as measured before amp.wav of EGL: 3 notes" in told
+    plan(session)
+    told = capsys.readouterr().err
+    assert "as measured before EGL" in told
+    assert "heard take 2 of GTR" in told
+
+
+def test_what_changes_while_it_is_inspected_is_not_kept(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file that another program writes meanwhile is told about as read, and kept by no name."""
+    hear = planner.listening.hear_stem
+
+    def meanwhile(spec: StemSpec, path: Path, *more: object) -> HeardStem:
+        heard = hear(spec, path, *more)  # type: ignore[arg-type]
+        if spec.code == "EGL":
+            write_line(path, seed=11)
+        return heard
+
+    monkeypatch.setattr(planner.listening, "hear_stem", meanwhile)
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    inspected(session, capsys)
+    names = [p.name for p in (session.parent / "measured_notes" / "session").iterdir()]
+    assert names == ["GTR.zip"]
+
+
+def test_each_file_is_summed_once_before_it_is_heard(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file is summed once for its key and what is told of it; then around the writing."""
+    counts: Counter[str] = Counter()
+
+    def counting(path: Path) -> str:
+        counts[path.name] += 1
+        return sha256_of(path)
+
+    for room in ("planner.listening", "planner.opening", "planner.run", "planner.files.audio"):
+        monkeypatch.setattr(f"{room}.sha256_of", counting)
+    plan(session, "--jobs", "1")
+    assert counts == {"a.wav": 3, "b.wav": 3, "a2.wav": 3}
 
 
 def test_measuring_anew_reads_and_keeps_nothing(session: Path) -> None:

@@ -10,7 +10,8 @@ import pytest
 
 from planner.errors import PlannerError, SessionError
 from planner.files.session_file import read_session, write_started_session
-from planner.guess import guess_from_name, started_session_text
+from planner.first_session import started_session_text
+from planner.guess import guess_from_name
 
 SMALLEST = """\
 version: 1
