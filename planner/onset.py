@@ -16,6 +16,7 @@ from planner.contour import Contour
 from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_span import NoteSpan, smooth_law
+from planner.partial_series import LN_CENTS
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
@@ -32,6 +33,7 @@ _MOST_SAG_CENTS = 25.0  # from memory: loud low strings of a bass
 _VIBRATO_LEFT = 0.03
 _VIBRATO_FROM_THE_START = 0.5  # Chosen: half of it is nearer to all of it than to none
 _EARLY_FRAMES = 6
+_WINDOW_POINTS = 24  # of a window of 60 ms: every 2.5
 _APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
 _COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
@@ -128,14 +130,10 @@ def measure_onset(
     # One partial alone may lie off, and no other says so.
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
-    later_cents = _later_cents(contour, first_s, length_s, slide_cents)
+    begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
+    later_cents = _moved_cents(contour, first_s, length_s, slide_cents, _LATER_S)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
-    place_sd = float(
-        np.hypot(weights.start_s * _steepness(law, sr), weights.later * later_cents + beyond)
-    )
-    if previous is not None:
-        step = 12.0 * np.log2(span.note.pitch_hz / previous.pitch_hz)
-        place_sd = float(np.hypot(place_sd, weights.step_cents * step))
+    place_sd = float(np.hypot(begins_sd, weights.later * later_cents + beyond))
     return Onset(
         hz=fit.f1_hz,
         sd_cents=max(
@@ -146,24 +144,25 @@ def measure_onset(
     )
 
 
-def _steepness(law: Floats, sr: int) -> float:
-    """How steep the pitch is where the onset begins, cents per second."""
-    tenth = max(len(law) // 10, 1)
-    return 1200.0 * abs(float(np.log2(law[tenth] / law[0]))) * sr / tenth
-
-
-def _later_cents(
-    contour: Contour | None, first_s: float, length_s: float, slide_cents: float
+def _moved_cents(
+    contour: Contour | None, first_s: float, length_s: float, slide_cents: float, by_s: float
 ) -> float:
-    """How far the onset would read from what it reads, were the note's start a little later."""
-    if contour is not None:
-        line = 1200.0 * np.log2(contour.f1_hz)
-        now = (contour.t_s >= first_s) & (contour.t_s <= first_s + length_s)
-        last_s = first_s + length_s + _LATER_S
-        then = (contour.t_s >= first_s + _LATER_S) & (contour.t_s <= last_s)
-        if now.any() and then.sum() >= now.sum() / 2:
-            return abs(float(line[then].mean() - line[now].mean()))
-    return abs(slide_cents) * _LATER_S / length_s
+    """How far the onset would read from what it reads, were the note's start so much off.
+
+    Root mean square of earlier and later. Before the contour begins its line goes straight on.
+    """
+    if contour is None or len(contour.t_s) < _EARLY_FRAMES:
+        return abs(slide_cents) * by_s / length_s
+    t_s, line = contour.t_s, LN_CENTS * np.log(contour.f1_hz)
+    begins = slice(0, _EARLY_FRAMES)
+    away_s = t_s[begins] - t_s[begins].mean()
+    slope = float(away_s @ line[begins]) / float(away_s @ away_s)
+    at_s = first_s + length_s * (np.arange(_WINDOW_POINTS) + 0.5) / _WINDOW_POINTS
+    reads = []
+    for moved_s in (at_s - by_s, at_s, at_s + by_s):
+        early = np.minimum(moved_s - t_s[0], 0.0)
+        reads.append(float(np.mean(np.interp(moved_s, t_s, line) + slope * early)))
+    return float(np.hypot(reads[0] - reads[1], reads[2] - reads[1]) / np.sqrt(2.0))
 
 
 def _weights(span: NoteSpan, previous: Note | None) -> _Weights:
