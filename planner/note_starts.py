@@ -34,13 +34,13 @@ _SLIDE_REACH_S = 0.10  # either side of where the pitch has left the note before
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
 _STROKE_SD_S = 0.002
-_SLIDE_SD_S = 0.0034
-_LEAP_SD_S = 0.002
-_OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0023, 0.0035
+_SLIDE_SD_S = 0.004
+_LEAP_SD_S = 0.0025
+_OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0026, 0.004
 # All the way at its fastest: the track's window of 32 ms makes 10 to 20 ms of a change at once. Of
 # those that take longer two in three starts lie within 7 to 17 ms, as of dips without any change.
 _CHANGE_FRAMES, _AT_ONCE_S = 13, 0.024
-_DIP_SD_S = 0.016
+_DIP_SD_S = 0.018
 _FILE_BEGINS_S = 0.03
 _UNSEEN_SD_S = 0.025  # a consonant is 50 to 80 ms long, and the tone begins as it ends
 # How far the pitch swings around both notes, over how fast it leaves the one for the other.

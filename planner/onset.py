@@ -34,6 +34,7 @@ _VIBRATO_LEFT = 0.03
 _VIBRATO_FROM_THE_START = 0.5  # Chosen: half of it is nearer to all of it than to none
 _EARLY_FRAMES = 6
 _WINDOW_POINTS = 24  # of a window of 60 ms: every 2.5
+_MOST_DECAYS = 1.0  # Chosen: back by more than it takes to decay once, a scoop is a guess
 _APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
 _COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
@@ -51,26 +52,20 @@ class _Weights:
 
     fit: float  # of what the fit itself says, which takes what it leaves for white noise
     apart: float  # of how far whole partials lie apart
-    start_s: float  # how well the start is known, times how steep the pitch is where it begins
-    later: float  # of what the onset would read a little later
-    step_cents: float  # for each semitone that the note before lies away
+    start: float  # of what the onset would read, were the note's start as far off as it may be
+    later: float  # of what it would read 30 ms later: how far from straight it begins
     floor_cents: float  # what no term explains
 
 
-# Most likely ones for errors of Student's t with twelve degrees, on 3100 struck and 1500 driven
-# onsets of random sessions, dry, in rooms, with noise and bleed, what is read later by half as much
-# again, since starts that are far off are more than that law has; checked on others
-# (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A stroke says itself when it was. A start
-# after a pause is seen; so is a new bow or breath on another pitch. A slide has no one moment, nor
-# has a consonant on a slide, and the further it comes from, the more of it is left. Where one pitch
-# is begun again its start lies up to 25 ms before the dip between the two, and a scoop there is
-# missed.
-_STRUCK = _Weights(fit=0.0, apart=1.35, start_s=0.0, later=0.08, step_cents=0.0, floor_cents=0.03)
-_DRIVEN = _Weights(fit=1.5, apart=0.6, start_s=0.0023, later=0.19, step_cents=0.0, floor_cents=0.05)
-_SLIDE = _Weights(fit=1.1, apart=0.3, start_s=0.0012, later=0.4, step_cents=0.5, floor_cents=0.05)
-_SAME_PITCH_AGAIN = _Weights(
-    fit=1.2, apart=0.4, start_s=0.005, later=0.42, step_cents=0.0, floor_cents=0.65
-)
+# Of driven notes the most likely ones for errors of Student's t with five degrees, on 6600 onsets of
+# random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve degrees, on 3100;
+# checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The start comes out at 1.0
+# and 0.9 where it was left free: its doubt is what `planner.note_starts` says. A slide weighs it
+# more: the contour's window flattens it, and so how steep it is.
+_STRUCK = _Weights(fit=0.0, apart=1.35, start=1.0, later=0.08, floor_cents=0.03)
+_DRIVEN = _Weights(fit=1.5, apart=0.9, start=1.0, later=0.1, floor_cents=0.3)
+_SLIDE = _Weights(fit=0.0, apart=2.0, start=1.4, later=0.0, floor_cents=0.8)
+_SAME_PITCH_AGAIN = _Weights(fit=0.0, apart=1.7, start=1.0, later=0.15, floor_cents=0.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +128,7 @@ def measure_onset(
     begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
     later_cents = _moved_cents(contour, first_s, length_s, slide_cents, _LATER_S)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
-    place_sd = float(np.hypot(begins_sd, weights.later * later_cents + beyond))
+    place_sd = float(np.hypot(weights.start * begins_sd, weights.later * later_cents + beyond))
     return Onset(
         hz=fit.f1_hz,
         sd_cents=max(
@@ -149,7 +144,8 @@ def _moved_cents(
 ) -> float:
     """How far the onset would read from what it reads, were the note's start so much off.
 
-    Root mean square of earlier and later. Before the contour begins its line goes straight on.
+    Root mean square of earlier and later. Before the contour begins, a line that comes to rest has
+    come from further off the further back, as a decay does; any other goes straight on.
     """
     if contour is None or len(contour.t_s) < _EARLY_FRAMES:
         return abs(slide_cents) * by_s / length_s
@@ -157,11 +153,18 @@ def _moved_cents(
     begins = slice(0, _EARLY_FRAMES)
     away_s = t_s[begins] - t_s[begins].mean()
     slope = float(away_s @ line[begins]) / float(away_s @ away_s)
+    rests = float(np.median(line[len(line) // 2 :]))
+    off = float(line[0]) - rests
+    decays = slope * off < 0.0
     at_s = first_s + length_s * (np.arange(_WINDOW_POINTS) + 0.5) / _WINDOW_POINTS
     reads = []
     for moved_s in (at_s - by_s, at_s, at_s + by_s):
-        early = np.minimum(moved_s - t_s[0], 0.0)
-        reads.append(float(np.mean(np.interp(moved_s, t_s, line) + slope * early)))
+        early_s = np.minimum(moved_s - t_s[0], 0.0)
+        if decays:
+            further = off * (np.exp(np.minimum(early_s * slope / off, _MOST_DECAYS)) - 1.0)
+        else:
+            further = slope * early_s
+        reads.append(float(np.mean(np.interp(moved_s, t_s, line) + further)))
     return float(np.hypot(reads[0] - reads[1], reads[2] - reads[1]) / np.sqrt(2.0))
 
 
