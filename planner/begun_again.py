@@ -3,9 +3,9 @@
 Where the segmenter sees one note, its sustain is the mean over all of it. A dip of the level that
 the pitch's own swing does not explain, partials that part for a moment, or a vibrato that does not
 go on as it began, may still be a new bow, syllable or stroke, and so may a step of the pitch at
-which partials part a little: a room fills the dip between two notes; then the note's own sustain is what
-lies before. How far that lies from the mean over all is how far the sustain may be off: it belongs
-into the uncertainty, and a note that would be cents off is not firm.
+which partials part a little, since a room fills the dip between two notes; then the note's own
+sustain is what lies before. How far that lies from the mean over all is how far the sustain may be
+off: it belongs into the uncertainty, and a note that would be cents off is not firm.
 """
 
 from __future__ import annotations

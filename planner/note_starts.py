@@ -34,15 +34,16 @@ _SLIDE_REACH_S = 0.10  # either side of where the pitch has left the note before
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
 _STROKE_SD_S = 0.002
-_SLIDE_SD_S = 0.004
+_SLIDE_SD_S = 0.003
 _LEAP_SD_S = 0.0025
-_OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0026, 0.004
+_OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.003, 0.004
 # All the way at its fastest: the track's window of 32 ms makes 10 to 20 ms of a change at once. Of
 # those that take longer two in three starts lie within 7 to 17 ms, as of dips without any change.
 _CHANGE_FRAMES, _AT_ONCE_S = 13, 0.024
 _DIP_SD_S = 0.018
 _FILE_BEGINS_S = 0.03
 _UNSEEN_SD_S = 0.025  # a consonant is 50 to 80 ms long, and the tone begins as it ends
+_RING_S, _RING_REACH_S = 0.030, 0.030  # were nothing but ring, half-way would be as uncertain
 # How far the pitch swings around both notes, over how fast it leaves the one for the other.
 _SWINGS_FROM_S, _SWINGS_TO_S = 0.05, 0.25  # either side of the border
 _SWINGS_MOST = 1.0  # semitones: further off is not that note
@@ -59,13 +60,20 @@ class Start:
 
 
 def note_start(
-    stem: Stem, f0_hz: Floats, step: Step, first: int, pitch_hz: float, before: Note | None
+    stem: Stem,
+    f0_hz: Floats,
+    strength: Floats,
+    step: Step,
+    first: int,
+    pitch_hz: float,
+    before: Note | None,
 ) -> Start:
     """Find the start of a note.
 
     Parameters
     ----------
-    stem, f0_hz : the stem, and its coarse pitch by frames
+    stem : the stem
+    f0_hz, strength : its coarse pitch by frames, and how periodic they are
     step, first, pitch_hz : how the note came about, its first frame near its pitch, and that pitch
     before : the note before in the same stem, None before the first
     """
@@ -88,12 +96,12 @@ def note_start(
     elif step.begins == "swell" and not (step.told_by_pitch and _change(f0_hz, at)[1] < _AT_ONCE_S):
         start = Start(at * HOP_S, _DIP_SD_S)
     elif step.begins == "swell":
-        start = Start(at * HOP_S, _told_sd_s(f0_hz, at, pitch_hz, before, _LEAP_SD_S))
+        start = Start(at * HOP_S, _told_sd_s(f0_hz, strength, at, pitch_hz, before, _LEAP_SD_S))
     elif before is not None:
         half_way_s, slides = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
         if half_way_s is not None and half_way_s > before.start_s + MIN_NOTE_S:
             sd_s = _SLIDE_SD_S if slides else _LEAP_SD_S
-            sd_s = _told_sd_s(f0_hz, int(half_way_s / HOP_S), pitch_hz, before, sd_s)
+            sd_s = _told_sd_s(f0_hz, strength, int(half_way_s / HOP_S), pitch_hz, before, sd_s)
             start = Start(half_way_s, sd_s, follows=True)
     if slides or before is None or start.s - before.end_s > _RINGS_ON_S:
         return start
@@ -103,7 +111,7 @@ def note_start(
     if own_s == start.s:
         return start
     at_once = _change(f0_hz, round(start.s / HOP_S))[1] < _AT_ONCE_S
-    return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S)
+    return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S, follows=start.follows)
 
 
 def _half_way_s(
@@ -124,10 +132,15 @@ def _half_way_s(
     return (first + at + float(0.5 - way[at]) / gained) * HOP_S, slides
 
 
-def _told_sd_s(f0_hz: Floats, at: int, pitch_hz: float, before: Note | None, sd_s: float) -> float:
-    """How well a start is known that the pitch tells, which swings around the notes it is between.
+def _told_sd_s(
+    f0_hz: Floats, strength: Floats, at: int, pitch_hz: float, before: Note | None, sd_s: float
+) -> float:
+    """How well a start is known that the pitch tells.
 
-    sd_s : where nothing swings
+    The pitch swings around the notes it is between, and what of the sound does not repeat with it
+    is the ring of the note before, which holds it back.
+
+    sd_s : where nothing swings, and nothing rings
     """
     if before is None:
         return sd_s
@@ -142,7 +155,9 @@ def _told_sd_s(f0_hz: Floats, at: int, pitch_hz: float, before: Note | None, sd_
         off = off[np.abs(off) < _SWINGS_MOST]
         swings += float(np.mean(off**2)) if len(off) else 0.0
     doubt_s = _SWING_SHARE * np.sqrt(swings) / max(_change(f0_hz, at)[0], 1e-9)
-    return float(min(np.hypot(sd_s, doubt_s), max(_DIP_SD_S, sd_s)))
+    near = round(_RING_REACH_S / HOP_S)
+    rings_s = _RING_S * (1.0 - float(strength[max(at - near, 0) : at + near + 1].min()))
+    return float(min(np.sqrt(sd_s**2 + doubt_s**2 + rings_s**2), max(_DIP_SD_S, sd_s)))
 
 
 def _change(f0_hz: Floats, at: int) -> tuple[float, float]:

@@ -57,14 +57,14 @@ class _Weights:
     floor_cents: float  # what no term explains
 
 
-# Of driven notes the most likely ones for errors of Student's t with five degrees, on 6600 onsets of
-# random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve degrees, on 3100;
-# checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The start comes out at 1.0
-# and 0.9 where it was left free: its doubt is what `planner.note_starts` says. A slide weighs it
-# more: the contour's window flattens it, and so how steep it is.
-_STRUCK = _Weights(fit=0.0, apart=1.35, start=1.0, later=0.08, floor_cents=0.03)
+# Of driven notes the most likely ones for errors of Student's t with five degrees, on 6600 onsets
+# of random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve degrees, on
+# 3100; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The start comes
+# out at 1.0 and 0.9 where it was left free: its doubt is what `planner.note_starts` says. A slide
+# weighs it more: the contour's window flattens it, and so how steep it is.
+_STRUCK = _Weights(fit=0.0, apart=1.35, start=0.0, later=0.08, floor_cents=0.03)
 _DRIVEN = _Weights(fit=1.5, apart=0.9, start=1.0, later=0.1, floor_cents=0.3)
-_SLIDE = _Weights(fit=0.0, apart=2.0, start=1.4, later=0.0, floor_cents=0.8)
+_SLIDE = _Weights(fit=0.0, apart=2.0, start=1.3, later=0.0, floor_cents=0.8)
 _SAME_PITCH_AGAIN = _Weights(fit=0.0, apart=1.7, start=1.0, later=0.15, floor_cents=0.4)
 
 
@@ -126,7 +126,7 @@ def measure_onset(
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
     begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
-    later_cents = _moved_cents(contour, first_s, length_s, slide_cents, _LATER_S)
+    later_cents = _later_cents(contour, first_s, length_s, slide_cents)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
     place_sd = float(np.hypot(weights.start * begins_sd, weights.later * later_cents + beyond))
     return Onset(
@@ -166,6 +166,20 @@ def _moved_cents(
             further = slope * early_s
         reads.append(float(np.mean(np.interp(moved_s, t_s, line) + further)))
     return float(np.hypot(reads[0] - reads[1], reads[2] - reads[1]) / np.sqrt(2.0))
+
+
+def _later_cents(
+    contour: Contour | None, first_s: float, length_s: float, slide_cents: float
+) -> float:
+    """How far the onset would read from what it reads, were the note's start a little later."""
+    if contour is not None:
+        line = 1200.0 * np.log2(contour.f1_hz)
+        now = (contour.t_s >= first_s) & (contour.t_s <= first_s + length_s)
+        last_s = first_s + length_s + _LATER_S
+        then = (contour.t_s >= first_s + _LATER_S) & (contour.t_s <= last_s)
+        if now.any() and then.sum() >= now.sum() / 2:
+            return abs(float(line[then].mean() - line[now].mean()))
+    return abs(slide_cents) * _LATER_S / length_s
 
 
 def _weights(span: NoteSpan, previous: Note | None) -> _Weights:

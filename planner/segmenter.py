@@ -176,7 +176,7 @@ def _place(
         last = first + stopped_frame(falls_db[first:last], hop_s)
     else:
         last = first + rings_from_frame(level_db[first:last], hop_s)
-    start = note_start(stem, f0_hz, step, first, pitch_hz, before)
+    start = note_start(stem, f0_hz, track.strength, step, first, pitch_hz, before)
     start_s = start.s
     if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
         last = gone  # better a sustain with some ring in it than none

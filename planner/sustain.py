@@ -50,8 +50,8 @@ class _Weights:
 # (seeds 45200-45225); checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A
 # string is stopped at once and slides smoothly: its line is what it is. What swings is cut anywhere
 # in its swing, and its partials swing by turns without its pitch being less known. A straight line
-# is cut where it hardly differs, and wanders slowly: its frames say less than their number. Once its
-# vibrato is taken out, what may begin again weighs half: what does lies within two.
+# is cut where it hardly differs, and wanders slowly: its frames say less than their number. In
+# vibrato few of those that may begin again do; at half the weight those lie within two.
 _STRUCK = _Weights(ends_s=0.003, roughness=0.0, apart=1.0, room=1.1, again=1.0)
 _STRAIGHT = _Weights(ends_s=0.005, roughness=1.55, apart=0.55, room=0.1, again=1.0)
 _SWINGING = _Weights(ends_s=0.023, roughness=0.5, apart=0.1, room=0.4, again=0.5)
