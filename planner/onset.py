@@ -63,9 +63,9 @@ class _Weights:
 # out at 1.0 and 0.9 where it was left free: its doubt is what `planner.note_starts` says. A slide
 # weighs it more: the contour's window flattens it, and so how steep it is.
 _STRUCK = _Weights(fit=0.0, apart=1.35, start=0.0, later=0.08, floor_cents=0.03)
-_DRIVEN = _Weights(fit=1.5, apart=0.9, start=1.0, later=0.1, floor_cents=0.3)
-_SLIDE = _Weights(fit=0.0, apart=2.0, start=1.3, later=0.0, floor_cents=0.8)
-_SAME_PITCH_AGAIN = _Weights(fit=0.0, apart=1.7, start=1.0, later=0.15, floor_cents=0.4)
+_DRIVEN = _Weights(fit=1.6, apart=0.9, start=0.9, later=0.12, floor_cents=0.25)
+_SLIDE = _Weights(fit=0.0, apart=2.0, start=0.8, later=0.35, floor_cents=0.95)
+_SAME_PITCH_AGAIN = _Weights(fit=0.0, apart=1.4, start=1.0, later=0.21, floor_cents=0.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

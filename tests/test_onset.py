@@ -269,7 +269,7 @@ def test_what_an_onset_would_read_later_is_doubt() -> None:
         contour = follow_partials(samples, SR, steady(440.0, 0.8, SR))
         one = span(samples, 440.0, begins="soft", swells=True)
         doubts.append(onset_of(one, contour=contour, previous=before(440.0, 0.0))[1])
-    assert doubts[1] > doubts[0] + 3.0
+    assert doubts[1] > doubts[0] + 1.5
 
 
 def test_a_string_that_is_not_struck_yet_is_doubt() -> None:
