@@ -37,7 +37,12 @@ _STEP_PARTS = 2.0  # times their usual scatter, as far as a border blurs
 
 
 def begun_again_cents(
-    contour: Contour, inside: NDArray[np.bool_], cents: Floats, vibrato: Vibrato | None = None
+    contour: Contour,
+    inside: NDArray[np.bool_],
+    cents: Floats,
+    vibrato: Vibrato | None = None,
+    *,
+    swells: bool = True,
 ) -> float:
     """How far the mean over a sustain lies from that up to where the note may begin again, cents.
 
@@ -47,12 +52,13 @@ def begun_again_cents(
     inside : which of its frames lie in the sustain
     cents : (k,) of these frames, vibrato taken out
     vibrato : what was taken out
+    swells : whether it is driven; the pitch of a string falls along a curve that no line explains
     """
     first = int(np.argmax(inside))
     breaks = [at - first for at in (*_dips(contour), *_partings(contour, inside))]
     within = [at for at in breaks if _LEAST_FRAMES <= at < len(cents) - _LEAST_FRAMES]
     mean = float(cents.mean())
-    step = _step(cents, contour.sd_cents[inside])
+    step = _step(cents, contour.sd_cents[inside]) if swells else None
     if step is not None:
         within.append(step)
     if vibrato is not None and _around_a_line(cents) > _SWING_LEFT * vibrato.half_cents:

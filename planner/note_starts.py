@@ -35,8 +35,8 @@ _SLIDE_REACH_S = 0.10  # either side of where the pitch has left the note before
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
 _STROKE_SD_S = 0.002  # chosen: as well as what rises out of silence
-_SLIDE_SD_S = 0.004
-_LEAP_SD_S, _TOLD_SD_S = 0.0025, 0.0035
+_SLIDE_SD_S = 0.005
+_LEAP_SD_S, _TOLD_SD_S = 0.0025, 0.004
 _OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0035, 0.005
 # All the way at its fastest: the track's window of 32 ms makes 10 to 20 ms of a change at once. Of
 # those that take longer two in three starts lie within 7 to 17 ms, as of dips without any change.

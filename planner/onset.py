@@ -17,6 +17,7 @@ from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_span import NoteSpan, smooth_law
 from planner.partial_series import LN_CENTS
+from planner.spread import middle_of
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
@@ -125,7 +126,9 @@ def measure_onset(
     # One partial alone may lie off, and no other says so.
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
-    begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
+    begins_sd = 0.0
+    if weights.start > 0.0:
+        begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
     later_cents = _later_cents(contour, first_s, length_s, slide_cents)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
     place_sd = float(np.hypot(weights.start * begins_sd, weights.later * later_cents + beyond))
@@ -153,7 +156,7 @@ def _moved_cents(
     begins = slice(0, _EARLY_FRAMES)
     away_s = t_s[begins] - t_s[begins].mean()
     slope = float(away_s @ line[begins]) / float(away_s @ away_s)
-    rests = float(np.median(line[len(line) // 2 :]))
+    rests = float(middle_of(line[len(line) // 2 :]))
     off = float(line[0]) - rests
     decays = slope * off < 0.0
     at_s = first_s + length_s * (np.arange(_WINDOW_POINTS) + 0.5) / _WINDOW_POINTS

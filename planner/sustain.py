@@ -102,7 +102,7 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
         slope = line.even.slope_cents_per_s
         level = float(LN_CENTS * np.log(line.even.f1_hz / span.note.pitch_hz))
         sd_cents = max(sd_cents, line.even.sd_cents)
-    again = begun_again_cents(contour, inside, still, line.vibrato)
+    again = begun_again_cents(contour, inside, still, line.vibrato, swells=span.swells)
     return Sustain(
         cents=level,
         sd_cents=max(float(np.hypot(sd_cents, weights.again * again)), LEAST_TOLD_CENTS),
