@@ -54,19 +54,32 @@ class _Weights:
     fit: float  # of what the fit itself says, which takes what it leaves for white noise
     apart: float  # of how far whole partials lie apart
     start: float  # of what the onset would read, were the note's start as far off as it may be
-    later: float  # of what it would read 30 ms later: how far from straight it begins
+    later: float  # of what it would read 30 ms later
+    sooner: float  # of what it would read 30 ms sooner or later
+    step_cents: float  # for each semitone that the note before lies away
     floor_cents: float  # what no term explains
 
 
-# Of driven notes the most likely ones for errors of Student's t with five degrees, on 6600 onsets
-# of random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve degrees, on
-# 3100; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The start comes
-# out at 1.0 and 0.9 where it was left free: its doubt is what `planner.note_starts` says. A slide
-# weighs it more: the contour's window flattens it, and so how steep it is.
-_STRUCK = _Weights(fit=0.0, apart=1.35, start=0.0, later=0.08, floor_cents=0.03)
-_DRIVEN = _Weights(fit=1.6, apart=0.9, start=0.9, later=0.12, floor_cents=0.25)
-_SLIDE = _Weights(fit=0.0, apart=2.0, start=0.8, later=0.35, floor_cents=0.95)
-_SAME_PITCH_AGAIN = _Weights(fit=0.0, apart=1.4, start=1.0, later=0.21, floor_cents=0.4)
+# Of driven notes about the most likely ones for errors of Student's t with five degrees, on 6600
+# onsets of random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve
+# degrees, on 3100; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The
+# start comes out at 0.9 to 1.0 where it is left free: its doubt is what `planner.note_starts` says.
+# One start in ten is further off than that, in rooms by 20 to 40 ms: what the onset would read so
+# far away is doubt of its own. Of slides the likeliest left 5 of 1400 firm onsets 5 to 7 cents off,
+# begun 8 ms late: the further a slide comes from, the more of it is left, at more than the likeliest
+# weight. A stroke says itself when it was.
+_STRUCK = _Weights(
+    fit=0.0, apart=1.35, start=0.0, later=0.08, sooner=0.0, step_cents=0.0, floor_cents=0.03
+)
+_AFTER_A_PAUSE = _Weights(
+    fit=1.6, apart=0.9, start=0.9, later=0.0, sooner=0.09, step_cents=0.0, floor_cents=0.25
+)
+_TOUCHES = _Weights(
+    fit=0.0, apart=1.6, start=1.0, later=0.0, sooner=0.15, step_cents=0.0, floor_cents=0.4
+)
+_SLIDE = _Weights(
+    fit=0.0, apart=2.0, start=1.0, later=0.1, sooner=0.0, step_cents=0.9, floor_cents=0.6
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,12 +139,24 @@ def measure_onset(
     # One partial alone may lie off, and no other says so.
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
-    begins_sd = 0.0
+    at = (contour, first_s, length_s, slide_cents)
+    begins_sd = sooner_cents = later_cents = 0.0
     if weights.start > 0.0:
-        begins_sd = _moved_cents(contour, first_s, length_s, slide_cents, span.note.start_sd_s)
-    later_cents = _later_cents(contour, first_s, length_s, slide_cents)
+        begins_sd = _moved_cents(*at, span.note.start_sd_s)
+    if weights.sooner > 0.0:
+        sooner_cents = _moved_cents(*at, _LATER_S)
+    if weights.later > 0.0:
+        later_cents = _later_cents(*at)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
-    place_sd = float(np.hypot(weights.start * begins_sd, weights.later * later_cents + beyond))
+    step = 0.0 if previous is None else 12.0 * np.log2(span.note.pitch_hz / previous.pitch_hz)
+    place_sd = float(
+        np.sqrt(
+            (weights.start * begins_sd) ** 2
+            + (weights.step_cents * step) ** 2
+            + (weights.sooner * sooner_cents) ** 2
+            + (weights.later * later_cents + beyond) ** 2
+        )
+    )
     return Onset(
         hz=fit.f1_hz,
         sd_cents=max(
@@ -192,10 +217,9 @@ def _weights(span: NoteSpan, previous: Note | None) -> _Weights:
     if note.begins == "legato":
         return _SLIDE
     if previous is None or note.start_s - previous.end_s > _TOUCHES_S:
-        return _DRIVEN
-    if abs(12.0 * np.log2(note.pitch_hz / previous.pitch_hz)) < _SAME_PITCH_SEMITONES:
-        return _SAME_PITCH_AGAIN
-    return _SLIDE if note.begins == "attack" else _DRIVEN
+        return _AFTER_A_PAUSE
+    step = abs(12.0 * np.log2(note.pitch_hz / previous.pitch_hz))
+    return _SLIDE if note.begins == "attack" and step > _SAME_PITCH_SEMITONES else _TOUCHES
 
 
 def why_blank(onset: Onset, note: Note, previous: Note | None) -> str:

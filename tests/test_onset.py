@@ -269,7 +269,7 @@ def test_what_an_onset_would_read_later_is_doubt() -> None:
         contour = follow_partials(samples, SR, steady(440.0, 0.8, SR))
         one = span(samples, 440.0, begins="soft", swells=True)
         doubts.append(onset_of(one, contour=contour, previous=before(440.0, 0.0))[1])
-    assert doubts[1] > doubts[0] + 1.5
+    assert doubts[1] > doubts[0] + 1.0
 
 
 def test_a_string_that_is_not_struck_yet_is_doubt() -> None:
@@ -284,6 +284,14 @@ def test_a_string_that_is_not_struck_yet_is_doubt() -> None:
         doubts.append(onset_of(span(samples, 440.0), contour=contour)[1])
     assert doubts[0] < 2.0
     assert doubts[1] > 10.0
+
+
+def test_a_slide_from_far_is_less_sure() -> None:
+    """Nine tenths of a cent for each semitone that the note before lies away."""
+    samples = tone(steady(440.0, 0.8, SR), SR, np.random.default_rng(3))
+    one = span(samples, 440.0, begins="legato", swells=True)
+    near, far = (onset_of(one, previous=before(hz, 0.0))[1] for hz in (415.3, 293.66))
+    assert far**2 - near**2 == pytest.approx(0.81 * (7**2 - 1**2), rel=0.01)
 
 
 def test_one_partial_has_none_to_agree_with() -> None:
