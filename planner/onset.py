@@ -66,8 +66,8 @@ class _Weights:
 # start comes out at 0.9 to 1.0 where it is left free: its doubt is what `planner.note_starts` says.
 # One start in ten is further off than that, in rooms by 20 to 40 ms: what the onset would read so
 # far away is doubt of its own. Of slides the likeliest left 5 of 1400 firm onsets 5 to 7 cents off,
-# begun 8 ms late: the further a slide comes from, the more of it is left, at more than the likeliest
-# weight. A stroke says itself when it was.
+# begun 8 ms late: the further a slide comes from, the more of it is left, at more than the
+# likeliest weight. A stroke says itself when it was.
 _STRUCK = _Weights(
     fit=0.0, apart=1.35, start=0.0, later=0.08, sooner=0.0, step_cents=0.0, floor_cents=0.03
 )
