@@ -22,7 +22,7 @@ from planner.attacks import rise_s
 from planner.common_periods import is_near
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, Stem
 from planner.own_rise import own_rise_s
-from planner.pitch_levels import MIN_NOTE_S
+from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE
 from planner.pitch_steps import Step, covered_s
 from planner.tracker import HOP_S
 
@@ -36,7 +36,7 @@ _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
 _STROKE_SD_S = 0.002  # chosen: as well as what rises out of silence
 _SLIDE_SD_S = 0.005
-_LEAP_SD_S, _TOLD_SD_S = 0.0025, 0.004
+_TOLD_SD_S = 0.004
 _OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0035, 0.005
 # All the way at its fastest: the track's window of 32 ms makes 10 to 20 ms of a change at once. Of
 # those that take longer two in three starts lie within 7 to 17 ms, as of dips without any change.
@@ -91,7 +91,7 @@ def note_start(
     if struck and step.begins == "attack":  # a stroke says when by itself
         return Start(s=at * HOP_S, sd_s=_STROKE_SD_S) if risen is None else Start(*risen)
     in_file = at * HOP_S > _FILE_BEGINS_S  # else it begins with the file
-    start, slides = Start(at * HOP_S, _UNSEEN_SD_S if in_file else _LEAP_SD_S), False
+    start, slides = Start(at * HOP_S, _UNSEEN_SD_S if in_file else _STROKE_SD_S), False
     if risen is not None:
         start = Start(*risen)
     elif step.begins == "swell" and not (step.told_by_pitch and _change(f0_hz, at)[1] < _AT_ONCE_S):
@@ -99,11 +99,18 @@ def note_start(
     elif step.begins == "swell":
         start = Start(at * HOP_S, _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S))
     elif before is not None:
-        half_way_s, slides = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
-        if half_way_s is not None and half_way_s > before.start_s + MIN_NOTE_S:
-            sd_s = _SLIDE_SD_S if slides else _LEAP_SD_S
-            sd_s = _told_sd_s(f0_hz, strength, int(half_way_s / HOP_S), pitch_hz, before, sd_s)
+        half_way_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
+        slides = (
+            half_way_s is not None
+            and before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S
+        )
+        if half_way_s is not None and slides:
+            frame = int(half_way_s / HOP_S)
+            sd_s = _told_sd_s(f0_hz, strength, frame, pitch_hz, before, _SLIDE_SD_S)
             start = Start(half_way_s, sd_s, follows=True)
+        elif step.begins == "legato":
+            sd_s = _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S)
+            start = Start(at * HOP_S, sd_s)
     if slides or before is None or start.s - before.end_s > _RINGS_ON_S:
         return start
     if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < _ANOTHER_NOTE:
@@ -112,25 +119,26 @@ def note_start(
     if own_s == start.s:
         return start
     at_once = _change(f0_hz, round(start.s / HOP_S))[1] < _AT_ONCE_S
-    return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S, follows=start.follows)
+    return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S)
 
 
-def _half_way_s(
-    f0_hz: Floats, border: int, old_hz: float, new_hz: float
-) -> tuple[float | None, bool]:
-    """When a pitch is half-way from one note to the next, if ever, and whether it slides there."""
+def _half_way_s(f0_hz: Floats, border: int, old_hz: float, new_hz: float) -> float | None:
+    """When a pitch that slides from one note to the next is half-way; None where it leaps."""
+    if abs(12.0 * np.log2(new_hz / old_hz)) < SAME_NOTE:
+        return None
     reach = round(_SLIDE_REACH_S / HOP_S)
     first = max(border - reach, 0)
     way = np.log2(f0_hz[first : border + reach] / old_hz) / np.log2(new_hz / old_hz)
     passes = np.flatnonzero((way[:-1] < 0.5) & (way[1:] >= 0.5))
     if len(passes) == 0:
-        return None, False
+        return None
     at = int(passes[np.abs(passes + first - border).argmin()])
     left, there = np.flatnonzero(~(way[: at + 1] > 0.25)), np.flatnonzero(~(way[at + 1 :] < 0.75))
     frames = (at + 1 + there[0] if len(there) else len(way)) - (left[-1] if len(left) else 0)
     gained = float(way[at + 1] - way[at])
-    slides = frames * HOP_S >= _SLIDE_S and gained < _LEAP_SHARE
-    return (first + at + float(0.5 - way[at]) / gained) * HOP_S, slides
+    if frames * HOP_S < _SLIDE_S or gained >= _LEAP_SHARE:
+        return None
+    return (first + at + float(0.5 - way[at]) / gained) * HOP_S
 
 
 def _told_sd_s(
