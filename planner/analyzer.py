@@ -232,7 +232,7 @@ def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:
     steep = abs(sustain.slope_cents_per_s or 0.0)
     roughness = sustain.roughness_cents
     if (
-        sustain.sd_cents <= FIRM_CENTS
+        np.hypot(sustain.sd_cents, sustain.again_cents) <= FIRM_CENTS
         and length_s >= _FIRM_LEAST_S
         and steep <= _FIRM_SLOPE
         and roughness <= _FIRM_ROUGHNESS

@@ -130,6 +130,7 @@ class Note:
     pitched_share: float  # 0..1 of the span
     level_db: float  # dBFS
     begins: Literal["attack", "legato", "soft"]
+    start_sd_s: float = 0.002  # how well the start is known, one standard deviation
 
     @property
     def length_s(self) -> float:

@@ -16,6 +16,8 @@ from planner.contour import Contour
 from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_span import NoteSpan, parabola_law, smooth_law
+from planner.partial_series import LN_CENTS
+from planner.spread import middle_of
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato
 
@@ -32,6 +34,8 @@ _MOST_SAG_CENTS = 25.0  # from memory: loud low strings of a bass
 _VIBRATO_LEFT = 0.03
 _VIBRATO_FROM_THE_START = 0.5  # Chosen: half of it is nearer to all of it than to none
 _EARLY_FRAMES = 6
+_WINDOW_POINTS = 24  # of a window of 60 ms: every 2.5
+_MOST_DECAYS = 1.0  # Chosen: back by more than it takes to decay once, a scoop is a guess
 _APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
 _COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
@@ -49,25 +53,32 @@ class _Weights:
 
     fit: float  # of what the fit itself says, which takes what it leaves for white noise
     apart: float  # of how far whole partials lie apart
-    start_s: float  # how well the start is known, times how steep the pitch is where it begins
-    later: float  # of what the onset would read a little later
+    start: float  # of what the onset would read, were the note's start as far off as it may be
+    later: float  # of what it would read 30 ms later
+    sooner: float  # of what it would read 30 ms sooner or later
     step_cents: float  # for each semitone that the note before lies away
     floor_cents: float  # what no term explains
 
 
-# Most likely ones for errors of Student's t with twelve degrees, on 3100 struck and 1500 driven
-# onsets of random sessions, dry, in rooms, with noise and bleed, what is read later by half as much
-# again, since starts that are far off are more than that law has; checked on others
-# (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A stroke says itself when it was. A start
-# after a pause is seen; so is a new bow or breath on another pitch. A slide has no one moment, nor
-# has a consonant on a slide, and the further it comes from, the more of it is left. Where one pitch
-# is begun again its start lies up to 25 ms before the dip between the two, and a scoop there is
-# missed.
-_STRUCK = _Weights(fit=0.0, apart=1.35, start_s=0.0, later=0.08, step_cents=0.0, floor_cents=0.03)
-_DRIVEN = _Weights(fit=1.5, apart=0.6, start_s=0.0023, later=0.19, step_cents=0.0, floor_cents=0.05)
-_SLIDE = _Weights(fit=1.1, apart=0.3, start_s=0.0012, later=0.4, step_cents=0.5, floor_cents=0.05)
-_SAME_PITCH_AGAIN = _Weights(
-    fit=1.2, apart=0.4, start_s=0.005, later=0.42, step_cents=0.0, floor_cents=0.65
+# Of driven notes about the most likely ones for errors of Student's t with five degrees, on 6600
+# onsets of random sessions, dry and in rooms (seeds 45200-45225); of struck ones, with twelve
+# degrees, on 3100; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). The
+# start comes out at 0.9 to 1.0 where it is left free: its doubt is what `planner.note_starts` says.
+# One start in ten is further off than that, in rooms by 20 to 40 ms: what the onset would read so
+# far away is doubt of its own. Of slides the likeliest left 5 of 1400 firm onsets 5 to 7 cents off,
+# begun 8 ms late: the further a slide comes from, the more of it is left, at more than the
+# likeliest weight. A stroke says itself when it was.
+_STRUCK = _Weights(
+    fit=0.0, apart=1.35, start=0.0, later=0.08, sooner=0.0, step_cents=0.0, floor_cents=0.03
+)
+_AFTER_A_PAUSE = _Weights(
+    fit=1.6, apart=0.9, start=0.9, later=0.0, sooner=0.09, step_cents=0.0, floor_cents=0.25
+)
+_TOUCHES = _Weights(
+    fit=0.0, apart=1.6, start=1.0, later=0.0, sooner=0.15, step_cents=0.0, floor_cents=0.4
+)
+_SLIDE = _Weights(
+    fit=0.0, apart=2.0, start=1.0, later=0.1, sooner=0.0, step_cents=0.9, floor_cents=0.6
 )
 
 
@@ -130,14 +141,24 @@ def measure_onset(
     # One partial alone may lie off, and no other says so.
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
-    later_cents = _later_cents(contour, first_s, length_s, slide_cents)
+    at = (contour, first_s, length_s, slide_cents)
+    begins_sd = sooner_cents = later_cents = 0.0
+    if weights.start > 0.0:
+        begins_sd = _moved_cents(*at, span.note.start_sd_s)
+    if weights.sooner > 0.0:
+        sooner_cents = _moved_cents(*at, _LATER_S)
+    if weights.later > 0.0:
+        later_cents = _later_cents(*at)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
+    step = 0.0 if previous is None else 12.0 * np.log2(span.note.pitch_hz / previous.pitch_hz)
     place_sd = float(
-        np.hypot(weights.start_s * _steepness(law, sr), weights.later * later_cents + beyond)
+        np.sqrt(
+            (weights.start * begins_sd) ** 2
+            + (weights.step_cents * step) ** 2
+            + (weights.sooner * sooner_cents) ** 2
+            + (weights.later * later_cents + beyond) ** 2
+        )
     )
-    if previous is not None:
-        step = 12.0 * np.log2(span.note.pitch_hz / previous.pitch_hz)
-        place_sd = float(np.hypot(place_sd, weights.step_cents * step))
     return Onset(
         hz=fit.f1_hz,
         sd_cents=max(
@@ -148,10 +169,33 @@ def measure_onset(
     )
 
 
-def _steepness(law: Floats, sr: int) -> float:
-    """How steep the pitch is where the onset begins, cents per second."""
-    tenth = max(len(law) // 10, 1)
-    return 1200.0 * abs(float(np.log2(law[tenth] / law[0]))) * sr / tenth
+def _moved_cents(
+    contour: Contour | None, first_s: float, length_s: float, slide_cents: float, by_s: float
+) -> float:
+    """How far the onset would read from what it reads, were the note's start so much off.
+
+    Root mean square of earlier and later. Before the contour begins, a line that comes to rest has
+    come from further off the further back, as a decay does; any other goes straight on.
+    """
+    if contour is None or len(contour.t_s) < _EARLY_FRAMES:
+        return abs(slide_cents) * by_s / length_s
+    t_s, line = contour.t_s, LN_CENTS * np.log(contour.f1_hz)
+    begins = slice(0, _EARLY_FRAMES)
+    away_s = t_s[begins] - t_s[begins].mean()
+    slope = float(away_s @ line[begins]) / float(away_s @ away_s)
+    rests = float(middle_of(line[len(line) // 2 :]))
+    off = float(line[0]) - rests
+    decays = slope * off < 0.0
+    at_s = first_s + length_s * (np.arange(_WINDOW_POINTS) + 0.5) / _WINDOW_POINTS
+    reads = []
+    for moved_s in (at_s - by_s, at_s, at_s + by_s):
+        early_s = np.minimum(moved_s - t_s[0], 0.0)
+        if decays:
+            further = off * (np.exp(np.minimum(early_s * slope / off, _MOST_DECAYS)) - 1.0)
+        else:
+            further = slope * early_s
+        reads.append(float(np.mean(np.interp(moved_s, t_s, line) + further)))
+    return float(np.hypot(reads[0] - reads[1], reads[2] - reads[1]) / np.sqrt(2.0))
 
 
 def _later_cents(
@@ -175,10 +219,9 @@ def _weights(span: NoteSpan, previous: Note | None) -> _Weights:
     if note.begins == "legato":
         return _SLIDE
     if previous is None or note.start_s - previous.end_s > _TOUCHES_S:
-        return _DRIVEN
-    if abs(12.0 * np.log2(note.pitch_hz / previous.pitch_hz)) < _SAME_PITCH_SEMITONES:
-        return _SAME_PITCH_AGAIN
-    return _SLIDE if note.begins == "attack" else _DRIVEN
+        return _AFTER_A_PAUSE
+    step = abs(12.0 * np.log2(note.pitch_hz / previous.pitch_hz))
+    return _SLIDE if note.begins == "attack" and step > _SAME_PITCH_SEMITONES else _TOUCHES
 
 
 def why_blank(onset: Onset, note: Note, previous: Note | None) -> str:

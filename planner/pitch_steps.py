@@ -48,6 +48,7 @@ class Step:
     last: int  # half-open
     begins: Begins
     struck: int  # the frame of its attack, before its pitch shows; else its first
+    told_by_pitch: bool = False  # a swell whose pitch changes at once there
 
 
 def covered_s(pitch_hz: float) -> float:
@@ -75,7 +76,7 @@ def split_run(
     pieces = level_pieces(midi, line, marked - offset, hop_s, bends=bends, sung=sung)
     starts: dict[int, Begins] = {a: "legato" for a, _ in pieces}
     starts[0] = "soft"
-    _begin_at_swells(starts, _inside(swells, offset, len(midi)), midi, hop_s)
+    told = _begin_at_swells(starts, _inside(swells, offset, len(midi)), midi, hop_s)
     _begin_at_strokes(starts, _inside(struck, offset, len(midi)), len(midi), hop_s, sung=sung)
     apart = round(ATTACK_APART_S / hop_s)
     stroke = offset  # a pick or a slap may cover the pitch for a while
@@ -91,6 +92,7 @@ def split_run(
             last=offset + b,
             begins=starts[a],
             struck=offset + a if a > 0 else stroke,
+            told_by_pitch=a in told,
         )
         for a, b in pairwise(bounds)
     ]
@@ -99,12 +101,17 @@ def split_run(
 
 def _begin_at_swells(
     starts: dict[int, Begins], swells: list[int], midi: Floats, hop_s: float
-) -> None:
-    """Put a start at each frame where a run swells, in place of what the pitch shows near it."""
+) -> set[int]:
+    """Put a start at each frame where a run swells, in place of what the pitch shows near it.
+
+    Returned are the frames at which the pitch says so.
+    """
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
     shortest = round(MIN_NOTE_S / hop_s)
+    told: set[int] = set()
     for dip in swells:
-        frame = _where_pitch_changes(midi, dip, hop_s)
+        changes = _where_pitch_changes(midi, dip, hop_s)
+        frame = dip if changes is None else changes
         follows = float(np.median(midi[frame : frame + 2 * clear]))
         for near in [a for a in starts if a > 0 and abs(a - frame) <= clear]:
             before = midi[near:frame]
@@ -113,6 +120,9 @@ def _begin_at_swells(
             del starts[near]  # the same border, seen less sharply in the pitch
         if frame > apart // 2 and len(midi) - frame > apart // 2:
             starts[frame] = "swell"
+            if changes is not None:
+                told.add(frame)
+    return told
 
 
 def _begin_at_strokes(
@@ -155,20 +165,20 @@ def _with_sung_scoops(steps: list[Step], line: Floats, offset: int, hop_s: float
     return joined
 
 
-def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int:
-    """The frame near a dip at which the pitch changes at once; the dip itself where it does not.
+def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int | None:
+    """The frame near a dip at which the pitch changes at once; None where it does not.
 
     A new bow or word starts where its pitch starts; the level takes longer to turn.
     """
     reach, half = round(_SWELL_REACH_S / hop_s), max(1, round(_SWELL_CHANGE_S / (2 * hop_s)))
     first, last = max(half, dip - reach), min(len(midi) - half, dip + reach + 1)
     if last - first < 3:
-        return dip
+        return None
     change = np.abs(midi[2 * half :] - midi[: -2 * half])  # around frame i: change[i - half]
     here = change[first - half : last - half]
     around = change[max(0, first - half - 6 * reach) : last - half + 6 * reach]
     sudden = here.max() > max(_SWELL_CHANGE, _OVER_USUAL_CHANGE * float(np.median(around)))
-    return first + int(here.argmax()) if sudden else dip
+    return first + int(here.argmax()) if sudden else None
 
 
 def _inside(frames: NDArray[np.intp], offset: int, count: int) -> list[int]:

@@ -29,34 +29,29 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.attacks import attack_frames, pitched_level_db, quick_level_db, rise_s
-from planner.common_periods import is_near
+from planner.attacks import attack_frames, pitched_level_db, quick_level_db
 from planner.is_note import is_note, loud_level_db
 from planner.last_partials import with_last_partials
 from planner.midline import vibrato_midline
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
 from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
-from planner.own_rise import own_rise_s
+from planner.note_starts import note_start, scooped_from
 from planner.pitch import midi_to_hz
-from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE
-from planner.pitch_steps import NO_FRAMES, Step, covered_s, split_run
+from planner.pitch_levels import MIN_NOTE_S
+from planner.pitch_steps import NO_FRAMES, Step, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
 from planner.spread import middle_of
 from planner.struck_pitch import with_struck_pitches
 from planner.thumps import without_thumps
-from planner.tracker import HOP_S
 
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
-_JUST_BEFORE_FRAMES = 6
 # Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
 # above what only the long window of the track reads (150 Hz) lies under 300.
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
-_SCOOP_STEP = 0.7  # semitones a frame: recorded scoops move by 0.5 at most
-_RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
@@ -110,9 +105,12 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     for step in steps:
         if not is_note(stem, step, previous, track, pitched_level, loud_db):
             continue
-        note = _place(stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None)
-        if note is not None:
-            if notes and note.start_s < notes[-1].end_s:
+        placed = _place(
+            stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None
+        )
+        if placed is not None:
+            note, follows = placed
+            if notes and (follows or note.start_s < notes[-1].end_s):
                 notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
             notes.append(note)
             previous = step
@@ -153,8 +151,10 @@ def _place(
     level_db: Floats,
     falls_db: Floats | None,
     before: Note | None,
-) -> Note | None:
+) -> tuple[Note, bool] | None:
     """Turn a step into a note with its start on the waveform's rise and its end where it fades.
+
+    Returned with whether the note before lasts up to it.
 
     ``falls_db`` is the level by which a struck note is seen to be stopped, None for driven roles;
     ``before`` is the note before, which may still sound.
@@ -170,26 +170,15 @@ def _place(
     first = step.first + int(np.argmax(near))
     sung = stem.role in VOICE_ROLES  # what strikes before a voice is a consonant
     if sung and step.begins != "legato":
-        first = _scooped_from(f0_hz, step.first, first)
+        first = scooped_from(f0_hz, step.first, first)
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
     last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
     if falls_db is not None:
         last = first + stopped_frame(falls_db[first:last], hop_s)
     else:
         last = first + rings_from_frame(level_db[first:last], hop_s)
-    start_s = first * hop_s
-    if (
-        step.begins == "attack"
-        and not sung
-        and (first - step.struck) * hop_s < covered_s(pitch_hz)
-        and (falls_db is not None or _only_before(f0_hz, step.struck, first))
-    ):
-        # Struck there; a pick, a slap or the ring of the note before covered its pitch.
-        start_s = rise_s(stem, step.struck * hop_s, pitch_hz)
-    elif step.begins in ("attack", "soft"):
-        start_s = rise_s(stem, start_s, pitch_hz)
-    if not (step.begins == "attack" and falls_db is not None):  # a stroke says when by itself
-        start_s = _risen_under(stem, f0_hz, start_s, pitch_hz, before)
+    start = note_start(stem, f0_hz, track.strength, step, first, pitch_hz, before)
+    start_s = start.s
     if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
         last = gone  # better a sustain with some ring in it than none
     end_s = min(last * hop_s, stem.frames / stem.sr)
@@ -198,7 +187,7 @@ def _place(
     if end_smp - start_smp < 0.9 * MIN_NOTE_S * stem.sr:
         return None
     inside = slice(first, last)
-    return Note(
+    note = Note(
         stem=stem.code,
         start_s=start_smp / stem.sr,
         end_s=end_smp / stem.sr,
@@ -209,52 +198,9 @@ def _place(
         pitched_share=float(np.mean(near[: last - step.first])),
         level_db=float(10 * np.log10(np.mean(10 ** (track.level_db[inside] / 10)))),
         begins="soft" if step.begins == "swell" else step.begins,
+        start_sd_s=start.sd_s,
     )
-
-
-def _scooped_from(f0_hz: Floats, earliest: int, first: int) -> int:
-    """The frame from which a voice comes to the pitch of a frame without a jump."""
-    moved = np.abs(12 * np.log2(f0_hz[earliest + 1 : first + 1] / f0_hz[earliest:first]))
-    jumps = np.flatnonzero(~(moved < _SCOOP_STEP))  # nor where there is no pitch
-    return earliest + int(jumps[-1]) + 1 if len(jumps) else earliest
-
-
-def _risen_under(
-    stem: Stem, f0_hz: Floats, start_s: float, pitch_hz: float, before: Note | None
-) -> float:
-    """Start of a note: where it rises under another that has not gone, if that is earlier."""
-    if before is None or start_s - before.end_s > _RINGS_ON_S:
-        return start_s
-    if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < SAME_NOTE:
-        return start_s
-    own_s = own_rise_s(stem, start_s, pitch_hz, before.pitch_hz)
-    # What would leave the note before no time of its own was not this note's rise; nor was that of
-    # a short one between the two, an octave or twelfth below, which has all its partials.
-    between = f0_hz[round(own_s / HOP_S) : round(start_s / HOP_S)]
-    between = between[~np.isnan(between)]
-    low_hz = float(np.median(between)) if len(between) else pitch_hz
-    theirs = not is_near(before.pitch_hz, low_hz * max(round(before.pitch_hz / low_hz), 1))
-    times = round(pitch_hz / low_hz)
-    if times >= 2 and theirs and is_near(pitch_hz, low_hz * times):
-        return start_s
-    return own_s if own_s > before.start_s + MIN_NOTE_S else start_s
-
-
-def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:
-    """Whether from an attack to a pitch nothing is heard but the note before, or nothing pitched.
-
-    Any other pitch there is, of what is blown, bowed or sung, a note of its own, even one too short
-    to be listed; of a string it is what the stroke and the ring have in common.
-    """
-    between = f0_hz[struck:first]
-    between = between[~np.isnan(between)]
-    before = f0_hz[max(0, struck - _JUST_BEFORE_FRAMES) : struck]
-    before = before[~np.isnan(before)]
-    if len(between) == 0:
-        return True
-    if len(before) == 0:
-        return False
-    return bool((np.abs(12 * np.log2(between / np.median(before))) < 1.0).all())
+    return note, start.follows
 
 
 def _end_at(note: Note, end_smp: int, sr: int) -> Note:

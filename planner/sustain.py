@@ -29,7 +29,6 @@ _SECOND_OPINION_PARTIALS = 10
 _ROUNDED_CENTS = 0.1 / np.sqrt(12.0)  # by rounding to the tenths of a cent that plans tell
 _APART_UNKNOWN_CENTS = 1.0
 _VIBRATO_LEFT = 0.045  # share of a vibrato cycle that stays in its centre
-_USUAL_VIBRATO_HZ = 5.5  # E. Prame, JASA 96, 1994, and others: see `planner.vibrato`
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
 # Times a degree's share of the noise: four for frames that overlap, four for chance.
 _MORE_THAN_NOISE = 16.0
@@ -41,17 +40,21 @@ class _Weights:
 
     ends_s: float  # how well the ends of the window are known
     roughness: float  # of what the line does frame by frame
-    swing: float  # of a swing too short to be found as a vibrato
     apart: float  # of how far two unlike estimators lie apart
     room: float  # of how far whole partials lie apart
+    again: float  # of how far it would lie off, did the note begin again in it
 
 
-# Most likely ones for errors of Student's t with six degrees, on 6836 notes of random sessions, dry
-# and in rooms; checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A string
-# is stopped at once and slides smoothly: its line is what it is. What is driven starts and ends
-# softly, its line wanders, and its partials swing by turns without its pitch being less known.
-_STRUCK = _Weights(ends_s=0.003, roughness=0.0, swing=0.0, apart=1.0, room=1.1)
-_DRIVEN = _Weights(ends_s=0.022, roughness=0.5, swing=0.6, apart=0.3, room=0.45)
+# Most likely ones for errors of Student's t with six degrees: of struck notes on 6836 of random
+# sessions, dry and in rooms; of driven ones on 4243 in vibrato and 1436 straight, dry and in rooms
+# (seeds 45200-45225); checked on others (`tests/bench/calibration.py`, `tests/bench/rooms.py`). A
+# string is stopped at once and slides smoothly: its line is what it is. What swings is cut anywhere
+# in its swing, and its partials swing by turns without its pitch being less known. A straight line
+# is cut where it hardly differs, and wanders slowly: its frames say less than their number. In
+# vibrato few of those that may begin again do; at half the weight those lie within two.
+_STRUCK = _Weights(ends_s=0.003, roughness=0.0, apart=1.0, room=1.1, again=1.0)
+_STRAIGHT = _Weights(ends_s=0.005, roughness=1.55, apart=0.55, room=0.1, again=1.0)
+_SWINGING = _Weights(ends_s=0.023, roughness=0.5, apart=0.1, room=0.4, again=0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +65,7 @@ class Sustain:
     sd_cents: float  # one standard deviation
     slope_cents_per_s: float | None  # None where it is too short for one
     roughness_cents: float  # of the line, what neither slope nor vibrato explains
+    again_cents: float  # how far it lies off where the note begins again in it, if it does
     fit: PartialFit | None  # the joint fit on a piece of it
 
 
@@ -87,7 +91,9 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
     t_s, cents = contour.t_s[inside], line.cents[inside]
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
-    weights = _DRIVEN if span.swells else _STRUCK
+    weights = _STRUCK
+    if span.swells:
+        weights = _STRAIGHT if line.vibrato is None else _SWINGING
     check = _second_opinion(span, b, contour, line)
     sd_cents = _uncertainty(weights, line, contour, roughness, check[1] if check else None)
     if line.even is None or line.vibrato is not None:
@@ -96,12 +102,13 @@ def measure_sustain(span: NoteSpan, b: float, line: NoteLine, contour: Contour) 
         slope = line.even.slope_cents_per_s
         level = float(LN_CENTS * np.log(line.even.f1_hz / span.note.pitch_hz))
         sd_cents = max(sd_cents, line.even.sd_cents)
-    again = begun_again_cents(contour, inside, still, line.vibrato)
+    again = begun_again_cents(contour, inside, still, line.vibrato, swells=span.swells)
     return Sustain(
         cents=level,
-        sd_cents=max(float(np.hypot(sd_cents, again)), LEAST_TOLD_CENTS),
+        sd_cents=max(float(np.hypot(sd_cents, weights.again * again)), LEAST_TOLD_CENTS),
         slope_cents_per_s=slope if t_s[-1] - t_s[0] >= _SLOPE_FROM_S else None,
         roughness_cents=roughness,
+        again_cents=again,
         fit=check[0] if check else None,
     )
 
@@ -193,21 +200,19 @@ def _uncertainty(
 
     How the partials scatter, over windows that share no sample (what noise adds to a phase at one
     step it takes back at the next, so that a mean gains in full); how far two unlike estimators lie
-    apart; what a vibrato not quite taken out leaves, or one too short to be seen: a sine of c
-    cycles has a mean of 1 / (pi c) of its crest at most; what the line does at the ends of a window
-    not quite in place; what it does frame by frame; and what a room does, or the note before that
-    rings on in it: it turns each partial another way, so that what whole partials say over the
-    window lies apart.
+    apart; what a vibrato not quite taken out leaves; what the line does at the ends of a window not
+    quite in place; what it does frame by frame, which holds a swing too short to be seen as well;
+    and what a room does, or the note before that rings on in it: it turns each partial another way,
+    so that what whole partials say over the window lies apart.
     """
     inside = line.in_sustain
     frames = float(inside.sum())
     seconds = frames * FOLLOW_HOP_S
     windows = max(seconds / contour.window_s, 1.0)
+    swing = 0.0
     if line.vibrato is not None:
         cycles = max(seconds * line.vibrato.rate_hz, 1.0)
         swing = _VIBRATO_LEFT * line.vibrato.half_cents / cycles
-    else:
-        swing = weights.swing * roughness / (np.pi * _USUAL_VIBRATO_HZ * seconds)
     return float(
         np.sqrt(
             (weights.roughness * roughness) ** 2 / frames

@@ -73,6 +73,28 @@ def test_a_stroke_parts_the_partials() -> None:
     assert begun_again_cents(contour, inside, line[inside]) > 5.0
 
 
+def test_a_step_whose_dip_a_room_fills() -> None:
+    """Two notes that fade into each other without a dip: partials part a little where it steps."""
+    rng = np.random.default_rng(6)
+    t = moments(LENGTH_S, SR)
+    first, second = (tone(bent(F1_HZ, np.full(len(t), c)), SR, rng) for c in (0.0, 12.0))
+    share = np.clip((t - AGAIN_S) / 0.06 + 0.5, 0.0, 1.0)
+    turned = tone(bent(F1_HZ, np.full(len(t), 12.0)), SR, np.random.default_rng(8))
+    samples = np.sqrt(1.0 - share) * first + np.sqrt(share) * (0.5 * second + 0.5 * turned)
+    contour = follow_partials(with_snr(samples, 50, rng), SR, np.full(len(t), F1_HZ))
+    assert contour is not None
+    inside = (contour.t_s > 0.15) & (contour.t_s < 0.85)
+    line = LN_CENTS * np.log(contour.f1_hz / F1_HZ)
+    assert begun_again_cents(contour, inside, line[inside]) > 4.0
+
+
+def test_a_line_that_only_slopes_or_wavers_is_one_note() -> None:
+    """Neither a slope nor slow wavering is a step."""
+    t = moments(LENGTH_S, SR)
+    for line in (20.0 * t, 6.0 * np.sin(2 * np.pi * 2.0 * t)):
+        assert doubt(line, dipped(0.0)) == 0.0
+
+
 def test_a_vibrato_that_stops_is_no_vibrato_of_the_whole() -> None:
     """A still note after one in vibrato leaves the swing in the line: what came first is doubt."""
     t = moments(LENGTH_S, SR)
