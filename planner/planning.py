@@ -25,16 +25,16 @@ from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
 from planner.parted_rules import parted
 from planner.parts import all_notes, clock_shifts, sounding
-from planner.plan_model import Plan, Source
+from planner.plan_model import OwnFigure, Plan, Source
 from planner.planrows import stem_summary
 from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
-from planner.ruled import asks_for_own_figures
+from planner.ruled import asks_for_own_figures, own_figure
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
-from planner.standing_still import decide_until_still
+from planner.standing_still import Still, decide_until_still
 from planner.takes import TakeHeard
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
@@ -59,6 +59,7 @@ def make_plan(
     words: Mapping[str, str] | None = None,
     takes: tuple[TakeHeard, ...] = (),
     sources: tuple[Source, ...] = (),
+    own: Mapping[str, OwnFigure] | None = None,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -80,6 +81,10 @@ def make_plan(
         What was heard in other takes of the stems.
     sources : tuple of Source
         The files beside the stems that all this was made from; only passed on.
+    own : mapping, optional
+        Note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
+        same session, notes, A4, presets, tempo map, score and takes. Where it is asked for and
+        not given, it takes a second decision; the plan is the same.
     """
     noticed: list[Finding] = []
     curve = curve_hz(session, a4)
@@ -99,10 +104,13 @@ def make_plan(
     notes = (n.id for stem in stems for n in stem.notes)
     if asks_for_own_figures(recalled.rulings, recalled.held, notes):
         # The planner's own figures stand beside a person's, and do not move with the answers.
-        unasked = replace(recalled, rulings={}, held={}, last_rows=())
-        alone = decide_until_still(replace(ground, recalled=unasked), given, [])
-        ground = replace(ground, planners=alone.made.judged)
+        if own is None:
+            unasked = replace(ground, recalled=NOTHING)
+            own = _own_figures(decide_until_still(unasked, given, []))
+        ground = replace(ground, planners=own)
     done = decide_until_still(ground, given, noticed)
+    if own is None and _is_unasked(recalled):
+        own = _own_figures(done)
     first, made, later = done.first, done.made, done.later
     if session.touch_at_most is not None:
         few = touching_at_most(ground, made, first.standing, session.touch_at_most)
@@ -135,7 +143,7 @@ def make_plan(
     all_rows, told = ruled_rows(
         name_rows((*rows, *asked, *advice), recalled.ledger),
         recalled,
-        ground.planners or made.tool,
+        ground.planners or {k: own_figure(j) for k, j in made.tool.items()},
         {code: one.sha256 for code, one in facts},
         missing,
     )
@@ -162,8 +170,19 @@ def make_plan(
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
         sources=sources,
+        own_figures=tuple((own or {}).items()),
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
+
+
+def _own_figures(alone: Still) -> dict[str, OwnFigure]:
+    return {k: own_figure(j) for k, j in alone.made.judged.items()}
+
+
+def _is_unasked(recalled: Recalled) -> bool:
+    """Whether all is decided as if there had been no run and no answer before."""
+    a_rule_before = any(k.kind == "rule" for k in recalled.ledger)
+    return not (recalled.rulings or recalled.held or a_rule_before)
 
 
 def _bars(

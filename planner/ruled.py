@@ -13,7 +13,7 @@ import numpy as np
 from planner.answers import Override, Ruling, Rulings
 from planner.moves import unmoved
 from planner.pitch import note_name
-from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
+from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, OwnFigure, Row
 from planner.ruled_rules import REFUSED
 from planner.targets import Aimed
 from planner.wording import flat_or_sharp, raise_or_lower
@@ -56,11 +56,16 @@ def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable
     return bool(otherwise) and any(k in otherwise or k in held for k in notes)
 
 
+def own_figure(judged: Judged) -> OwnFigure:
+    """Keep of a decision what is said of it beside a person's."""
+    return OwnFigure(action=judged.action, add_cents=judged.add_cents, reason=judged.reason)
+
+
 def ruled_note(
     judged: Judged,
     ruling: Ruling | None,
     held: str = "",
-    planners: Judged | None = None,
+    planners: OwnFigure | None = None,
     *,
     made: bool = False,
 ) -> Judged:
@@ -70,7 +75,7 @@ def ruled_note(
     ----------
     held : str
         Which lock the note lies under, where its place is locked and not its row.
-    planners : Judged, optional
+    planners : OwnFigure, optional
         What the planner decides where nobody has answered anything: the figure of its own that
         stands beside a person's, and stays the same whatever else is answered.
     made : bool
@@ -78,7 +83,7 @@ def ruled_note(
     """
     if ruling is None and not held:
         return judged
-    planners = planners or judged
+    planners = planners or own_figure(judged)
     tool = f"the planner says {said_move(planners)}: {planners.reason}"
     rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
     still = unmoved(judged, rest)
@@ -209,8 +214,8 @@ def _layer(judged: Judged) -> float:
     return sum(c for _, c in judged.layers)
 
 
-def said_move(judged: Judged) -> str:
+def said_move(figure: OwnFigure) -> str:
     """Say what is done with a note in a few words."""
-    if judged.add_cents is not None:
-        return raise_or_lower(judged.add_cents)
-    return judged.action
+    if figure.add_cents is not None:
+        return raise_or_lower(figure.add_cents)
+    return figure.action

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from planner.answers import Area, Ruling, largest_move, moved_since
 from planner.ledger import Ledger
 from planner.model import Finding
-from planner.plan_model import Judged, Row
+from planner.plan_model import OwnFigure, Row
 from planner.ruled import said_move
 from planner.wording import count
 
@@ -32,7 +32,7 @@ NOTHING = Recalled(rulings={})
 def ruled_rows(
     rows: tuple[Row, ...],
     recalled: Recalled,
-    tool: Mapping[str, Judged],
+    tool: Mapping[str, OwnFigure],
     sha256_of: Mapping[str, str],
     missing: Sequence[str],
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
@@ -127,7 +127,7 @@ def _frozen(row: Row, frozen: Row) -> Row:
     return replace(frozen, covers=row.covers, notes_covered=row.notes_covered)
 
 
-def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, Judged]) -> list[Finding]:
+def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> list[Finding]:
     frozen = ruling.frozen
     assert frozen is not None
     now = tool.get(row.id)
