@@ -14,6 +14,7 @@ from planner.case_words import words_of
 from planner.cases import Case, known
 from planner.fits import (
     arrives_late,
+    bent_in,
     beyond,
     cannot_tell,
     ends_off,
@@ -23,6 +24,7 @@ from planner.fits import (
     rises_plainly,
     sags,
     scoops,
+    slides,
     starts_off,
     two_ways,
     which_note,
@@ -173,6 +175,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}; {would_beat}: left",
     ),
     DecisionRule(
+        name="slide", action="leave", fits=slides,
+        reason="slides {lean} along the note: kept, on its way from one pitch to another",
+    ),
+    DecisionRule(
         name="long lean", action="steady", fits=leans, move=note_edits.steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
@@ -193,6 +199,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
     DecisionRule(
         name="scoop", action="leave", fits=scoops,
         reason="rises into the note and arrives: kept",
+    ),
+    DecisionRule(
+        name="bend or slide in", action="leave", fits=bent_in,
+        reason="starts {onset_off} and comes to its pitch: a bend or a slide, kept",
     ),
     DecisionRule(
         name="start off", action="start-only", fits=starts_off, move=note_edits.start,

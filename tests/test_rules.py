@@ -336,6 +336,53 @@ def test_opposite_sides_take_two_numbers() -> None:
     assert short.action == "raise-lower"
 
 
+@pytest.mark.parametrize("onset", [-200, -100, -30, 36, 200])
+def test_a_string_that_comes_from_elsewhere_is_left(onset: float) -> None:
+    """Bent or slid up, let go, or slid down: no start is moved for it, however exposed it is."""
+    for length_s, settle_s in ((0.4, 0.2), (1.2, 0.5)):
+        got = judge(
+            0, "fretted", onset=onset, heard=0, length_s=length_s, settle_s=settle_s,
+            begins="attack", case={"exposure": "bare"},
+        )  # fmt: skip
+        assert (got.rule_name, got.action, got.points) == ("bend or slide in", "leave", ())
+    # The same from where a stroke may start: that is mended.
+    hard = judge(0, "fretted", onset=35, heard=8, length_s=0.4, settle_s=0.2, begins="attack")
+    assert hard.rule_name == "start off"
+
+
+@pytest.mark.parametrize(
+    ("role", "onset", "sustain", "settle_s", "action"),
+    [
+        ("lead-voice", -120, 25, 0.15, "raise-lower"),  # a scoop into a sharp note
+        ("lead-voice", -30, 25, 0.15, "raise-lower"),
+        ("lead-voice", -30, 25, 0.5, "shape"),  # no scoop takes so long
+        ("bowed", -36, 25, 0.5, "raise-lower"),  # from another note: a slide
+        ("bowed", 36, -25, 0.2, "raise-lower"),
+        ("bowed", 35, -25, 0.2, "shape"),
+        ("fretted", -20, 25, 0.3, "raise-lower"),  # a stroke never starts flat: pulled
+        ("fretted", 30, -25, 0.2, "shape"),
+    ],
+)
+def test_the_way_into_a_note_is_moved_with_it(
+    role: Role, onset: float, sustain: float, settle_s: float, action: str
+) -> None:
+    """Whichever side the note is out on, scoops, bends and slides into it keep their shape."""
+    got = judge(sustain, role, onset=onset, settle_s=settle_s, length_s=1.2, heard=sustain)
+    assert got.action == action
+    if action == "raise-lower":
+        assert len({c for _, c in got.points}) == 1
+
+
+@pytest.mark.parametrize(
+    ("slope", "name"), [(50.0, "slide"), (-50.0, "slide"), (46.0, "long lean")]
+)
+def test_a_slide_is_no_lean(slope: float, name: str) -> None:
+    """From 35 cents to either side of its middle on, a note of 1.5 s is on its way elsewhere."""
+    got = judge(0, "bowed", length_s=1.5, slope_cents_per_s=slope)
+    assert got.rule_name == name
+    assert (got.action == "leave") == (name == "slide")
+
+
 def test_good_start_is_not_spoilt() -> None:
     """A sustain that is off after a good start takes a cut; close together it takes one number."""
     got = judge(-25, "bowed", onset=2, length_s=1.2)

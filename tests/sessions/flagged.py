@@ -1,10 +1,10 @@
 """Which planted faults a plan shows, and which good notes: ``python -m tests.sessions.flagged``.
 
-Random sessions with sound and exact truth (`tests.sessions.random_session`). A planted bad note lies
-25 cents and more from where its part sits (they are made 28 to 42 off); a good one at most 8, which
-is how far two thirds of all notes are scattered. A note is flagged where it has a row or question
-of its own; moved inside its tolerance, for the beating that goes with it, is counted by itself. Of
-the whole, what is left of the sour seconds with a fifth of the notes touched.
+Random sessions with sound and exact truth (`tests.sessions.random_session`). A planted bad note
+lies 25 cents and more from where its part sits (they are made 28 to 42 off); a good one at most 8,
+which is how far two thirds of all notes are scattered. A note is flagged where it has a row or
+question of its own; moved inside its tolerance, for the beating that goes with it, is counted by
+itself. Of the whole, what is left of the sour seconds with a fifth of the notes touched.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def main() -> None:
         moved = [r.id for r in plan.rows if r.stem in fixed and r.add_cents is not None]
         left = (few.sour_after_s or 0.0) / (few.sour_before_s or 1.0)
         print(
-            f"seed {seed}: {plan.sour_before_s} sour s, {plan.sour_after_s} after all; with a fifth "
-            f"touched {left:.0%} left; rows that move the reference: {len(moved)}"
+            f"seed {seed}: {plan.sour_before_s} sour s, {plan.sour_after_s} after all; with a "
+            f"fifth touched {left:.0%} left; rows that move the reference: {len(moved)}"
         )
         for stem in truth.stems:
             if stem.code not in CODES:
