@@ -60,7 +60,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "takes decided setup_advice",
         "wishes",
         "clearing",
-        "planrows rule_rows inspection_linked",
+        "planrows retakes rule_rows inspection_linked",
         "retargeting moving_song sour_check ground",
         "note_decisions",
         "settling",
