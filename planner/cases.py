@@ -26,6 +26,7 @@ class Case:
     grace: bool = False  # leans on a longer note
     usual_onset_cents: float | None = None  # of its run of short notes, as the rules leave them
     blue: bool = False
+    leading: bool = False  # a little sharp under the tonic that follows
     chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     pushed: bool = False  # among the loudest of its part

@@ -148,6 +148,7 @@ def _case(
         grace=note_id in part.grace,
         usual_onset_cents=usual_onset_cents,
         blue=note_id in part.blue,
+        leading=note_id in part.leading,
         chord=part.chords.get(note_id),
         comes_round=part.repeated.get(note_id, ""),
         pushed=note_id in part.pushed,

@@ -11,7 +11,7 @@ import numpy as np
 from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
-from planner.expression import blue_notes, grace_notes, pushed_notes
+from planner.expression import blue_notes, grace_notes, leading_notes, pushed_notes
 from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.named_chords import NONE_NAMED, NamedChords
 from planner.pitch import parse_note, shift_hz
@@ -43,6 +43,7 @@ class Part:
     grace: frozenset[str]
     pushed: frozenset[str]
     blue: frozenset[str]
+    leading: frozenset[str]  # a little sharp under the tonic that follows
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
@@ -54,7 +55,7 @@ class Part:
     @property
     def expression(self) -> frozenset[str]:
         """Notes that are off on purpose."""
-        return self.grace | self.blue | self.astray | frozenset(self.repeated)
+        return self.grace | self.blue | self.leading | self.astray | frozenset(self.repeated)
 
 
 def part_of(
@@ -83,6 +84,8 @@ def part_of(
         if (symbol := named.over(n.note.start_s + shift_s, n.note.end_s + shift_s)) is not None
     }
 
+    tonic_of = _tonics(stem, session, tempo_map, shift_s)
+
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
         ask = tolerances.limits.ask_beyond_cents
         aimed = tuple(
@@ -104,7 +107,10 @@ def part_of(
         if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
-        tonics = _tonics(stem, session, a4, tempo_map, shift_s, offset_cents)
+        tonics = {
+            note_id: shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
+            for note_id, tonic in tonic_of.items()
+        }
         roots = _roots(chords, stem, session, a4, offset_cents)
         blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
         return aimed, blue
@@ -174,6 +180,7 @@ def part_of(
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
+        leading=leading_notes(aimed, stem.role, tonic_of),
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
@@ -243,21 +250,15 @@ def _moves_as_a_whole(
 
 
 def _tonics(
-    stem: StemNotes,
-    session: Session,
-    a4: SessionA4,
-    tempo_map: TempoMap | None,
-    shift_s: float,
-    offset_cents: float,
-) -> dict[str, float]:
-    """The tonic that each note stands over, as the part itself is tuned."""
+    stem: StemNotes, session: Session, tempo_map: TempoMap | None, shift_s: float
+) -> dict[str, int]:
+    """The tonic of the key that each note stands in (MIDI); notes without a key are left out."""
     found = {}
     for n in stem.notes:
         bar = tempo_map.played_at(n.note.start_s + shift_s)[0] if tempo_map else 1
         keys = [key for key in session.keys if key.bar <= bar]
         if keys:
-            tonic = parse_note(f"{keys[-1].tonic}4")
-            found[n.id] = shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
+            found[n.id] = parse_note(f"{keys[-1].tonic}4")
     return found
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from planner import note_edits
 from planner.case_words import words_of
 from planner.cases import Case, known
+from planner.expression import LEADING_CENTS
 from planner.fits import (
     arrives_late,
     bent_in,
@@ -169,6 +170,12 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="push", action="leave",
         fits=lambda c: c.pushed and c.over and 0 < known(c.heard) <= 25,
         reason="among the loudest notes of the part and {off}: pushed, as one does",
+    ),
+    DecisionRule(
+        name="leading note", action="leave",
+        fits=lambda c: c.leading and c.over and not c.beats_with
+        and 0 < known(c.heard) <= LEADING_CENTS,
+        reason="{off} under the tonic that it leads to: kept, as in a melody",
     ),
     DecisionRule(
         name="would clash", action="leave", fits=lambda c: c.beats_if_moved is not None,
