@@ -6,16 +6,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import Floats, Role
+from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    gain_of_halves,
     least_cents,
     middle_bias,
     proven,
     settled,
     shrunk_cents,
-    weighted_median,
     weights,
 )
 from planner.short_runs import in_runs, without_unheard
@@ -42,7 +42,7 @@ def part_rule(
     found = middle_bias(fit)
     bias, doubt = found.cents, found.doubt_cents
     ids = [a.measured.id for a, _ in fit]
-    gain = _gain_of_halves(np.array([e for _, e in fit]), weights(fit))
+    gain = gain_of_halves(np.array([e for _, e in fit]), weights(fit))
     if (
         not proven(found, limits, least_cents(limits.offset_cents, ids, factors), gain)
         or round(found.spread_cents, 1) > limits.spread_cents
@@ -90,16 +90,3 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
     }
     kept = [(a, e) for a, e in fit if a.target.intended_midi not in odd]
     return kept if len(kept) >= 0.6 * len(fit) else fit
-
-
-def _gain_of_halves(error: Floats, weight: Floats) -> float:
-    """How much the mean error of each half falls when moved by what the other half says."""
-    before = after = 0.0
-    for fit, held in (
-        (slice(0, None, 2), slice(1, None, 2)),
-        (slice(1, None, 2), slice(0, None, 2)),
-    ):
-        bias = weighted_median(error[fit], weight[fit])
-        before += float(np.abs(error[held]).sum())
-        after += float(np.abs(error[held] - bias).sum())
-    return 1.0 - after / before if before > 0 else 0.0

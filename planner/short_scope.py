@@ -10,6 +10,7 @@ from planner.scope_rule import (
     GROSS_CENTS,
     NO_FACTORS,
     ScopeRule,
+    gain_of_each,
     least_cents,
     scatter_cents,
     shrunk_cents,
@@ -52,8 +53,14 @@ def short_rules(
             continue
         # A note with a sustain is heard by both, so it is moved by less than its onset is off.
         heard = np.array([a.heard_cents for a in run if a.heard_cents is not None])
+        if len(heard) < limits.notes:
+            continue
         off = float(np.median(heard))
         if round(abs(off), 1) < least / 2 or np.sign(off) != np.sign(bias):
+            continue
+        # On what is heard of each note once it is moved by what the others say, as for a part.
+        gain = gain_of_each(heard)
+        if gain < tolerances.part_rule.gain_share:
             continue
         left = max(judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
         left = min(left, _LEAVE_UNDER_SHARE * least)
@@ -69,7 +76,7 @@ def short_rules(
                 bias_cents=bias,
                 add_cents=round(-float(np.sign(off)) * worth, 1),
                 uncertainty_cents=doubt,
-                gain_share=None,
+                gain_share=gain,
                 judged_by="onset",
                 heard_cents=off,
                 name="short notes off at the onset",

@@ -160,6 +160,32 @@ def test_edges_of_the_short_rule() -> None:
     assert rules_of(run(19.0, u=25.0), "bass-fretted") == ()
 
 
+@pytest.mark.parametrize(("scatter", "found"), [(5.0, 1), (22.0, 0)])
+def test_a_run_must_gain_by_what_its_other_notes_say(scatter: float, found: int) -> None:
+    """Onsets 9 sharp as a whole: scattered by 5 a rule, by 22 one number mends hardly any."""
+    held = line("X", scale(20), errors(20, 0, 1))
+    off = errors(60, 9.0, scatter)
+    short = [
+        note(f"X-{100 + k:04d}", 40 + k % 3, 0.0, start_s=30 + 0.3 * k, length_s=0.15,
+             onset=off[k], short=True, uncertainty=1.0)
+        for k in range(60)
+    ]  # fmt: skip
+    rules = rules_of(held + short, "bass-fretted")
+    assert len(rules) == found
+    for rule in rules:
+        assert rule.gain_share is not None
+        assert rule.gain_share > 0.1
+
+
+def test_every_rule_carries_its_proof() -> None:
+    """Part, stretch, pitch and run: each says what it gains on notes that it was not found on."""
+    part = rules_of(line("X", scale(40), errors(40, 7, 2)), "fretted")
+    pitch = rules_of(line("X", [60, 62, 64, 65] * 10, [0.0, 0.0, 12.0, 0.0] * 10), "fretted")
+    every = (*part, *pitch, *rules_of(run(19.0), "bass-fretted"))
+    assert [r.scope for r in every] == ["part", "pitch", "passage"]
+    assert all(r.gain_share is not None and r.gain_share >= 0.1 for r in every)
+
+
 def test_short_notes_of_a_voice_are_no_run() -> None:
     """Breath and bow begin notes otherwise: no short-notes rule for them."""
     assert rules_of(run(19.0), "brass") == ()
