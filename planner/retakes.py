@@ -104,10 +104,11 @@ def take_rows(
     if on.stem.role == "voice-double":
         leads = _doubled(on.spec, stems)
         passages = thick_passages(judged, on, _DOUBLE_NOTES - 1, _DOUBLE_SHARE)
-        return rows + [_mute_row(p, on, leads) for p in passages if leads and _heard(p, leads)]
+        thin = [p for p in passages if leads and _heard(p, leads)]
+        return rows + [_mute_row(p, on, leads, refused) for p in thin]
     if whole is not None:
         return rows
-    return [_passage_row(p, on) for p in thick_passages(judged, on, _MOST_IN_BARS, 0.0)]
+    return [_passage_row(p, on, refused) for p in thick_passages(judged, on, _MOST_IN_BARS, 0.0)]
 
 
 def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
@@ -120,12 +121,6 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
     if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
         return None
     share = percent(len(edits) / len(measured))
-    instead = ""
-    if refused:
-        them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
-        instead = (
-            f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
-        )
     return Row(
         id="A-000",
         kind="advice",
@@ -137,11 +132,20 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
         action="retake",
         rule_name="more edits than a take",
         reason=f"{share} of the measured notes ask for an edit of their own: "
-        f"if the player is still there, another take is better and quicker{instead}",
+        f"if the player is still there, another take is better and quicker"
+        f"{_instead(refused)}",
     )
 
 
-def _passage_row(passage: Passage, on: StemOnClock) -> Row:
+def _instead(refused: Sequence[str]) -> str:
+    """What a person's refusals have to do with it; empty without any."""
+    if not refused:
+        return ""
+    them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
+    return f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
+
+
+def _passage_row(passage: Passage, on: StemOnClock, refused: Sequence[str]) -> Row:
     rest = len(passage.measured) - len(passage.edits)
     return _row(
         passage,
@@ -150,11 +154,13 @@ def _passage_row(passage: Passage, on: StemOnClock) -> Row:
         rule_name="more edits than a passage",
         reason=f"{count(len(passage.edits), 'note')} within a few bars ask for an edit of their "
         f"own, {rest} beside them for none: if the player is still there, these bars once more "
-        "are better and quicker",
+        f"are better and quicker{_instead(refused)}",
     )
 
 
-def _mute_row(passage: Passage, on: StemOnClock, leads: Sequence[StemNotes]) -> Row:
+def _mute_row(
+    passage: Passage, on: StemOnClock, leads: Sequence[StemNotes], refused: Sequence[str]
+) -> Row:
     codes = " and ".join(stem.code for stem in leads)
     rest = len(passage.measured) - len(passage.edits)
     return _row(
@@ -164,7 +170,8 @@ def _mute_row(passage: Passage, on: StemOnClock, leads: Sequence[StemNotes]) -> 
         rule_name="a double that is mostly edits",
         reason=f"{len(passage.edits)} of {count(len(passage.measured), 'note')} here ask for an "
         f"edit of their own, {rest} {'does' if rest == 1 else 'do'} not: {codes} can be heard "
-        "without this double, so leave it out in these bars, or sing them again",
+        "without this double, so leave it out in these bars, or sing them again"
+        f"{_instead(refused)}",
     )
 
 

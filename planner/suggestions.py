@@ -5,7 +5,8 @@ from __future__ import annotations
 from statistics import median
 
 from planner.model import FIXED_ROLES, VOICE_ROLES
-from planner.plan_model import Plan
+from planner.pitch import STANDARD_A4_HZ, cents
+from planner.plan_model import Plan, StemSummary
 from planner.tally import PITCH_NOTES_MIN, pitch_biases
 from planner.wording import amount, count, flat_or_sharp
 
@@ -17,6 +18,7 @@ _SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take 
 _PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
 _SURE_ERRORS = 2.0  # chosen: once in twenty by chance
 _PITCH_SAME_SIDE = 0.8  # common practice, no source
+_TUNER_CENTS = 2.0  # chosen: tuners read to a cent or two, and so do players
 
 
 def _held(plan: Plan, code: str) -> str:
@@ -36,6 +38,19 @@ def _held(plan: Plan, code: str) -> str:
             f", and held ones settle in tune ({flat_or_sharp(middle)}), as when tuned on the ring"
         )
     return f", and held ones settle {flat_or_sharp(middle)}, so it is not the tuning alone"
+
+
+def _tuned_to_standard(plan: Plan, stem: StemSummary) -> str:
+    """Say whether a tuner left at its usual A explains where a part sits; empty where it cannot."""
+    there = cents(STANDARD_A4_HZ, plan.a4.a4_hz)
+    if abs(round(there, 1)) < _TUNER_CENTS:
+        return ""
+    apart = abs((stem.offset_cents or 0.0) - there)
+    near = _TUNER_CENTS + _SURE_ERRORS * (stem.offset_uncertainty_cents or 0.0)
+    usual = f"a tuner at A = {STANDARD_A4_HZ:.0f} Hz puts it"
+    if round(apart, 1) <= round(near, 1):
+        return f" ({usual} there)"
+    return f" ({usual} {flat_or_sharp(there)}, so it is not that alone)"
 
 
 def suggestions(plan: Plan) -> list[str]:
@@ -59,6 +74,7 @@ def suggestions(plan: Plan) -> list[str]:
                 )
             else:
                 way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
+                way += _tuned_to_standard(plan, stem)
             lines.append(
                 f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
                 f"throughout; {way}."

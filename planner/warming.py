@@ -45,6 +45,10 @@ def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Findin
     if not up or not down or against:
         return ()
 
+    steady = [c for c, (role, _) in parts.items() if role in _WINDS | _STRINGS and not creep[c]]
+    others = f"; {', '.join(sorted(steady))} {'does' if len(steady) == 1 else 'do'} not"
+    alone = "" if not steady else others
+
     def said(codes: list[str]) -> str:
         return ", ".join(f"{c} by {amount(creep[c] or 0.0)}" for c in sorted(codes))
 
@@ -52,7 +56,8 @@ def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Findin
         Finding(
             severity="note",
             what=f"Winds creep up over the song ({said(up)}) and strings down ({said(down)}), "
-            "as they do while a room warms.",
+            f"as they do while a room warms{alone}; lips that tire and strings that give do the "
+            "same.",
             did="Nothing is planned for it.",
             advice="Tune again between takes.",
         ),

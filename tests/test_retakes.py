@@ -7,9 +7,11 @@ from typing import Any
 
 import pytest
 
+from planner.answers import Entry, rulings_from
 from planner.model import MeasuredNote, Role
 from planner.plan_model import Row
 from planner.planning import make_plan
+from planner.ruled_rows import Recalled
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
 from tests.deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
@@ -131,3 +133,19 @@ def test_a_voice_named_as_its_lead_goes_before_other_leads() -> None:
             tolerances=TOLERANCES, judging=PLAIN, tempo_map=MAP,
         )  # fmt: skip
         assert len(advised(made.rows, "mute-part")) == told
+
+
+def test_a_refused_rule_is_named_as_the_cause() -> None:
+    """A double 20 flat as a whole is one move; with that refused, all of it would be edits."""
+    lead = stem("LV", "lead-voice", sung("LV", [0.0] * 24))
+    double = stem("VD", "voice-double", sung("VD", [-20.0] * 24))
+    first = plan(lead, double, tempo_map=MAP)
+    assert [r.action for r in first.rows] == ["whole-part"]
+    rulings, _ = rulings_from([Entry(id="R-001", answer="no", by="P")], first.rows)
+    again = make_plan(
+        session=session(lead, double), stems=(lead, double), a4=A4, tolerances=TOLERANCES,
+        judging=PLAIN, tempo_map=MAP, recalled=Recalled(rulings=rulings, last_rows=first.rows),
+    )  # fmt: skip
+    for action in ("retake", "mute-part"):
+        (row,) = advised(again.rows, action)
+        assert "or take back the refusal of R-001: it is one move for all of these" in row.reason

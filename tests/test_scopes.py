@@ -201,6 +201,10 @@ def test_sampled_part_is_mended_at_source() -> None:
     """A sampled part that is off is advice to retune it where it was made."""
     (rule,) = rules_of(line("X", scale(60), [5.0] * 60), "sampled")
     assert (rule.action, rule.applied) == ("at-source", False)
+    assert rule.reason.startswith("the part is 5 sharp, all 60 notes alike: retune it where it was")
+    # What speaks against it is said as well: notes that do not lie there.
+    (rule,) = rules_of(line("X", scale(60), [5.0] * 45 + [-9.0] * 15), "sampled")
+    assert "45 of 60 notes alike and the others elsewhere" in rule.reason
 
 
 def test_each_drum_is_advised_by_itself() -> None:

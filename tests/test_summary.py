@@ -169,6 +169,22 @@ def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: 
     assert all(words in line for line in lines)
 
 
+@pytest.mark.parametrize(
+    ("a4_hz", "offset", "words"),
+    [
+        # 1200 log2(440/441) = -3.93: where a tuner left at 440 puts a part beside this piano.
+        (441.0, -4.2, "would settle it (a tuner at A = 440 Hz puts it there)."),
+        (441.0, -9.0, "(a tuner at A = 440 Hz puts it 3.9 flat, so it is not that alone)."),
+        (440.2, -4.2, "would settle it."),  # 0.8: the reference stands there itself
+    ],
+)
+def test_a_tuner_left_at_440_is_told_apart(a4_hz: float, offset: float, words: str) -> None:
+    """The commonest root fault of all, with what speaks for it or against it."""
+    base = plan(stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=())
+    (told,) = suggestions(replace(base, a4=replace(base.a4, a4_hz=a4_hz)))
+    assert told.endswith(words)
+
+
 def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     """A pitch that only shares the whole part's offset is not told again."""
     notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
