@@ -33,6 +33,7 @@ _COMES_BACK = 2  # times on the same degree
 # Winds are left out: what is sharp on one of their pitches may be its fingering.
 _LEADING_ROLES: frozenset[Role] = frozenset({"lead-voice", "bowed", "bass-fretless"})
 LEADING_CENTS = 15.0
+_RUNS_ON_WITHIN_S = 0.1  # chosen: what is slid into follows at once
 _LEADS_WITHIN_S = 0.25  # chosen: after a longer rest nothing is led to any more
 
 
@@ -110,7 +111,16 @@ def leading_notes(
         if before.measured.id in tonic_of
         and (tonic_of[before.measured.id] - before.target.intended_midi) % 12 == 1
         and after.target.intended_midi == before.target.intended_midi + 1
-        and after.measured.note.start_s - before.measured.note.end_s <= _LEADS_WITHIN_S
+        and round(after.measured.note.start_s - before.measured.note.end_s, 6) <= _LEADS_WITHIN_S
         and before.heard_cents is not None
         and 0.0 < round(before.heard_cents, 1) <= LEADING_CENTS
     )
+
+
+def goes_on(aimed: Sequence[Aimed]) -> dict[str, int]:
+    """Say how many semitones away the next note lies, for each note that one follows at once."""
+    return {
+        before.measured.id: after.target.intended_midi - before.target.intended_midi
+        for before, after in pairwise(aimed)
+        if round(after.measured.note.start_s - before.measured.note.end_s, 6) <= _RUNS_ON_WITHIN_S
+    }

@@ -103,6 +103,13 @@ def ends_off(case: Case) -> bool:
     return abs(case.end) > case.t and abs(round(case.end - known(case.sustain), 1)) > _SAG_CENTS
 
 
+def runs_on(case: Case) -> bool:
+    """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
+    if not ends_off(case):
+        return False
+    return case.next_semitones * (known(case.end) - known(case.sustain)) > 0
+
+
 def sags(case: Case) -> bool:
     if not ends_off(case) or abs(known(case.end) - known(case.sustain)) > _DEEPEST_SAG_CENTS:
         return False

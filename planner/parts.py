@@ -11,7 +11,13 @@ import numpy as np
 from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
-from planner.expression import blue_notes, grace_notes, leading_notes, pushed_notes
+from planner.expression import (
+    blue_notes,
+    goes_on,
+    grace_notes,
+    leading_notes,
+    pushed_notes,
+)
 from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.named_chords import NONE_NAMED, NamedChords
 from planner.pitch import parse_note, shift_hz
@@ -44,6 +50,7 @@ class Part:
     pushed: frozenset[str]
     blue: frozenset[str]
     leading: frozenset[str]  # a little sharp under the tonic that follows
+    goes_on: Mapping[str, int]  # note id -> semitones to the next note, where it follows at once
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
@@ -181,6 +188,7 @@ def part_of(
         pushed=pushed_notes(stem),
         blue=blue,
         leading=leading_notes(aimed, stem.role, tonic_of),
+        goes_on=goes_on(aimed),
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),

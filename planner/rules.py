@@ -23,6 +23,7 @@ from planner.fits import (
     only_rest_off,
     onset_off,
     rises_plainly,
+    runs_on,
     sags,
     scoops,
     slides,
@@ -189,6 +190,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="long lean", action="steady", fits=leans, move=note_edits.steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
+    ),
+    DecisionRule(
+        name="runs on", action="leave", fits=lambda c: runs_on(c) and not c.over,
+        reason="the end runs off until it is {end_off}, toward the next note: a slide, kept",
     ),
     DecisionRule(
         name="sagging end", action="hold-end", fits=sags, move=note_edits.hold,

@@ -3,7 +3,13 @@ from __future__ import annotations
 import pytest
 from deciding import A4, line, note, plan, session, stem
 
-from planner.expression import blue_notes, grace_notes, leading_notes, pushed_notes
+from planner.expression import (
+    blue_notes,
+    goes_on,
+    grace_notes,
+    leading_notes,
+    pushed_notes,
+)
 from planner.model import Role
 from planner.pitch import midi_to_hz
 from planner.plan_model import Plan
@@ -119,3 +125,14 @@ def test_a_leading_note_that_beats_is_in_a_chord() -> None:
     piano = stem("PNO", "tuning-reference", [note("PNO-0001", 61, 0.0, length_s=2.0)])
     (row,) = plan(cello, piano, keys=keys).rows
     assert (row.id, row.action) == ("CEL-0001", "raise-lower")
+
+
+@pytest.mark.parametrize(("rest_s", "found"), [(0.1, {"C-1": -2}), (0.11, {})])
+def test_edge_of_what_follows_at_once(rest_s: float, found: dict[str, int]) -> None:
+    """A tenth of a second is still one breath or bow; the last note goes on to nothing."""
+    pair = (
+        note("C-1", 62, 0.0, length_s=1.0),
+        note("C-2", 60, 0.0, start_s=1.0 + rest_s, length_s=0.5),
+    )
+    where = session(stem("C", "bowed", list(pair)))
+    assert goes_on([aim(n, target_for(n, "bowed", where, A4)) for n in pair]) == found

@@ -267,9 +267,11 @@ def test_long_lean_is_evened() -> None:
     assert judge(2, length_s=0.9, slope_cents_per_s=-60.0).rule_name == "in tune"
 
 
-def sag(length_s: float, from_s: float, to: float, role: Role = "lead-voice") -> Judged:
+def sag(
+    length_s: float, from_s: float, to: float, role: Role = "lead-voice", **more: Any
+) -> Judged:
     shape = lambda t: to * max(0.0, (t - from_s) / (length_s - from_s))  # noqa: E731
-    return judge(0, role, end=0.85 * to, length_s=length_s,
+    return judge(0, role, end=0.85 * to, length_s=length_s, **more,
                  **contour(0.0, length_s, 62, shape))  # fmt: skip
 
 
@@ -282,6 +284,16 @@ def test_sagging_phrase_end_is_held() -> None:
     assert got.points[1][0] > 0.9
     assert got.points[1][1] == 0.0
     assert "needs points or a cut" in got.reason
+
+
+@pytest.mark.parametrize(
+    ("step", "name"), [(-2, "runs on"), (2, "sagging end"), (0, "sagging end")]
+)
+def test_an_end_on_its_way_to_the_next_note_is_left(step: int, name: str) -> None:
+    """A flat end before a lower note that follows at once is a slide; at a phrase's end, a sag."""
+    got = sag(2.2, 0.9, -32, case={"next_semitones": step})
+    assert got.rule_name == name
+    assert (got.action == "leave") == (name == "runs on")
 
 
 def test_fall_at_the_very_end_is_left() -> None:
