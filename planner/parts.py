@@ -141,39 +141,8 @@ def part_of(
         offset = 0.0
         aimed, blue = aimed_from(offset)
     if abs(offset) > _ASK_OFFSET_CENTS and not scored:
-        other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
-        noticed.append(
-            Finding(
-                severity="question",
-                what=f"{stem.code} sits {flat_or_sharp(offset)} as a whole, or it is the "
-                f"neighbouring notes, {other}.",
-                did="Taken as the nearer notes.",
-                advice="Give a score for the stem, or confirm.",
-                stem=stem.code,
-            )
-        )
-    known = {n.id for n in stem.notes}
-    for span in spec.do_not_touch:
-        if span.note_id is not None and span.note_id not in known:
-            noticed.append(
-                Finding(
-                    severity="question",
-                    what=f"{span.note_id} shall not be touched, and {stem.code} has no such note.",
-                    did="Nothing was protected by it.",
-                    advice="Take the id from notes.csv, or give the span in seconds.",
-                    stem=stem.code,
-                )
-            )
-    if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
-        noticed.append(
-            Finding(
-                severity="warning",
-                what=f"{stem.code} has bars that nobody may touch, and there is no tempo map.",
-                did="They were not protected.",
-                advice="Give a tempo map, or write the spans in seconds.",
-                stem=stem.code,
-            )
-        )
+        noticed.append(_which_notes(stem.code, offset))
+    noticed += _not_protected(stem, spec, tempo_map)
     base = dict(tolerances.base_cents)
     in_tune = base.get(stem.role, 0.0) * judging.tolerance_factor
     levels = [n.note.level_db for n in stem.notes]
@@ -195,6 +164,46 @@ def part_of(
         factors=factors,
         chords=chords,
     )
+
+
+def _which_notes(code: str, offset: float) -> Finding:
+    """A part so far out may be the neighbouring notes, out the other way."""
+    other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
+    return Finding(
+        severity="question",
+        what=f"{code} sits {flat_or_sharp(offset)} as a whole, or it is the "
+        f"neighbouring notes, {other}.",
+        did="Taken as the nearer notes.",
+        advice="Give a score for the stem, or confirm.",
+        stem=code,
+    )
+
+
+def _not_protected(stem: StemNotes, spec: StemSpec, tempo_map: TempoMap | None) -> list[Finding]:
+    """What the session file protects and cannot be found."""
+    known = {n.id for n in stem.notes}
+    said = [
+        Finding(
+            severity="question",
+            what=f"{span.note_id} shall not be touched, and {stem.code} has no such note.",
+            did="Nothing was protected by it.",
+            advice="Take the id from notes.csv, or give the span in seconds.",
+            stem=stem.code,
+        )
+        for span in spec.do_not_touch
+        if span.note_id is not None and span.note_id not in known
+    ]
+    if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
+        said.append(
+            Finding(
+                severity="warning",
+                what=f"{stem.code} has bars that nobody may touch, and there is no tempo map.",
+                did="They were not protected.",
+                advice="Give a tempo map, or write the spans in seconds.",
+                stem=stem.code,
+            )
+        )
+    return said
 
 
 def _factors(

@@ -177,6 +177,16 @@ def test_a_run_must_gain_by_what_its_other_notes_say(scatter: float, found: int)
         assert rule.gain_share > 0.1
 
 
+def test_a_run_of_bends_and_straight_notes_has_no_middle() -> None:
+    """Three bent up from two semitones below, three struck in tune, by turns: no rule."""
+    held = line("X", scale(20), errors(20, 0, 1))
+    bent = [
+        note(f"X-{100 + k}", 50, 0.0, onset=-200.0 * (k % 2), start_s=30 + 0.3 * k, length_s=0.25)
+        for k in range(6)
+    ]  # fmt: skip
+    assert rules_of(held + bent, "fretted") == ()
+
+
 def test_every_rule_carries_its_proof() -> None:
     """Part, stretch, pitch and run: each says what it gains on notes that it was not found on."""
     part = rules_of(line("X", scale(40), errors(40, 7, 2)), "fretted")
