@@ -170,6 +170,23 @@ def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: 
 
 
 @pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune (in tune), as when tuned on the ring; "),
+        ([-3.9] * 4, "held ones settle in tune (3.9 flat), as when tuned on the ring; "),
+        ([-4.0] * 4, "held ones settle 4 flat, so it is not the tuning alone; "),
+        ([0.0] * 3, "and hardly any is held; "),
+    ],
+)
+def test_a_part_tuned_on_the_ring_is_told_by_its_held_notes(held: list[float], words: str) -> None:
+    """Notes begin 14 sharp: what held ones settle at speaks for the tuning or against it."""
+    notes = tuple(judged(f"BAS-{i}", 33 + i, sustain_cents=e) for i, e in enumerate(held))
+    base = plan(stems=(stem(offset_cents=0.0, onset_minus_sustain_cents=14.0),), judged=notes)
+    told = next(line for line in suggestions(base) if "notes begin 14 sharp" in line)
+    assert words in told
+
+
+@pytest.mark.parametrize(
     ("a4_hz", "offset", "words"),
     [
         # 1200 log2(440/441) = -3.93: where a tuner left at 440 puts a part beside this piano.
