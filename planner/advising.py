@@ -11,7 +11,8 @@ from planner.ground import Ground
 from planner.offered import saying_what_they_clear
 from planner.parts import Part
 from planner.plan_model import Row
-from planner.planrows import note_row, retake_row, voicing_row
+from planner.planrows import note_row, voicing_row
+from planner.retakes import take_rows
 from planner.rule_rows import advice_row
 from planner.ruled_rules import REFUSED
 from planner.scope_rule import ScopeRule
@@ -34,7 +35,7 @@ def note_questions(ground: Ground, made: Decided) -> list[Row]:
 def advice_rows(
     ground: Ground, made: Decided, offers: Iterable[ScopeRule], fixed: Iterable[Part]
 ) -> list[Row]:
-    """Give the advice, with its first ids: offers, other takes, and other voicings.
+    """Give the advice, with its first ids: offers, takes, doubles to leave out, other voicings.
 
     Parameters
     ----------
@@ -51,8 +52,8 @@ def advice_rows(
         part = made.parts[code]
         own = [made.judged[n.id] for n in part.stem.notes]
         refused = [k for k, r in made.rules.items() if r.stem == code and r.name == REFUSED]
-        retake = retake_row(own, part.spec, refused)
-        advice += [retake] if retake else []
+        stems = [other.stem for other in made.parts.values()]
+        advice += take_rows(own, on_clock(ground, part), stems, refused)
     for part in fixed:
         keys = ground.a4.keys
         out = frozenset(k.midi for k in keys if k.stem == part.stem.code and k.stands_out)

@@ -26,8 +26,10 @@ class Case:
     grace: bool = False  # leans on a longer note
     usual_onset_cents: float | None = None  # of its run of short notes, as the rules leave them
     blue: bool = False
+    leading: bool = False  # a little sharp under the tonic that follows
     chord: ChordSymbol | None = None  # that the session names for its time
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
+    next_semitones: int = 0  # to the next note, where it follows at once; 0: the same, or a rest
     pushed: bool = False  # among the loudest of its part
     beats: bool = False  # sour or worse against what nobody can move
     sits_so: bool = False  # of a lead that sits a little off as a whole: that is only offered

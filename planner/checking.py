@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -78,22 +78,8 @@ def check_session(
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)
     opened = with_said_roles(opened, answers_of(opened, out))
-    plans = plan_folders(out, opened.session.song)
-    if not plans:
-        what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."
-        hint = "Plan first, or say with --out where the plans are."
-        raise PlannerError(what, file=str(session_path), hint=hint)
-    folder = next((p for p in plans if p.name == plan), None) if plan else plans[0]
-    if folder is None:
-        names = ", ".join(p.name for p in reversed(plans))
-        raise PlannerError(f"there is no plan {plan} of this song.", hint=f"There are {names}.")
-    if not bounces.is_dir():
-        hint = "Give the folder that the corrected files are in."
-        raise PlannerError("there is no such folder.", file=str(bounces), hint=hint)
-    if any(bounces.resolve() == one.resolve() for one in folders):
-        what = "these are the originals: a stem of the session lies in this folder."
-        hint = "Bounce the corrected files into a folder of their own."
-        raise PlannerError(what, file=str(bounces), hint=hint)
+    folder = _plan_folder(opened, out, plan, session_path)
+    _refuse(bounces, folders)
     past = read_past_plan(folder)
     then = read_notes(folder)
     found = _bounces(opened, bounces, past)
@@ -113,27 +99,11 @@ def check_session(
     nulls: list[NullTest] = []
     pairs: dict[str, Pair] = {}
     for stem in opened.stems:
-        spec, original, _ = stem
-        before = [one for one in then if one.stem == spec.code]
-        planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
-        one = heard.get(spec.code)
-        met = paired(before, readings_of(one)) if one is not None else ((), 0.0)
-        together, late_s = met
-        null = _null(opened, stem, found, past, before, sums, late_s=late_s)
-        nulls += null
-        if one is None:
-            if planned:
-                said = (_no_file(spec, found, len(planned)),)
-                stems.append(_absent(spec.code, len(before), said, len(planned)))
-            continue
-        own = {pair.then.id: pair for pair in together}
-        told = _about_the_file(spec, one.facts, original, sums, bool(planned))
-        told += edited_said(planned, before, own)
-        bounce = found.get(stem[2])
-        if bounce is not None and sums[bounce] != sums[original]:
-            told += tuple(tone_of_edits(original, bounce, planned, own))
-        stems.append(checked_stem(spec.code, before, met, told, null[0] if null else None))
-        pairs |= own
+        before = [one for one in then if one.stem == stem[0].code]
+        one = _one_stem(opened, stem, heard.get(stem[0].code), before, past, found, sums)
+        nulls += one.nulls
+        pairs |= one.pairs
+        stems += [] if one.check is None else [one.check]
     stems = _with_linked(opened, found, jobs, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)
@@ -160,6 +130,68 @@ def check_session(
         kind="check",
     )
     return Checked(check=check, folder=written)
+
+
+def _plan_folder(opened: Opened, out: Path, plan: str | None, session_path: Path) -> Path:
+    """The folder of the plan that is asked for, or of the latest."""
+    plans = plan_folders(out, opened.session.song)
+    if not plans:
+        what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."
+        hint = "Plan first, or say with --out where the plans are."
+        raise PlannerError(what, file=str(session_path), hint=hint)
+    folder = next((p for p in plans if p.name == plan), None) if plan else plans[0]
+    if folder is None:
+        names = ", ".join(p.name for p in reversed(plans))
+        raise PlannerError(f"there is no plan {plan} of this song.", hint=f"There are {names}.")
+    return folder
+
+
+def _refuse(bounces: Path, folders: Iterable[Path]) -> None:
+    """Stop where there is no folder of bounces, or it is the originals' own."""
+    if not bounces.is_dir():
+        hint = "Give the folder that the corrected files are in."
+        raise PlannerError("there is no such folder.", file=str(bounces), hint=hint)
+    if any(bounces.resolve() == one.resolve() for one in folders):
+        what = "these are the originals: a stem of the session lies in this folder."
+        hint = "Bounce the corrected files into a folder of their own."
+        raise PlannerError(what, file=str(bounces), hint=hint)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _OneStem:
+    """What one stem's bounce comes to beside its original."""
+
+    check: StemCheck | None  # None: no bounce, and none was needed
+    nulls: list[NullTest]
+    pairs: dict[str, Pair]  # by note id
+
+
+def _one_stem(
+    opened: Opened,
+    stem: tuple[StemSpec, Path, str],
+    heard: HeardStem | None,
+    before: list[Reading],
+    past: PastPlan,
+    found: dict[str, Path],
+    sums: dict[Path, str],
+) -> _OneStem:
+    spec, original, written = stem
+    planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
+    met = paired(before, readings_of(heard)) if heard is not None else ((), 0.0)
+    together, late_s = met
+    nulls = _null(opened, stem, found, past, before, sums, late_s=late_s)
+    if heard is None:
+        said = (_no_file(spec, found, len(planned)),)
+        absent = _absent(spec.code, len(before), said, len(planned)) if planned else None
+        return _OneStem(check=absent, nulls=nulls, pairs={})
+    own = {pair.then.id: pair for pair in together}
+    told = _about_the_file(spec, heard.facts, original, sums, bool(planned))
+    told += edited_said(planned, before, own)
+    bounce = found.get(written)
+    if bounce is not None and sums[bounce] != sums[original]:
+        told += tuple(tone_of_edits(original, bounce, planned, own))
+    check = checked_stem(spec.code, before, met, told, nulls[0] if nulls else None)
+    return _OneStem(check=check, nulls=nulls, pairs=own)
 
 
 def readings_of(heard: HeardStem) -> tuple[Reading, ...]:

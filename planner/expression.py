@@ -1,14 +1,16 @@
-"""What looks like an error and is none: grace notes, pushed notes, blue notes."""
+"""What looks like an error and is none: grace notes, pushed, blue and leading notes."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, MeasuredNote, Measurement, StemNotes
+from planner.model import VOICE_ROLES, MeasuredNote, Measurement, Role, StemNotes
 from planner.pitch import cents
+from planner.targets import Aimed
 
 _GRACE_SHORTER_S = 0.09  # common practice, no source
 _GRACE_GAP_S = 0.03  # chosen: closer than this, it leans on the next note
@@ -26,6 +28,13 @@ _VIBRATO_HALF_CENTS = 10.0
 _BLUE_CENTS = {"third": (315.0, 385.0), "fifth": (620.0, 680.0), "seventh": (969.0, 1000.0)}
 _BLUE_OFF_CENTS = 5.0  # chosen: nearer to the written note, it is simply in tune
 _COMES_BACK = 2  # times on the same degree
+
+# Voices, bows and fretless necks raise a leading note by 5 to 15 cents; common practice, no source.
+# Winds are left out: what is sharp on one of their pitches may be its fingering.
+_LEADING_ROLES: frozenset[Role] = frozenset({"lead-voice", "bowed", "bass-fretless"})
+LEADING_CENTS = 15.0
+_RUNS_ON_WITHIN_S = 0.1  # chosen: what is slid into follows at once
+_LEADS_WITHIN_S = 0.25  # chosen: after a longer rest nothing is led to any more
 
 
 def wobbles(m: Measurement) -> bool:
@@ -82,3 +91,36 @@ def blue_notes(
                 found.append((n.id, degree))
     often = Counter(degree for _, degree in found)
     return frozenset(note_id for note_id, degree in found if often[degree] >= _COMES_BACK)
+
+
+def leading_notes(
+    aimed: Sequence[Aimed], role: Role, tonic_of: Mapping[str, int]
+) -> frozenset[str]:
+    """Find the notes a semitone under the tonic that are a little sharp and lead to it (ids).
+
+    Parameters
+    ----------
+    tonic_of : mapping
+        Note id -> the tonic of the key it stands in (MIDI); notes without are passed over.
+    """
+    if role not in _LEADING_ROLES:
+        return frozenset()
+    return frozenset(
+        before.measured.id
+        for before, after in pairwise(aimed)
+        if before.measured.id in tonic_of
+        and (tonic_of[before.measured.id] - before.target.intended_midi) % 12 == 1
+        and after.target.intended_midi == before.target.intended_midi + 1
+        and round(after.measured.note.start_s - before.measured.note.end_s, 6) <= _LEADS_WITHIN_S
+        and before.heard_cents is not None
+        and 0.0 < round(before.heard_cents, 1) <= LEADING_CENTS
+    )
+
+
+def goes_on(aimed: Sequence[Aimed]) -> dict[str, int]:
+    """Say how many semitones away the next note lies, for each note that one follows at once."""
+    return {
+        before.measured.id: after.target.intended_midi - before.target.intended_midi
+        for before, after in pairwise(aimed)
+        if round(after.measured.note.start_s - before.measured.note.end_s, 6) <= _RUNS_ON_WITHIN_S
+    }

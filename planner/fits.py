@@ -70,9 +70,30 @@ def leans(case: Case) -> bool:
     m = case.aimed.measured.measurement
     if m.slope_cents_per_s is None or case.sustain is None or case.length_s < _LEAN_LASTS_S:
         return False
-    reach = abs(m.slope_cents_per_s) * case.length_s / 2
-    leans = abs(m.slope_cents_per_s) > _LEAN_CENTS_PER_S and round(reach, 1) > case.t
+    leans = abs(m.slope_cents_per_s) > _LEAN_CENTS_PER_S and _reach(case) > case.t
     return leans and not ends_off(case) and worth_it(case, note_edits.steady)
+
+
+def slides(case: Case) -> bool:
+    """Whether a long note is on its way from one pitch to another all along: nobody slips so far.
+
+    Its ends lie further apart than the width of a note as it is heard, so its middle is none that
+    anybody aimed at.
+    """
+    if case.sustain is None or case.length_s < _LEAN_LASTS_S or ends_off(case):
+        return False
+    return _beyond_a_slip(case, _reach(case)) and (case.over or _reach(case) > case.t)
+
+
+def _reach(case: Case) -> float:
+    """How far a lean takes either end of a note from its middle."""
+    slope = case.aimed.measured.measurement.slope_cents_per_s
+    return round(abs(slope or 0.0) * case.length_s / 2, 1)
+
+
+def _beyond_a_slip(case: Case, cents: float) -> bool:
+    """Whether a pitch is so far from the note that it is another one, and not the same one out."""
+    return abs(cents) > case.tolerances.limits.ask_beyond_cents
 
 
 def ends_off(case: Case) -> bool:
@@ -80,6 +101,13 @@ def ends_off(case: Case) -> bool:
     if case.end is None or not _sustain_fine(case) or not _bends(case):
         return False
     return abs(case.end) > case.t and abs(round(case.end - known(case.sustain), 1)) > _SAG_CENTS
+
+
+def runs_on(case: Case) -> bool:
+    """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
+    if not ends_off(case):
+        return False
+    return case.next_semitones * (known(case.end) - known(case.sustain)) > 0
 
 
 def sags(case: Case) -> bool:
@@ -106,8 +134,28 @@ def starts_off(case: Case) -> bool:
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
-    natural = natural or _starts_as_usual(case)
+    natural = natural or _starts_as_usual(case) or comes_from_elsewhere(case)
     return plucked and heard and not natural and worth_it(case, note_edits.start)
+
+
+def comes_from_elsewhere(case: Case) -> bool:
+    """Whether a note comes to its pitch from another: it is bent, slid into or scooped.
+
+    A stroke sharpens a string, and never by as much as 35 cents; a string that rises is pulled or
+    slid. What is blown, bowed or sung rises within its first moments as voices do. Such a way in
+    belongs to the note: it is moved along with it, and never taken out.
+    """
+    if case.onset is None or case.sustain is None:
+        return False
+    if _beyond_a_slip(case, case.onset):
+        return True
+    return _rises_in(case) and (not _bends(case) or _scooped(case))
+
+
+def bent_in(case: Case) -> bool:
+    """Whether a string that is in tune comes from elsewhere: a bend, a slide, or a bend let go."""
+    plucked = not _bends(case) and _sustain_fine(case) and onset_off(case)
+    return plucked and comes_from_elsewhere(case)
 
 
 def _starts_as_usual(case: Case) -> bool:
@@ -131,9 +179,13 @@ def rises_plainly(case: Case) -> bool:
 
 
 def scoops(case: Case) -> bool:
+    in_tune = _bends(case) and _sustain_fine(case) and _rises_in(case) and onset_off(case)
+    return in_tune and _scooped(case)
+
+
+def _scooped(case: Case) -> bool:
+    """Whether a rise is as short and no deeper than what scoops are."""
     settle_s = case.aimed.measured.measurement.settle_s
-    if not (_bends(case) and _sustain_fine(case) and _rises_in(case) and onset_off(case)):
-        return False
     if settle_s is None or known(case.onset) - known(case.sustain) < -_SCOOP_DEEPEST_CENTS:
         return False
     longest_s = min(case.judging.scoop_longest_s, _SCOOP_SHARE * case.length_s)
@@ -155,7 +207,8 @@ def two_ways(case: Case) -> bool:
         return False
     opposite = case.onset * case.sustain < 0
     both = abs(case.onset) > case.t and abs(case.sustain) > case.t
-    return opposite and both and worth_it(case, note_edits.shape)
+    slipped = opposite and both and not comes_from_elsewhere(case)
+    return slipped and worth_it(case, note_edits.shape)
 
 
 def only_rest_off(case: Case) -> bool:

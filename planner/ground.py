@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from planner.model import SessionA4
 from planner.named_chords import NONE_NAMED, NamedChords
-from planner.plan_model import Judged
+from planner.plan_model import OwnFigure
 from planner.ruled_rows import Recalled
 from planner.session_model import Session
 from planner.takes import TakeHeard
@@ -31,4 +31,4 @@ class Ground:
     words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
     takes: tuple[TakeHeard, ...] = ()
     # What the planner decides where nobody has answered anything, by note id.
-    planners: Mapping[str, Judged] = field(default_factory=dict)
+    planners: Mapping[str, OwnFigure] = field(default_factory=dict)

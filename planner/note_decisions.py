@@ -148,6 +148,8 @@ def _case(
         grace=note_id in part.grace,
         usual_onset_cents=usual_onset_cents,
         blue=note_id in part.blue,
+        leading=note_id in part.leading,
+        next_semitones=part.goes_on.get(note_id, 0),
         chord=part.chords.get(note_id),
         comes_round=part.repeated.get(note_id, ""),
         pushed=note_id in part.pushed,

@@ -6,16 +6,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import Floats, Role
+from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    gain_of_halves,
     least_cents,
     middle_bias,
     proven,
     settled,
     shrunk_cents,
-    weighted_median,
     weights,
 )
 from planner.short_runs import in_runs, without_unheard
@@ -33,16 +33,45 @@ def part_rule(
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> ScopeRule | None:
     limits = tolerances.part_rule
-    held = settled(notes, tolerances.part_rule.sustained_from_s)
-    for run in in_runs(notes, role, tolerances):
-        held = without_unheard(held, run)
+    runs = in_runs(notes, role, tolerances)
+    held = _heard(settled(notes, limits.sustained_from_s), runs)
+    rule = _rule_from(held, notes, role, tolerances, factors)
+    if rule is not None or not held:
+        return rule
+    # Where the longer notes lie off by enough and are too few to be sure of it, the sustains of
+    # shorter ones are asked as well: too unsure one by one, together they may say it.
+    bias = middle_bias(held).cents
+    ids = [a.measured.id for a, _ in held]
+    if round(abs(bias), 1) < least_cents(limits.offset_cents, ids, factors):
+        return None
+    every = _heard(settled(notes, 0.0), runs)
+    if not every or middle_bias(every).cents * bias <= 0.0:
+        return None
+    return _rule_from(every, notes, role, tolerances, factors)
+
+
+def _heard(fit: list[tuple[Aimed, float]], runs: list[list[Aimed]]) -> list[tuple[Aimed, float]]:
+    for run in runs:
+        fit = without_unheard(fit, run)
+    return fit
+
+
+def _rule_from(
+    held: list[tuple[Aimed, float]],
+    notes: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    factors: Mapping[str, float],
+) -> ScopeRule | None:
+    """A rule over the part by what some of its notes say; None where they do not prove it."""
+    limits = tolerances.part_rule
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
     found = middle_bias(fit)
     bias, doubt = found.cents, found.doubt_cents
     ids = [a.measured.id for a, _ in fit]
-    gain = _gain_of_halves(np.array([e for _, e in fit]), weights(fit))
+    gain = gain_of_halves(np.array([e for _, e in fit]), weights(fit))
     if (
         not proven(found, limits, least_cents(limits.offset_cents, ids, factors), gain)
         or round(found.spread_cents, 1) > limits.spread_cents
@@ -90,16 +119,3 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
     }
     kept = [(a, e) for a, e in fit if a.target.intended_midi not in odd]
     return kept if len(kept) >= 0.6 * len(fit) else fit
-
-
-def _gain_of_halves(error: Floats, weight: Floats) -> float:
-    """How much the mean error of each half falls when moved by what the other half says."""
-    before = after = 0.0
-    for fit, held in (
-        (slice(0, None, 2), slice(1, None, 2)),
-        (slice(1, None, 2), slice(0, None, 2)),
-    ):
-        bias = weighted_median(error[fit], weight[fit])
-        before += float(np.abs(error[held]).sum())
-        after += float(np.abs(error[held] - bias).sum())
-    return 1.0 - after / before if before > 0 else 0.0

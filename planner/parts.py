@@ -11,7 +11,13 @@ import numpy as np
 from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
-from planner.expression import blue_notes, grace_notes, pushed_notes
+from planner.expression import (
+    blue_notes,
+    goes_on,
+    grace_notes,
+    leading_notes,
+    pushed_notes,
+)
 from planner.ground import Ground
 from planner.model import FIXED_ROLES, Finding, StemNotes
 from planner.pitch import parse_note, shift_hz
@@ -22,6 +28,7 @@ from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
 from planner.strings import StringGuess, guess_strings
 from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
+from planner.timeline import TempoMap
 from planner.wording import flat_or_sharp
 
 _ASK_OFFSET_CENTS = 35.0  # a part this far out could be the next note, out the other way
@@ -41,6 +48,8 @@ class Part:
     grace: frozenset[str]
     pushed: frozenset[str]
     blue: frozenset[str]
+    leading: frozenset[str]  # a little sharp under the tonic that follows
+    goes_on: Mapping[str, int]  # note id -> semitones to the next note, where it follows at once
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
@@ -52,7 +61,7 @@ class Part:
     @property
     def expression(self) -> frozenset[str]:
         """Notes that are off on purpose."""
-        return self.grace | self.blue | self.astray | frozenset(self.repeated)
+        return self.grace | self.blue | self.leading | self.astray | frozenset(self.repeated)
 
 
 def part_of(
@@ -76,6 +85,8 @@ def part_of(
         is not None
     }
 
+    tonic_of = _tonics(ground, stem)
+
     def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
         ask = tolerances.limits.ask_beyond_cents
         aimed = tuple(
@@ -97,7 +108,10 @@ def part_of(
         if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
             return aimed, frozenset()
         off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
-        tonics = _tonics(ground, stem, offset_cents)
+        tonics = {
+            note_id: shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
+            for note_id, tonic in tonic_of.items()
+        }
         roots = _roots(ground, stem, chords, offset_cents)
         blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
         return aimed, blue
@@ -119,39 +133,8 @@ def part_of(
         offset = 0.0
         aimed, blue = aimed_from(offset)
     if abs(offset) > _ASK_OFFSET_CENTS and not scored:
-        other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
-        noticed.append(
-            Finding(
-                severity="question",
-                what=f"{stem.code} sits {flat_or_sharp(offset)} as a whole, or it is the "
-                f"neighbouring notes, {other}.",
-                did="Taken as the nearer notes.",
-                advice="Give a score for the stem, or confirm.",
-                stem=stem.code,
-            )
-        )
-    known = {n.id for n in stem.notes}
-    for span in spec.do_not_touch:
-        if span.note_id is not None and span.note_id not in known:
-            noticed.append(
-                Finding(
-                    severity="question",
-                    what=f"{span.note_id} shall not be touched, and {stem.code} has no such note.",
-                    did="Nothing was protected by it.",
-                    advice="Take the id from notes.csv, or give the span in seconds.",
-                    stem=stem.code,
-                )
-            )
-    if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
-        noticed.append(
-            Finding(
-                severity="warning",
-                what=f"{stem.code} has bars that nobody may touch, and there is no tempo map.",
-                did="They were not protected.",
-                advice="Give a tempo map, or write the spans in seconds.",
-                stem=stem.code,
-            )
-        )
+        noticed.append(_which_notes(stem.code, offset))
+    noticed += _not_protected(stem, spec, tempo_map)
     base = dict(tolerances.base_cents)
     in_tune = base.get(stem.role, 0.0) * judging.tolerance_factor
     levels = [n.note.level_db for n in stem.notes]
@@ -165,12 +148,54 @@ def part_of(
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
+        leading=leading_notes(aimed, stem.role, tonic_of),
+        goes_on=goes_on(aimed),
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         repeated=repeated_places(aimed, stem.role, in_tune),
         factors=factors,
         chords=chords,
     )
+
+
+def _which_notes(code: str, offset: float) -> Finding:
+    """A part so far out may be the neighbouring notes, out the other way."""
+    other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
+    return Finding(
+        severity="question",
+        what=f"{code} sits {flat_or_sharp(offset)} as a whole, or it is the "
+        f"neighbouring notes, {other}.",
+        did="Taken as the nearer notes.",
+        advice="Give a score for the stem, or confirm.",
+        stem=code,
+    )
+
+
+def _not_protected(stem: StemNotes, spec: StemSpec, tempo_map: TempoMap | None) -> list[Finding]:
+    """What the session file protects and cannot be found."""
+    known = {n.id for n in stem.notes}
+    said = [
+        Finding(
+            severity="question",
+            what=f"{span.note_id} shall not be touched, and {stem.code} has no such note.",
+            did="Nothing was protected by it.",
+            advice="Take the id from notes.csv, or give the span in seconds.",
+            stem=stem.code,
+        )
+        for span in spec.do_not_touch
+        if span.note_id is not None and span.note_id not in known
+    ]
+    if tempo_map is None and any(span.from_bar is not None for span in spec.do_not_touch):
+        said.append(
+            Finding(
+                severity="warning",
+                what=f"{stem.code} has bars that nobody may touch, and there is no tempo map.",
+                did="They were not protected.",
+                advice="Give a tempo map, or write the spans in seconds.",
+                stem=stem.code,
+            )
+        )
+    return said
 
 
 def _factors(ground: Ground, stem: StemNotes, spec: StemSpec) -> dict[str, float]:
@@ -230,16 +255,15 @@ def _moves_as_a_whole(
     return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 
-def _tonics(ground: Ground, stem: StemNotes, offset_cents: float) -> dict[str, float]:
-    """The tonic that each note stands over, as the part itself is tuned."""
+def _tonics(ground: Ground, stem: StemNotes) -> dict[str, int]:
+    """The tonic of the key that each note stands in (MIDI); notes without a key are left out."""
     session, shift_s, played = ground.session, ground.shifts[stem.code], ground.tempo_map
     found = {}
     for n in stem.notes:
         bar = played.played_at(n.note.start_s + shift_s)[0] if played else 1
         keys = [key for key in session.keys if key.bar <= bar]
         if keys:
-            tonic = parse_note(f"{keys[-1].tonic}4")
-            found[n.id] = shift_hz(note_hz(tonic, stem.role, session, ground.a4), offset_cents)
+            found[n.id] = parse_note(f"{keys[-1].tonic}4")
     return found
 
 

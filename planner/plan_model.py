@@ -219,6 +219,15 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnFigure:
+    """What the planner decides about one note where nobody has answered anything."""
+
+    action: Action
+    add_cents: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """The whole result of a run, before anything is written."""
 
@@ -237,3 +246,5 @@ class Plan:
     since: Since | None = None  # None on the first run
     keys: tuple[KeyMark, ...] = ()  # by which notes are named
     sources: tuple[Source, ...] = ()  # tempo map and scale; then scores and takes stem by stem
+    # (note id, the planner's own figure of it); empty where it was not worked out.
+    own_figures: tuple[tuple[str, OwnFigure], ...] = ()

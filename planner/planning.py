@@ -15,8 +15,10 @@ from planner.chord_strings import chord_string_findings
 from planner.clash_words import named_stems
 from planner.clashes import find_clashes
 from planner.clearing import ordered
-from planner.deciding import in_order
+from planner.decided import Decided
+from planner.deciding import Round, in_order
 from planner.few_touched import touching_at_most
+from planner.fewest_moves import Backbone
 from planner.ground import Ground
 from planner.keys import with_keys
 from planner.locks import held_by, waiting_notes
@@ -24,17 +26,17 @@ from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
 from planner.parted_rules import parted
-from planner.parts import all_notes, clock_shifts, sounding
-from planner.plan_model import Plan, Source
+from planner.parts import Part, all_notes, clock_shifts, sounding
+from planner.plan_model import OwnFigure, Plan, Row, Source, StemSummary
 from planner.planrows import stem_summary
 from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
-from planner.ruled import asks_for_own_figures
+from planner.ruled import asks_for_own_figures, own_figure
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
-from planner.standing_still import decide_until_still
+from planner.standing_still import Still, decide_until_still
 from planner.takes import TakeHeard
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
@@ -59,6 +61,7 @@ def make_plan(
     words: Mapping[str, str] | None = None,
     takes: tuple[TakeHeard, ...] = (),
     sources: tuple[Source, ...] = (),
+    own: Mapping[str, OwnFigure] | None = None,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
@@ -80,90 +83,142 @@ def make_plan(
         What was heard in other takes of the stems.
     sources : tuple of Source
         The files beside the stems that all this was made from; only passed on.
+    own : mapping, optional
+        Note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
+        same session, notes, A4, presets, tempo map, score and takes. Where it is asked for and
+        not given, it takes a second decision; the plan is the same.
     """
-    noticed: list[Finding] = []
     curve = curve_hz(session, a4)
-    a4 = with_keys(session, stems, a4, curve)
     shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
-    named = named_chords(session, tempo_map)
-    recalled = replace(recalled, held=_held(stems, shifts, recalled, tempo_map))
-    recalled = replace(recalled, bars=_bars(stems, shifts, tempo_map))
-    recalled, told = parted(recalled)
-    noticed += told
+    held = _held(stems, shifts, recalled, tempo_map)
+    bars = _bars(stems, shifts, tempo_map)
+    recalled, told = parted(replace(recalled, held=held, bars=bars))
+    noticed = list(told)
     ground = Ground(
-        session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
-        shifts=shifts, recalled=recalled, meant=meant or {},
-        named=named, words=words or {}, takes=takes,
+        session=session, a4=with_keys(session, stems, a4, curve), tolerances=tolerances,
+        judging=judging, tempo_map=tempo_map, shifts=shifts, recalled=recalled, meant=meant or {},
+        named=named_chords(session, tempo_map), words=words or {}, takes=takes,
     )  # fmt: skip
     given = {stem.code: stem for stem in stems}
-    notes = (n.id for stem in stems for n in stem.notes)
-    if asks_for_own_figures(recalled.rulings, recalled.held, notes):
-        # The planner's own figures stand beside a person's, and do not move with the answers.
-        unasked = replace(recalled, rulings={}, held={}, last_rows=())
-        alone = decide_until_still(replace(ground, recalled=unasked), given, [])
-        ground = replace(ground, planners=alone.made.judged)
+    ground, own = _with_own_figures(ground, given, own)
     done = decide_until_still(ground, given, noticed)
-    first, made, later = done.first, done.made, done.later
-    if session.touch_at_most is not None:
-        few = touching_at_most(ground, made, first.standing, session.touch_at_most)
-        made, later = (made, later) if few is None else (few, frozenset())
+    if own is None and _is_unasked(recalled):
+        own = _own_figures(done)
+    made, later = _few_enough(ground, done)
     backbone = ordered(made, session, later, at_stop_line=True)
-    fixed = [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
-    for part in fixed:
-        noticed += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
-    noticed += chord_findings(session, named, all_notes(first.alone))
-    noticed += unison_findings(sounding(first.alone, {}), a4, tempo_map)
-    noticed += movement_findings(first.movement, tempo_map)
-    noticed += warming(
-        {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
-    )
-    noticed += voice_findings(
-        {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()},
-        first.standing,
-    )
+    noticed += _heard_together(ground, done.first, curve)
     noticed += done.findings
-    raw = sounding(made.parts, {})
-    parts, rules, judged, terms = made.parts, made.rules, made.judged, made.terms
-    order = in_order(session, parts)
-    rows = ranking.with_clears(made.rows, backbone.steps)
-    asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
-    advice = advice_rows(ground, made, done.offers, fixed)
-    for code in sorted(parts):
-        part = parts[code]
-        noticed += setup_findings(part.aimed, part.strings, part.spec)
-        noticed += chord_string_findings(part.aimed, part.strings, part.spec)
-    all_rows, told = ruled_rows(
-        name_rows((*rows, *asked, *advice), recalled.ledger),
-        recalled,
-        ground.planners or made.tool,
-        {code: one.sha256 for code, one in facts},
-        missing,
-    )
+    noticed += _about_instruments(made)
+    rows, told = _rows(ground, done, made, backbone, findings, facts, missing)
     noticed += told
+    judged, raw = made.judged, sounding(made.parts, {})
+    order = in_order(session, made.parts)
     sung = {k: j.word for k, j in judged.items() if j.word}
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
     return Plan(
         session=session,
-        a4=a4,
-        judged=tuple(judged[n.id] for code in order for n in parts[code].stem.notes),
-        rows=all_rows,
-        offenders=ranking.rank(all_rows, terms, session, backbone.steps, beats, sung),
-        stems=tuple(
-            stem_summary(
-                parts[code].stem,
-                judged,
-                [r for r in rules.values() if r.stem == code and r.applied],
-            )
-            for code in order
-        ),
+        a4=ground.a4,
+        judged=tuple(judged[n.id] for code in order for n in made.parts[code].stem.notes),
+        rows=rows,
+        offenders=ranking.rank(rows, made.terms, session, backbone.steps, beats, sung),
+        stems=tuple(_summed_up(made, code) for code in order),
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
         sources=sources,
+        own_figures=tuple((own or {}).items()),
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
     )
+
+
+def _few_enough(ground: Ground, done: Still) -> tuple[Decided, frozenset[str] | None]:
+    """What is decided, with no more notes touched than the session allows."""
+    most = ground.session.touch_at_most
+    few = None
+    if most is not None:
+        few = touching_at_most(ground, done.made, done.first.standing, most)
+    return (done.made, done.later) if few is None else (few, frozenset())
+
+
+def _heard_together(ground: Ground, first: Round, curve: Mapping[int, float]) -> list[Finding]:
+    """What the stems as recorded say beside each other: references, chords, song, room, voices."""
+    session, a4, tempo_map = ground.session, ground.a4, ground.tempo_map
+    said: list[Finding] = []
+    for part in _fixed(first):
+        said += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    said += chord_findings(session, ground.named, all_notes(first.alone))
+    said += unison_findings(sounding(first.alone, {}), a4, tempo_map)
+    said += movement_findings(first.movement, tempo_map)
+    played = {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
+    said += warming(played)
+    said += voice_findings(played, first.standing)
+    return said
+
+
+def _fixed(first: Round) -> list[Part]:
+    return [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
+
+
+def _about_instruments(made: Decided) -> list[Finding]:
+    said: list[Finding] = []
+    for code in sorted(made.parts):
+        part = made.parts[code]
+        said += setup_findings(part.aimed, part.strings, part.spec)
+        said += chord_string_findings(part.aimed, part.strings, part.spec)
+    return said
+
+
+def _rows(
+    ground: Ground,
+    done: Still,
+    made: Decided,
+    backbone: Backbone,
+    findings: tuple[Finding, ...],
+    facts: tuple[tuple[str, AudioFacts], ...],
+    missing: tuple[str, ...],
+) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
+    """All rows with their ids and people's columns: edits, questions, advice."""
+    recalled = ground.recalled
+    edits = ranking.with_clears(made.rows, backbone.steps)
+    asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
+    advice = advice_rows(ground, made, done.offers, _fixed(done.first))
+    return ruled_rows(
+        name_rows((*edits, *asked, *advice), recalled.ledger),
+        recalled,
+        ground.planners or {k: own_figure(j) for k, j in made.tool.items()},
+        {code: one.sha256 for code, one in facts},
+        missing,
+    )
+
+
+def _summed_up(made: Decided, code: str) -> StemSummary:
+    own = [rule for rule in made.rules.values() if rule.stem == code and rule.applied]
+    return stem_summary(made.parts[code].stem, made.judged, own)
+
+
+def _with_own_figures(
+    ground: Ground, stems: Mapping[str, StemNotes], own: Mapping[str, OwnFigure] | None
+) -> tuple[Ground, Mapping[str, OwnFigure] | None]:
+    """The planner's own figures stand beside a person's, and do not move with the answers."""
+    recalled = ground.recalled
+    notes = (n.id for stem in stems.values() for n in stem.notes)
+    if not asks_for_own_figures(recalled.rulings, recalled.held, notes):
+        return ground, own
+    if own is None:
+        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems, []))
+    return replace(ground, planners=own), own
+
+
+def _own_figures(alone: Still) -> dict[str, OwnFigure]:
+    return {k: own_figure(j) for k, j in alone.made.judged.items()}
+
+
+def _is_unasked(recalled: Recalled) -> bool:
+    """Whether all is decided as if there had been no run and no answer before."""
+    a_rule_before = any(k.kind == "rule" for k in recalled.ledger)
+    return not (recalled.rulings or recalled.held or a_rule_before)
 
 
 def _bars(

@@ -12,9 +12,7 @@ from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
 from planner.row_places import StemOnClock, place_of
 from planner.ruled import SET_BY_HAND
-from planner.rules import IN_TOLERANCE
 from planner.scope_rule import ScopeRule
-from planner.session_model import StemSpec
 from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.takes import borrowed_in_words
 from planner.voicings import SourChord
@@ -22,7 +20,6 @@ from planner.wording import (
     amount,
     flat_or_sharp,
     ghosts,
-    percent,
     place,
     raise_or_lower,
     rule_names,
@@ -31,8 +28,6 @@ from planner.wording import (
 # Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
 # open vowels and bowed tones. Common practice, no source.
 _BLEND_AT_ATTACK_MS, _BLEND_INSIDE_MS = 20.0, 60.0
-_RETAKE_SHARE = 0.3  # common practice, no source
-_RETAKE_NOTES = 12  # chosen: fewer edits are quicker made than a take sung
 _FIXED_TOLD_CENTS = 4.0
 _SPREAD_TOLD_CENTS = 20.0
 _START_TOLD_CENTS = 8.0
@@ -147,38 +142,6 @@ def _more_places(chord: SourChord, on: StemOnClock) -> str:
     said = [place(*on.played_at(at_s), at_s + on.shift_s) for at_s in starts[:_PLACES_SAID]]
     rest = f" and {len(starts) - len(said)} more" if len(starts) > len(said) else ""
     return f" in {len(starts)} places ({'; '.join(said)}{rest})"
-
-
-def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
-    """Advise another take where single edits would cover too much of a part; its id comes later.
-
-    refused: ids of rules of the part that a person refused; they are why there are so many edits.
-    """
-    measured = [j for j in judged if j.heard_cents is not None]
-    # What is moved inside its tolerance, for the others' sake, is no fault of the take.
-    edits = [j for j in measured if j.action in EDIT_ACTIONS and j.rule_name != IN_TOLERANCE]
-    if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
-        return None
-    share = percent(len(edits) / len(measured))
-    instead = ""
-    if refused:
-        them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
-        instead = (
-            f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
-        )
-    return Row(
-        id="A-000",
-        kind="advice",
-        scope="part",
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        notes_covered=len(edits),
-        covers=tuple(j.measured.id for j in edits),
-        action="retake",
-        rule_name="more edits than a take",
-        reason=f"{share} of the measured notes ask for an edit of their own: "
-        f"if the player is still there, another take is better and quicker{instead}",
-    )
 
 
 def stem_summary(

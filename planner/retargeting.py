@@ -63,6 +63,10 @@ def aimed_at_chords(
                 target_hz=shift_hz(a.target.target_hz, add),
                 target_from=f"{a.target.target_from}, {place.said}",
             )
+    # In a held chord a leading note is a third like any other.
+    parts = {
+        code: replace(part, leading=part.leading - targets.keys()) for code, part in parts.items()
+    }
     return _aimed_at(parts, targets)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from planner.answers import Override, Ruling, Rulings
 from planner.moves import unmoved
 from planner.pitch import note_name
-from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
+from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, OwnFigure, Row
 from planner.ruled_rules import REFUSED
 from planner.targets import Aimed
 from planner.wording import flat_or_sharp, raise_or_lower
@@ -56,11 +56,16 @@ def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable
     return bool(otherwise) and any(k in otherwise or k in held for k in notes)
 
 
+def own_figure(judged: Judged) -> OwnFigure:
+    """Keep of a decision what is said of it beside a person's."""
+    return OwnFigure(action=judged.action, add_cents=judged.add_cents, reason=judged.reason)
+
+
 def ruled_note(
     judged: Judged,
     ruling: Ruling | None,
     held: str = "",
-    planners: Judged | None = None,
+    planners: OwnFigure | None = None,
     *,
     made: bool = False,
 ) -> Judged:
@@ -70,7 +75,7 @@ def ruled_note(
     ----------
     held : str
         Which lock the note lies under, where its place is locked and not its row.
-    planners : Judged, optional
+    planners : OwnFigure, optional
         What the planner decides where nobody has answered anything: the figure of its own that
         stands beside a person's, and stays the same whatever else is answered.
     made : bool
@@ -78,55 +83,82 @@ def ruled_note(
     """
     if ruling is None and not held:
         return judged
-    planners = planners or judged
+    planners = planners or own_figure(judged)
     tool = f"the planner says {said_move(planners)}: {planners.reason}"
-    rest = None if judged.heard_cents is None else judged.heard_cents + _layer(judged)
-    still = unmoved(judged, rest)
-    moves = judged.action in MOVING_ACTIONS
     if ruling is None:
-        if not moves and judged.action not in _NO_ROW:
-            return judged
-        reason = f"{held}: nothing new is planned there; {tool}"
-        return replace(still, action="leave", rule_name="locked place", reason=reason)
+        return _in_a_locked_place(judged, held, tool)
     if judged.rule_name == "hands off":
         return judged
     if made:
-        if not (moves and ruling.says_otherwise):
-            return judged
-        return replace(
-            still, action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
-            clearable=False, gives_way_from_cents=None,
-        )  # fmt: skip
+        return _stays(judged, ruling)
     if ruling.frozen is not None:
-        return _as_locked(judged, ruling.frozen, rest)
+        return _as_locked(judged, ruling.frozen)
+    return _as_ruled(judged, ruling, tool)
+
+
+def _rest(judged: Judged) -> float | None:
+    """The error that its rules leave a note with."""
+    if judged.heard_cents is None:
+        return None
+    return judged.heard_cents + sum(c for _, c in judged.layers)
+
+
+def _in_a_locked_place(judged: Judged, held: str, tool: str) -> Judged:
+    """A note under a lock over its place: nothing new is planned, nothing new is asked."""
+    if judged.action not in MOVING_ACTIONS and judged.action not in _NO_ROW:
+        return judged
+    reason = f"{held}: nothing new is planned there; {tool}"
+    still = unmoved(judged, _rest(judged))
+    return replace(still, action="leave", rule_name="locked place", reason=reason)
+
+
+def _stays(judged: Judged, ruling: Ruling) -> Judged:
+    """A note that has been moved as a person said: it is not moved on."""
+    if judged.action not in MOVING_ACTIONS or not ruling.says_otherwise:
+        return judged
+    return replace(
+        unmoved(judged, _rest(judged)),
+        action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
+        clearable=False, gives_way_from_cents=None,
+    )  # fmt: skip
+
+
+def _as_ruled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
+    """A note with what a person said of it: a value of theirs, a no, a half."""
     override = ruling.override
     if override is not None and (override.moves or override.action is not None):
-        return _as_set(judged, still, override, ruling, tool)
-    if (
-        override is not None
-        and override.intended_midi is not None
-        and judged.action == "wrong-note"
-    ):
-        # Which note was meant is no question any more; an edit that far would be heard.
-        return replace(
-            still,
-            action="other-take",
-            rule_name="another note was meant",
-            reason=f"{flat_or_sharp(judged.heard_cents)} of "
-            f"{note_name(judged.target.intended_midi)}, which {ruling.who} says was meant: "
-            "too far for an edit",
-        )
+        return _as_set(judged, override, ruling, tool)
+    another = override is not None and override.intended_midi is not None
+    if another and judged.action == "wrong-note":
+        return _too_far(judged, ruling)
     if ruling.state == "refused" and judged.action not in _NO_ROW:
-        reason = ruling.refused_by
-        if judged.action in EDIT_ACTIONS:
-            reason += f"; {tool}"
-        return replace(still, action="leave", rule_name=REFUSED, reason=reason)
-    if ruling.factor != 1.0 and moves:
-        return _scaled(judged, ruling, rest, tool)
+        return _refused(judged, ruling, tool)
+    if ruling.factor != 1.0 and judged.action in MOVING_ACTIONS:
+        return _scaled(judged, ruling, tool)
     return judged
 
 
-def _as_locked(judged: Judged, row: Row, rest: float | None) -> Judged:
+def _too_far(judged: Judged, ruling: Ruling) -> Judged:
+    """Which note was meant is no question any more; an edit that far would be heard."""
+    return replace(
+        unmoved(judged, _rest(judged)),
+        action="other-take",
+        rule_name="another note was meant",
+        reason=f"{flat_or_sharp(judged.heard_cents)} of "
+        f"{note_name(judged.target.intended_midi)}, which {ruling.who} says was meant: "
+        "too far for an edit",
+    )
+
+
+def _refused(judged: Judged, ruling: Ruling, tool: str) -> Judged:
+    reason = ruling.refused_by
+    if judged.action in EDIT_ACTIONS:
+        reason += f"; {tool}"
+    still = unmoved(judged, _rest(judged))
+    return replace(still, action="leave", rule_name=REFUSED, reason=reason)
+
+
+def _as_locked(judged: Judged, row: Row) -> Judged:
     """A note whose row is locked, as it stood there."""
     if row.kind != "note":
         return judged
@@ -134,13 +166,14 @@ def _as_locked(judged: Judged, row: Row, rest: float | None) -> Judged:
         judged, action=row.action, rule_name=row.rule_name, reason=row.reason,
         add_cents=row.add_cents, onset_add_cents=row.onset_add_cents, cut_s=row.cut_s,
         sustain_add_cents=row.sustain_add_cents, points=row.points,
-        remaining_cents=rest if row.remaining_cents is None else row.remaining_cents,
+        remaining_cents=_rest(judged) if row.remaining_cents is None else row.remaining_cents,
         take=judged.take if row.action == "other-take" else None,
     )  # fmt: skip
 
 
-def _as_set(judged: Judged, still: Judged, override: Override, ruling: Ruling, tool: str) -> Judged:
+def _as_set(judged: Judged, override: Override, ruling: Ruling, tool: str) -> Judged:
     """A note with a person's number, points or action in place of the planner's."""
+    still = unmoved(judged, _rest(judged))
     length_s, rest = judged.measured.note.length_s, still.remaining_cents
     if override.add_cents is not None:
         add = round(override.add_cents, 1)
@@ -178,8 +211,8 @@ def keeps_row(judged: Judged, rulings: Rulings) -> bool:
     return judged.measured.id in rulings and judged.action not in _NO_ROW
 
 
-def _scaled(judged: Judged, ruling: Ruling, rest: float | None, tool: str) -> Judged:
-    f = ruling.factor
+def _scaled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
+    f, rest = ruling.factor, _rest(judged)
 
     def part(value: float | None) -> float | None:
         return None if value is None else round(f * value, 1)
@@ -205,12 +238,8 @@ def _along(points: tuple[tuple[float, float], ...], length_s: float) -> float:
     return float(np.mean(np.interp(at_s, times, cents)))
 
 
-def _layer(judged: Judged) -> float:
-    return sum(c for _, c in judged.layers)
-
-
-def said_move(judged: Judged) -> str:
+def said_move(figure: OwnFigure) -> str:
     """Say what is done with a note in a few words."""
-    if judged.add_cents is not None:
-        return raise_or_lower(judged.add_cents)
-    return judged.action
+    if figure.add_cents is not None:
+        return raise_or_lower(figure.add_cents)
+    return figure.action

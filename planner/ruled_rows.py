@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from planner.answers import Area, Ruling, largest_move, moved_since
 from planner.ledger import Ledger
 from planner.model import Finding
-from planner.plan_model import Judged, Row
+from planner.plan_model import OwnFigure, Row
 from planner.ruled import said_move
 from planner.wording import count
 
@@ -32,7 +32,7 @@ NOTHING = Recalled(rulings={})
 def ruled_rows(
     rows: tuple[Row, ...],
     recalled: Recalled,
-    tool: Mapping[str, Judged],
+    tool: Mapping[str, OwnFigure],
     sha256_of: Mapping[str, str],
     missing: Sequence[str],
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
@@ -47,32 +47,13 @@ def ruled_rows(
     missing : sequence of str
         Stems left out of this run; their decisions wait for them.
     """
-    rulings = recalled.rulings
+    asked = _asked_before(recalled)
+    answered = [_answer_to(row, recalled.rulings, asked) for row in rows]
     done: list[Row] = []
     findings: list[Finding] = []
     reopened: dict[tuple[str, str], list[str]] = {}
-    asked_before = {
-        k.covers[0]: k.id for k in recalled.ledger if k.kind == "question" and k.covers
-    } | {
-        row.covers[0]: row.id for row in recalled.last_rows if row.kind == "question" and row.covers
-    }
-    here: set[str] = set()
-    for row in rows:
-        ruling = rulings.get(row.id)
-        here.add(row.id)
-        if ruling is None and row.kind == "question" and row.covers:
-            # Its note had a row before, and that was answered.
-            ruling = rulings.get(row.covers[0])
-            here.add(row.covers[0])
-        elif ruling is not None and row.kind == "note" and row.id in asked_before:
-            # The question was answered by naming the note: its answer lives on in the note's row.
-            ruling = _with_the_questions(ruling, rulings.get(asked_before[row.id]))
-            here.add(asked_before[row.id])
-        was_asked = False
-        if ruling is None and row.kind == "note" and row.id in asked_before:
-            ruling = rulings.get(asked_before[row.id])
-            here.add(asked_before[row.id])
-            was_asked = ruling is not None
+    for row, answer in zip(rows, answered, strict=True):
+        ruling = answer.ruling
         if ruling is None:
             done.append(row)
             continue
@@ -81,20 +62,19 @@ def ruled_rows(
             row = _frozen(row, ruling.frozen)
         if row.action == "leave":
             row = replace(row, add_cents=None, in_words="", severity=None)
-        state = ruling.state
-        if state in ("approved", "refused"):
-            why = "the question is now an edit"
-            if not was_asked:
-                why = _why_reopened(row, ruling, sha256_of) if state == "approved" else ""
-            if why:
-                state = "reopened"
-                reopened.setdefault((row.stem, why), []).append(row.id)
+        why = _why_reopened(row, ruling, answer, sha256_of)
+        if why:
+            reopened.setdefault((row.stem, why), []).append(row.id)
         findings += _cannot_be(row, ruling)
         done.append(
-            replace(row, state=state, by=ruling.by, comment=ruling.comment, locked=ruling.locked)
-        )
+            replace(
+                row, state="reopened" if why else ruling.state, by=ruling.by,
+                comment=ruling.comment, locked=ruling.locked,
+            )
+        )  # fmt: skip
     findings += _reopened(reopened)
-    for ruling in rulings.values():
+    here = frozenset(row_id for answer in answered for row_id in answer.speaks_of)
+    for ruling in recalled.rulings.values():
         if ruling.id not in here and _says_something(ruling):
             row = _orphan(ruling, recalled)
             if row.stem not in missing:
@@ -103,9 +83,43 @@ def ruled_rows(
     return tuple(done), tuple(findings)
 
 
-def _with_the_questions(ruling: Ruling | None, asked: Ruling | None) -> Ruling | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What people said of one row, under whichever id they said it."""
+
+    ruling: Ruling | None
+    speaks_of: tuple[str, ...]  # the ids whose answers have found their row
+    was_asked: bool = False  # it was said to a question about what is now an edit
+
+
+def _asked_before(recalled: Recalled) -> dict[str, str]:
+    """Note id -> id of the question about it, in this run's ledger or the last plan."""
+    known = {k.covers[0]: k.id for k in recalled.ledger if k.kind == "question" and k.covers}
+    last = {r.covers[0]: r.id for r in recalled.last_rows if r.kind == "question" and r.covers}
+    return known | last
+
+
+def _answer_to(row: Row, rulings: Mapping[str, Ruling], asked: Mapping[str, str]) -> _Answer:
+    ruling = rulings.get(row.id)
+    if ruling is None and row.kind == "question" and row.covers:
+        # Its note had a row before, and that was answered.
+        note_id = row.covers[0]
+        return _Answer(ruling=rulings.get(note_id), speaks_of=(row.id, note_id))
+    if row.kind != "note" or row.id not in asked:
+        return _Answer(ruling=ruling, speaks_of=(row.id,))
+    question = asked[row.id]
+    to_the_question = rulings.get(question)
+    if ruling is not None:
+        # The question was answered by naming the note: its answer lives on in the note's row.
+        ruling = _with_the_questions(ruling, to_the_question)
+        return _Answer(ruling=ruling, speaks_of=(row.id, question))
+    was_asked = to_the_question is not None
+    return _Answer(ruling=to_the_question, speaks_of=(row.id, question), was_asked=was_asked)
+
+
+def _with_the_questions(ruling: Ruling, asked: Ruling | None) -> Ruling:
     """Add the words that were said to a question to what was said of its note."""
-    if ruling is None or asked is None or not asked.comment:
+    if asked is None or not asked.comment:
         return ruling
     words = "\n".join(dict.fromkeys(w for w in (asked.comment, ruling.comment) if w))
     return replace(ruling, comment=words)
@@ -127,7 +141,7 @@ def _frozen(row: Row, frozen: Row) -> Row:
     return replace(frozen, covers=row.covers, notes_covered=row.notes_covered)
 
 
-def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, Judged]) -> list[Finding]:
+def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> list[Finding]:
     frozen = ruling.frozen
     assert frozen is not None
     now = tool.get(row.id)
@@ -160,7 +174,12 @@ def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, Judged]) -> list
     ]
 
 
-def _why_reopened(row: Row, ruling: Ruling, sha256_of: Mapping[str, str]) -> str:
+def _why_reopened(row: Row, ruling: Ruling, answer: _Answer, sha256_of: Mapping[str, str]) -> str:
+    """Why an answer no longer holds; empty where it does."""
+    if answer.was_asked and ruling.state in ("approved", "refused"):
+        return "the question is now an edit"
+    if ruling.state != "approved":
+        return ""
     then, now = ruling.entry.sha256, sha256_of.get(row.stem, "")
     if then and now and then != now and ruling.frozen is None:
         return "its file has changed since"

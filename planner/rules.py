@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from planner import note_edits
 from planner.case_words import words_of
 from planner.cases import Case, known
+from planner.expression import LEADING_CENTS
 from planner.fits import (
     arrives_late,
+    bent_in,
     beyond,
     cannot_tell,
     ends_off,
@@ -21,8 +23,10 @@ from planner.fits import (
     only_rest_off,
     onset_off,
     rises_plainly,
+    runs_on,
     sags,
     scoops,
+    slides,
     starts_off,
     two_ways,
     which_note,
@@ -169,13 +173,27 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="among the loudest notes of the part and {off}: pushed, as one does",
     ),
     DecisionRule(
+        name="leading note", action="leave",
+        fits=lambda c: c.leading and c.over and not c.beats_with
+        and 0 < known(c.heard) <= LEADING_CENTS,
+        reason="{off} under the tonic that it leads to: kept, as in a melody",
+    ),
+    DecisionRule(
         name="would clash", action="leave", fits=lambda c: c.beats_if_moved is not None,
         reason="{off}; {would_beat}: left",
+    ),
+    DecisionRule(
+        name="slide", action="leave", fits=slides,
+        reason="slides {lean} along the note: kept, on its way from one pitch to another",
     ),
     DecisionRule(
         name="long lean", action="steady", fits=leans, move=note_edits.steady,
         reason="leans {lean} along the note: evened around its own middle{vibrato}; "
         "needs points",
+    ),
+    DecisionRule(
+        name="runs on", action="leave", fits=lambda c: runs_on(c) and not c.over,
+        reason="the end runs off until it is {end_off}, toward the next note: a slide, kept",
     ),
     DecisionRule(
         name="sagging end", action="hold-end", fits=sags, move=note_edits.hold,
@@ -193,6 +211,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
     DecisionRule(
         name="scoop", action="leave", fits=scoops,
         reason="rises into the note and arrives: kept",
+    ),
+    DecisionRule(
+        name="bend or slide in", action="leave", fits=bent_in,
+        reason="starts {onset_off} and comes to its pitch: a bend or a slide, kept",
     ),
     DecisionRule(
         name="start off", action="start-only", fits=starts_off, move=note_edits.start,

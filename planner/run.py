@@ -18,6 +18,7 @@ from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import KeptNotes, ToKeep, keep_measured, kept_notes
+from planner.files.own_figures import keep_figures, read_figures
 from planner.heard_stem import HeardStem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
@@ -37,7 +38,7 @@ from planner.opening import (
     tempo_map_of,
 )
 from planner.parts import clock_shifts
-from planner.plan_model import Plan
+from planner.plan_model import OwnFigure, Plan
 from planner.planning import make_plan
 from planner.recalling import (
     answers_of,
@@ -46,6 +47,7 @@ from planner.recalling import (
     since_last,
     with_said_roles,
 )
+from planner.record_sum import sum_of
 from planner.score_use import meant_notes, words_sung
 from planner.session_model import Session
 from planner.spelling import spelled
@@ -146,6 +148,12 @@ def plan_session(
         *remembered.findings,
         *of_ids,
     )
+    words = words_sung(stems, scores, a4.a4_hz)
+    key, own = "", None
+    if kept is not None:
+        rests_on = (opened.session, stems, a4, tolerances, judging, tempo_map, meant, words)
+        key = sum_of(kept.program, rests_on, others.takes)
+        own = _own_figures(kept, key, progress)
     plan = make_plan(
         session=opened.session,
         stems=stems,
@@ -158,9 +166,10 @@ def plan_session(
         findings=findings,
         recalled=remembered.recalled(ledger),
         meant=meant,
-        words=words_sung(stems, scores, a4.a4_hz),
+        words=words,
         takes=others.takes,
         sources=tuple(source for source, _ in sources),
+        own=own,
     )
     plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
     plan = replace(plan, since=since_last(remembered.past, plan))
@@ -182,6 +191,8 @@ def plan_session(
     _check_unchanged(opened, heard.stems, beside)
     if kept is not None:
         _keep(kept, (*heard.fresh, *others.fresh), folders, progress)
+        if own is None and plan.own_figures:
+            _keep_own(kept, key, plan, folders, progress)
     return Planned(plan=plan, folder=folder)
 
 
@@ -304,6 +315,24 @@ def _keep(
 def _unchanged(fresh: Sequence[ToKeep]) -> list[ToKeep]:
     """Leave out the files that changed while they were listened to: of those nothing is kept."""
     return [one for one in fresh if sha256_of(one.path) == one.heard.facts.sha256]
+
+
+def _own_figures(kept: KeptNotes, key: str, progress: Progress) -> dict[str, OwnFigure] | None:
+    """The planner's own figures from a run before; what cannot be read is only told."""
+    try:
+        return read_figures(kept, key)
+    except OutputError as error:
+        progress(str(error))
+        return None
+
+
+def _keep_own(
+    kept: KeptNotes, key: str, plan: Plan, audio: Sequence[Path], progress: Progress
+) -> None:
+    try:
+        keep_figures(kept, key, dict(plan.own_figures), audio)
+    except OutputError as error:
+        progress(str(error))
 
 
 def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:

@@ -208,3 +208,16 @@ def gain_of_each(errors: Floats) -> float:
     others = (errors.sum() - errors) / (n - 1)
     before = float(np.abs(errors).mean())
     return 1.0 - float(np.abs(errors - others).mean()) / before if before > 0 else 0.0
+
+
+def gain_of_halves(error: Floats, weight: Floats) -> float:
+    """How much the mean error of each half falls when moved by what the other half says."""
+    before = after = 0.0
+    for fit, held in (
+        (slice(0, None, 2), slice(1, None, 2)),
+        (slice(1, None, 2), slice(0, None, 2)),
+    ):
+        bias = weighted_median(error[fit], weight[fit])
+        before += float(np.abs(error[held]).sum())
+        after += float(np.abs(error[held] - bias).sum())
+    return 1.0 - after / before if before > 0 else 0.0

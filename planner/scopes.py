@@ -12,11 +12,12 @@ from types import MappingProxyType
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, VOICE_ROLES, Role
+from planner.model import FIXED_ROLES, VOICE_ROLES, Floats, Role
 from planner.part_scope import part_rule
 from planner.pitch import note_name
 from planner.pitch_scope import pitch_rules
 from planner.scope_rule import (
+    HEARD_CENTS,
     NO_FACTORS,
     ScopeRule,
     least_cents,
@@ -31,7 +32,7 @@ from planner.string_scope import string_rules, without_odd_strings
 from planner.strings import StringGuess
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
-from planner.wording import flat_or_sharp
+from planner.wording import count, flat_or_sharp
 
 # Roles whose part as a whole may be moved.
 _PART_ROLES: frozenset[str] = frozenset(
@@ -172,8 +173,16 @@ def _at_source_rules(
                 gain_share=None,
                 intended_midi=midi,
                 name="put right at source",
-                reason=f"{what} is {flat_or_sharp(bias)}: retune it where it was made, "
-                "and print it again",
+                reason=f"{what} is {flat_or_sharp(bias)}, {_together(errors, bias)}: retune it "
+                "where it was made, and print it again",
             )
         )
     return tuple(rules)
+
+
+def _together(errors: Floats, bias: float) -> str:
+    """Say how many notes lie where their middle does, and so how plainly it is the setting."""
+    near = int((np.abs(errors - bias) <= HEARD_CENTS).sum())
+    if near == len(errors):
+        return f"all {near} notes alike"
+    return f"{near} of {count(len(errors), 'note')} alike and the others elsewhere"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from planner.cases import Case
@@ -94,57 +94,78 @@ def settle(
     seen : Seen
         Of the tries before on the same notes; what this one finds is added.
     """
-    recalled = ground.recalled
-    rulings, done = recalled.rulings, before or {}
+    rulings, done = ground.recalled.rulings, before or {}
 
-    def open_ones(every: tuple[ScopeRule, ...]) -> tuple[ScopeRule, ...]:
+    def open_ones(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
+        every = seen.rules_of(part, aimed, ground.tolerances, ground.judging)
         rules = _applied(every, kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    at_first = {
-        code: seen.rules_of(part, part.aimed, ground.tolerances, ground.judging)
+    found = {code: open_ones(part, part.aimed) for code, part in parts.items()}
+    settling = Settling(
+        ground=ground, parts=parts, standing=standing, kept=kept, follows=follows,
+        sits_so=_sitting_so(ground, parts, seen), decide=seen.decided,
+    )  # fmt: skip
+    for _ in range(_MOST_ROUNDS):
+        every_found = [rule for code in parts for rule in found[code]]
+        rules = _named(ground, parts, every_found, before)
+        clashes, tool = decide_all(settling, layers_of(rules))
+        judged = _ruled(ground, tool, made=before is not None)
+        more = {}
+        for code, part in parts.items():
+            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
+            new = open_ones(part, left)
+            more[code] = tuple(r for r in new if not decided_by_a_person(r, rules, rulings))
+        if not any(more.values()):
+            break
+        found = {code: together(found[code], more[code]) for code in parts}
+    return Settled(rules=rules, clashes=clashes, judged=judged, tool=tool)
+
+
+def _sitting_so(ground: Ground, parts: Mapping[str, Part], seen: Seen) -> frozenset[str]:
+    """The stems that lie a little off as a whole and are only offered a move."""
+    return frozenset(
+        code
         for code, part in parts.items()
-    }
-    found = {code: open_ones(every) for code, every in at_first.items()}
-    sits_so = frozenset(c for c, every in at_first.items() if any(r.sits_so for r in every))
+        if any(
+            rule.sits_so
+            for rule in seen.rules_of(part, part.aimed, ground.tolerances, ground.judging)
+        )
+    )
+
+
+def _named(
+    ground: Ground,
+    parts: Mapping[str, Part],
+    found: Sequence[ScopeRule],
+    before: Mapping[str, ScopeRule] | None,
+) -> dict[str, ScopeRule]:
+    """Rules outside of locks with their ids, on the first round as people ruled on them."""
+    recalled = ground.recalled
+    free = outside_locks(found, recalled.held)
+    rules = name_rules(free, recalled.ledger, taken=before or {})
+    if before is not None:
+        return rules
     may_move = {
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
     }
-    settling = Settling(
-        ground=ground, parts=parts, standing=standing, kept=kept, follows=follows,
-        sits_so=sits_so, decide=seen.decided,
-    )  # fmt: skip
-    for _ in range(_MOST_ROUNDS):
-        every_found = [rule for code in parts for rule in found[code]]
-        free = outside_locks(every_found, recalled.held)
-        rules = name_rules(free, recalled.ledger, taken=done)
-        if before is None:
-            rules = ruled_rules(rules, rulings, may_move, recalled.bars, recalled.held)
-        clashes, tool = decide_all(settling, layers_of(rules))
-        judged = {
-            k: ruled_note(
-                j,
-                rulings.get(k),
-                recalled.held.get(k, ""),
-                ground.planners.get(k),
-                made=before is not None,
-            )
-            for k, j in tool.items()
-        }
-        again = False
-        for code, part in parts.items():
-            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
-            more = tuple(
-                rule
-                for rule in open_ones(seen.rules_of(part, left, ground.tolerances, ground.judging))
-                if not decided_by_a_person(rule, rules, rulings)
-            )
-            found[code] = together(found[code], more)
-            again = again or bool(more)
-        if not again:
-            break
-    return Settled(rules=rules, clashes=clashes, judged=judged, tool=tool)
+    return ruled_rules(rules, recalled.rulings, may_move, recalled.bars, recalled.held)
+
+
+def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[str, Judged]:
+    """What the planner decides, as people ruled on it."""
+    recalled = ground.recalled
+    return {
+        k: ruled_note(
+            j,
+            recalled.rulings.get(k),
+            recalled.held.get(k, ""),
+            ground.planners.get(k),
+            made=made,
+        )
+        for k, j in tool.items()
+    }
 
 
 def offers(

@@ -12,6 +12,7 @@ from planner.model import VOICE_ROLES, Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    gain_of_halves,
     least_cents,
     settled,
     shrunk_cents,
@@ -30,6 +31,7 @@ class TuningSpan:
 
     bias_cents: float  # what its notes are off by (median of those it is judged by)
     doubt_cents: float  # standard error of that
+    gain_share: float  # how much the mean error falls on notes that it was not found on
     covers: tuple[str, ...]  # ids of all its notes, in play order
     said: str  # where, in words: "from 61.2 s on"
 
@@ -55,7 +57,7 @@ def span_rules(
             bias_cents=span.bias_cents,
             add_cents=round(-shrunk_cents(span.bias_cents, span.doubt_cents), 1),
             uncertainty_cents=span.doubt_cents,
-            gain_share=None,
+            gain_share=span.gain_share,
             name="between two tunings",
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
             f"one move for {count(len(span.covers), 'note')}",
@@ -86,7 +88,8 @@ def tuning_spans(
     Notes
     -----
     A stretch nearer to its targets than the part rule's offset (of a lead voice: than the offset
-    from which it is moved), or than twice its doubt, is left out.
+    from which it is moved), or than twice its doubt, is left out, and so is one whose notes gain
+    less than a part's must by what the others of the stretch say.
     """
     readings = tuple(
         Reading(
@@ -116,12 +119,14 @@ def tuning_spans(
         bias = float(np.median([e for _, e in own]))
         doubt = _doubt(own, bias)
         asked = least_cents(least, [a.measured.id for a, _ in own], factors)
-        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt:
+        gain = gain_of_halves(np.array([e for _, e in own]), np.ones(len(own)))
+        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < part.gain_share:
             continue
         spans.append(
             TuningSpan(
                 bias_cents=bias,
                 doubt_cents=doubt,
+                gain_share=gain,
                 covers=tuple(
                     a.measured.id for a in everyone if low_s <= a.measured.note.start_s < high_s
                 ),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from statistics import median
 
 from planner.model import FIXED_ROLES, VOICE_ROLES
-from planner.plan_model import Plan
+from planner.pitch import STANDARD_A4_HZ, cents
+from planner.plan_model import Plan, StemSummary
 from planner.tally import PITCH_NOTES_MIN, pitch_biases
 from planner.wording import amount, count, flat_or_sharp
 
@@ -17,6 +18,7 @@ _SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take 
 _PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
 _SURE_ERRORS = 2.0  # chosen: once in twenty by chance
 _PITCH_SAME_SIDE = 0.8  # common practice, no source
+_TUNER_CENTS = 2.0  # chosen: tuners read to a cent or two, and so do players
 
 
 def _held(plan: Plan, code: str) -> str:
@@ -38,43 +40,70 @@ def _held(plan: Plan, code: str) -> str:
     return f", and held ones settle {flat_or_sharp(middle)}, so it is not the tuning alone"
 
 
+def _tuned_to_standard(plan: Plan, stem: StemSummary) -> str:
+    """Say whether a tuner left at its usual A explains where a part sits; empty where it cannot."""
+    there = cents(STANDARD_A4_HZ, plan.a4.a4_hz)
+    if abs(round(there, 1)) < _TUNER_CENTS:
+        return ""
+    apart = abs((stem.offset_cents or 0.0) - there)
+    near = _TUNER_CENTS + _SURE_ERRORS * (stem.offset_uncertainty_cents or 0.0)
+    usual = f"a tuner at A = {STANDARD_A4_HZ:.0f} Hz puts it"
+    if round(apart, 1) <= round(near, 1):
+        return f" ({usual} there)"
+    return f" ({usual} {flat_or_sharp(there)}, so it is not that alone)"
+
+
 def suggestions(plan: Plan) -> list[str]:
     """Word what the players could try next time, kindly, about notes and not about people."""
     lines: list[str] = []
-    told: dict[str, float] = {}
+    told: dict[str, float] = {}  # stem code -> cents that a line has told of all its notes
     for stem in plan.stems:
-        if stem.role in FIXED_ROLES or stem.measured < PITCH_NOTES_MIN:
-            continue
-        offset, spread = stem.offset_cents, stem.spread_cents
-        start = stem.onset_minus_sustain_cents
-        sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
-        # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
-        together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
-        if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
-            told[stem.code] = offset
-            if stem.role in VOICE_ROLES:
-                way = (
-                    "a clearer reference in the headphones, and less of everything, may help, "
-                    "unless it is meant to lie there"
-                )
-            else:
-                way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
-            lines.append(
-                f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
-                f"throughout; {way}."
-            )
-        if start is not None and sharp_starts:
-            told[stem.code] = offset or 0.0  # its pitches are off by that for the same reason
-            lines.append(
-                f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle"
-                f"{_held(plan, stem.code)}; where "
-                "short notes matter, tuning by their beginnings may suit the part better."
-            )
-        if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
-            lines.append(
-                f"{stem.code}: the notes lie {amount(spread)} cents to either side of their "
-                "middle; if there is time, another take may cost less than the edits."
-            )
+        if stem.role not in FIXED_ROLES and stem.measured >= PITCH_NOTES_MIN:
+            lines += _about_a_part(plan, stem, told)
+    return lines + _about_pitches(plan, told)
+
+
+def _about_a_part(plan: Plan, stem: StemSummary, told: dict[str, float]) -> list[str]:
+    lines = []
+    offset, spread = stem.offset_cents, stem.spread_cents
+    start = stem.onset_minus_sustain_cents
+    sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
+    # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
+    together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
+    if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
+        told[stem.code] = offset
+        lines.append(
+            f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
+            f"throughout; {_way_to_tune(plan, stem)}."
+        )
+    if start is not None and sharp_starts:
+        told[stem.code] = offset or 0.0  # its pitches are off by that for the same reason
+        lines.append(
+            f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle"
+            f"{_held(plan, stem.code)}; where "
+            "short notes matter, tuning by their beginnings may suit the part better."
+        )
+    if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
+        lines.append(
+            f"{stem.code}: the notes lie {amount(spread)} cents to either side of their "
+            "middle; if there is time, another take may cost less than the edits."
+        )
+    return lines
+
+
+def _way_to_tune(plan: Plan, stem: StemSummary) -> str:
+    if stem.role in VOICE_ROLES:
+        return (
+            "a clearer reference in the headphones, and less of everything, may help, "
+            "unless it is meant to lie there"
+        )
+    way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
+    return way + _tuned_to_standard(plan, stem)
+
+
+def _about_pitches(plan: Plan, told: dict[str, float]) -> list[str]:
+    """One pitch off by itself, beyond what has been told of its whole part."""
+    lines = []
     voices = {stem.code for stem in plan.stems if stem.role in VOICE_ROLES}
     for bias in pitch_biases(plan):
         look = "" if bias.stem in voices else "a look at the instrument or "

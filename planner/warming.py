@@ -33,26 +33,29 @@ def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Findin
     parts : mapping
         Stem code -> its role and its notes in play order.
     """
-    creep = {code: _creep_cents(aimed) for code, (_, aimed) in parts.items()}
-    up = [c for c, (role, _) in parts.items() if role in _WINDS and (creep[c] or 0.0) > 0]
-    down = [c for c, (role, _) in parts.items() if role in _STRINGS and (creep[c] or 0.0) < 0]
-    against = [
-        c
-        for c, (role, _) in parts.items()
-        if (role in _WINDS and (creep[c] or 0.0) < 0)
-        or (role in _STRINGS and (creep[c] or 0.0) > 0)
-    ]
-    if not up or not down or against:
+    creep = {
+        code: _creep_cents(aimed)
+        for code, (role, aimed) in parts.items()
+        if role in _WINDS | _STRINGS
+    }
+    moved = {code: cents for code, cents in creep.items() if cents}
+    as_in_warmth = {c: (cents > 0) == (parts[c][0] in _WINDS) for c, cents in moved.items()}
+    up = [code for code in moved if parts[code][0] in _WINDS]
+    down = [code for code in moved if parts[code][0] in _STRINGS]
+    if not up or not down or not all(as_in_warmth.values()):
         return ()
+    steady = sorted(code for code in creep if code not in moved)
+    alone = f"; {', '.join(steady)} {'does' if len(steady) == 1 else 'do'} not" if steady else ""
 
     def said(codes: list[str]) -> str:
-        return ", ".join(f"{c} by {amount(creep[c] or 0.0)}" for c in sorted(codes))
+        return ", ".join(f"{c} by {amount(moved[c])}" for c in sorted(codes))
 
     return (
         Finding(
             severity="note",
             what=f"Winds creep up over the song ({said(up)}) and strings down ({said(down)}), "
-            "as they do while a room warms.",
+            f"as they do while a room warms{alone}; lips that tire and strings that give do the "
+            "same.",
             did="Nothing is planned for it.",
             advice="Tune again between takes.",
         ),

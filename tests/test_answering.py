@@ -16,6 +16,7 @@ import yaml
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.pitch import midi_to_hz
+from planner.standing_still import Still, decide_until_still
 
 BAR_S = 2.4  # at 100 bpm, 4/4
 GUITAR = (
@@ -332,6 +333,50 @@ def test_a_value_by_hand_in_the_answers_file(job: Path) -> None:
     path.write_text(f"version: 1\nanswers:\n- {{id: {HIGH}, overide: {{add_cents: -7}}}}\n")
     assert run("plan", job) == 2
     assert not (job / "plan_03").exists()
+
+
+def test_with_answers_to_notes_it_is_decided_once(
+    job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The planner's own figures are known from the plan before; without them the plan is equal."""
+    figures = job / "measured_notes" / "session" / "own_figures.json"
+    first = figures.read_bytes()
+    decided = []
+
+    def counted(*given: Any) -> Still:
+        decided.append(1)
+        return decide_until_still(*given)
+
+    monkeypatch.setattr("planner.planning.decide_until_still", counted)
+    (job / "session.answers.yaml").write_text(
+        f"version: 1\nanswers:\n- {{id: {HIGH}, by: Ed, answer: no}}\n"
+        f"- {{id: {LOW}, by: Ed, override: {{add_cents: 30}}}}\n"
+    )
+
+    def again() -> dict[str, str]:
+        decided.clear()
+        for plan in job.glob("plan_0[2-9]"):
+            shutil.rmtree(plan)
+        assert run("plan", job) == 0
+        return files(job / "plan_02")
+
+    known = again()
+    assert (len(decided), figures.read_bytes()) == (1, first)
+    assert "the planner says raise by " in row(job, 2, LOW)["reason"]
+    figures.unlink()
+    assert (again(), len(decided)) == (known, 2)  # and is kept once more
+    assert figures.read_bytes() == first
+    figures.write_text("{")
+    capsys.readouterr()
+    assert (again(), len(decided)) == (known, 2)
+    assert again() == known
+    assert len(decided) == 1
+    # Other notes or other presets are another session: nothing of the old one counts.
+    session = job / "session.yaml"
+    session.write_text(session.read_text().replace("role: fretted}", "role: bowed}"))
+    again()
+    assert len(decided) == 2
+    assert figures.read_bytes() != first
 
 
 def test_answers_never_go_among_the_stems(planned: Path, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ PACKAGE = Path(__file__).parent.parent / "planner"
 LAYERS: tuple[frozenset[str], ...] = tuple(
     frozenset(line.split())
     for line in (
-        "errors pitch",
+        "errors pitch record_sum",
         "timecode temperament model chord_symbols",
         "session_model chord_naming bands spread",
         "plan_model",
@@ -63,7 +63,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "decided setup_advice",
         "wishes",
         "clearing",
-        "planrows rule_rows inspection_linked",
+        "planrows retakes rule_rows inspection_linked",
         "retargeting moving_song sour_check",
         "note_decisions",
         "settling",

@@ -1,10 +1,21 @@
 from __future__ import annotations
 
 import pytest
-from deciding import line, note, stem
+from deciding import A4, line, note, plan, session, stem
 
-from planner.expression import blue_notes, grace_notes, pushed_notes
+from planner.expression import (
+    blue_notes,
+    goes_on,
+    grace_notes,
+    leading_notes,
+    pushed_notes,
+)
+from planner.model import Role
 from planner.pitch import midi_to_hz
+from planner.plan_model import Plan
+from planner.session_model import KeyMark, TempoMark
+from planner.targets import aim, target_for
+from planner.timeline import tempo_map_from_marks
 
 
 @pytest.mark.parametrize(
@@ -42,3 +53,86 @@ def test_edges_of_blue_notes(above: float, found: bool) -> None:
     assert blue_notes(notes[:1], off, tonic) == frozenset()
     assert blue_notes(notes, off, {}) == frozenset()
     assert blue_notes(notes, dict.fromkeys(off, 4.9), tonic) == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("role", "midis", "off", "rest_s", "found"),
+    [
+        ("bowed", (61, 62), 12.0, 0.1, True),
+        ("bowed", (61, 62), 15.0, 0.1, True),
+        ("bowed", (61, 62), 15.1, 0.1, False),
+        ("bowed", (61, 62), 0.0, 0.1, False),
+        ("bowed", (61, 62), -12.0, 0.1, False),  # flat is no leaning upward
+        ("bowed", (61, 59), 12.0, 0.1, False),  # it leads nowhere
+        ("bowed", (61, 62), 12.0, 0.26, False),
+        ("bowed", (66, 67), 12.0, 0.1, False),  # a semitone step, but not under the tonic
+        ("bass-fretless", (49, 50), 12.0, 0.1, True),
+        ("fretted", (61, 62), 12.0, 0.1, False),  # the fret set it
+        ("brass", (61, 62), 12.0, 0.1, False),  # the valves may have
+    ],
+)
+def test_edges_of_a_leading_note(
+    role: Role, midis: tuple[int, int], off: float, rest_s: float, found: bool
+) -> None:
+    """In D a C# up to 15 sharp that goes on to D at once is one; common practice, no source."""
+    pair = (
+        note("C-1", midis[0], off, length_s=0.5),
+        note("C-2", midis[1], 0.0, start_s=0.5 + rest_s, length_s=0.5),
+    )
+    where = session(stem("C", role, list(pair)))
+    aimed = [aim(n, target_for(n, role, where, A4)) for n in pair]
+    ids = leading_notes(aimed, role, dict.fromkeys(("C-1", "C-2"), 62))
+    assert ids == (frozenset({"C-1"}) if found else frozenset())
+    assert leading_notes(aimed, role, {}) == frozenset()
+
+
+def led(key_of_bar_three: str, **others: object) -> Plan:
+    """A cello whose C#s are 14 sharp and go on to D, in D at first, and in another key later."""
+    midis = [62, 61, 62, 64, 61, 62, 66, 61, 62, 57] * 2
+    errors = [14.0 if m == 61 else 0.0 for m in midis]
+    keys = (
+        KeyMark(bar=1, tonic="D", mode="major"),
+        KeyMark(bar=4, tonic=key_of_bar_three, mode="major"),
+    )
+    tempo_map = tempo_map_from_marks([TempoMark(bar=1, bpm=80.0)], bar_one_at_s=0.0)  # 3 s a bar
+    cello = stem("CEL", "bowed", line("CEL", midis, errors))
+    return plan(cello, keys=keys, tempo_map=tempo_map, **others)
+
+
+def test_a_leading_note_is_left_and_a_modulation_ends_it() -> None:
+    """In D the sharp C#s before D are kept; once the key is A a C# is its third, and a habit."""
+    leads = led("D")
+    assert leads.rows == ()
+    kept = [j for j in leads.judged if j.rule_name == "leading note"]
+    assert len(kept) == 6
+    assert kept[0].reason == "14 sharp under the tonic that it leads to: kept, as in a melody"
+    moved = led("A")
+    assert {j.measured.note.start_s >= 9.0 for j in moved.judged if j.layers or j.add_cents} == {
+        True
+    }
+    assert moved.rows != ()
+
+
+def test_a_leading_note_that_beats_is_in_a_chord() -> None:
+    """Held against the piano's C# it is no matter of melody: it is moved."""
+    keys = (KeyMark(bar=1, tonic="D", mode="major"),)
+    pair = [
+        note("CEL-0001", 61, 14.0, length_s=2.0), note("CEL-0002", 62, 0.0, start_s=2.0),
+    ]  # fmt: skip
+    cello = stem("CEL", "bowed", pair)
+    alone = plan(cello, keys=keys)
+    assert alone.rows == ()
+    piano = stem("PNO", "tuning-reference", [note("PNO-0001", 61, 0.0, length_s=2.0)])
+    (row,) = plan(cello, piano, keys=keys).rows
+    assert (row.id, row.action) == ("CEL-0001", "raise-lower")
+
+
+@pytest.mark.parametrize(("rest_s", "found"), [(0.1, {"C-1": -2}), (0.11, {})])
+def test_edge_of_what_follows_at_once(rest_s: float, found: dict[str, int]) -> None:
+    """A tenth of a second is still one breath or bow; the last note goes on to nothing."""
+    pair = (
+        note("C-1", 62, 0.0, length_s=1.0),
+        note("C-2", 60, 0.0, start_s=1.0 + rest_s, length_s=0.5),
+    )
+    where = session(stem("C", "bowed", list(pair)))
+    assert goes_on([aim(n, target_for(n, "bowed", where, A4)) for n in pair]) == found

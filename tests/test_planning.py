@@ -82,6 +82,33 @@ def test_expression_is_left_alone() -> None:
     assert plan(stem("LV", "lead-voice", notes)).rows == ()
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    role=st.sampled_from(
+        ["lead-voice", "voice-double", "bowed", "brass", "fretted", "bass-fretted"]
+    ),
+    onset=st.floats(-220, 220),
+    sustain=st.floats(-60, 60),
+    settle_s=st.floats(0.05, 0.6),
+    slope=st.floats(-150, 150),
+    length_s=st.sampled_from([0.3, 0.45, 0.8, 1.5]),
+)
+@example("fretted", -200.0, 0.0, 0.1, 0.0, 0.35)  # a bend, which was raised by 290 at its start
+@example("lead-voice", -200.0, 24.0, 0.1, 0.0, 1.2)  # a scoop, which was taken out
+def test_no_part_of_a_note_is_moved_farther_than_a_slip(
+    role: str, onset: float, sustain: float, settle_s: float, slope: float, length_s: float
+) -> None:
+    """However a note begins and leans: what is farther out than 65 cents is not one's to move."""
+    pno = stem("PNO", "tuning-reference", line("PNO", [60, 62, 64, 65] * 3, [0.0] * 12))
+    own = line("X", [62, 64, 65, 67] * 2, [0.0, 2.0, -1.0, 1.0] * 2)
+    odd = note(
+        "X-0099", 64, sustain, onset=onset, settle_s=min(settle_s, length_s), start_s=9.0,
+        length_s=length_s, slope_cents_per_s=slope,
+    )  # fmt: skip
+    made = plan(pno, stem("X", role, [*own, odd]))  # type: ignore[arg-type]
+    assert all(abs(c) <= 65.0 for row in made.rows for _, c in row.points)
+
+
 def test_blue_thirds_are_left_where_the_style_says_so() -> None:
     """Thirds between minor and major that come back yield no row in blue-hour; else they ask."""
     notes = line("LV", [60, 63, 67, 60, 63, 67], [0.0, 40.0, 0.0, 0.0, 40.0, 0.0])

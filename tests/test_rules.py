@@ -267,9 +267,11 @@ def test_long_lean_is_evened() -> None:
     assert judge(2, length_s=0.9, slope_cents_per_s=-60.0).rule_name == "in tune"
 
 
-def sag(length_s: float, from_s: float, to: float, role: Role = "lead-voice") -> Judged:
+def sag(
+    length_s: float, from_s: float, to: float, role: Role = "lead-voice", **more: Any
+) -> Judged:
     shape = lambda t: to * max(0.0, (t - from_s) / (length_s - from_s))  # noqa: E731
-    return judge(0, role, end=0.85 * to, length_s=length_s,
+    return judge(0, role, end=0.85 * to, length_s=length_s, **more,
                  **contour(0.0, length_s, 62, shape))  # fmt: skip
 
 
@@ -282,6 +284,16 @@ def test_sagging_phrase_end_is_held() -> None:
     assert got.points[1][0] > 0.9
     assert got.points[1][1] == 0.0
     assert "needs points or a cut" in got.reason
+
+
+@pytest.mark.parametrize(
+    ("step", "name"), [(-2, "runs on"), (2, "sagging end"), (0, "sagging end")]
+)
+def test_an_end_on_its_way_to_the_next_note_is_left(step: int, name: str) -> None:
+    """A flat end before a lower note that follows at once is a slide; at a phrase's end, a sag."""
+    got = sag(2.2, 0.9, -32, case={"next_semitones": step})
+    assert got.rule_name == name
+    assert (got.action == "leave") == (name == "runs on")
 
 
 def test_fall_at_the_very_end_is_left() -> None:
@@ -334,6 +346,53 @@ def test_opposite_sides_take_two_numbers() -> None:
     assert got.points[-1][1] == got.sustain_add_cents
     short = judge(-25, "bowed", onset=30, heard=30, length_s=0.29)
     assert short.action == "raise-lower"
+
+
+@pytest.mark.parametrize("onset", [-200, -100, -30, 36, 200])
+def test_a_string_that_comes_from_elsewhere_is_left(onset: float) -> None:
+    """Bent or slid up, let go, or slid down: no start is moved for it, however exposed it is."""
+    for length_s, settle_s in ((0.4, 0.2), (1.2, 0.5)):
+        got = judge(
+            0, "fretted", onset=onset, heard=0, length_s=length_s, settle_s=settle_s,
+            begins="attack", case={"exposure": "bare"},
+        )  # fmt: skip
+        assert (got.rule_name, got.action, got.points) == ("bend or slide in", "leave", ())
+    # The same from where a stroke may start: that is mended.
+    hard = judge(0, "fretted", onset=35, heard=8, length_s=0.4, settle_s=0.2, begins="attack")
+    assert hard.rule_name == "start off"
+
+
+@pytest.mark.parametrize(
+    ("role", "onset", "sustain", "settle_s", "action"),
+    [
+        ("lead-voice", -120, 25, 0.15, "raise-lower"),  # a scoop into a sharp note
+        ("lead-voice", -30, 25, 0.15, "raise-lower"),
+        ("lead-voice", -30, 25, 0.5, "shape"),  # no scoop takes so long
+        ("bowed", -36, 25, 0.5, "raise-lower"),  # from another note: a slide
+        ("bowed", 36, -25, 0.2, "raise-lower"),
+        ("bowed", 35, -25, 0.2, "shape"),
+        ("fretted", -20, 25, 0.3, "raise-lower"),  # a stroke never starts flat: pulled
+        ("fretted", 30, -25, 0.2, "shape"),
+    ],
+)
+def test_the_way_into_a_note_is_moved_with_it(
+    role: Role, onset: float, sustain: float, settle_s: float, action: str
+) -> None:
+    """Whichever side the note is out on, scoops, bends and slides into it keep their shape."""
+    got = judge(sustain, role, onset=onset, settle_s=settle_s, length_s=1.2, heard=sustain)
+    assert got.action == action
+    if action == "raise-lower":
+        assert len({c for _, c in got.points}) == 1
+
+
+@pytest.mark.parametrize(
+    ("slope", "name"), [(50.0, "slide"), (-50.0, "slide"), (46.0, "long lean")]
+)
+def test_a_slide_is_no_lean(slope: float, name: str) -> None:
+    """From 35 cents to either side of its middle on, a note of 1.5 s is on its way elsewhere."""
+    got = judge(0, "bowed", length_s=1.5, slope_cents_per_s=slope)
+    assert got.rule_name == name
+    assert (got.action == "leave") == (name == "slide")
 
 
 def test_good_start_is_not_spoilt() -> None:

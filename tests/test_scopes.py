@@ -54,6 +54,30 @@ def test_edge_of_the_notes_for_a_part() -> None:
     assert rules_of(line("X", scale(7), [9.0] * 7), "fretted") == ()
 
 
+def staccato(held: float, short: float, n: int = 30) -> tuple[ScopeRule, ...]:
+    """Ten held notes of a brass part that scatter by 8, and short ones, each with a sustain."""
+    notes = line("X", scale(10), errors(10, held, 8), length_s=0.6)
+    notes += [
+        note(f"X-{100 + k}", 60 + k % 7, e, start_s=20 + 0.3 * k, length_s=0.22)
+        for k, e in enumerate(errors(30, short, 8)[:n])
+    ]
+    return rules_of(notes, "brass")
+
+
+def test_short_notes_help_where_held_ones_are_too_few() -> None:
+    """Held notes 4.5 sharp, but unsure by 3 or so; thirty short ones 7 sharp: one move for all."""
+    assert staccato(4.5, 7.0, n=0) == ()
+    (rule,) = staccato(4.5, 7.0)
+    assert (rule.action, len(rule.covers)) == ("whole-part", 40)
+    assert rule.add_cents == pytest.approx(-6.5, abs=1.0)
+
+
+@pytest.mark.parametrize(("held", "short"), [(3.4, 7.0), (-4.5, 7.0), (0.0, 9.0)])
+def test_short_notes_alone_move_no_part(held: float, short: float) -> None:
+    """Where held notes lie off by less than a part is moved for, or otherwise, nothing is said."""
+    assert staccato(held, short) == ()
+
+
 def test_scattered_part_is_no_rule() -> None:
     """Notes that scatter by more than 10 cents around their middle make no whole-part rule."""
     spread = [12.0 + (11.0 if (k + k // 12) % 2 else -11.0) for k in range(60)]
@@ -160,6 +184,42 @@ def test_edges_of_the_short_rule() -> None:
     assert rules_of(run(19.0, u=25.0), "bass-fretted") == ()
 
 
+@pytest.mark.parametrize(("scatter", "found"), [(5.0, 1), (22.0, 0)])
+def test_a_run_must_gain_by_what_its_other_notes_say(scatter: float, found: int) -> None:
+    """Onsets 9 sharp as a whole: scattered by 5 a rule, by 22 one number mends hardly any."""
+    held = line("X", scale(20), errors(20, 0, 1))
+    off = errors(60, 9.0, scatter)
+    short = [
+        note(f"X-{100 + k:04d}", 40 + k % 3, 0.0, start_s=30 + 0.3 * k, length_s=0.15,
+             onset=off[k], short=True, uncertainty=1.0)
+        for k in range(60)
+    ]  # fmt: skip
+    rules = rules_of(held + short, "bass-fretted")
+    assert len(rules) == found
+    for rule in rules:
+        assert rule.gain_share is not None
+        assert rule.gain_share > 0.1
+
+
+def test_a_run_of_bends_and_straight_notes_has_no_middle() -> None:
+    """Three bent up from two semitones below, three struck in tune, by turns: no rule."""
+    held = line("X", scale(20), errors(20, 0, 1))
+    bent = [
+        note(f"X-{100 + k}", 50, 0.0, onset=-200.0 * (k % 2), start_s=30 + 0.3 * k, length_s=0.25)
+        for k in range(6)
+    ]  # fmt: skip
+    assert rules_of(held + bent, "fretted") == ()
+
+
+def test_every_rule_carries_its_proof() -> None:
+    """Part, stretch, pitch and run: each says what it gains on notes that it was not found on."""
+    part = rules_of(line("X", scale(40), errors(40, 7, 2)), "fretted")
+    pitch = rules_of(line("X", [60, 62, 64, 65] * 10, [0.0, 0.0, 12.0, 0.0] * 10), "fretted")
+    every = (*part, *pitch, *rules_of(run(19.0), "bass-fretted"))
+    assert [r.scope for r in every] == ["part", "pitch", "passage"]
+    assert all(r.gain_share is not None and r.gain_share >= 0.1 for r in every)
+
+
 def test_short_notes_of_a_voice_are_no_run() -> None:
     """Breath and bow begin notes otherwise: no short-notes rule for them."""
     assert rules_of(run(19.0), "brass") == ()
@@ -175,6 +235,10 @@ def test_sampled_part_is_mended_at_source() -> None:
     """A sampled part that is off is advice to retune it where it was made."""
     (rule,) = rules_of(line("X", scale(60), [5.0] * 60), "sampled")
     assert (rule.action, rule.applied) == ("at-source", False)
+    assert rule.reason.startswith("the part is 5 sharp, all 60 notes alike: retune it where it was")
+    # What speaks against it is said as well: notes that do not lie there.
+    (rule,) = rules_of(line("X", scale(60), [5.0] * 45 + [-9.0] * 15), "sampled")
+    assert "45 of 60 notes alike and the others elsewhere" in rule.reason
 
 
 def test_each_drum_is_advised_by_itself() -> None:

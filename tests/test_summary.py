@@ -170,6 +170,39 @@ def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: 
     assert all(words in line for line in lines)
 
 
+@pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune (in tune), as when tuned on the ring; "),
+        ([-3.9] * 4, "held ones settle in tune (3.9 flat), as when tuned on the ring; "),
+        ([-4.0] * 4, "held ones settle 4 flat, so it is not the tuning alone; "),
+        ([0.0] * 3, "and hardly any is held; "),
+    ],
+)
+def test_a_part_tuned_on_the_ring_is_told_by_its_held_notes(held: list[float], words: str) -> None:
+    """Notes begin 14 sharp: what held ones settle at speaks for the tuning or against it."""
+    notes = tuple(judged(f"BAS-{i}", 33 + i, sustain_cents=e) for i, e in enumerate(held))
+    base = plan(stems=(stem(offset_cents=0.0, onset_minus_sustain_cents=14.0),), judged=notes)
+    told = next(line for line in suggestions(base) if "notes begin 14 sharp" in line)
+    assert words in told
+
+
+@pytest.mark.parametrize(
+    ("a4_hz", "offset", "words"),
+    [
+        # 1200 log2(440/441) = -3.93: where a tuner left at 440 puts a part beside this piano.
+        (441.0, -4.2, "would settle it (a tuner at A = 440 Hz puts it there)."),
+        (441.0, -9.0, "(a tuner at A = 440 Hz puts it 3.9 flat, so it is not that alone)."),
+        (440.2, -4.2, "would settle it."),  # 0.8: the reference stands there itself
+    ],
+)
+def test_a_tuner_left_at_440_is_told_apart(a4_hz: float, offset: float, words: str) -> None:
+    """The commonest root fault of all, with what speaks for it or against it."""
+    base = plan(stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=())
+    (told,) = suggestions(replace(base, a4=replace(base.a4, a4_hz=a4_hz)))
+    assert told.endswith(words)
+
+
 def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     """A pitch that only shares the whole part's offset is not told again."""
     notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))

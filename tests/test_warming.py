@@ -35,6 +35,17 @@ def test_winds_up_and_strings_down() -> None:
     assert "Winds creep up over the song (FL by " in told.what
     assert "strings down (GT by " in told.what
     assert told.advice == "Tune again between takes."
+    assert told.what.endswith(
+        "as they do while a room warms; lips that tire and strings that give do the same."
+    )
+
+
+def test_who_does_not_creep_is_told() -> None:
+    """What speaks against a room that warms is said beside what speaks for it."""
+    (told,) = found(
+        ("FL", "woodwind", 6.0), ("GT", "fretted", -6.0), ("VN", "bowed", 0.0), ("OB", "brass", 0.0)
+    )
+    assert "while a room warms; OB, VN do not; lips" in told.what
 
 
 @pytest.mark.parametrize(

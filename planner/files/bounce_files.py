@@ -24,7 +24,9 @@ from planner.wording import SIGN_RULE
 
 _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
 # Plans from before had none of these.
-_LATER_COLUMNS = frozenset({"tolerance_cents", "heard_in", "onset_confidence"})
+_LATER_COLUMNS = frozenset(
+    {"tolerance_cents", "heard_in", "onset_confidence", "layers", "total_add_cents"}
+)
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
     "notes_read", "in_words", "state", "by", "comment", "locked",

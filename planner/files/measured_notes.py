@@ -163,7 +163,7 @@ def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path
     try:
         kept.folder.mkdir(parents=True, exist_ok=True)
         for one in fresh:
-            _put(kept.place(one.name), _zipped(one))
+            put_whole(kept.place(one.name), _zipped(one))
     except OSError as error:
         raise OutputError(
             f"what was measured could not be kept: {error.strerror or error}.",
@@ -269,7 +269,8 @@ def _entry(name: str) -> zipfile.ZipInfo:
     return zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
 
 
-def _put(place: Path, content: bytes) -> None:
+def put_whole(place: Path, content: bytes) -> None:
+    """Put a file in its place, whole or not at all."""
     handle, temporary = tempfile.mkstemp(prefix=".measured-", dir=place.parent)
     try:
         with os.fdopen(handle, "wb") as stream:

@@ -19,9 +19,10 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 
+from planner.decided import added_cents
 from planner.editlist import clean_text, rounded
 from planner.pitch import note_name
-from planner.plan_model import Judged, Plan
+from planner.plan_model import EDIT_ACTIONS, Judged, Plan
 from planner.wording import rule_names, terms
 
 Cell = str | int | float | bool | None
@@ -35,7 +36,7 @@ NOTES_COLUMNS = (
     "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
     "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
     "reason", "not_measured_because", "tolerance_cents", "heard_in",
-    "onset_confidence",
+    "onset_confidence", "layers", "total_add_cents",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -126,8 +127,8 @@ def read_csv(data: bytes) -> list[tuple[int, list[str]]]:
 def notes_csv(plan: Plan, *, delimiter: str = ",") -> bytes:
     """Write every note found, measured or not, moved or left; the reference's notes too.
 
-    ``add_cents`` is the note's own edit; what rules add to it stands in the edit list, and
-    ``reason`` names them.
+    ``add_cents`` is the note's own edit, ``layers`` what each rule adds to it, as in the edit list,
+    and ``total_add_cents`` what all of it adds to what is heard.
     """
     records = [_note_record(judged) for judged in plan.judged]
     return csv_bytes(NOTES_COLUMNS, records, delimiter=delimiter)
@@ -210,4 +211,6 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         number(judged.tolerance_cents, 1),
         ";".join(f"{stem}:{plain_decimal(round(db, 1))}" for stem, db in judged.measured.heard_in),
         found.onset_confidence,
+        ";".join(f"{rule} {plain_decimal(round(add, 1))}" for rule, add in judged.layers),
+        number(added_cents(judged), 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
     )

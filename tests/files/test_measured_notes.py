@@ -240,7 +240,7 @@ def test_a_second_run_listens_to_nothing_and_writes_the_same(
     told = capsys.readouterr().err
     assert "heard GTR: 3 notes" in told
     assert sorted(p.name for p in (session.parent / "measured_notes/session").iterdir()) == [
-        "EGL.zip", "GTR.zip", "GTR_take_1.zip",
+        "EGL.zip", "GTR.zip", "GTR_take_1.zip", "own_figures.json",
     ]  # fmt: skip
     anew = plan(session, "--measure-anew", "--jobs", "2")
 
@@ -371,9 +371,12 @@ def test_a_full_disk_costs_no_plan(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(measured_notes, "_put", full)
+    monkeypatch.setattr(measured_notes, "put_whole", full)
+    monkeypatch.setattr("planner.files.own_figures.put_whole", full)
     plan(session)
-    assert "could not be kept: No space left on device" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "what was measured could not be kept: No space left on device" in told
+    assert "decided before any answer could not be kept: No space left on device" in told
     assert list((session.parent / "measured_notes" / "session").iterdir()) == []
 
 

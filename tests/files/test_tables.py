@@ -120,7 +120,7 @@ def test_notes_csv_has_exactly_the_agreed_columns() -> None:
         "inharmonicity_b,inharmonicity_b_uncertainty,string,fret,string_confidence,"
         "partials_cents,uncertainty_cents,onset_uncertainty_cents,heard_cents,level_db,"
         "pitched_share,bleed_db,confidence,action,add_cents,reason,not_measured_because,"
-        "tolerance_cents,heard_in,onset_confidence"
+        "tolerance_cents,heard_in,onset_confidence,layers,total_add_cents"
     )
 
 
@@ -156,6 +156,21 @@ def test_notes_csv_says_which_rules_move_a_note() -> None:
     told = {row[name]: row[reason] for row in rows[1:]}
     assert told["BAS-0001"].startswith("moved by R-001; what is left: ")
     assert not told["LV-0147"].startswith("moved by")
+
+
+def test_notes_csv_prints_the_sum_over_all_rules_and_the_edit() -> None:
+    """+4.3 for the part, -9.0 for the pitch, the note's own +16.0: 11.3; without any, blank."""
+    moved = judged(layers=(("R-001", 4.3), ("R-004", -9.0)), remaining_cents=-9.7)
+    by_rules = judged(
+        layers=(("R-001", 4.3), ("R-004", -9.0)), action="leave", add_cents=None,
+        remaining_cents=-25.7,
+    )  # fmt: skip
+    left = judged(action="leave", add_cents=None, remaining_cents=-21.0)
+    rows = records(notes_csv(plan(judged=(moved, by_rules, left))))
+    told = [dict(zip(NOTES_COLUMNS, row, strict=True)) for row in rows[1:]]
+    assert [(row["layers"], row["total_add_cents"]) for row in told] == [
+        ("R-001 4.3;R-004 -9.0", "11.3"), ("R-001 4.3;R-004 -9.0", "-4.7"), ("", ""),
+    ]  # fmt: skip
 
 
 def test_notes_csv_leaves_the_level_of_silence_blank() -> None:
