@@ -71,11 +71,14 @@ def weigh(
     if not found or not len(peaks.f_hz):
         return found
     below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW)
+    again = [
+        (f0_hz, b, 1.0) for f0_hz, b in ringing if not any(same_pitch(f0_hz, n[0]) for n in found)
+    ]
     taken_hz = [n[0] for n in (*found, *ringing, *below)]
     above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
-    notes = [*found, *below, *above]
+    notes = [*found, *again, *below, *above]
     inside = np.arange(len(notes)) < len(found)
-    free = np.array([not any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
+    free = np.array([n in again or not any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
     if not free.any():
         return found
     places = _places(peaks, notes, ringing, timbre, len(above))

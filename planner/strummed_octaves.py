@@ -42,7 +42,7 @@ def octaves_inside(
             continue
         f1_hz = float(partial_hz(f0_hz, b, np.array([2.0]))[0])
         note = f1_hz / float(np.sqrt(1.0 + b)), b
-        taken = [*ringing, *(one[:2] for one in notes)]
+        taken = [one[:2] for one in notes]
         if f1_hz > highest_hz or any(abs(np.log2(f0 / note[0])) < HALF_SEMITONE for f0, _ in taken):
             continue
         share = _share_of(peaks, note, [one[:2] for one in notes])
