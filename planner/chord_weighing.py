@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_octaves import LEAST_SHARE
-from planner.chord_partials import HIGHEST_HZ, partial_hz
+from planner.chord_partials import HIGHEST_HZ, partial_hz, typical_b
 from planner.chord_peaks import (
+    B_FACTORS,
     RISE_DB,
     Named,
     NamedNotes,
@@ -34,6 +35,10 @@ Array = NDArray[np.float64]
 # tests.bench.chorded between 4 and 12: notes played gain 10 and more where they are missed, nine in
 # ten of those not played less.
 PRICE = 10.0
+import os
+LONE_PRICE = float(os.environ.get("LP","5"))
+LONE_DB = float(os.environ.get("LD","40"))
+LH = float(os.environ.get("LH","0.65"))
 COUNTED_DB = 50.0  # under the loudest; chosen: below lie sums and side bands of loud partials
 # Which notes are weighed beside those found; chosen: others are seldom taken for one another.
 ABOVE = Fraction(2), Fraction(3), Fraction(4)
@@ -75,8 +80,13 @@ def weigh(
         (f0_hz, b, 1.0) for f0_hz, b in ringing if not any(same_pitch(f0_hz, n[0]) for n in found)
     ]
     taken_hz = [n[0] for n in (*found, *ringing, *below)]
+    lone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
+    taken_hz += [n[0] for n in lone]
     above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
-    notes = [*found, *again, *below, *above]
+    notes = [*found, *again, *below, *lone, *above]
+    first = len(found) + len(again) + len(below)
+    price = np.full(len(notes), PRICE)
+    price[first : first + len(lone)] = LONE_PRICE
     inside = np.arange(len(notes)) < len(found)
     free = np.array([n in again or not any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
     if not free.any():
@@ -88,7 +98,7 @@ def weigh(
         tries = np.concatenate([inside[None, :], tries[free]])
         cost, power = _costs(places, tries, loud, timbre.spread_db)
         loud = np.where(inside, power[0], loud)
-        best = int(np.argmin(cost + PRICE * tries.sum(axis=1)))
+        best = int(np.argmin(cost + tries @ price))
         if best == 0:
             break
         inside = tries[best]
@@ -125,6 +135,36 @@ def _kin(
                 continue
             kin.append((near_hz, near_b, float((hit[0] & reach).sum() / max(reach.sum(), 1))))
     return kin
+
+
+def _lone(
+    peaks: Peaks,
+    found: list[Named],
+    ringing: NamedNotes,
+    range_hz: tuple[float, float],
+    timbre: Timbre,
+) -> list[Named]:
+    """List the notes whose first partial no other note covers, however few partials they have."""
+    notes = [n[:2] for n in found]
+    own = ~covered(peaks, peaks.f_hz, [*notes, *ringing]) & (peaks.rise_db > RISE_DB)
+    own &= (peaks.f_hz > 0.97 * range_hz[0]) & (peaks.f_hz < 1.03 * range_hz[1])
+    own &= peaks.level_db > peaks.level_db.max() - LONE_DB
+    lone: list[Named] = []
+    number = np.arange(1, LOOKED_AT + 1)
+    for f1_hz, f1_db in zip(peaks.f_hz[own], peaks.level_db[own], strict=True):
+        bs = min(typical_b(float(f1_hz)), 1e-2) * B_FACTORS
+        f0s = f1_hz / np.sqrt(1.0 + bs)
+        hit, _ = match_partials(peaks, f0s, bs, LOOKED_AT)
+        most = int(np.argmax(hit.sum(axis=1)))
+        if any(same_pitch(float(f1_hz), n[0]) for n in (*found, *lone)):
+            continue
+        law = partial_hz(float(f0s[most]), float(bs[most]), number.astype(float))
+        usual = usual_levels(timbre, number, law)
+        due = (f1_db + usual - usual[0] > least_db(peaks, law)) & (law < HIGHEST_HZ)
+        if (hit[most] & due).sum() < LH * due.sum():
+            continue
+        lone.append((float(f0s[most]), float(bs[most]), float(hit[most].mean())))
+    return lone
 
 
 def _places(
