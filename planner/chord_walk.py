@@ -197,7 +197,7 @@ def _new_notes(
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
-        new = [*new, *octaves_inside(peaks, new, old, stem.range_hz[1])]
+        new = [*new, *octaves_inside(peaks, new, stem.range_hz[1])]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
     return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
 
