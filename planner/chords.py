@@ -59,12 +59,12 @@ def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measureme
 
     lead: says, of the notes found so far, where the score's notes are expected.
     """
-    return _notes_of(stem, _hear_voices(stem, lead))
+    samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
+    return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
 
 
-def _hear_voices(stem: Stem, lead: Lead | None) -> tuple[Voice, ...]:
+def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice, ...]:
     """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
-    samples, _ = _raised(stem)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
@@ -79,9 +79,10 @@ def _hear_voices(stem: Stem, lead: Lead | None) -> tuple[Voice, ...]:
     return tuple(replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True))
 
 
-def _notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
+def _notes_of(
+    stem: Stem, samples: Floats, raised_db: float, heard: tuple[Voice, ...]
+) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
-    samples, raised_db = _raised(stem)
     voices = list(heard)
     voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
     ends_s = [
