@@ -19,9 +19,11 @@ _NEAR_BELOW, _NEAR_ABOVE = 2.0 ** (-50.0 / 1200.0), 2.0 ** (50.0 / 1200.0)
 # How well a period must fit. An octave up it fits by 1 - 2q, where q is the share of energy in the
 # partials that only the low pitch has (half a period away such a partial is its own opposite), so
 # 0.7 says that the other note is 8 dB down; of one note alone about half the energy lies there.
-_FITS = 0.7
-_DOES_NOT_FIT = 0.5
-_JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
+FITS = 0.7
+DOES_NOT_FIT = 0.5
+# The least that begins a note (`planner.attacks`), within the window of the track that reads it.
+STROKE, _STROKE_FRAMES = 0.045, 6
+JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
 _AROUND_SEMITONES = 4.0
 _LEAST_FRAMES = 100  # half a second
 _TELLING_FRAMES = 32  # 0.16 s: twice the track's long window
@@ -30,7 +32,7 @@ _USUAL_SHARE = 1.0 / 3.0
 
 
 def without_common_periods(
-    f0_hz: Floats, candidates_hz: Floats, strength: Floats, *, driven: bool = False
+    f0_hz: Floats, candidates_hz: Floats, strength: Floats, attack: Floats | None
 ) -> Floats:
     """Give frames read at a period that two notes have in common to the new note.
 
@@ -38,7 +40,8 @@ def without_common_periods(
     ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
-    driven : a bow, breath or voice, where only the room rings on, and does not for long
+    attack : (n,) how much begins in the spectrum in each frame, nepers; None of a bow, breath or
+        voice, where only the room rings on, and does not for long
 
     Returns
     -------
@@ -55,15 +58,17 @@ def without_common_periods(
         first = int(frame)
         while first > 0 and is_near(out[first - 1], low_hz):
             fits, _ = best_fit(candidates_hz[first - 1], strength[first - 1], high_hz)
-            if fits < _FITS:
+            if fits < FITS:
                 break
             first -= 1
         if first == frame or _usual(semitones, fitting[times[frame]], first, int(frame)):
             continue
         rows = slice(first, int(frame))
-        if driven and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
+        if attack is None and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
             continue
-        if _explained(out, candidates_hz, strength, first, low_hz, high_hz):
+        near = slice(max(0, first - _STROKE_FRAMES), first + _STROKE_FRAMES + 1)
+        struck = attack is None or bool(attack[near].max() > STROKE)
+        if _explained(out, candidates_hz, strength, first, low_hz, high_hz, struck=struck):
             for moved in range(first, int(frame)):
                 out[moved] = best_fit(candidates_hz[moved], strength[moved], high_hz)[1]
     return out
@@ -90,7 +95,7 @@ def _fitting(
 ) -> NDArray[np.bool_]:
     """Frames that fit a whole multiple of their pitch as well."""
     near = is_near(candidates_hz, times * f0_hz[:, None])
-    return np.asarray((near & (strength > _FITS)).any(axis=1))
+    return np.asarray((near & (strength > FITS)).any(axis=1))
 
 
 def _fades(fits: Floats) -> bool:
@@ -118,16 +123,28 @@ def _usual(semitones: Floats, fits: NDArray[np.bool_], first: int, last: int) ->
 
 
 def _explained(
-    out: Floats, candidates_hz: Floats, strength: Floats, first: int, low_hz: float, high_hz: float
+    out: Floats,
+    candidates_hz: Floats,
+    strength: Floats,
+    first: int,
+    low_hz: float,
+    high_hz: float,
+    *,
+    struck: bool,
 ) -> bool:
-    """Did a new note begin at a frame, under the ring of an old one that shares its low period?"""
+    """Did a new note begin at a frame, under the ring of an old one that shares its low period?
+
+    Where the old one is the low note itself, another string sounds over it only once ``struck``.
+    """
     if first > 0 and is_near(out[first - 1], low_hz):
-        earlier = range(max(0, first - _JUST_BEFORE_FRAMES), first)
+        if not struck:
+            return False
+        earlier = range(max(0, first - JUST_BEFORE_FRAMES), first)
         return any(
-            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < _DOES_NOT_FIT
+            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < DOES_NOT_FIT
             for frame in earlier
         )
-    before = out[max(0, first - _JUST_BEFORE_FRAMES) : first]
+    before = out[max(0, first - JUST_BEFORE_FRAMES) : first]
     before = before[~np.isnan(before)]
     if len(before) == 0:
         return False

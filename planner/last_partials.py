@@ -20,6 +20,7 @@ _GAP_FRAMES = 10  # 50 ms: the search for a pitch may lose it while it changes i
 _BEFORE_FRAMES = 20  # 0.1 s that say how loud it was
 # What is bowed or blown must be let go as well: who goes on falls by less, or slower. Chosen.
 _RELEASED_DB, _RELEASE_FRAMES = 10.0, 40
+_FIRST_HALF = 0.25  # chosen: of an even fall half lies there, of a held note that stops nothing
 _HELD_FRAMES = 40  # chosen: 0.2 s of the note itself, whose last partials these are
 
 
@@ -59,6 +60,7 @@ def with_last_partials(
             loud_db = level_db[end - _BEFORE_FRAMES : end].max()
             released = loud_db - level_db[heard_to - 1] > _RELEASED_DB
             rings = released and last - first < _RELEASE_FRAMES
+            rings = rings and _fades_throughout(level_db[first:heard_to])
         if rings:
             out[first:stop] /= times
         before = (start, last, low_hz) if rings and stop == last else (first, last, high_hz)
@@ -72,3 +74,9 @@ def _only_fades(level_db: Floats, end: int, first: int, heard_to: int) -> bool:
     return bool(
         level_db[first:heard_to].max() < before_db and steps_db.max(initial=0.0) < _LOUDER_DB
     )
+
+
+def _fades_throughout(level_db: Floats) -> bool:
+    """Does a sound fade from its start on, or is it held, as a slur is, and only then stops?"""
+    fall_db = level_db[0] - level_db[-1]
+    return bool(level_db[0] - level_db[len(level_db) // 2] > _FIRST_HALF * fall_db)

@@ -9,6 +9,7 @@ recorded instruments.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -22,10 +23,13 @@ _STEP_COST = 9.0
 _STEP_CAP = 6.0  # one wild frame never costs more than this
 _STEP_GRID = 0.25  # semitones
 _GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
-_MIXED_S = 0.12
+_MIXED_S, _WINDOW_S = 0.12, 0.08  # a ring; the track's long window, which sees both sides
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
+_FALL_SHARE = (
+    0.125  # of its way that a fall goes in its last quarter, at the least: half an even one's
+)
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
@@ -44,6 +48,21 @@ SAME_NOTE = 0.55  # semitones: two steps this close are one note
 Piece = tuple[int, int]  # frames of one pitch, half-open
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Run:
+    """A pitched run and what is known of it."""
+
+    line: Floats  # semitones, without vibrato
+    hop_s: float
+    marked: NDArray[np.intp]
+    bends: bool
+    sung: bool
+
+    def level(self, piece: Piece) -> float:
+        """The pitch of a piece, semitones."""
+        return float(np.median(self.line[piece[0] : piece[1]]))
+
+
 def level_pieces(
     midi: Floats, line: Floats, marked: NDArray[np.intp], hop_s: float, *, bends: bool, sung: bool
 ) -> list[Piece]:
@@ -52,13 +71,14 @@ def level_pieces(
     Parameters
     ----------
     midi, line : (n,) semitones, and the same with vibrato taken out
-    marked : frames at which something clearly begins, struck or not: no glide leads across one
+    marked : frames at which something clearly begins or breaks off, struck or not: no glide leads
+        across one
     bends : a string that is struck once and pulled to another pitch stays one note
     sung : short moments away from a pitch are no notes
     """
+    run = _Run(line=line, hop_s=hop_s, marked=marked, bends=bends, sung=sung)
     cuts = [0, *potts_steps(line), len(line)]
-    leap = np.inf if bends or sung else _LEAP
-    pieces = _join_steps(list(pairwise(cuts)), line, marked, hop_s, leap)
+    pieces = _join_steps(list(pairwise(cuts)), run)
     if sung:
         pieces = _join_wavers(pieces, line, hop_s)
     pieces = _from_departure(pieces, midi, hop_s)
@@ -114,59 +134,93 @@ def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]
     return joined
 
 
-def _join_steps(
-    pieces: list[Piece], line: Floats, marked: NDArray[np.intp], hop_s: float, leap: float
-) -> list[Piece]:
-    """Give glides to the note they lead to, and join neighbours at the same pitch.
-
-    ``marked``: frames at which something clearly begins; no glide leads across one. ``leap``: nor
-    over so many semitones in a frame.
-
-    While one note still rings, the period that it shares with the next is long: a moment at a
-    whole fraction of the next note's pitch belongs to that note too.
-    """
-
-    def level(piece: Piece) -> float:
-        return float(np.median(line[piece[0] : piece[1]]))
-
+def _join_steps(pieces: list[Piece], run: _Run) -> list[Piece]:
+    """Give glides to the note they lead to, and join neighbours at the same pitch."""
     pieces = list(pieces)
     index = 0
     while index < len(pieces) and len(pieces) > 1:
         a, b = pieces[index]
-        length_s = (b - a) * hop_s
-        part = line[a:b]
-        # Only what still moves in its middle is a glide: a note of a scale moves at both ends.
-        middle = part[len(part) // 4 : len(part) - len(part) // 4]
-        begins = len(marked) > 0 and np.abs(marked - b).min() <= _AT_BORDER_FRAMES
-        leaps = np.abs(np.diff(line[max(a, b - _AT_BORDER_FRAMES) : b + _AT_BORDER_FRAMES]))
-        glides = (
-            not begins
-            and leaps.max(initial=0.0) < leap
-            and length_s < _GLIDE_S
-            and all(
-                abs(p[-1] - p[0])
-                > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
-                for p in (part, middle)
-            )
-        )
-        following = level(pieces[index + 1]) if index + 1 < len(pieces) else np.inf
-        mixed = length_s < _MIXED_S and any(
-            abs(following - level((a, b)) - 12 * np.log2(n)) < SAME_NOTE for n in (2, 3, 4, 5, 6)
-        )
-        scooped = index == 0 and length_s < _GLIDE_S and _leads_up_to(part, following)
-        if length_s < MIN_NOTE_S or glides or mixed or scooped:
+        if _is_no_note(pieces, index, run):
             if index + 1 < len(pieces):
                 pieces[index : index + 2] = [(a, pieces[index + 1][1])]
             else:
                 pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
-            index = max(0, index - 1)
-            continue
-        if index > 0 and abs(level(pieces[index - 1]) - level((a, b))) < SAME_NOTE:
+        elif index > 0 and abs(run.level(pieces[index - 1]) - run.level((a, b))) < SAME_NOTE:
             pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
-            index = max(0, index - 1)
+        else:
+            index += 1
             continue
-        index += 1
+        index = max(0, index - 1)
     return pieces
+
+
+def _is_no_note(pieces: list[Piece], index: int, run: _Run) -> bool:
+    """Is a piece too short, a scoop, a glide, or a mixture of two notes?
+
+    While a note still rings, in its own string or another, or lies in one window with the next,
+    the period that they share is long: a moment at a whole fraction of the next note's pitch
+    belongs to that note.
+    """
+    a, b = pieces[index]
+    part, length_s = run.line[a:b], (b - a) * run.hop_s
+    if length_s < MIN_NOTE_S:
+        return True
+    if length_s >= _GLIDE_S:
+        return False
+    if index + 1 == len(pieces):  # at the end of a sound: the way from a note
+        return _glides(part, a, run) and (run.sung or _still_moves(part))
+    following = run.level(pieces[index + 1])
+    if _glides(part, b, run) and _comes_nearer(part, following):
+        return True
+    if index == 0 and _leads_up_to(part, following):
+        return True
+    own = run.level((a, b))
+    rings = run.bends or index == 0 or _is_multiple(run.level(pieces[index - 1]), own)
+    return length_s < (_MIXED_S if rings else _WINDOW_S) and _is_multiple(following, own)
+
+
+def _is_multiple(midi: float, low_midi: float) -> bool:
+    """Is a pitch twice to six times another?"""
+    above = 12.0 * np.log2(np.arange(2, 7))
+    return bool((np.abs(midi - low_midi - above) < SAME_NOTE).any())
+
+
+def _glides(part: Floats, border: int, run: _Run) -> bool:
+    """Does a piece lead without a break or a leap across one of its borders, moving all along?"""
+    if len(run.marked) and np.abs(run.marked - border).min() <= _AT_BORDER_FRAMES:
+        return False
+    around = run.line[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
+    if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else _LEAP):
+        return False
+    if np.abs(np.diff(part)).max(initial=0.0) >= (np.inf if run.sung else _LEAP):
+        return False
+    return _moves_steadily(part, run.hop_s)
+
+
+def _moves_steadily(part: Floats, hop_s: float) -> bool:
+    """Is it a glide: moving, and one way, all along?
+
+    Only what still moves in its middle is: a note of a scale moves at both ends.
+    """
+    quarter = len(part) // 4
+    return all(
+        abs(p[-1] - p[0]) > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
+        for p in (part, part[quarter : len(part) - quarter])
+    )
+
+
+def _comes_nearer(part: Floats, following: float) -> bool:
+    """Does a glide lead to what follows it, not away from there?"""
+    return bool(abs(part[-1] - following) < abs(part[0] - following))
+
+
+def _still_moves(part: Floats) -> bool:
+    """Does a fall or a rise at the end of a sound go on to its end? A note comes to rest.
+
+    Of a voice that fades the pitch may come to rest as well.
+    """
+    quarter = max(1, len(part) // 4)
+    return bool(abs(part[-1] - part[-quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
 
 
 def _leads_up_to(start: Floats, following: float) -> bool:
@@ -174,7 +228,7 @@ def _leads_up_to(start: Floats, following: float) -> bool:
     quarter = max(1, len(start) // 4)
     gap = following - float(np.median(start[:quarter]))
     gone = following - float(np.median(start[-quarter:]))
-    return abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE if gap else False
+    return abs(gone) < abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
 
 
 def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:

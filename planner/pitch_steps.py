@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from planner.attacks import ATTACK_APART_S
 from planner.model import Floats
 from planner.pitch import midi_to_hz
-from planner.pitch_levels import MIN_NOTE_S, level_pieces
+from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE, level_pieces
 
 # A pitch that shows later than this was not begun by that stroke. The thump of a double bass's body
 # covers its lowest string for seven periods.
@@ -102,9 +102,14 @@ def _begin_at_swells(
 ) -> None:
     """Put a start at each frame where a run swells, in place of what the pitch shows near it."""
     apart, clear = round(ATTACK_APART_S / hop_s), round(_SWELL_CLEAR_S / hop_s)
+    shortest = round(MIN_NOTE_S / hop_s)
     for dip in swells:
         frame = _where_pitch_changes(midi, dip, hop_s)
+        follows = float(np.median(midi[frame : frame + 2 * clear]))
         for near in [a for a in starts if a > 0 and abs(a - frame) <= clear]:
+            before = midi[near:frame]
+            if len(before) >= shortest and abs(np.median(before) - follows) > SAME_NOTE:
+                continue  # as short as it is, a note between two borders
             del starts[near]  # the same border, seen less sharply in the pitch
         if frame > apart // 2 and len(midi) - frame > apart // 2:
             starts[frame] = "swell"

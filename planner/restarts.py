@@ -41,11 +41,13 @@ _OVER_SCATTER_STRUCK = 2.0  # where the spectrum says so as well
 # A dip at half its depth. Turned bows and tongues of our synthetic lines take 25 to 50 ms; swells
 # and tremulants of recorded winds and brass 55 to 110.
 _TURN_S = 0.057
+_BROKEN_DB = 6.0  # chosen: half the sound
 _SLOW_TURN_S, _SLOW_TURN_DB, _SLOW_OVER_OTHERS = 0.08, 6.5, 2.0  # a slow bow falls far
 _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every turn of the pitch
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
 _LOUDER_DB = 6.0  # a stroke this much louder needs no dip
 _LONGEST_RISE_S = 0.3  # of a soft reed; a crescendo that is tongued at its end takes longer
+_JUMP_SEMITONES = 0.7  # in a frame: recorded scoops move by 0.5 at most
 _HISS_OVER_CHANCE_DB = 1.0  # noise of this bandwidth reaches 0.5 in the windows looked at
 _STEP_CENTS = 8.0  # about as far apart as two notes meant to be one pitch are played
 _STEP_OVER_REST = 4.0  # times what line and step leave unexplained
@@ -65,11 +67,12 @@ _CONSONANT_S = 0.08  # it ends about where the level is lowest
 
 def restarts(
     stem: Stem, track: PitchTrack, struck: NDArray[np.intp], swing: Floats
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Frames at which something is struck, and frames at which a driven sound swells again.
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Frames at which something is struck, at which a driven sound swells again, or is broken.
 
     A bow that turns, or a soft consonant, leaves a shallow dip, and its lowest point is the border
-    of the two notes; after a deep gap, as after a stroke, the note begins where it rises.
+    of the two notes; after a deep gap, as after a stroke, the note begins where it rises. Where a
+    sound is broken for a moment, one note need not end, but neither does a glide lead across.
 
     Parameters
     ----------
@@ -78,7 +81,7 @@ def restarts(
     swing : (frames,) semitones by which vibrato lies off its midline, 0 where there is none
     """
     if stem.role not in HARMONIC_ROLES:
-        return struck, np.empty(0, dtype=np.intp)
+        return struck, np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
     level_db, hop_s = quick_level_db(stem, track), track.hop_s
     dips, depth_db = level_dips(level_db, hop_s)
     hiss = _hisses(stem, dips, len(level_db), hop_s)
@@ -86,6 +89,9 @@ def restarts(
     leads = _one_within(struck, dips - ahead, dips + reach)
     real = (hiss > _HISS_RISE_DB) & (hiss + depth_db > _HISS_AND_DIP_DB)
     real |= _turned(level_db, dips, depth_db, track, swing, hiss, leads)
+    broken = dips[
+        (depth_db > _BROKEN_DB) & (dip_widths_s(level_db, dips, depth_db, hop_s) < _TURN_S)
+    ]
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
     after_dip = _one_within(dips[real], struck - reach, struck + ahead)
     struck = _that_begin(struck, after_dip, level_db, track, swing)
@@ -102,7 +108,7 @@ def restarts(
         _not_just_after(struck, struck, settling),
         _not_just_after(shallow, struck, settling),
     )
-    return np.union1d(struck, deep).astype(np.intp), shallow
+    return np.union1d(struck, deep).astype(np.intp), shallow, broken
 
 
 def _hisses(stem: Stem, dips: NDArray[np.intp], frames: int, hop_s: float) -> Floats:
@@ -192,14 +198,16 @@ def _not_of_one_rise(
 ) -> NDArray[np.intp]:
     """Strokes without those up to which the level has only grown since something began.
 
-    That is the stroke before, or where a pitch came to be heard.
+    That is the stroke before, or where a pitch, or another one, came to be heard.
     """
-    appears = np.flatnonzero(np.isnan(track.f0_hz[:-1]) & ~np.isnan(track.f0_hz[1:])) + 1
+    with np.errstate(invalid="ignore"):
+        stays = np.abs(12.0 * np.log2(track.f0_hz[1:] / track.f0_hz[:-1])) < _JUMP_SEMITONES
+    appears = np.flatnonzero(~stays & ~np.isnan(track.f0_hz[1:])) + 1
     reach, apart = round(_LONGEST_RISE_S / track.hop_s), round(ATTACK_APART_S / track.hop_s)
     kept: list[int] = []
     for frame in struck:
         began = [
-            f for f in (*kept[-1:], *appears[appears < frame - apart][-1:]) if frame - f < reach
+            f for f in (*kept[-1:], *appears[appears <= frame - apart][-1:]) if frame - f < reach
         ]
         rise = level_db[max(began, default=frame) : frame + 1]
         rise = np.maximum(rise, level_db[frame : frame + apart].max() - SILENT_DB)

@@ -95,8 +95,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
         line = vibrato_midline(midi, hop_s)
         swing[first:last] = midi - line
         runs.append((first, midi, line))
-    struck, swells = restarts(stem, track, struck, swing)
-    marked = NO_FRAMES if plucked or sung else clear
+    struck, swells, broken = restarts(stem, track, struck, swing)
+    marked = NO_FRAMES if plucked or sung else np.concatenate([clear, struck, swells, broken])
     steps: list[Step] = []
     for first, midi, line in runs:
         steps += split_run(

@@ -77,7 +77,9 @@ def _times(stem: Stem, first_s: float, last_s: float, low_hz: float) -> int:
         others = ~theirs & (partials > 1)
         # A bass that is all first partial, from under a soft thumb, has no others either.
         faint = lines[others].sum() < _OTHERS_SHARE * lines[theirs].sum()
-        if faint and lines[0] < lines[theirs].sum() and 2 * on_law[others].sum() <= others.sum():
+        # Of what lies there most is where no partial belongs: the highest partials say nothing.
+        strange = 2 * lines[others & on_law].sum() < lines[others].sum()
+        if faint and lines[0] < lines[theirs].sum() and strange:
             return times
     return 1
 

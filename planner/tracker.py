@@ -27,6 +27,7 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 from planner.common_periods import without_common_periods
 from planner.frame_blocks import BLOCK_FRAMES, frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.octave_leaps import with_octave_leaps
 from planner.octave_starts import without_octave_notes, without_octave_starts
 from planner.string_band import bass_band, guitar_band
 
@@ -102,12 +103,14 @@ def track(stem: Stem) -> PitchTrack:
     column = np.where(pitched, chosen, 0)
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     driven = stem.role in HARMONIC_ROLES
-    f0_hz = without_common_periods(f0_hz, f_hz, strength, driven=driven)
+    attack = attack_strength(stem.samples, stem.analysis_sr, frames)
+    f0_hz = without_common_periods(f0_hz, f_hz, strength, None if driven else attack)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
     if driven:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
+    f0_hz = with_octave_leaps(f0_hz, f_hz, strength, attack, level_db, driven=driven)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
-    arrays = (f0_hz, best, level_db, attack_strength(stem.samples, stem.analysis_sr, frames))
+    arrays = (f0_hz, best, level_db, attack)
     for array in arrays:
         array.setflags(write=False)
     return PitchTrack(

@@ -19,6 +19,13 @@ def offered(rows: list[list[tuple[float, float]]]) -> tuple[Floats, Floats]:
     return table[:, :, 0], table[:, :, 1]
 
 
+def struck(f0_hz: Floats, *at: int) -> Floats:
+    """An attack curve with strokes at some frames."""
+    curve = np.full(len(f0_hz), 0.01)
+    curve[list(at)] = 0.5
+    return curve
+
+
 def test_a_note_a_fifth_above_a_ring_is_no_octave_below() -> None:
     """330 Hz over a ring of 220 Hz repeat together at 110: those frames are 330 Hz."""
     old = [(220.0, 1.0), (330.0, 0.0)]
@@ -26,7 +33,7 @@ def test_a_note_a_fifth_above_a_ring_is_no_octave_below() -> None:
     new = [(330.0, 0.98), (110.0, 0.9)]
     candidates_hz, strength = offered([old] * 20 + [both] * 10 + [new] * 20)
     f0_hz = np.repeat([220.0, 110.0, 330.0], [20, 10, 20])
-    moved = without_common_periods(f0_hz, candidates_hz, strength)
+    moved = without_common_periods(f0_hz, candidates_hz, strength, struck(f0_hz, 20))
     assert list(moved) == [220.0] * 20 + [330.0] * 30
 
 
@@ -37,8 +44,19 @@ def test_an_octave_leap_over_a_ring_begins_where_it_fits() -> None:
     new = [(440.0, 0.98), (220.0, 0.98)]
     candidates_hz, strength = offered([old] * 20 + [both] * 10 + [new] * 20)
     f0_hz = np.repeat([220.0, 440.0], [30, 20])
-    moved = without_common_periods(f0_hz, candidates_hz, strength)
+    moved = without_common_periods(f0_hz, candidates_hz, strength, struck(f0_hz, 22))
     assert list(moved) == [220.0] * 20 + [440.0] * 30
+
+
+def test_no_other_string_sounds_where_nothing_is_struck() -> None:
+    """A low string fits its octave well once the noise of its own stroke has gone: one note."""
+    own_stroke = [(98.0, 0.85), (196.0, 0.0)]
+    clean = [(98.0, 0.99), (196.0, 0.8)]
+    high = [(196.0, 0.98), (98.0, 0.98)]
+    candidates_hz, strength = offered([own_stroke] * 15 + [clean] * 30 + [high] * 20)
+    f0_hz = np.repeat([98.0, 196.0], [45, 20])
+    attack = struck(f0_hz, 2, 45)
+    assert list(without_common_periods(f0_hz, candidates_hz, strength, attack)) == list(f0_hz)
 
 
 def test_a_bass_with_weak_odd_partials_keeps_its_pitch() -> None:
@@ -47,10 +65,11 @@ def test_a_bass_with_weak_odd_partials_keeps_its_pitch() -> None:
     high = [(110.0, 0.99), (55.0, 0.99)]
     candidates_hz, strength = offered([low] * 30 + [high] * 20)
     f0_hz = np.repeat([55.0, 110.0], [30, 20])
-    assert list(without_common_periods(f0_hz, candidates_hz, strength)) == list(f0_hz)
+    attack = struck(f0_hz, 0, 30)
+    assert list(without_common_periods(f0_hz, candidates_hz, strength, attack)) == list(f0_hz)
     f0_hz[:5] = np.nan
     assert np.array_equal(
-        without_common_periods(f0_hz, candidates_hz, strength), f0_hz, equal_nan=True
+        without_common_periods(f0_hz, candidates_hz, strength, attack), f0_hz, equal_nan=True
     )
 
 
@@ -60,7 +79,8 @@ def test_octaves_of_a_bass_with_weak_odd_partials_stay() -> None:
     high = [(82.4, 0.99), (41.2, 0.99)]
     candidates_hz, strength = offered(([high] * 40 + [low] * 60) * 3 + [high] * 40)
     f0_hz = np.concatenate([np.tile(np.repeat([82.4, 41.2], [40, 60]), 3), np.full(40, 82.4)])
-    assert list(without_common_periods(f0_hz, candidates_hz, strength)) == list(f0_hz)
+    attack = struck(f0_hz, 0, 40, 100, 140, 200, 240, 300)
+    assert list(without_common_periods(f0_hz, candidates_hz, strength, attack)) == list(f0_hz)
 
 
 @pytest.mark.parametrize("ratio", [3 / 2, 4 / 3, 2.0])
@@ -93,19 +113,19 @@ def test_a_ring_under_a_driven_note_fades(driven: bool, kept: bool) -> None:
     As a recorded double bass, whose odd partials lie 14 dB under the even ones.
     """
     f0_hz, offered, strength = two_readings(np.full(100, 0.92))
-    out = without_common_periods(f0_hz, offered, strength, driven=driven)
+    out = without_common_periods(f0_hz, offered, strength, None if driven else struck(f0_hz, 60))
     assert (out[60:160] == (49.0 if kept else 98.0)).all()
 
 
 def test_what_fades_is_a_ring() -> None:
     """From 0.85 to 0.99 within half a second: the octave's own note, under a ring."""
     f0_hz, offered, strength = two_readings(np.linspace(0.85, 0.99, 100))
-    out = without_common_periods(f0_hz, offered, strength, driven=True)
+    out = without_common_periods(f0_hz, offered, strength, None)
     assert (out[60:160] == 98.0).all()
 
 
 def test_what_is_short_cannot_tell() -> None:
     """Within 0.1 s a ring need not fade: as before, the octave is taken."""
     f0_hz, offered, strength = two_readings(np.full(20, 0.92))
-    out = without_common_periods(f0_hz, offered, strength, driven=True)
+    out = without_common_periods(f0_hz, offered, strength, None)
     assert (out[60:80] == 98.0).all()

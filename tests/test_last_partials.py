@@ -108,3 +108,10 @@ def test_a_bow_let_go_ends_in_its_octave(falls_db: float, frames: int, own: bool
     f0_hz, level_db = released(falls_db, frames)
     mended = with_last_partials(f0_hz, NEVER, level_db, driven=True)
     assert (mended[200:] == LOW_HZ).all() == own
+
+
+def test_a_slur_to_the_octave_that_stops_is_a_note() -> None:
+    """Softer by 4 dB, held for 0.1 s and then stopped: as a recorded clarinet; a release fades."""
+    f0_hz, level_db = released(15.0)
+    level_db[200:] = np.concatenate([np.full(24, -24.0), np.linspace(-26.0, -36.0, 6)])
+    np.testing.assert_array_equal(with_last_partials(f0_hz, NEVER, level_db, driven=True), f0_hz)

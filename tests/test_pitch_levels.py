@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from planner.model import Floats
-from planner.pitch_levels import potts_steps
+from planner.pitch_levels import level_pieces, potts_steps
 
 HOP_S = 0.005
 
@@ -41,3 +41,50 @@ def test_the_cheapest_explanation_is_found() -> None:
     made = flat((55.0, 0.3), (57.0, 0.25), (62.0, 0.4), (61.0, 0.3))
     line = made + 0.1 * np.random.default_rng(2).standard_normal(len(made))
     assert potts_steps(line) == pytest.approx([60, 110, 190], abs=2)
+
+
+def pieces_of(line: Floats, *, sung: bool = False) -> list[tuple[int, int]]:
+    return level_pieces(line, line, np.empty(0, dtype=np.intp), HOP_S, bends=not sung, sung=sung)
+
+
+def test_a_thump_and_the_note_after_it_are_no_glide() -> None:
+    """Thump, A2, B2, C3 in quavers: as a recorded guitar, whose A2 was drawn into the B2 once."""
+    line = flat((38.0, 0.04), (45.0, 0.115), (47.0, 0.135), (48.0, 0.235))
+    assert [round(float(np.median(line[a:b]))) for a, b in pieces_of(line)] == [45, 47, 48]
+
+
+def test_a_smooth_way_is_a_glide() -> None:
+    """A slide of a tenth of a second belongs to the note that it leads to."""
+    line = np.concatenate([flat((45.0, 0.3)), np.linspace(45.0, 52.0, 20), flat((52.0, 0.3))])
+    assert [round(float(np.median(line[a:b]))) for a, b in pieces_of(line)] == [45, 52]
+
+
+def blown(line: Floats) -> list[int]:
+    """The pitches of a line of a wind instrument."""
+    pieces = level_pieces(line, line, np.empty(0, dtype=np.intp), HOP_S, bends=False, sung=False)
+    return [round(float(np.median(line[a:b]))) for a, b in pieces]
+
+
+def test_a_short_note_an_octave_below_the_next_is_a_note() -> None:
+    """C sharp, G sharp, G sharp an octave up in semiquavers: nothing rings that shares a period."""
+    assert blown(flat((61.0, 0.12), (56.0, 0.1), (68.0, 0.1), (56.0, 0.1))) == [61, 56, 68, 56]
+
+
+@pytest.mark.parametrize("rings", [68.0, 63.0])
+def test_a_moment_at_a_period_that_two_notes_share_is_a_mixture(rings: float) -> None:
+    """A note still rings under the next: for a moment both repeat at a fraction of each."""
+    assert blown(flat((rings, 0.3), (56.0 - 12.0, 0.06), (56.0, 0.3))) == [round(rings), 56]
+
+
+def test_what_moves_away_is_no_glide_to_the_next() -> None:
+    """A note that sags by a semitone before a step up: as a recorded trumpet."""
+    line = np.concatenate([np.linspace(57.4, 55.4, 25), flat((57.0, 0.2))])
+    assert len(blown(line)) == 2
+
+
+def test_a_note_at_the_end_comes_to_rest() -> None:
+    """A slurred last note of 0.15 s creeps up to its pitch; a fall goes on to its end."""
+    creeps = 48.0 - 0.9 * np.exp(-np.arange(30) / 12.0)
+    assert blown(np.concatenate([flat((46.0, 0.2)), creeps])) == [46, 48]
+    falls = np.linspace(46.0, 42.0, 30)
+    assert blown(np.concatenate([flat((46.0, 0.2)), falls])) == [46]

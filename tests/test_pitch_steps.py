@@ -206,3 +206,10 @@ def test_no_glide_of_a_bow_leaps(bends: bool, notes: int) -> None:
     line = np.concatenate([np.linspace(75.6, 76.3, 22), flat((78.0, 0.3))])
     steps = split_run(line, vibrato_midline(line, HOP_S), 100, NONE, NONE, HOP_S, bends=bends)
     assert len(steps) == notes
+
+
+@pytest.mark.parametrize(("semitones", "notes"), [(2.0, 3), (0.3, 2)])
+def test_a_short_note_that_ends_in_a_swell_keeps_its_start(semitones: float, notes: int) -> None:
+    """80 ms at a pitch of its own are a note; at the pitch that follows, the scoop into it."""
+    line = flat((60.0, 0.5), (63.0 + semitones, 0.08), (63.0, 0.5))
+    assert len(split(line, swells=np.array([216]))) == notes

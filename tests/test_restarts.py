@@ -29,7 +29,7 @@ def swells_s(stem: Stem, swing: Floats | None = None) -> list[float]:
     pitch_track = track(stem)
     struck = attack_frames(pitch_track, pitched_level_db(pitch_track))
     still = np.zeros(len(pitch_track.f0_hz))
-    _, swells = restarts(stem, pitch_track, struck, still if swing is None else swing)
+    _, swells, _ = restarts(stem, pitch_track, struck, still if swing is None else swing)
     return [float(s) for s in swells * HOP_S]
 
 
@@ -194,6 +194,6 @@ def test_an_articulation_is_not_a_second_note() -> None:
     stem = stem_of(laid_out([(0.3, faded(note, SR, rise_s=0.01))], 1.8, SR), SR, "brass")
     pitch_track = track(stem)
     struck = attack_frames(pitch_track, pitched_level_db(pitch_track))
-    begun, swells = restarts(stem, pitch_track, struck, np.zeros(len(pitch_track.f0_hz)))
+    begun, swells, _ = restarts(stem, pitch_track, struck, np.zeros(len(pitch_track.f0_hz)))
     assert len(begun) == 1
     assert len(swells) == 0

@@ -78,3 +78,10 @@ def test_faint_partials_where_they_belong_are_a_note() -> None:
     f0_hz = np.full(round(1.0 / HOP_S) + 1, np.nan)
     f0_hz[round(0.32 / HOP_S) : round(0.44 / HOP_S)] = low_hz
     np.testing.assert_array_equal(without_thumps(stem, f0_hz), f0_hz)
+
+
+def test_faint_odd_partials_that_lie_where_they_belong_are_a_notes() -> None:
+    """A low guitar note, odd partials 26 and 20 dB down, the highest of them gone in the noise."""
+    sound = string(LOW_HZ, [0.4, 1.0, 0.05, 0.06, 0.08, 0.1, 0.0, 0.04, 0.0])
+    stem, f0_hz = read_low(sound)
+    np.testing.assert_array_equal(without_thumps(stem, f0_hz), f0_hz)

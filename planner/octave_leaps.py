@@ -1,0 +1,84 @@
+"""A leap of an octave or a twelfth up is a note of its own, however short.
+
+The period of the note before repeats in the new one as well: a note an octave up fits both alike.
+The search for a path through all frames then stays where it was when the new note is shorter than
+the way there and back is worth. What gives the leap away is that the high period suddenly fits: a
+note of the low pitch has odd partials, which do not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.common_periods import DOES_NOT_FIT, FITS, JUST_BEFORE_FRAMES, STROKE, best_fit
+from planner.model import Floats
+from planner.octave_starts import level_stretches
+
+_MOST_TIMES = 3
+_LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
+_ALIKE = 0.01  # chosen, as in `planner.octave_starts`: odd partials 23 dB down
+_RISES_DB = 1.0  # chosen: less is the unevenness of a decay
+_STROKE_REACH = 16  # frames: the track's long window, in which a stroke's noise hides both
+
+
+def with_octave_leaps(
+    f0_hz: Floats,
+    candidates_hz: Floats,
+    strength: Floats,
+    attack: Floats,
+    level_db: Floats,
+    *,
+    driven: bool,
+) -> Floats:
+    """Give notes that the track reads at the pitch an octave or twelfth below to their own.
+
+    Parameters
+    ----------
+    f0_hz : (n,) the track, NaN where unpitched
+    candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+    attack : (n,) how much begins in the spectrum in each frame, nepers
+    level_db : (n,)
+    driven : bowed, blown or sung: a slur may lead there, but what only fades is the end of a note
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    for times in range(2, _MOST_TIMES + 1):
+        fits, offered_hz = best_fit(candidates_hz, strength, times * np.nan_to_num(f0_hz))
+        for first, last in level_stretches(f0_hz):
+            for begin, end in _runs(fits[first:last] > FITS, first):
+                if end - begin < _LEAST_FRAMES:
+                    continue
+                if not _alike(f0_hz, fits, candidates_hz, strength, begin, end):
+                    continue
+                # An octave that speaks first and gives way to its own low note is none.
+                ends_there = last - end <= JUST_BEFORE_FRAMES
+                if begin - first <= _LEAST_FRAMES:
+                    leaps = ends_there
+                else:
+                    before = fits[max(first, begin - JUST_BEFORE_FRAMES) : begin]
+                    after = fits[end : min(last, end + JUST_BEFORE_FRAMES)]
+                    sudden = before.min() < DOES_NOT_FIT
+                    leaps = sudden and (ends_there or after.min() < DOES_NOT_FIT)
+                near = attack[max(0, begin - _STROKE_REACH) : begin + _LEAST_FRAMES]
+                rises = level_db[begin:end].max() - level_db[begin] > _RISES_DB
+                if leaps and (rises if driven else near.max() > STROKE):
+                    out[begin:end] = offered_hz[begin:end]
+    return out
+
+
+def _runs(true: NDArray[np.bool_], offset: int) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]]))) + offset
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _alike(
+    f0_hz: Floats, fits: Floats, candidates_hz: Floats, strength: Floats, begin: int, end: int
+) -> bool:
+    """Does the high period come to fit as well as the low one does?"""
+    half = slice((begin + end) // 2, end)
+    own, _ = best_fit(candidates_hz[half], strength[half], f0_hz[half])
+    return bool(np.median(own - fits[half]) < _ALIKE)
