@@ -58,7 +58,8 @@ def test_a_fainter_side_band_of_a_swing_is_no_note(hz: float, louder: float, kep
     """Beside a second partial; a louder one, or one further off, may be another player's."""
     low, high = voice(200.0, 1.0, 2.0, 3.0), voice(hz, 1.0, 2.0)
     fits = high.fits
-    assert fits is not None and low.fits is not None
+    assert fits is not None
+    assert low.fits is not None
     amplitude = fits.amplitude / fits.amplitude[0] * low.fits.amplitude[1] * louder
     high = replace(high, fits=replace(fits, amplitude=amplitude))
     assert bool(not_a_partial(high, [low, high], True)) is kept
