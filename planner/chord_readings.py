@@ -17,6 +17,8 @@ from planner.model import Confidence, Floats
 from planner.spread import spread_of
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
+# A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
+SWING_HZ = 8.0
 FEW_PARTIALS = 3
 TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
@@ -91,13 +93,23 @@ def _same_sound(high: Voice, low: Voice) -> bool:
     """Say whether a driven note may be only every n-th partial of a lower one that sounds with it.
 
     Partials of bow and breath are exact multiples, but in vibrato their readings differ by some
-    cents. A second player an octave above, as near to one, is left out unless the score has him: a
-    note made up would cost a false correction, and his is hardly one.
+    cents, and have fainter side bands. A second player an octave above, as near to one, is left out
+    unless the score has him: a note made up would cost a false correction, and his is hardly one.
     """
     number = round(high.f0_hz / low.f0_hz)
     if high.known or number < 2 or not low.start_s - REACH_S[1] <= high.start_s < low.last_s:
         return False
-    return bool(abs(1200.0 * np.log2(high.f0_hz / (number * low.f0_hz))) < SAME_SOUND_CENTS)
+    if abs(1200.0 * np.log2(high.f0_hz / (number * low.f0_hz))) < SAME_SOUND_CENTS:
+        return True
+    beside_hz = abs(high.f0_hz - number * low.f0_hz)
+    return beside_hz < SWING_HZ and _amplitude(high, 1) < _amplitude(low, number)
+
+
+def _amplitude(voice: Voice, number: int) -> float:
+    """Give the amplitude of one partial as it was read, 0 where it was not."""
+    if voice.fits is None:
+        return 0.0
+    return float(voice.fits.amplitude[voice.fits.number == number].sum())
 
 
 def not_a_partial(voice: Voice, voices: list[Voice], harmonic: bool) -> list[Voice]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
-from planner.chord_octaves import lowest_that_fits
+from planner.chord_octaves import WEAK_FIRST_HZ, lowest_that_fits
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, typical_bs
 from planner.chord_peaks import (
     B_FACTORS,
@@ -246,8 +246,10 @@ def _scores(
     early = n <= 6
     missed = ((~hit & reachable & early) * weight).sum(axis=1)
     share = (hit & reachable & early).sum(axis=1) / np.maximum((reachable & early).sum(axis=1), 1)
-    # a low note is forgiven its weak first partial
-    return gained - 0.35 * missed, share
+    # A low note is forgiven its weak first partial; any other has one, or is only what several
+    # notes seem to have in common.
+    silent = ~hit[:, 0] & (f0s > WEAK_FIRST_HZ)
+    return np.where(silent, 0.0, gained - 0.35 * missed), share
 
 
 def _explain(
@@ -257,10 +259,11 @@ def _explain(
     if len(own) == 0:
         return
     before = level[own].copy()
+    at, levels = number.tolist(), before.tolist()
     for i, peak in enumerate(own):
-        near = np.abs(number - number[i]) <= 2
-        near[i] = False
-        smooth = np.median(before[near]) if near.any() else before[i]
+        # plainly counted: of four numbers a library's median takes ten times as long
+        near = sorted(levels[j] for j in range(len(at)) if j != i and abs(at[j] - at[i]) <= 2)
+        smooth = (near[(len(near) - 1) // 2] + near[len(near) // 2]) / 2 if near else before[i]
         if number[i] == 1 or before[i] < smooth + 6.0:
             worth[peak] = 0.0
         else:

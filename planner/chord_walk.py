@@ -104,13 +104,24 @@ def find_voices(
     swells = find_swells(samples, sr, onsets) if slow else np.zeros(0)
     listener = Listener(stem=stem, samples=samples, onsets=onsets, swells=swells)
     heard = _walk(listener, (), None)
-    expected = lead([begun(samples, sr, v) for v in heard.voices]) if lead else ()
+    expected = _led(listener, lead, heard)
     timbre = learn_timbre(heard.free)
     if expected or timbre is not None:
         heard = _walk(listener, expected, timbre)
-    if lead and expected:  # what is heard with the score places it better
-        heard = _walk(listener, lead([begun(samples, sr, v) for v in heard.voices]), timbre)
+        # What is heard with the score places it better; notes that are weighed may fit a score that
+        # the first ones, an octave off here and there, did not.
+        expected = _led(listener, lead, heard)
+        if expected:
+            heard = _walk(listener, expected, timbre)
     return heard.voices, heard.stretches
+
+
+def _led(listener: Listener, lead: Lead | None, heard: _Heard) -> Expected:
+    """Where a score has its notes, by those heard so far; nothing without one that fits."""
+    if lead is None:
+        return ()
+    sr = listener.stem.analysis_sr
+    return lead([begun(listener.samples, sr, v) for v in heard.voices])
 
 
 def begun(samples: Floats, sr: int, voice: Voice) -> Voice:
@@ -197,7 +208,7 @@ def _new_notes(
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
-        new = [*new, *octaves_inside(peaks, new, old, stem.range_hz[1])]
+        new = [*new, *octaves_inside(peaks, new, stem.range_hz[1])]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
     return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
 

@@ -6,6 +6,8 @@ measured, from partials that no other sounding note covers.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from planner.chord_partials import PartialFits, StiffString, fit_string
@@ -20,9 +22,9 @@ from planner.chord_readings import (
     read_voices,
 )
 from planner.chord_search import SHORTEST_S
-from planner.chord_times import ended_s, piece_of
+from planner.chord_times import begun_together_s, ended_s, piece_of
 from planner.chord_voices import Voice, f1_of, own_hz
-from planner.chord_walk import SKIP_S, Lead, begun, find_voices
+from planner.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Floats, Measurement, Note, Stem
 from planner.unisons import StringsApart, strings_apart
 
@@ -57,24 +59,30 @@ def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measureme
 
     lead: says, of the notes found so far, where the score's notes are expected.
     """
-    return _notes_of(stem, _hear_voices(stem, lead))
+    samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
+    return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
 
 
-def _hear_voices(stem: Stem, lead: Lead | None) -> tuple[Voice, ...]:
+def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice, ...]:
     """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
-    samples, _ = _raised(stem)
     if not samples.any():
         return ()
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for one in voices for v in not_a_partial(one, voices, harmonic)]
-    return tuple(begun(samples, stem.analysis_sr, v) for v in voices if believable(v))
+    voices = [v for v in voices if believable(v)]
+    found = [begun(samples, stem.analysis_sr, v) for v in voices]
+    if stem.role in STRUCK_ROLES:
+        return tuple(found)
+    starts_s = begun_together_s([v.start_s for v in voices], [v.start_s for v in found])
+    return tuple(replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True))
 
 
-def _notes_of(stem: Stem, heard: tuple[Voice, ...]) -> tuple[tuple[Note, Measurement], ...]:
+def _notes_of(
+    stem: Stem, samples: Floats, raised_db: float, heard: tuple[Voice, ...]
+) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
-    samples, raised_db = _raised(stem)
     voices = list(heard)
     voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
     ends_s = [

@@ -27,13 +27,12 @@ LOWER_HZ = 250.0  # chosen: the note that is doubled lies on one of the lower fo
 HALF_SEMITONE = 0.5 / 12
 
 
-def octaves_inside(
-    peaks: Peaks, struck: list[Named], ringing: list[tuple[float, float]], highest_hz: float
-) -> list[Named]:
+def octaves_inside(peaks: Peaks, struck: list[Named], highest_hz: float) -> list[Named]:
     """Name the octaves above struck strings that were struck with them: (f0_hz, B, share).
 
-    struck: what was found to begin here; ringing: (f0_hz, B) of what rings on from before;
-    highest_hz: of the instrument.
+    A string that rang before is one of them where it is louder than the others explain: in a change
+    of chords the hand passes over all strings. struck: what was found to begin here; highest_hz: of
+    the instrument.
     """
     notes = sorted(struck)
     added: list[Named] = []
@@ -42,7 +41,7 @@ def octaves_inside(
             continue
         f1_hz = float(partial_hz(f0_hz, b, np.array([2.0]))[0])
         note = f1_hz / float(np.sqrt(1.0 + b)), b
-        taken = [*ringing, *(one[:2] for one in notes)]
+        taken = [one[:2] for one in notes]
         if f1_hz > highest_hz or any(abs(np.log2(f0 / note[0])) < HALF_SEMITONE for f0, _ in taken):
             continue
         share = _share_of(peaks, note, [one[:2] for one in notes])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from planner.chord_octaves import WEAK_FIRST_HZ
 from planner.chord_partials import PartialFits, StiffString
-from planner.chord_readings import confidence_of, first_in_doubt
+from planner.chord_readings import SWING_HZ, confidence_of, first_in_doubt, not_a_partial
 from planner.chord_voices import Voice
 
 STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, b_sd=0.0, used=5, scatter_cents=0.5)
@@ -45,3 +47,19 @@ def test_a_note_in_doubt_is_not_firm() -> None:
     """The same reading, with and without a doubt about which note it is."""
     assert confidence_of(STRING, 1.0, in_doubt=False) == "firm"
     assert confidence_of(STRING, 1.0, in_doubt=True) == "fair"
+
+
+@pytest.mark.parametrize(
+    ("hz", "louder", "kept"),
+    [(2 * 200.0 - 0.9 * SWING_HZ, 0.5, False), (2 * 200.0 - 0.9 * SWING_HZ, 3.0, True),
+     (2 * 200.0 - 1.1 * SWING_HZ, 0.5, True)],
+)  # fmt: skip
+def test_a_fainter_side_band_of_a_swing_is_no_note(hz: float, louder: float, kept: bool) -> None:
+    """Beside a second partial; a louder one, or one further off, may be another player's."""
+    low, high = voice(200.0, 1.0, 2.0, 3.0), voice(hz, 1.0, 2.0)
+    fits = high.fits
+    assert fits is not None
+    assert low.fits is not None
+    amplitude = fits.amplitude / fits.amplitude[0] * low.fits.amplitude[1] * louder
+    high = replace(high, fits=replace(fits, amplitude=amplitude))
+    assert bool(not_a_partial(high, [low, high], True)) is kept

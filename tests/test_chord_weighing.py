@@ -102,3 +102,18 @@ def test_a_note_that_rang_before_is_left_to_the_search() -> None:
 def test_silence_and_no_notes_give_back_what_was_found() -> None:
     """Nothing found, nothing weighed."""
     assert weigh(peaks_of((45,), seed=1), [], [], RANGE_HZ, TIMBRE) == []
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_string_struck_again_under_its_octave_is_heard(seed: int) -> None:
+    """A ringing note that is louder than the octave below explains has been struck with it."""
+    ringing = [(midi_to_hz(57), 0.0)]
+    both = peaks_of((45, 57), seed=seed, louder_db=8.0)
+    assert told(both, named(45), ringing) == {45, 57}
+    assert told(peaks_of((45,), seed=seed), named(45), ringing) == {45}
+
+
+def test_a_loud_first_partial_that_no_note_covers_is_a_note() -> None:
+    """The search had only one of two notes; weighed, the other is there; a faint one is no note."""
+    assert told(peaks_of((57, 63), seed=1), named(57)) == {57, 63}
+    assert told(peaks_of((57, 63), seed=1, louder_db=-20.0), named(57)) == {57}

@@ -1,0 +1,165 @@
+"""Cents of notes in sampled chords: ``python -m tests.bench.chord_cents [--seeds 1 2]``.
+
+The parts of `tests.bench.chorded`, shapes and chords of three notes and more. Each note is also
+rendered alone, with the same soundfont, length and velocity. How far the chord's note reads from
+that is told for notes found without and with the score (the notes as written), "found" and "known":
+median and 95th percentile of the absolute difference in cents, of all notes and of the firm ones.
+First against what the planner reads of the note alone; then against its first partial there, the
+highest point of one long Hann spectrum, which shares no code with the planner but is moved by what
+one partial strays from the others. What the planner left unmeasured is counted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from planner.heard_stem import HeardStem
+from planner.hearing import hear_stem
+from planner.model import Floats
+from planner.score_match import StemScore
+from planner.session_model import StemSpec
+from tests.bench.chorded import PLAYERS, Player, line_of
+from tests.bench.rendered import SOUNDS, Line, render
+from tests.bench.stacked import LARGER
+
+_APART_S = 1.5  # between notes rendered alone: by then the one before has died away
+_SKIP_S, _LONGEST_S = 0.025, 0.8  # the stretch that a chord is read in
+_REACH_CENTS = 60.0  # around the written key; chosen: soundfonts are in tune to some tens of cents
+_NEAR_S = 0.2  # chosen: sections speak late, and what is asked here is pitch
+_FFT = 1 << 20  # steps of 0.05 Hz, between which a parabola is laid
+
+
+@dataclass(slots=True)
+class Read:
+    """Absolute errors of the notes measured, cents; and how many were not."""
+
+    cents: list[float] = field(default_factory=list)
+    firm: list[float] = field(default_factory=list)
+    first: list[float] = field(default_factory=list)  # against the first partial alone
+    unmeasured: int = 0
+    missed: int = 0
+
+    def told(self) -> str:
+        words = []
+        for name, cents in (("all", self.cents), ("firm", self.firm), ("first", self.first)):
+            if cents:
+                middle, most = np.percentile(cents, [50.0, 95.0])
+                words.append(f"{name} {len(cents):4d}: {middle:5.2f} {most:6.2f}")
+            else:
+                words.append(f"{name}    0:   -      -  ")
+        return f"{'  '.join(words)}  not measured {self.unmeasured:3d}, missed {self.missed:3d}"
+
+
+def spread_out(line: Line) -> Line:
+    """Set the notes of a part one after another."""
+    alone: Line = []
+    at_s = 0.5
+    for start_s, end_s, key, velocity in line:
+        alone.append((at_s, at_s + end_s - start_s, key, velocity))
+        at_s += end_s - start_s + _APART_S
+    return alone
+
+
+def _first_partial_hz(mono: Floats, sr: int, start_s: float, end_s: float, key: int) -> float:
+    first_s = start_s + _SKIP_S
+    piece = mono[round(first_s * sr) : round(min(first_s + _LONGEST_S, end_s) * sr)]
+    height = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), _FFT))
+    middle_hz = 440.0 * 2 ** ((key - 69) / 12)
+    step = 2 ** (_REACH_CENTS / 1200)
+    first, last = (round(f_hz * _FFT / sr) for f_hz in (middle_hz / step, middle_hz * step))
+    k = first + int(np.argmax(height[first:last]))
+    low, mid, high = height[k - 1 : k + 2]
+    if not first < k < last - 1 or mid < 1e-4:
+        return float("nan")
+    return float((k + 0.5 * (low - high) / (low - 2 * mid + high)) * sr / _FFT)
+
+
+def read_alone(alone: Line, heard: HeardStem) -> Floats:
+    """What the planner reads of each note alone, Hz; NaN where it does not."""
+    result = np.full(len(alone), np.nan)
+    for k, (start_s, _, key, _) in enumerate(alone):
+        for note, measured in heard.notes:
+            off = 12 * np.log2(note.pitch_hz / 440.0) + 69 - key
+            if abs(note.start_s - start_s) < _NEAR_S and abs(off) < 0.5 and measured.sustain_hz:
+                result[k] = measured.sustain_hz
+    return result
+
+
+def add_part(player: Player, seed: int, sounds: Path, found: Read, known: Read) -> None:
+    """Render a part, measure its notes without and with its score, and compare."""
+    line = line_of(player, seed)
+    spec = StemSpec(code="A", file="line.wav", role=player.role)
+    score = StemScore(name="score", notes=tuple(sorted((s, e, k) for s, e, k, _ in line)))
+    alone = spread_out(line)
+    with tempfile.TemporaryDirectory() as folder:
+        path = render(alone, player.program, Path(folder), sounds)
+        samples, sr = soundfile.read(path, always_2d=True)
+        first_hz = [_first_partial_hz(samples.mean(axis=1), sr, *note[:3]) for note in alone]
+        alone_hz = read_alone(alone, hear_stem(spec, path, "line"))
+        path = render(line, player.program, Path(folder), sounds)
+        _compare(line, first_hz, alone_hz, hear_stem(spec, path, "line"), found)
+        _compare(line, first_hz, alone_hz, hear_stem(spec, path, "line", score), known)
+
+
+def _compare(
+    line: Line, first_hz: list[float], alone_hz: Floats, heard: HeardStem, read: Read
+) -> None:
+    left = list(heard.notes)
+    for (start_s, _, key, _), first, alone in zip(line, first_hz, alone_hz, strict=True):
+        near = [
+            pair
+            for pair in left
+            if abs(pair[0].start_s - start_s) < _NEAR_S
+            and abs(12 * np.log2(pair[0].pitch_hz / 440.0) + 69 - key) < 0.5
+        ]
+        if not near:
+            read.missed += 1
+            continue
+        pair = min(near, key=lambda one: abs(one[0].start_s - start_s))
+        left.remove(pair)
+        sustain_hz = pair[1].sustain_hz
+        if sustain_hz is None:
+            read.unmeasured += 1
+            continue
+        if not np.isnan(first):
+            read.first.append(abs(float(1200 * np.log2(sustain_hz / first))))
+        if not np.isnan(alone):
+            off = abs(float(1200 * np.log2(sustain_hz / alone)))
+            read.cents.append(off)
+            read.firm += [off] * (pair[1].confidence == "firm")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, allow_abbrev=False)
+    parser.add_argument("--seeds", type=int, nargs=2, default=(1, 2), metavar=("FIRST", "LAST"))
+    chords = [name for name, player in PLAYERS.items() if player.plays in ("strum", "keys")]
+    parser.add_argument("--only", nargs="*", default=chords, choices=chords)
+    args = parser.parse_args()
+    every = {"found": Read(), "known": Read()}
+    for name in args.only:
+        for sounds in (SOUNDS, LARGER):
+            if not sounds.exists():
+                print(f"{sounds.name}: not installed")
+                continue
+            reads = {"found": Read(), "known": Read()}
+            for seed in range(args.seeds[0], args.seeds[1] + 1):
+                add_part(PLAYERS[name], seed, sounds, reads["found"], reads["known"])
+            for how, read in reads.items():
+                print(f"{name:18s} {sounds.stem:11s} {how}  {read.told()}", flush=True)
+                every[how].cents += read.cents
+                every[how].firm += read.firm
+                every[how].first += read.first
+                every[how].unmeasured += read.unmeasured
+                every[how].missed += read.missed
+    for how, read in every.items():
+        print(f"{'all':30s} {how}  {read.told()}")
+
+
+if __name__ == "__main__":
+    main()
