@@ -99,12 +99,12 @@ def note_start(
     elif step.begins == "swell":
         start = Start(at * HOP_S, _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S))
     elif before is not None:
-        half_way_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
-        slides = (
-            half_way_s is not None
-            and before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S
-        )
-        if half_way_s is not None and slides:
+        half_way_s, takes_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
+        slides = before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S
+        if slides and abs(12 * np.log2(pitch_hz / before.pitch_hz)) >= _ANOTHER_NOTE:
+            # What sounds before a slide could have left is not led to: one note fades into another.
+            slides = _risen_under(stem, f0_hz, at * HOP_S, pitch_hz, before) > half_way_s - takes_s
+        if slides:
             frame = int(half_way_s / HOP_S)
             sd_s = _told_sd_s(f0_hz, strength, frame, pitch_hz, before, _SLIDE_SD_S)
             start = Start(half_way_s, sd_s, follows=True)
@@ -122,23 +122,26 @@ def note_start(
     return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S)
 
 
-def _half_way_s(f0_hz: Floats, border: int, old_hz: float, new_hz: float) -> float | None:
-    """When a pitch that slides from one note to the next is half-way; None where it leaps."""
+def _half_way_s(f0_hz: Floats, border: int, old_hz: float, new_hz: float) -> tuple[float, float]:
+    """When a pitch that slides from one note to the next is half-way, never where it leaps.
+
+    And how long the middle half of its way takes; seconds.
+    """
     if abs(12.0 * np.log2(new_hz / old_hz)) < SAME_NOTE:
-        return None
+        return np.inf, 0.0
     reach = round(_SLIDE_REACH_S / HOP_S)
     first = max(border - reach, 0)
     way = np.log2(f0_hz[first : border + reach] / old_hz) / np.log2(new_hz / old_hz)
     passes = np.flatnonzero((way[:-1] < 0.5) & (way[1:] >= 0.5))
     if len(passes) == 0:
-        return None
+        return np.inf, 0.0
     at = int(passes[np.abs(passes + first - border).argmin()])
     left, there = np.flatnonzero(~(way[: at + 1] > 0.25)), np.flatnonzero(~(way[at + 1 :] < 0.75))
     frames = (at + 1 + there[0] if len(there) else len(way)) - (left[-1] if len(left) else 0)
     gained = float(way[at + 1] - way[at])
     if frames * HOP_S < _SLIDE_S or gained >= _LEAP_SHARE:
-        return None
-    return (first + at + float(0.5 - way[at]) / gained) * HOP_S
+        return np.inf, 0.0
+    return (first + at + float(0.5 - way[at]) / gained) * HOP_S, float(frames * HOP_S)
 
 
 def _told_sd_s(

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tones.exact import bent, faded, found_notes, laid_out, moments, steady, stem_of, tone
 
 from planner.model import Floats, Note, Role
+from planner.note_starts import note_start
+from planner.pitch_steps import Step
+from planner.tracker import HOP_S
 
 SR = 16_000
 BEGINS_S = 0.3
@@ -35,6 +40,23 @@ def test_a_slide_begins_the_next_note_half_way(slide_s: float, semitones: float)
     assert second.start_s == pytest.approx(BEGINS_S + CHANGES_S, abs=0.005)
     assert first.end_smp == second.start_smp
     assert 0.002 < second.start_sd_s < 0.008
+
+
+def test_a_note_that_sounds_before_a_slide_could_leave_is_not_led_to() -> None:
+    """Two notes of a sampled violin fade into each other for 0.2 s, which reads as a slide."""
+    rng = np.random.default_rng(5)
+    old = faded(tone(steady(440.0, 0.65, SR), SR, rng), SR, rise_s=0.03, fall_s=0.1)
+    new = faded(tone(steady(466.2, 0.6, SR), SR, rng), SR, rise_s=0.05, fall_s=0.05)
+    stem = stem_of(laid_out([(0.3, old), (0.75, new)], 1.6, SR), SR, "bowed")
+    (before, *_), _ = found_notes(stem)
+    before = replace(before, end_s=0.85, end_smp=round(0.85 * SR))
+    t = np.arange(round(1.6 / HOP_S)) * HOP_S
+    reads_hz = 440.0 * (466.2 / 440.0) ** np.clip((t - 0.82) / 0.06, 0.0, 1.0)
+    border = round(0.85 / HOP_S)
+    step = Step(first=border, last=round(1.3 / HOP_S), begins="legato", struck=border)
+    start = note_start(stem, reads_hz, np.ones(len(t)), step, border, 466.2, before)
+    assert start.s < 0.81
+    assert not start.follows
 
 
 def test_a_slide_between_notes_that_swing_is_known_less_well() -> None:
