@@ -14,6 +14,8 @@ recorded instruments.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,6 +68,15 @@ _HISS_AND_DIP_DB = 6.0
 _CONSONANT_S = 0.08  # it ends about where the level is lowest
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dips:
+    """Where a level dips, how deep, and how long at half its depth."""
+
+    at: NDArray[np.intp]
+    depth_db: Floats
+    width_s: Floats
+
+
 def restarts(
     stem: Stem, track: PitchTrack, struck: NDArray[np.intp], swing: Floats
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
@@ -89,10 +100,10 @@ def restarts(
     ahead, reach = round(_STRUCK_AHEAD_S / hop_s), round(_STRUCK_AFTER_S / hop_s)
     leads = _one_within(struck, dips - ahead, dips + reach)
     real = (hiss > _HISS_RISE_DB) & (hiss + depth_db > _HISS_AND_DIP_DB)
-    real |= _turned(level_db, dips, depth_db, track, swing, hiss, leads)
-    broken = dips[
-        (depth_db > _BROKEN_DB) & (dip_widths_s(level_db, dips, depth_db, hop_s) < _TURN_S)
-    ]
+    width_s = dip_widths_s(level_db, dips, depth_db, hop_s)
+    found = _Dips(at=dips, depth_db=depth_db, width_s=width_s)
+    real |= _turned(level_db, found, track, swing, hiss, leads)
+    broken = dips[(depth_db > _BROKEN_DB) & (width_s < _TURN_S)]
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
     after_dip = _one_within(dips[real], struck - reach, struck + ahead)
     struck = _that_begin(struck, after_dip, level_db, track, swing)
@@ -122,8 +133,7 @@ def _hisses(stem: Stem, dips: NDArray[np.intp], frames: int, hop_s: float) -> Fl
 
 def _turned(
     level_db: Floats,
-    dips: NDArray[np.intp],
-    depth_db: Floats,
+    found: _Dips,
     track: PitchTrack,
     swing: Floats,
     hiss: Floats,
@@ -131,6 +141,7 @@ def _turned(
 ) -> NDArray[np.bool_]:
     """Which dips a turned bow, a tongue or a lip has made; ``struck``: those a stroke follows."""
     hop_s, f0_hz = track.hop_s, track.f0_hz
+    dips, depth_db, width_s = found.at, found.depth_db, found.width_s
     unexplained = [unexplained_dip(level_db, swing, dip, hop_s) for dip in dips]
     left_db, scatters = np.array(unexplained).reshape(-1, 2).T
     clear_db = np.minimum(depth_db, left_db)
@@ -141,7 +152,6 @@ def _turned(
     stands_out &= clear_db > _DIP_DB
     stands_out |= second & (scatters > _OVER_SCATTER_OF_TWO) & (clear_db > LEAST_DIP_DB)
     loudest_db = deepest_other_db(dips, depth_db, hop_s)
-    width_s = dip_widths_s(level_db, dips, depth_db, hop_s)
     slow = (width_s < _SLOW_TURN_S) & (clear_db > _SLOW_TURN_DB)
     slow &= clear_db > _SLOW_OVER_OTHERS * loudest_db
     # Where the pitch is another after it, a dip of any length is one note fading into the next.
