@@ -1,4 +1,4 @@
-"""Frames of a long stem, some hundred at a time, so that memory stays flat in its length."""
+"""Frames of a long stem, some hundred at a time so that memory stays flat; stretches of frames."""
 
 from __future__ import annotations
 
@@ -42,3 +42,9 @@ def frame_blocks(
             piece[lo - start : hi - start] = samples[lo:hi]
         view = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
         yield first, view[:count]
+
+
+def stretches(holds: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Give the stretches of frames in which something holds, first and half-open last."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], holds.astype(np.int8), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

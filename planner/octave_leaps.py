@@ -9,14 +9,12 @@ note of the low pitch has odd partials, which do not.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.common_periods import DOES_NOT_FIT, FITS, JUST_BEFORE_FRAMES, STROKE, best_fit
+from planner.frame_blocks import stretches
 from planner.model import Floats
-from planner.octave_starts import level_stretches
+from planner.octave_starts import LEAST_FRAMES, MOST_TIMES, level_stretches
 
-_MOST_TIMES = 3
-_LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
 _ALIKE = 0.01  # chosen, as in `planner.octave_starts`: odd partials 23 dB down
 _RISES_DB = 1.0  # chosen: less is the unevenness of a decay
 _STROKE_REACH = 16  # frames: the track's long window, in which a stroke's noise hides both
@@ -46,33 +44,33 @@ def with_octave_leaps(
     (n,) the track, changed in some frames
     """
     out = f0_hz.copy()
-    for times in range(2, _MOST_TIMES + 1):
+    level = level_stretches(f0_hz)
+    for times in range(2, MOST_TIMES + 1):
         fits, offered_hz = best_fit(candidates_hz, strength, times * np.nan_to_num(f0_hz))
-        for first, last in level_stretches(f0_hz):
-            for begin, end in _runs(fits[first:last] > FITS, first):
-                if end - begin < _LEAST_FRAMES:
+        for first, last in level:
+            for begin, end in stretches(fits[first:last] > FITS):
+                begin, end = first + begin, first + end
+                if end - begin < LEAST_FRAMES or not _sudden(fits, first, last, begin, end):
                     continue
-                if not _alike(f0_hz, fits, candidates_hz, strength, begin, end):
-                    continue
-                # An octave that speaks first and gives way to its own low note is none.
-                ends_there = last - end <= JUST_BEFORE_FRAMES
-                if begin - first <= _LEAST_FRAMES:
-                    leaps = ends_there
-                else:
-                    before = fits[max(first, begin - JUST_BEFORE_FRAMES) : begin]
-                    after = fits[end : min(last, end + JUST_BEFORE_FRAMES)]
-                    sudden = before.min() < DOES_NOT_FIT
-                    leaps = sudden and (ends_there or after.min() < DOES_NOT_FIT)
-                near = attack[max(0, begin - _STROKE_REACH) : begin + _LEAST_FRAMES]
+                near = attack[max(0, begin - _STROKE_REACH) : begin + LEAST_FRAMES]
                 rises = level_db[begin:end].max() - level_db[begin] > _RISES_DB
-                if leaps and (rises if driven else near.max() > STROKE):
+                begins = rises if driven else near.max() > STROKE
+                if begins and _alike(f0_hz, fits, candidates_hz, strength, begin, end):
                     out[begin:end] = offered_hz[begin:end]
     return out
 
 
-def _runs(true: NDArray[np.bool_], offset: int) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]]))) + offset
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def _sudden(fits: Floats, first: int, last: int, begin: int, end: int) -> bool:
+    """Does a high period come to fit at once within a level stretch, and for good or till at once?
+
+    An octave that speaks first and gives way to its own low note is no note.
+    """
+    ends_there = last - end <= JUST_BEFORE_FRAMES
+    if begin - first <= LEAST_FRAMES:
+        return ends_there
+    before = fits[max(first, begin - JUST_BEFORE_FRAMES) : begin]
+    after = fits[end : min(last, end + JUST_BEFORE_FRAMES)]
+    return bool(before.min() < DOES_NOT_FIT and (ends_there or after.min() < DOES_NOT_FIT))
 
 
 def _alike(

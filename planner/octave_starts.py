@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.common_periods import best_fit, is_near, whole_jumps
+from planner.frame_blocks import stretches
 from planner.model import Floats
 
-_MOST_TIMES = 3
+MOST_TIMES = 3
 _FITS = 0.9  # a tone by itself, without a ring under it
 # Half a period away odd partials are their own opposite: it fits by 1 - 2q, where q is their share
 # of the energy. 0.01 is odd partials 23 dB down.
@@ -25,7 +26,7 @@ _SHARE = 0.5  # while the note before rings under its first half, neither period
 _RING_FRAMES = 80  # 0.4 s: longer after its end a note's ring is under 20 dB down in most rooms
 
 _LEAVES = 0.5  # chosen: noise leaves as much at the long period as at the short one
-_LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
+LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
 _MOST_SHARED = 4  # chosen: whole ratios beyond lie so close that any two pitches share one
 _OVER_AGAINST = 4.0  # chosen
 _JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
@@ -45,7 +46,7 @@ def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats
     """
     out = f0_hz.copy()
     with np.errstate(invalid="ignore"):
-        times, jumps = whole_jumps(f0_hz[:-1] / f0_hz[1:], _MOST_TIMES)
+        times, jumps = whole_jumps(f0_hz[:-1] / f0_hz[1:], MOST_TIMES)
     for frame in np.flatnonzero(jumps):
         low_hz, high_hz, n = float(f0_hz[frame]), float(f0_hz[frame - 1]), float(times[frame])
         first = int(frame)
@@ -86,17 +87,17 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
         before = before[~np.isnan(before)]
         here = f0_hz[first:last]
         own, _ = best_fit(candidates_hz[first:last], strength[first:last], here)
-        for times in range(2, _MOST_TIMES + 1):
+        for times in range(2, MOST_TIMES + 1):
             low_hz = np.nanmedian(here) / times
             ratio = np.maximum(np.rint(before / low_hz), 1.0)
             shared = (ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)
-            if shared.sum() >= _LEAST_FRAMES:
+            if shared.sum() >= LEAST_FRAMES:
                 continue  # the ring of that note repeats after the long period too
             rows = slice(first, last)
             fits, lower_hz = best_fit(candidates_hz[rows], strength[rows], here / times)
             better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own)) & (fits > own + _BETTER)
             against = (own > _FITS) & (own >= fits)  # where neither fits, a ring still covers both
-            if better.sum() >= _LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
+            if better.sum() >= LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
                 out[rows] = np.where(fits > 0.0, lower_hz, here / times)
                 break
     return out
@@ -108,9 +109,4 @@ def level_stretches(f0_hz: Floats) -> list[tuple[int, int]]:
         goes_on: NDArray[np.bool_] = (
             np.abs(12.0 * np.log2(f0_hz[1:] / f0_hz[:-1])) < _JUMP_SEMITONES
         )
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], goes_on.astype(np.int8), [0]])))
-    return [
-        (int(a), int(b) + 1)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-        if b + 1 - a >= _LEAST_FRAMES
-    ]
+    return [(a, b + 1) for a, b in stretches(goes_on) if b + 1 - a >= LEAST_FRAMES]

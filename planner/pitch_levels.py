@@ -36,7 +36,7 @@ _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
 _GLIDE_RATE = 4.0  # semitones per second
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
-_LEAP = 0.7
+LEAP = 0.7
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
 # From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
@@ -191,9 +191,9 @@ def _glides(part: Floats, border: int, run: _Run) -> bool:
     if len(run.marked) and np.abs(run.marked - border).min() <= _AT_BORDER_FRAMES:
         return False
     around = run.line[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
-    if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else _LEAP):
+    if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else LEAP):
         return False
-    if np.abs(np.diff(part)).max(initial=0.0) >= (np.inf if run.sung else _LEAP):
+    if np.abs(np.diff(part)).max(initial=0.0) >= (np.inf if run.sung else LEAP):
         return False
     return _moves_steadily(part, run.hop_s)
 

@@ -34,6 +34,7 @@ from planner.dips import (
     unexplained_dip,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
+from planner.pitch_levels import LEAP
 from planner.spread import middle_of
 from planner.tracker import HOP_S, frame_level_db
 
@@ -50,7 +51,6 @@ _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every 
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
 _LOUDER_DB = 6.0  # a stroke this much louder needs no dip
 _LONGEST_RISE_S = 0.3  # of a soft reed; a crescendo that is tongued at its end takes longer
-_JUMP_SEMITONES = 0.7  # in a frame: recorded scoops move by 0.5 at most
 _HISS_OVER_CHANCE_DB = 1.0  # noise of this bandwidth reaches 0.5 in the windows looked at
 _STEP_CENTS = 8.0  # about as far apart as two notes meant to be one pitch are played
 _STEP_OVER_REST = 4.0  # times what line and step leave unexplained
@@ -212,7 +212,7 @@ def _not_of_one_rise(
     That is the stroke before, or where a pitch, or another one, came to be heard.
     """
     with np.errstate(invalid="ignore"):
-        stays = np.abs(12.0 * np.log2(track.f0_hz[1:] / track.f0_hz[:-1])) < _JUMP_SEMITONES
+        stays = np.abs(12.0 * np.log2(track.f0_hz[1:] / track.f0_hz[:-1])) < LEAP
     appears = np.flatnonzero(~stays & ~np.isnan(track.f0_hz[1:])) + 1
     reach, apart = round(_LONGEST_RISE_S / track.hop_s), round(ATTACK_APART_S / track.hop_s)
     kept: list[int] = []

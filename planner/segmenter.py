@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db
+from planner.frame_blocks import stretches
 from planner.is_note import is_note, loud_level_db
 from planner.last_partials import with_last_partials
 from planner.midline import vibrato_midline
@@ -86,7 +87,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     f0_hz = _bridged(track, struck)
     swing = np.zeros(len(f0_hz))
     runs: list[tuple[int, Floats, Floats]] = []
-    for first, last in _pitched_runs(f0_hz):
+    for first, last in stretches(~np.isnan(f0_hz)):
         midi = _semitones(f0_hz[first:last])
         line = vibrato_midline(midi, hop_s)
         swing[first:last] = midi - line
@@ -121,7 +122,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:
     """The track's pitch, short gaps inside one pitch filled in unless a note is struck there."""
     f0 = np.array(track.f0_hz)
-    runs = _pitched_runs(f0)
+    runs = stretches(~np.isnan(f0))
     for (_, end), (start, _) in pairwise(runs):
         if (start - end) * track.hop_s > max(_BRIDGE_S, _BRIDGE_PERIODS / f0[end - 1]):
             continue
@@ -130,12 +131,6 @@ def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:
         if abs(12 * np.log2(f0[start] / f0[end - 1])) < 1.0:
             f0[end:start] = np.geomspace(f0[end - 1], f0[start], start - end + 2)[1:-1]
     return f0
-
-
-def _pitched_runs(f0_hz: Floats) -> list[tuple[int, int]]:
-    pitched = ~np.isnan(f0_hz)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], pitched.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _semitones(f_hz: Floats) -> Floats:
