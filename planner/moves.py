@@ -16,6 +16,7 @@ from planner.targets import Aimed
 _START_ENDS_S = 0.25
 _START_ENDS_SHARE = 0.65
 _BLEND_BACK_S = 0.06
+_FIRST_SPLIT_S = 0.04  # no earlier does one number follow another: common practice, no source
 _STEEPEST_CENTS_PER_S = 60.0  # a held end may not slide faster: common practice, no source
 _HOLD_STRENGTH = 2.0 / 3.0  # a held end keeps a third of its sag: common practice, no source
 _MOST_SAG_LEFT_CENTS = 12.0  # chosen: under the 15 cents that make a sag
@@ -89,9 +90,9 @@ def shape_note(
     start_s: float,
     length_s: float,
 ) -> Move:
-    """Move the start and the rest of a note by different amounts."""
+    """Move the start and the rest of a note by different amounts; the start is kept whole."""
     first, rest = _toward(onset_cents, onset_left_cents), _toward(sustain_cents, sustain_left_cents)
-    until_s = round(min(settle_s, _START_ENDS_SHARE * length_s), 4)
+    until_s = round(max(min(settle_s, _START_ENDS_SHARE * length_s), 2 * _FIRST_SPLIT_S), 4)
     from_s = round(until_s / 2, 4)
     return Move(
         onset_add_cents=first,

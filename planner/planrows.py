@@ -25,8 +25,8 @@ from planner.wording import (
     rule_names,
 )
 
-# Blends at the seams of an edit: short where a consonant or a stroke begins the note, longer in
-# open vowels and bowed tones. Common practice, no source.
+# Blends lie over the seams of an edit, half before and half behind: short where a consonant or a
+# stroke begins, longer in open vowels and bowed tones. Common practice, no source.
 _BLEND_AT_ATTACK_MS, _BLEND_INSIDE_MS = 20.0, 60.0
 _FIXED_TOLD_CENTS = 4.0
 _SPREAD_TOLD_CENTS = 20.0
@@ -44,6 +44,7 @@ def note_row(j: Judged, on: StemOnClock) -> Row:
         return None if error is None else error + layer
 
     borrowed = j.take if j.action == "other-take" else None
+    blend_in_ms, blend_out_ms = _blends_ms(note, on.stem) if moving else (None, None)
     in_words = _said_edit(j) + _after_rules(j) if moving else ""
     if borrowed is not None:
         in_words = borrowed_in_words(borrowed) + _after_rules(j)
@@ -76,8 +77,8 @@ def note_row(j: Judged, on: StemOnClock) -> Row:
         cut_s=j.cut_s,
         sustain_add_cents=j.sustain_add_cents,
         points=j.points,
-        crossfade_in_ms=_blend_in(note) if moving else None,
-        crossfade_out_ms=_BLEND_INSIDE_MS if moving else None,
+        crossfade_in_ms=blend_in_ms,
+        crossfade_out_ms=blend_out_ms,
         remaining_cents=j.remaining_cents if moving or borrowed else None,
         **_in_the_take(borrowed, j.target.target_hz),
         layers=j.layers,
@@ -260,5 +261,18 @@ def _after_rules(j: Judged) -> str:
     return f", after {rule_names(j.layers)}" if j.layers else ""
 
 
-def _blend_in(note: Note) -> float:
-    return _BLEND_AT_ATTACK_MS if note.begins == "attack" else _BLEND_INSIDE_MS
+def _blends_ms(note: Note, stem: StemNotes) -> tuple[float, float]:
+    """Say how long the blends at a note's start and end are: each as what begins there allows.
+
+    A long blend over the next note's stroke would double the stroke.
+    """
+    reached_s = note.end_s + _BLEND_INSIDE_MS / 2000.0
+    struck = any(
+        note.start_s < other.note.start_s < reached_s and other.note.begins == "attack"
+        for other in stem.notes
+    )
+    return _blend_ms(note.begins == "attack"), _blend_ms(struck)
+
+
+def _blend_ms(attack: bool) -> float:
+    return _BLEND_AT_ATTACK_MS if attack else _BLEND_INSIDE_MS

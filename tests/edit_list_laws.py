@@ -11,8 +11,14 @@ from typing import Any
 
 import numpy as np
 
+MOVES = (
+    "raise-lower", "whole-part", "tuning-span", "every-same-pitch", "short-notes", "start-only",
+    "hold-end", "steady", "shape",
+)  # fmt: skip
 KINDS = ("rule", "note", "question", "advice")
 AGREE_CENTS = 1.0  # where several forms of one move are given
+SECONDS_DECIMAL = 1e-4
+FIRST_SPLIT_S = 0.04  # never split inside the first 40 ms of a note: common practice, no source
 
 
 def broken_laws(data: dict[str, Any]) -> list[str]:
@@ -37,6 +43,12 @@ def _of_a_row(row: dict[str, Any]) -> list[str]:
     placed = row["start_smp"] is not None and row["end_smp"] is not None
     if placed and not 0 <= row["start_smp"] < row["end_smp"]:
         told.append("its span is empty")
+    if placed and row["end_s"] > 0:
+        smp_per_s = row["end_smp"] / row["end_s"]
+        apart = abs(row["start_smp"] - row["start_s"] * smp_per_s)
+        if apart > 1 + SECONDS_DECIMAL * smp_per_s:
+            told.append("its samples and its seconds are two places")
+    told += _of_a_moved_note(row) if row["kind"] == "note" and row["action"] in MOVES else []
     if not row["points"]:
         return told
     length_s = row["end_s"] - row["start_s"]
@@ -60,7 +72,24 @@ def _of_a_row(row: dict[str, Any]) -> list[str]:
         # The sustain is read behind both joins of the cut.
         if abs(at((cut_s + length_s) / 2) - row["sustain_add_cents"]) > AGREE_CENTS:
             told.append("the number behind the cut says another sustain than the points")
+        if round(cut_s, 4) < FIRST_SPLIT_S:
+            told.append("it is cut inside its first 40 ms")
     level = abs(at(0.0) - at(length_s)) <= AGREE_CENTS
     if level and one_number is None and row["cut_s"] is None:
         told.append("one number would do, and it has none")
+    return told
+
+
+def _of_a_moved_note(row: dict[str, Any]) -> list[str]:
+    told = []
+    if row["crossfade_in_ms"] is None or row["crossfade_out_ms"] is None:
+        told.append("nobody says how long its blends are")
+    by_hand = "by hand" in row["in_words"]
+    if row["add_cents"] is None and not by_hand and "needs points" not in row["reason"]:
+        told.append("it has no one number, and does not say that it needs points")
+    whole = row["action"] == "raise-lower" and row["add_cents"] is not None
+    if whole and row["heard_cents"] is not None and row["remaining_cents"] is not None:
+        left = row["heard_cents"] + row["add_cents"]
+        if abs(left - row["remaining_cents"]) > AGREE_CENTS:
+            told.append("what it leaves is not what is heard and what is added")
     return told

@@ -15,6 +15,7 @@ SHAPED = row(
     id="LV-0153", start_s=90.0, end_s=92.0, start_smp=4320000, end_smp=4416000, action="shape",
     add_cents=None, points=((0.0, -9.0), (0.1, -9.0), (0.3, 12.0), (2.0, 12.0)), cut_s=90.2,
     onset_add_cents=-9.0, sustain_add_cents=12.0,
+    reason="starts 13 sharp, goes on 16 flat: one number would lie; needs points or a cut",
 )  # fmt: skip
 ROWS = (RULE, WHOLE, SHAPED, QUESTION)
 
@@ -48,6 +49,17 @@ def test_a_good_list_breaks_none() -> None:
         (
             {"cut_s": None, "points": [[0.0, 12.0], [2.0, 12.0]]},
             "one number would do, and it has none",
+        ),
+        ({"cut_s": 90.03}, "it is cut inside its first 40 ms"),
+        ({"start_smp": 4320100}, "its samples and its seconds are two places"),
+        ({"crossfade_out_ms": None}, "nobody says how long its blends are"),
+        (
+            {"reason": "starts 13 sharp"},
+            "it has no one number, and does not say that it needs points",
+        ),
+        (
+            {"action": "raise-lower", "add_cents": 12.0, "points": []},
+            "what it leaves is not what is heard and what is added",
         ),
     ],
 )

@@ -33,6 +33,19 @@ def test_start_ends_before_the_rest() -> None:
     assert 7.0 + times[1] < got.cut_s < 7.0 + times[2]
 
 
+@pytest.mark.parametrize("settle_s", [0.01, 0.033, 0.08, 0.15, 2.0])
+def test_a_start_is_never_split(settle_s: float) -> None:
+    """However soon the pitch arrives, the start has 40 ms of its own and the cut comes later.
+
+    Never split inside the first 40 ms of a pluck: common practice, no source.
+    """
+    got = moves.shape_note(-3, -20, 3, 5, settle_s, 7.0, 0.5)
+    times = [t for t, _ in got.points]
+    assert times[1] >= 0.04
+    assert got.cut_s is not None
+    assert times[1] < got.cut_s - 7.0 < times[2] <= 0.65 * 0.5
+
+
 def test_held_end_is_never_steep() -> None:
     """A held end ramps by 60 cents a second at most and starts where the pitch leaves."""
     got = moves.hold_end(-60, 0, 1.0, -2, 1.6)

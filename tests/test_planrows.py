@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import yaml
+from deciding import note, plan, stem
+
+from planner.cli import main
+from tests.sessions.random_session import make_session
+
+QUIETER_DB = 6.0
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "begins", "blend_ms"),
+    [
+        (0.0, "attack", 20.0),
+        (0.029, "attack", 20.0),
+        (0.031, "attack", 60.0),
+        (0.0, "legato", 60.0),
+        (0.0, "soft", 60.0),
+    ],
+)
+def test_a_long_blend_never_lies_over_the_next_stroke(
+    gap_s: float, begins: str, blend_ms: float
+) -> None:
+    """The seam at a note's end is blended as the next note begins, if half a blend reaches it."""
+    notes = [
+        note("GTR-0001", 50, 0),
+        note("GTR-0002", 57, 30, start_s=2.0, begins="attack"),
+        note("GTR-0003", 50, 0, start_s=3.0 + gap_s, begins=begins),
+    ]
+    (found,) = plan(stem("GTR", "fretted", notes)).rows
+    assert (found.crossfade_in_ms, found.crossfade_out_ms) == (20.0, blend_ms)
+
+
+def test_seams_lie_where_the_stem_is_quiet_or_notes_meet(tmp_path: Path) -> None:
+    """On a random session, past each end of a moved note it is 6 dB softer, or a note adjoins."""
+    make_session(50000, tmp_path)
+    aside = ["--without", "CEL", "--without", "SHK", "--silent-page", "--quiet"]
+    assert main(["plan", str(tmp_path / "session.yaml"), *aside]) in (0, 1)
+    made = tmp_path / "plan_01"
+    rows = yaml.safe_load((made / "edit_list.yaml").read_text(encoding="utf-8"))["rows"]
+    with (made / "notes.csv").open(encoding="utf-8", newline="") as file:
+        notes = list(csv.DictReader(file))
+    seams = {"quiet": 0, "met": 0}
+    for row in rows:
+        if row["crossfade_in_ms"] is None:
+            continue
+        (path,) = row["apply_to"]
+        sound, sr = soundfile.read(tmp_path / "audio" / path)
+        others = [n for n in notes if n["stem"] == row["stem"] and n["id"] != row["id"]]
+        sounding = [(float(n["start_s"]), float(n["end_s"])) for n in others]
+        own_db = _db(sound, sr, row["start_s"], row["end_s"])
+        half_in_s, half_out_s = row["crossfade_in_ms"] / 2000, row["crossfade_out_ms"] / 2000
+        for first_s, last_s in (
+            (row["start_s"] - half_in_s, row["start_s"]),
+            (row["end_s"], row["end_s"] + half_out_s),
+        ):
+            if any(a < last_s and b > first_s for a, b in sounding):
+                seams["met"] += 1
+                continue
+            assert _db(sound, sr, first_s, last_s) < own_db - QUIETER_DB, row["id"]
+            seams["quiet"] += 1
+    assert min(seams.values()) >= 5, seams
+
+
+def _db(sound: np.ndarray, sr: int, first_s: float, last_s: float) -> float:
+    heard = sound[max(0, round(first_s * sr)) : round(last_s * sr)]
+    return 10.0 * float(np.log10(np.mean(heard**2) + 1e-12))
