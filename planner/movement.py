@@ -51,6 +51,10 @@ class SongMovement:
     cents: Floats  # (m,)
     stems: tuple[str, ...]  # that were found to move along
 
+    @property
+    def knees(self) -> tuple[tuple[float, float], ...]:
+        return tuple(zip(self.at_s.tolist(), self.cents.tolist(), strict=True))
+
     def cents_at(self, at_s: float) -> float:
         return float(np.interp(at_s, self.at_s, self.cents))
 

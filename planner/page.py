@@ -18,11 +18,13 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from planner.along_song import along_song
 from planner.asking import not_asked
 from planner.editlist import clean_text
 from planner.in_short import CAUTIONS, coverage_sentence, reference_for_the_producer
 from planner.offenders_text import often, stop_line
 from planner.page_lines import Line, page_lines
+from planner.page_parts import draw_parts
 from planner.page_plot import BOX, Plot, plot_note
 from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.parts import clock_shifts
@@ -119,6 +121,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted
+    along = along_song(plan, tempo_map)
     css, js = _asset("review.css"), _asset("review.js")
     song = clean_text(" ".join(plan.session.song.splitlines()))
     html = _template().render(
@@ -155,6 +158,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         questions=[entry(one, f"question-{k}", k <= wanted)
                    for k, one in enumerate(questions, start=1)],
         printed=PRINTED,
+        parts=None if along is None else draw_parts(along, plan.stems),
         unsettled=not_asked(plan),
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),

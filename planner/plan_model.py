@@ -243,6 +243,8 @@ class Plan:
     sour_before_s: float | None = None
     sour_after_s: float | None = None
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
+    # (s on the session's clock, cents to its own middle) where the whole song moves; else empty.
+    movement: tuple[tuple[float, float], ...] = ()
     since: Since | None = None  # None on the first run
     keys: tuple[KeyMark, ...] = ()  # by which notes are named
     sources: tuple[Source, ...] = ()  # tempo map and scale; then scores and takes stem by stem

@@ -130,6 +130,7 @@ def make_plan(
         sources=sources,
         own_figures=tuple((own or {}).items()),
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
+        movement=done.first.movement.knees if done.first.movement else (),
     )
 
 

@@ -10,6 +10,7 @@ from planner.model import Finding
 from planner.plan_model import Plan, Since
 from planner.suggestions import suggestions
 from planner.summary_tables import (
+    along_table,
     keys_table,
     left_table,
     minutes_table,
@@ -20,10 +21,11 @@ from planner.summary_tables import (
     unsettled_table,
 )
 from planner.tally import biggest_rules, pitch_biases
+from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, finding_place, flat_or_sharp, row_place
 
 
-def summary_markdown(plan: Plan) -> str:
+def summary_markdown(plan: Plan, tempo_map: TempoMap | None = None) -> str:
     """Write the session tuning summary: what was found, planned, left, and assumed."""
     parts = [
         [f"# Tuning summary: {plain(plan.session.song)}", "", f"Sign rule: {SIGN_RULE}."],
@@ -33,6 +35,7 @@ def summary_markdown(plan: Plan) -> str:
         _since(plan.since),
         keys_table(plan),
         stems_table(plan),
+        along_table(plan, tempo_map),
         _rules(plan),
         pitches_table(pitch_biases(plan)),
         _voicings(plan),

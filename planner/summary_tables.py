@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from planner.along_song import along_song
 from planner.asking import not_asked
 from planner.in_short import coverage_sentence
 from planner.markdown import plain, table
@@ -11,6 +12,7 @@ from planner.relief import RELIEF_HEAD, relief_rows
 from planner.spelling import names_at
 from planner.string_grid import string_grids
 from planner.tally import Group, PitchBias, last_against_first, left_on_purpose, not_measured
+from planner.timeline import TempoMap
 from planner.tuner import strings_told, strings_words
 from planner.wording import amount, count, flat_or_sharp, give_or_take, percent
 
@@ -75,6 +77,28 @@ def _later(found: tuple[float, float] | None) -> str:
         return ""
     cents, doubt = found
     return flat_or_sharp(cents).replace("in tune", "alike") + give_or_take(doubt)
+
+
+def along_table(plan: Plan, tempo_map: TempoMap | None) -> list[str]:
+    """Lay out where each part sits in each stretch of the song."""
+    found = along_song(plan, tempo_map)
+    if found is None:
+        return []
+    bars = found.unit == "bars"
+    head = ("stem", *(f"{'bar' if bars else 's'} {_stretch(a, b)}" for a, b in found.stretches))
+    rows = [
+        (part.stem, *("" if at is None else flat_or_sharp(at.cents) for at in part.at))
+        for part in found.parts
+    ]
+    note = (
+        "The middle of each part's notes, as recorded; blank where it rests. What all parts share "
+        "is the song's, what one does alone is its own; drawn in review.html."
+    )
+    return ["## Along the song", "", note, "", *table(head, rows)]
+
+
+def _stretch(first: int, last: int) -> str:
+    return f"{first}" if first == last else f"{first} to {last}"
 
 
 def keys_table(plan: Plan) -> list[str]:

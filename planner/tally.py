@@ -79,6 +79,13 @@ def is_measured(judged: Judged) -> bool:
     )
 
 
+def tells_tuning(judged: Judged) -> bool:
+    """Say whether a note says how its part is tuned: measured, and the note that was meant."""
+    error = judged.heard_cents
+    here = error is not None and abs(error) <= _ANOTHER_NOTE_CENTS
+    return here and not judged.target.between_notes
+
+
 def coverage(plan: Plan) -> Coverage:
     """Count how many notes, and how much of their time, could be measured."""
     measured = [judged for judged in plan.judged if is_measured(judged)]
@@ -120,9 +127,7 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
     heard: defaultdict[tuple[str, int], list[float]] = defaultdict(list)
     for judged in plan.judged:
         stem = judged.measured.note.stem
-        if judged.heard_cents is None or stem not in order or judged.target.between_notes:
-            continue
-        if abs(judged.heard_cents) <= _ANOTHER_NOTE_CENTS:
+        if judged.heard_cents is not None and stem in order and tells_tuning(judged):
             heard[stem, judged.target.intended_midi].append(judged.heard_cents)
     biases = []
     names = names_at(plan.keys, None)

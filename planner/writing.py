@@ -73,7 +73,7 @@ def write_plan(
             offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter)
         ),
         "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
-        "summary.md": lambda path: _text(path, summary_markdown(plan)),
+        "summary.md": lambda path: _text(path, summary_markdown(plan, tempo_map)),
         "hand_off.md": lambda path: _text(path, hand_off_markdown(plan)),
         "review.html": lambda path: _text(path, review_page(plan, tempo_map, excerpts)),
         "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from deciding import A4, PLAIN, TOLERANCES, line, session, stem
 
+from planner.along_song import THE_SONG, along_song
 from planner.model import MeasuredNote, StemNotes
 from planner.pitch import shift_hz
 from planner.plan_model import Plan
@@ -74,6 +75,16 @@ def test_a_step_of_everybody_is_one_question_and_no_edit() -> None:
         for low, high in ((0.0, STEP_S - 10.0), (STEP_S + 10.0, 200.0))
     )  # fmt: skip
     assert early == pytest.approx(late, abs=1.0)
+    # What all share stands by itself beside them, so that it can be seen and is nobody's error.
+    song, *parts = along_song(plan).parts  # type: ignore[union-attr]
+    first, last = song.at[0], song.at[-1]
+    assert song.stem == THE_SONG
+    assert first is not None
+    assert last is not None
+    assert last.cents - first.cents == pytest.approx(STEP_CENTS, abs=0.5)
+    ends = [at for part in parts for at in (part.at[0], part.at[-1]) if at is not None]
+    assert len(ends) == 8
+    assert max(abs(at.cents) for at in ends) < STEP_CENTS / 2
 
 
 def test_a_step_of_one_part_is_a_span_of_its_own() -> None:
@@ -84,6 +95,17 @@ def test_a_step_of_one_part_is_a_span_of_its_own() -> None:
     (rule,) = [r for r in plan.rows if r.kind == "rule"]
     assert (rule.stem, rule.action, rule.scope) == ("GTR", "tuning-span", "span")
     assert rule.add_cents == pytest.approx(-STEP_CENTS, abs=1.0)
+    # Along the song the step shows in the guitar's line alone, and the plan takes it out.
+    steps = {}
+    for part in along_song(plan).parts:  # type: ignore[union-attr]
+        first, last = part.at[0], part.at[-1]
+        assert first is not None
+        assert last is not None
+        steps[part.stem] = (last.cents - first.cents, last.left_cents - first.left_cents)
+    recorded, left = steps.pop("GTR")
+    assert recorded == pytest.approx(STEP_CENTS, abs=1.0)
+    assert left == pytest.approx(0.0, abs=1.0)
+    assert all(abs(one) < 1.5 for one, _ in steps.values())
 
 
 def test_without_a_movement_targets_stand_still() -> None:

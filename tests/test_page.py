@@ -76,8 +76,8 @@ def drawings(html: str) -> list[ET.Element]:
 def test_page_says_things_in_the_agreed_order() -> None:
     """Offenders come first, then questions, what was left, and what could not be measured."""
     assert Outline(review_page(plan())).headings == [
-        "Most relief first", "Questions", "Your answers", "Left on purpose",
-        "Could not be measured", "Before you listen and edit",
+        "Most relief first", "Questions", "Your answers", "All parts along the song",
+        "Left on purpose", "Could not be measured", "Before you listen and edit",
     ]  # fmt: skip
 
 
@@ -310,9 +310,9 @@ def test_a_line_names_only_what_there_is() -> None:
 def test_drawing_is_sound_and_in_one_ink() -> None:
     """Each drawing is well-formed, carries a description, and names no colour of its own."""
     found = drawings(review_page(plan()))
-    assert len(found) == 3
+    assert len(found) == 4  # two offenders, a question, all parts
     for svg in found:
-        assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS-0001"))
+        assert svg.attrib["aria-label"].startswith(("LV-0147", "BAS"))
         for element in svg.iter():
             assert not {"fill", "stroke", "style"} & set(element.attrib)
     css = review_page(plan()).partition("<style>")[2].partition("</style>")[0]

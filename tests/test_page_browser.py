@@ -762,7 +762,10 @@ def large_plan(notes: int) -> Plan:
         judged=(*heard[:-40], *unheard, *own), rows=(*rules, *rows, *asked, *told),
         offenders=tuple(offenders),
     )  # fmt: skip
-    return replace(made, session=replace(made.session, offenders_wanted=20))
+    summed = [replace(made.stems[1], code=stem) for stem in stems]
+    return replace(
+        made, session=replace(made.session, offenders_wanted=20), stems=(*made.stems, *summed)
+    )
 
 
 def test_no_session_prints_on_more_than_two_pages(opened: Any) -> None:
@@ -775,6 +778,8 @@ def test_no_session_prints_on_more_than_two_pages(opened: Any) -> None:
     for cut in ("8 lines more", "6 further questions", "1 reason more", "10 reasons more",
                 "8 reasons more"):  # fmt: skip
         assert any(one.startswith(cut) for one in shown), cut
+    # All parts along the song: as many lanes as there is room for, on paper too.
+    assert page.execute_script("return document.querySelectorAll('.parts .target').length") == 10
     # On the screen nothing is cut.
     assert len(page.execute_script("return document.querySelectorAll('.lines article')")) == 20
     assert len(page.execute_script("return document.querySelectorAll('.left tr')")) == 15
