@@ -1,19 +1,16 @@
-"""What people answered, brought together: one ruling a row, and what contradicts what.
+"""What people answered: an answer as it was given, and what all answers to a row come to.
 
-Who wins: a do-not-touch span, then a lock, then what a person typed into the list or the answers
-file, then a reply, then rule and tool. Of two answers of the same rank the later one stands. Where
-two people disagree, or a ruling cannot be carried out, a finding says so.
+How the one follows from the other says `planner.rulings`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from planner.model import Finding, Role
-from planner.pitch import note_name
+from planner.model import Role
 from planner.plan_model import MOVING_ACTIONS, Action, Row, State
 
 Answer = Literal["yes", "no", "ask", "half", "note"]
@@ -135,40 +132,6 @@ class Ruling:
 Rulings = Mapping[str, Ruling]
 
 
-def rulings_from(
-    entries: Iterable[Entry], rows: Iterable[Row] = ()
-) -> tuple[dict[str, Ruling], tuple[Finding, ...]]:
-    """Bring all answers together, one ruling a row.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-        In the order in which they were given, as far as that is known.
-    rows : iterable of Row
-        The rows of the last plan: what a lock freezes.
-
-    Returns
-    -------
-    rulings, findings
-        By row id; a warning for every contradiction.
-    """
-    by_id: dict[str, list[Entry]] = {}
-    for entry in entries:
-        by_id.setdefault(entry.id, []).append(entry)
-    # An orphan has lost its numbers: there is nothing in it that a lock could freeze.
-    last = {row.id: row for row in rows if row.state != "orphan"}
-    rulings = {}
-    findings: list[Finding] = []
-    for row_id, given in by_id.items():
-        ordered = sorted(given, key=_when)
-        ruling = _ruling(row_id, ordered)
-        if ruling.locked:
-            ruling = replace(ruling, frozen=last.get(row_id))
-        rulings[row_id] = ruling
-        findings += _contradictions(ordered, ruling)
-    return rulings, tuple(findings)
-
-
 def entry_of(
     row: Row, *, plan: str, sha256: str, source: Source, by: str = "", date: str = ""
 ) -> Entry:
@@ -208,141 +171,6 @@ def largest_move(row: Row) -> float | None:
         return row.add_cents
     along = [c for c in (row.onset_add_cents, row.sustain_add_cents) if c is not None]
     return max([*along, *(c for _, c in row.points)], key=abs, default=None)
-
-
-def _when(entry: Entry) -> tuple[bool, int, bool]:
-    """Who fills in a list sees what was answered to it; what names no plan comes last."""
-    return entry.typed and not entry.plan, plan_number(entry.plan), entry.typed
-
-
-def _ruling(row_id: str, entries: Sequence[Entry]) -> Ruling:
-    state: State = "new"
-    by, comment, locked, override = "", "", False, None
-    factor, factor_plan, typed = 1.0, -1, False
-    decided = entries[-1]
-    for e in entries:
-        said = _stand(e)
-        if said is not None and (e.typed or not typed):
-            state, by, decided, typed = said, e.by, e, e.typed
-            # Whoever answers to a halved move sees the half.
-            seen = factor if plan_number(e.plan) > factor_plan else 1.0
-            if said == "new":
-                factor, factor_plan = 1.0, -1
-            elif e.answer is not None:
-                factor = 0.5 * seen if e.answer == "half" else seen
-                factor_plan = plan_number(e.plan) if e.answer == "half" else factor_plan
-        if e.comment is not None:
-            comment = _with_comment(comment, e)
-        if e.locked is not None:
-            locked = e.locked
-        if e.override is not None:
-            override = e.override
-            by = e.by or by
-        if e.typed and e.by:
-            by = e.by
-    if not by:
-        # Nobody is said to have refused what he approved.
-        agree = (e for e in reversed(entries) if e.by and _stand(e) in (None, state))
-        by = next((e.by for e in agree), "")
-    return Ruling(
-        id=row_id, state=state, by=by, comment=comment, locked=locked, factor=factor,
-        override=override, entry=decided,
-    )  # fmt: skip
-
-
-def _stand(entry: Entry) -> State | None:
-    """The state that an answer gives its row; None for words and numbers alone."""
-    return entry.state or (STATE_OF.get(entry.answer) if entry.answer else None)
-
-
-def _with_comment(before: str, entry: Entry) -> str:
-    """A cell of the list holds all there was; a reply comes below it."""
-    said = entry.comment or ""
-    if entry.typed or not before:
-        return said if said or entry.typed else before
-    if not said or said in before.split("\n") or said == before:
-        return before
-    return f"{before}\n{said}"
-
-
-def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
-    stated = [e for e in entries if e.answer in STATE_OF or e.state is not None]
-    # Each voice counts by what it said last: to change one's mind is no contradiction.
-    voices = {(e.by, e.typed): e for e in stated}
-    in_list = any(e.typed for e in voices.values())
-    # The list knows no half; among replies yes and half are two things.
-    states = {_state_said(e) if in_list else str(e.answer) for e in voices.values()}
-    found = []
-    if len(states - {"done", "checked", "not-done", "new"}) > 1:
-        said = "; ".join(f"{e.by or 'somebody'} ({_where(e)}): {_said(e)}" for e in voices.values())
-        found.append(
-            Finding(
-                severity="warning",
-                what=f"{ruling.id} has answers that contradict each other: {said}.",
-                did=f"Taken as {ruling.state}{f', by {ruling.by}' if ruling.by else ''}: what is "
-                "typed into the list goes before replies, later before earlier.",
-                advice="Agree on one, and answer again.",
-                stem=ruling.entry.stem or None,
-            )
-        )
-    found += _named_twice(entries, ruling)
-    lock = next((e for e in reversed(entries) if e.locked), None)
-    if ruling.locked and lock is not None and lock.area is None:
-        # What was answered to an earlier plan is in the row that was locked.
-        late = [
-            e
-            for e in entries
-            if e.answer in ("no", "half", "ask") and plan_number(e.plan) >= plan_number(lock.plan)
-        ]
-        if late:
-            found.append(
-                Finding(
-                    severity="warning",
-                    what=f"{ruling.id} is locked, and was answered otherwise: {_said(late[-1])}.",
-                    did="Its numbers and text stay as they are.",
-                    advice="Take the lock out of the list if the answer shall count.",
-                    stem=ruling.entry.stem or None,
-                )
-            )
-    return found
-
-
-def _named_twice(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
-    """Two people who name two notes; whoever changes their own mind contradicts nobody."""
-    by = {
-        e.by: e.override.intended_midi
-        for e in entries
-        if e.override is not None and e.override.intended_midi is not None
-    }
-    if len(set(by.values())) < 2:
-        return []
-    said = "; ".join(f"{who or 'somebody'}: {note_name(midi)}" for who, midi in by.items())
-    taken = ruling.override.intended_midi if ruling.override else None
-    return [
-        Finding(
-            severity="warning",
-            what=f"{ruling.id} has two names for the note that was meant: {said}.",
-            did="" if taken is None else f"Taken as {note_name(taken)}, which was said last.",
-            advice="Agree on one, and answer again.",
-            stem=ruling.entry.stem or None,
-        )
-    ]
-
-
-def _state_said(entry: Entry) -> State:
-    return entry.state or STATE_OF[entry.answer or "yes"]
-
-
-def _said(entry: Entry) -> str:
-    said = str(entry.answer or entry.state)
-    if entry.comment:
-        said += f' "{short(entry.comment)}"'
-    return said
-
-
-def _where(entry: Entry) -> str:
-    words = {"sheet": "in the list", "file": "in the answers file"}
-    return words.get(entry.source, "in a reply")
 
 
 def short(text: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answers import BLANK, Area, Entry, Rulings, entry_of, rulings_from, with_human
+from planner.answers import BLANK, Area, Entry, Rulings, entry_of, with_human
 from planner.changes import changes_since
 from planner.files.answers_file import answers_path, read_answers
 from planner.files.edit_list import CSV_NAME
@@ -25,6 +25,7 @@ from planner.pitch import parse_note
 from planner.plan_model import Plan, Row, Since
 from planner.row_ids import notes_from, with_rows
 from planner.ruled_rows import Recalled
+from planner.rulings import rulings_from
 from planner.session_model import StemSpec
 
 

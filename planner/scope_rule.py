@@ -81,6 +81,12 @@ def settled(notes: tuple[Aimed, ...], shortest_s: float) -> list[tuple[Aimed, fl
     return long if len(long) >= 0.2 * len(heard) else heard
 
 
+def without_gross(fit: list[tuple[Aimed, float]]) -> list[tuple[Aimed, float]]:
+    """Leave out notes so far from the middle that they are other notes, and not this bias."""
+    middle = float(np.median([e for _, e in fit])) if fit else 0.0
+    return [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
+
+
 def unsure_cents(aimed: Aimed) -> float:
     u = aimed.measured.measurement.uncertainty_cents
     if u is None:

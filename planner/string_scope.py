@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from planner.model import Floats
 from planner.scope_rule import (
-    GROSS_CENTS,
     NO_FACTORS,
+    Bias,
     ScopeRule,
     least_cents,
     mean_bias,
     proven,
     settled,
     shrunk_cents,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
 from planner.targets import Aimed
-from planner.tolerances import Tolerances
+from planner.tolerances import StringRule, Tolerances
 from planner.wording import count, flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
@@ -37,49 +39,73 @@ def string_rules(
     Only notes whose string is told are used and covered. One fret that is off does not make a
     string: every fret's notes must come out better when moved by what the others say.
     """
-    limits = tolerances.string_rule
     short = [a for run in in_runs(notes, "fretted", tolerances) for a in run]
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        fit = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
-        if not fit:
-            continue
-        middle = float(np.median([e for _, e in fit]))
-        fit = [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
-        errors = np.array([e for _, e in fit])
-        frets = np.array([strings[a.measured.id].fret for a, _ in fit])
-        if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
-            continue
-        gain = _gain_of_frets(errors, frets)
-        found = mean_bias(fit)
-        bias, doubt = found.cents, found.doubt_cents
-        sure = round(doubt, 1) <= limits.uncertainty_cents
-        least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
-        if not sure or not proven(found, limits, least, gain):
-            continue
-        covers = tuple(a.measured.id for a in own)
-        called = strings[covers[0]].called
-        firm = sum(strings[note_id].told == "firm" for note_id in covers)
-        rules.append(
-            ScopeRule(
-                stem=notes[0].measured.note.stem,
-                action="raise-lower",
-                scope="string",
-                covers=covers,
-                bias_cents=bias,
-                add_cents=round(-shrunk_cents(bias, doubt), 1),
-                uncertainty_cents=doubt,
-                gain_share=gain,
-                string_midi=string,
-                surely=2 * firm >= len(covers),
-                name="one string",
-                reason=f"the {called} string is {flat_or_sharp(bias)}, frets "
-                f"{frets.min()} to {frets.max()}: one move for {count(len(covers), 'note')} "
-                f"({'all' if firm == len(covers) else firm or 'none'} of them surely on it)",
-            )
-        )
+        heard = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
+        evidence = _evidence(without_gross(heard), strings, tolerances.string_rule, factors)
+        if evidence is not None:
+            rules.append(_rule(string, own, strings, evidence))
     return rules
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Evidence:
+    """What a string is off by, proven."""
+
+    bias: Bias
+    gain_share: float
+    frets: tuple[int, int]  # lowest and highest that speak for it
+
+
+def _evidence(
+    fit: list[tuple[Aimed, float]],
+    strings: Mapping[str, StringGuess],
+    limits: StringRule,
+    factors: Mapping[str, float],
+) -> _Evidence | None:
+    """Prove a string's notes, with their errors in cents, off; None where they are not."""
+    errors = np.array([e for _, e in fit])
+    frets = np.array([strings[a.measured.id].fret for a, _ in fit])
+    if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
+        return None
+    bias, gain = mean_bias(fit), _gain_of_frets(errors, frets)
+    least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
+    sure = round(bias.doubt_cents, 1) <= limits.uncertainty_cents
+    if not sure or not proven(bias, limits, least, gain):
+        return None
+    return _Evidence(bias=bias, gain_share=gain, frets=(int(frets.min()), int(frets.max())))
+
+
+def _rule(
+    string: int,
+    own: tuple[Aimed, ...],
+    strings: Mapping[str, StringGuess],
+    evidence: _Evidence,
+) -> ScopeRule:
+    """Move all notes of a string, those too that did not speak for it."""
+    bias = evidence.bias
+    lowest, highest = evidence.frets
+    covers = tuple(a.measured.id for a in own)
+    firm = sum(strings[note_id].told == "firm" for note_id in covers)
+    firmly = "all" if firm == len(covers) else firm or "none"
+    return ScopeRule(
+        stem=own[0].measured.note.stem,
+        action="raise-lower",
+        scope="string",
+        covers=covers,
+        bias_cents=bias.cents,
+        add_cents=round(-shrunk_cents(bias.cents, bias.doubt_cents), 1),
+        uncertainty_cents=bias.doubt_cents,
+        gain_share=evidence.gain_share,
+        string_midi=string,
+        surely=2 * firm >= len(covers),
+        name="one string",
+        reason=f"the {strings[covers[0]].called} string is {flat_or_sharp(bias.cents)}, frets "
+        f"{lowest} to {highest}: one move for {count(len(covers), 'note')} "
+        f"({firmly} of them surely on it)",
+    )
 
 
 def without_odd_strings(

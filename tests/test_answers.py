@@ -16,10 +16,10 @@ from planner.answers import (
     largest_move,
     moved_since,
     plan_number,
-    rulings_from,
     short,
     with_human,
 )
+from planner.rulings import rulings_from
 from tests.invented_plan import QUESTION, RULE, SHAPED, row
 
 

@@ -52,7 +52,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "priced",
         "stop_line worth_clearing",
         "fewest_moves ledger row_ids answers",
-        "file_delay",
+        "file_delay rulings",
         "spelling locks questions said_bars null_test note_pairs check ghost_check edited_notes",
         "edited_tone ruled_rules",
         "ruled ruled_rows parted_rules voicings tuner",

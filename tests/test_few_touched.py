@@ -9,7 +9,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.answers import Entry, rulings_from
+from planner.answers import Entry
 from planner.few_touched import FEW_TOUCHED
 from planner.in_short import in_short
 from planner.model import StemNotes
@@ -17,6 +17,7 @@ from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.provenance import run_record
 from planner.ruled_rows import Recalled
+from planner.rulings import rulings_from
 from tests.sessions.records import make_records, plan_of
 
 

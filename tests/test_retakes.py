@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
-from planner.answers import Entry, rulings_from
+from planner.answers import Entry
 from planner.model import MeasuredNote, Role
 from planner.plan_model import Row
 from planner.planning import make_plan
 from planner.ruled_rows import Recalled
+from planner.rulings import rulings_from
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
 from tests.deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from planner.answers import Area, Entry, Override, rulings_from
+from planner.answers import Area, Entry, Override
 from planner.ledger import Ledger, keep_ids
 from planner.locks import held_places, with_locked_rows
 from planner.model import StemNotes
@@ -17,6 +17,7 @@ from planner.questions import notes_offered
 from planner.row_ids import notes_from, with_rows
 from planner.ruled import asks_for_own_figures
 from planner.ruled_rows import Recalled
+from planner.rulings import rulings_from
 from planner.session_model import ProtectedSpan, Section, TempoMark
 from planner.standing_still import Still, decide_until_still
 from planner.timeline import tempo_map_from_marks

@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
-from planner.answers import Entry, rulings_from
+from planner.answers import Entry
 from planner.ledger import Known
 from planner.model import Finding
 from planner.plan_model import Row
 from planner.ruled_rows import Recalled, ruled_rows
+from planner.rulings import rulings_from
 from tests.invented_plan import QUESTION, RULE, judged, row
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from planner.answers import Entry, Override, rulings_from
+from planner.answers import Entry, Override
 from planner.ruled_rules import decided_by_a_person, ruled_rules
+from planner.rulings import rulings_from
 from planner.scopes import ScopeRule
 
 

@@ -9,11 +9,12 @@ from deciding import A4, PLAIN, TOLERANCES, carried_out, line, note, plan, sessi
 from test_planning import band
 
 from planner import standing_still
-from planner.answers import Entry, rulings_from
+from planner.answers import Entry
 from planner.moves import note_made
 from planner.plan_model import Judged
 from planner.planning import make_plan
 from planner.ruled_rows import Recalled
+from planner.rulings import rulings_from
 from planner.standing_still import _both_moves, _joined_rules
 from tests.test_kept import rule
 
