@@ -24,9 +24,9 @@ from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
-from planner.ledger import keep_ids
 from planner.listening import Progress, hear_all, hear_takes
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
+from planner.note_ids import keep_ids
 from planner.opening import (
     Opened,
     judging_of,

@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from planner.answers import Area, Entry, Override
-from planner.ledger import Ledger, keep_ids
+from planner.ledger import Ledger
 from planner.locks import held_places, with_locked_rows
 from planner.model import StemNotes
+from planner.note_ids import keep_ids
 from planner.plan_model import MOVING_ACTIONS, Plan, Row
 from planner.planning import make_plan
 from planner.questions import notes_offered

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.ledger import Known, Ledger, keep_ids
+from planner.ledger import Known, Ledger
 from planner.model import Finding, MeasuredNote, StemNotes
+from planner.note_ids import keep_ids
 from planner.session_model import TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
 from tests.deciding import note, stem
