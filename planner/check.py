@@ -101,23 +101,35 @@ def checked_rows(
     # The rule over most notes first: what it really did is known when the others are judged.
     for rule in sorted(rules.values(), key=lambda r: -len(r.covers)):
         found = _by_rule(rule, rules, own, pairs, done)
-        got = float(np.median([c for c, _ in found])) if found else None
-        doubt = None
+        checks[rule.id] = _checked_rule(rule, found, no_file)
+        got = checks[rule.id].got_cents
         if got is not None:
-            spread = spread_of([c for c, _ in found], got)
-            doubt = max(LEAST_DOUBT_CENTS, doubt_of_middle(spread, len(found)))
             done[rule.id] = got
-        checks[rule.id] = _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
     for row in own.values():
-        pair = pairs.get(row.covers[0])
-        at, cents_wanted = _where(row, pair)
-        read = pair.moved(at) if pair is not None else None
-        got = doubt = None
-        if read is not None:
-            got = read[0] - sum(done.get(rule_id, c) for rule_id, c in row.layers)
-            doubt = read[1]
-        checks[row.id] = _check(row, cents_wanted, got, doubt, int(read is not None), no_file)
+        checks[row.id] = _checked_note(row, pairs.get(row.covers[0]), done, no_file)
     return tuple(checks[r.id] for r in wanted if r.id in checks), done
+
+
+def _checked_rule(rule: Row, found: Sequence[float], no_file: frozenset[str]) -> RowCheck:
+    """Judge a rule by the middle of what its notes moved by, in cents."""
+    got = doubt = None
+    if found:
+        got = float(np.median(found))
+        doubt = max(LEAST_DOUBT_CENTS, doubt_of_middle(spread_of(found, got), len(found)))
+    return _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
+
+
+def _checked_note(
+    row: Row, pair: Pair | None, done: Mapping[str, float], no_file: frozenset[str]
+) -> RowCheck:
+    """Judge a note's own edit by what it moved beyond what its rules really did."""
+    at, wanted = _where(row, pair)
+    read = None if pair is None else pair.moved(at)
+    if read is None:
+        return _check(row, wanted, None, None, 0, no_file)
+    moved, doubt = read
+    by_rules = sum(done.get(rule_id, planned) for rule_id, planned in row.layers)
+    return _check(row, wanted, moved - by_rules, doubt, 1, no_file)
 
 
 def moved_unasked(
@@ -235,7 +247,7 @@ def _by_rule(
     own: Mapping[str, Row],
     pairs: Mapping[str, Pair],
     done: Mapping[str, float],
-) -> list[tuple[float, float]]:
+) -> list[float]:
     """What a rule's notes moved by, less what other rows want of them."""
     at: At = "onset" if rule.onset_cents is not None else "sustain"
     alone = [n for n in rule.covers if n not in own and n in pairs]
@@ -252,7 +264,7 @@ def _by_rule(
         )
         if note_id in own:
             others += _wanted_at(own[note_id], at, pair)
-        found.append((read[0] - others, read[1]))
+        found.append(read[0] - others)
     return found
 
 
