@@ -33,6 +33,9 @@ _KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
 # Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
 # 0.85. Chosen between; fewer notes or seconds may be one odd sound.
 _LINE_STRENGTH, _LINE_NOTES, _LINE_S = 0.9, 4, 4.0
+# Of invented lines, heard as chords, two notes sound at once in 0 to 23 % of their time, of struck
+# chords in all of it (random sessions 50001 to 50006). Chosen between.
+_CHORDS_SHARE = 0.3
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
@@ -57,6 +60,7 @@ def inspect_notes(
             found += _moving_keys(each)
             found += _no_notes(each)
             found += _several_at_once(each)
+            found += _one_at_a_time(each)
             found += _small_part(each)
     tuned = [
         (each, centre)
@@ -167,6 +171,35 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         stem=stem.code,
         asks="role of several at once",
     )
+
+
+def _one_at_a_time(stem: StemNotes) -> Iterator[Finding]:
+    """A guitar marked as chords that plays a line: as chords, no single note of it is edited."""
+    if stem.role != "fretted-chords" or len(stem.notes) < ENOUGH_NOTES:
+        return
+    share = _share_together(stem)
+    if round(share, 2) >= _CHORDS_SHARE:
+        return
+    yield Finding(
+        severity="question",
+        what=f"{stem.code} is marked {stem.role}, and two notes sound at once in only "
+        f"{percent(share)} of its time: is it a line?",
+        did=f"Judged as {stem.role}: only the part as a whole may be moved, no single note.",
+        advice="For a line write fretted as its role.",
+        stem=stem.code,
+        asks="role of one at a time",
+    )
+
+
+def _share_together(stem: StemNotes) -> float:
+    """Of the time in which a stem sounds, how much has two notes or more at once."""
+    starts = np.sort([n.note.start_s for n in stem.notes])
+    ends = np.sort([n.note.end_s for n in stem.notes])
+    edges_s = np.unique([starts, ends])
+    begun = np.searchsorted(starts, edges_s[:-1], side="right")
+    sounding = begun - np.searchsorted(ends, edges_s[:-1], side="right")
+    lasts_s = np.diff(edges_s)
+    return float(lasts_s[sounding >= 2].sum() / lasts_s[sounding >= 1].sum())
 
 
 def _small_part(stem: StemNotes) -> Iterator[Finding]:

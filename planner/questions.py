@@ -18,6 +18,7 @@ ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of a low part": ("fretted", "bowed", "brass", "lead-voice"),
     "role of moving keys": ("fretted-chords", "bowed-group", "voice-harmony"),
     "role of several at once": ("fretted-chords", "fixed-pitch", "bowed-group"),
+    "role of one at a time": ("fretted",),
     "role of a click": ("exclude",),
 }
 _LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest one to what sounds

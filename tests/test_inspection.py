@@ -360,7 +360,7 @@ def test_keys_that_wander_are_asked_about(spread: float, role: Role, told: bool)
 
 @pytest.mark.parametrize(
     ("strength", "role", "told"),
-    [(0.89, "lead-voice", True), (0.9, "lead-voice", False), (0.8, "fretted-chords", False)],
+    [(0.89, "lead-voice", True), (0.9, "lead-voice", False), (0.8, "bowed-group", False)],
 )
 def test_a_line_that_is_none_is_asked_about(strength: float, role: Role, told: bool) -> None:
     """Chords read as one line repeat badly with the pitch that is read."""
@@ -376,6 +376,37 @@ def test_a_line_that_is_none_is_asked_about(strength: float, role: Role, told: b
         else []
     )
     assert notes_say(replace(whole, notes=tuple(notes[:3]))) == []
+
+
+@pytest.mark.parametrize(
+    ("share", "role", "told"),
+    [
+        (0.29, "fretted-chords", True),
+        (0.30, "fretted-chords", False),
+        (0.0, "fixed-pitch", False),
+        (0.0, "fretted", False),
+    ],
+)
+def test_chords_that_are_a_line_are_asked_about(share: float, role: Role, told: bool) -> None:
+    """Where two notes sound in less than three tenths of the time, it may be a line."""
+    whole = part("AGT", role, count=41)
+    # A note every second, each held into the next but the last: 41 s, and in 40 of them two sound.
+    held_s = share * 41 / 40
+    notes = [
+        replace(n, note=replace(n.note, start_s=1.0 * k, end_s=1.0 * k + 1.0 + held_s * (k < 40)))
+        for k, n in enumerate(whole.notes)
+    ]
+    found = inspect_notes(session(), (replace(whole, notes=tuple(notes)),))
+    said = [f for f in found if f.asks == "role of one at a time"]
+    assert bool(said) == told
+    if told:
+        assert said[0].what == (
+            "AGT is marked fretted-chords, and two notes sound at once in only 29 % of its time: "
+            "is it a line?"
+        )
+        assert "no single note" in said[0].did
+    few = replace(whole, notes=tuple(notes[:3]))
+    assert not [f for f in inspect_notes(session(), (few,)) if f.asks == "role of one at a time"]
 
 
 @pytest.mark.parametrize(
