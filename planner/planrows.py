@@ -13,6 +13,7 @@ from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSu
 from planner.row_places import StemOnClock, place_of
 from planner.ruled import SET_BY_HAND
 from planner.scope_rule import ScopeRule
+from planner.span_scope import BETWEEN_TUNINGS
 from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.takes import borrowed_in_words
 from planner.voicings import SourChord
@@ -200,7 +201,7 @@ def _suspicions(
             said.append("tuned to another reference than the session's")
         elif rule.scope == "string" and rule.string_midi is not None:
             said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
-        elif rule.scope == "span":
+        elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
             said.append("retuned on the way, or joined from takes of two tunings")
         elif rule.scope == "pitch" and rule.intended_midi is not None:
             cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"

@@ -7,10 +7,12 @@ from dataclasses import dataclass, field, replace
 
 from planner.answers import Area, Ruling, largest_move, moved_since
 from planner.ledger import Ledger
+from planner.locks import bars_words
 from planner.model import Finding
+from planner.pitch import note_name
 from planner.plan_model import OwnFigure, Row
 from planner.ruled import said_move
-from planner.wording import count
+from planner.wording import count, raise_or_lower
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,10 +208,14 @@ def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
     """What a person asked for and cannot have, or only in part."""
     what = did = ""
     override = ruling.override
+    kept_out = _kept_out_by_the_lock(row, ruling)
     wanted = ruling.state == "approved" or override is not None
     if row.rule_name == "hands off" and wanted:
         what = f"{row.id}: {ruling.who} wants it moved, and the session file says not to touch it."
         did = "It was left."
+    elif kept_out:
+        what = f"{row.id} is locked, and something else was set for it: {kept_out}."
+        did = "It stays as it was locked; unlock it if that shall count."
     elif ruling.state == "refused" and override is not None and override.moves:
         what = f"{row.id} was {ruling.refused_by}, and a number was set for it as well."
         did = "The number was taken."
@@ -220,6 +226,31 @@ def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
     if not what:
         return []
     return [Finding(severity="warning", what=what, did=did, stem=row.stem)]
+
+
+def _kept_out_by_the_lock(row: Row, ruling: Ruling) -> str:
+    """What a person set for a locked row that it did not hold when it was locked, in words."""
+    override = ruling.override
+    if ruling.frozen is None or override is None:
+        return ""
+    said = []
+    if override.add_cents is not None and override.add_cents != row.add_cents:
+        said.append(raise_or_lower(override.add_cents))
+    if override.points and override.points != row.points:
+        said.append("a move drawn by hand")
+    if override.action is not None and override.action != row.action:
+        said.append(override.action)
+    if override.intended_midi is not None and override.intended_midi != row.intended_midi:
+        said.append(f"{note_name(override.intended_midi)} was meant")
+    if override.bars is not None and not _lies_in(row, override.bars):
+        said.append(bars_words(override.bars))
+    return ", ".join(said)
+
+
+def _lies_in(row: Row, bars: tuple[int, int | None]) -> bool:
+    first, last = bars
+    begins = row.start_bar is None or row.start_bar >= first
+    return begins and (last is None or row.end_bar is None or row.end_bar <= last)
 
 
 # ---------------------------------------------------------------- what lost its home

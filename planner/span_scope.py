@@ -24,6 +24,8 @@ from planner.tolerances import Tolerances
 from planner.tuning_breaks import LEAST_SPREAD_CENTS, Reading, tuning_breaks
 from planner.wording import count, flat_or_sharp
 
+BETWEEN_TUNINGS = "between two tunings"  # the name of what is found here
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TuningSpan:
@@ -58,7 +60,7 @@ def span_rules(
             add_cents=round(-shrunk_cents(span.bias_cents, span.doubt_cents), 1),
             uncertainty_cents=span.doubt_cents,
             gain_share=span.gain_share,
-            name="between two tunings",
+            name=BETWEEN_TUNINGS,
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
             f"one move for {count(len(span.covers), 'note')}",
         )

@@ -10,6 +10,9 @@ import yaml
 from deciding import note, plan, stem
 
 from planner.cli import main
+from planner.planrows import stem_summary
+from planner.scope_rule import ScopeRule
+from planner.span_scope import BETWEEN_TUNINGS
 from tests.sessions.random_session import make_session
 
 QUIETER_DB = 6.0
@@ -36,6 +39,19 @@ def test_a_long_blend_never_lies_over_the_next_stroke(
     ]
     (found,) = plan(stem("GTR", "fretted", notes)).rows
     assert (found.crossfade_in_ms, found.crossfade_out_ms) == (20.0, blend_ms)
+
+
+@pytest.mark.parametrize(("name", "told"), [(BETWEEN_TUNINGS, True), ("whole part", False)])
+def test_only_a_found_break_makes_one_suspect_a_retuning(name: str, told: bool) -> None:
+    """A rule that a lock or a person's bars cut to a stretch says nothing about tuning breaks."""
+    played = stem("GTR", "fretted", [note("GTR-0001", 50, 5), note("GTR-0002", 52, 5, start_s=2)])
+    judged = {j.measured.id: j for j in plan(played).judged}
+    rule = ScopeRule(
+        stem="GTR", action="tuning-span", scope="span", covers=("GTR-0002",), bias_cents=5.0,
+        add_cents=-5.0, uncertainty_cents=0.5, gain_share=None, name=name, reason="off",
+    )  # fmt: skip
+    said = stem_summary(played, judged, [rule]).suspicions
+    assert any("retuned on the way" in one for one in said) is told
 
 
 def test_seams_lie_where_the_stem_is_quiet_or_notes_meet(tmp_path: Path) -> None:

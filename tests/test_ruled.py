@@ -351,6 +351,32 @@ def test_a_locked_row_stays_as_it_stood(part: StemNotes, made: Plan) -> None:
     assert judged.add_cents == before["EGL-0005"].add_cents
 
 
+@pytest.mark.parametrize(
+    ("row_id", "wanted", "said"),
+    [
+        ("EGL-0005", Override(add_cents=-12.0), "lower by 12"),
+        ("EGL-0005", Override(points=((0.0, -5.0), (0.5, -9.0))), "a move drawn by hand"),
+        ("EGL-0005", Override(action="other-take"), "other-take"),
+        ("EGL-0005", Override(intended_midi=70), "Bb4 was meant"),
+        ("R-001", Override(add_cents=5.0), "raise by 5"),
+        ("EGL-0005", Override(action="raise-lower"), ""),  # as it stands
+    ],
+)
+def test_what_is_set_for_a_locked_row_is_listed(
+    part: StemNotes, made: Plan, row_id: str, wanted: Override, said: str
+) -> None:
+    """The lock goes first: the row stays as it stood, and what was wanted is told."""
+    lock = Entry(id=row_id, locked=True, by="E", source="sheet")
+    mine = Entry(id=row_id, override=wanted, by="Ann", plan="plan_02")
+    before = {r.id: r for r in made.rows}[row_id]
+    again, rows = answered(made, part, lock, mine)
+    assert (rows[row_id].add_cents, rows[row_id].action) == (before.add_cents, before.action)
+    told = [f.what for f in again.findings if "something else was set" in f.what]
+    assert told == (
+        [f"{row_id} is locked, and something else was set for it: {said}."] if said else []
+    )
+
+
 def test_a_locked_rule_stays_where_the_bias_is_gone(part: StemNotes, made: Plan) -> None:
     """A locked rule is kept and carried out though it would not be found any more."""
     lock = Entry(id="R-001", state="approved", locked=True, by="E", source="sheet")
