@@ -20,6 +20,7 @@ from planner.files.past_plans import (
 from planner.ledger import Known, Ledger
 from planner.locks import held_places, with_locked_rows
 from planner.model import Finding
+from planner.note_ids import heard_as_before
 from planner.opening import Opened
 from planner.pitch import parse_note
 from planner.plan_model import Plan, Row, Since
@@ -52,6 +53,7 @@ class Remembered:
         return Recalled(
             ledger=ledger, rulings=self.rulings, last_rows=self.last_rows,
             locked_places=self.locked_places, roles_said=self.roles_said,
+            as_before=heard_as_before(self.ledger, ledger),
         )  # fmt: skip
 
 

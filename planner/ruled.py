@@ -19,6 +19,7 @@ from planner.targets import Aimed
 from planner.wording import flat_or_sharp, raise_or_lower
 
 SET_BY_HAND = "set by hand"
+_FOUND_WITHIN_S = 0.040  # as in `planner.note_ids`: further off, the whole file was moved
 _NO_ROW = ("ask", "wrong-note")  # these become questions
 
 
@@ -158,13 +159,21 @@ def _refused(judged: Judged, ruling: Ruling, tool: str) -> Judged:
     return replace(still, action="leave", rule_name=REFUSED, reason=reason)
 
 
+def moved_s(frozen: Row, start_s: float) -> float:
+    """Give by how many s a locked row's file was moved since; within a match's reach it was not."""
+    late_s = 0.0 if frozen.start_s is None else start_s - frozen.start_s
+    return late_s if round(abs(late_s), 6) > _FOUND_WITHIN_S else 0.0
+
+
 def _as_locked(judged: Judged, row: Row) -> Judged:
     """A note whose row is locked, as it stood there."""
     if row.kind != "note":
         return judged
+    late_s = moved_s(row, judged.measured.note.start_s)
     return replace(
         judged, action=row.action, rule_name=row.rule_name, reason=row.reason,
-        add_cents=row.add_cents, onset_add_cents=row.onset_add_cents, cut_s=row.cut_s,
+        add_cents=row.add_cents, onset_add_cents=row.onset_add_cents,
+        cut_s=None if row.cut_s is None else row.cut_s + late_s,
         sustain_add_cents=row.sustain_add_cents, points=row.points,
         remaining_cents=_rest(judged) if row.remaining_cents is None else row.remaining_cents,
         take=judged.take if row.action == "other-take" else None,

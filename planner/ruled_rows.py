@@ -11,8 +11,10 @@ from planner.locks import bars_words
 from planner.model import Finding
 from planner.pitch import note_name
 from planner.plan_model import OwnFigure, Row
-from planner.ruled import said_move
+from planner.ruled import moved_s, said_move
 from planner.wording import count, raise_or_lower
+
+_SAME_SHARE = 0.9  # chosen: of a rule's notes; one in ten may have been read a little otherwise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,7 @@ class Recalled:
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
     roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
     bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order
+    as_before: frozenset[str] = frozenset()  # ids of notes that sound as in the last run
 
 
 NOTHING = Recalled(rulings={})
@@ -54,6 +57,7 @@ def ruled_rows(
     done: list[Row] = []
     findings: list[Finding] = []
     reopened: dict[tuple[str, str], list[str]] = {}
+    still_open = {r.id for r in recalled.last_rows if r.state == "reopened"}
     for row, answer in zip(rows, answered, strict=True):
         ruling = answer.ruling
         if ruling is None:
@@ -64,7 +68,8 @@ def ruled_rows(
             row = _frozen(row, ruling.frozen)
         if row.action == "leave":
             row = replace(row, add_cents=None, in_words="", severity=None)
-        why = _why_reopened(row, ruling, answer, sha256_of)
+        unchanged = row.id not in still_open and _sounds_as_before(row, recalled.as_before)
+        why = _why_reopened(row, ruling, answer, {} if unchanged else sha256_of)
         if why:
             reopened.setdefault((row.stem, why), []).append(row.id)
         findings += _cannot_be(row, ruling)
@@ -131,16 +136,37 @@ def _frozen(row: Row, frozen: Row) -> Row:
     if row.action == "leave" and row.rule_name == "hands off":
         return row
     if frozen.kind != "rule":
-        return frozen
+        return _in_its_place(frozen, row)
     if frozen.start_s is None:  # it was parted from a rule in this run
         frozen = replace(
             frozen, start_s=row.start_s, end_s=row.end_s, start_smp=row.start_smp,
             end_smp=row.end_smp, start_bar=row.start_bar, start_beat=row.start_beat,
             end_bar=row.end_bar, end_beat=row.end_beat, start_tc=row.start_tc,
         )  # fmt: skip
+    frozen = _in_its_place(frozen, row)
     if set(frozen.covers) == set(row.covers):
         return frozen
     return replace(frozen, covers=row.covers, notes_covered=row.notes_covered)
+
+
+def _in_its_place(frozen: Row, row: Row) -> Row:
+    """A locked row where its notes lie now: a lock holds what is done, not where a file begins."""
+    if row.start_s is None or frozen.start_s is None or frozen.end_s is None:
+        return frozen
+    late_s = moved_s(frozen, row.start_s)
+    late_smp = (row.start_smp or 0) - (frozen.start_smp or 0)
+    if not late_s:
+        return frozen
+    return replace(
+        frozen,
+        start_s=row.start_s,
+        end_s=frozen.end_s + late_s,
+        start_smp=row.start_smp,
+        end_smp=None if frozen.end_smp is None else frozen.end_smp + late_smp,
+        start_bar=row.start_bar, start_beat=row.start_beat,
+        end_bar=row.end_bar, end_beat=row.end_beat, start_tc=row.start_tc,
+        cut_s=None if frozen.cut_s is None else frozen.cut_s + late_s,
+    )  # fmt: skip
 
 
 def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> list[Finding]:
@@ -155,10 +181,6 @@ def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> l
             then is not None and alone is not None and then != alone
         ):
             said.append(f"the planner alone would now say {said_move(now)}")
-    if None not in (row.start_s, frozen.start_s):
-        late_s = (row.start_s or 0.0) - (frozen.start_s or 0.0)
-        if abs(late_s) > 0.040:
-            said.append(f"what it speaks of now begins at {row.start_s:.4f} s")
     if row.kind == "rule" and set(row.covers) != set(frozen.covers):
         said.append(f"it now covers {count(len(row.covers), 'note')}")
     if row.rule_name == "hands off":
@@ -174,6 +196,12 @@ def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> l
             stem=row.stem,
         )
     ]
+
+
+def _sounds_as_before(row: Row, as_before: frozenset[str]) -> bool:
+    """Whether nearly all notes that a row speaks of sound as in the last run."""
+    same = sum(note_id in as_before for note_id in row.covers)
+    return bool(row.covers) and same >= _SAME_SHARE * len(row.covers)
 
 
 def _why_reopened(row: Row, ruling: Ruling, answer: _Answer, sha256_of: Mapping[str, str]) -> str:

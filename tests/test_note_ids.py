@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from planner.ledger import Known, Ledger
 from planner.model import Finding, MeasuredNote, StemNotes
-from planner.note_ids import keep_ids
+from planner.note_ids import heard_as_before, keep_ids
 from planner.session_model import TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
 from tests.deciding import note, stem
@@ -160,6 +160,49 @@ def test_a_file_put_together_anew_keeps_every_id_and_asks() -> None:
     assert "2.500 s (1 bar) later" in asked.what  # type: ignore[attr-defined]
     assert asked.severity == "question"  # type: ignore[attr-defined]
     assert again(melody(late_s=2.5), known)[2] == ()
+
+
+def test_where_all_stems_move_bar_one_is_asked_about() -> None:
+    """What is said of bars lies over other music then, unless bar 1 moved too: what to write."""
+    ledger = first(melody())
+    bars = tempo_map_from_marks((TempoMark(bar=1, bpm=96.0, meter=(4, 4)),), bar_one_at_s=0.5)
+    _, _, (asked,) = again(melody(late_s=2.5), ledger, bars)
+    assert "if bar 1 moved too, write bar_one_at: 3.000" in asked.advice  # type: ignore[attr-defined]
+    _, _, (bare,) = again(melody(late_s=2.5), ledger)
+    assert "bar_one_at" not in bare.advice  # type: ignore[attr-defined]
+    # One stem of two has moved: then it is that file's matter, and no bar's.
+    both = (stem("LV", "lead-voice", melody()), stem("BV", "voice-double", []))
+    _, ledger, _ = keep_ids(both, A4, ())
+    later = (stem("LV", "lead-voice", melody(late_s=2.5)), both[1])
+    _, _, (alone,) = keep_ids(later, A4, ledger, bars)
+    assert "bar_one_at" not in alone.advice
+
+
+@pytest.mark.parametrize(
+    ("off_cents", "late_s", "same"),
+    [(2.0, 0.0, True), (2.2, 0.0, False), (0.0, 0.010, True), (0.0, 0.011, False)],
+)
+def test_what_sounds_as_it_did(off_cents: float, late_s: float, same: bool) -> None:
+    """Within 2 cents and 10 ms of the last run, wherever the file as a whole has moved to."""
+    ledger = first(melody())
+    moved = melody(late_s=2.5)
+    moved[3] = note("LV-x3", 62, 3.0 + off_cents, start_s=6.5 + late_s, length_s=0.8)
+    _, known, _ = again(moved, ledger)
+    alike = heard_as_before(ledger, known)
+    assert alike == {k.id for k in ledger} - (set() if same else {"LV-0004"})
+
+
+def test_of_another_performance_nothing_sounds_as_it_did() -> None:
+    """Where most notes of a stem are others, the few that agree do so by chance."""
+    ledger = first(melody())
+    sung_anew = [
+        note(f"LV-x{k}", m, 3.0 + (9.0 if k % 8 else 0.0), start_s=1.0 + k, length_s=0.8)
+        for k, m in enumerate(MIDIS)
+    ]
+    _, known, _ = again(sung_anew, ledger)
+    assert [k.id for k in known if k.here] == [k.id for k in ledger]
+    assert heard_as_before(ledger, known) == frozenset()
+    assert heard_as_before((), known) == frozenset()
 
 
 def test_stems_that_move_together_are_one_question() -> None:

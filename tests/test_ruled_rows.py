@@ -31,10 +31,12 @@ def after(
     sha: str = "aa",
     missing: tuple[str, ...] = (),
     ledger: tuple[Known, ...] = (),
+    as_before: frozenset[str] = frozenset(),
+    code: str = "LV",
 ) -> tuple[dict[str, Row], tuple[Finding, ...]]:
     rulings, _ = rulings_from(entries, last)
-    recalled = Recalled(rulings=rulings, ledger=ledger, last_rows=last)
-    done, findings = ruled_rows(rows, recalled, {"LV-0147": judged()}, {"LV": sha}, missing)
+    recalled = Recalled(rulings=rulings, ledger=ledger, last_rows=last, as_before=as_before)
+    done, findings = ruled_rows(rows, recalled, {"LV-0147": judged()}, {code: sha}, missing)
     return {r.id: r for r in done}, findings
 
 
@@ -138,13 +140,65 @@ def test_a_question_that_becomes_an_edit_is_opened_again() -> None:
     assert "the question is now an edit" in findings[0].what
 
 
-def test_a_locked_row_of_a_shifted_file_says_so() -> None:
-    """Its place stays as it was locked; the warning says where the note is now."""
+@pytest.mark.parametrize("later_s", [2.6087, -2.6087])
+def test_a_locked_row_goes_with_its_file(later_s: float) -> None:
+    """Of a file that is put together anew a lock holds the edit, in the place of its note."""
     lock = reply("yes", locked=True, source="sheet")
-    rows, findings = after((row(start_s=87.4),), lock, last=(row(),), sha="bb")
-    assert rows["LV-0147"].start_s == row().start_s
-    assert rows["LV-0147"].state == "approved"
-    assert "what it speaks of now begins at 87.4000 s" in findings[0].what
+    late = round(later_s * 48000)
+    stood = row(cut_s=85.0)
+    start_s, end_s = stood.start_s or 0.0, stood.end_s or 0.0
+    found = row(
+        start_s=start_s + later_s, start_smp=(stood.start_smp or 0) + late, start_bar=34,
+        end_s=end_s + later_s + 0.02, end_bar=34, add_cents=15.0, start_tc="01:01:27:10",
+    )  # fmt: skip
+    rows, findings = after((found,), lock, last=(stood,))
+    got = rows["LV-0147"]
+    assert (got.start_s, got.start_smp, got.start_bar) == (
+        found.start_s, found.start_smp, 34,
+    )  # fmt: skip
+    assert got.start_tc == found.start_tc
+    # Its numbers and its length are those that were locked.
+    assert got.add_cents == 16.0
+    assert got.end_s == pytest.approx(end_s + later_s)
+    assert got.end_smp == (stood.end_smp or 0) + late
+    assert got.cut_s == pytest.approx(85.0 + later_s)
+    assert not [f for f in findings if "begins" in f.what]
+
+
+def test_a_locked_row_stays_within_a_match() -> None:
+    """A reading that begins 40 ms later is the same note: nothing of the locked row moves."""
+    lock = reply("yes", locked=True, source="sheet")
+    stood = row()
+    found = row(start_s=(stood.start_s or 0.0) + 0.040)
+    rows, _ = after((found,), lock, last=(stood,))
+    assert (rows["LV-0147"].start_s, rows["LV-0147"].end_s) == (stood.start_s, stood.end_s)
+
+
+def test_what_sounds_as_before_stays_approved() -> None:
+    """Another file in which the note sounds the same asks nothing; what was asked stays asked."""
+    known = frozenset({"LV-0147"})
+    rows, findings = after((row(),), reply("yes"), sha="bb", as_before=known)
+    assert (rows["LV-0147"].state, findings) == ("approved", ())
+    opened, _ = after((row(),), reply("yes"), sha="bb")
+    again, _ = after((row(),), reply("yes"), sha="bb", as_before=known, last=(opened["LV-0147"],))
+    assert again["LV-0147"].state == "reopened"
+    anew = reply("yes", sha256="bb", plan="plan_02")
+    answered, _ = after(
+        (row(),), reply("yes"), anew, sha="bb", as_before=known, last=(again["LV-0147"],)
+    )
+    assert answered["LV-0147"].state == "approved"
+
+
+@pytest.mark.parametrize(("same", "state"), [(9, "approved"), (8, "reopened")])
+def test_a_rule_stays_approved_where_nearly_all_its_notes_sound_as_before(
+    same: int, state: str
+) -> None:
+    """Nine tenths of its notes must, for one in ten may be read otherwise."""
+    notes = tuple(f"BAS-{k:04d}" for k in range(10))
+    rule = replace(RULE, covers=notes)
+    yes = reply("yes", id="R-001", stem="BAS", add_cents=4.3)
+    rows, _ = after((rule,), yes, sha="bb", as_before=frozenset(notes[:same]), code="BAS")
+    assert rows["R-001"].state == state
 
 
 def test_a_lock_does_not_freeze_an_orphan() -> None:
