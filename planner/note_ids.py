@@ -16,17 +16,15 @@ import numpy as np
 
 from planner.ledger import Known, Ledger, owner_of, serial_of
 from planner.model import Finding, MeasuredNote, StemNotes
+from planner.moved_files import RETIMED_S, retimed, shift_questions, too_little_found
 from planner.pitch import cents, midi_to_hz
 from planner.timeline import TempoMap
-from planner.wording import count
 
 _PITCH_CENTS = 60.0
 _OVERLAP = 0.6
 _START_S = 0.040
 _LOST_SHARE = 0.25
 _LOST_NOTES = 4  # chosen: of fewer notes a quarter says nothing about the file
-# Chosen: starts of notes nobody touched come out within 6 ms; three are no accident.
-_RETIMED_S, _RETIMED_NOTES = 0.010, 3
 # Of a session put together anew two bars later, 95 % of the notes read within 1.1 cents and 8.5 ms
 # (seed 50500, looked at). Of two takes that scatter by 8 cents and 15 ms one in fifteen would.
 _SAME_CENTS, _SAME_SHARE = 2.0, 0.5
@@ -68,23 +66,20 @@ def keep_ids(
     for stem in stems:
         old = [k for k in ledger if k.kind == "note" and k.stem == stem.code]
         seen = [k for k in old if k.here]
-        match = _matched(old, stem.notes, a4_hz, 0.0)
-        if _lost(seen, match):
-            shift_s = _common_shift(seen, stem.notes, a4_hz)
-            moved = None if shift_s is None else _matched(old, stem.notes, a4_hz, shift_s)
-            if moved is not None and shift_s is not None and not _lost(seen, moved):
-                match = moved
-                shifts[stem.code] = shift_s
-            else:
-                findings.append(_too_little_found(stem.code, seen, match))
-        if stem.code not in shifts:
-            findings += _retimed(stem.code, old, stem.notes, match)
+        match, shift_s = _matched_anywhere(old, seen, stem.notes, a4_hz)
+        if shift_s:
+            shifts[stem.code] = shift_s
+        else:
+            if _lost(seen, match):
+                findings.append(too_little_found(stem.code, _lost_notes(seen, match), len(seen)))
+            findings += retimed(stem.code, _moved_by_s(seen, stem.notes, match))
         stem, of_stem = _numbered(stem, old, match, a4_hz, taken)
         named.append(stem)
         notes += of_stem
     codes = {stem.code for stem in stems}
     others = [k for k in ledger if k.kind != "note" or k.stem not in codes]
-    findings = [*_shift_questions(shifts, tempo_map, len(codes)), *findings]
+    sounding = sum(bool(stem.notes) for stem in stems)
+    findings = [*shift_questions(shifts, tempo_map, sounding), *findings]
     return tuple(named), (*notes, *others), tuple(findings)
 
 
@@ -123,6 +118,19 @@ class _Touching:
     def new_inside(self, known_id: str, k: int) -> bool:
         """Whether most of a new note lies in an old one."""
         return self.common_s(known_id, k) >= _OVERLAP * self.notes[k].note.length_s
+
+
+def _matched_anywhere(
+    old: Sequence[Known], seen: Sequence[Known], notes: Sequence[MeasuredNote], a4_hz: float
+) -> tuple[_Match, float]:
+    """Match notes where they were, or else where one shift of the whole file (s) has put them."""
+    match = _matched(old, notes, a4_hz, 0.0)
+    shift_s = _common_shift(seen, notes, a4_hz) if _lost(seen, match) else None
+    if shift_s:
+        moved = _matched(old, notes, a4_hz, shift_s)
+        if not _lost(seen, moved):
+            return moved, shift_s
+    return match, 0.0
 
 
 def _matched(
@@ -231,8 +239,21 @@ def _heard_hz(measured: MeasuredNote) -> float:
 
 
 def _lost(seen: Sequence[Known], match: _Match) -> bool:
-    lost = sum(k.id not in match.found for k in seen)
-    return len(seen) >= _LOST_NOTES and lost > _LOST_SHARE * len(seen)
+    return len(seen) >= _LOST_NOTES and _lost_notes(seen, match) > _LOST_SHARE * len(seen)
+
+
+def _lost_notes(seen: Sequence[Known], match: _Match) -> int:
+    return sum(k.id not in match.found for k in seen)
+
+
+def _moved_by_s(seen: Sequence[Known], notes: Sequence[MeasuredNote], match: _Match) -> list[float]:
+    """How far each note of the last plan begins from where it did."""
+    before = {k.id: k.start_s for k in seen}
+    return [
+        abs(notes[k].note.start_s - at_s)
+        for k, note_id in match.id_of.items()
+        if (at_s := before.get(note_id)) is not None
+    ]
 
 
 def _common_shift(
@@ -293,44 +314,6 @@ def _known_note(measured: MeasuredNote, a4_hz: float, split_from: str) -> Known:
     )
 
 
-def _retimed(
-    code: str, old: Sequence[Known], notes: Sequence[MeasuredNote], match: _Match
-) -> list[Finding]:
-    """Notes that are the same and begin elsewhere: timing was edited after the last plan."""
-    before = {k.id: k.start_s for k in old if k.here}
-    moved = [
-        abs(notes[k].note.start_s - at_s)
-        for k, note_id in match.id_of.items()
-        if (at_s := before.get(note_id)) is not None
-    ]
-    late = [by_s for by_s in moved if round(by_s, 4) >= _RETIMED_S]
-    if len(late) < _RETIMED_NOTES:
-        return []
-    return [
-        Finding(
-            severity="warning",
-            what=f"{code}: {len(late)} of {count(len(moved), 'note')} of the last plan begin "
-            f"up to {1000 * max(late):.0f} ms from where they did, as after edits of timing.",
-            did="Ids and decisions were kept; every position is that of the file as it is now.",
-            advice="Lists and guides of earlier plans no longer lie in place: use those of this "
-            "one.",
-            stem=code,
-        )
-    ]
-
-
-def _too_little_found(code: str, seen: Sequence[Known], match: _Match) -> Finding:
-    lost = sum(k.id not in match.found for k in seen)
-    return Finding(
-        severity="question",
-        what=f"{code}: {lost} of {count(len(seen), 'note')} of the last plan are not found again, "
-        "and no single shift explains it.",
-        did="Their decisions are kept with their old places.",
-        advice="Is this the same recording? If timing was edited, go over the decisions anew.",
-        stem=code,
-    )
-
-
 def heard_as_before(before: Ledger, now: Ledger) -> frozenset[str]:
     """Say which notes sound as they did in the last run, wherever their file has put them.
 
@@ -357,53 +340,4 @@ def _sounds_alike(then: Known, now: Known, shift_s: float) -> bool:
         return False
     apart_cents = cents(now.pitch_hz or 1.0, then.pitch_hz or 1.0)
     late_s = (now.start_s or 0.0) - (then.start_s or 0.0) - shift_s
-    return round(abs(apart_cents), 1) <= _SAME_CENTS and round(abs(late_s), 4) <= _RETIMED_S
-
-
-def _shift_questions(
-    shifts: Mapping[str, float], tempo_map: TempoMap | None, everyone: int
-) -> list[Finding]:
-    """One question for all stems that moved together."""
-    groups: list[tuple[float, list[str]]] = []
-    for code, shift_s in shifts.items():
-        for other_s, codes in groups:
-            if abs(shift_s - other_s) <= _START_S:
-                codes.append(code)
-                break
-        else:
-            groups.append((shift_s, [code]))
-    return [
-        Finding(
-            severity="question",
-            what=f"{', '.join(codes)}: the notes lie {abs(shift_s):.3f} s"
-            f"{_in_bars(shift_s, tempo_map)} {'later' if shift_s > 0 else 'earlier'} than in the "
-            "last plan, as if the file had been put together anew.",
-            did="They were taken for the same notes; their decisions were kept, and locked rows "
-            "moved along.",
-            advice="Confirm that this is the same recording."
-            + (_bar_one(shift_s, tempo_map) if len(codes) == everyone else ""),
-            stem=codes[0] if len(codes) == 1 else None,
-        )
-        for shift_s, codes in groups
-    ]
-
-
-def _bar_one(shift_s: float, tempo_map: TempoMap | None) -> str:
-    """What to write where bar 1 moved with the music."""
-    if tempo_map is None:
-        return ""
-    return (
-        f" Bars are counted from where they were: if bar 1 moved too, write bar_one_at: "
-        f"{tempo_map.seconds_at(1) + shift_s:.3f}, or what is said of bars (locks, do_not_touch, "
-        "sections, keys) lies over other music."
-    )
-
-
-def _in_bars(shift_s: float, tempo_map: TempoMap | None) -> str:
-    if tempo_map is None:
-        return ""
-    bar_s = tempo_map.seconds_at(2) - tempo_map.seconds_at(1)
-    bars = round(abs(shift_s) / bar_s)
-    if bars == 0 or abs(abs(shift_s) - bars * bar_s) > _START_S:
-        return ""
-    return f" ({count(bars, 'bar')})"
+    return round(abs(apart_cents), 1) <= _SAME_CENTS and round(abs(late_s), 4) <= RETIMED_S

@@ -51,7 +51,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "move_lines taking_back giving_way",
         "priced",
         "stop_line worth_clearing",
-        "fewest_moves ledger answers",
+        "fewest_moves ledger answers moved_files",
         "file_delay rulings note_ids row_ids",
         "spelling locks questions said_bars null_test note_pairs check ghost_check edited_notes",
         "edited_tone ruled_rules",

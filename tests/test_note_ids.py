@@ -167,15 +167,17 @@ def test_where_all_stems_move_bar_one_is_asked_about() -> None:
     ledger = first(melody())
     bars = tempo_map_from_marks((TempoMark(bar=1, bpm=96.0, meter=(4, 4)),), bar_one_at_s=0.5)
     _, _, (asked,) = again(melody(late_s=2.5), ledger, bars)
-    assert "if bar 1 moved too, write bar_one_at: 3.000" in asked.advice  # type: ignore[attr-defined]
+    assert "see that bar_one_at says so (it stands at 0.500 s)" in asked.advice  # type: ignore[attr-defined]
     _, _, (bare,) = again(melody(late_s=2.5), ledger)
     assert "bar_one_at" not in bare.advice  # type: ignore[attr-defined]
-    # One stem of two has moved: then it is that file's matter, and no bar's.
-    both = (stem("LV", "lead-voice", melody()), stem("BV", "voice-double", []))
-    _, ledger, _ = keep_ids(both, A4, ())
-    later = (stem("LV", "lead-voice", melody(late_s=2.5)), both[1])
-    _, _, (alone,) = keep_ids(later, A4, ledger, bars)
-    assert "bar_one_at" not in alone.advice
+    # One stem of two has moved: then it is that file's matter, and no bar's. Silence says nothing.
+    for second, told in ((melody(), False), ([], True)):
+        other = [replace(n, note=replace(n.note, stem="BV")) for n in second]
+        double = stem("BV", "voice-double", other)
+        _, ledger, _ = keep_ids((stem("LV", "lead-voice", melody()), double), A4, ())
+        later = stem("LV", "lead-voice", melody(late_s=2.5))
+        _, _, (alone,) = keep_ids((later, double), A4, ledger, bars)
+        assert ("bar_one_at" in alone.advice) is told
 
 
 @pytest.mark.parametrize(
