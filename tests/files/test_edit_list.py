@@ -74,6 +74,18 @@ def test_pyyaml_reads_the_yaml_as_planned() -> None:
     assert yaml.safe_load(yaml_bytes(data)) == data
 
 
+@pytest.mark.outside
+def test_a_reader_of_yaml_1_2_reads_it_as_planned() -> None:
+    """A reader of YAML 1.2 (ruamel.yaml) finds exactly the planned values, strange texts too."""
+    ruamel = pytest.importorskip("ruamel.yaml")
+    nasty = tuple(row(id=f"LV-{i:04d}", word=text, comment=text) for i, text in enumerate(NASTY))
+    data = edit_list_to_dict(plan(rows=(*plan().rows, *nasty)))
+    reader = ruamel.YAML(typ="safe", pure=True)
+    assert reader.load(yaml_bytes(data).decode("utf-8")) == data
+    # The same text is two things to the two versions, or this would show nothing.
+    assert (reader.load("010"), yaml.safe_load("010")) == (10, 8)
+
+
 def test_readers_of_yaml_1_1_and_1_2_agree_on_every_scalar() -> None:
     """Every value that is text is quoted, and every plain one is the same in both schemas."""
     nasty = tuple(row(id=f"LV-{i:04d}", word=text, comment=text) for i, text in enumerate(NASTY))
