@@ -69,7 +69,8 @@ def shift_questions(
             "last plan, as if the file had been put together anew.",
             did="They were taken for the same notes; their decisions were kept, and locked rows "
             "moved along.",
-            advice="Confirm that this is the same recording."
+            advice="Confirm that this is the same recording. Seconds in the session file "
+            "(do_not_touch, comp_edges) are those of the file as it is now."
             + (_bar_one(tempo_map) if len(codes) == sounding else ""),
             stem=codes[0] if len(codes) == 1 else None,
         )

@@ -170,6 +170,7 @@ def test_where_all_stems_move_bar_one_is_asked_about() -> None:
     assert "see that bar_one_at says so (it stands at 0.500 s)" in asked.advice  # type: ignore[attr-defined]
     _, _, (bare,) = again(melody(late_s=2.5), ledger)
     assert "bar_one_at" not in bare.advice  # type: ignore[attr-defined]
+    assert "Seconds in the session file (do_not_touch, comp_edges)" in bare.advice  # type: ignore[attr-defined]
     # One stem of two has moved: then it is that file's matter, and no bar's. Silence says nothing.
     for second, told in ((melody(), False), ([], True)):
         other = [replace(n, note=replace(n.note, stem="BV")) for n in second]
