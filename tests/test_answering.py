@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pretty_midi
 import pytest
 import soundfile
 import yaml
@@ -280,6 +281,25 @@ def test_a_file_one_bar_later_keeps_every_decision(
     assert "(1 bar) later" not in (job / "plan_04" / "summary.md").read_text(encoding="utf-8")
     assert row(job, 4, HIGH)["state"] == row(job, 4, HIGH_TOO)["state"] == "approved"
     assert row(job, 4, HIGH_TOO)["add_cents"] == row(job, 1, HIGH_TOO)["add_cents"] / 2
+
+
+def test_a_locked_note_goes_with_its_file(job: Path) -> None:
+    """A bar later list and guide have it in one place, with the numbers that were locked."""
+    assert run("answer", job, f"lock {HIGH}") == 0
+    write_stem(job / "audio" / "guitar.wav", GUITAR, late_s=BAR_S)
+    assert run("plan", job) in (0, 1)
+    was, now = row(job, 1, HIGH), row(job, 2, HIGH)
+    assert (now["locked"], now["add_cents"], now["in_words"]) == (
+        True, was["add_cents"], was["in_words"],
+    )  # fmt: skip
+    assert now["start_s"] == pytest.approx(was["start_s"] + BAR_S, abs=0.01)
+    assert (now["start_bar"], now["start_beat"]) == (was["start_bar"] + 1, was["start_beat"])
+    guide = pretty_midi.PrettyMIDI(str(job / "plan_02" / "guide.mid"))
+    (fixes,) = (part for part in guide.instruments if part.name == "EGL fixes")
+    listed = sorted(r["start_s"] for r in rows(job, 2) if r["stem"] == "EGL" and r["points"])
+    # The guide begins a whole bar before bar 1, which lies 0.2 s into the stems.
+    heard = sorted(n.start - (BAR_S - 0.2) for n in fixes.notes)
+    assert heard == pytest.approx(listed, abs=1e-3)
 
 
 def test_a_note_that_is_gone_leaves_an_orphan(
