@@ -33,8 +33,8 @@ _KEY_SPREAD_CENTS, _TIMES_A_KEY = 3.0, 3
 # Of recorded single lines 0.96 and more, of speech 0.93, of the same pianos read as a line 0.82 to
 # 0.85. Chosen between; fewer notes or seconds may be one odd sound.
 _LINE_STRENGTH, _LINE_NOTES, _LINE_S = 0.9, 4, 4.0
-# In ten invented guitar lines, heard as chords, two notes sound at once in 1 to 16 % of the time, in
-# struck chords in all of it (guitars, pianos of random sessions 50001-50006, 50510-50513). Chosen.
+# In ten invented guitar lines heard as chords two notes sound at once in 1 to 16 % of the time, in
+# struck chords in all of it (random sessions 50001-50006 and 50510-50513). Chosen between.
 _CHORDS_SHARE = 0.3
 _TICK_S = 0.12  # chosen: longer sounds are notes
 _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
