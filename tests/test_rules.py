@@ -353,7 +353,7 @@ def test_opposite_sides_take_two_numbers() -> None:
 
 @pytest.mark.parametrize("onset", [-400, -250, 250])
 def test_a_voice_that_comes_from_far_is_told(onset: float) -> None:
-    """A slide of a tone and more into a note in tune is no scoop; it is kept, and said to be one."""
+    """A slide of a tone and more into a note in tune is no scoop: kept, and said to be a slide."""
     got = judge(0, onset=onset, settle_s=0.25, length_s=0.9)
     assert (got.rule_name, got.action) == ("bend or slide in", "leave")
 
