@@ -10,9 +10,9 @@ from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     gain_of_halves,
     least_cents,
-    middle_bias,
     proven,
     settled,
     shrunk_cents,
@@ -40,12 +40,12 @@ def part_rule(
         return rule
     # Where the longer notes lie off by enough and are too few to be sure of it, the sustains of
     # shorter ones are asked as well: too unsure one by one, together they may say it.
-    bias = middle_bias(held).cents
+    bias = bias_of(held).cents
     ids = [a.measured.id for a, _ in held]
     if round(abs(bias), 1) < least_cents(limits.offset_cents, ids, factors):
         return None
     every = _heard(settled(notes, 0.0), runs)
-    if not every or middle_bias(every).cents * bias <= 0.0:
+    if not every or bias_of(every).cents * bias <= 0.0:
         return None
     return _rule_from(every, notes, role, tolerances, factors)
 
@@ -68,7 +68,7 @@ def _rule_from(
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
-    found = middle_bias(fit)
+    found = bias_of(fit)
     bias, doubt = found.cents, found.doubt_cents
     ids = [a.measured.id for a, _ in fit]
     gain = gain_of_halves(np.array([e for _, e in fit]), weights(fit))

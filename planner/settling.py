@@ -21,6 +21,7 @@ from planner.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together
+from planner.string_sag import at_rest
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 
@@ -185,7 +186,7 @@ def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
     return find_rules(
-        aimed,
+        at_rest(aimed, part.sag),
         part.stem.role,
         tolerances,
         judging,

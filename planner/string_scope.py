@@ -8,14 +8,14 @@ import numpy as np
 
 from planner.model import Floats
 from planner.scope_rule import (
-    GROSS_CENTS,
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     least_cents,
-    mean_bias,
     proven,
     settled,
     shrunk_cents,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
@@ -43,16 +43,13 @@ def string_rules(
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
         fit = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
-        if not fit:
-            continue
-        middle = float(np.median([e for _, e in fit]))
-        fit = [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
+        fit = without_gross(fit)
         errors = np.array([e for _, e in fit])
         frets = np.array([strings[a.measured.id].fret for a, _ in fit])
         if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
             continue
         gain = _gain_of_frets(errors, frets)
-        found = mean_bias(fit)
+        found = bias_of(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
         least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)

@@ -25,9 +25,10 @@ def rules_of(
 
 
 def errors(n: int, bias: float, spread: float) -> list[float]:
-    """``n`` errors whose median is ``bias`` exactly."""
-    found = np.random.default_rng(RNG_SEED).normal(0, spread, n)
-    return [float(e) for e in found - np.median(found) + bias]
+    """``n`` errors as many and as far on one side of ``bias`` as on the other: their middle."""
+    away = np.random.default_rng(RNG_SEED).normal(0, spread, n // 2)
+    around = np.concatenate([np.stack([away, -away], axis=1).ravel(), np.zeros(n % 2)])
+    return [float(e) for e in around + bias]
 
 
 def scale(n: int) -> list[int]:
@@ -139,10 +140,10 @@ def test_voice_needs_more_for_a_pitch() -> None:
 
 
 def test_lead_voice_a_little_off_is_an_offer() -> None:
-    """A lead voice 6 flat is only offered a move; 7 flat is one rule."""
-    (offer,) = rules_of(line("X", scale(50), errors(50, -6, 2)), "lead-voice")
+    """A lead voice 6.4 flat is only offered a move; 6.5 flat is one rule."""
+    (offer,) = rules_of(line("X", scale(50), errors(50, -6.4, 2)), "lead-voice")
     assert (offer.action, offer.applied, offer.add_cents) == ("leave", False, 0.0)
-    (rule,) = rules_of(line("X", scale(50), errors(50, -7, 2)), "lead-voice")
+    (rule,) = rules_of(line("X", scale(50), errors(50, -6.5, 2)), "lead-voice")
     assert (offer.sits_so, rule.sits_so) == (True, False)
     assert (rule.action, rule.applied) == ("whole-part", True)
 
@@ -312,9 +313,9 @@ def test_a_short_run_is_judged_as_its_notes_are(factor: float, found: int) -> No
     assert len(rules_of(notes, "bass-fretted", factors=judged(notes, factor))) == found
 
 
-@pytest.mark.parametrize(("factor", "found"), [(1.4, 1), (1.6, 0)])
+@pytest.mark.parametrize(("factor", "found"), [(1.6, 1), (1.65, 0)])
 def test_a_lead_judged_less_strictly_is_moved_from_more_cents(factor: float, found: int) -> None:
-    """10.5 off is moved as a whole up to 7 times the factor; then it is only offered."""
+    """10.5 off is moved as a whole up to 6.5 times the factor; then it is only offered."""
     notes = line("X", scale(50), errors(50, -10.5, 1))
     (rule,) = rules_of(notes, "lead-voice", factors=judged(notes, factor))
     assert rule.applied is bool(found)
