@@ -34,7 +34,7 @@ def part_rule(
 ) -> ScopeRule | None:
     limits = tolerances.part_rule
     runs = in_runs(notes, role, tolerances)
-    held = _heard(settled(notes, limits.sustained_from_s), runs)
+    held = _heard(settled(notes, role, tolerances), runs)
     rule = _rule_from(held, notes, role, tolerances, factors)
     if rule is not None or not held:
         return rule
@@ -44,7 +44,8 @@ def part_rule(
     ids = [a.measured.id for a, _ in held]
     if round(abs(bias), 1) < least_cents(limits.offset_cents, ids, factors):
         return None
-    every = _heard(settled(notes, 0.0), runs)
+    sustained = [(a, a.sustain_cents) for a in notes if a.sustain_cents is not None]
+    every = _heard(sustained, runs)
     if not every or bias_of(every).cents * bias <= 0.0:
         return None
     return _rule_from(every, notes, role, tolerances, factors)

@@ -37,7 +37,7 @@ def pitch_rules(
     if role in VOICE_ROLES:
         least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
-    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+    for aimed, error in settled(notes, role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []

@@ -8,11 +8,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from planner.model import Floats
+from planner.model import STRUCK_ROLES, Floats, Role
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.spread import MAD_TO_SD
 from planner.targets import Aimed
-from planner.tolerances import PartRule, PitchRule, StringRule
+from planner.tolerances import PartRule, PitchRule, StringRule, Tolerances
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -74,8 +74,14 @@ def moved(aimed: Aimed, add_cents: float) -> Aimed:
     )
 
 
-def settled(notes: tuple[Aimed, ...], shortest_s: float) -> list[tuple[Aimed, float]]:
-    """The notes long enough to be judged by their sustain; all that were heard if few are."""
+def settled(
+    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances
+) -> list[tuple[Aimed, float]]:
+    """The notes long enough to be judged by their sustain; all that were heard if few are.
+
+    How a string is tuned it says however short it sounds; a bow or a voice is on its way at first.
+    """
+    shortest_s = 0.0 if role in STRUCK_ROLES else tolerances.part_rule.sustained_from_s
     long = [
         (a, a.sustain_cents)
         for a in notes

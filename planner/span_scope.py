@@ -46,7 +46,7 @@ def span_rules(
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
-    fit = settled(notes, tolerances.part_rule.sustained_from_s)
+    fit = settled(notes, role, tolerances)
     for run in in_runs(notes, role, tolerances):
         fit = without_unheard(fit, run)
     return [

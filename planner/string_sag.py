@@ -14,8 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.model import LEAST_TOLD_CENTS, Floats, MeasuredNote, Role
-from planner.short_runs import STRUCK_ROLES
+from planner.model import LEAST_TOLD_CENTS, STRUCK_ROLES, Floats, MeasuredNote, Role
 from planner.spread import middle_of
 from planner.targets import Aimed
 
