@@ -15,8 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.model import LEAST_TOLD_CENTS, STRUCK_ROLES, Floats, MeasuredNote, Role
+from planner.scope_rule import ScopeRule
 from planner.spread import middle_of
 from planner.targets import Aimed
+from planner.wording import amount
 
 _FALLS_S = np.geomspace(0.04, 0.5, 20)  # chosen: 0.1 to 0.3 s are usual, common practice
 _LEAST_POINTS = 12  # chosen: two unknowns, and neighbouring points look at the same sound
@@ -24,6 +26,7 @@ _SUSTAIN_FROM_S, _SUSTAIN_TO_SHARE = 0.15, 0.85  # where sustains are judged
 _LEAST_NOTES = 8  # as many as a part's rule asks for
 _LEFT_SHARE = 0.7  # chosen: of the mean square about a level line; else it is no such fall
 _FLOOR_CENTS2 = LEAST_TOLD_CENTS**2  # what is left of a contour is never taken for less
+_TOLD_FROM_CENTS = 1.0  # chosen: less is seen by nobody who compares the figures
 _MOST_CENTS = 15.0  # chosen: more than that in a sustain is a bend or a slide, no stroke
 
 
@@ -68,6 +71,21 @@ def at_rest(aimed: tuple[Aimed, ...], sag: Mapping[str, float]) -> tuple[Aimed, 
         else replace(a, sustain_cents=a.sustain_cents - sag.get(a.measured.id, 0.0))
         for a in aimed
     )
+
+
+def told(rules: Sequence[ScopeRule], sag: Mapping[str, float]) -> tuple[ScopeRule, ...]:
+    """Say in the reason of rules judged by sustains how far these still lie above their rest."""
+    return tuple(_told(rule, sag) for rule in rules)
+
+
+def _told(rule: ScopeRule, sag: Mapping[str, float]) -> ScopeRule:
+    own = [sag[note_id] for note_id in rule.covers if note_id in sag]
+    usual = float(np.median(own)) if own and rule.judged_by == "sustain" else 0.0
+    if round(abs(usual), 1) < _TOLD_FROM_CENTS:
+        return rule
+    side = "above" if usual > 0 else "under"
+    said = f"judged where its strings come to rest: sustains lie {amount(usual)} {side} that"
+    return replace(rule, reason=f"{rule.reason}; {said}")
 
 
 def _fall_of(n: MeasuredNote) -> _Fall | None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from deciding import A4, TOLERANCES, contour, note, session, stem
+from deciding import A4, TOLERANCES, contour, line, note, session, stem
 
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.files.configs import read_judging
@@ -20,7 +20,7 @@ from planner.model import MeasuredNote, Role
 from planner.pitch import midi_to_hz, shift_hz
 from planner.scopes import find_rules
 from planner.session_model import StemSpec
-from planner.string_sag import at_rest, sag_in_sustains
+from planner.string_sag import at_rest, sag_in_sustains, told
 from planner.targets import aim, target_for
 
 LENGTHS_S = (0.3, 0.5, 0.8, 1.2)
@@ -106,3 +106,17 @@ def test_a_part_seven_sharp_is_moved_by_seven_however_it_is_struck(
     (rule,) = [r for r in rules if r.scope == "part"]
     assert rule.add_cents == pytest.approx(-7.0, abs=0.3)
     assert all(r.add_cents < -7.5 for r in as_heard if r.scope == "part")
+
+
+@pytest.mark.parametrize(("cents", "said"), [(1.0, True), (0.9, False)])
+def test_edge_of_what_is_told_of_it(cents: float, said: bool) -> None:
+    """A rule says where it was judged once that is a cent away from the sustains."""
+    aimed = tuple(
+        aim(n, target_for(n, "fretted", session(stem("X", "fretted", [n])), A4))
+        for n in line("X", [52, 55, 57, 59] * 5, [7.0] * 20)
+    )
+    (rule,) = find_rules(aimed, "fretted", TOLERANCES, read_judging("plain-band"))
+    (with_it,) = told((rule,), {a.measured.id: cents for a in aimed})
+    ends = "judged where its strings come to rest: sustains lie 1 above that"
+    assert with_it.reason.endswith(ends) is said
+    assert told((rule,), {}) == (rule,)
