@@ -6,7 +6,7 @@ or one string by 9 cents (``string``, on a measured guitar, `tests.guitars`). On
 is off by itself, as players are, by 3 to 6 cents (one standard deviation), one in fifty grossly,
 and strings start sharp. Of three parts one has the piano leaking in, one has no piano and a typed
 A4. Prints each row beside what was planted and beside the mean of what was played, the best that
-anybody could know.
+anybody could know; of strings the mean is that of sustains, a cent or so over where they rest.
 """
 
 from __future__ import annotations
