@@ -11,9 +11,9 @@ from planner.pitch import note_name
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     gain_of_each,
     least_cents,
-    mean_bias,
     proven,
     settled,
     shrunk_cents,
@@ -37,7 +37,7 @@ def pitch_rules(
     if role in VOICE_ROLES:
         least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
-    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+    for aimed, error in settled(notes, role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
@@ -47,7 +47,7 @@ def pitch_rules(
         if len(errors) < limits.notes:
             continue
         gain = gain_of_each(errors)
-        found = mean_bias(fit)
+        found = bias_of(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
         if not sure or not proven(

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.model import Floats
+from planner.model import Floats, Role
 from planner.scope_rule import (
     NO_FACTORS,
     Bias,
     ScopeRule,
+    bias_of,
     least_cents,
-    mean_bias,
     proven,
     settled,
     shrunk_cents,
@@ -31,6 +31,7 @@ _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apa
 def string_rules(
     notes: tuple[Aimed, ...],
     strings: Mapping[str, StringGuess],
+    role: Role,
     tolerances: Tolerances,
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
@@ -39,11 +40,11 @@ def string_rules(
     Only notes whose string is told are used and covered. One fret that is off does not make a
     string: every fret's notes must come out better when moved by what the others say.
     """
-    short = [a for run in in_runs(notes, "fretted", tolerances) for a in run]
+    short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        heard = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
+        heard = without_unheard(settled(own, role, tolerances), short)
         evidence = _evidence(without_gross(heard), strings, tolerances.string_rule, factors)
         if evidence is not None:
             rules.append(_rule(string, own, strings, evidence))
@@ -70,7 +71,7 @@ def _evidence(
     frets = np.array([strings[a.measured.id].fret for a, _ in fit])
     if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
         return None
-    bias, gain = mean_bias(fit), _gain_of_frets(errors, frets)
+    bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
     least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
     sure = round(bias.doubt_cents, 1) <= limits.uncertainty_cents
     if not sure or not proven(bias, limits, least, gain):
@@ -109,11 +110,14 @@ def _rule(
 
 
 def without_odd_strings(
-    notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess], tolerances: Tolerances
+    notes: tuple[Aimed, ...],
+    strings: Mapping[str, StringGuess],
+    role: Role,
+    tolerances: Tolerances,
 ) -> tuple[Aimed, ...]:
     """Leave out strings that stand apart from most others: they must not pull the whole part."""
     errors_of: dict[int, list[float]] = {}
-    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+    for aimed, error in settled(notes, role, tolerances):
         string = _string(aimed, strings)
         if string is not None:
             errors_of.setdefault(string, []).append(error)
