@@ -62,7 +62,7 @@ class _Shapes:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Stretch:
-    """The partials of a stretch of a note, turned back by one unmoving pitch."""
+    """The partials of a stretch of a note, turned back by a line straight in cents."""
 
     tracks: NDArray[np.complex128]  # (partials, k)
     ratios: Floats  # (partials,) of their frequencies to f0
@@ -118,17 +118,19 @@ def even_line(
         return None
     inside = slice(first, first + count * apart)
     at_s = _means(phases.t_s[inside], apart)
-    # All against one unmoving pitch; where the contour lies is where the line is looked for.
+    # All against a line straight in cents through the contour: in phase a glide bends by its cube.
     to_turn = 2.0 * np.pi * (at_s[1] - at_s[0]) / np.sqrt(1.0 + phases.b)  # from Hz of f1, a frame
-    phase = np.zeros(count * apart)
-    np.cumsum(contour.f1_hz[first : first + count * apart - 1], out=phase[1:])
+    line = np.log(contour.f1_hz[first : first + count * apart - 1])
+    straight, phase = np.zeros((2, count * apart))
+    np.cumsum(np.exp(_straight(line)), out=straight[1:])
+    np.cumsum(np.exp(line), out=phase[1:])
+    straight *= to_turn / apart
     phase *= to_turn / apart
-    turn = phase[-1] / (len(phase) - 1)
-    unmoving = turn * np.arange(len(phase))
-    turn *= apart
-    prior = 2.0 * np.pi * phases.turns[inside] - unmoving
+    prior = 2.0 * np.pi * phases.turns[inside] - straight
     prior -= prior[0]
-    phase = _means(phase - unmoving, apart)
+    phase = _means(phase - straight, apart)
+    turns = np.diff(_means(straight, apart))
+    turn = float(turns.mean())
     shapes, ratios = _shapes(count), phases.ratios[:, None]
     start = shapes.solver @ (phase - phase.mean())
     tracks = _means(phases.tracks[:, inside] * np.exp(1j * ratios * prior), apart)
@@ -152,7 +154,7 @@ def even_line(
     kept = slice(0, 1 + degree)  # B too
     root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
     weights = lapack.dtrtrs(root, (fit.root.T @ fit.line)[kept], lower=1, trans=1)[0][1:]
-    pitch = turn + np.diff(basis @ weights)
+    pitch = turns + np.diff(basis @ weights)
     if pitch.min() <= 0.0:
         return None
     cents = LN_CENTS * np.log(pitch)
@@ -176,6 +178,13 @@ def _means(frames: NDArray[Any], apart: int) -> NDArray[Any]:
         return frames
     means: NDArray[Any] = frames.reshape(*frames.shape[:-1], -1, apart).mean(axis=-1)
     return means
+
+
+def _straight(line: Floats) -> Floats:
+    """The straight line through one, by least squares."""
+    at = np.linspace(-1.0, 1.0, len(line))
+    straight: Floats = line.mean() + at * (at @ line) / (at @ at)
+    return straight
 
 
 def _leaning(tracks: NDArray[np.complex128], ahead: Floats, window: float) -> Floats:
