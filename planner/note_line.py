@@ -17,8 +17,9 @@ from planner.contour import FOLLOW_HOP_S, Contour, contour_of, partial_phases
 from planner.even_line import EvenLine, even_line
 from planner.model import Floats
 from planner.note_ends import stopped_frame
-from planner.note_span import NoteSpan
+from planner.note_span import NoteSpan, parabola_law
 from planner.partial_series import LN_CENTS
+from planner.spread import middle_of
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato, find_vibrato
 
@@ -29,6 +30,7 @@ _ONSET_MOST_SHARE = 0.35
 _SUSTAIN_AFTER_S = 0.150
 _SUSTAIN_UNTIL_SHARE = 0.85
 SUSTAIN_LEAST_FRAMES = 4
+_MOST_TURNS = 0.35
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,10 +67,14 @@ class NoteLine:
 def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
     """Follow one note, whose string is known to be so stiff, and lay the windows over it."""
     note, b = span.note, stiffness.b
-    phases = partial_phases(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
-    if phases is not None:  # on a slide a half of a sample's time is heard of in 60 dB
-        phases = replace(phases, t_s=phases.t_s + span.late_s)
+    phases = _followed(span, span.prior_hz / np.sqrt(1.0 + b), b)
     contour = None if phases is None else contour_of(phases)
+    if phases is not None and contour is not None and not span.swells:
+        if _turns_off(phases, contour) > _MOST_TURNS:
+            at_s = np.arange(len(span.samples)) / span.sr + span.late_s
+            prior_hz = parabola_law(contour.t_s, contour.f1_hz / np.sqrt(1.0 + b), at_s)
+            phases = _followed(span, prior_hz, b)
+            contour = None if phases is None else contour_of(phases)
     length_s = _sounding_s(span, contour)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
     onset_length_s = min(
@@ -88,6 +94,20 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
         return replace(line, vibrato=vibrato)
     span_s = (line.sustain_first_s, line.sustain_last_s)
     return replace(line, even=even_line(phases, contour, span_s, stiffness.known_sd))
+
+
+def _followed(span: NoteSpan, prior_hz: Floats, b: float) -> Phases | None:
+    """The partials of a note, seconds from its start."""
+    phases = partial_phases(span.samples, span.sr, prior_hz, b=b)
+    # On a slide a half of a sample's time is heard of in 60 dB.
+    return None if phases is None else replace(phases, t_s=phases.t_s + span.late_s)
+
+
+def _turns_off(phases: Phases, contour: Contour) -> float:
+    """How far the highest partial turns against its prior in a window, in turns."""
+    hop_s = phases.t_s[1] - phases.t_s[0]
+    off_hz = contour.f1_hz / np.sqrt(1.0 + phases.b) - np.diff(phases.turns) / hop_s
+    return float(middle_of(np.abs(off_hz)) * phases.ratios[-1] * phases.window_s)
 
 
 def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:
