@@ -49,6 +49,7 @@ class EvenLine:
     f1_hz: float
     slope_cents_per_s: float
     sd_cents: float  # one standard deviation of the mean, by noise and by how partials drift
+    slope_sd_cents_per_s: float  # the same of the slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,13 +163,18 @@ def even_line(
     away_s = t_s - t_s.mean()
     slope = float(away_s @ cents / (away_s @ away_s))
     middle = float(cents.mean()) + slope * (sum(span_s) / 2.0 - float(t_s.mean()))
-    end_to_end = np.append(0.0, basis[-1] - basis[0]) / (count - 1) / turn
-    whitened = lapack.dtrtrs(root, end_to_end, lower=1)[0]
-    variance = float(whitened @ whitened) * max(fit.drift / freedom, 1.0)
+    # Of the mean and of the slope, by B and by each weight.
+    moved = np.zeros((1 + degree, 2))
+    moved[1:, 0] = (basis[-1] - basis[0]) / (count - 1)
+    moved[1:, 1] = away_s @ np.diff(basis, axis=0) / (away_s @ away_s)
+    whitened = lapack.dtrtrs(root, moved / turn, lower=1)[0]
+    variance = np.sum(whitened**2, axis=0) * max(fit.drift / freedom, 1.0)
+    sd_cents, slope_sd = LN_CENTS * np.sqrt(variance)
     return EvenLine(
         f1_hz=float(np.exp(middle / LN_CENTS)) / to_turn,
         slope_cents_per_s=slope,
-        sd_cents=LN_CENTS * float(np.sqrt(variance)),
+        sd_cents=float(sd_cents),
+        slope_sd_cents_per_s=float(slope_sd),
     )
 
 
