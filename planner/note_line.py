@@ -19,7 +19,7 @@ from planner.model import Floats
 from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan, parabola_law
 from planner.partial_series import LN_CENTS
-from planner.spread import middle_of
+from planner.spread import spread_of
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato, find_vibrato
 
@@ -30,10 +30,11 @@ _ONSET_MOST_SHARE = 0.35
 _SUSTAIN_AFTER_S = 0.150
 _SUSTAIN_UNTIL_SHARE = 0.85
 SUSTAIN_LEAST_FRAMES = 4
-# Chosen: a tenth of basses' notes turn further, hardly any guitar's. Their even lines at 60 dB over
-# the noise were refused, and lay 30 to 43 times their bound off (0.01 to 0.04 cents), now 1 to 2.2
-# (`tests/bench/limits.py`, B 1e-3, seeds 47000 to 47002).
-_MOST_TURNS = 0.35
+# Chosen: of strings of random sessions 97 in 100 stay under 0.1, of those with B 1e-3 that die away
+# all lie over 0.18. Under 120 Hz their even lines at 60 dB over the noise were refused, and lay 30
+# to 43 times their bound off (0.01 to 0.04 cents), now 1 to 2.4 (`tests/bench/limits.py`, seeds
+# 47000 to 47005).
+_MOST_TURNS = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,10 +119,10 @@ def _along(span: NoteSpan, prior_hz: Floats, b: float) -> tuple[Phases, Contour]
 
 
 def _turns_off(phases: Phases, contour: Contour) -> float:
-    """How far the highest partial turns against its prior in a window, in turns."""
+    """How the turns of the highest partial against its prior, in a window, spread along a note."""
     hop_s = phases.t_s[1] - phases.t_s[0]
     off_hz = contour.f1_hz / np.sqrt(1.0 + phases.b) - np.diff(phases.turns) / hop_s
-    return float(middle_of(np.abs(off_hz)) * phases.ratios[-1] * phases.window_s)
+    return spread_of(off_hz) * float(phases.ratios[-1]) * phases.window_s
 
 
 def _sounding_s(span: NoteSpan, contour: Contour | None) -> float:

@@ -37,6 +37,7 @@ _EARLY_FRAMES = 6
 # Chosen: partials that agree so well know the pitch alike. With 1, scoops of random sessions lost a
 # tenth; with 3, onsets of recorded saxophones differed by twice as much once noise was added.
 _LEAST_SCATTER_CENTS = 2.0
+_LEAST_DOUBT_S = 0.0005  # Chosen: less moves a string that sags by 50 cents a second by 0.025
 _WINDOW_POINTS = 24  # of a window of 60 ms: every 2.5
 _MOST_DECAYS = 1.0  # Chosen: back by more than it takes to decay once, a scoop is a guess
 _APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
@@ -150,7 +151,7 @@ def measure_onset(
     fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
     at = (contour, first_s, length_s, slide_cents)
     begins_sd = sooner_cents = later_cents = 0.0
-    if weights.start > 0.0:
+    if weights.start * span.note.start_sd_s > _LEAST_DOUBT_S:
         begins_sd = _moved_cents(*at, span.note.start_sd_s)
     if weights.sooner > 0.0:
         sooner_cents = _moved_cents(*at, _LATER_S)
