@@ -74,7 +74,7 @@ class _Weights:
 # reads the note that it comes from: the further away that is, the less sure it is. A stroke says
 # itself when it was, and where it does not, what is read is the string before.
 _STRUCK = _Weights(
-    fit=0.0, apart=1.25, start=0.1, later=0.07, sooner=0.0, step_cents=0.0, floor_cents=0.0
+    fit=0.0, apart=1.35, start=0.1, later=0.07, sooner=0.0, step_cents=0.0, floor_cents=0.0
 )
 _AFTER_A_PAUSE = _Weights(
     fit=1.4, apart=0.85, start=0.9, later=0.0, sooner=0.09, step_cents=0.0, floor_cents=0.2

@@ -57,7 +57,7 @@ class _Weights:
 # basses of other seeds (47040-47043) lay so much further off.
 _STRUCK = _Weights(ends_s=0.005, roughness=0.0, apart=0.45, room=0.97, again=1.0, bends=2.0)
 _STRAIGHT = _Weights(ends_s=0.005, roughness=1.2, apart=0.5, room=0.2, again=1.0, bends=0.65)
-_SWINGING = _Weights(ends_s=0.021, roughness=0.3, apart=0.0, room=0.0, again=0.5, bends=0.65)
+_SWINGING = _Weights(ends_s=0.022, roughness=0.35, apart=0.0, room=0.0, again=0.5, bends=0.65)
 _OF_B = 0.85  # of how well the stiffness of a string is known
 _OF_EVEN = 2.0  # of what noise leaves of a line that is even: few rooms are wholly told from noise
 
