@@ -154,9 +154,8 @@ def comes_from_elsewhere(case: Case) -> bool:
 
 
 def bent_in(case: Case) -> bool:
-    """Whether a string that is in tune comes from elsewhere: a bend, a slide, or a bend let go."""
-    plucked = not _bends(case) and _sustain_fine(case) and onset_off(case)
-    return plucked and comes_from_elsewhere(case)
+    """Whether a note in tune comes from elsewhere: a bend, a slide, or a bend let go."""
+    return _sustain_fine(case) and onset_off(case) and comes_from_elsewhere(case)
 
 
 def _starts_as_usual(case: Case) -> bool:

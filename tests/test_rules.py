@@ -309,7 +309,10 @@ def test_scoop_is_left() -> None:
     late = judge(0, onset=-60, settle_s=0.36)
     assert (late.rule_name, late.action) == ("late arrival", "leave")
     assert judge(0, onset=-60, settle_s=0.36, judging="live-loose").rule_name == "late arrival"
-    assert judge(0, onset=-60, settle_s=0.2, length_s=0.5).rule_name == "in tune"
+    # Too long on its way for a scoop, too far for a slip: from another pitch, and kept as well.
+    longer = judge(0, onset=-60, settle_s=0.2, length_s=0.5)
+    assert (longer.rule_name, longer.action) == ("bend or slide in", "leave")
+    assert judge(0, onset=-30, settle_s=0.2, length_s=0.5).rule_name == "in tune"
 
 
 def test_plucked_start_alone() -> None:
@@ -346,6 +349,13 @@ def test_opposite_sides_take_two_numbers() -> None:
     assert got.points[-1][1] == got.sustain_add_cents
     short = judge(-25, "bowed", onset=30, heard=30, length_s=0.29)
     assert short.action == "raise-lower"
+
+
+@pytest.mark.parametrize("onset", [-400, -250, 250])
+def test_a_voice_that_comes_from_far_is_told(onset: float) -> None:
+    """A slide of a tone and more into a note in tune is no scoop: kept, and said to be a slide."""
+    got = judge(0, onset=onset, settle_s=0.25, length_s=0.9)
+    assert (got.rule_name, got.action) == ("bend or slide in", "leave")
 
 
 @pytest.mark.parametrize("onset", [-200, -100, -30, 36, 200])
