@@ -53,8 +53,8 @@ def arrival_s(
 def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> tuple[float, float]:
     """Take off a window's ends a pitch that is still on its way to its note, or has left it.
 
-    Only where an end lies a quarter tone off what is in the middle is it moved, and by half of the
-    window at most: less is how a note begins and ends.
+    Only an end that lies a quarter tone off the other half is moved, and by half of the window at
+    most: less is how a note begins and ends.
 
     Parameters
     ----------
@@ -65,18 +65,14 @@ def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> t
     Returns
     -------
     tuple of float
-        From when to when the pitch stays near that of the middle; seconds.
+        From when to when the pitch stays near its note's; seconds.
     """
     inside = (t_s >= window_s[0]) & (t_s <= window_s[1])
-    quarter = int(inside.sum()) // 4
-    if quarter < _LEAST_LATE_FRAMES:
+    if inside.sum() < 2 * _LEAST_LATE_FRAMES:
         return window_s
     hop_s = float(t_s[1] - t_s[0])
     line = 100.0 * vibrato_midline(cents / 100.0, hop_s)[inside]
-    off = line - middle_of(line[quarter:-quarter])
-    near_cents = _near_cents(off[quarter:-quarter])
-    frames = max(round(_STAYS_S / hop_s), 1)
-    early, late = (_under_way(end, frames, near_cents) for end in (off, off[::-1]))
+    early, late = (_under_way(end, hop_s) for end in (line, line[::-1]))
     return window_s[0] + early * hop_s, window_s[1] - late * hop_s
 
 
@@ -91,10 +87,15 @@ def _near_cents(cents: Floats) -> float:
     return max(_NEAR_CENTS, _WAVERING_SDS * spread_of(off, 0.0))
 
 
-def _under_way(off: Floats, frames: int, near_cents: float) -> int:
+def _under_way(line: Floats, hop_s: float) -> int:
     """How many frames a line takes to its pitch, none where it begins near enough."""
-    near = _stays(off, frames, near_cents)[: len(off) // 2]
-    return int(near.argmax()) if abs(off[0]) > _UNDER_WAY_CENTS and near.any() else 0
+    half = len(line) // 2
+    off = line - middle_of(line[half:])
+    near_cents = _near_cents(off[half:])
+    # A line that swings there as well is on no way.
+    if abs(off[0]) <= _UNDER_WAY_CENTS or near_cents > _UNDER_WAY_CENTS / 2:
+        return 0
+    return int(_stays(off, max(round(_STAYS_S / hop_s), 1), near_cents)[:half].argmax())
 
 
 def _stays(cents: Floats, frames: int, near_cents: float) -> NDArray[np.bool_]:

@@ -38,6 +38,8 @@ HARMONIC_ROLES = frozenset(
     {"bowed", "bowed-group", "woodwind", "brass", "lead-voice", "voice-double", "voice-harmony"}
 )
 
+# A hard stroke sharpens the start of a plucked string; breath and bow do something else.
+STRUCK_ROLES: frozenset[Role] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
 VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-harmony"})
 
 Confidence = Literal["firm", "fair", "shaky", ""]  # "" is: not measured

@@ -10,9 +10,9 @@ from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     gain_of_halves,
     least_cents,
-    middle_bias,
     proven,
     settled,
     shrunk_cents,
@@ -32,43 +32,19 @@ def part_rule(
     tolerances: Tolerances,
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> ScopeRule | None:
+    """Offer one move for a whole part; None where its notes do not prove it.
+
+    Of what is blown, bowed or sung only notes count that are held for a while, of struck strings
+    all that have a sustain (`settled`).
+    """
     limits = tolerances.part_rule
-    runs = in_runs(notes, role, tolerances)
-    held = _heard(settled(notes, limits.sustained_from_s), runs)
-    rule = _rule_from(held, notes, role, tolerances, factors)
-    if rule is not None or not held:
-        return rule
-    # Where the longer notes lie off by enough and are too few to be sure of it, the sustains of
-    # shorter ones are asked as well: too unsure one by one, together they may say it.
-    bias = middle_bias(held).cents
-    ids = [a.measured.id for a, _ in held]
-    if round(abs(bias), 1) < least_cents(limits.offset_cents, ids, factors):
-        return None
-    every = _heard(settled(notes, 0.0), runs)
-    if not every or middle_bias(every).cents * bias <= 0.0:
-        return None
-    return _rule_from(every, notes, role, tolerances, factors)
-
-
-def _heard(fit: list[tuple[Aimed, float]], runs: list[list[Aimed]]) -> list[tuple[Aimed, float]]:
-    for run in runs:
-        fit = without_unheard(fit, run)
-    return fit
-
-
-def _rule_from(
-    held: list[tuple[Aimed, float]],
-    notes: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    factors: Mapping[str, float],
-) -> ScopeRule | None:
-    """A rule over the part by what some of its notes say; None where they do not prove it."""
-    limits = tolerances.part_rule
+    held = settled(notes, role, tolerances)
+    for run in in_runs(notes, role, tolerances):
+        held = without_unheard(held, run)
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
-    found = middle_bias(fit)
+    found = bias_of(fit)
     bias, doubt = found.cents, found.doubt_cents
     ids = [a.measured.id for a, _ in fit]
     gain = gain_of_halves(np.array([e for _, e in fit]), weights(fit))

@@ -26,6 +26,7 @@ from planner.protection import protected_notes
 from planner.repeats import repeated_places
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
+from planner.string_sag import at_rest, sag_in_sustains
 from planner.strings import StringGuess, guess_strings
 from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
@@ -52,6 +53,7 @@ class Part:
     goes_on: Mapping[str, int]  # note id -> semitones to the next note, where it follows at once
     astray: frozenset[str]  # another note than the score's: says nothing about how it is tuned
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
+    sag: dict[str, float]  # note id -> cents of its sustain that come from its stroke
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
     factors: dict[str, float]  # note id -> tolerance factor of its section and stem, where not 1
     words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
@@ -128,7 +130,9 @@ def part_of(
         # The nearest note is the right one for every note that is not asked about anyway.
         offset = 0.0
     aimed, blue = aimed_from(offset)
-    if offset and not _moves_as_a_whole(ground, stem, aimed, protected, grace | blue, factors):
+    sag = sag_in_sustains(stem.notes, stem.role)
+    rests = at_rest(aimed, sag)
+    if offset and not _moves_as_a_whole(ground, stem, rests, protected, grace | blue, factors):
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
@@ -152,6 +156,7 @@ def part_of(
         goes_on=goes_on(aimed),
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
+        sag=sag,
         repeated=repeated_places(aimed, stem.role, in_tune),
         factors=factors,
         chords=chords,

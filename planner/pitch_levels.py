@@ -70,7 +70,8 @@ class _Stay(NamedTuple):
 class _Run:
     """A pitched run and what is known of it."""
 
-    line: Floats  # semitones, without vibrato
+    midi: Floats  # semitones
+    line: Floats  # the same without vibrato
     hop_s: float
     marked: NDArray[np.intp]
     bends: bool
@@ -94,7 +95,7 @@ def level_pieces(
     bends : a string that is struck once and pulled to another pitch stays one note
     sung : short moments away from a pitch are no notes
     """
-    run = _Run(line=line, hop_s=hop_s, marked=marked, bends=bends, sung=sung)
+    run = _Run(midi=midi, line=line, hop_s=hop_s, marked=marked, bends=bends, sung=sung)
     cuts = [0, *potts_steps(line), len(line)]
     pieces = _join_steps(list(pairwise(cuts)), run)
     if sung:
@@ -214,9 +215,9 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     stay = stays[index]
     part, length_s = run.line[stay.from_ : stay.to], stay.frames * run.hop_s
     if index + 1 == len(stays):  # at the end of a sound: the way from a note
-        return _glides(part, stay.from_, run) and (run.sung or _still_moves(part))
+        return _glides(stay, stay.from_, run) and (run.sung or _still_moves(part))
     following = run.level(stays[index + 1])
-    if _glides(part, stay.to, run) and _comes_nearer(part, following):
+    if _glides(stay, stay.to, run) and _comes_nearer(part, following):
         return True
     if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):
         return True
@@ -231,16 +232,18 @@ def _is_multiple(midi: float, low_midi: float) -> bool:
     return bool((np.abs(midi - low_midi - above) < SAME_NOTE).any())
 
 
-def _glides(part: Floats, border: int, run: _Run) -> bool:
+def _glides(stay: _Stay, border: int, run: _Run) -> bool:
     """Does a piece lead without a break or a leap across one of its borders, moving all along?"""
     if len(run.marked) and np.abs(run.marked - border).min() <= _AT_BORDER_FRAMES:
         return False
-    around = run.line[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
+    # Of the pitch itself: a line leaps to where the middle of a vibrato is drawn.
+    around = run.midi[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
     if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else LEAP):
         return False
-    if np.abs(np.diff(part)).max(initial=0.0) >= (np.inf if run.sung else LEAP):
+    own = run.midi[stay.from_ : stay.to]
+    if np.abs(np.diff(own)).max(initial=0.0) >= (np.inf if run.sung else LEAP):
         return False
-    return _moves_steadily(part, run.hop_s)
+    return _moves_steadily(run.line[stay.from_ : stay.to], run.hop_s)
 
 
 def _moves_steadily(part: Floats, hop_s: float) -> bool:

@@ -9,15 +9,15 @@ import numpy as np
 from planner.model import VOICE_ROLES, Role
 from planner.pitch import note_name
 from planner.scope_rule import (
-    GROSS_CENTS,
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     gain_of_each,
     least_cents,
-    mean_bias,
     proven,
     settled,
     shrunk_cents,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
@@ -37,19 +37,17 @@ def pitch_rules(
     if role in VOICE_ROLES:
         least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
-    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+    for aimed, error in settled(notes, role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
     for midi in sorted(by_pitch):
-        own = without_unheard(by_pitch[midi], short)
-        middle = float(np.median([e for _, e in own])) if own else 0.0
-        fit = [(a, e) for a, e in own if abs(e - middle) <= GROSS_CENTS]
+        fit = without_gross(without_unheard(by_pitch[midi], short))
         errors = np.array([e for _, e in fit])
         if len(errors) < limits.notes:
             continue
         gain = gain_of_each(errors)
-        found = mean_bias(fit)
+        found = bias_of(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
         if not sure or not proven(

@@ -29,16 +29,21 @@ _BURIED_DB, _PROUD_DB = -12.0, 12.0
 _SHORTEST_S, _DOUBLINGS = 0.125, 6.0  # chosen: 0.125 s counts nothing, 8 s everything
 
 
+def place_points(
+    *, on_downbeat: bool, ends_phrase: bool, on_title_word: bool, final_held: bool
+) -> float:
+    """Say how much more a fault is heard for where it stands in the song."""
+    place = _DOWNBEAT * on_downbeat + _PHRASE_END * ends_phrase + _TITLE_WORD * on_title_word
+    return _PLACE_MOST if final_held else place
+
+
 def severity(
     *,
     error_cents: float,
     tolerance_cents: float,
     clash_points: float = 0.0,
     over_rest_db: float | None = None,
-    on_downbeat: bool = False,
-    ends_phrase: bool = False,
-    final_held: bool = False,
-    on_title_word: bool = False,
+    place_points: float = 0.0,
     length_s: float,
     confidence: Confidence,
     covered: bool = False,
@@ -53,13 +58,12 @@ def severity(
     exposed = 1.0
     if over_rest_db is not None:
         exposed = (over_rest_db - _BURIED_DB) / (_PROUD_DB - _BURIED_DB)
-    place = _DOWNBEAT * on_downbeat + _PHRASE_END * ends_phrase + _TITLE_WORD * on_title_word
     length = math.log2(max(length_s, _SHORTEST_S) / _SHORTEST_S) / _DOUBLINGS
     terms = {
         "over": min(max(over, 0.0), _OVER_MOST),
         "clash": min(clash_points, _CLASH_MOST),
         "exposure": _EXPOSURE_MOST * min(max(exposed, 0.0), 1.0),
-        "place": _PLACE_MOST if final_held else min(place, _PLACE_MOST),
+        "place": min(place_points, _PLACE_MOST),
         "length": _LENGTH_MOST * min(length, 1.0),
     }
     terms = {name: round(value, 1) for name, value in terms.items()}

@@ -8,11 +8,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from planner.model import Floats
+from planner.model import STRUCK_ROLES, Floats, Role
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.spread import MAD_TO_SD, doubt_of_middle
+from planner.spread import MAD_TO_SD
 from planner.targets import Aimed
-from planner.tolerances import PartRule, PitchRule, StringRule
+from planner.tolerances import PartRule, PitchRule, StringRule, Tolerances
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -21,7 +21,12 @@ PLAYED_SPREAD_CENTS = 5.0
 # kHz (Dai and Micheyl, JASA 130, 2011), and a part beside another at 440 and 441 is 3.9 off.
 HEARD_CENTS = 3.5
 GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
-
+# Tukey's biweight: a mean that wrong readings do not reach, and 95 % as sure as the mean where none
+# is wrong, where the median is 64 % (A. E. Beaton and J. W. Tukey, Technometrics 16, 1974; the
+# reach: P. W. Holland and R. E. Welsch, Communications in Statistics A6, 1977).
+_BIWEIGHT_REACH = 4.685
+_BIWEIGHT_TO_MEAN = 0.95**-0.5
+_BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
@@ -69,8 +74,14 @@ def moved(aimed: Aimed, add_cents: float) -> Aimed:
     )
 
 
-def settled(notes: tuple[Aimed, ...], shortest_s: float) -> list[tuple[Aimed, float]]:
-    """The notes long enough to be judged by their sustain; all that were heard if few are."""
+def settled(
+    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances
+) -> list[tuple[Aimed, float]]:
+    """The notes long enough to be judged by their sustain; all that were heard if few are.
+
+    How a string is tuned it says however short it sounds; a bow or a voice is on its way at first.
+    """
+    shortest_s = 0.0 if role in STRUCK_ROLES else tolerances.part_rule.sustained_from_s
     long = [
         (a, a.sustain_cents)
         for a in notes
@@ -130,34 +141,33 @@ class Bias:
 
     cents: float
     doubt_cents: float  # standard error
-    spread_cents: float  # of the notes around it
+    spread_cents: float  # median distance of the notes from their middle
     one_side_share: float  # of the notes
 
 
-def mean_bias(fit: list[tuple[Aimed, float]]) -> Bias:
-    """The mean of notes with their errors in cents; for few notes, gross ones left out before."""
-    errors = np.array([e for _, e in fit])
-    bias, spread = float(errors.mean()), float(errors.std(ddof=1))
-    return Bias(
-        cents=bias,
-        doubt_cents=scatter_cents(spread, [a for a, _ in fit]) / len(errors) ** 0.5,
-        spread_cents=spread,
-        one_side_share=_one_side(errors, bias),
-    )
+def without_gross(fit: list[tuple[Aimed, float]]) -> list[tuple[Aimed, float]]:
+    """Leave out notes so far from the middle that they are other notes or mishaps."""
+    middle = float(np.median([e for _, e in fit])) if fit else 0.0
+    return [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
 
 
-def middle_bias(fit: list[tuple[Aimed, float]]) -> Bias:
-    """The weighted median of notes with their errors in cents; gross ones pull little at it."""
+def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
+    """Say what notes with these errors in cents are off by together; gross ones do not count."""
     errors, weight = np.array([e for _, e in fit]), weights(fit)
-    bias = weighted_median(errors, weight)
-    spread = weighted_median(np.abs(errors - bias), weight)  # median absolute deviation
-    worth = float(weight.sum() ** 2 / (weight**2).sum())  # how many equal notes it amounts to
-    scatter = scatter_cents(MAD_TO_SD * spread, [a for a, _ in fit])
+    middle = weighted_median(errors, weight)
+    spread = weighted_median(np.abs(errors - middle), weight)  # median absolute deviation
+    reach = _BIWEIGHT_REACH * max(MAD_TO_SD * spread, PLAYED_SPREAD_CENTS)
+    for _ in range(_BIWEIGHT_STEPS):
+        near = weight * np.clip(1.0 - ((errors - middle) / reach) ** 2, 0.0, None) ** 2
+        middle = float(near @ errors / near.sum())
+    inside = errors[np.abs(errors - middle) < reach]
+    worth = float(near.sum() ** 2 / (near**2).sum())  # how many equal notes it amounts to
+    scatter = float(inside.std(ddof=1)) if len(inside) > 1 else 0.0
     return Bias(
-        cents=bias,
-        doubt_cents=doubt_of_middle(scatter, worth),
+        cents=middle,
+        doubt_cents=_BIWEIGHT_TO_MEAN * scatter_cents(scatter, [a for a, _ in fit]) / worth**0.5,
         spread_cents=spread,
-        one_side_share=_one_side(errors, bias),
+        one_side_share=_one_side(errors, middle),
     )
 
 

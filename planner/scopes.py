@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, VOICE_ROLES, Floats, Role
+from planner.model import FIXED_ROLES, STRUCK_ROLES, VOICE_ROLES, Floats, Role
 from planner.part_scope import part_rule
 from planner.pitch import note_name
 from planner.pitch_scope import pitch_rules
@@ -24,7 +24,6 @@ from planner.scope_rule import (
     moved,
     scatter_cents,
 )
-from planner.short_runs import STRUCK_ROLES
 from planner.short_scope import short_rules
 from planner.span_scope import span_rules
 from planner.spread import doubt_of_middle, spread_of
@@ -89,14 +88,14 @@ def find_rules(
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
         # A string that is out by itself, played in one section only, is no other tuning.
-        steady = without_odd_strings(notes, strings, tolerances)
+        steady = without_odd_strings(notes, strings, role, tolerances)
         spans = span_rules(steady, everyone, role, tolerances, edges_s, factors)
         # Where the tuning changes, one number for the whole part would lie.
         part = None if spans else part_rule(steady, role, tolerances, factors)
         rules += spans
         rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
     if strings:
-        rules += string_rules(_after(notes, rules), strings, tolerances, factors)
+        rules += string_rules(_after(notes, rules), strings, role, tolerances, factors)
     if role in _PITCH_ROLES or role in VOICE_ROLES:
         rules += pitch_rules(_after(notes, rules), role, tolerances, judging, factors)
     if role in STRUCK_ROLES:

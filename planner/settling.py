@@ -21,6 +21,7 @@ from planner.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
 from planner.rules import decide
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules, layers_of, together
+from planner.string_sag import at_rest, told
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 
@@ -184,8 +185,8 @@ def offers(
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
-    return find_rules(
-        aimed,
+    rules = find_rules(
+        at_rest(aimed, part.sag),
         part.stem.role,
         tolerances,
         judging,
@@ -196,6 +197,7 @@ def _found_rules(
         edges_s=part.spec.comp_edges_s,
         factors=part.factors,
     )
+    return told(rules, part.sag)
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:

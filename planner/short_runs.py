@@ -13,13 +13,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.model import Role
+from planner.model import STRUCK_ROLES, Role
 from planner.scope_rule import HEARD_CENTS
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 
-# A hard stroke sharpens the start of a plucked string; breath and bow do something else.
-STRUCK_ROLES: frozenset[Role] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
 _RUN_GAP_S = 4.0  # chosen: a longer rest ends a run of short notes
 
 

@@ -12,16 +12,17 @@ from planner.model import VOICE_ROLES, Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     gain_of_halves,
     least_cents,
     settled,
     shrunk_cents,
+    weights,
 )
 from planner.short_runs import in_runs, without_unheard
-from planner.spread import doubt_of_middle, spread_of
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
-from planner.tuning_breaks import LEAST_SPREAD_CENTS, Reading, tuning_breaks
+from planner.tuning_breaks import Reading, tuning_breaks
 from planner.wording import count, flat_or_sharp
 
 
@@ -29,7 +30,7 @@ from planner.wording import count, flat_or_sharp
 class TuningSpan:
     """The notes of a part from one tuning break to the next."""
 
-    bias_cents: float  # what its notes are off by (median of those it is judged by)
+    bias_cents: float  # what its notes are off by, as far as it is judged by them
     doubt_cents: float  # standard error of that
     gain_share: float  # how much the mean error falls on notes that it was not found on
     covers: tuple[str, ...]  # ids of all its notes, in play order
@@ -45,7 +46,7 @@ def span_rules(
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
-    fit = settled(notes, tolerances.part_rule.sustained_from_s)
+    fit = settled(notes, role, tolerances)
     for run in in_runs(notes, role, tolerances):
         fit = without_unheard(fit, run)
     return [
@@ -116,10 +117,10 @@ def tuning_spans(
     spans = []
     for low_s, high_s in pairwise([float("-inf"), *inner_s, float("inf")]):
         own = [(a, e) for a, e in fit if low_s <= a.measured.note.start_s < high_s]
-        bias = float(np.median([e for _, e in own]))
-        doubt = _doubt(own, bias)
+        found = bias_of(own)
+        bias, doubt = found.cents, found.doubt_cents
         asked = least_cents(least, [a.measured.id for a, _ in own], factors)
-        gain = gain_of_halves(np.array([e for _, e in own]), np.ones(len(own)))
+        gain = gain_of_halves(np.array([e for _, e in own]), weights(own))
         if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < part.gain_share:
             continue
         spans.append(
@@ -134,14 +135,6 @@ def tuning_spans(
             )
         )
     return tuple(spans)
-
-
-def _doubt(own: list[tuple[Aimed, float]], bias: float) -> float:
-    """Standard error of a median: scatter as seen, but never less than the readings claim."""
-    spread = spread_of([e for _, e in own], bias)
-    claimed = [u for a, _ in own if (u := a.measured.measurement.uncertainty_cents) is not None]
-    scatter = max(spread, float(np.median(claimed)) if claimed else 0.0, LEAST_SPREAD_CENTS)
-    return doubt_of_middle(scatter, len(own))
 
 
 def _seam_s(before: Reading, after: Reading, everyone: tuple[Aimed, ...]) -> float:

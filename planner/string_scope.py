@@ -6,16 +6,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import Floats
+from planner.model import Floats, Role
 from planner.scope_rule import (
-    GROSS_CENTS,
     NO_FACTORS,
     ScopeRule,
+    bias_of,
     least_cents,
-    mean_bias,
     proven,
     settled,
     shrunk_cents,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
@@ -29,6 +29,7 @@ _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apa
 def string_rules(
     notes: tuple[Aimed, ...],
     strings: Mapping[str, StringGuess],
+    role: Role,
     tolerances: Tolerances,
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
@@ -38,21 +39,18 @@ def string_rules(
     string: every fret's notes must come out better when moved by what the others say.
     """
     limits = tolerances.string_rule
-    short = [a for run in in_runs(notes, "fretted", tolerances) for a in run]
+    short = [a for run in in_runs(notes, role, tolerances) for a in run]
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        fit = without_unheard(settled(own, tolerances.part_rule.sustained_from_s), short)
-        if not fit:
-            continue
-        middle = float(np.median([e for _, e in fit]))
-        fit = [(a, e) for a, e in fit if abs(e - middle) <= GROSS_CENTS]
+        fit = without_unheard(settled(own, role, tolerances), short)
+        fit = without_gross(fit)
         errors = np.array([e for _, e in fit])
         frets = np.array([strings[a.measured.id].fret for a, _ in fit])
         if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
             continue
         gain = _gain_of_frets(errors, frets)
-        found = mean_bias(fit)
+        found = bias_of(fit)
         bias, doubt = found.cents, found.doubt_cents
         sure = round(doubt, 1) <= limits.uncertainty_cents
         least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
@@ -83,11 +81,14 @@ def string_rules(
 
 
 def without_odd_strings(
-    notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess], tolerances: Tolerances
+    notes: tuple[Aimed, ...],
+    strings: Mapping[str, StringGuess],
+    role: Role,
+    tolerances: Tolerances,
 ) -> tuple[Aimed, ...]:
     """Leave out strings that stand apart from most others: they must not pull the whole part."""
     errors_of: dict[int, list[float]] = {}
-    for aimed, error in settled(notes, tolerances.part_rule.sustained_from_s):
+    for aimed, error in settled(notes, role, tolerances):
         string = _string(aimed, strings)
         if string is not None:
             errors_of.setdefault(string, []).append(error)

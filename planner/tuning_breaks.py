@@ -19,7 +19,7 @@ from planner.spread import spread_of
 # running middle, so that a gross note makes no break; the middle of so many notes keeps steps.
 _TAMED_TO = 3.0
 _RUNNING_NOTES = 9
-LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
+_LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
 # A step must be this many standard errors: chosen so that of 1000 random parts none is split
 # (``python -m tests.bench.tuning_breaks``); at a join of takes, where one place alone is looked at,
 # 3 do (chance: 3 in 1000).
@@ -108,7 +108,7 @@ def _tamed(error: Floats) -> tuple[Floats, float]:
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, _RUNNING_NOTES), axis=1)
     # Differences of neighbours know nothing of steps and slopes.
     steps = np.abs(np.diff(error))
-    spread = max(spread_of(steps, 0.0) / 2**0.5, LEAST_SPREAD_CENTS)
+    spread = max(spread_of(steps, 0.0) / 2**0.5, _LEAST_SPREAD_CENTS)
     tame = np.clip(error - middle, -_TAMED_TO * spread, _TAMED_TO * spread)
     return middle + tame, spread
 

@@ -119,12 +119,14 @@ def _leeways(
         rest = round(float(sour.error_cents[k] + now.moved_cents[k]), 1)
         if abs(rest - (j.remaining_cents or 0.0)) > 0.1:
             continue  # it has just been found to be better off elsewhere
+        # What is moved anyhow costs no edit more; what is right is never made less so.
+        good = j.action == "leave"
+        most_left = limits.smallest_left_cents
         found[note_id] = Leeway(
             rest_cents=rest,
-            most_left_cents=limits.smallest_left_cents,
+            most_left_cents=min(most_left, abs(rest)) if good else most_left,
             least_move_cents=least,
-            # What is moved anyhow costs no edit more.
-            least_gain_s=worth_s if j.action == "leave" else LEAST_S,
+            least_gain_s=worth_s if good else LEAST_S,
         )
     return found
 

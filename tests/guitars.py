@@ -59,11 +59,12 @@ def take(
     notes: int = 60,
     frets: tuple[int, int] = (0, 8),
     off_cents: dict[int, float] | None = None,
+    scatter_cents: float = 1.5,
 ) -> tuple[Floats, list[tuple[float, int, int, float]]]:
     """Play notes on a measured guitar: samples at `SR`, and (start s, string, fret, sustain Hz).
 
     Pick, brightness, decay and loudness are drawn for every note; strings of ``off_cents`` are out
-    of tune by so much, and every note by 1.5 cents more or less. A small room is added.
+    of tune by so much, and every note by some cents more or less. A small room is added.
     """
     rng = np.random.default_rng(seed)
     sounds, truth, t = [], [], 0.3
@@ -77,7 +78,7 @@ def take(
             decay_s=float(rng.uniform(0.8, 2.0)),
         )
         length_s = float(rng.choice([0.3, 0.45, 0.8]))
-        off = (off_cents or {}).get(string, 0.0) + float(rng.normal(0.0, 1.5))
+        off = (off_cents or {}).get(string, 0.0) + float(rng.normal(0.0, scatter_cents))
         f1_hz = shift_hz(midi_to_hz(string + fret), off)
         played = plucked(f1_hz, length_s, sound, rng, level=float(rng.uniform(0.5, 1.0)))
         sustain_hz = truth_of(at(played, 0)[0]).sustain_hz

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -44,3 +46,28 @@ def test_stretch_is_nothing_at_a4() -> None:
     curve = dict(stretch_of(found, 440.0))
     assert curve[69] == 0.0
     assert curve[105] == pytest.approx(12.0, abs=2.0)
+
+
+@pytest.mark.parametrize(("under_db", "asked"), [(11.9, True), (12.1, False)])
+def test_edge_of_faint_notes(under_db: float, asked: bool) -> None:
+    """What is 12 dB under the loud notes may be another stem's and is not asked."""
+    notes = stem(440.0).notes
+    faint = tuple(
+        replace(n, note=replace(n.note, level_db=-20.0 - (under_db if k % 4 == 0 else 0.0)))
+        for k, n in enumerate(notes)
+    )
+    found = reading_of(faint, EQUAL, 0.0)
+    assert found is not None
+    assert (found.notes_used > 0.8 * len(notes)) is asked
+
+
+def test_a_part_mostly_faint_is_asked_all_the_same() -> None:
+    """Where most notes are far under a few loud ones, these are an accent and all are asked."""
+    notes = stem(440.0).notes
+    soft = tuple(
+        replace(n, note=replace(n.note, level_db=-40.0 if k % 4 else -20.0))
+        for k, n in enumerate(notes)
+    )
+    found = reading_of(soft, EQUAL, 0.0)
+    assert found is not None
+    assert found.notes_used > 0.8 * len(notes)

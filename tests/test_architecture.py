@@ -40,7 +40,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "inspection_notes inspection inspection_places movement score_use",
         "scored_chords",
         "scope_rule strings",
-        "chord_strings short_runs kept",
+        "chord_strings short_runs kept string_sag",
         "tuning_breaks",
         "part_scope string_scope pitch_scope short_scope span_scope warming",
         "clashes scopes",

@@ -11,7 +11,9 @@ from test_worth_clearing import sounding
 from planner.clashes import SoundingNote
 from planner.giving_way import Leeway, giving_way
 from planner.plan_model import Plan
+from planner.rules import IN_TOLERANCE
 from planner.sour_time import as_recorded, sour_map, sour_now_s
+from tests.sessions.records import make_records, plan_of
 
 
 def found(
@@ -95,3 +97,17 @@ def test_what_a_mended_note_keeps_lies_where_it_beats_with_nobody() -> None:
     assert row.remaining_cents is not None
     assert row.remaining_cents > 0
     assert made.sour_after_s == 0.0
+
+
+@pytest.mark.parametrize("seed", [49203, 49214])
+def test_no_good_note_ends_further_off_than_it_stood(seed: int) -> None:
+    """Inside its tolerance a note is moved toward its target or past it to as near, never away.
+
+    In both sessions one note would clear a quarter of a second 2.4 cents on its other side.
+    """
+    made = plan_of(make_records(seed, bars=6), edit_minutes=1e6)
+    inside = [j for j in made.judged if j.rule_name == IN_TOLERANCE and j.action != "leave"]
+    assert inside
+    for j in inside:
+        stood = (j.heard_cents or 0.0) + sum(cents for _, cents in j.layers)
+        assert abs(j.remaining_cents or 0.0) <= abs(stood) + 0.05

@@ -10,7 +10,15 @@ from hypothesis import strategies as st
 from planner.fewest_moves import Step, fewest_moves
 from planner.move_lines import Proposal
 from planner.plan_model import MOVING_ACTIONS, Offender, Row
-from planner.ranking import fault_of, rank, severity, total_of, with_clears, with_repeats
+from planner.ranking import (
+    fault_of,
+    place_points,
+    rank,
+    severity,
+    total_of,
+    with_clears,
+    with_repeats,
+)
 from planner.session_model import Session
 from planner.sour_time import sour_map
 
@@ -55,7 +63,7 @@ def test_severity_is_the_sum_of_its_terms() -> None:
     """The terms add up to what is printed; an unsure reading and a rule are told as less."""
     everything: dict[str, Any] = {
         "error_cents": 20, "tolerance_cents": 10, "clash_points": 12.0, "over_rest_db": 0.0,
-        "on_downbeat": True, "ends_phrase": True, "length_s": 1.0,
+        "place_points": 10.0, "length_s": 1.0,
     }  # fmt: skip
     total, terms = severity(**everything, confidence="firm")
     assert dict(terms) == {
@@ -83,7 +91,7 @@ def test_terms_always_add_up(
     """Whatever the note: terms as printed, repeats included, are the severity as printed."""
     total, terms = severity(
         error_cents=error, tolerance_cents=tolerance, clash_points=clash, over_rest_db=over,
-        on_downbeat=down, length_s=length, confidence=sure, covered=covered,
+        place_points=4.0 * down, length_s=length, confidence=sure, covered=covered,
     )  # fmt: skip
     assert total == total_of(terms)
     rows = [row(f"A-{k}", total) for k in range(times)]
@@ -93,10 +101,18 @@ def test_terms_always_add_up(
         assert 0.0 <= r.severity <= 100.0
 
 
+def test_a_place_adds_up_and_the_last_held_note_counts_all() -> None:
+    """A downbeat counts 4, a phrase's end 6, the title's word 3, the last held note 15."""
+    where = {"on_downbeat": True, "ends_phrase": True, "on_title_word": False, "final_held": False}
+    assert place_points(**where) == 10.0
+    assert place_points(**{**where, "on_title_word": True}) == 13.0
+    assert place_points(**{**where, "final_held": True}) == 15.0
+
+
 def test_worst_case_is_a_hundred() -> None:
     """Everything at its worst makes 100 and no more."""
     total, _ = severity(
-        error_cents=90, tolerance_cents=10, clash_points=25, final_held=True, length_s=10,
+        error_cents=90, tolerance_cents=10, clash_points=25, place_points=15, length_s=10,
         confidence="firm",
     )  # fmt: skip
     assert total == 100.0

@@ -25,9 +25,10 @@ def rules_of(
 
 
 def errors(n: int, bias: float, spread: float) -> list[float]:
-    """``n`` errors whose median is ``bias`` exactly."""
-    found = np.random.default_rng(RNG_SEED).normal(0, spread, n)
-    return [float(e) for e in found - np.median(found) + bias]
+    """``n`` errors as many and as far on one side of ``bias`` as on the other: their middle."""
+    away = np.random.default_rng(RNG_SEED).normal(0, spread, n // 2)
+    around = np.concatenate([np.stack([away, -away], axis=1).ravel(), np.zeros(n % 2)])
+    return [float(e) for e in around + bias]
 
 
 def scale(n: int) -> list[int]:
@@ -54,28 +55,27 @@ def test_edge_of_the_notes_for_a_part() -> None:
     assert rules_of(line("X", scale(7), [9.0] * 7), "fretted") == ()
 
 
-def staccato(held: float, short: float, n: int = 30) -> tuple[ScopeRule, ...]:
-    """Ten held notes of a brass part that scatter by 8, and short ones, each with a sustain."""
+def staccato(held: float, short: float, role: Role) -> tuple[ScopeRule, ...]:
+    """Ten held notes that scatter by 8, and thirty short ones, each with a sustain."""
     notes = line("X", scale(10), errors(10, held, 8), length_s=0.6)
     notes += [
         note(f"X-{100 + k}", 60 + k % 7, e, start_s=20 + 0.3 * k, length_s=0.22)
-        for k, e in enumerate(errors(30, short, 8)[:n])
+        for k, e in enumerate(errors(30, short, 8))
     ]
-    return rules_of(notes, "brass")
+    return rules_of(notes, role)
 
 
-def test_short_notes_help_where_held_ones_are_too_few() -> None:
+def test_short_notes_of_struck_strings_say_how_these_are_tuned() -> None:
     """Held notes 4.5 sharp, but unsure by 3 or so; thirty short ones 7 sharp: one move for all."""
-    assert staccato(4.5, 7.0, n=0) == ()
-    (rule,) = staccato(4.5, 7.0)
+    (rule,) = (r for r in staccato(4.5, 7.0, "fretted") if r.scope == "part")
     assert (rule.action, len(rule.covers)) == ("whole-part", 40)
     assert rule.add_cents == pytest.approx(-6.5, abs=1.0)
 
 
 @pytest.mark.parametrize(("held", "short"), [(3.4, 7.0), (-4.5, 7.0), (0.0, 9.0)])
 def test_short_notes_alone_move_no_part(held: float, short: float) -> None:
-    """Where held notes lie off by less than a part is moved for, or otherwise, nothing is said."""
-    assert staccato(held, short) == ()
+    """Of what is blown, short notes are on their way still: what is held decides."""
+    assert staccato(held, short, "brass") == ()
 
 
 def test_scattered_part_is_no_rule() -> None:
@@ -139,10 +139,10 @@ def test_voice_needs_more_for_a_pitch() -> None:
 
 
 def test_lead_voice_a_little_off_is_an_offer() -> None:
-    """A lead voice 6 flat is only offered a move; 7 flat is one rule."""
-    (offer,) = rules_of(line("X", scale(50), errors(50, -6, 2)), "lead-voice")
+    """A lead voice 6.4 flat is only offered a move; 6.5 flat is one rule."""
+    (offer,) = rules_of(line("X", scale(50), errors(50, -6.4, 2)), "lead-voice")
     assert (offer.action, offer.applied, offer.add_cents) == ("leave", False, 0.0)
-    (rule,) = rules_of(line("X", scale(50), errors(50, -7, 2)), "lead-voice")
+    (rule,) = rules_of(line("X", scale(50), errors(50, -6.5, 2)), "lead-voice")
     assert (offer.sits_so, rule.sits_so) == (True, False)
     assert (rule.action, rule.applied) == ("whole-part", True)
 
@@ -312,9 +312,9 @@ def test_a_short_run_is_judged_as_its_notes_are(factor: float, found: int) -> No
     assert len(rules_of(notes, "bass-fretted", factors=judged(notes, factor))) == found
 
 
-@pytest.mark.parametrize(("factor", "found"), [(1.4, 1), (1.6, 0)])
+@pytest.mark.parametrize(("factor", "found"), [(1.6, 1), (1.65, 0)])
 def test_a_lead_judged_less_strictly_is_moved_from_more_cents(factor: float, found: int) -> None:
-    """10.5 off is moved as a whole up to 7 times the factor; then it is only offered."""
+    """10.5 off is moved as a whole up to 6.5 times the factor; then it is only offered."""
     notes = line("X", scale(50), errors(50, -10.5, 1))
     (rule,) = rules_of(notes, "lead-voice", factors=judged(notes, factor))
     assert rule.applied is bool(found)

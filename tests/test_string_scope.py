@@ -51,7 +51,7 @@ def test_a_string_is_judged_as_its_notes_are(factor: float, found: int) -> None:
     """9 flat is a rule up to 5 times the factor of the notes on the string."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0 + (f % 3 - 1)) for f in range(8)]])
     factors = {k: factor for k, guess in guesses.items() if guess.string_midi == 45}
-    assert len(string_rules(aimed, guesses, TOLERANCES, factors)) == found
+    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, factors)) == found
 
 
 def test_a_flat_string_is_one_rule() -> None:
@@ -75,9 +75,9 @@ def test_a_flat_string_does_not_pull_the_part() -> None:
 def test_of_two_strings_none_is_the_odd_one() -> None:
     """With two strings heard nobody can say which is out: all notes speak for the part."""
     notes, guesses = line([*in_tune((50,)), *[(45, f, -9.0) for f in range(8)]])
-    assert without_odd_strings(notes, guesses, TOLERANCES) == notes
+    assert without_odd_strings(notes, guesses, "fretted", TOLERANCES) == notes
     more, known = line([*in_tune((40, 50, 55)), *[(45, f, -9.0) for f in range(8)]])
-    assert len(without_odd_strings(more, known, TOLERANCES)) == 24
+    assert len(without_odd_strings(more, known, "fretted", TOLERANCES)) == 24
 
 
 def test_a_flat_part_with_one_string_flatter() -> None:
@@ -124,7 +124,7 @@ def test_edge_of_the_side(wrong: int, found: int) -> None:
     aimed, guesses = line(off)
     limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0, gain_share=0.0)
     tolerances = replace(TOLERANCES, string_rule=limits)
-    assert len(string_rules(aimed, guesses, tolerances)) == found
+    assert len(string_rules(aimed, guesses, "fretted", tolerances)) == found
 
 
 def test_edge_of_the_gain() -> None:
@@ -134,14 +134,14 @@ def test_edge_of_the_gain() -> None:
         aimed, guesses = line([(s, f % 13, e) for s, f, e in off])
         limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0)
         tolerances = replace(TOLERANCES, string_rule=limits)
-        assert len(string_rules(aimed, guesses, tolerances)) == found
+        assert len(string_rules(aimed, guesses, "fretted", tolerances)) == found
 
 
 def test_notes_that_are_not_told_are_not_covered() -> None:
     """Only notes whose string is told are moved with it."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0) for f in range(8)]])
     guesses[aimed[-1].measured.id] = StringGuess(told="not told apart")
-    (rule,) = string_rules(aimed, guesses, TOLERANCES)
+    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES)
     assert aimed[-1].measured.id not in rule.covers
     assert len(rule.covers) == 7
 
@@ -152,7 +152,7 @@ def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
     aimed, guesses = line([(45, f, -9.0) for f in range(8)])
     for a in aimed[firm:]:
         guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
-    (rule,) = string_rules(aimed, guesses, TOLERANCES)
+    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES)
     assert rule.surely == sure
     assert f"({firm} of them surely on it)" in rule.reason
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 import soundfile
@@ -36,13 +36,9 @@ def part(
     seed: int, code: str, moves: dict[int, float]
 ) -> tuple[np.ndarray, list[tuple[float, float]]]:
     """Give one part with some of its notes moved by so many cents, and the spans of its notes."""
-    drawn = random_session._errors
-
-    def errors(n: int, rng: np.random.Generator) -> list[float]:
-        return [e + moves.get(k, 0.0) for k, e in enumerate(drawn(n, rng))]
-
-    with mock.patch.object(random_session, "_errors", errors):
-        sound, notes = random_session.make_part(seed, code)
+    faults = replace(random_session.seeds_own_faults(seed, code), moves_cents=moves)
+    sound = random_session.part_as_played(seed, code, faults=faults)[0].sound
+    notes = random_session.true_notes(sound)
     x = with_noise_floor(0.4 * sound.samples / np.abs(sound.samples).max(), -62.0,
                          np.random.default_rng(seed))  # fmt: skip
     return x, [(n.start_s, n.end_s) for n in notes]

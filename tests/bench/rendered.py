@@ -37,6 +37,7 @@ _APART_S = 1.5  # between notes rendered alone: by then the one before has died 
 # A tone is heard to begin where its envelope passes 6 to 15 dB under its highest level (J. Vos and
 # R. Rasch, "The perceptual onset of musical tones", Percept. Psychophys. 29, 1981; from memory).
 _HEARD_DB = 15.0
+_SILENT_DB = 60.0  # under the loudest note: softer than any that is played
 _ENVELOPE_S = 0.010  # chosen: short beside the 50 ms of the match
 
 
@@ -129,7 +130,10 @@ def played(events: list[tuple[int, int, mido.Message]], folder: Path, sounds: Pa
 
 
 def heard_starts(line: Line, program: int, folder: Path, sounds: Path) -> list[float]:
-    """Written starts plus how long each note, played alone, takes to be heard, s."""
+    """Written starts plus how long each note, played alone, takes to be heard, s.
+
+    NaN for a note that the soundfont has no sound for, as one alto saxophone's E4.
+    """
     alone: Line = []
     at_s = 0.5
     for start_s, end_s, midi, velocity in line:
@@ -139,11 +143,13 @@ def heard_starts(line: Line, program: int, folder: Path, sounds: Path) -> list[f
     width = round(_ENVELOPE_S * sr)
     energy = np.concatenate([[0.0], np.cumsum(np.square(samples).sum(axis=1))])
     starts = []
+    silent = 10 ** (-_SILENT_DB / 10) * (energy[width:] - energy[:-width]).max()
     for (start_s, *_), (at_s, end_s, *_) in zip(line, alone, strict=True):
         first, last = round(at_s * sr), round(end_s * sr)
         envelope = energy[first + width : last + width] - energy[first:last]
         passed = int(np.argmax(envelope > envelope.max() * 10 ** (-_HEARD_DB / 10)))
-        starts.append(start_s + (passed + width / 2) / sr)
+        heard = envelope.max() > silent
+        starts.append(start_s + (passed + width / 2) / sr if heard else np.nan)
     return starts
 
 
@@ -165,6 +171,8 @@ def score_of(name: str, seed: int, *, fast: bool, sounds: Path = SOUNDS) -> Scor
         path = render(line, instrument.program, Path(folder), sounds)
         stem = hear_stem(StemSpec(code="A", file="line.wav", role=instrument.role), path, "line")
     found = np.array([[n.start_s, m.sustain_hz or m.onset_hz or n.pitch_hz] for n, m in stem.notes])
+    sounding = [(note, at_s) for note, at_s in zip(line, starts, strict=True) if not np.isnan(at_s)]
+    line, starts = [note for note, _ in sounding], [at_s for _, at_s in sounding]
     return score(line, starts, found.reshape(-1, 2))
 
 

@@ -223,8 +223,9 @@ def score_of(name: str, seed: int, *, fast: bool, sounds: Path = SOUNDS) -> Scor
         path = render(line, player.program, Path(folder), sounds)
         stem = hear_stem(StemSpec(code="A", file="line.wav", role=player.role), path, "line")
     found = np.array([[n.start_s, m.sustain_hz or m.onset_hz or n.pitch_hz] for n, m in stem.notes])
-    notes = [(start_s, start_s, midi, 0) for s in line for start_s, midi in s.notes]
-    starts = [at for s, own in zip(line, heard, strict=True) for at in _starts(s, own)]
+    sounding = [(s, own) for s, own in zip(line, heard, strict=True) if not np.isnan(own)]
+    notes = [(start_s, start_s, midi, 0) for s, _ in sounding for start_s, midi in s.notes]
+    starts = [at for s, own in sounding for at in _starts(s, own)]
     return score(notes, starts, found.reshape(-1, 2))
 
 

@@ -8,7 +8,8 @@ the pitch line that each sound was made from.
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -30,10 +31,6 @@ from planner.demo.tones import (
 )
 from planner.pitch import cents, midi_to_hz, note_name, shift_hz
 
-PART_OFFSET_CENTS = 7.0
-ERROR_SD_CENTS = 8.0
-GROSS_SHARE = 0.04
-BARS = 12
 _LATE_SMP = round(0.015 * SR)
 _SCALES = {"major": (0, 2, 4, 5, 7, 9, 11), "minor": (0, 2, 3, 5, 7, 8, 10)}
 _PROGRESSIONS = ((0, 3, 4, 0), (0, 5, 3, 4), (0, 4, 5, 3), (5, 3, 0, 4), (0, 1, 4, 0))
@@ -42,6 +39,22 @@ _WALKING = ((1, 1, 1, 1), (1.5, 0.5, 1, 1), (0.5, 0.5, 1, 2), (1, -1, 0.5, 0.5, 
 _SINGING = ((1, 1, 2), (0.5, 0.5, 1, 1.5, -0.5), (3, -1), (1.5, 0.5, 1, -1), (2, 2), (-1, 1, 1, 1))
 _BOWING = ((2, 2), (4,), (3, 1), (1, 1, 2), (2, 1, -1))
 _PICKING = ((0.5,) * 8, (1, 0.5, 0.5, 1, 1), (1.5, 0.5, 2), (0.5, 0.5, 0.5, 0.5, 1, -1), (1, 1, 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Faults:
+    """How the player of one part errs, in cents; or, of the piano, how far its octaves are wide."""
+
+    scatter_cents: float = 8.0  # from note to note, one standard deviation
+    gross_share: float = 0.04  # of the notes: 28 to 42 cents off
+    offset_cents: float = 0.0  # of all notes
+    later_cents: float = 0.0  # of the notes from the middle on, beside that
+    pitch_cents: float = 0.0  # of the pitch that comes most often, beside that
+    stretch: float | None = None  # of the piano's octaves; None: 0.5 to 1.5 of the usual
+    moves_cents: Mapping[int, float] = field(default_factory=dict)  # of single notes, beside that
+
+
+PART_OFFSET_CENTS = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +99,13 @@ class Truth:
     about: str
 
 
-_Made = tuple[Sound, str]  # a stem and what was drawn for it
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One part as it is played."""
+
+    sound: Sound
+    about: str  # what was drawn for it
+    played_cents: tuple[float, ...] = ()  # what was added to each note, as it was written
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +121,7 @@ class _Song:
     mode: str
     bpm: float
     progression: tuple[int, ...]
+    bars: int = 12
 
     @property
     def beat_s(self) -> float:
@@ -109,7 +129,7 @@ class _Song:
 
     @property
     def length_s(self) -> float:
-        return (BARS * 4 + 2) * self.beat_s
+        return (self.bars * 4 + 2) * self.beat_s
 
     def degree(self, bar: int) -> int:
         return self.progression[bar % len(self.progression)]
@@ -128,7 +148,7 @@ def make_session(seed: int, folder: Path) -> Truth:
     The folder gets ``session.yaml`` and ``audio/*.wav`` (48 kHz, 24 bit). The same seed gives the
     same bytes.
     """
-    song, a4_hz, shifted = _drawn(seed)
+    song, a4_hz, shifted = drawn(seed)
     audio = folder / "audio"
     audio.mkdir(parents=True, exist_ok=True)
     # Every other session takes the shaker for a wind part: noise must give no notes.
@@ -136,19 +156,20 @@ def make_session(seed: int, folder: Path) -> Truth:
     roles = dict(PARTS, SHK=shaker_role)
     stems = []
     for code, role in roles.items():
-        sound, about, part_rng = _part(seed, code)
+        made, part_rng = part_as_played(seed, code)
         rt60_s, reverb_db = part_rng.uniform(0.3, 0.6), part_rng.uniform(-24.0, -14.0)
         floor_db = part_rng.uniform(-70.0, -55.0)
-        samples = in_room(sound.samples, room_response(rt60_s, reverb_db, part_rng))
+        samples = in_room(made.sound.samples, room_response(rt60_s, reverb_db, part_rng))
         samples *= 10.0 ** (part_rng.uniform(-10.0, -3.0) / 20.0) / np.abs(samples).max()
         samples = with_noise_floor(samples, floor_db, part_rng)
         file = f"{code.lower()}_{seed}.wav"
         soundfile.write(audio / file, samples, SR, subtype="PCM_24")
         stems.append(
             TrueStem(
-                code=code, file=file, role=role, notes=_true_notes(sound),
+                code=code, file=file, role=role, notes=true_notes(made.sound),
                 offset_cents=PART_OFFSET_CENTS if code == shifted else 0.0,
-                about=f"{about}; room {rt60_s:.2f} s {reverb_db:.0f} dB, floor {floor_db:.0f} dBFS",
+                about=f"{made.about}; room {rt60_s:.2f} s {reverb_db:.0f} dB, "
+                f"floor {floor_db:.0f} dBFS",
             )
         )  # fmt: skip
     session_file = folder / "session.yaml"
@@ -173,11 +194,11 @@ def make_session(seed: int, folder: Path) -> Truth:
 
 def make_part(seed: int, code: str) -> tuple[Sound, tuple[TrueNote, ...]]:
     """Give one part of a session as it is played, without room or noise, and its notes."""
-    sound, _, _ = _part(seed, code)
-    return sound, _true_notes(sound)
+    made, _ = part_as_played(seed, code)
+    return made.sound, true_notes(made.sound)
 
 
-def _drawn(seed: int) -> tuple[_Song, float, str]:
+def drawn(seed: int) -> tuple[_Song, float, str]:
     """What a seed draws for all parts: the song, its A4 in Hz, and the part that is off."""
     rng = np.random.default_rng(seed)
     song = _Song(
@@ -190,15 +211,27 @@ def _drawn(seed: int) -> tuple[_Song, float, str]:
     return song, a4_hz, str(rng.choice(["BAS", "GTR", "LV", "CEL"]))
 
 
-def _part(seed: int, code: str) -> tuple[Sound, str, np.random.Generator]:
-    """One part as it is played, what was drawn for it, and its random numbers from there on."""
-    song, a4_hz, shifted = _drawn(seed)
+def part_as_played(
+    seed: int, code: str, *, faults: Faults | None = None, bars: int = 12
+) -> tuple[Made, np.random.Generator]:
+    """One part as it is played, and its random numbers from there on.
+
+    Without ``faults`` it errs as the seed says.
+    """
+    song, a4_hz, _ = drawn(seed)
+    if faults is None:
+        faults = seeds_own_faults(seed, code)
     rng = np.random.default_rng([seed, *code.encode()])
-    sound, about = _MAKERS[code](song, a4_hz, PART_OFFSET_CENTS if code == shifted else 0.0, rng)
-    return sound, about, rng
+    return _MAKERS[code](dataclasses.replace(song, bars=bars), a4_hz, faults, rng), rng
 
 
-def _true_notes(sound: Sound) -> tuple[TrueNote, ...]:
+def seeds_own_faults(seed: int, code: str) -> Faults:
+    """Say how a part of a session errs: alike but for the one that is off as a whole."""
+    _, _, shifted = drawn(seed)
+    return Faults(offset_cents=PART_OFFSET_CENTS if code == shifted else 0.0)
+
+
+def true_notes(sound: Sound) -> tuple[TrueNote, ...]:
     notes = []
     for played in sound.notes:
         truth = truth_of(played)
@@ -244,7 +277,7 @@ def _melody(
     scale = [m for m in range(low, high + 1) if (m - song.tonic) % 12 in _SCALES[song.mode]]
     here = int(np.argmin([abs(m - middle) for m in scale]))
 
-    for bar in range(BARS):
+    for bar in range(song.bars):
         rhythm = rhythms[int(rng.integers(len(rhythms)))]
         beat = 4.0 * bar
         for k, length in enumerate(rhythm):
@@ -262,12 +295,16 @@ def _melody(
     return events
 
 
-def _errors(n: int, rng: np.random.Generator) -> list[float]:
+def _errors(events: list[_Event], faults: Faults, rng: np.random.Generator) -> tuple[float, ...]:
     """Errors of one part in cents: a few cents everywhere, now and then a gross one."""
-    errors = rng.normal(0.0, ERROR_SD_CENTS, n)
-    gross = rng.random(n) < GROSS_SHARE
+    errors = rng.normal(0.0, faults.scatter_cents, len(events))
+    gross = rng.random(len(events)) < faults.gross_share
     errors[gross] = rng.choice([-1.0, 1.0], gross.sum()) * rng.uniform(28.0, 42.0, gross.sum())
-    return [float(e) for e in errors]
+    midi = [e.midi for e in events]
+    errors[np.array(midi) == max(midi, key=midi.count)] += faults.pitch_cents
+    errors[np.array([e.start_s for e in events]) >= events[-1].start_s / 2] += faults.later_cents
+    errors += [faults.moves_cents.get(k, 0.0) for k in range(len(events))]
+    return tuple(float(e) + faults.offset_cents for e in errors)
 
 
 def _late(rng: np.random.Generator) -> float:
@@ -277,8 +314,7 @@ def _late(rng: np.random.Generator) -> float:
 # ------------------------------------------------------------------------------- the parts
 
 
-def _piano(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
-    del offset  # the reference has none
+def _piano(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     piano = PianoSound(
         b_factor=float(rng.uniform(0.6, 1.6)),
         hardness=float(rng.uniform(0.7, 1.6)),
@@ -286,9 +322,11 @@ def _piano(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -
         decay_factor=float(rng.uniform(0.6, 1.3)),
     )
     stretch = float(rng.uniform(0.5, 1.5))
+    if faults.stretch is not None:
+        stretch = faults.stretch
     keys = {m: float(rng.normal(0.0, 0.5)) for m in range(21, 109)}
     sounds = []
-    for bar in range(BARS):
+    for bar in range(song.bars):
         root, third, fifth = song.chord(bar)
         voicing = [_near(root, 43), *(_near(p, 60) for p in (root, third, fifth))]
         halves = 1 if rng.random() < 0.5 else 2
@@ -306,18 +344,18 @@ def _piano(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -
                         struck(f1_hz, midi, 0.96 * length_s, piano, rng, level=loud),
                     )
                 )
-    return mix(sounds, song.length_s), f"{piano}"
+    return Made(mix(sounds, song.length_s), f"{piano}")
 
 
 def _strings(
-    song: _Song, a4_hz: float, offset: float, events: list[_Event], base: StringSound,
+    song: _Song, a4_hz: float, faults: Faults, events: list[_Event], base: StringSound,
     gate: tuple[float, float], sharp: tuple[float, float], rng: np.random.Generator,
-) -> _Made:  # fmt: skip
+) -> Made:  # fmt: skip
     sounds = []
-    errors = _errors(len(events), rng)
+    errors = _errors(events, faults, rng)
     for event, error in zip(events, errors, strict=True):
         loud = float(rng.uniform(0.45, 1.0))
-        f1_hz = shift_hz(midi_to_hz(event.midi, a4_hz), offset + error)
+        f1_hz = shift_hz(midi_to_hz(event.midi, a4_hz), error)
         string = dataclasses.replace(
             base,
             b=base.b * 2.0 ** (float(rng.integers(0, 8)) / 6.0),
@@ -327,10 +365,10 @@ def _strings(
         length_s = event.length_s * float(rng.uniform(*gate))
         start_s = max(0.0, event.start_s + _late(rng))
         sounds.append((start_s, plucked(f1_hz, length_s, string, rng, level=loud)))
-    return mix(sounds, song.length_s), f"{base}"
+    return Made(mix(sounds, song.length_s), f"{base}", errors)
 
 
-def _bass(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+def _bass(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     events = _melody(song, _WALKING, 29, 46, rng)
     base = StringSound(
         b=float(rng.uniform(0.5e-4, 2e-4)),
@@ -343,10 +381,10 @@ def _bass(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) ->
         damp_s=float(rng.uniform(0.006, 0.02)),
     )
     gate = (0.35, 0.6) if rng.random() < 0.3 else (0.8, 0.97)
-    return _strings(song, a4_hz, offset, events, base, gate, (8.0, 25.0), rng)
+    return _strings(song, a4_hz, faults, events, base, gate, (8.0, 25.0), rng)
 
 
-def _guitar(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+def _guitar(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     events = _melody(song, _PICKING, 50, 74, rng)
     base = StringSound(
         b=float(rng.uniform(2e-5, 1.5e-4)),
@@ -358,15 +396,15 @@ def _guitar(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) 
         attack_noise_db=float(rng.uniform(-34, -20)),
         damp_s=float(rng.uniform(0.006, 0.02)),
     )
-    return _strings(song, a4_hz, offset, events, base, (0.75, 0.98), (5.0, 20.0), rng)
+    return _strings(song, a4_hz, faults, events, base, (0.75, 0.98), (5.0, 20.0), rng)
 
 
 def _driven(
-    song: _Song, a4_hz: float, offset: float, events: list[_Event], base: DrivenSound,
+    song: _Song, a4_hz: float, faults: Faults, events: list[_Event], base: DrivenSound,
     draw: dict[str, tuple[float, float]], legato: float, rng: np.random.Generator,
-) -> _Made:  # fmt: skip
+) -> Made:  # fmt: skip
     """Group events that touch into phrases; between notes either a slide or a new bow or word."""
-    errors = _errors(len(events), rng)
+    errors = _errors(events, faults, rng)
     groups: list[list[tuple[_Event, float]]] = []
     for event, error in zip(events, errors, strict=True):
         before = groups[-1][-1][0] if groups else None
@@ -386,7 +424,7 @@ def _driven(
             long = event.length_s > 0.5
             notes.append(
                 DrivenNote(
-                    f1_hz=shift_hz(midi_to_hz(event.midi, a4_hz), offset + error),
+                    f1_hz=shift_hz(midi_to_hz(event.midi, a4_hz), error),
                     length_s=event.length_s * (0.92 if last else 1.0),
                     scoop_cents=float(rng.uniform(*draw["scoop"])) * (rng.random() < 0.4),
                     scoop_s=float(rng.uniform(0.02, 0.06)),
@@ -401,10 +439,10 @@ def _driven(
         start_s = max(0.0, group[0][0].start_s + _late(rng))
         sounds.append((start_s, phrase(notes, base, rng)))
     about = f"vibrato {vibrato_hz:.1f} Hz {half:.0f} c, {base}"
-    return mix(sounds, song.length_s), about
+    return Made(mix(sounds, song.length_s), about, errors)
 
 
-def _voice(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+def _voice(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     low = int(rng.choice([48, 52, 57, 60]))
     base = DrivenSound(
         slope_db_per_octave=float(rng.uniform(-12, -7)),
@@ -418,10 +456,10 @@ def _voice(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -
     )
     draw = {"vibrato_hz": (5.0, 6.8), "half": (15.0, 60.0), "scoop": (-120.0, 10.0)}
     events = _melody(song, _SINGING, low, low + 16, rng)
-    return _driven(song, a4_hz, offset, events, base, draw, 0.55, rng)
+    return _driven(song, a4_hz, faults, events, base, draw, 0.55, rng)
 
 
-def _cello(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
+def _cello(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     base = DrivenSound(
         slope_db_per_octave=float(rng.uniform(-8, -5)),
         formants=CELLO_BODY,
@@ -434,17 +472,17 @@ def _cello(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -
     )
     draw = {"vibrato_hz": (4.8, 6.5), "half": (8.0, 25.0), "scoop": (-25.0, 15.0)}
     events = _melody(song, _BOWING, 43, 62, rng)
-    return _driven(song, a4_hz, offset, events, base, draw, 0.5, rng)
+    return _driven(song, a4_hz, faults, events, base, draw, 0.5, rng)
 
 
-def _shaker(song: _Song, a4_hz: float, offset: float, rng: np.random.Generator) -> _Made:
-    del a4_hz, offset  # it has no pitch
-    eighths = np.arange(BARS * 8) * 0.5 * song.beat_s
+def _shaker(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
+    del a4_hz, faults  # it has no pitch
+    eighths = np.arange(song.bars * 8) * 0.5 * song.beat_s
     sounds = [
         (float(t), shaker(0.45 * song.beat_s, rng, level=float(rng.uniform(0.5, 1.0))))
         for t in eighths
     ]
-    return mix(sounds, song.length_s), "noise"
+    return Made(mix(sounds, song.length_s), "noise")
 
 
 PARTS = {
