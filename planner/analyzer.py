@@ -104,7 +104,7 @@ def _measure(
         why.append(too_short)
         return _short_note(note, onset, length_s, stiffness, contour, why)
     cents, vibrato = line.cents, line.vibrato
-    sustain = measure_sustain(span, b, line, contour)
+    sustain = measure_sustain(span, stiffness, line, contour)
     sustain_hz = note.pitch_hz * 2 ** (sustain.cents / 1200)
     onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:
@@ -124,6 +124,7 @@ def _measure(
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
+        slope_uncertainty_cents_per_s=sustain.slope_sd_cents_per_s,
         vibrato_hz=vibrato.rate_hz if vibrato else None,
         vibrato_half_cents=vibrato.half_cents if vibrato else None,
         vibrato_regularity=vibrato.regularity if vibrato else None,

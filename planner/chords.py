@@ -6,6 +6,7 @@ measured, from partials that no other sounding note covers.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -25,7 +26,15 @@ from planner.chord_search import SHORTEST_S
 from planner.chord_times import begun_together_s, ended_s, piece_of
 from planner.chord_voices import Voice, f1_of, own_hz
 from planner.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, Floats, Measurement, Note, Stem
+from planner.model import (
+    FIXED_ROLES,
+    HARMONIC_ROLES,
+    LEAST_TOLD_CENTS,
+    Floats,
+    Measurement,
+    Note,
+    Stem,
+)
 from planner.unisons import StringsApart, strings_apart
 
 B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
@@ -202,8 +211,7 @@ def _note(
     return note, Measurement(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
-        # figures are written to 0.1 cents
-        uncertainty_cents=max(float(np.hypot(string.f1_cents_sd, between)), 0.1),
+        uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
         inharmonicity_b=string.b,
         confidence=confidence_of(string, end_s - voice.start_s, in_doubt=doubtful),
         strings_apart_cents=None if apart is None else apart.cents,

@@ -49,6 +49,7 @@ class EvenLine:
     f1_hz: float
     slope_cents_per_s: float
     sd_cents: float  # one standard deviation of the mean, by noise and by how partials drift
+    slope_sd_cents_per_s: float  # the same of the slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,7 +63,7 @@ class _Shapes:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Stretch:
-    """The partials of a stretch of a note, turned back by one unmoving pitch."""
+    """The partials of a stretch of a note, turned back by a line straight in cents."""
 
     tracks: NDArray[np.complex128]  # (partials, k)
     ratios: Floats  # (partials,) of their frequencies to f0
@@ -118,17 +119,19 @@ def even_line(
         return None
     inside = slice(first, first + count * apart)
     at_s = _means(phases.t_s[inside], apart)
-    # All against one unmoving pitch; where the contour lies is where the line is looked for.
+    # All against a line straight in cents through the contour: in phase a glide bends by its cube.
     to_turn = 2.0 * np.pi * (at_s[1] - at_s[0]) / np.sqrt(1.0 + phases.b)  # from Hz of f1, a frame
-    phase = np.zeros(count * apart)
-    np.cumsum(contour.f1_hz[first : first + count * apart - 1], out=phase[1:])
+    line = np.log(contour.f1_hz[first : first + count * apart - 1])
+    straight, phase = np.zeros((2, count * apart))
+    np.cumsum(np.exp(_straight(line)), out=straight[1:])
+    np.cumsum(np.exp(line), out=phase[1:])
+    straight *= to_turn / apart
     phase *= to_turn / apart
-    turn = phase[-1] / (len(phase) - 1)
-    unmoving = turn * np.arange(len(phase))
-    turn *= apart
-    prior = 2.0 * np.pi * phases.turns[inside] - unmoving
+    prior = 2.0 * np.pi * phases.turns[inside] - straight
     prior -= prior[0]
-    phase = _means(phase - unmoving, apart)
+    phase = _means(phase - straight, apart)
+    turns = np.diff(_means(straight, apart))
+    turn = float(turns.mean())
     shapes, ratios = _shapes(count), phases.ratios[:, None]
     start = shapes.solver @ (phase - phase.mean())
     tracks = _means(phases.tracks[:, inside] * np.exp(1j * ratios * prior), apart)
@@ -152,7 +155,7 @@ def even_line(
     kept = slice(0, 1 + degree)  # B too
     root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
     weights = lapack.dtrtrs(root, (fit.root.T @ fit.line)[kept], lower=1, trans=1)[0][1:]
-    pitch = turn + np.diff(basis @ weights)
+    pitch = turns + np.diff(basis @ weights)
     if pitch.min() <= 0.0:
         return None
     cents = LN_CENTS * np.log(pitch)
@@ -160,13 +163,18 @@ def even_line(
     away_s = t_s - t_s.mean()
     slope = float(away_s @ cents / (away_s @ away_s))
     middle = float(cents.mean()) + slope * (sum(span_s) / 2.0 - float(t_s.mean()))
-    end_to_end = np.append(0.0, basis[-1] - basis[0]) / (count - 1) / turn
-    whitened = lapack.dtrtrs(root, end_to_end, lower=1)[0]
-    variance = float(whitened @ whitened) * max(fit.drift / freedom, 1.0)
+    # Of the mean and of the slope, by B and by each weight.
+    moved = np.zeros((1 + degree, 2))
+    moved[1:, 0] = (basis[-1] - basis[0]) / (count - 1)
+    moved[1:, 1] = away_s @ np.diff(basis, axis=0) / (away_s @ away_s)
+    whitened = lapack.dtrtrs(root, moved / turn, lower=1)[0]
+    variance = np.sum(whitened**2, axis=0) * max(fit.drift / freedom, 1.0)
+    sd_cents, slope_sd = LN_CENTS * np.sqrt(variance)
     return EvenLine(
         f1_hz=float(np.exp(middle / LN_CENTS)) / to_turn,
         slope_cents_per_s=slope,
-        sd_cents=LN_CENTS * float(np.sqrt(variance)),
+        sd_cents=float(sd_cents),
+        slope_sd_cents_per_s=float(slope_sd),
     )
 
 
@@ -176,6 +184,13 @@ def _means(frames: NDArray[Any], apart: int) -> NDArray[Any]:
         return frames
     means: NDArray[Any] = frames.reshape(*frames.shape[:-1], -1, apart).mean(axis=-1)
     return means
+
+
+def _straight(line: Floats) -> Floats:
+    """The straight line through one, by least squares."""
+    at = np.linspace(-1.0, 1.0, len(line))
+    straight: Floats = line.mean() + at * (at @ line) / (at @ at)
+    return straight
 
 
 def _leaning(tracks: NDArray[np.complex128], ahead: Floats, window: float) -> Floats:

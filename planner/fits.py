@@ -70,7 +70,8 @@ def leans(case: Case) -> bool:
     m = case.aimed.measured.measurement
     if m.slope_cents_per_s is None or case.sustain is None or case.length_s < _LEAN_LASTS_S:
         return False
-    leans = abs(m.slope_cents_per_s) > _LEAN_CENTS_PER_S and _reach(case) > case.t
+    least = max(_LEAN_CENTS_PER_S, 2.0 * (m.slope_uncertainty_cents_per_s or 0.0))
+    leans = abs(m.slope_cents_per_s) > least and _reach(case) > case.t
     return leans and not ends_off(case) and worth_it(case, note_edits.steady)
 
 

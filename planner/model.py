@@ -139,7 +139,7 @@ class Note:
         return round(self.end_s - self.start_s, 6)  # a delay must not move it by a last bit
 
 
-LEAST_TOLD_CENTS = 0.05  # plans tell tenths of a cent: nothing is known better than half of one
+LEAST_TOLD_CENTS = 0.1 / 3.0  # plans tell tenths of a cent: rounding takes two in three so far
 FIRM_CENTS, FAIR_CENTS = 2.0, 6.0  # how well a reading is known at least to be called that
 
 
@@ -154,6 +154,7 @@ class Measurement:
     onset_uncertainty_cents: float | None = None  # about 2 in 3 chance
     uncertainty_cents: float | None = None  # of the sustain
     slope_cents_per_s: float | None = None
+    slope_uncertainty_cents_per_s: float | None = None
     vibrato_hz: float | None = None
     vibrato_half_cents: float | None = None
     vibrato_regularity: float | None = None  # 0..1

@@ -76,12 +76,16 @@ def smooth_law(prior_hz: Floats) -> Floats:
     return law
 
 
-def parabola_law(t_s: Floats, f_hz: Floats, at_s: Floats) -> Floats:
-    """A parabola in cents through some moments of a pitch, at other moments, Hz."""
+def parabola_law(t_s: Floats, f_hz: Floats, at_s: Floats, sd_cents: Floats | None = None) -> Floats:
+    """A parabola in cents through some moments of a pitch, at other moments, Hz.
+
+    sd_cents : how well the pitch is known at each moment; None where all are known alike
+    """
     middle, reach = float(t_s.mean()), float(t_s[-1] - t_s[0])
     u = (t_s - middle) / reach
     powers = np.stack([np.ones_like(u), u, u * u])
-    level, slope, bend = np.linalg.solve(powers @ powers.T, powers @ np.log(f_hz))
+    weighted = powers if sd_cents is None else powers / sd_cents**2
+    level, slope, bend = np.linalg.solve(weighted @ powers.T, weighted @ np.log(f_hz))
     v = (at_s - middle) / reach
     law: Floats = np.exp((bend * v + slope) * v + level)
     return law

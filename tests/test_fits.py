@@ -35,6 +35,16 @@ def test_edges_of_a_lean(slope: float, length_s: float, leans: bool) -> None:
     assert fits.leans(one) is leans
 
 
+@pytest.mark.parametrize(("sd", "leans"), [(9.9, True), (10.1, False)])
+def test_a_lean_is_more_than_twice_its_doubt(sd: float, leans: bool) -> None:
+    """What leans by 20 cents a second leans where that is known to 10."""
+    one = case(
+        0.0, role="bowed", length_s=3.0,
+        slope_cents_per_s=20.0, slope_uncertainty_cents_per_s=sd,
+    )  # fmt: skip
+    assert fits.leans(one) is leans
+
+
 @pytest.mark.parametrize(("sd", "unsure"), [(1.0, False), (15.0, True)])
 def test_a_reading_that_cannot_tell(sd: float, unsure: bool) -> None:
     """What is off by more than its tolerance but known to 15 cents only says nothing."""

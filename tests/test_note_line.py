@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tones.exact import bent, moments, steady, tone, with_floor
+from tones.exact import bent, cents_between, moments, steady, tone, with_floor, with_snr
 
 from planner.model import Note
 from planner.note_line import NoteLine, note_line
 from planner.note_span import NoteSpan
-from planner.stiffness import NOT_STIFF
+from planner.stiffness import NOT_STIFF, Stiffness
 
 SR, F1_HZ = 16_000, 110.0
 
@@ -69,3 +69,21 @@ def test_a_long_way_to_or_from_a_note_is_not_in_its_sustain(way: str) -> None:
     ends = (0.3, 0.765) if way == "scoop" else (0.15, 0.6)
     assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx(ends, abs=0.04)
     assert np.abs(line.cents[line.in_sustain]).max() < 10.0
+
+
+def test_a_stiff_string_is_followed_along_its_own_pitch() -> None:
+    """Its period sags by 40 cents, its pitch does not: an even line, within 0.003 cents."""
+    t, f1_hz, b = moments(1.0, SR), 82.4, 1e-3
+    rng = np.random.default_rng(4)
+    samples = tone(steady(f1_hz, 1.0, SR), SR, rng, b=b, decay_s=0.5, decay_tilt=0.25)
+    note = Note(
+        stem="X", start_s=0.0, end_s=1.0, start_smp=0, end_smp=len(t), pitch_hz=f1_hz,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
+    )  # fmt: skip
+    span = NoteSpan(
+        note=note, sr=SR, samples=with_snr(samples, 60.0, rng),
+        prior_hz=f1_hz * 2 ** (40.0 * np.exp(-t / 0.4) / 1200), swells=False,
+    )  # fmt: skip
+    line = note_line(span, Stiffness(b=b, b_sd=None, known_sd=1e-8))
+    assert line.even is not None
+    assert cents_between(line.even.f1_hz, f1_hz) == pytest.approx(0.0, abs=0.003)

@@ -7,7 +7,7 @@ import pytest
 from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone
 
 from planner.model import Note, PitchTrack
-from planner.note_span import lower_rates, note_span, smooth_law
+from planner.note_span import lower_rates, note_span, parabola_law, smooth_law
 from planner.tracker import HOP_S, track
 
 SR = 16_000
@@ -117,6 +117,18 @@ def test_a_law_is_a_straight_line_in_cents() -> None:
     cents = 1200 * np.log2(law / 330.0)
     assert np.abs(np.diff(cents, 2)).max() < 1e-9
     assert np.polyfit(t, cents, 1) == pytest.approx(np.polyfit(t, 30 * t + flutter, 1), abs=1e-6)
+
+
+def test_a_parabola_follows_what_is_known() -> None:
+    """A moment known a hundred times worse, an octave off, moves a parabola by a cent at most."""
+    t_s = np.linspace(0.0, 0.1, 20)
+    true_hz = 330.0 * 2 ** ((40 * t_s - 300 * t_s**2) / 1200)
+    read_hz, sd_cents = true_hz.copy(), np.full(20, 2.0)
+    read_hz[0] *= 2.0
+    sd_cents[0] = 200.0
+    cents = 1200 * np.log2(parabola_law(t_s, read_hz, t_s, sd_cents) / true_hz)
+    assert np.abs(cents).max() < 1.0
+    assert np.abs(1200 * np.log2(parabola_law(t_s, read_hz, t_s) / true_hz)).max() > 100.0
 
 
 @pytest.mark.parametrize("late_smp", [0, 1, 5, 7])

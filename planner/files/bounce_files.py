@@ -26,6 +26,7 @@ _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"}
 # Plans from before had none of these.
 _LATER_COLUMNS = frozenset(
     {"tolerance_cents", "heard_in", "onset_confidence", "layers", "total_add_cents"}
+    | {"slope_uncertainty_cents_per_s"}
 )
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",

@@ -36,7 +36,7 @@ NOTES_COLUMNS = (
     "fret", "string_confidence", "partials_cents", "uncertainty_cents", "onset_uncertainty_cents",
     "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
     "reason", "not_measured_because", "tolerance_cents", "heard_in",
-    "onset_confidence", "layers", "total_add_cents",
+    "onset_confidence", "layers", "total_add_cents", "slope_uncertainty_cents_per_s",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -196,8 +196,8 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         judged.fret,
         judged.string_confidence,
         number(found.partials_cents, 1),
-        number(found.uncertainty_cents, 1),
-        number(found.onset_uncertainty_cents, 1),
+        number(found.uncertainty_cents, 2),
+        number(found.onset_uncertainty_cents, 2),
         number(judged.heard_cents, 1),
         # Digital silence has no level in decibels.
         number(note.level_db, 1) if math.isfinite(note.level_db) else None,
@@ -213,4 +213,5 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         found.onset_confidence,
         ";".join(f"{rule} {plain_decimal(round(add, 1))}" for rule, add in judged.layers),
         number(added_cents(judged), 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
+        number(found.slope_uncertainty_cents_per_s, 2),
     )

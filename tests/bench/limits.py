@@ -84,6 +84,7 @@ class Read:
     onset: float | None = None
     slope: float | None = None
     slope_bound: float = 1.0
+    slope_stated: float | None = None
     stated: float | None = None
     onset_stated: float | None = None
 
@@ -123,6 +124,7 @@ def read(kind: Kind, f1_hz: float, snr_db: float, rng: np.random.Generator) -> R
         if measured.slope_cents_per_s is None
         else measured.slope_cents_per_s - kind.slope,
         slope_bound=slope_bound,
+        slope_stated=measured.slope_uncertainty_cents_per_s,
         stated=measured.uncertainty_cents,
         onset_stated=measured.onset_uncertainty_cents,
     )
@@ -198,10 +200,13 @@ def cell_line(reads: list[Read]) -> str:
     blank = sum(r.onset is None for r in good)
     z = np.abs(sustain) / np.array([r.stated for r in good], dtype=float)
     text += f"  {100 * np.mean(z <= 1):3.0f} {100 * np.mean(z <= 2):3.0f} %"
-    begun = [(r.onset, r.onset_stated) for r in good if r.onset is not None and r.onset_stated]
-    if begun:
-        z = np.array([abs(error) / stated for error, stated in begun])
-        text += f" {100 * np.mean(z <= 1):3.0f} {100 * np.mean(z <= 2):3.0f} %"
+    for pairs in (
+        [(r.onset, r.onset_stated) for r in good],
+        [(r.slope, r.slope_stated) for r in good],
+    ):
+        z = np.array([abs(e) / stated for e, stated in pairs if e is not None and stated])
+        if len(z):
+            text += f" {100 * np.mean(z <= 1):3.0f} {100 * np.mean(z <= 2):3.0f} %"
     return text + (f"  {blank} onsets blank" if blank else "") + (f"  {lost} lost" if lost else "")
 
 
@@ -215,7 +220,7 @@ def grid(
     """Print the grid: a line for each kind and level of noise, or for each cell."""
     print("sustain: RMS over bound, the same by its median, RMS, largest and where (cents, Hz);")
     print("onset: RMS, largest (cents); slope: RMS, largest (cents/s), RMS over bound;")
-    print("sustains and onsets within one and two stated uncertainties")
+    print("sustains, onsets and slopes within one and two stated uncertainties")
     below, above, slopes = [], [], []
     for k, kind in enumerate(kinds):
         for snr_db in SNRS_DB:
