@@ -9,14 +9,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.midline import vibrato_midline
 from planner.model import Floats
-from planner.spread import spread_of
+from planner.spread import middle_of, spread_of
 from planner.vibrato import Vibrato
 
 _NEAR_CENTS = 5.0  # common practice, no source: nearer, a tuner's needle looks still
 _WAVERING_SDS = 2.0  # chosen: nearer than a note wavers anyway, its pitch cannot be told to be
 _STAYS_S = 0.1  # chosen: about the shortest note that is judged; what is quicker passes through
 _LEAST_LATE_FRAMES = 4  # chosen: with fewer there is no scatter to speak of
+_UNDER_WAY_CENTS = 50.0  # a quarter tone off, it is nearer to no note than to this one
 
 
 def arrival_s(
@@ -40,17 +42,59 @@ def arrival_s(
     first_s, last_s = sustain_s
     swung = cents if vibrato is None else cents - vibrato.at(t_s)
     late = (t_s >= (first_s + last_s) / 2) & (t_s <= last_s)
-    near_cents = _NEAR_CENTS
-    if late.sum() >= _LEAST_LATE_FRAMES:
-        # Around a line: a note that goes on rising is under way, and does not waver.
-        away_s, off = t_s[late] - t_s[late].mean(), swung[late] - swung[late].mean()
-        off -= away_s * float(away_s @ off / (away_s @ away_s))
-        near_cents = max(near_cents, _WAVERING_SDS * spread_of(off, 0.0))
+    near_cents = _near_cents(swung[late])
     stays = max(round(_STAYS_S / float(t_s[1] - t_s[0])), 1)
     arrived = (t_s <= last_s) & (
         _stays(cents, stays, near_cents) | _stays(swung, stays, near_cents)
     )
     return float(t_s[arrived.argmax()]) if arrived.any() else None
+
+
+def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> tuple[float, float]:
+    """Take off a window's ends a pitch that is still on its way to its note, or has left it.
+
+    Only where an end lies a quarter tone off what is in the middle is it moved, and by half of the
+    window at most: less is how a note begins and ends.
+
+    Parameters
+    ----------
+    t_s : (k,) evenly spaced seconds from the note's start
+    cents : (k,) its pitch
+    window_s : from when to when it would be judged
+
+    Returns
+    -------
+    tuple of float
+        From when to when the pitch stays near that of the middle; seconds.
+    """
+    inside = (t_s >= window_s[0]) & (t_s <= window_s[1])
+    quarter = int(inside.sum()) // 4
+    if quarter < _LEAST_LATE_FRAMES:
+        return window_s
+    hop_s = float(t_s[1] - t_s[0])
+    line = 100.0 * vibrato_midline(cents / 100.0, hop_s)[inside]
+    off = line - middle_of(line[quarter:-quarter])
+    near_cents = _near_cents(off[quarter:-quarter])
+    frames = max(round(_STAYS_S / hop_s), 1)
+    early, late = (_under_way(end, frames, near_cents) for end in (off, off[::-1]))
+    return window_s[0] + early * hop_s, window_s[1] - late * hop_s
+
+
+def _near_cents(cents: Floats) -> float:
+    """How near to its note a pitch is there: nearer than it wavers cannot be told."""
+    if len(cents) < _LEAST_LATE_FRAMES:
+        return _NEAR_CENTS
+    # Around a line: a note that goes on rising is under way, and does not waver.
+    away = np.arange(len(cents)) - (len(cents) - 1) / 2
+    off = cents - cents.mean()
+    off -= away * float(away @ off / (away @ away))
+    return max(_NEAR_CENTS, _WAVERING_SDS * spread_of(off, 0.0))
+
+
+def _under_way(off: Floats, frames: int, near_cents: float) -> int:
+    """How many frames a line takes to its pitch, none where it begins near enough."""
+    near = _stays(off, frames, near_cents)[: len(off) // 2]
+    return int(near.argmax()) if abs(off[0]) > _UNDER_WAY_CENTS and near.any() else 0
 
 
 def _stays(cents: Floats, frames: int, near_cents: float) -> NDArray[np.bool_]:

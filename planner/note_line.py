@@ -2,8 +2,9 @@
 
 The trade's windows (README): onset from max(10 ms, one period) after the start, lasting
 max(60 ms, five periods) but at most 35 % of the note; sustain from max(150 ms, end of the onset)
-to 85 % of the note. A string that is stopped before the note's end is judged up to there: the level
-of its own partials tells that to 10 ms, where the stem's level still holds a neighbour's ring.
+to 85 % of the note, less the way of a long scoop or fall (`planner.arrival`). A string that is
+stopped before the note's end is judged up to there: the level of its own partials tells that to
+10 ms, where the stem's level still holds a neighbour's ring.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.arrival import settled_span
 from planner.contour import FOLLOW_HOP_S, Contour, contour_of, partial_phases
 from planner.even_line import EvenLine, even_line
 from planner.model import Floats
@@ -83,6 +85,10 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
         sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
         sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
     )
+    if contour is not None:
+        window_s = line.sustain_first_s, line.sustain_last_s
+        first_s, last_s = settled_span(contour.t_s, line.cents, window_s)
+        line = replace(line, sustain_first_s=first_s, sustain_last_s=last_s)
     vibrato = line.swinging()
     if vibrato is not None or phases is None or contour is None:
         return replace(line, vibrato=vibrato)

@@ -29,7 +29,7 @@ from planner.tracker import HOP_S
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _ANOTHER_NOTE = 0.8  # semitones: under a vibrato, partials of nearer notes are not told apart
 _JUST_BEFORE_FRAMES = 6
-_SLIDE_REACH_S = 0.10  # either side of where the pitch has left the note before by a third
+_SLIDE_REACH_S = 0.25  # either side of where the pitch has left the note before by a third
 # From a quarter to three quarters of the way. The track's window of 32 ms makes 16 of a leap.
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
@@ -187,7 +187,7 @@ def _change(f0_hz: Floats, at: int) -> tuple[float, float]:
 
 
 def scooped_from(f0_hz: Floats, earliest: int, first: int) -> int:
-    """The frame from which a voice comes to the pitch of a frame without a jump."""
+    """The frame from which a voice, bow or breath comes to the pitch of a frame without a jump."""
     moved = np.abs(12 * np.log2(f0_hz[earliest + 1 : first + 1] / f0_hz[earliest:first]))
     jumps = np.flatnonzero(~(moved < LEAP))  # nor where there is no pitch
     return earliest + int(jumps[-1]) + 1 if len(jumps) else earliest

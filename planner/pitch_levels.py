@@ -9,8 +9,10 @@ recorded instruments.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +25,9 @@ _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
 _STEP_COST = 9.0
 _STEP_CAP = 6.0  # one wild frame never costs more than this
 _STEP_GRID = 0.25  # semitones
-_GLIDE_S = 0.16  # a steady movement shorter than this is a scoop or slide, not a note
 _MIXED_S, _WINDOW_S = 0.12, 0.08  # a ring; the track's long window, which sees both sides
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
+_SCOOP_S = 0.16  # longer, what a sound begins with is a note, unless it glides
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 _FALL_SHARE = (
@@ -35,6 +37,7 @@ _FALL_SHARE = (
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
 _GLIDE_RATE = 4.0  # semitones per second
+_MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, a note none
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
 LEAP = 0.7
 _DEPARTED_SHARE = 0.30
@@ -49,6 +52,20 @@ SAME_NOTE = 0.55  # semitones: two steps this close are one note
 Piece = tuple[int, int]  # frames of one pitch, half-open
 
 
+class _Stay(NamedTuple):
+    """Frames that stay at a pitch, and those that belong to it with its ways to and from there."""
+
+    from_: int
+    to: int  # half-open
+    first: int
+    last: int  # half-open
+
+    @property
+    def frames(self) -> int:
+        """How many stay."""
+        return self.to - self.from_
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Run:
     """A pitched run and what is known of it."""
@@ -59,9 +76,9 @@ class _Run:
     bends: bool
     sung: bool
 
-    def level(self, piece: Piece) -> float:
-        """The pitch of a piece, semitones."""
-        return float(middle_of(self.line[piece[0] : piece[1]]))
+    def level(self, stay: _Stay) -> float:
+        """The pitch at which it stays, semitones."""
+        return float(middle_of(self.line[stay.from_ : stay.to]))
 
 
 def level_pieces(
@@ -136,47 +153,75 @@ def _join_wavers(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]
 
 
 def _join_steps(pieces: list[Piece], run: _Run) -> list[Piece]:
-    """Give glides to the note they lead to, and join neighbours at the same pitch."""
-    pieces = list(pieces)
-    index = 0
-    while index < len(pieces) and len(pieces) > 1:
-        a, b = pieces[index]
-        if _is_no_note(pieces, index, run):
-            if index + 1 < len(pieces):
-                pieces[index : index + 2] = [(a, pieces[index + 1][1])]
+    """Give what is no note to the note that it leads to, and join neighbours at the same pitch.
+
+    First what is too short for any note: no other is judged by that.
+    """
+    stays = [_Stay(a, b, a, b) for a, b in pieces]
+    for is_no_note in (_is_short, _is_way):
+        stays = _joined(stays, run, is_no_note)
+    return [(stay.first, stay.last) for stay in stays]
+
+
+def _joined(
+    stays: list[_Stay], run: _Run, is_no_note: Callable[[list[_Stay], int, _Run], bool]
+) -> list[_Stay]:
+    """Join each that is no note to the next, the last to the one before, and equal neighbours."""
+    stays, index = list(stays), 0
+    while index < len(stays) and len(stays) > 1:
+        here, before = stays[index], stays[index - 1]
+        if is_no_note(stays, index, run):
+            if index + 1 < len(stays):
+                stays[index : index + 2] = [_led_to(stays, index, run)]
             else:
-                pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
-        elif index > 0 and abs(run.level(pieces[index - 1]) - run.level((a, b))) < SAME_NOTE:
-            pieces[index - 1 : index + 1] = [(pieces[index - 1][0], b)]
+                stays[index - 1 :] = [before._replace(last=here.last)]
+        elif index > 0 and abs(run.level(before) - run.level(here)) < SAME_NOTE:
+            one = before._replace(to=here.to, last=here.last)
+            stays[index - 1 : index + 1] = [one]
         else:
             index += 1
             continue
         index = max(0, index - 1)
-    return pieces
+    return stays
 
 
-def _is_no_note(pieces: list[Piece], index: int, run: _Run) -> bool:
-    """Is a piece too short, a scoop, a glide, or a mixture of two notes?
+def _led_to(stays: list[_Stay], index: int, run: _Run) -> _Stay:
+    """Give a way to the pitch that it leads to.
+
+    It stays there already if both are moments at about one pitch, or if it is a mixture of that
+    pitch with the note before.
+    """
+    way, stay = stays[index : index + 2]
+    from_, to = run.level(way), run.level(stay)
+    moments = max(way.frames, stay.frames) * run.hop_s < MIN_NOTE_S
+    mixed = index > 0 and way.frames * run.hop_s < MIN_NOTE_S and _is_multiple(to, from_)
+    stays_there = mixed or (moments and abs(to - from_) < 2.0 * SAME_NOTE)
+    return stay._replace(first=way.first, from_=way.from_ if stays_there else stay.from_)
+
+
+def _is_short(stays: list[_Stay], index: int, run: _Run) -> bool:
+    """Is a piece too short for a note?"""
+    return stays[index].frames * run.hop_s < MIN_NOTE_S
+
+
+def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
+    """Is a piece a scoop, a glide, or a mixture of two notes?
 
     While a note still rings, in its own string or another, or lies in one window with the next,
     the period that they share is long: a moment at a whole fraction of the next note's pitch
     belongs to that note.
     """
-    a, b = pieces[index]
-    part, length_s = run.line[a:b], (b - a) * run.hop_s
-    if length_s < MIN_NOTE_S:
+    stay = stays[index]
+    part, length_s = run.line[stay.from_ : stay.to], stay.frames * run.hop_s
+    if index + 1 == len(stays):  # at the end of a sound: the way from a note
+        return _glides(part, stay.from_, run) and (run.sung or _still_moves(part))
+    following = run.level(stays[index + 1])
+    if _glides(part, stay.to, run) and _comes_nearer(part, following):
         return True
-    if length_s >= _GLIDE_S:
-        return False
-    if index + 1 == len(pieces):  # at the end of a sound: the way from a note
-        return _glides(part, a, run) and (run.sung or _still_moves(part))
-    following = run.level(pieces[index + 1])
-    if _glides(part, b, run) and _comes_nearer(part, following):
+    if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):
         return True
-    if index == 0 and _leads_up_to(part, following):
-        return True
-    own = run.level((a, b))
-    rings = run.bends or index == 0 or _is_multiple(run.level(pieces[index - 1]), own)
+    own = run.level(stay)
+    rings = run.bends or index == 0 or _is_multiple(run.level(stays[index - 1]), own)
     return length_s < (_MIXED_S if rings else _WINDOW_S) and _is_multiple(following, own)
 
 
@@ -201,12 +246,13 @@ def _glides(part: Floats, border: int, run: _Run) -> bool:
 def _moves_steadily(part: Floats, hop_s: float) -> bool:
     """Is it a glide: moving, and one way, all along?
 
-    Only what still moves in its middle is: a note of a scale moves at both ends.
+    Only what moves on in its middle is: a note of a scale moves at both ends.
     """
     quarter = len(part) // 4
-    return all(
+    middle = part[quarter : len(part) - quarter]
+    return abs(middle[-1] - middle[0]) > _MIDDLE_SHARE * abs(part[-1] - part[0]) and all(
         abs(p[-1] - p[0]) > max(_GLIDE_RATE * len(p) * hop_s, 0.7 * np.abs(np.diff(p)).sum())
-        for p in (part, part[quarter : len(part) - quarter])
+        for p in (part, middle)
     )
 
 
@@ -221,7 +267,7 @@ def _still_moves(part: Floats) -> bool:
     Of a voice that fades the pitch may come to rest as well.
     """
     quarter = max(1, len(part) // 4)
-    return bool(abs(part[-1] - part[-quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
+    return bool(abs(part[-1] - part[-1 - quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
 
 
 def _leads_up_to(start: Floats, following: float) -> bool:

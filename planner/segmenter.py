@@ -163,8 +163,7 @@ def _place(
     if near.sum() * hop_s < MIN_NOTE_S:
         return None
     first = step.first + int(np.argmax(near))
-    sung = stem.role in VOICE_ROLES  # what strikes before a voice is a consonant
-    if sung and step.begins != "legato":
+    if falls_db is None and step.begins != "legato":
         first = scooped_from(f0_hz, step.first, first)
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
     last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.arrival import arrival_s
+from planner.arrival import arrival_s, settled_span
 from planner.model import Floats
 from planner.vibrato import find_vibrato
 
@@ -80,3 +80,19 @@ def test_what_passes_through_has_not_arrived() -> None:
 def test_what_never_stays_has_not_arrived() -> None:
     """A line that runs through its mean in a second has no arrival."""
     assert arrival_s(T_S, 200.0 * (T_S - 0.575), SUSTAIN_S, None) is None
+
+
+def test_a_window_loses_a_way_of_more_than_a_quarter_tone() -> None:
+    """A scoop of 300 cents that has 90 left as the window begins, and a fall as far at its end."""
+    first_s, last_s = settled_span(T_S, scoop(300.0, 0.125), SUSTAIN_S)
+    assert 5.0 < 300.0 * np.exp(-first_s / 0.125) < 10.0
+    assert last_s == SUSTAIN_S[1]
+    falls = np.maximum(T_S - 0.9, 0.0) * -1000.0
+    assert settled_span(T_S, falls, SUSTAIN_S) == pytest.approx((0.15, 0.905), abs=0.01)
+
+
+def test_a_window_keeps_smaller_ways_vibrato_and_what_never_stays() -> None:
+    """A sharp attack of 40 cents at 150 ms, a vibrato of 80 cents, a glide from end to end."""
+    swing = 80.0 * np.sin(2 * np.pi * 5.5 * T_S)
+    for line in (-scoop(130.0, 0.13), swing, 400.0 * T_S):
+        assert settled_span(T_S, line, SUSTAIN_S) == SUSTAIN_S

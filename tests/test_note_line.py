@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tones.exact import moments, steady, tone, with_floor
+from tones.exact import bent, moments, steady, tone, with_floor
 
 from planner.model import Note
 from planner.note_line import NoteLine, note_line
@@ -50,3 +50,22 @@ def test_the_windows_of_a_long_note() -> None:
     line = line_of(2.0, 1.0, swells=False)
     assert (line.onset_first_s, line.onset_length_s) == pytest.approx((0.010, 0.060))
     assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx((0.150, 0.850))
+
+
+@pytest.mark.parametrize("way", ["scoop", "fall"])
+def test_a_long_way_to_or_from_a_note_is_not_in_its_sustain(way: str) -> None:
+    """A third in 0.3 s, evenly: the sustain begins, or ends, where the pitch stays."""
+    moved = np.concatenate([np.linspace(-400.0, 0.0, round(0.3 * SR)), np.zeros(round(0.6 * SR))])
+    cents = moved if way == "scoop" else moved[::-1]
+    hz = bent(F1_HZ, cents)
+    samples = with_floor(tone(hz, SR, np.random.default_rng(3)), -70.0, np.random.default_rng(4))
+    note = Note(
+        stem="X", start_s=0.0, end_s=0.9, start_smp=0, end_smp=len(hz), pitch_hz=F1_HZ,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="soft",
+    )  # fmt: skip
+    line = note_line(
+        NoteSpan(note=note, sr=SR, samples=samples, prior_hz=hz, swells=True), NOT_STIFF
+    )
+    ends = (0.3, 0.765) if way == "scoop" else (0.15, 0.6)
+    assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx(ends, abs=0.04)
+    assert np.abs(line.cents[line.in_sustain]).max() < 10.0

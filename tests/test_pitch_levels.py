@@ -88,3 +88,50 @@ def test_a_note_at_the_end_comes_to_rest() -> None:
     assert blown(np.concatenate([flat((46.0, 0.2)), creeps])) == [46, 48]
     falls = np.linspace(46.0, 42.0, 30)
     assert blown(np.concatenate([flat((46.0, 0.2)), falls])) == [46]
+
+
+def way(from_: float, to: float, seconds: float) -> Floats:
+    """Make an even movement from one pitch to another."""
+    return np.linspace(from_, to, round(seconds / HOP_S))
+
+
+@pytest.mark.parametrize("seconds", [0.1, 0.2, 0.3])
+@pytest.mark.parametrize("semitones", [3.0, 7.0, 12.0])
+def test_a_long_scoop_belongs_to_its_note(semitones: float, seconds: float) -> None:
+    """However far it comes and however long it takes: it stays nowhere on its way."""
+    line = np.concatenate([way(60.0 - semitones, 60.0, seconds), flat((60.0, 0.4))])
+    assert blown(line) == [60]
+    assert pieces_of(line, sung=True) == [(0, len(line))]
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.3, 0.4])
+def test_a_long_slide_is_no_third_note(seconds: float) -> None:
+    """From one note to another a fifth up, at an even speed."""
+    line = np.concatenate([flat((55.0, 0.4)), way(55.0, 62.0, seconds), flat((62.0, 0.4))])
+    assert blown(line) == [55, 62]
+
+
+def test_a_long_fall_belongs_to_its_note() -> None:
+    """It goes on to the end of the sound."""
+    assert blown(np.concatenate([flat((60.0, 0.4)), way(60.0, 55.0, 0.3)])) == [60]
+
+
+def test_a_scale_is_no_slide() -> None:
+    """Each of its notes stays for a while, though the track's window rounds them all."""
+    line = flat(*((60.0 + 2 * step, 0.1) for step in range(5)))
+    rounded = np.convolve(np.pad(line, 4, mode="edge"), np.full(9, 1 / 9), "valid")
+    assert blown(rounded) == [60, 62, 64, 66, 68]
+
+
+def test_a_wild_moment_before_a_scoop_does_not_hide_it() -> None:
+    """As a sung syllable of a recording: three frames an octave down, then up by seven."""
+    line = np.concatenate([flat((46.2, 0.015)), way(58.0, 65.0, 0.25), flat((65.4, 0.2))])
+    assert pieces_of(line, sung=True) == [(0, len(line))]
+
+
+def test_a_note_whose_start_is_mixed_with_the_ring_is_as_long_as_both() -> None:
+    """C, then G sharp for 0.11 s, of which the ring covers 35 ms, then F: as a flute."""
+    line = np.concatenate(
+        [flat((83.0, 0.2), (59.0, 0.035), (78.1, 0.05)), way(78.0, 76.8, 0.02), flat((75.0, 0.13))]
+    )
+    assert blown(line) == [83, 78, 75]
