@@ -181,7 +181,8 @@ def _note(
     between = 0.0
     if string is not None and apart is not None and apart.cents > 0.0:
         # The pitch is the middle of the strings, and may be heard anywhere between them.
-        string, between = _middle(string, apart), apart.cents / np.sqrt(12.0)
+        string = _middle(string, apart)
+        between = float(np.hypot(apart.cents, apart.uncertainty_cents) / np.sqrt(12.0))
         f1_hz = string.f1_hz
     start_smp = round(voice.start_s * stem.sr)
     end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)
