@@ -241,7 +241,8 @@ def refine(
     highest = 6  # chosen: the higher ones cannot be told apart in the first window anyway
     while True:
         last = length >= total
-        for _ in range(2 if highest == 6 or last else 1):
+        # Stiff strings are read once more after this, where all notes together put them.
+        for _ in range(2 if highest == 6 or (last and harmonic) else 1):
             fits = fit_window(piece.first(length), state, highest)
             found: list[tuple[StiffString | None, PartialFits]] = []
             for i, fit in enumerate(fits):

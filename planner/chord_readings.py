@@ -6,20 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, refine
+from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import StiffString, fit_string, partial_hz, typical_b
+from planner.chord_partials import StiffString, partial_hz
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
-from planner.chord_voices import Stretch, Voice
+from planner.chord_voices import Beside, Stretch, Voice
 from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
 from planner.model import Confidence, Floats
-from planner.spread import spread_of
+from planner.pooled_strings import pooled_strings
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
 FEW_PARTIALS = 3
+TELLING_B = 0.1  # chosen: half of what two strings' stiffnesses may differ by to be one's
 TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
@@ -37,26 +38,73 @@ def read_voices(
     samples: (n,) at `sr`; harmonic: partials are exact multiples. Returns the voices with what was
     fitted to them.
     """
-    for stretch in stretches:
+    for k, stretch in enumerate(stretches):
         wanted = [
             v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
         ]  # fmt: skip
-        if not wanted:
-            continue
-        first = int((stretch.start_s + SKIP_S) * sr)
-        last = int((stretch.end_s - 0.005) * sr)
-        if last - first < SHORTEST_S * sr:
+        piece = _piece_of(samples, sr, stretch) if wanted else None
+        if piece is None:
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
-        loud = loud_part(piece_of(samples, first, last), sr)
-        piece = Piece(samples=loud, sr=sr, others_hz=stretch.others_hz)
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
         for v, (string, fits) in zip(stretch.voices, found, strict=True):
             if v not in wanted:
                 continue
             if voices[v].fits is None or (string and string.used > _used(voices[v])):
-                voices[v] = replace(voices[v], fits=fits, string=string)
-    return voices
+                voices[v] = replace(voices[v], fits=fits, string=string, read_in=k)
+    voices = _pooled(voices, harmonic)
+    return voices if harmonic else _pooled(_read_again(samples, sr, voices, stretches), harmonic)
+
+
+def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:
+    first = int((stretch.start_s + SKIP_S) * sr)
+    last = int((stretch.end_s - 0.005) * sr)
+    if last - first < SHORTEST_S * sr:
+        return None
+    loud = loud_part(piece_of(samples, first, last), sr)
+    return Piece(samples=loud, sr=sr, others_hz=stretch.others_hz)
+
+
+def _read_again(
+    samples: Floats, sr: int, voices: list[Voice], stretches: list[Stretch]
+) -> list[Voice]:
+    """Read partials once more, where the strings that all notes tell of put them.
+
+    The first time they were looked for where a usual string has them.
+    """
+    result = list(voices)
+    for k, stretch in enumerate(stretches):
+        strings = {v: s for v in stretch.voices if (s := voices[v].string) is not None}
+        here = [v for v in strings if voices[v].read_in == k]
+        piece = _piece_of(samples, sr, stretch) if here else None
+        if piece is None:
+            continue
+        places = [
+            (s.f0_hz, s.b) if (s := strings.get(v)) else (voices[v].f0_hz, voices[v].b)
+            for v in stretch.voices
+        ]
+        for window_s in sorted({strings[v].window_s for v in here}):
+            found = fit_window(piece.first(round(window_s * sr)), places)
+            for v, fits in zip(stretch.voices, found, strict=True):
+                if v in here and strings[v].window_s == window_s and len(fits.number):
+                    result[v] = replace(voices[v], fits=fits)
+    return result
+
+
+def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
+    """Fit each note's string by what all notes of the stem have in common."""
+    read = [(k, v.fits, v.string) for k, v in enumerate(voices) if v.fits and v.string]
+    f0s_hz = [voices[k].f0_hz for k, _, _ in read]
+    strings = pooled_strings([fits for _, fits, _ in read], f0s_hz, harmonic=harmonic)
+    result = list(voices)
+    for (k, _, before), string in zip(read, strings, strict=True):
+        if string is not None:
+            string = replace(
+                string, wander_cents=before.wander_cents, window_s=before.window_s,
+                swing_cents=before.swing_cents,
+            )  # fmt: skip
+        result[k] = replace(voices[k], string=string)
+    return result
 
 
 def _used(voice: Voice) -> int:
@@ -77,12 +125,13 @@ def _same_string(high: Voice, low: Voice) -> bool:
     """Say whether a note is only every n-th partial of a lower one that began with it.
 
     Then it carries that string's stiffness, n squared times its B, which a string of its own
-    would not.
+    would not. Where either stiffness is hardly known it says nothing.
     """
     if high.start_s != low.start_s or high.string is None or low.string is None:
         return False
     number = round(high.string.f0_hz / low.string.f0_hz)
-    if number < 2 or low.string.b == 0.0:
+    unsure = any(s.b_sd > TELLING_B * s.b for s in (high.string, low.string))
+    if number < 2 or low.string.b == 0.0 or unsure:
         return False
     law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
     near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
@@ -112,12 +161,18 @@ def _amplitude(voice: Voice, number: int) -> float:
     return float(voice.fits.amplitude[voice.fits.number == number].sum())
 
 
-def not_a_partial(voice: Voice, voices: list[Voice], harmonic: bool) -> list[Voice]:
-    """Drop a note that is only a partial of a lower one; of a known one, only its reading."""
+def without_partials(voices: list[Voice], harmonic: bool) -> list[Voice]:
+    """Drop notes that are only a partial of a lower one; of a known one, only its reading."""
     same = _same_sound if harmonic else _same_string
-    if not any(same(voice, other) for other in voices):
-        return [voice]
-    return [replace(voice, string=None)] if voice.known else []
+    beside = Beside(voices)
+    result = []
+    for voice in voices:
+        near = beside.sounding(voice.start_s, voice.start_s + REACH_S[1])
+        if not any(same(voice, voices[k]) for k in near):
+            result.append(voice)
+        elif voice.known:
+            result.append(replace(voice, string=None))
+    return result
 
 
 def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
@@ -146,40 +201,19 @@ def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> S
     return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, added)))
 
 
-def pool_stiffness(voices: list[Voice]) -> list[Voice]:
-    """Fit again with what the well-measured notes of the same register say about B."""
-    sure = [v.string for v in voices if v.string and v.string.used >= 5]
-    sure = [s for s in sure if s.b > 4 * s.b_sd]
-    if len(sure) < 4:
-        return voices
-    place = np.log2([s.f0_hz for s in sure])
-    offset = np.array([np.log(s.b / typical_b(s.f0_hz)) for s in sure])
-    result = []
-    for voice in voices:
-        if voice.fits is None or voice.string is None:
-            result.append(voice)
-            continue
-        near = np.abs(place - np.log2(voice.f0_hz)) < 0.75  # octaves; chosen: one set of strings
-        if near.sum() < 4:
-            result.append(voice)
-            continue
-        middle = float(np.median(offset[near]))
-        spread = max(spread_of(offset[near], middle), 0.2)
-        b = typical_b(voice.f0_hz) * float(np.exp(middle))
-        result.append(replace(voice, string=fit_string(voice.fits, b, spread * b)))
-    return result
-
-
-def octave_in_doubt(voice: Voice, voices: list[Voice]) -> bool:
-    """Say whether a note may be another octave of what it was taken for.
+def octaves_in_doubt(voices: list[Voice]) -> list[bool]:
+    """Say of each note whether it may be another octave of what it was taken for.
 
     Where a lower note begins with it and covers the partials that tell octaves apart, the octave
     above or below may be the note; a score would say.
     """
-    return not voice.known and any(
-        abs(v.start_s - voice.start_s) < TOGETHER_S and is_overtone(voice.f0_hz, v.f0_hz, v.b)
-        for v in voices
-    )
+    beside = Beside(voices)
+    result = []
+    for voice in voices:
+        near = beside.beginning(voice.start_s - TOGETHER_S, voice.start_s + TOGETHER_S)
+        over = any(is_overtone(voice.f0_hz, voices[k].f0_hz, voices[k].b) for k in near)
+        result.append(over and not voice.known)
+    return result
 
 
 def first_in_doubt(voice: Voice) -> bool:

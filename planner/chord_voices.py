@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,7 @@ class Voice:
     known: bool = False  # the score has it
     fits: PartialFits | None = None
     string: StiffString | None = None
+    read_in: int = -1  # the stretch that its partials were read in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,6 +38,27 @@ class Stretch:
     end_s: float
     voices: tuple[int, ...]
     others_hz: Array
+
+
+class Beside:
+    """The notes of a stem by when they sound, so that the few beside a moment are found at once."""
+
+    def __init__(self, voices: list[Voice]) -> None:
+        self._order = sorted(range(len(voices)), key=lambda k: voices[k].start_s)
+        self._voices = voices
+        self._starts_s = [voices[k].start_s for k in self._order]
+        self._longest_s = max((v.last_s - v.start_s for v in voices), default=0.0)
+
+    def sounding(self, from_s: float, to_s: float) -> list[int]:
+        """Give the notes that begin no later than `to_s` and sound until `from_s`, as found."""
+        first = bisect_left(self._starts_s, from_s - self._longest_s)
+        last = bisect_right(self._starts_s, to_s)
+        return sorted(k for k in self._order[first:last] if self._voices[k].last_s >= from_s)
+
+    def beginning(self, from_s: float, to_s: float) -> list[int]:
+        """Give the notes that begin between two moments, as found."""
+        first, last = bisect_left(self._starts_s, from_s), bisect_right(self._starts_s, to_s)
+        return sorted(self._order[first:last])
 
 
 def own_hz(voice: Voice) -> Array:

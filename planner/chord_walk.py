@@ -21,7 +21,7 @@ from planner.chord_search import (
 from planner.chord_timbre import FreePartials, Timbre, free_partials, learn_timbre
 from planner.chord_times import begun_s, loud_part, piece_of
 from planner.chord_voices import Stretch, Voice, own_hz
-from planner.chord_weighing import weigh
+from planner.chord_weighing import gains, weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
 from planner.strummed_octaves import octaves_inside
 
@@ -30,6 +30,9 @@ Expected = tuple[tuple[float, float], ...]  # of each note of a score: start, s,
 Sounding = tuple[tuple[float, ...], ...]
 Lead = Callable[[list[Voice]], Expected]
 
+# Chosen: as much as a figure more must gain (H. Akaike, IEEE Transactions on Automatic Control 19,
+# 1974, 716, from memory); a string's loudness is one.
+LEAST_GAIN = 1.0
 SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
@@ -208,7 +211,11 @@ def _new_notes(
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
-        new = [*new, *octaves_inside(peaks, new, stem.range_hz[1])]
+        more = octaves_inside(peaks, new, stem.range_hz[1])
+        if timbre is not None:
+            gained = gains(peaks, new, more, old, timbre)
+            more = [one for one, gain in zip(more, gained, strict=True) if gain > LEAST_GAIN]
+        new = [*new, *more]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
     return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
 

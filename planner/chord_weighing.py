@@ -101,6 +101,22 @@ def weigh(
     return [note for note, kept in zip(notes, inside, strict=True) if kept]
 
 
+def gains(
+    peaks: Peaks, notes: list[Named], more: list[Named], ringing: NamedNotes, timbre: Timbre
+) -> list[float]:
+    """Say by how much each of some more notes, on its own, makes what is heard likelier."""
+    if not more or not notes or not len(peaks.f_hz):
+        return [0.0] * len(more)
+    both = [*notes, *more]
+    places = _places(peaks, both, ringing, timbre, len(more))
+    base = np.arange(len(both)) < len(notes)
+    tries = np.stack(
+        [base, *(base | (np.arange(len(both)) == len(notes) + k) for k in range(len(more)))]
+    )
+    cost, _ = _costs(places, tries, _alone(places), timbre.spread_db)
+    return [float(cost[0] - one) for one in cost[1:]]
+
+
 def _kin(
     peaks: Peaks,
     found: list[Named],

@@ -12,19 +12,19 @@ from dataclasses import replace
 import numpy as np
 
 from planner.chord_partials import PartialFits, StiffString, fit_string
+from planner.chord_peaks import same_pitch
 from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
     less_sure_by_wander,
-    not_a_partial,
-    octave_in_doubt,
-    pool_stiffness,
+    octaves_in_doubt,
     read_voices,
+    without_partials,
 )
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import begun_together_s, ended_s, piece_of
-from planner.chord_voices import Voice, f1_of, own_hz
+from planner.chord_voices import Beside, Voice, f1_of, own_hz
 from planner.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
 from planner.model import (
     FIXED_ROLES,
@@ -79,8 +79,7 @@ def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice,
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for one in voices for v in not_a_partial(one, voices, harmonic)]
-    voices = [v for v in voices if believable(v)]
+    voices = [v for v in without_partials(voices, harmonic) if believable(v)]
     found = [begun(samples, stem.analysis_sr, v) for v in voices]
     if stem.role in STRUCK_ROLES:
         return tuple(found)
@@ -93,7 +92,8 @@ def _notes_of(
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     voices = list(heard)
-    voices = less_sure_by_wander(voices) if stem.role in HARMONIC_ROLES else pool_stiffness(voices)
+    if stem.role in HARMONIC_ROLES:
+        voices = less_sure_by_wander(voices)
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices
@@ -101,7 +101,8 @@ def _notes_of(
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
         voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
-    doubts = [octave_in_doubt(voice, voices) or first_in_doubt(voice) for voice in voices]
+    octaves = octaves_in_doubt(voices)
+    doubts = [one or first_in_doubt(v) for one, v in zip(octaves, voices, strict=True)]
     pairs = [
         _note(stem, raised_db, *one) for one in zip(voices, doubts, ends_s, apart, strict=True)
     ]
@@ -128,37 +129,39 @@ def _with_strings(
     samples: Floats, sr: int, voices: list[Voice], ends_s: list[float]
 ) -> tuple[list[Voice], list[float], list[StringsApart | None]]:
     """Ask every note for its strings; where they beat, what swells in again is the same note."""
-    ends_s = list(ends_s)
+    ends_s, beside = list(ends_s), Beside(voices)
     taken: set[int] = set()
-    for i, j in _swelling_again(voices, ends_s):
+    for i, j in _swelling_again(voices):
         if i in taken or voices[j].start_s > ends_s[i] + DAMPED_S:
             continue
         longer = [*ends_s[:i], max(ends_s[i], ends_s[j]), *ends_s[i + 1 :]]
-        whole = _strings(samples, sr, i, voices, longer)
+        whole = _strings(samples, sr, i, voices, longer, beside)
         if whole is not None and whole.cents > 0.0:
             ends_s = longer
             taken.add(j)
     kept = [k for k in range(len(voices)) if k not in taken]
-    apart = [_strings(samples, sr, k, voices, ends_s) for k in kept]
+    apart = [_strings(samples, sr, k, voices, ends_s, beside) for k in kept]
     return [voices[k] for k in kept], [ends_s[k] for k in kept], apart
 
 
-def _swelling_again(voices: list[Voice], ends_s: list[float]) -> list[tuple[int, int]]:
+def _swelling_again(voices: list[Voice]) -> list[tuple[int, int]]:
     """Pair every struck note with those that swell in on its key later, in time order."""
+    struck: dict[int, list[int]] = {}  # by semitone; a key's own lie in it or beside it
+    for i, voice in enumerate(voices):
+        if not voice.soft:
+            struck.setdefault(round(12.0 * np.log2(voice.f0_hz)), []).append(i)
+    again = [j for j, v in enumerate(voices) if v.soft and not v.known]  # the score has it struck
     return [
         (i, j)
-        for j in sorted(range(len(voices)), key=lambda k: voices[k].start_s)
-        for i in range(len(voices))
-        if voices[j].soft
-        and not voices[j].known  # the score has the key struck again
-        and not voices[i].soft
-        and voices[i].start_s < voices[j].start_s
-        and abs(np.log2(voices[i].f0_hz / voices[j].f0_hz)) <= 0.5 / 12
+        for j in sorted(again, key=lambda k: voices[k].start_s)
+        for step in (-1, 0, 1)
+        for i in struck.get(round(12.0 * np.log2(voices[j].f0_hz)) + step, ())
+        if voices[i].start_s < voices[j].start_s and same_pitch(voices[i].f0_hz, voices[j].f0_hz)
     ]
 
 
 def _strings(
-    samples: Floats, sr: int, k: int, voices: list[Voice], ends_s: list[float]
+    samples: Floats, sr: int, k: int, voices: list[Voice], ends_s: list[float], beside: Beside
 ) -> StringsApart | None:
     """Ask one note whether its strings stand apart, as far as other notes leave it free."""
     voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k] - DAMPED_S
@@ -166,8 +169,7 @@ def _strings(
         return None
     others = [
         (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
-        for i, v in enumerate(voices)
-        if i != k and v.start_s < end_s and v.last_s > start_s
+        for i, v in ((i, voices[i]) for i in beside.sounding(start_s, end_s) if i != k)
         if abs(np.log2(v.f0_hz / voice.f0_hz)) > 0.5 / 12  # the same key's own ring does not beat
     ]
     piece = piece_of(samples, int(start_s * sr), int(end_s * sr))
@@ -188,7 +190,8 @@ def _note(
     between = 0.0
     if string is not None and apart is not None and apart.cents > 0.0:
         # The pitch is the middle of the strings, and may be heard anywhere between them.
-        string, between = _middle(string, apart), apart.cents / np.sqrt(12.0)
+        string = _middle(string, apart)
+        between = float(np.hypot(apart.cents, apart.uncertainty_cents) / np.sqrt(12.0))
         f1_hz = string.f1_hz
     start_smp = round(voice.start_s * stem.sr)
     end_smp = min(max(round(end_s * stem.sr), start_smp + 1), stem.frames)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from planner.chord_peaks import Named, Peaks
 from planner.chord_timbre import BANDS, PARTIALS, Timbre, usual_levels
-from planner.chord_weighing import weigh
+from planner.chord_weighing import gains, weigh
 from planner.pitch import midi_to_hz
 
 Array = NDArray[np.float64]
@@ -117,3 +117,20 @@ def test_a_loud_first_partial_that_no_note_covers_is_a_note() -> None:
     """The search had only one of two notes; weighed, the other is there; a faint one is no note."""
     assert told(peaks_of((57, 63), seed=1), named(57)) == {57, 63}
     assert told(peaks_of((57, 63), seed=1, louder_db=-20.0), named(57)) == {57}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_an_octave_that_was_struck_explains_more_than_one_that_was_not(seed: int) -> None:
+    """Over the same low note: as loud as it, the octave gains; made up, it gains less than one."""
+    octave = named(57)
+    (struck,) = gains(peaks_of((45, 57), seed=seed), named(45), octave, [], TIMBRE)
+    (made_up,) = gains(peaks_of((45,), seed=seed), named(45), octave, [], TIMBRE)
+    assert made_up < struck
+    assert made_up < 1.0
+
+
+def test_nothing_more_gains_nothing() -> None:
+    """No note in question, or none below it."""
+    peaks = peaks_of((45,), seed=1)
+    assert gains(peaks, named(45), [], [], TIMBRE) == []
+    assert gains(peaks, [], named(57), [], TIMBRE) == [0.0]
