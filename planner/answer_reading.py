@@ -13,6 +13,7 @@ from planner.answers import ANSWERS, Area, Entry, Override, Source
 from planner.errors import PlannerError
 from planner.model import ROLES
 from planner.pitch import parse_note
+from planner.pitch_levels import MIN_NOTE_S
 from planner.plan_model import MOVING_ACTIONS, Action, State
 
 _TEXT_FIELDS = ("id", "comment", "by", "date", "plan", "stem", "intended", "was", "sha256")
@@ -29,7 +30,7 @@ FIELDS = (
 )  # fmt: skip
 PLACES = ("stem", "from_bar", "to_bar")
 _OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points", "from_bar", "to_bar",
-              "role")  # fmt: skip
+              "role", "from_s", "to_s")  # fmt: skip
 # Moves of several numbers cannot be asked for by name alone.
 _OVERRIDE_ACTIONS: tuple[str, ...] = (
     "raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS),
@@ -125,7 +126,8 @@ class _Reading:
             raise self.error("override.from_bar", f"{row_id} is no rule, so it has no bars")
         leaves = override.action in (None, "leave")
         named = override.intended_midi is not None or override.target_cents is not None
-        if is_rule and (named or override.points or not leaves):
+        own = bool(override.points) or override.span_s is not None
+        if is_rule and (named or own or not leaves):
             hint = "Give add_cents, from_bar and to_bar, or action: leave."
             raise self.error("override", "a rule has no note or action of its own", hint)
 
@@ -148,7 +150,7 @@ class _Reading:
         if not isinstance(value, dict):
             raise self.error("override", "must be a mapping", "For example {add_cents: -6}.")
         self.known(value, _OVERRIDES, "override.")
-        add, action, intended, target, points, first, last, role = (
+        add, action, intended, target, points, first, last, role, from_s, to_s = (
             value.get(name) for name in _OVERRIDES
         )
         midi: int | None = None
@@ -177,7 +179,19 @@ class _Reading:
             points=along,
             role=None if role is None else self.choice(role, ROLES, "override.role"),
             bars=self.bars(first, last),
+            span_s=self.span(from_s, to_s),
         )
+
+    def span(self, first: object, last: object) -> tuple[float, float] | None:
+        if first is None and last is None:
+            return None
+        if first is None or last is None:
+            raise self.error("override", "needs from_s and to_s together")
+        from_s, to_s = self.number(first, "override.from_s"), self.number(last, "override.to_s")
+        if from_s < 0.0 or to_s < from_s + MIN_NOTE_S:
+            hint = f"A note lasts {MIN_NOTE_S:g} s at the least."
+            raise self.error("override", f"{from_s:g} to {to_s:g} s is no span of a note", hint)
+        return from_s, to_s
 
     def bars(self, first: object, last: object) -> tuple[int, int | None] | None:
         for name, bar in (("from_bar", first), ("to_bar", last)):
@@ -223,6 +237,6 @@ class _Reading:
         return said
 
     def number(self, value: object, field: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
             raise self.error(field, f"must be a number, but is {value!r}")
         return float(value)

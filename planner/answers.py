@@ -36,6 +36,7 @@ class Override:
     intended_midi: int | None = None
     target_cents: float | None = None  # where the note belongs, from where it else would, in cents
     points: tuple[tuple[float, float], ...] = ()  # (s from the note's start, cents to add)
+    span_s: tuple[float, float] | None = None  # of a note: from when to when, s of its file
     role: Role | None = None  # of a stem
     bars: tuple[int, int | None] | None = None  # of a rule, first and last; None: to the end
 

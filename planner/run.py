@@ -53,6 +53,7 @@ from planner.session_model import Session
 from planner.spelling import spelled
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
+from planner.typed_spans import with_typed_spans
 from planner.writing import write_plan
 
 
@@ -136,6 +137,7 @@ def plan_session(
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
+    stems, of_spans = with_typed_spans(stems, remembered.rulings)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -147,6 +149,7 @@ def plan_session(
         *noticed,
         *remembered.findings,
         *of_ids,
+        *of_spans,
     )
     words = words_sung(stems, scores, a4.a4_hz)
     key, own = "", None

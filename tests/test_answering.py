@@ -358,6 +358,36 @@ def test_a_value_by_hand_in_the_answers_file(job: Path) -> None:
     assert not (job / "plan_03").exists()
 
 
+def test_a_span_typed_by_hand(job: Path) -> None:
+    """List, guide and notes have the note where a person says it lies; its pitch is that heard."""
+    assert run("plan", job) == 0
+    found = row(job, 2, HIGH)
+    start_s, end_s = found["start_s"] + 0.1, found["end_s"] - 0.2
+    wanted = f"- {{id: {HIGH}, by: Ed, override: {{from_s: {start_s:.4f}, to_s: {end_s:.4f}}}}}\n"
+    (job / "session.answers.yaml").write_text(f"version: 1\nanswers:\n{wanted}")
+    assert run("plan", job) == 0
+    laid = row(job, 3, HIGH)
+    assert (laid["start_s"], laid["end_s"]) == pytest.approx((start_s, end_s), abs=1 / SR)
+    assert laid["start_smp"] == pytest.approx(laid["start_s"] * SR, abs=0.6)
+    assert laid["heard_cents"] == found["heard_cents"]
+    summary = (job / "plan_03" / "summary.md").read_text(encoding="utf-8")
+    assert f"{HIGH} lies from {start_s:.3f} to {end_s:.3f} s, says Ed; heard from" in summary
+    guide = pretty_midi.PrettyMIDI(str(job / "plan_03" / "guide.mid"))
+    starts = [n.start for i in guide.instruments if i.name.startswith("EGL") for n in i.notes]
+    # Bar 1 begins at 0.2 s of the file, and after one whole bar of the guide.
+    assert np.abs(np.array(starts) - (start_s - 0.2 + BAR_S)).min() < 0.001
+    # It stays on the next run, and a span elsewhere is told and left out.
+    assert run("plan", job) == 0
+    assert row(job, 4, HIGH) == laid
+    (job / "session.answers.yaml").write_text(
+        f"version: 1\nanswers:\n- {{id: {HIGH}, override: {{from_s: 5.0, to_s: 5.5}}}}\n"
+    )
+    assert run("plan", job) == 0
+    assert row(job, 5, HIGH)["start_s"] == found["start_s"]
+    summary = (job / "plan_05" / "summary.md").read_text(encoding="utf-8")
+    assert "but nothing of the note sounds there now" in summary
+
+
 def test_with_answers_to_notes_it_is_decided_once(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

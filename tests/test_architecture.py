@@ -86,7 +86,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "hand_off page check_words",
         "files",
         "demo hearing opening excerpts writing nulling",
-        "starting recalling answering listening",
+        "starting recalling answering listening typed_spans",
         "run",
         "checking",
         "cli",

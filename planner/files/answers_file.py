@@ -114,6 +114,7 @@ def _override(said: Override | None) -> dict[str, Any] | None:
     if said is None:
         return None
     first, last = said.bars or (None, None)
+    from_s, to_s = said.span_s or (None, None)
     values = {
         "add_cents": said.add_cents,
         "action": said.action,
@@ -123,6 +124,8 @@ def _override(said: Override | None) -> dict[str, Any] | None:
         "from_bar": first,
         "to_bar": last,
         "role": said.role,
+        "from_s": from_s,
+        "to_s": to_s,
     }
     return {name: value for name, value in values.items() if value is not None}
 

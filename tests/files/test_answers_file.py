@@ -169,6 +169,14 @@ def test_a_form_that_takes_nothing_more_is_told(path: Path, text: str) -> None:
          "override.from_bar: must be a bar number, but is 'x'"),
         ("version: 1\nanswers:\n- {id: R-001, override: {from_bar: 4, to_bar: 3}}\n",
          "override: bars 4 to 3 end before they begin"),
+        ("version: 1\nanswers:\n- {id: L-0001, override: {from_s: 3}}\n",
+         "override: needs from_s and to_s together"),
+        ("version: 1\nanswers:\n- {id: L-0001, override: {from_s: 3, to_s: 3.04}}\n",
+         "override: 3 to 3.04 s is no span of a note. A note lasts 0.05 s at the least."),
+        ("version: 1\nanswers:\n- {id: L-0001, override: {from_s: 3, to_s: .nan}}\n",
+         "override.to_s: must be a number, but is nan"),
+        ("version: 1\nanswers:\n- {id: R-001, override: {from_s: 3, to_s: 4}}\n",
+         "a rule has no note or action of its own"),
     ],
 )  # fmt: skip
 def test_faults_are_told_with_their_place(path: Path, text: str, words: str) -> None:
@@ -264,12 +272,14 @@ def test_places_targets_and_points_come_back(path: Path) -> None:
         Entry(id="", area=Area(stem="BAS", from_bar=12, to_bar=16), locked=True, by="E"),
         Entry(id="LV-0001", override=Override(target_cents=-14.0)),
         Entry(id="LV-0002", override=Override(points=((0.0, 0.0), (0.85, 12.5)))),
+        Entry(id="LV-0003", override=Override(add_cents=4.0, span_s=(3.1, 3.92))),
     )
     append_answers(path, "x", entries, audio=())
     assert read_answers(path) == entries
     text = path.read_text()
     assert 'points: "0:0;0.85:12.5"' in text
     assert "from_bar: 12" in text
+    assert "from_s: 3.1" in text
 
 
 def test_roles_and_bars_come_back(path: Path) -> None:
