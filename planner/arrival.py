@@ -71,6 +71,9 @@ def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> t
     if inside.sum() < 2 * _LEAST_LATE_FRAMES:
         return window_s
     hop_s = float(t_s[1] - t_s[0])
+    line = cents[inside]
+    if all(abs(_off(end)[0]) <= _UNDER_WAY_CENTS for end in (line, line[::-1])):
+        return window_s
     line = 100.0 * vibrato_midline(cents / 100.0, hop_s)[inside]
     early, late = (_under_way(end, hop_s) for end in (line, line[::-1]))
     return window_s[0] + early * hop_s, window_s[1] - late * hop_s
@@ -87,10 +90,15 @@ def _near_cents(cents: Floats) -> float:
     return max(_NEAR_CENTS, _WAVERING_SDS * spread_of(off, 0.0))
 
 
+def _off(line: Floats) -> Floats:
+    """How far a line lies off its second half, cents."""
+    off: Floats = line - middle_of(line[len(line) // 2 :])
+    return off
+
+
 def _under_way(line: Floats, hop_s: float) -> int:
     """How many frames a line takes to its pitch, none where it begins near enough."""
-    half = len(line) // 2
-    off = line - middle_of(line[half:])
+    half, off = len(line) // 2, _off(line)
     near_cents = _near_cents(off[half:])
     # A line that swings there as well is on no way.
     if abs(off[0]) <= _UNDER_WAY_CENTS or near_cents > _UNDER_WAY_CENTS / 2:

@@ -182,4 +182,5 @@ def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int | None:
 
 
 def _inside(frames: NDArray[np.intp], offset: int, count: int) -> list[int]:
-    return [int(f) - offset for f in frames if offset < f < offset + count]
+    here: list[int] = (frames[(frames > offset) & (frames < offset + count)] - offset).tolist()
+    return here
