@@ -18,7 +18,7 @@ from planner.pitch_steps import Step
 from planner.spread import middle_of
 from planner.tracker import LEVEL_S
 
-_MIN_MEDIAN_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
+LEAST_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
 _SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
 _SOFT_MEDIAN_STRENGTH = 0.92
 _WEAK_NOTE_DB = 32.0  # under the loud notes of the stem: bleed, handling, string noise
@@ -68,7 +68,7 @@ def is_note(
     strength = float(middle_of(track.strength[span]))
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         strength = max(strength, _struck_strength(track, step))
-    if strength < (_SOFT_MEDIAN_STRENGTH if soft else _MIN_MEDIAN_STRENGTH):
+    if strength < (_SOFT_MEDIAN_STRENGTH if soft else LEAST_STRENGTH):
         return False
     if (
         previous is not None

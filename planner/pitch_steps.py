@@ -28,7 +28,7 @@ _COVERED_S, _COVERED_PERIODS = 0.1, 7.0
 # begin 40 to 110 ms long, most of them under 90, up to 4 semitones off.
 _SUNG_S = 0.10
 _SUNG_SCOOP = 5.0  # semitones
-_SUNG_LONGER = 1.5  # times as long is what such a start leads to
+LONGER = 1.5  # times as long is what such a start leads to
 _SWELL_CLEAR_S = 0.08  # a scoop into the new bow or word is no note of its own
 _SWELL_REACH_S = 0.04
 _SWELL_CHANGE_S = 0.03  # the track sees a sudden change spread over its window, 32 ms
@@ -154,7 +154,7 @@ def _with_sung_scoops(steps: list[Step], line: Floats, offset: int, hop_s: float
         if joined and step.begins == "legato" and joined[-1].begins != "legato":
             start = joined[-1]
             short = (start.last - start.first) * hop_s < _SUNG_S
-            longer = step.last - step.first > _SUNG_LONGER * (start.last - start.first)
+            longer = step.last - step.first > LONGER * (start.last - start.first)
             from_, to = (
                 float(np.median(line[s.first - offset : s.last - offset])) for s in (start, step)
             )

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db
 from planner.frame_blocks import stretches
-from planner.is_note import is_note, loud_level_db
+from planner.is_note import LEAST_STRENGTH, is_note, loud_level_db
 from planner.last_partials import with_last_partials
 from planner.midline import vibrato_midline
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
@@ -40,7 +40,7 @@ from planner.note_span import NEAR_SEMITONES
 from planner.note_starts import note_start, scooped_from
 from planner.pitch import midi_to_hz
 from planner.pitch_levels import MIN_NOTE_S
-from planner.pitch_steps import NO_FRAMES, Step, split_run
+from planner.pitch_steps import LONGER, NO_FRAMES, Step, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
 from planner.spread import middle_of
@@ -54,6 +54,8 @@ _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _GONE_DB = 30.0  # a note this far under its own peak has ended
+_ROUGH_S = 0.15  # chosen: where sustains begin to be judged, a pitch has been found
+_LED_FRAMES = 6  # a window's reach: without a leap in it
 _SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
 
@@ -99,6 +101,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
         steps += split_run(
             midi, line, first, struck, swells, hop_s, marked=marked, bends=plucked, sung=sung
         )
+    if not (plucked or sung):
+        steps = _with_rough_starts(steps, track, f0_hz)
     falls = quick_level_db(stem, track) if plucked else None
     loud_db = loud_level_db(track, pitched_level, steps)
     notes: list[Note] = []
@@ -117,6 +121,26 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
             previous = step
     least_s = _LEAST_SUNG_S if sung else 0.9 * MIN_NOTE_S
     return tuple(note for note in notes if note.length_s >= least_s)
+
+
+def _with_rough_starts(steps: list[Step], track: PitchTrack, f0_hz: Floats) -> list[Step]:
+    """Let a note begin with what leads to it without a leap and is too rough for a note of its own.
+
+    The lips of a low trombone, or a bow on a thick string, take a tenth of a second to find the
+    pitch.
+    """
+    joined: list[Step] = []
+    for step in steps:
+        if joined and joined[-1].last == step.first and step.begins != "attack":
+            rough = slice(joined[-1].first, step.first)
+            frames = rough.stop - rough.start
+            short = frames * track.hop_s < _ROUGH_S and step.last - step.first > LONGER * frames
+            leads = scooped_from(f0_hz, rough.start, step.first) < step.first - _LED_FRAMES
+            if short and leads and middle_of(track.strength[rough]) < LEAST_STRENGTH:
+                joined[-1] = replace(joined[-1], last=step.last)
+                continue
+        joined.append(step)
+    return joined
 
 
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:

@@ -330,3 +330,22 @@ def test_a_blip_is_no_sung_note(role: Role, count: int) -> None:
     samples = laid_out([(0.3, blip), (0.8, 1.5 * held(steady(440.0, 0.6, SR)))], 2.2, SR)
     notes = notes_of(with_floor(samples, -75.0, np.random.default_rng(7)), SR, role)
     assert len([n for n in notes if n.start_s < 0.7]) == count
+
+
+@pytest.mark.parametrize("midi", [40, 43, 46])
+def test_a_rough_start_of_a_low_blown_note_is_its_start(midi: int) -> None:
+    """Lips that find their pitch from 1.5 semitones below, noisily, for a tenth of a second.
+
+    As a recorded trombone, whose low notes began 0.1 s late.
+    """
+    rng = np.random.default_rng(midi)
+    cents = np.concatenate([np.full(round(0.09 * SR), -150.0), np.linspace(-150.0, 0.0, 1920)])
+    cents = np.concatenate([cents, np.zeros(round(0.5 * SR))])
+    lips = tone(bent(midi_to_hz(midi), cents), SR, rng)
+    lips /= lips.std()
+    breath = np.convolve(rng.standard_normal(len(lips) + 15), np.hanning(16), mode="valid")
+    rough = np.clip(2.0 - moments(len(lips) / SR, SR)[: len(lips)] / 0.07, 0.0, 1.0)
+    lips += 0.65 * rough * breath / breath.std()
+    found = notes_of(laid_out([(0.5, faded(lips, SR, rise_s=0.02))], 1.5, SR), SR, "brass")
+    assert [round(12 * np.log2(n.pitch_hz / 440.0) + 69) for n in found] == [midi]
+    assert found[0].start_s == pytest.approx(0.5, abs=0.03)
