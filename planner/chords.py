@@ -170,7 +170,7 @@ def _strings(
     others = [
         (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
         for i, v in ((i, voices[i]) for i in beside.sounding(start_s, end_s) if i != k)
-        if abs(np.log2(v.f0_hz / voice.f0_hz)) > 0.5 / 12  # the same key's own ring does not beat
+        if not same_pitch(v.f0_hz, voice.f0_hz)  # the same key's own ring does not beat
     ]
     piece = piece_of(samples, int(start_s * sr), int(end_s * sr))
     return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)

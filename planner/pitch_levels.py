@@ -30,9 +30,8 @@ _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP_S = 0.16  # longer, what a sound begins with is a note, unless it glides
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
-_FALL_SHARE = (
-    0.125  # of its way that a fall goes in its last quarter, at the least: half an even one's
-)
+# Of its way that a fall goes in its last quarter, at the least: half an even one's.
+_FALL_SHARE = 0.125
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back

@@ -131,16 +131,23 @@ def _with_rough_starts(steps: list[Step], track: PitchTrack, f0_hz: Floats) -> l
     """
     joined: list[Step] = []
     for step in steps:
-        if joined and joined[-1].last == step.first and step.begins != "attack":
-            rough = slice(joined[-1].first, step.first)
-            frames = rough.stop - rough.start
-            short = frames * track.hop_s < _ROUGH_S and step.last - step.first > LONGER * frames
-            leads = scooped_from(f0_hz, rough.start, step.first) < step.first - _LED_FRAMES
-            if short and leads and middle_of(track.strength[rough]) < LEAST_STRENGTH:
-                joined[-1] = replace(joined[-1], last=step.last)
-                continue
-        joined.append(step)
+        if joined and _is_rough_start(joined[-1], step, track, f0_hz):
+            joined[-1] = replace(joined[-1], last=step.last)
+        else:
+            joined.append(step)
     return joined
+
+
+def _is_rough_start(start: Step, step: Step, track: PitchTrack, f0_hz: Floats) -> bool:
+    """Is one step the start of the next: short, leading to it, and hardly periodic?"""
+    frames = start.last - start.first
+    if start.last != step.first or step.begins == "attack":
+        return False
+    if frames * track.hop_s >= _ROUGH_S or step.last - step.first <= LONGER * frames:
+        return False
+    if scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES:
+        return False
+    return bool(middle_of(track.strength[start.first : start.last]) < LEAST_STRENGTH)
 
 
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from planner.answers import Ruling, Rulings
 from planner.model import Finding, MeasuredNote, Note, StemNotes
 from planner.roles import is_chordal
+from planner.timeline import seconds_to_smp, smp_to_seconds
 
 
 def with_typed_spans(
@@ -42,8 +43,9 @@ def with_typed_spans(
 
 def _laid(note: Note, span_s: tuple[float, float]) -> Note:
     sr = round(note.end_smp / note.end_s)
-    first, last = (round(at_s * sr) for at_s in span_s)
-    return replace(note, start_s=first / sr, end_s=last / sr, start_smp=first, end_smp=last)
+    first, last = (seconds_to_smp(at_s, sr) for at_s in span_s)
+    start_s, end_s = smp_to_seconds(first, sr), smp_to_seconds(last, sr)
+    return replace(note, start_s=start_s, end_s=end_s, start_smp=first, end_smp=last)
 
 
 def _why_not(
