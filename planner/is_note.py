@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import MIN_NOTE_S
 from planner.pitch_steps import Step
@@ -29,6 +30,8 @@ _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start soft
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
 _LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
+_STIFF_S, _STIFF_PARTIALS = 0.25, 20  # of a string, as for its stiffness (`planner.stiffness`)
+_STIFF_SDS = 4.0  # above zero: what noise makes of one in 30,000 strings that are not stiff
 _SLIDES_S = 0.2  # chosen: a hand's way over a few frets; a hammer-on takes a tenth of it
 _EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
 _SLUR_FALLS_DB = 6.0  # a fast decay of 40 dB a second included; a stopped note falls more
@@ -68,6 +71,8 @@ def is_note(
     strength = float(middle_of(track.strength[span]))
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         strength = max(strength, _struck_strength(track, step))
+        if strength < LEAST_STRENGTH:
+            strength = max(strength, _stiff_strength(stem, track, step))
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else LEAST_STRENGTH):
         return False
     if (
@@ -164,3 +169,20 @@ def _struck_strength(track: PitchTrack, step: Step) -> float:
         inner = track.strength[step.first + reach : step.last - reach]
         strength = max(strength, float(middle_of(inner)))
     return strength
+
+
+def _stiff_strength(stem: Stem, track: PitchTrack, step: Step) -> float:
+    """How much of a stroke's sound the partials of one stiff string are; 0 where it is not stiff.
+
+    Its partials repeat with no common period: as strength, which is the share of the sound that
+    repeats, counts the share that lies in them.
+    """
+    sr, hop_s = stem.analysis_sr, track.hop_s
+    first = round((step.first * hop_s + LEVEL_S) * sr)  # past the noise of the stroke
+    last = min(first + round(_STIFF_S * sr), round(step.last * hop_s * sr))
+    samples = stem.samples[first:last]
+    f0_hz = float(np.nanmedian(track.f0_hz[step.first : step.last]))
+    fit = fit_partials(samples, sr, f0_hz, fit_b=True, most_partials=_STIFF_PARTIALS)
+    if fit is None or fit.b_sd is None or fit.b < _STIFF_SDS * fit.b_sd:
+        return 0.0
+    return float(np.sum(fit.amplitudes**2) / 2.0 / np.mean(samples**2))

@@ -85,8 +85,7 @@ def with_struck_pitches(
         if found is None or found[1] < _FITS or found[0] < lowest_hz:
             continue
         f_hz, fit = found
-        lag = round(stem.analysis_sr / f_hz)
-        if 1.0 - fit > _RING_EXPLAINS * (1.0 - risen.whole[lag]):
+        if 1.0 - fit > _RING_EXPLAINS * (1.0 - _at_lag(risen.whole, stem.analysis_sr / f_hz)):
             continue
         here = slice(int(frame), int(frame) + round(window_s / HOP_S))
         if _higher_reading_fits(f0_hz[here], f_hz, risen.rose, stem.analysis_sr):
@@ -126,8 +125,7 @@ def _follow(
         risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s)
         if risen is None or risen.share < _RISEN_SHARE:
             return
-        lag = stem.analysis_sr / f_hz
-        fit = float(np.interp(lag, np.arange(len(risen.rose)), risen.rose))
+        fit = _at_lag(risen.rose, stem.analysis_sr / f_hz)
         if fit < _GOES_ON:
             return
         _write(f0_hz, strength, here, f_hz, fit, read_hz)
@@ -142,7 +140,15 @@ def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) ->
     times = round(usual_hz / f_hz)
     if times < 2 or not _near(np.array([usual_hz]), times * f_hz).any():
         return False
-    return float(np.interp(sr / usual_hz, np.arange(len(rose)), rose)) > _READING_FITS
+    return _at_lag(rose, sr / usual_hz) > _READING_FITS
+
+
+def _at_lag(repeats: Floats, lag: float) -> float:
+    """How well a sound repeats after a lag between two samples, by a parabola as at its peaks."""
+    at = min(max(round(lag), 1), len(repeats) - 2)
+    left, middle, right = repeats[at - 1 : at + 2]
+    offset = lag - at
+    return float(middle + 0.5 * offset * (right - left + offset * (left - 2 * middle + right)))
 
 
 def _write(

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone, with_floor
+from tones.exact import (
+    cents_between,
+    faded,
+    found_notes,
+    laid_out,
+    measured_notes,
+    moments,
+    steady,
+    stem_of,
+    tone,
+    with_floor,
+    with_snr,
+)
 
 from planner.demo.tones import band_noise
 from planner.model import Floats, Role
@@ -44,6 +56,33 @@ def test_a_breath_between_notes_is_none() -> None:
     samples = laid_out([(0.3, sung), (1.15, breath), (1.6, sung)], 2.6, SR)
     notes = found_notes(stem_of(samples, SR, "lead-voice"))[0]
     assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6], abs=0.03)
+
+
+@pytest.mark.parametrize("f1_hz", [42.0, 63.0, 88.0, 128.0])
+@pytest.mark.parametrize("snr_db", [60.0, 20.0])
+def test_a_stiff_string_that_hardly_repeats_is_a_note(f1_hz: float, snr_db: float) -> None:
+    """Twenty partials of B 1e-3 (Fletcher 1964) that do not decay have no common period."""
+    rng = np.random.default_rng(round(f1_hz))
+    note = tone(steady(f1_hz, 1.0, SR), SR, rng, b=1e-3, amplitudes=[1.0 / n for n in range(1, 21)])
+    samples = laid_out([(0.3, faded(note, SR, rise_s=0.002))], 1.6, SR)
+    samples = with_snr(samples, snr_db, rng)
+    ((note_found, measured),) = measured_notes(stem_of(samples, SR, "fretted"))
+    assert note_found.start_s == pytest.approx(0.3, abs=0.01)
+    assert note_found.end_s == pytest.approx(1.3, abs=0.05)
+    assert measured.sustain_hz is not None
+    assert abs(cents_between(measured.sustain_hz, f1_hz)) < 0.1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_partials_that_are_no_strings_are_no_note(seed: int) -> None:
+    """Twelve partials anywhere, as a struck plate has them, are no stiff string."""
+    rng = np.random.default_rng(seed)
+    t = moments(1.0, SR)
+    plate = sum(
+        np.sin(2 * np.pi * (f_hz * t + rng.uniform())) for f_hz in rng.uniform(90.0, 2500.0, 12)
+    )
+    samples = laid_out([(0.3, faded(np.asarray(plate), SR, rise_s=0.002))], 1.6, SR)
+    assert found_notes(stem_of(samples, SR, "fretted"))[0] == ()
 
 
 def test_what_sounds_around_it_later_does_not_unmake_a_stroke() -> None:

@@ -151,3 +151,13 @@ def test_a_blown_note_under_a_release_is_read_at_its_pitch(old_hz: float, semito
     steps = [round(12 * np.log2(note.pitch_hz / new_hz)) for note in notes]
     assert steps == [-semitones, 0, 2]
     assert [n.start_s for n in notes] == pytest.approx([0.2, 0.8, 0.95], abs=0.03)
+
+
+def test_a_high_note_without_its_first_partial_keeps_its_pitch() -> None:
+    """Of partials 2 and 3 of 1700 Hz only one is looked at here: no other period fits better."""
+    t = np.arange(round(1.0 * SR)) / SR
+    new = 0.5 * np.sin(2 * np.pi * 3400.0 * t) + 0.33 * np.sin(2 * np.pi * 5100.0 * t)
+    stem = stem_of(laid_out([(STRUCK_S, new)], LENGTH_S, SR), SR, "bowed")
+    heard = told(stem, 1700.0)
+    mended = with_struck_pitches(stem, heard, np.array([STRUCK]))
+    assert np.array_equal(heard.f0_hz, mended.f0_hz, equal_nan=True)
