@@ -68,7 +68,7 @@ def is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
-    strength = float(middle_of(track.strength[span]))
+    strength = _own_strength(track, step)
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         strength = max(strength, _struck_strength(track, step))
         if strength < LEAST_STRENGTH:
@@ -155,20 +155,23 @@ def _at(pitch_hz: float, track: PitchTrack, step: Step) -> NDArray[np.bool_]:
     return at
 
 
-def _struck_strength(track: PitchTrack, step: Step) -> float:
-    """How periodic a stroke is, where the rest of its note or what lies beside it is less so.
+def _own_strength(track: PitchTrack, step: Step) -> float:
+    """How periodic a step is, its neighbours aside.
 
-    Strings that go on sounding around it do not unmake a stroke, nor do the neighbours of a note so
-    short and low that the window which reads it looks past both its ends.
+    The window that reads a low note looks past both ends of a short one.
     """
-    whole = slice(step.first, step.last)
-    stroke = slice(step.first, min(step.last, step.first + round(_STROKE_S / track.hop_s)))
-    strength = float(middle_of(track.strength[stroke]))
+    strength = float(middle_of(track.strength[step.first : step.last]))
     reach = round(_LOW_REACH_S / track.hop_s)
-    if np.nanmedian(track.f0_hz[whole]) < _LOW_HZ and step.last - step.first > 2 * reach:
-        inner = track.strength[step.first + reach : step.last - reach]
-        strength = max(strength, float(middle_of(inner)))
-    return strength
+    inner = track.strength[step.first + reach : max(step.last - reach, step.first + reach)]
+    if len(inner) == 0 or np.nanmedian(track.f0_hz[step.first : step.last]) >= _LOW_HZ:
+        return strength
+    return max(strength, float(middle_of(inner)))
+
+
+def _struck_strength(track: PitchTrack, step: Step) -> float:
+    """How periodic a stroke is: strings that go on sounding around it do not unmake it."""
+    last = min(step.last, step.first + round(_STROKE_S / track.hop_s))
+    return float(middle_of(track.strength[step.first : last]))
 
 
 def _stiff_strength(stem: Stem, track: PitchTrack, step: Step) -> float:

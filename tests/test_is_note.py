@@ -19,7 +19,9 @@ from tones.exact import (
 )
 
 from planner.demo.tones import band_noise
-from planner.model import Floats, Role
+from planner.is_note import is_note
+from planner.model import Floats, PitchTrack, Role
+from planner.pitch_steps import Step
 
 SR = 48_000
 
@@ -135,3 +137,28 @@ def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
     stem = stem_of(with_floor(0.5 * laid_out(pieces, 3.8, SR), -90.0, rng), SR, "fretted")
     notes, _ = found_notes(stem)
     assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6, 2.2, 2.8], abs=0.02)
+
+
+@pytest.mark.parametrize("role", ["bowed", "lead-voice", "fretted"])
+@pytest.mark.parametrize(
+    ("f_hz", "inner", "counts"), [(82.0, 0.83, True), (82.0, 0.77, False), (220.0, 0.83, False)]
+)
+def test_a_short_low_note_is_judged_by_itself(
+    role: Role, f_hz: float, inner: float, counts: bool
+) -> None:
+    """A window of 80 ms reads a low note of 110 ms with its neighbours, but in its middle."""
+    frames, first, last = 200, 100, 122
+    strength = np.full(frames, 0.95)
+    strength[first:last] = np.interp(np.arange(22), [0, 7, 14, 21], [0.6, inner, inner, 0.6])
+    f0_hz = np.full(frames, 110.0)
+    f0_hz[first:last] = f_hz
+    level_db = np.full(frames, -20.0)
+    heard = PitchTrack(
+        hop_s=0.005, f0_hz=f0_hz, strength=strength, level_db=level_db, attack=np.zeros(frames)
+    )
+    stem = stem_of(np.zeros(SR), SR, role)
+    steps = [
+        Step(first=a, last=b, begins="soft", struck=a) for a, b in ((40, first), (first, last))
+    ]
+    assert np.median(strength[first:last]) < 0.8
+    assert is_note(stem, steps[1], steps[0], heard, level_db, -20.0) is counts
