@@ -39,6 +39,9 @@ _HANN_VARIANCE = 1.0 / 12.0 - 1.0 / (2.0 * np.pi**2)  # of a Hann window, of its
 _FRAMES_A_WINDOW = 3.0  # of a Hann window: closer frames know hardly more
 _LEAST_SMOOTHED = 9  # frames, to tell how strong a partial is at a moment
 _LEAST_B_SD = 1e-9
+# Chosen: a partial of four times the noise's power is no noise; on the line hardly any of its power
+# lies across its phase, of one that turns away for good half does, counted twice here.
+_CLEAR, _ASTRAY = 4.0, 0.3
 _SHAPES_KEPT = 64  # lengths whose polynomials are kept: notes of a stem share them
 
 
@@ -90,6 +93,7 @@ class _Fit:
     root: Floats  # lower triangle, which with its transpose makes their inverse covariance
     noise: float  # power of the noise in each track
     drift: float  # how much less would be left if each partial had a pitch of its own
+    astray: bool  # whether a partial turns away from the line, so far that its phase says nothing
 
     def beside(self) -> Floats:
         """How much a line leaves that stops at each degree from 0 on, in variances of noise."""
@@ -150,7 +154,7 @@ def even_line(
     left = fit.beside()
     degree = next((d for d in _DEGREES if left[d] <= _most_by_chance(_FREE_DEGREE - d)), None)
     freedom = max(len(phases.ratios) - 1, 1)
-    if degree is None or fit.drift > _most_by_chance(freedom):
+    if degree is None or fit.astray or fit.drift > _most_by_chance(freedom):
         return None
     kept = slice(0, 1 + degree)  # B too
     root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
@@ -231,7 +235,8 @@ def _shapes(count: int) -> _Shapes:
 def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     """The line of all partials; None where the first ones rule out any, or there is no sound.
 
-    These alone tell the noise, and the line in it, well enough for one round with all.
+    These alone tell the noise, and the line in it, well enough for one round with all; but for a B
+    so far off that high partials turn away from it, which takes another round.
     """
     few = stretch.first(_FIRST_PARTIALS)
     told = _fit(few, line, 0.0)
@@ -242,7 +247,8 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     left = fit.beside()[highest] * told.noise / (fit.noise + 1e-30)
     if left > _PLAINLY * _most_by_chance(_FREE_DEGREE - highest):
         return None
-    return _fit(stretch, fit.line, fit.noise)
+    fit = _fit(stretch, fit.line, fit.noise)
+    return _fit(stretch, fit.line, fit.noise) if fit is not None and fit.astray else fit
 
 
 def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
@@ -285,11 +291,15 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     quadrature = rotated.imag - amplitude * ratios * fitted
     # What is left to each partial along a slope of its own.
     lean = onto_first - first @ added[1:] - lever * added[0] * first[:, 0]
+    noise = 2.0 * float(middle_of((quadrature**2).ravel())) / _MIDDLE_OF_SQUARES
+    whole = np.mean(np.abs(rotated) ** 2, axis=1)
+    beside = 2.0 * np.mean(quadrature**2, axis=1)
     return _Fit(
         line=line + added,
         root=root,
-        noise=2.0 * float(middle_of((quadrature**2).ravel())) / _MIDDLE_OF_SQUARES,
+        noise=noise,
         drift=float(np.sum(lean**2 / (first[:, 0] + 1e-30))),
+        astray=bool(((whole > _CLEAR * noise) & (beside > noise + _ASTRAY * whole)).any()),
     )
 
 

@@ -66,6 +66,9 @@ class Finding:
 # ---------------------------------------------------------------- audio
 
 
+DC_DBFS = -45.0  # chosen: a constant part that a mixer would want to know of, told and taken out
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AudioFacts:
     """What one audio file is, found by reading it once from end to end."""

@@ -100,6 +100,21 @@ def test_partials_that_drift_apart_are_left_to_the_contour() -> None:
     assert line_of(with_snr(one + 0.1 * other, 50.0, rng)) is None
 
 
+@pytest.mark.parametrize("apart_cents", [4.0, 7.0, 12.0])
+@pytest.mark.parametrize("snr_db", [40.0, 30.0])
+def test_a_partial_that_turns_away_for_good_is_seen(apart_cents: float, snr_db: float) -> None:
+    """Bodies and pickups draw the first partial of some strings by cents from the others' pitch.
+
+    Over a second the second partial turns once and more against a line through the first: its phase
+    then lies all round, and its power tells that it is there.
+    """
+    rng = np.random.default_rng(round(apart_cents))
+    sound = tone(steady(F1_HZ, 1.0, SR), SR, rng, amplitudes=[1.0])
+    others = F1_HZ * 2 ** (apart_cents / 1200)
+    sound = sound + tone(steady(others, 1.0, SR), SR, rng, amplitudes=[0.0, 0.5, 0.05])
+    assert line_of(with_snr(sound, snr_db, rng), b_sd=2e-4) is None
+
+
 def test_a_stretch_of_few_frames_says_nothing() -> None:
     """Over 0.1 s a smooth line and one that does something of its own are the same."""
     rng = np.random.default_rng(9)

@@ -25,7 +25,7 @@ from planner.files.audio_opening import (
     undecodable,
 )
 from planner.files.audio_sums import FlatTops, Sums, finite
-from planner.model import AudioFacts, Finding
+from planner.model import DC_DBFS, AudioFacts, Finding
 
 __all__ = ["find_audio_file", "read_excerpt", "read_stem_audio", "sha256_of"]
 
@@ -140,7 +140,7 @@ def read_stem_audio(
         file=file, container=container, subtype=subtype, sr=rate, channels=channels,
         frames=sums.frames, sha256=sha256 or sha256_of(path), time_reference_smp=time_stamp(chunks),
         peak_dbfs=_db(float(sums.peaks.max())), rms_dbfs=_db(power**0.5),
-        dc_db=_db(float(np.abs(sums.total).max()) / sums.frames), flat_tops=flat_tops,
+        dc_db=_db(sums.offset()), flat_tops=flat_tops,
         stereo=stereo, measured_side=measured,
     )  # fmt: skip
     return facts, samples, tuple(findings)
@@ -202,7 +202,10 @@ def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:
 def _analysis_signal(
     sound: Any, sums: Sums, measured: str, analysis_sr: int, file: str
 ) -> tuple[NDArray[np.float32], int]:
-    """Take one side to the analysis rate and count the flat tops on the way."""
+    """Take one side to the analysis rate, without an offset; count the flat tops on the way."""
+    side = {"mid": slice(None), "right": slice(1, 2)}.get(measured, slice(0, 1))
+    told = _db(sums.offset()) > DC_DBFS
+    offset = np.float32(sums.total[side].mean() / sums.frames if told else 0.0)
     tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
     stream = None
     if sound.samplerate != analysis_sr:
@@ -216,10 +219,7 @@ def _analysis_signal(
             block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
-            if measured == "mid":
-                one = block.mean(axis=1, dtype=np.float32)
-            else:
-                one = np.ascontiguousarray(block[:, 1 if measured == "right" else 0])
+            one = block[:, side].mean(axis=1, dtype=np.float32) - offset
             yield stream.resample_chunk(one) if stream else one
         if stream:
             yield stream.resample_chunk(np.zeros(0, np.float32), last=True)

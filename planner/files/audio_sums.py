@@ -57,6 +57,10 @@ class Sums:
             self.difference += float(((left - right) ** 2).sum())
         self.frames += len(block)
 
+    def offset(self) -> float:
+        """Largest constant part of a channel."""
+        return float(np.abs(self.total).max()) / self.frames
+
     def sides(self, side: str) -> tuple[Any, Any]:
         """Name the stereo situation and the side to measure."""
         if self.channels == 1:

@@ -182,6 +182,19 @@ def test_levels(tmp_path: Path) -> None:
     assert facts.flat_tops == 0
 
 
+@pytest.mark.parametrize("sr", [16000, 48000])
+@pytest.mark.parametrize("sides", [(0.03,), (0.03, -0.02), (0.0, 0.03)])
+def test_a_constant_offset_is_not_measured(
+    tmp_path: Path, sr: int, sides: tuple[float, ...]
+) -> None:
+    """It would pass for what repeats; of stereo it is that of the sides measured together."""
+    channels = np.stack([tone(sr, seconds=1.0) + offset for offset in sides], axis=1)
+    plain = write(tmp_path / "plain.wav", tone(sr, seconds=1.0), sr, "FLOAT")
+    path = write(tmp_path / "offset.wav", channels, sr, "FLOAT")
+    inside = slice(800, -800)  # soxr rings where a constant begins
+    assert read(path)[1][inside] == pytest.approx(read(plain)[1][inside], abs=1e-5)
+
+
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
 def test_flat_tops(subtype: str, tmp_path: Path) -> None:
     """Each cut-off top counts once; slow smooth tops, whose samples round alike, do not."""
