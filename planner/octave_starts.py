@@ -6,14 +6,19 @@ whole ratio without a gap, frames before that fit the low pitch *better* than th
 to it: in a true higher note both fit alike. Where the low pitch sounded just before, its ring would
 do the same, and nothing is changed. Some tones keep their odd partials faint all along: see
 `without_octave_notes`.
+
+A blown note may also crack: it speaks an octave or twelfth low, and its own register takes over
+slowly: over twice the window of the track, where a new note comes at once.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.common_periods import best_fit, is_near, whole_jumps
+from planner.common_periods import DOES_NOT_FIT, STROKE, best_fit, is_near, whole_jumps
 from planner.frame_blocks import stretches
 from planner.model import Floats
 
@@ -29,6 +34,9 @@ _LEAVES = 0.5  # chosen: noise leaves as much at the long period as at the short
 LEAST_FRAMES = 8  # 40 ms, just more than the window of 32 ms: one independent look
 _MOST_SHARED = 4  # chosen: whole ratios beyond lie so close that any two pitches share one
 _OVER_AGAINST = 4.0  # chosen
+_CRACK_FRAMES = 30  # 0.15 s: chosen; a register takes over within that, or it is a note
+_NEARLY = 0.02  # chosen: what the low pitch alone has is then 20 dB down
+_SLOWLY_FRAMES = 13  # twice the window of 32 ms: within one, any change of pitch is slow
 _JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
 
 
@@ -100,6 +108,41 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
             if better.sum() >= LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
                 out[rows] = np.where(fits > 0.0, lower_hz, here / times)
                 break
+    return out
+
+
+def without_low_starts(
+    f0_hz: Floats, candidates_hz: Floats, strength: Floats, attack: Floats
+) -> Floats:
+    """Give the cracked start of a blown note, read an octave or twelfth low, to its own pitch.
+
+    Parameters
+    ----------
+    f0_hz : (n,) the track, NaN where unpitched
+    candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+    attack : (n,) how much begins in the spectrum in each frame, nepers
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    for (first, frame), (goes_on, last) in pairwise(level_stretches(f0_hz)):
+        if goes_on != frame or frame - first > _CRACK_FRAMES or last - frame <= frame - first:
+            continue
+        times = round(float(f0_hz[frame] / f0_hz[frame - 1]))
+        if not 2 <= times <= MOST_TIMES or not is_near(f0_hz[frame], times * f0_hz[frame - 1]):
+            continue
+        if attack[frame - LEAST_FRAMES : frame + LEAST_FRAMES].max() > STROKE:
+            continue
+        own_hz = f0_hz[first:last] * np.where(np.arange(first, last) < frame, times, 1.0)
+        fits, offered_hz = best_fit(candidates_hz[first:last], strength[first:last], own_hz)
+        settled = float(np.median(fits[(frame - first + len(fits)) // 2 :])) - _NEARLY
+        until = frame - first + int(np.argmax(fits[frame - first :] >= settled))
+        if until - np.flatnonzero(fits[:until] < DOES_NOT_FIT).max(initial=0) < _SLOWLY_FRAMES:
+            continue
+        own_hz = np.where(fits > 0.0, offered_hz, own_hz)
+        out[first:frame] = own_hz[: frame - first]
     return out
 
 

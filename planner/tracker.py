@@ -30,7 +30,11 @@ from planner.common_periods import without_common_periods
 from planner.frame_blocks import frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.octave_leaps import with_octave_leaps
-from planner.octave_starts import without_octave_notes, without_octave_starts
+from planner.octave_starts import (
+    without_low_starts,
+    without_octave_notes,
+    without_octave_starts,
+)
 from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path
 from planner.string_band import bass_band, guitar_band
 
@@ -99,6 +103,7 @@ def track(stem: Stem) -> PitchTrack:
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
     if driven:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
+        f0_hz = without_low_starts(f0_hz, f_hz, strength, attack)
     f0_hz = with_octave_leaps(f0_hz, f_hz, strength, attack, level_db, driven=driven)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack)

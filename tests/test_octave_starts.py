@@ -119,3 +119,24 @@ def test_frames_that_nothing_fits_say_nothing(own: float, read_hz: float) -> Non
     strength = np.tile([0.95, 0.99], (60, 1))
     strength[:25] = [own, own - 0.01]
     np.testing.assert_array_equal(without_octave_notes(f0_hz, candidates_hz, strength), read_hz)
+
+
+@pytest.mark.parametrize("f_hz", [329.6, 370.0])
+@pytest.mark.parametrize("fades_s", [0.04, 0.06])
+def test_a_cracked_start_belongs_to_its_note(f_hz: float, fades_s: float) -> None:
+    """A saxophone's low register sounds first, and dies away under the one that was fingered."""
+    t = moments(0.7, SR)
+    low = np.exp(-np.maximum(t - 0.05, 0.0) / fades_s)
+    rise = np.clip(t / 0.02, 0, 1) * np.clip((0.7 - t) / 0.04, 0, 1)
+    parts = [(low if n % 2 else 1.0) / n * np.sin(np.pi * n * f_hz * t + n) for n in range(1, 17)]
+    (note,) = notes_of((0.3, rise * np.sum(parts, axis=0)))
+    assert note.start_s == pytest.approx(0.3, abs=0.02)
+    assert abs(1200 * np.log2(note.pitch_hz / f_hz)) < 20
+
+
+def test_a_short_low_note_before_its_octave_is_a_note() -> None:
+    """Slurred: the low note is there at once and gone at once."""
+    low = reed(185.0, 0.15, speaks_s=-1.0, odd_db=0.0)
+    high = reed(370.0, 0.5, speaks_s=-1.0, odd_db=0.0)
+    notes = notes_of((0.3, low), (0.43, high))
+    assert [round(12 * np.log2(n.pitch_hz / 185.0)) for n in notes] == [0, 12]
