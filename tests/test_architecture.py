@@ -77,7 +77,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "edit_list_reading markdown string_grid guide_curves guide_conductor changes reply_words",
         "page_answers replies answer_reading",
         "page_lines page_strip",
-        "edit_list_schema page_plot",
+        "page_plot",
         "page_sound page_parts provenance",
         "guide in_short",
         "summary_tables",
