@@ -19,7 +19,7 @@ from planner.edited_notes import edited_said
 from planner.errors import AudioError, PlannerError, PromiseError
 from planner.files.audio import sha256_of
 from planner.files.audio_opening import file_clock, file_form
-from planner.files.bounce_files import check_writers, find_bounce, read_notes
+from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.ghost_check import ghosts_left
@@ -125,7 +125,7 @@ def check_session(
     progress("writing the check")
     written = write_plan_folder(
         out,
-        check_writers(check, past.rows),
+        check_files(check, past.rows),
         audio=(*folders, *audio_folders(found.values())),
         kind="check",
     )

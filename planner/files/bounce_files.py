@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -80,9 +79,8 @@ def read_notes(folder: Path) -> tuple[Reading, ...]:
         raise PlannerError(what, file=f"{folder.name}/notes.csv", hint="Plan again.") from None
 
 
-def check_writers(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, Callable[[Path], None]]:
+def check_files(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, bytes]:
     """Give the files of a check by name: a sheet, and the same rows as CSV and YAML."""
-    data = _as_data(check)
     records: list[tuple[Cell, ...]] = [
         (
             r.id, r.stem, _rounded(r.start_s, 4), r.verdict, _rounded(r.wanted_cents, 1),
@@ -92,14 +90,10 @@ def check_writers(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, Callab
         for r in check.rows
     ]  # fmt: skip
     return {
-        "check.md": lambda path: _put(path, check_markdown(check, rows).encode("utf-8")),
-        "check.csv": lambda path: _put(path, csv_bytes(CHECK_COLUMNS, records, bom=True)),
-        "check.yaml": lambda path: _put(path, yaml_bytes(data)),
+        "check.md": check_markdown(check, rows).encode("utf-8"),
+        "check.csv": csv_bytes(CHECK_COLUMNS, records, bom=True),
+        "check.yaml": yaml_bytes(_as_data(check)),
     }
-
-
-def _put(path: Path, data: bytes) -> None:
-    path.write_bytes(data)
 
 
 def _as_data(check: BounceCheck) -> dict[str, Any]:

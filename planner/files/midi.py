@@ -7,11 +7,8 @@ would move notes in time.
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import io
-import os
-import tempfile
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,7 +16,7 @@ from typing import Any
 import mido
 from mido.midifiles.meta import KeySignatureError
 
-from planner.errors import OutputError, PromiseError, ScoreError
+from planner.errors import PromiseError, ScoreError
 from planner.timeline import TICKS_PER_QUARTER, TempoMap, tempo_map_from_events
 
 _CONDUCTING = ("set_tempo", "time_signature", "key_signature")
@@ -160,33 +157,6 @@ def midi_bytes(midi: mido.MidiFile) -> bytes:
         type=midi.type, ticks_per_beat=midi.ticks_per_beat, charset="utf-8", tracks=midi.tracks
     ).save(file=out)
     return out.getvalue()
-
-
-def write_midi(midi: mido.MidiFile, path: Path) -> None:
-    """Write a MIDI file whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If the folder is missing or cannot be written to; nothing is left behind.
-    """
-    data = midi_bytes(midi)
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(temporary, 0o644)  # mkstemp keeps it private; the guide is for everyone on the job
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-        raise OutputError(
-            f"the MIDI file cannot be written: {error.strerror or error}.",
-            file=path.name,
-            hint="Check that the folder exists and that you may write to it.",
-        ) from error
 
 
 def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:

@@ -22,8 +22,6 @@ from pathlib import Path
 
 from planner.errors import OutputError
 
-Writer = Callable[[Path], None]  # writes one new file at the path it is given
-
 _TRIES = 1000  # chosen: other runs that finish at the same time take numbers, but not this many
 
 
@@ -75,7 +73,7 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
 
 def write_plan_folder(
     out: Path,
-    writers: Mapping[str, Writer],
+    files: Mapping[str, bytes],
     *,
     audio: Iterable[Path],
     check: Callable[[Path], None] | None = None,
@@ -87,8 +85,8 @@ def write_plan_folder(
     ----------
     out : Path
         Where numbered folders go; made if it is missing.
-    writers : mapping
-        File name to the function that writes it; called in this order.
+    files : mapping
+        File name to content.
     audio : iterable of Path
         The folders that hold audio (`audio_folders`).
     check : callable, optional
@@ -113,9 +111,8 @@ def write_plan_folder(
     try:
         _make_folders(out, made)
         work = _new_work_folder(out)
-        for name, write in writers.items():
-            write(work / name)
-            _settle(work / name)
+        for name, content in files.items():
+            _put(work / name, content)
         if check is not None:
             check(work)
         return _take_number(work, out, kind)
@@ -172,9 +169,11 @@ def _new_work_folder(out: Path) -> Path:
     raise FileExistsError(errno.EEXIST, "too many unfinished plans", str(out))
 
 
-def _settle(path: Path) -> None:
-    """Ask the disk to really hold the file, so that a full one complains now and not later."""
-    with path.open("r+b") as file:
+def _put(path: Path, content: bytes) -> None:
+    """Write a new file, and ask the disk to really hold it: a full one complains now, not later."""
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
         os.fsync(file.fileno())
 
 
