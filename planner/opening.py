@@ -10,10 +10,7 @@ from planner.errors import PlannerError, SessionError, named_in
 from planner.files.audio import find_audio_file, sha256_of
 from planner.files.configs import read_judging
 from planner.files.midi import read_lyrics, read_score, read_tempo_file
-from planner.files.plan_folder import (
-    audio_folders,
-    default_out_folder,
-)
+from planner.files.plan_folder import audio_folders, default_out_folder
 from planner.files.session_file import read_session
 from planner.lyrics import words_of_score
 from planner.model import VOICE_ROLES, Finding
@@ -66,7 +63,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             if not keep_going:
                 raise with_place(error, spec, session_path) from error
             missing.append(spec.code)
-            found.append(lost_stem(spec, error))
+            found.append(lost_file(spec, None, error))
             continue
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
@@ -79,7 +76,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             except PlannerError as error:
                 if not keep_going:
                     raise with_place(error, spec, session_path) from error
-                found.append(lost_take(spec, take, error))
+                found.append(lost_file(spec, take, error))
     return Opened(
         session=session,
         path=session_path,
@@ -121,20 +118,17 @@ def with_place(
     )
 
 
-def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
+def lost_file(spec: StemSpec, take: Take | None, error: PlannerError) -> Finding:
+    """Say that a stem, or one take of it, was left out because its file could not be used."""
+    file, did = spec.file, "It was left out; the others went on without it."
     name = f"{spec.code}{f' (line {spec.line})' if spec.line else ''}"
-    return _lost(name, spec, spec.file, error, "; the others went on without it")
-
-
-def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
-    return _lost(f"{take.label or take.file} of {spec.code}", spec, take.file, error)
-
-
-def _lost(name: str, spec: StemSpec, file: str, error: PlannerError, others: str = "") -> Finding:
+    if take is not None:
+        file, did = take.file, "It was left out."
+        name = f"{take.label or take.file} of {spec.code}"
     return Finding(
         severity="warning",
         what=f"{name} could not be used: {error}",
-        did=f"It was left out{others}.",
+        did=did,
         advice="Put the file right and run again.",
         stem=spec.code,
         file=file,

@@ -9,22 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
-from planner.errors import AudioError, OutputError, PromiseError
+from planner.errors import AudioError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
-from planner.files.measured_notes import KeptNotes, ToKeep, keep_measured, kept_notes
-from planner.files.own_figures import keep_figures, read_figures
+from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
 from planner.heard_stem import HeardStem
 from planner.inspection import inspect_facts, inspect_notes
 from planner.inspection_linked import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
-from planner.listening import Progress, hear_all, hear_takes
+from planner.listening import Progress, hear_all, hear_takes, or_told
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.note_ids import keep_ids
 from planner.opening import (
@@ -38,7 +38,7 @@ from planner.opening import (
     tempo_map_of,
 )
 from planner.parts import clock_shifts
-from planner.plan_model import OwnFigure, Plan
+from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import (
     answers_of,
@@ -156,7 +156,7 @@ def plan_session(
     if kept is not None:
         rests_on = (opened.session, stems, a4, tolerances, judging, tempo_map, meant, words)
         key = sum_of(kept.program, rests_on, others.takes)
-        own = _own_figures(kept, key, progress)
+        own = or_told(progress, partial(read_figures, kept, key))
     plan = make_plan(
         session=opened.session,
         stems=stems,
@@ -192,10 +192,12 @@ def plan_session(
         excerpts=excerpts,
     )
     _check_unchanged(opened, heard.stems, beside)
-    if kept is not None:
-        _keep(kept, (*heard.fresh, *others.fresh), folders, progress)
+    if kept is not None:  # all else is done, so a full disk is only told
+        fresh = (*heard.fresh, *others.fresh)
+        or_told(progress, partial(keep_measured, kept, fresh, folders))
         if own is None and plan.own_figures:
-            _keep_own(kept, key, plan, folders, progress)
+            figures = dict(plan.own_figures)
+            or_told(progress, partial(keep_figures, kept, key, figures, folders))
     return Planned(plan=plan, folder=folder)
 
 
@@ -226,7 +228,13 @@ def inspect_session(
         opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress, kept=kept,
         kept_as="linked",
     )  # fmt: skip
-    _keep(kept, _unchanged((*heard.fresh, *others.fresh)), folders, progress)
+    # Of files that changed while they were listened to nothing is kept.
+    fresh = [
+        one
+        for one in (*heard.fresh, *others.fresh)
+        if sha256_of(one.path) == one.heard.facts.sha256
+    ]
+    or_told(progress, partial(keep_measured, kept, fresh, folders))
     by_code = {stem.code: stem for stem in stems}
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -253,23 +261,19 @@ def inspect_session(
 
 def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
     """The notes of every stem, without those that are another stem's, numbered."""
-    stems = tuple(_stem_notes(one, session) for one in heard)
+    roles = {spec.code: spec.role for spec in session.stems}
+    stems = tuple(
+        StemNotes(
+            code=one.code,
+            role=roles[one.code],
+            facts=one.facts,
+            notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
+            findings=one.findings,
+        )
+        for one in heard
+    )
     shifts = clock_shifts(session, {one.code: one.facts for one in heard})
     return _with_ids(without_bleed(stems, {one.code: one.spectra for one in heard}, shifts))
-
-
-def _stem_notes(heard: HeardStem, session: Session) -> StemNotes:
-    role = next(spec.role for spec in session.stems if spec.code == heard.code)
-    return StemNotes(
-        code=heard.code,
-        role=role,
-        facts=heard.facts,
-        notes=tuple(
-            MeasuredNote(id="", note=note, measurement=measurement)
-            for note, measurement in heard.notes
-        ),
-        findings=heard.findings,
-    )
 
 
 def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
@@ -300,42 +304,6 @@ def _noticed(
         *told,
         *(finding for stem in stems for finding in stem.findings),
     )
-
-
-# ------------------------------------------------------------------ writing and promises
-
-
-def _keep(
-    kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path], progress: Progress
-) -> None:
-    """Keep what was heard for the next run; all else is done, so a full disk is only told."""
-    try:
-        keep_measured(kept, fresh, audio)
-    except OutputError as error:
-        progress(str(error))
-
-
-def _unchanged(fresh: Sequence[ToKeep]) -> list[ToKeep]:
-    """Leave out the files that changed while they were listened to: of those nothing is kept."""
-    return [one for one in fresh if sha256_of(one.path) == one.heard.facts.sha256]
-
-
-def _own_figures(kept: KeptNotes, key: str, progress: Progress) -> dict[str, OwnFigure] | None:
-    """The planner's own figures from a run before; what cannot be read is only told."""
-    try:
-        return read_figures(kept, key)
-    except OutputError as error:
-        progress(str(error))
-        return None
-
-
-def _keep_own(
-    kept: KeptNotes, key: str, plan: Plan, audio: Sequence[Path], progress: Progress
-) -> None:
-    try:
-        keep_figures(kept, key, dict(plan.own_figures), audio)
-    except OutputError as error:
-        progress(str(error))
 
 
 def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:

@@ -24,10 +24,7 @@ byte; the file is written whole or not at all, and read back before it takes its
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -37,7 +34,7 @@ from planner.answers import Area, Entry, Override
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
-from planner.files.plan_folder import refuse_audio_folder
+from planner.files.plan_folder import put_whole, refuse_audio_folder
 from planner.files.yaml_reading import parse_yaml, read_yaml
 from planner.pitch import note_name
 
@@ -178,22 +175,14 @@ def _check(name: str, text: str, wanted: tuple[Entry, ...]) -> None:
 
 
 def _replace(path: Path, old: bytes, new: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".answers-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(new)
-            stream.flush()
-            os.fsync(stream.fileno())
-        # mkstemp keeps the file private; answers are for everyone on the job.
-        Path(temporary).chmod(0o644)
-        if (path.read_bytes() if path.exists() else b"") != old:
+    def unless_written_meanwhile(finished: Path, place: Path) -> None:
+        if (place.read_bytes() if place.exists() else b"") != old:
             raise OutputError(
                 "somebody else wrote to the answers at this moment; nothing was stored.",
-                file=path.name,
+                file=place.name,
                 hint="Run the command again.",
             )
-        os.replace(temporary, path)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
+        finished.replace(place)
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    put_whole(path, new, unless_written_meanwhile)

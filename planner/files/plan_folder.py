@@ -17,6 +17,7 @@ import errno
 import os
 import re
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
@@ -69,6 +70,29 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
     if _holding(out, tuple(audio)) is not None:
         what = "lies in a folder that holds the session's audio, and nothing is ever written there."
         raise OutputError(what, file=str(out), hint="Choose another folder with --out.")
+
+
+def put_whole(
+    place: Path, content: bytes, put: Callable[[Path, Path], object] = os.replace
+) -> None:
+    """Put one file in its place, whole or not at all.
+
+    Parameters
+    ----------
+    put : callable
+        Gives the finished file, its first argument, its name; else it replaces what is there.
+    """
+    handle, name = tempfile.mkstemp(prefix=".planner-", dir=place.parent)
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.chmod(0o644)  # mkstemp keeps it private; our files are for everyone on the job
+        put(temporary, place)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def write_plan_folder(

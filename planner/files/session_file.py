@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 from planner.chord_naming import chords_of_notes
 from planner.errors import PlannerError, ScoreError, SessionError, named_in
 from planner.files.midi import read_score, read_tempo_file
+from planner.files.plan_folder import put_whole
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
 from planner.scale_file import scale_offsets
@@ -111,15 +111,7 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
             hint="Choose a place outside it.",
         )
     try:
-        handle, temporary = tempfile.mkstemp(prefix=".planner-", dir=session_path.parent)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(text.encode("utf-8"))
-                stream.flush()
-                os.fsync(stream.fileno())
-            _put_in_place(Path(temporary), session_path)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
+        put_whole(session_path, text.encode("utf-8"), _named)
     except FileExistsError:
         raise SessionError(
             "this file exists already, and is never written over.",
@@ -134,10 +126,8 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
         raise SessionError(f"the file cannot be written ({error.strerror}).", file=name) from None
 
 
-def _put_in_place(temporary: Path, target: Path) -> None:
+def _named(temporary: Path, target: Path) -> None:
     """Give the finished file its name, unless something has that name."""
-    # mkstemp keeps the file private; a session file is for everyone on the job.
-    temporary.chmod(0o644)
     try:
         os.link(temporary, target)  # refuses to replace
     except FileExistsError:
