@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.edited_notes import edited_ids
-from planner.edited_tone import band_levels_db, tone_change_db, tone_said
+from planner.edited_notes import band_levels_db, edited_ids, tone_change_db, tone_said
 from planner.file_delay import TAPS, Delay, earlier, find_delay
 from planner.files.audio import read_excerpt
 from planner.files.audio_opening import file_form

@@ -8,12 +8,14 @@ from pathlib import Path
 
 from planner.errors import PlannerError, SessionError, named_in
 from planner.files.audio import find_audio_file, sha256_of
+from planner.files.audio_opening import file_clock
 from planner.files.configs import read_judging
 from planner.files.midi import read_lyrics, read_score, read_tempo_file
 from planner.files.plan_folder import audio_folders, default_out_folder
 from planner.files.session_file import read_session
 from planner.lyrics import words_of_score
 from planner.model import VOICE_ROLES, Finding
+from planner.parts import clock_shifts
 from planner.plan_model import Source
 from planner.score_match import StemScore
 from planner.session_model import Session, StemSpec, Take
@@ -196,6 +198,12 @@ def judging_of(opened: Opened) -> Judging:
             error = type(error)(error.what, hint=error.hint)
         line = session.line_of("judging")
         raise named_in(error, file=str(path), line=line, field="judging") from error
+
+
+def shifts_of(opened: Opened) -> dict[str, float]:
+    """Give the seconds from each stem's clock to the session's, by code, by the files' headers."""
+    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    return clock_shifts(opened.session, clocks)
 
 
 def scores_of(

@@ -28,8 +28,9 @@ from planner.guide import (
     worst_start_error_s,
 )
 from planner.guide_conductor import key_signature, marker_label
-from planner.guide_curves import bend_value, planned_add_cents, tuning_messages
+from planner.guide_curves import bend_value, tuning_messages
 from planner.model import Measurement, SessionA4
+from planner.note_curves import planned_add_cents
 from planner.plan_model import Plan
 from planner.session_model import KeyMark, Session, StemSpec, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_events, tempo_map_from_marks

@@ -55,6 +55,37 @@ def plan_folders(out: Path, song: str) -> tuple[Path, ...]:
     return tuple(p for _, p in sorted(found, reverse=True) if _song_of(p) == song)
 
 
+def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, ...]:
+    """Name the plan folders of a song, latest first, for what cannot be done without one.
+
+    Raises
+    ------
+    PlannerError
+        If there is none.
+    """
+    plans = plan_folders(out, song)
+    if not plans:
+        what = f"there is no plan of {song} in {out}, so there is nothing to {do}."
+        hint = "Plan first, or say with --out where the plans are."
+        raise PlannerError(what, file=str(session_path), hint=hint)
+    return plans
+
+
+def chosen_plan(plans: Sequence[Path], name: str | None) -> Path:
+    """Give the plan folder of this name; without one the first, which is the latest.
+
+    Raises
+    ------
+    PlannerError
+        If none has it.
+    """
+    for folder in plans:
+        if name in (None, folder.name):
+            return folder
+    names = ", ".join(folder.name for folder in reversed(plans))
+    raise PlannerError(f"there is no plan {name} of this song.", hint=f"There are {names}.")
+
+
 def read_past_plan(folder: Path) -> PastPlan:
     """Read a plan folder back.
 
