@@ -204,15 +204,12 @@ def _judging(data: Any, file: _Source) -> Judging:
 def _record(kind: Callable[..., T], data: Any, file: _Source, where: str) -> T:
     kinds: Mapping[str, Any] = kind.__dataclass_fields__  # type: ignore[attr-defined]
     found = _mapping(data, kinds, file, where)
-    values: dict[str, float | int] = {}
+    values: dict[str, float] = {}
     for name, field in kinds.items():
         value = _number(found[name], file, f"{where}.{name}")
-        if field.type == "int":
-            if value != int(value):
-                raise file.error(f"{value:g} is no whole number.", f"{where}.{name}")
-            values[name] = int(value)
-        else:
-            values[name] = value
+        if field.type == "int" and not value.is_integer():
+            raise file.error(f"{value:g} is no whole number.", f"{where}.{name}")
+        values[name] = int(value) if field.type == "int" else value
     return kind(**values)
 
 
