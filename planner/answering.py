@@ -65,20 +65,13 @@ def answer_session(
 ) -> Answered:
     """Read a reply and store it beside the plans, unless a part of it is not understood.
 
-    Parameters
-    ----------
-    given : str
-        The reply itself, or the path of a file: a reply, the page's export, or an edit list whose
-        human columns were filled in (``.csv``).
-    out : Path, optional
-        Where the numbered plans are; default: as `planner.run.plan_session`.
-    plan : str, optional
-        Folder name of the plan that the reply speaks of; default: the one that an export names or
+    given: the reply itself, or the path of a file: a reply, the page's export, or an edit list
+        whose human columns were filled in (``.csv``).
+    out: where the numbered plans are; default: as `planner.run.plan_session`.
+    plan: folder name of the plan that the reply speaks of; default: the one that an export names or
         that an edit list lies in, else the latest.
-    by, date : str
-        Who says it, and when.
-    accept_partly : bool
-        Store what was understood although other parts were not.
+    by, date: who says it, and when.
+    accept_partly: store what was understood although other parts were not.
 
     Raises
     ------

@@ -78,12 +78,8 @@ def checked_rows(
 ) -> tuple[tuple[RowCheck, ...], dict[str, float]]:
     """Judge every row of a plan that moves something and was not refused or parked.
 
-    Parameters
-    ----------
-    pairs : mapping
-        Note id -> the note in both files.
-    no_file : frozenset of str
-        Codes of stems without a bounce.
+    pairs: note id -> the note in both files.
+    no_file: codes of stems without a bounce.
 
     Returns
     -------

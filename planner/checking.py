@@ -60,14 +60,9 @@ def check_session(
 ) -> Checked:
     """Compare corrected bounces with the plan they were made by.
 
-    Parameters
-    ----------
-    bounces : Path
-        The folder of the corrected files: the stems' names, with or without a suffix.
-    out : Path, optional
-        Where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
-    plan : str, optional
-        Folder name of the plan; default: the latest.
+    bounces: the folder of the corrected files: the stems' names, with or without a suffix.
+    out: where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
+    plan: folder name of the plan; default: the latest.
 
     Raises
     ------

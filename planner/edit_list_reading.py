@@ -22,14 +22,9 @@ def edit_list_from_dict(
 ) -> EditList:
     """Read plain data back into an `EditList`.
 
-    Parameters
-    ----------
-    data : object
-        What a YAML or CSV reader made of the file.
-    file : str
-        Its name, for messages.
-    lines : mapping, optional
-        Dotted path (``rows[3].add_cents``) to line number, for messages.
+    data: what a YAML or CSV reader made of the file.
+    file: its name, for messages.
+    lines: dotted path (``rows[3].add_cents``) to line number, for messages.
 
     Raises
     ------

@@ -39,14 +39,9 @@ def edited_said(
 ) -> tuple[str, ...]:
     """Say which of a stem's edited notes are gone, and which changed their level.
 
-    Parameters
-    ----------
-    rows : iterable of Row
-        Of the plan; those of single notes count that move one and were not refused or parked.
-    then : sequence of Reading
-        All notes of the stem, as planned.
-    pairs : mapping
-        Note id -> the note in both files.
+    rows: of the plan; those of single notes count that move one and were not refused or parked.
+    then: all notes of the stem, as planned.
+    pairs: note id -> the note in both files.
     """
     own = edited_ids(rows)
     edited = [one for one in then if one.id in own]
@@ -150,12 +145,9 @@ def tone_change_db(before: Floats, after: Floats) -> Floats:
 def tone_said(changes: Mapping[str, Floats], around: Mapping[str, Sequence[Floats]]) -> list[str]:
     """Say which edited notes sound another way.
 
-    Parameters
-    ----------
-    changes : by note id
-        `tone_change_db` of the edited notes.
-    around : by note id
-        The same of notes around it that nobody moved; what most of them changed is the file's.
+    changes: by note id; `tone_change_db` of the edited notes.
+    around: by note id; the same of notes around it that nobody moved; what most of them changed is
+        the file's.
     """
     told = []
     for note_id, change in changes.items():

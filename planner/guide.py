@@ -55,12 +55,8 @@ class _Span:
 def guide_midi(plan: Plan, tempo_map: TempoMap | None) -> mido.MidiFile:
     """Write the notes that were meant: per stem ``LV all`` and, of those, ``LV fixes``.
 
-    Parameters
-    ----------
-    plan : Plan
-        The whole plan. A note is in ``fixes`` when its own action moves pitch.
-    tempo_map : TempoMap or None
-        None: 120 to the minute throughout, one beat is half a second, and track 0 says so.
+    plan: the whole plan. A note is in ``fixes`` when its own action moves pitch.
+    tempo_map: None: 120 to the minute throughout, one beat is half a second, and track 0 says so.
 
     Returns
     -------
@@ -86,10 +82,7 @@ def guide_midi(plan: Plan, tempo_map: TempoMap | None) -> mido.MidiFile:
 def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.MidiFile, ...]:
     """Write the measured and the planned pitch curves as bend around the notes that were meant.
 
-    Parameters
-    ----------
-    plan, tempo_map
-        As in `guide_midi`.
+    plan, tempo_map: as in `guide_midi`.
 
     Returns
     -------
@@ -164,10 +157,8 @@ def worst_start_error_s(
 ) -> float:
     """Give the largest distance in seconds between asked and written starts; inf if one is missing.
 
-    Parameters
-    ----------
-    asked, written : mapping of track name to ascending starts
-        `guide_note_starts`, and `planner.files.midi.read_back_guide` of the written file.
+    asked, written: track name to ascending starts, of `guide_note_starts`, and of
+        `planner.files.midi.read_back_guide` of the written file.
     """
     worst = 0.0
     for name, starts in asked.items():

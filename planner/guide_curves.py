@@ -70,20 +70,12 @@ def curve_bends(
 ) -> list[tuple[int, int]]:
     """Give one note's curve as (tick, bend value), the first at the note's start.
 
-    Parameters
-    ----------
-    judged : Judged
-        The note; its contour, or its sustain as a level line where there is no contour.
-    midi : int
-        The note that is bent.
-    a4_hz : float
-        Session A4.
-    tick_at : callable
-        Seconds to tick.
-    start, end : int
-        Ticks of the note, end left out.
-    planned : bool
-        Add the rules' layers and the note's own edit.
+    judged: the note; its contour, or its sustain as a level line where there is no contour.
+    midi: the note that is bent.
+    a4_hz: Session A4.
+    tick_at: seconds to tick.
+    start, end: ticks of the note, end left out.
+    planned: add the rules' layers and the note's own edit.
     """
     times_s, off_cents = _contour(judged, midi, a4_hz)
     if planned:

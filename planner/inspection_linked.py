@@ -27,12 +27,8 @@ Heard = tuple[Note, Measurement]
 def linked_findings(stem: StemNotes, other: TakeHeard) -> tuple[Finding, ...]:
     """Compare a stem note by note with another file of the same source.
 
-    Parameters
-    ----------
-    stem : StemNotes
-        What the measured file holds.
-    other : TakeHeard
-        What another file of the source holds; its take names the file.
+    stem: what the measured file holds.
+    other: what another file of the source holds; its take names the file.
     """
     pairs = _pairs(stem, other)
     if len(pairs) < ENOUGH_NOTES:

@@ -42,10 +42,8 @@ class _Pairs:
 def one_source_findings(stems: Sequence[StemNotes]) -> Iterator[Finding]:
     """Ask about stems that hold one performance and are not said to.
 
-    Parameters
-    ----------
-    stems : the session's stems with their notes; those with the role sampled are left out, since a
-        programmed part may well be doubled by another sound
+    Those with the role sampled are left out, since a programmed part may well be doubled by another
+    sound.
     """
     for first, second in combinations(stems, 2):
         same_file = (

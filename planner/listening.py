@@ -78,15 +78,10 @@ def hear_all(
 ) -> AllHeard:
     """Hear every stem; those that fail are lost (with a finding) or stop the run.
 
-    Parameters
-    ----------
-    scores : by stem code
-    jobs : int, optional
-        Processes; default: one per core, at most one per stem.
-    kept : KeptNotes, optional
-        Where stems may be known from; without it all are listened to.
-    sums : mapping, optional
-        SHA-256 of files that the run has already, by path; others are worked out once.
+    scores: by stem code.
+    jobs: processes; default: one per core, at most one per stem.
+    kept: where stems may be known from; without it all are listened to.
+    sums: SHA-256 of files that the run has already, by path; others are worked out once.
     """
     wanted = [
         _Wanted(

@@ -105,10 +105,7 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
     A row that has been answered since it was written is frozen once the answer is in it, and so is
     a note whose rule was refused or halved since.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Of the last plan.
+    rows: of the last plan.
     """
     done: list[Entry] = []
     pending = _not_yet_in(entries, rows)
@@ -147,10 +144,7 @@ def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
 
     Their edits rested on the rule, so they are decided about once more before they are frozen.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Of the last plan.
+    rows: of the last plan.
     """
     return _notes_of(
         row

@@ -39,18 +39,11 @@ def keep_ids(
 ) -> tuple[tuple[StemNotes, ...], Ledger, tuple[Finding, ...]]:
     """Give every note the id it had in earlier runs, and new serials to those that are new.
 
-    Parameters
-    ----------
-    stems : tuple of StemNotes
-        Notes by start, then pitch; the ids they carry are replaced.
-    a4_hz : float
-        Session A4, by which a note's intended note is guessed.
-    ledger : Ledger
-        What earlier runs knew; empty on the first run.
-    tempo_map : TempoMap, optional
-        Says a shift of a whole file in bars.
-    used : iterable of str
-        More ids that were given away, for example in answers.
+    stems: notes by start, then pitch; the ids they carry are replaced.
+    a4_hz: Session A4, by which a note's intended note is guessed.
+    ledger: what earlier runs knew; empty on the first run.
+    tempo_map: says a shift of a whole file in bars.
+    used: more ids that were given away, for example in answers.
 
     Returns
     -------

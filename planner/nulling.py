@@ -47,12 +47,8 @@ def null_test(
 ) -> NullTest:
     """Compare one file of a bounce with its original wherever the plan asks for nothing.
 
-    Parameters
-    ----------
-    rows, notes : sequences
-        Of this stem.
-    late_s : float
-        By how much the bounce's notes begin later: where the delay is looked for, +-0.5 s.
+    rows, notes: of this stem.
+    late_s: by how much the bounce's notes begin later: where the delay is looked for, +-0.5 s.
 
     Raises
     ------
@@ -110,12 +106,8 @@ def tone_of_edits(
 ) -> list[str]:
     """Say which edited notes of one file sound another way than in the original.
 
-    Parameters
-    ----------
-    rows : sequence
-        Of this stem.
-    pairs : mapping
-        Note id -> the note in both files; of this stem.
+    rows: of this stem.
+    pairs: note id -> the note in both files; of this stem.
 
     Raises
     ------

@@ -88,13 +88,8 @@ def review_page(
     Offenders below the stop line are counted, not shown. Excerpts are left out from the last on
     until the page is no larger than the session allows.
 
-    Parameters
-    ----------
-    plan : Plan
-    tempo_map : TempoMap, optional
-        For bar lines.
-    excerpts : sequence of Excerpt
-        What may be heard, first things first; without any the page holds no audio.
+    tempo_map: for bar lines.
+    excerpts: what may be heard, first things first; without any the page holds no audio.
     """
     html = _render(plan, tempo_map, excerpts)
     over = len(html.encode("utf-8")) - plan.session.page_size_mb * 1e6

@@ -97,18 +97,11 @@ def plot_note(
 ) -> Plot | None:
     """Draw one note; None where nothing of it was measured.
 
-    Parameters
-    ----------
-    judged : Judged
-        The note after the decision.
-    intended : str
-        The name of the note that was meant.
-    others : sequence of Judged
-        Notes of other stems, by stem, then start; those that sound meanwhile are named.
-    tempo_map : TempoMap, optional
-        Where bars and beats lie; without one no bar lines are drawn.
-    later_s : callable
-        Stem code to the seconds that its file's clock is later than the session's.
+    judged: the note after the decision.
+    intended: the name of the note that was meant.
+    others: notes of other stems, by stem, then start; those that sound meanwhile are named.
+    tempo_map: where bars and beats lie; without one no bar lines are drawn.
+    later_s: stem code to the seconds that its file's clock is later than the session's.
     """
     note = judged.measured.note
     times, errors = _trace(judged)

@@ -73,17 +73,10 @@ def strip_lines(
 ) -> tuple[tuple[StripLine, ...], int]:
     """Lay out what other stems sound inside the window, one line each.
 
-    Parameters
-    ----------
-    window : Window
-    others : sequence of Judged
-        Notes of every other stem, by stem, then start.
-    top : float
-        Where the strip begins.
-    first : str
-        The stem to name first: the one that the drawn note beats with.
-    later_s : callable
-        Stem code to the seconds that its file's clock is later than the drawn stem's.
+    others: notes of every other stem, by stem, then start.
+    top: where the strip begins.
+    first: the stem to name first: the one that the drawn note beats with.
+    later_s: stem code to the seconds that its file's clock is later than the drawn stem's.
 
     Returns
     -------

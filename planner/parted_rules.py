@@ -22,10 +22,7 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
 
     A rule all of whose notes lie under a lock is frozen as it stands.
 
-    Parameters
-    ----------
-    recalled : Recalled
-        With ``held``: which notes lie under which lock.
+    recalled: with ``held``: which notes lie under which lock.
 
     Returns
     -------

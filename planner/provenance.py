@@ -37,12 +37,8 @@ def plan_id(plan: Plan) -> str:
 def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
     """Give the record of one run as plain data in a fixed order.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan that was made.
-    settings : mapping
-        The settings used beyond the session file (tolerances, options), plain values only.
+    plan: the plan that was made.
+    settings: the settings used beyond the session file (tolerances, options), plain values only.
 
     Raises
     ------

@@ -21,12 +21,8 @@ def rulings_from(
 ) -> tuple[dict[str, Ruling], tuple[Finding, ...]]:
     """Bring all answers together, one ruling a row.
 
-    Parameters
-    ----------
-    entries : iterable of Entry
-        In the order in which they were given, as far as that is known.
-    rows : iterable of Row
-        The rows of the last plan: what a lock freezes.
+    entries: in the order in which they were given, as far as that is known.
+    rows: the rows of the last plan: what a lock freezes.
 
     Returns
     -------

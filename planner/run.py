@@ -80,26 +80,15 @@ def plan_session(
 ) -> Planned:
     """Plan a session and write the result into a new numbered folder.
 
-    Parameters
-    ----------
-    session_path : Path
-        The session file.
-    out : Path, optional
-        Folder for numbered plans; default: beside the session file, outside the audio folder.
-    without : sequence of str
-        Codes of stems to leave out.
-    keep_going : bool
-        Leave out stems that cannot be read, instead of stopping.
-    jobs : int, optional
-        Processes; default: one per core, at most one per stem.
-    csv_bom, csv_delimiter
-        How ``edit_list.csv`` and ``offenders.csv`` are written.
-    page_sound : bool
-        Let the review page hold short excerpts of the stems, for listening.
-    measure_anew : bool
-        Listen to every stem, whatever is known of it from a run before, and keep nothing.
-    progress : callable
-        Told one line per step.
+    session_path: the session file.
+    out: folder for numbered plans; default: beside the session file, outside the audio folder.
+    without: codes of stems to leave out.
+    keep_going: leave out stems that cannot be read, instead of stopping.
+    jobs: processes; default: one per core, at most one per stem.
+    csv_bom, csv_delimiter: how ``edit_list.csv`` and ``offenders.csv`` are written.
+    page_sound: let the review page hold short excerpts of the stems, for listening.
+    measure_anew: listen to every stem, whatever is known of it from a run before, and keep nothing.
+    progress: told one line per step.
 
     Raises
     ------

@@ -72,12 +72,8 @@ def read_tolerances(path: Path | None = None) -> Tolerances:
 def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
     """Read how strictly to judge: the name of a preset, or the path of a user's own copy.
 
-    Parameters
-    ----------
-    name_or_path : str
-        ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
-    beside : Path, optional
-        Folder that a relative path starts from (the session file's).
+    name_or_path: ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
+    beside: folder that a relative path starts from (the session file's).
 
     Raises
     ------

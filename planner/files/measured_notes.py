@@ -104,17 +104,11 @@ def key_of(
 ) -> str:
     """Give the key under which a stem is kept: the sum of all that its notes depend on.
 
-    Parameters
-    ----------
-    spec : StemSpec
-        As it is listened to (`heard_stem.as_listened_to`).
-    path, file
-        The file, of which the name counts beside the content (messages name it), and its name as
-        the session file writes it.
-    score : StemScore or None
-        What leads the search in chords.
-    sha256 : str
-        Of the file's content.
+    spec: as it is listened to (`heard_stem.as_listened_to`).
+    path, file: the file, of which the name counts beside the content (messages name it), and its
+        name as the session file writes it.
+    score: what leads the search in chords.
+    sha256: of the file's content.
     """
     parts = [
         kept.program, sha256, file, path.name, dataclasses.asdict(spec),

@@ -29,12 +29,8 @@ _READERS_AGREE_S = 1e-4
 def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
     """Read tempo, meter and key of a Standard MIDI File, from all of its tracks.
 
-    Parameters
-    ----------
-    path : Path
-        Type 0 or 1, any resolution in ticks to the quarter.
-    bar_one_at_s : float
-        Where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
+    path: type 0 or 1, any resolution in ticks to the quarter.
+    bar_one_at_s: where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
 
     Raises
     ------
@@ -63,12 +59,8 @@ def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
 def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     """Read the notes of one track of a score.
 
-    Parameters
-    ----------
-    path : Path
-        A Standard MIDI File.
-    track : str or None
-        The track's name; None where only one track has notes. Drums (channel 10) are no notes.
+    path: a Standard MIDI File.
+    track: the track's name; None where only one track has notes. Drums (channel 10) are no notes.
 
     Returns
     -------

@@ -29,10 +29,7 @@ _TRIES = 1000  # chosen: other runs that finish at the same time take numbers, b
 def audio_folders(files: Iterable[Path]) -> tuple[Path, ...]:
     """Name the folders that hold these audio files; a linked file counts where it really lies too.
 
-    Parameters
-    ----------
-    files : iterable of Path
-        Paths of stems and takes as they are opened.
+    files: paths of stems and takes as they are opened.
     """
     folders = set()
     for file in files:
@@ -77,10 +74,7 @@ def put_whole(
 ) -> None:
     """Put one file in its place, whole or not at all.
 
-    Parameters
-    ----------
-    put : callable
-        Gives the finished file, its first argument, its name; else it replaces what is there.
+    put: gives the finished file, its first argument, its name; else it replaces what is there.
     """
     handle, name = tempfile.mkstemp(prefix=".planner-", dir=place.parent)
     temporary = Path(name)
@@ -105,19 +99,12 @@ def write_plan_folder(
 ) -> Path:
     """Write one plan's files into the next numbered folder under `out`, whole or not at all.
 
-    Parameters
-    ----------
-    out : Path
-        Where numbered folders go; made if it is missing.
-    files : mapping
-        File name to content.
-    audio : iterable of Path
-        The folders that hold audio (`audio_folders`).
-    check : callable, optional
-        Called with the finished folder before it gets its name; what it raises keeps the folder
+    out: where numbered folders go; made if it is missing.
+    files: file name to content.
+    audio: the folders that hold audio (`audio_folders`).
+    check: called with the finished folder before it gets its name; what it raises keeps the folder
         from appearing.
-    kind : str
-        ``plan`` or ``check``: what the folder is called before its number.
+    kind: ``plan`` or ``check``: what the folder is called before its number.
 
     Returns
     -------

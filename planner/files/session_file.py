@@ -89,14 +89,9 @@ def _scale_text(named: Path, written: str, path: Path, line: int | None) -> str:
 def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     """Write a new session file, whole or not at all, outside the folder that holds the stems.
 
-    Parameters
-    ----------
-    folder : Path
-        The stems' folder; nothing is ever written in it.
-    session_path : Path
-        The file to write; it must not exist.
-    text : str
-        What to write, as UTF-8 with LF line ends.
+    folder: the stems' folder; nothing is ever written in it.
+    session_path: the file to write; it must not exist.
+    text: what to write, as UTF-8 with LF line ends.
 
     Raises
     ------

@@ -45,12 +45,8 @@ class WavChunks:
 def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     """Read the chunk headers of a WAV file and what the planner needs from them.
 
-    Parameters
-    ----------
-    stream : binary file object
-        Opened for reading; left at an arbitrary position.
-    file : str
-        Its name, for the messages.
+    stream: opened for reading; left at an arbitrary position.
+    file: its name, for the messages.
 
     Raises
     ------
