@@ -114,21 +114,20 @@ class _Builder:
         self.open: set[int] = set()
         self.repeated = 0
 
+    def error(self, what: str, line: int, path: str, hint: str | None = None) -> SessionError:
+        return SessionError(what, file=self.file, line=line, field=path, hint=hint)
+
     def value(self, node: yaml.Node, path: str, line: int) -> object:
         self.lines[path] = line
         if id(node) in self.open:
-            raise SessionError("a value contains itself.", file=self.file, line=line, field=path)
+            raise self.error("a value contains itself.", line, path)
         if len(self.open) >= MAX_DEPTH:
             raise _too_deep(self.file, line)
         if id(node) in self.seen:
             self.repeated += 1
             if self.repeated > MAX_REPEATED_NODES:
-                raise SessionError(
-                    "aliases (*name) repeat too much.",
-                    file=self.file,
-                    line=line,
-                    hint="Write the values out.",
-                )
+                what = "aliases (*name) repeat too much."
+                raise self.error(what, line, path, "Write the values out.")
         self.seen.add(id(node))
         if isinstance(node, yaml.ScalarNode):
             return self._scalar(node, path)
@@ -152,25 +151,17 @@ class _Builder:
         for key_node, value_node in node.value:
             line = key_node.start_mark.line + 1
             if not isinstance(key_node, yaml.ScalarNode):
-                raise SessionError(
-                    "a key must be a single word.",
-                    file=self.file,
-                    line=line,
-                    field=path,
-                    hint="A value that begins with { or [ needs quotes.",
-                )
+                hint = "A value that begins with { or [ needs quotes."
+                raise self.error("a key must be a single word.", line, path, hint)
             key = key_node.value
             if not key:
-                raise SessionError("a key is empty.", file=self.file, line=line, field=path)
+                raise self.error("a key is empty.", line, path)
             below = f"{path}.{key}" if path else key
             if key in first_line:
-                raise SessionError(
-                    f"the key {key!r} stands twice, in line {first_line[key]} and in line {line}.",
-                    file=self.file,
-                    line=line,
-                    field=below,
-                    hint="Delete one of the two.",
+                what = (
+                    f"the key {key!r} stands twice, in line {first_line[key]} and in line {line}."
                 )
+                raise self.error(what, line, below, "Delete one of the two.")
             first_line[key] = line
             result[key] = self.value(value_node, below, line)
         return result
@@ -185,13 +176,8 @@ class _Builder:
         try:
             return core_value(value)
         except ValueError:
-            raise SessionError(
-                "the number has too many digits.",
-                file=self.file,
-                line=node.start_mark.line + 1,
-                field=path,
-                hint="Text made of digits needs quotes.",
-            ) from None
+            what, line = "the number has too many digits.", node.start_mark.line + 1
+            raise self.error(what, line, path, "Text made of digits needs quotes.") from None
 
     def _check_for_cut_note(self, node: yaml.ScalarNode, value: str, path: str) -> None:
         end = node.end_mark
@@ -200,23 +186,14 @@ class _Builder:
         rest = self.text_lines[end.line][end.column :]
         if _CUT_NOTE.match(rest):
             digits = rest.lstrip()[1:].split()[0].rstrip(",]}")
-            raise SessionError(
-                f"a note name cut in two: ' #' begins a comment, so only {value!r} is left.",
-                file=self.file,
-                line=end.line + 1,
-                field=path,
-                hint=f'Write "{value}#{digits}", or put a space after # if it is a comment.',
-            )
+            what = f"a note name cut in two: ' #' begins a comment, so only {value!r} is left."
+            hint = f'Write "{value}#{digits}", or put a space after # if it is a comment.'
+            raise self.error(what, end.line + 1, path, hint)
 
     def _unknown_tag(self, node: yaml.Node, path: str) -> SessionError:
-        name = node.tag.replace("tag:yaml.org,2002:", "!!")
-        return SessionError(
-            f"the tag {name} is not used here.",
-            file=self.file,
-            line=node.start_mark.line + 1,
-            field=path,
-            hint="Text that begins with ! needs quotes.",
-        )
+        name, line = node.tag.replace("tag:yaml.org,2002:", "!!"), node.start_mark.line + 1
+        hint = "Text that begins with ! needs quotes."
+        return self.error(f"the tag {name} is not used here.", line, path, hint)
 
 
 def core_value(text: str) -> object:
