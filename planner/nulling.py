@@ -68,7 +68,7 @@ def null_test(
         return replace(empty, why_not=why)
     delay = _delay(original, bounce, free, sr, late_s)
     if delay is None:
-        quiet = _is_silent(original, free)
+        quiet = not any(read_excerpt(original, start, end).any() for start, end in free)
         why = "there is silence outside the edits" if quiet else ""
         return replace(empty, why_not=why, rerendered=not quiet)
     pieces = _pieces(original, bounce, free, delay, sr)
@@ -227,7 +227,3 @@ def _padded(path: Path, start: int, end: int) -> Floats:
     before = min(max(-start, 0), end - start)
     behind = max(end - start - before - len(found), 0)
     return np.pad(found, ((before, behind), (0, 0)))
-
-
-def _is_silent(path: Path, free: Sequence[tuple[int, int]]) -> bool:
-    return not any(read_excerpt(path, start, end).any() for start, end in free)

@@ -119,7 +119,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     along = along_song(plan, tempo_map)
     css, js = _asset("review.css"), _asset("review.js")
     song = clean_text(" ".join(plan.session.song.splitlines()))
-    html = _template().render(
+    html = _environment().get_template("review.html.j2").render(
         policy=_policy(css, js),
         css=Markup(css),
         js=Markup(js),
@@ -314,7 +314,3 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-
-
-def _template() -> jinja2.Template:
-    return _environment().get_template("review.html.j2")

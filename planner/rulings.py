@@ -143,7 +143,7 @@ def _two_answers(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
     voices = {(e.by, e.typed): e for e in stated}.values()
     in_list = any(e.typed for e in voices)
     # The list knows no half; among replies yes and half are two things.
-    wanted = {_state_said(e) if in_list else str(e.answer) for e in voices}
+    wanted = {e.state or STATE_OF[e.answer or "yes"] if in_list else str(e.answer) for e in voices}
     if len(wanted - {"done", "checked", "not-done", "new"}) < 2:
         return []
     said = "; ".join(f"{e.by or 'somebody'} ({_where(e)}): {_said(e)}" for e in voices)
@@ -207,10 +207,6 @@ def _warning(
         severity="warning", what=f"{ruling.id} {what}", did=did, advice=advice,
         stem=ruling.entry.stem or None,
     )  # fmt: skip
-
-
-def _state_said(entry: Entry) -> State:
-    return entry.state or STATE_OF[entry.answer or "yes"]
 
 
 def _said(entry: Entry) -> str:
