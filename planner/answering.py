@@ -8,7 +8,13 @@ from pathlib import Path
 
 from planner.answers import BLANK, Area, Entry, Human, Override, Source, entry_of, short
 from planner.errors import PlannerError
-from planner.files.answers_file import answers_path, append_answers, read_answers
+from planner.files.answers_file import (
+    answers_path,
+    append_answers,
+    page_says,
+    read_answers,
+    read_given,
+)
 from planner.files.bounce_files import read_notes
 from planner.files.past_plans import (
     PastPlan,
@@ -20,7 +26,6 @@ from planner.files.past_plans import (
     read_ranks,
     same_human,
 )
-from planner.files.reply_file import page_says, read_given
 from planner.locks import area_said, area_words, bars_words, questions_inside, rows_inside
 from planner.opening import Opened, open_session, places_of, shifts_of, tempo_map_of
 from planner.pitch import MIXED_NAMES, NoteNames, note_name

@@ -1,4 +1,4 @@
-"""Corrected bounces against the plan: what was done to every row, and what moved that should not.
+"""Corrected bounces against the plan: what was done to every row, and what moved besides.
 
 Nothing here hears anything: it compares the notes of a plan with the notes found anew in the
 bounces. Cents moved are ``1200 log2(bounce / original)``, so they stand for themselves, whatever
@@ -307,3 +307,47 @@ def _check(
         id=row.id, stem=row.stem, start_s=row.start_s, wanted_cents=wanted, got_cents=got,
         uncertainty_cents=doubt, verdict=verdict, notes=notes,
     )  # fmt: skip
+
+
+# ---------------------------------------------------------------- what leaks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ghost:
+    """Corrected notes of one stem that another still holds at their old pitch."""
+
+    stem: str
+    held_in: str
+    notes: int
+    loudest_db: float  # against the notes themselves
+    most_cents: float  # the largest move among them, cents added
+
+
+def ghosts_left(pairs: Iterable[Pair]) -> tuple[Ghost, ...]:
+    """Find, for each stem and each it leaks into, how many moved notes are still heard there.
+
+    A fix of one file does not reach what leaks from it into the others: there the note goes on
+    sounding as it was played. The leaks are those that the plan measured, down to -40 dB.
+
+    Returns
+    -------
+    tuple of Ghost
+        The loudest first.
+    """
+    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    for pair in pairs:
+        read = pair.moved("sustain") or pair.moved("onset")
+        if read is None or round(abs(read[0]), 1) < max(_UNPLANNED_CENTS, 2.0 * read[1]):
+            continue
+        for stem, db in pair.then.heard_in:
+            found.setdefault((pair.then.stem, stem), []).append((db, read[0]))
+    told = []
+    for (stem, other), notes in found.items():
+        levels_db, moves = zip(*notes, strict=True)
+        told.append(
+            Ghost(
+                stem=stem, held_in=other, notes=len(notes), loudest_db=max(levels_db),
+                most_cents=round(float(max(moves, key=abs)), 1),
+            )
+        )  # fmt: skip
+    return tuple(sorted(told, key=lambda g: (-g.loudest_db, g.stem, g.held_in)))

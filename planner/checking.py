@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.check import StemCheck, checked_rows, checked_stem, moved_unasked
+from planner.check import StemCheck, checked_rows, checked_stem, ghosts_left, moved_unasked
 from planner.check_words import BounceCheck
 from planner.edited_notes import edited_said
 from planner.errors import AudioError, PlannerError, PromiseError
@@ -17,7 +17,6 @@ from planner.files.audio_opening import file_form
 from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
-from planner.ghost_check import ghosts_left
 from planner.heard_stem import HeardStem
 from planner.listening import Progress, hear_all
 from planner.model import AudioFacts

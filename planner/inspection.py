@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from planner.inspection_notes import SILENT_DBFS, inspect_notes
+from planner.inspection_notes import SILENT_DBFS
 from planner.model import AudioFacts, Finding
 from planner.pitch import cents
 from planner.session_model import Session, StemSpec
 from planner.wording import amount
-
-__all__ = ["inspect_facts", "inspect_file", "inspect_notes"]
 
 DC_DBFS = -45.0  # chosen: a constant part that a mixer would want to know of
 SHORTER_S = 1.0  # chosen: ends are trimmed by less, a part that starts late is off by a bar
@@ -192,8 +190,9 @@ def _time_stamps(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findi
             what=f"the time stamp places {spec.code} at {_day_clock(at_s)}, "
             f"others at {_day_clock(home)}.",
             did="Not applied: taken to start where the others start.",
-            advice=f"If the stamp is right, it starts {_later(at_s - home)}: export it again "
-            "from zero, or write its start_smp.",
+            advice=f"If the stamp is right, it starts {abs(at_s - home):.3f} s "
+            f"{'later' if at_s > home else 'earlier'}: export it again from zero, or write its "
+            "start_smp.",
             stem=spec.code,
             file=fact.file,
         )
@@ -216,11 +215,6 @@ def _same_audio(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findin
 
 
 # ---------------------------------------------------------------- words
-
-
-def _later(seconds: float) -> str:
-
-    return f"{abs(seconds):.3f} s {'later' if seconds > 0 else 'earlier'}"
 
 
 def _khz(sr: int) -> str:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.errors import PlannerError, SessionError, named_in
-from planner.files.audio import find_audio_file, sha256_of
-from planner.files.audio_opening import file_clock
+from planner.files.audio import sha256_of
+from planner.files.audio_opening import file_clock, find_audio_file
 from planner.files.configs import read_judging
 from planner.files.midi import read_lyrics, read_score, read_tempo_file
 from planner.files.plan_folder import audio_folders, default_out_folder
@@ -153,12 +153,12 @@ def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
     """Name the files beside the stems that a plan is made from, with their sums."""
     session, folder = opened.session, opened.path.parent
     named: list[tuple[str, str, str, Path]] = []
-    if session.tempo_file is not None:
-        named.append(("tempo map", "", session.tempo_file, folder / session.tempo_file))
-    if session.temperament_file is not None:
-        named.append(("scale", "", session.temperament_file, folder / session.temperament_file))
-    if session.chords_file is not None:
-        named.append(("chords", "", session.chords_file, folder / session.chords_file))
+    of_the_song = {
+        "tempo map": session.tempo_file,
+        "scale": session.temperament_file,
+        "chords": session.chords_file,
+    }
+    named += [(use, "", file, folder / file) for use, file in of_the_song.items() if file]
     for spec, _, _ in opened.stems:
         if spec.score is not None:
             named.append(("score", spec.code, spec.score.file, folder / spec.score.file))

@@ -20,8 +20,9 @@ from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
 from planner.heard_stem import HeardStem
-from planner.inspection import inspect_facts, inspect_notes
-from planner.inspection_linked import linked_findings
+from planner.inspection import inspect_facts
+from planner.inspection_notes import inspect_notes
+from planner.inspection_one_source import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
 from planner.listening import Progress, hear_all, hear_takes, or_told
@@ -125,8 +126,9 @@ def plan_session(
     stems = _stems_of(heard.stems, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
-    stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
-    stems, of_spans = with_typed_spans(stems, remembered.rulings)
+    before = remembered.before
+    stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, before.ledger, tempo_map, before.rulings)
+    stems, of_spans = with_typed_spans(stems, before.rulings)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -237,7 +239,7 @@ def inspect_session(
             finding
             for other in others.takes
             if other.stem in by_code
-            for finding in linked_findings(by_code[other.stem], other)
+            for finding in linked_findings(by_code[other.stem], other.take.file, other.notes)
         ),
         *a4.findings,
         *keyboard_findings(opened.session, stems, a4),

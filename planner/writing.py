@@ -15,9 +15,8 @@ from planner.files.edit_list import (
     edit_list_csv_bytes,
     yaml_bytes,
 )
-from planner.files.ledger_file import LEDGER_NAME, ledger_csv
 from planner.files.midi import midi_bytes, read_back_guide
-from planner.files.past_plans import DECISIONS_NAME, decisions_yaml
+from planner.files.past_plans import DECISIONS_NAME, LEDGER_NAME, decisions_yaml, ledger_csv
 from planner.files.plan_folder import write_plan_folder
 from planner.files.tables import notes_csv, offenders_csv
 from planner.guide import (

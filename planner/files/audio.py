@@ -16,18 +16,17 @@ import soxr
 from numpy.typing import NDArray
 
 from planner.errors import AudioError
-from planner.files.audio_names import find_audio_file, is_pattern, name_key
 from planner.files.audio_opening import (
     aiff_trouble,
     clock_words,
+    is_pattern,
+    name_key,
     opened_audio,
     time_stamp,
     undecodable,
 )
 from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import AudioFacts, Finding
-
-__all__ = ["find_audio_file", "read_excerpt", "read_stem_audio", "sha256_of"]
 
 BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23

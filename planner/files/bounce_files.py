@@ -8,7 +8,7 @@ from typing import Any
 
 from planner.check_words import BounceCheck, check_markdown, row_words, state_of
 from planner.errors import AudioError, PlannerError
-from planner.files.audio_names import name_key
+from planner.files.audio_opening import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
 from planner.note_pairs import Reading

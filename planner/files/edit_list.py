@@ -24,8 +24,7 @@ from typing import Any
 
 import yaml
 
-from planner.edit_list_reading import edit_list_from_dict
-from planner.editlist import COLUMNS, HEADER, Column, EditList
+from planner.editlist import COLUMNS, HEADER, Column, EditList, edit_list_from_dict
 from planner.errors import PlannerError, PromiseError
 from planner.files.tables import csv_bytes, plain_decimal, read_csv, unescape_text
 from planner.files.yaml_reading import parse_yaml

@@ -15,8 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_plan import plan, row
 
-from planner.edit_list_reading import edit_list_from_dict
-from planner.editlist import COLUMNS, HEADER, edit_list_to_dict
+from planner.editlist import COLUMNS, HEADER, edit_list_from_dict, edit_list_to_dict
 from planner.errors import PlannerError, PromiseError
 from planner.files.edit_list import (
     CSV_NAME,

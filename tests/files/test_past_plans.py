@@ -10,10 +10,10 @@ from planner.answers import Entry
 from planner.editlist import edit_list_to_dict
 from planner.errors import PlannerError
 from planner.files.edit_list import edit_list_csv_bytes, yaml_bytes
-from planner.files.ledger_file import ledger_csv
 from planner.files.past_plans import (
     changed_numbers,
     decisions_yaml,
+    ledger_csv,
     plan_folders,
     read_human_columns,
     read_past_plan,
