@@ -196,7 +196,6 @@ def inspect_session(
     session_path: Path,
     *,
     without: Sequence[str] = (),
-    jobs: int | None = None,
     progress: Progress = lambda line: None,
 ) -> tuple[Session, tuple[tuple[str, AudioFacts], ...], tuple[Finding, ...]]:
     """Go over the files of a session and say what is wrong.
@@ -210,13 +209,13 @@ def inspect_session(
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     kept = kept_notes(out, session_path)
-    heard = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress, kept=kept)
+    heard = hear_all(opened, scores, keep_going=True, jobs=None, progress=progress, kept=kept)
     stems = _stems_of(heard.stems, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     others = hear_takes(
-        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress, kept=kept,
+        opened, other_files(opened), keep_going=True, jobs=None, progress=progress, kept=kept,
         kept_as="linked",
     )  # fmt: skip
     # Of files that changed while they were listened to nothing is kept.

@@ -104,7 +104,7 @@ def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
     pitched = sounding & ~np.isnan(heard.f0_hz)
     median_hz = float(np.median(heard.f0_hz[pitched])) if pitched.any() else None
     share = float(pitched.sum() / sounding.sum()) if sounding.any() else None
-    role = guess_from_sound(median_hz, share, None)
+    role = guess_from_sound(median_hz, share)
     if role is None:
         return guess
     return replace(guess, role=role, because=f"by ear it is like {ROLE_FACTS[role].plain}")

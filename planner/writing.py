@@ -50,7 +50,7 @@ def write_plan(
     excerpts: Sequence[Excerpt] = (),
 ) -> Path:
     data = edit_list_to_dict(plan)
-    settings = {
+    settings: dict[str, bool | int | str] = {
         "edit_list_csv_bom": csv_bom,
         "csv_delimiter": csv_delimiter,
         "page_excerpts": len(excerpts),
