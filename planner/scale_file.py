@@ -27,14 +27,9 @@ _RATIO = re.compile(r"([0-9]+)(?:/([0-9]+))?")
 def scale_offsets(text: str, *, file: str, root: str = "C") -> tuple[float, ...]:
     """Read a scale of twelve notes as offsets from equal temperament, with A at 0.
 
-    Parameters
-    ----------
-    text : str
-        What the file holds.
-    file : str
-        Its name, for the messages.
-    root : str
-        The note that the file's first one, 1/1, is; one of `temperament.PITCH_CLASSES`.
+    text: what the file holds.
+    file: its name, for the messages.
+    root: the note that the file's first one, 1/1, is; one of `temperament.PITCH_CLASSES`.
 
     Returns
     -------

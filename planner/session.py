@@ -39,16 +39,10 @@ def session_from_dict(
 ) -> tuple[Session, tuple[Finding, ...]]:
     """Check a session mapping in every field and build the record from it.
 
-    Parameters
-    ----------
-    data : object
-        What the file holds, as plain values.
-    lines : mapping
-        Dotted path to line number, for the messages; may be empty.
-    file : str
-        The session file's name, for the messages.
-    song_if_unnamed : str
-        The song's name where the file gives none (the folder's name).
+    data: what the file holds, as plain values.
+    lines: dotted path to line number, for the messages; may be empty.
+    file: the session file's name, for the messages.
+    song_if_unnamed: the song's name where the file gives none (the folder's name).
 
     Returns
     -------
