@@ -35,7 +35,7 @@ from planner.plan_model import MOVING_ACTIONS
 from planner.recalling import answers_of, with_said_roles
 from planner.session_model import StemSpec
 from planner.sour_check import sour_check
-from planner.wording import raise_or_lower
+from planner.wording import count, raise_or_lower
 
 _TOGETHER_CENTS = 2.0  # common practice, no source: files of one source move alike
 
@@ -88,7 +88,7 @@ def check_session(
         for spec, path, _ in opened.stems
         if past.sha256_of.get(spec.code, "") not in ("", sums[path])
     )
-    progress(f"hearing {len(found)} bounces")
+    progress(f"hearing {count(len(found), 'bounce')}")
     heard = _hear(opened, found, jobs, progress, sums)
     progress("comparing outside the edits")
     stems: list[StemCheck] = []
@@ -344,4 +344,4 @@ def _about_the_file(
 def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
     others = [name for name in (spec.file, *spec.linked) if name in found]
     rest = f" ({', '.join(others)} found)" if others else ""
-    return f"no corrected file for {spec.code}{rest}: {rows} rows cannot be checked"
+    return f"no corrected file for {spec.code}{rest}: {count(rows, 'row')} cannot be checked"
