@@ -34,7 +34,6 @@ class WavChunks:
     channels: int
     sr: int
     bits: int  # per sample as stored
-    frame_bytes: int
     data_start: int  # bytes from the start of the file
     data_bytes: int  # that are really there, whole frames only
     data_trouble: str  # what the header says about the length and why it was not believed, or ""
@@ -109,8 +108,7 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     tag, channels, sr, bits, frame_bytes = fmt
     return WavChunks(
         container=container, format_tag=tag, channels=channels, sr=sr, bits=bits,
-        frame_bytes=frame_bytes, data_start=data[0],
-        data_bytes=data[1] - data[1] % frame_bytes, data_trouble=data[2],
+        data_start=data[0], data_bytes=data[1] - data[1] % frame_bytes, data_trouble=data[2],
         time_reference_smp=bext_time, ixml_time_smp=ixml_time,
     )  # fmt: skip
 
