@@ -43,11 +43,9 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     codes = [spec.code for spec in session.stems]
     for code in without:
         if code not in codes:
-            raise SessionError(
-                f"--without {code}: no stem has this code.",
-                file=str(session_path),
-                hint=f"The codes are {', '.join(codes)}.",
-            )
+            what = f"--without {code}: no stem has this code."
+            hint = f"The codes are {', '.join(codes)}."
+            raise SessionError(what, file=str(session_path), hint=hint)
     folder = session_path.parent / session.audio_folder
     stems: list[tuple[StemSpec, Path, str]] = []
     linked: list[Path] = []

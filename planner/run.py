@@ -304,8 +304,6 @@ def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Pa
     )
     for path, sha256 in before.items():
         if sha256_of(path) != sha256:
-            raise PromiseError(
-                "the file changed while the plan was made.",
-                file=path.name,
-                hint="Nothing of ours writes to it: see what does, then plan again.",
-            )
+            what = "the file changed while the plan was made."
+            hint = "Nothing of ours writes to it: see what does, then plan again."
+            raise PromiseError(what, file=path.name, hint=hint)

@@ -83,11 +83,9 @@ def append_answers(
         _check(path.name, added, (*before, *entries))
         _replace(path, old, added.encode("utf-8"))
     except OSError as error:
-        raise OutputError(
-            f"the answers could not be written ({error.strerror}); nothing was stored.",
-            file=path.name,
-            hint="Check the disk and your rights there.",
-        ) from error
+        what = f"the answers could not be written ({error.strerror}); nothing was stored."
+        hint = "Check the disk and your rights there."
+        raise OutputError(what, file=path.name, hint=hint) from error
 
 
 def entry_to_dict(entry: Entry) -> dict[str, Any]:
@@ -167,21 +165,17 @@ def _check(name: str, text: str, wanted: tuple[Entry, ...]) -> None:
     except PlannerError:
         found = ()
     if found != wanted:
-        raise OutputError(
-            "nothing can be added to this file as it stands; nothing was stored.",
-            file=name,
-            hint="Let the list 'answers:' be the last thing in it, one '- id:' an answer.",
-        )
+        what = "nothing can be added to this file as it stands; nothing was stored."
+        hint = "Let the list 'answers:' be the last thing in it, one '- id:' an answer."
+        raise OutputError(what, file=name, hint=hint)
 
 
 def _replace(path: Path, old: bytes, new: bytes) -> None:
     def unless_written_meanwhile(finished: Path, place: Path) -> None:
         if (place.read_bytes() if place.exists() else b"") != old:
-            raise OutputError(
-                "somebody else wrote to the answers at this moment; nothing was stored.",
-                file=place.name,
-                hint="Run the command again.",
-            )
+            what = "somebody else wrote to the answers at this moment; nothing was stored."
+            hint = "Run the command again."
+            raise OutputError(what, file=place.name, hint=hint)
         finished.replace(place)
 
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -93,11 +93,9 @@ def read_stem_audio(
         for block in _blocks(sound, file):
             sums.add(block)
         if sums.frames == 0:
-            raise AudioError(
-                "the file holds no audio: its length is 0 samples.",
-                file=file,
-                hint="Export it again, or leave the stem out.",
-            )
+            what = "the file holds no audio: its length is 0 samples."
+            hint = "Export it again, or leave the stem out."
+            raise AudioError(what, file=file, hint=hint)
         if sums.frames < sound.frames < 1 << 62:  # an open-ended stream claims 2^63 - 1
             warn(
                 f"the header promises {sound.frames} samples, {sums.frames} are there.",

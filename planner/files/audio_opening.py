@@ -85,11 +85,9 @@ def opened_audio(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]
     try:
         stream = open(path, "rb")  # noqa: SIM115 - closed by the with below
     except OSError as fault:
-        raise AudioError(
-            f"the file cannot be opened: {fault.strerror}.",
-            file=file,
-            hint="Check that you may read it and that its drive is connected.",
-        ) from fault
+        what = f"the file cannot be opened: {fault.strerror}."
+        hint = "Check that you may read it and that its drive is connected."
+        raise AudioError(what, file=file, hint=hint) from fault
     with stream:
         head = stream.read(12)
         if not head:
@@ -102,11 +100,9 @@ def opened_audio(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]
         sound = _decoder(stream, chunks, head, file)
         with sound:
             if sound.channels > 2:
-                raise AudioError(
-                    f"the file has {sound.channels} channels; a stem has one or two.",
-                    file=file,
-                    hint="Split it into mono files and give each its own stem.",
-                )
+                what = f"the file has {sound.channels} channels; a stem has one or two."
+                hint = "Split it into mono files and give each its own stem."
+                raise AudioError(what, file=file, hint=hint)
             yield sound, chunks
 
 
@@ -122,11 +118,9 @@ def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str)
         if chunks and subtype:
             return _raw_decoder(stream, chunks, subtype)
         if _is_mpeg(head, chunks):
-            raise AudioError(
-                "the contents are MPEG audio and cannot be decoded.",
-                file=file,
-                hint="Ask for the original recording.",
-            ) from fault
+            what = "the contents are MPEG audio and cannot be decoded."
+            hint = "Ask for the original recording."
+            raise AudioError(what, file=file, hint=hint) from fault
         if chunks:
             raise AudioError(
                 f"this WAV file's sample format (tag {chunks.format_tag:#06x}, {chunks.bits} bit) "
@@ -134,11 +128,9 @@ def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str)
                 file=file,
                 hint="Export it as 24-bit or 32-bit float WAV.",
             ) from fault
-        raise AudioError(
-            "this is not audio that can be read, whatever its name says.",
-            file=file,
-            hint="Stems may be WAV, RF64, AIFF or FLAC: export it as one of these.",
-        ) from fault
+        what = "this is not audio that can be read, whatever its name says."
+        hint = "Stems may be WAV, RF64, AIFF or FLAC: export it as one of these."
+        raise AudioError(what, file=file, hint=hint) from fault
 
 
 def _raw_decoder(stream: BinaryIO, chunks: WavChunks, subtype: str) -> Any:
@@ -271,11 +263,9 @@ def _in_folder(folder: Path, part: str, name: str) -> Path:
         fits = list(folder.glob(part))
     if len(fits) > 1:
         shown = ", ".join(ascii(each.name) for each in sorted(fits)[:5])
-        raise AudioError(
-            f"the name fits {len(fits)} files: {shown}.",
-            file=name,
-            hint="Write the full name of the one that is meant.",
-        )
+        what = f"the name fits {len(fits)} files: {shown}."
+        hint = "Write the full name of the one that is meant."
+        raise AudioError(what, file=name, hint=hint)
     if not fits:
         raise missing(folder / part, name)
     return fits[0]

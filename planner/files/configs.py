@@ -45,10 +45,9 @@ def configs_folder() -> Path:
     for folder in (_PACKAGE / "configs", _PACKAGE.parent / "configs"):
         if (folder / "tolerances.yaml").is_file():
             return folder
-    raise SessionError(
-        "the tolerances that come with the planner are missing.",
-        hint="Install the planner again.",
-    )
+    what = "the tolerances that come with the planner are missing."
+    hint = "Install the planner again."
+    raise SessionError(what, hint=hint)
 
 
 def judging_names() -> tuple[str, ...]:

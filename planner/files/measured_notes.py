@@ -134,11 +134,9 @@ def read_measured(place: Path, key: str) -> HeardStem | None:
     except FileNotFoundError:
         return None
     except _UNREADABLE as fault:
-        raise OutputError(
-            "what was measured before cannot be read.",
-            file=str(place),
-            hint="It is measured again.",
-        ) from fault
+        what = "what was measured before cannot be read."
+        hint = "It is measured again."
+        raise OutputError(what, file=str(place), hint=hint) from fault
 
 
 def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path]) -> None:
@@ -173,11 +171,9 @@ def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, TypeError, KeyError, AttributeError) as fault:
-        raise OutputError(
-            "what the planner decided before any answer cannot be read.",
-            file=str(place),
-            hint="It is decided again.",
-        ) from fault
+        what = "what the planner decided before any answer cannot be read."
+        hint = "It is decided again."
+        raise OutputError(what, file=str(place), hint=hint) from fault
 
 
 def keep_figures(

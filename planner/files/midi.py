@@ -84,11 +84,9 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
         raise ScoreError(what, file=path.name, hint="Name another score.")
     if track is None:
         if len(set(names)) > 1:
-            raise ScoreError(
-                f"has notes in {len(set(names))} tracks.",
-                file=path.name,
-                hint=f"Say which with track: {told}.",
-            )
+            what = f"has notes in {len(set(names))} tracks."
+            hint = f"Say which with track: {told}."
+            raise ScoreError(what, file=path.name, hint=hint)
         chosen = parts
     else:
         wanted = track.strip()
@@ -99,11 +97,9 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
         if not chosen:
             near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
             guess = f"Did you mean {near[0]!r}? " if near else ""
-            raise ScoreError(
-                f"has no notes in a track named {track!r}.",
-                file=path.name,
-                hint=f"{guess}Tracks with notes: {told}.",
-            )
+            what = f"has no notes in a track named {track!r}."
+            hint = f"{guess}Tracks with notes: {told}."
+            raise ScoreError(what, file=path.name, hint=hint)
     notes = [
         (float(note.start), float(note.end), int(note.pitch))
         for part in chosen
@@ -207,31 +203,25 @@ def _read(path: Path) -> Any:
             "there is no such MIDI file.", file=path.name, hint="Check the name and the folder."
         ) from error
     except OSError as error:
-        raise ScoreError(
-            f"the MIDI file cannot be opened: {error.strerror or error}.",
-            file=path.name,
-            hint="Check that it is a file and that you may read it.",
-        ) from error
+        what = f"the MIDI file cannot be opened: {error.strerror or error}."
+        hint = "Check that it is a file and that you may read it."
+        raise ScoreError(what, file=path.name, hint=hint) from error
     try:
         try:
             midi = mido.MidiFile(file=io.BytesIO(data), charset="utf-8", clip=True)
         except UnicodeDecodeError:
             midi = mido.MidiFile(file=io.BytesIO(data), charset="latin1", clip=True)
     except KeySignatureError as error:
-        raise ScoreError(
-            "states a key with more than seven sharps or flats, or a broken one.",
-            file=path.name,
-            hint="Export it again without key signatures.",
-        ) from error
+        what = "states a key with more than seven sharps or flats, or a broken one."
+        hint = "Export it again without key signatures."
+        raise ScoreError(what, file=path.name, hint=hint) from error
     except (OSError, EOFError, ValueError, LookupError, TypeError) as error:
         what = "is no Standard MIDI File." if data[:4] != b"MThd" else "is broken or cut short."
         raise ScoreError(what, file=path.name, hint="Export it again as .mid.") from error
     if midi.ticks_per_beat < 0:
-        raise ScoreError(
-            "counts time in frames (SMPTE), not in beats, so it holds no tempo map.",
-            file=path.name,
-            hint="Export it again with ticks to the quarter note.",
-        )
+        what = "counts time in frames (SMPTE), not in beats, so it holds no tempo map."
+        hint = "Export it again with ticks to the quarter note."
+        raise ScoreError(what, file=path.name, hint=hint)
     if midi.type not in (0, 1) or midi.ticks_per_beat == 0 or not midi.tracks:
         raise ScoreError(
             f"is of type {midi.type} with {len(midi.tracks)} tracks and {midi.ticks_per_beat} "
@@ -288,8 +278,6 @@ def _pretty(midi: Any, file: str) -> Any:
     try:
         return pretty_midi.PrettyMIDI(mido_object=midi)
     except (ValueError, LookupError) as error:
-        raise ScoreError(
-            "its notes cannot be made out; it may be broken.",
-            file=file,
-            hint="Export it again as .mid.",
-        ) from error
+        what = "its notes cannot be made out; it may be broken."
+        hint = "Export it again as .mid."
+        raise ScoreError(what, file=file, hint=hint) from error

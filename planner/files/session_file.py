@@ -61,11 +61,9 @@ def _chords(path: Path, track: str | None) -> tuple[ChordMark, ...]:
         if not marks or (bar, beat) > (marks[-1].bar, marks[-1].beat):
             marks.append(ChordMark(bar=bar, beat=beat, symbol=symbol))
     if not marks:
-        raise ScoreError(
-            "has no two notes at once that make a chord.",
-            file=path.name,
-            hint="Name the track of chords with track:, or write the chords as symbols by bar.",
-        )
+        what = "has no two notes at once that make a chord."
+        hint = "Name the track of chords with track:, or write the chords as symbols by bar."
+        raise ScoreError(what, file=path.name, hint=hint)
     return tuple(marks)
 
 
@@ -100,19 +98,15 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     """
     name = str(session_path)
     if session_path.absolute().parent.resolve().is_relative_to(folder.resolve()):
-        raise SessionError(
-            f"this lies in the folder of the stems ({folder}), where nothing is ever written.",
-            file=name,
-            hint="Choose a place outside it.",
-        )
+        what = f"this lies in the folder of the stems ({folder}), where nothing is ever written."
+        hint = "Choose a place outside it."
+        raise SessionError(what, file=name, hint=hint)
     try:
         put_whole(session_path, text.encode("utf-8"), _named)
     except FileExistsError:
-        raise SessionError(
-            "this file exists already, and is never written over.",
-            file=name,
-            hint="Choose another name, or move the old file away.",
-        ) from None
+        what = "this file exists already, and is never written over."
+        hint = "Choose another name, or move the old file away."
+        raise SessionError(what, file=name, hint=hint) from None
     except FileNotFoundError:
         raise SessionError(
             f"there is no folder {session_path.parent}.", file=name, hint="Make it first."

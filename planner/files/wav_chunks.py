@@ -56,11 +56,9 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     head = _at(stream, 0, 12)
     kinds = {b"RIFF": "WAV", b"RF64": "RF64", b"BW64": "BW64"}
     if len(head) < 12 or head[:4] not in kinds or head[8:] != b"WAVE":
-        raise AudioError(
-            "this is not a WAV file: it does not begin with RIFF, RF64 or BW64 and WAVE.",
-            file=file,
-            hint="Ask for a fresh export as WAV, 24 bit.",
-        )
+        what = "this is not a WAV file: it does not begin with RIFF, RF64 or BW64 and WAVE."
+        hint = "Ask for a fresh export as WAV, 24 bit."
+        raise AudioError(what, file=file, hint=hint)
     container = kinds[head[:4]]
     big: dict[bytes, int] = {}
     fmt: tuple[int, int, int, int, int] | None = None
@@ -94,17 +92,13 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
         here = body + size + size % 2
 
     if fmt is None:
-        raise AudioError(
-            "the header has no `fmt ` chunk, so rate and sample format are unknown.",
-            file=file,
-            hint="The file is damaged: export it again.",
-        )
+        what = "the header has no `fmt ` chunk, so rate and sample format are unknown."
+        hint = "The file is damaged: export it again."
+        raise AudioError(what, file=file, hint=hint)
     if data is None:
-        raise AudioError(
-            "there is no `data` chunk: the header is there, the audio is not.",
-            file=file,
-            hint="The recording or copy was cut off: copy or export it again.",
-        )
+        what = "there is no `data` chunk: the header is there, the audio is not."
+        hint = "The recording or copy was cut off: copy or export it again."
+        raise AudioError(what, file=file, hint=hint)
     tag, channels, sr, bits, frame_bytes = fmt
     return WavChunks(
         container=container, format_tag=tag, channels=channels, sr=sr, bits=bits,
@@ -133,20 +127,16 @@ def _big_sizes(body: bytes) -> dict[bytes, int]:
 def _format(body: bytes, file: str) -> tuple[int, int, int, int, int]:
     """Read fmt: tag, channels, rate, bits and bytes per frame."""
     if len(body) < 16:
-        raise AudioError(
-            f"the `fmt ` chunk holds {len(body)} bytes, at least 16 are needed.",
-            file=file,
-            hint="The file is damaged: export it again.",
-        )
+        what = f"the `fmt ` chunk holds {len(body)} bytes, at least 16 are needed."
+        hint = "The file is damaged: export it again."
+        raise AudioError(what, file=file, hint=hint)
     tag, channels, sr, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", body)
     if tag == EXTENSIBLE and len(body) >= 26:
         tag = struct.unpack_from("<H", body, 24)[0]  # first two bytes of the sub-format GUID
     if not (channels and sr and frame_bytes):
-        raise AudioError(
-            f"the header says {channels} channels at {sr} Hz, {frame_bytes} bytes a frame.",
-            file=file,
-            hint="That cannot be: the header is damaged; export the file again.",
-        )
+        what = f"the header says {channels} channels at {sr} Hz, {frame_bytes} bytes a frame."
+        hint = "That cannot be: the header is damaged; export the file again."
+        raise AudioError(what, file=file, hint=hint)
     if tag in (PCM, FLOAT):
         bits = frame_bytes // channels * 8  # as stored: 20 bits lie in three bytes
     return tag, channels, sr, bits, frame_bytes

@@ -95,11 +95,9 @@ def parse_yaml(text: str, *, file: str) -> tuple[object, LineMap]:
     builder = _Builder(file=file, text_lines=text.split("\n"))
     data = None if node is None else builder.value(node, "", node.start_mark.line + 1)
     if data is None:
-        raise SessionError(
-            "the file is empty.",
-            file=file,
-            hint="The command `planner start` writes one from a folder of stems.",
-        )
+        what = "the file is empty."
+        hint = "The command `planner start` writes one from a folder of stems."
+        raise SessionError(what, file=file, hint=hint)
     return data, builder.lines
 
 
@@ -235,11 +233,9 @@ def _read_text(path: Path) -> str:
                     "the file is saved as UTF-16.", file=name, hint="Save it again as UTF-8."
                 )
             if b"\0" in data:
-                raise SessionError(
-                    "this is no text file.",
-                    file=name,
-                    hint="Give the session file (.yaml), not a stem.",
-                )
+                what = "this is no text file."
+                hint = "Give the session file (.yaml), not a stem."
+                raise SessionError(what, file=name, hint=hint)
             data += stream.read(MAX_BYTES)
     except FileNotFoundError:
         raise SessionError("there is no such file.", file=name, hint=_nearest_file(path)) from None
@@ -250,11 +246,9 @@ def _read_text(path: Path) -> str:
     except OSError as error:
         raise SessionError(f"the file cannot be read ({error.strerror}).", file=name) from None
     if len(data) > MAX_BYTES:
-        raise SessionError(
-            f"the file is longer than {MAX_BYTES // 1_000_000} MB.",
-            file=name,
-            hint="Is it the session file?",
-        )
+        what = f"the file is longer than {MAX_BYTES // 1_000_000} MB."
+        hint = "Is it the session file?"
+        raise SessionError(what, file=name, hint=hint)
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError as error:
