@@ -23,14 +23,7 @@ from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
 from planner.nulling import null_test, tone_of_edits
-from planner.opening import (
-    Opened,
-    open_session,
-    places_of,
-    scores_of,
-    shifts_of,
-    tempo_map_of,
-)
+from planner.opening import Opened, open_session, places_of, scores_of, shifts_of, tempo_map_of
 from planner.plan_model import MOVING_ACTIONS
 from planner.recalling import answers_of, with_said_roles
 from planner.session_model import StemSpec

@@ -14,15 +14,7 @@ from planner.files.audio import read_excerpt
 from planner.files.audio_opening import file_form
 from planner.model import Floats
 from planner.note_pairs import Pair, Reading
-from planner.null_test import (
-    PIECE_S,
-    NullTest,
-    Pieces,
-    judged,
-    piece_sums,
-    shifted_here,
-    untouched,
-)
+from planner.null_test import PIECE_S, NullTest, Pieces, judged, piece_sums, shifted_here, untouched
 from planner.plan_model import MOVING_ACTIONS, Row
 
 _LEAST_TONE_S = 0.15  # chosen: twenty cycles at 130 Hz tell octaves apart

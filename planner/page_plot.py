@@ -21,14 +21,7 @@ import numpy as np
 
 from planner.model import Floats
 from planner.note_curves import heard_curve, planned_add_cents
-from planner.page_strip import (
-    LINE_HEIGHT,
-    BarLine,
-    StripLine,
-    Window,
-    bar_lines,
-    strip_lines,
-)
+from planner.page_strip import LINE_HEIGHT, BarLine, StripLine, Window, bar_lines, strip_lines
 from planner.plan_model import Judged
 from planner.timeline import TempoMap
 from planner.wording import count, flat_or_sharp

@@ -41,13 +41,7 @@ from planner.opening import (
 from planner.parts import clock_shifts
 from planner.plan_model import Plan
 from planner.planning import make_plan
-from planner.recalling import (
-    answers_of,
-    ledger_after,
-    remember,
-    since_last,
-    with_said_roles,
-)
+from planner.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.record_sum import sum_of
 from planner.score_use import meant_notes, words_sung
 from planner.session_model import Session
@@ -193,10 +187,7 @@ def plan_session(
 
 
 def inspect_session(
-    session_path: Path,
-    *,
-    without: Sequence[str] = (),
-    progress: Progress = lambda line: None,
+    session_path: Path, *, without: Sequence[str] = (), progress: Progress = lambda line: None
 ) -> tuple[Session, tuple[tuple[str, AudioFacts], ...], tuple[Finding, ...]]:
     """Go over the files of a session and say what is wrong.
 

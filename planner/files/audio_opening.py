@@ -18,14 +18,7 @@ from typing import Any, BinaryIO
 import soundfile
 
 from planner.errors import AudioError
-from planner.files.wav_chunks import (
-    FLOAT,
-    MPEG,
-    MPEG_LAYER_3,
-    PCM,
-    WavChunks,
-    walk_wav_chunks,
-)
+from planner.files.wav_chunks import FLOAT, MPEG, MPEG_LAYER_3, PCM, WavChunks, walk_wav_chunks
 
 _RAW = {
     (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",

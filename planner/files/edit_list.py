@@ -164,9 +164,7 @@ def _no_anchors(dumper: Any, data: object) -> bool:
 
 # The compiled writer where PyYAML has it; the bytes are the same.
 _Dumper: Any = type(
-    "_Dumper",
-    (getattr(yaml, "CSafeDumper", yaml.SafeDumper),),
-    {"ignore_aliases": _no_anchors},
+    "_Dumper", (getattr(yaml, "CSafeDumper", yaml.SafeDumper),), {"ignore_aliases": _no_anchors}
 )
 
 
