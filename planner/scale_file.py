@@ -84,11 +84,8 @@ def _notes(rows: list[tuple[int, str]], file: str) -> list[tuple[int, float]]:
         raise SessionError(what, file=file, line=line, hint=hint)
     wanted = int(first)
     if wanted != 12:
-        raise SessionError(
-            f"this scale has {wanted} notes; a temperament here has 12 to the octave.",
-            file=file,
-            line=line,
-        )
+        what = f"this scale has {wanted} notes; a temperament here has 12 to the octave."
+        raise SessionError(what, file=file, line=line)
     given = [(number, text) for number, text in rows[2:] if text][:wanted]
     if len(given) < wanted:
         what = f"{wanted} notes are announced, and {len(given)} are there."

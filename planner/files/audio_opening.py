@@ -179,11 +179,9 @@ def aiff_trouble(path: Path) -> str:
 
 
 def undecodable(file: str, at_s: float) -> AudioError:
-    return AudioError(
-        f"decoding fails after {clock_words(at_s)}: the file is damaged or cut off.",
-        file=file,
-        hint="Copy or export it again.",
-    )
+    what = f"decoding fails after {clock_words(at_s)}: the file is damaged or cut off."
+    hint = "Copy or export it again."
+    return AudioError(what, file=file, hint=hint)
 
 
 def clock_words(at_s: float) -> str:
@@ -232,11 +230,9 @@ def missing(path: Path, file: str) -> AudioError:
     """Build the error for a file that is not there, with the nearest names in its folder."""
     folder = path.parent
     if not folder.is_dir():
-        return AudioError(
-            f"the file was not found: there is no folder {folder}.",
-            file=file,
-            hint="Check `audio_folder` and the name; is the drive connected?",
-        )
+        what = f"the file was not found: there is no folder {folder}."
+        hint = "Check `audio_folder` and the name; is the drive connected?"
+        return AudioError(what, file=file, hint=hint)
     names = {name_key(each.name): each.name for each in sorted(folder.iterdir()) if each.is_file()}
     near = difflib.get_close_matches(name_key(path.name), list(names), n=3, cutoff=0.5)
     if near:

@@ -271,12 +271,9 @@ def _nearest_file(path: Path) -> str | None:
 
 
 def _too_deep(file: str, line: int | None) -> SessionError:
-    return SessionError(
-        f"values are nested more than {MAX_DEPTH} deep.",
-        file=file,
-        line=line,
-        hint="A bracket that never closes does this.",
-    )
+    what = f"values are nested more than {MAX_DEPTH} deep."
+    hint = "A bracket that never closes does this."
+    return SessionError(what, file=file, line=line, hint=hint)
 
 
 # What PyYAML says, what it means, and what to do; the first that fits wins.
@@ -313,20 +310,14 @@ def _syntax_error(error: yaml.MarkedYAMLError, text: str, file: str) -> SessionE
     if line is not None and line <= len(lines):
         indent = lines[line - 1][: len(lines[line - 1]) - len(lines[line - 1].lstrip())]
         if "\t" in indent or "'\\t'" in said:
-            return SessionError(
-                "a tab where YAML allows only spaces.",
-                file=file,
-                line=line,
-                hint="Replace the tabs at the start of the line by spaces.",
-            )
+            what = "a tab where YAML allows only spaces."
+            hint = "Replace the tabs at the start of the line by spaces."
+            return SessionError(what, file=file, line=line, hint=hint)
     opened = _opened_and_not_closed(lines[:line])
     if opened is not None:
-        return SessionError(
-            "a quotation mark is opened here and not closed in this line.",
-            file=file,
-            line=opened,
-            hint="Close it; what was read as wrong may lie further down.",
-        )
+        what = "a quotation mark is opened here and not closed in this line."
+        hint = "Close it; what was read as wrong may lie further down."
+        return SessionError(what, file=file, line=opened, hint=hint)
     for key, what, hint in _IN_WORDS:
         if key in said:
             return SessionError(what, file=file, line=line, hint=hint)
