@@ -81,10 +81,7 @@ def checked_rows(
     pairs: note id -> the note in both files.
     no_file: codes of stems without a bounce.
 
-    Returns
-    -------
-    checks, done
-        In the order of the rows; and by rule id what the rule's notes really moved by.
+    Gives checks in the order of the rows, and by rule id what the rule's notes really moved by.
     """
     wanted = [
         r for r in rows
@@ -329,10 +326,7 @@ def ghosts_left(pairs: Iterable[Pair]) -> tuple[Ghost, ...]:
     A fix of one file does not reach what leaks from it into the others: there the note goes on
     sounding as it was played. The leaks are those that the plan measured, down to -40 dB.
 
-    Returns
-    -------
-    tuple of Ghost
-        The loudest first.
+    The loudest first.
     """
     found: dict[tuple[str, str], list[tuple[float, float]]] = {}
     for pair in pairs:

@@ -58,10 +58,7 @@ def guide_midi(plan: Plan, tempo_map: TempoMap | None) -> mido.MidiFile:
     plan: the whole plan. A note is in ``fixes`` when its own action moves pitch.
     tempo_map: None: 120 to the minute throughout, one beat is half a second, and track 0 says so.
 
-    Returns
-    -------
-    mido.MidiFile
-        Without any bend. Above 14 stems channels are used again, which track 0 says.
+    There is no bend in it. Above 14 stems channels are used again, which track 0 says.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     stems = _spans(plan, grid)
@@ -84,12 +81,9 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
 
     plan, tempo_map: as in `guide_midi`.
 
-    Returns
-    -------
-    tuple of mido.MidiFile
-        Per stem ``LV measured`` and ``LV planned``, one voice a channel (``LV measured 2`` where
-        notes of a stem overlap). Seven pairs fill a file, so a large session gives several; a plan
-        without any measured note gives none. Notes that were not measured are left out.
+    Per stem ``LV measured`` and ``LV planned``, one voice a channel (``LV measured 2`` where
+    notes of a stem overlap). Seven pairs fill a file, so a large session gives several; a plan
+    without any measured note gives none. Notes that were not measured are left out.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     voices = [
@@ -129,11 +123,8 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
 def guide_note_starts(plan: Plan, tempo_map: TempoMap | None) -> dict[str, tuple[float, ...]]:
     """Say where each note of `guide_midi` was asked to start, for comparing with what was written.
 
-    Returns
-    -------
-    dict
-        Track name to starts, ascending, in seconds from tick 0 of the guide. Tracks without notes
-        are left out; the posts too.
+    Gives track name to starts, ascending, in seconds from tick 0 of the guide. Tracks without
+    notes are left out; the posts too.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     asked = {}

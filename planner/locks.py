@@ -21,10 +21,7 @@ def area_said(
 ) -> tuple[Area | None, str]:
     """Read a place in words: "BAS", "bars 12-16", "BAS bars 12 to 16", "verse 1".
 
-    Returns
-    -------
-    area, why
-        None and a sentence where it is no such place.
+    Gives the place, or None and a sentence where it is no such place.
     """
     found = _BARS.search(text)
     bars = (int(found[1]), int(found[2] or found[1])) if found else None

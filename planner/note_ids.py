@@ -45,11 +45,8 @@ def keep_ids(
     tempo_map: says a shift of a whole file in bars.
     used: more ids that were given away, for example in answers.
 
-    Returns
-    -------
-    stems, ledger, findings
-        The ledger's notes as they stand now (other kinds unchanged); a question where a file seems
-        shifted as a whole, or where too little is found again.
+    Gives stems, the ledger's notes as they stand now (other kinds unchanged), and a question where
+    a file seems shifted as a whole, or where too little is found again.
     """
     taken = [*(known.id for known in ledger), *used]
     named: list[StemNotes] = []

@@ -78,12 +78,7 @@ def strip_lines(
     first: the stem to name first: the one that the drawn note beats with.
     later_s: stem code to the seconds that its file's clock is later than the drawn stem's.
 
-    Returns
-    -------
-    tuple of StripLine
-        At most `LINES_MOST`.
-    int
-        How many stems that sound found no room.
+    Gives at most `LINES_MOST`, and how many stems that sound found no room.
     """
     by_stem: dict[str, list[tuple[float, float, int, NoteNames]]] = {}
     for judged in others:

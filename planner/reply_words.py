@@ -144,10 +144,7 @@ def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
     A lock begins the reply, a line, or a new thought (after a comma, a semicolon or a full stop),
     and goes on to the next; row ids may follow one another.
 
-    Returns
-    -------
-    rest, locks
-        The reply without them.
+    Gives the rest of the reply, and the locks.
     """
     locks = tuple(
         LockSaid(text=_words(m["what"]), locked=not m["un"]) for m in _LOCK.finditer(text)

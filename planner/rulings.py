@@ -24,10 +24,7 @@ def rulings_from(
     entries: in the order in which they were given, as far as that is known.
     rows: the rows of the last plan: what a lock freezes.
 
-    Returns
-    -------
-    rulings, findings
-        By row id; a warning for every contradiction.
+    Gives rulings by row id, and a warning for every contradiction.
     """
     by_id: dict[str, list[Entry]] = {}
     for entry in entries:

@@ -150,10 +150,7 @@ def midi_bytes(midi: mido.MidiFile) -> bytes:
 def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:
     """Read a written guide with two unlike readers and say where its notes start.
 
-    Returns
-    -------
-    dict
-        Track name to starts, ascending, in seconds from the file's tick 0.
+    Gives track name to starts, ascending, in seconds from the file's tick 0.
 
     Raises
     ------

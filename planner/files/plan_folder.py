@@ -106,11 +106,6 @@ def write_plan_folder(
         from appearing.
     kind: ``plan`` or ``check``: what the folder is called before its number.
 
-    Returns
-    -------
-    Path
-        The new folder.
-
     Raises
     ------
     OutputError
