@@ -81,6 +81,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "page_plot",
         "page_sound page_parts provenance",
         "guide in_short",
+        "summary_tables",
         "summary",
         "offenders_text",
         "hand_off page check_words",
