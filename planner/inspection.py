@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from planner.inspection_notes import SILENT_DBFS
+from planner.inspection_notes import SILENT_DBFS, inspect_notes
 from planner.model import AudioFacts, Finding
 from planner.pitch import cents
 from planner.session_model import Session, StemSpec
 from planner.wording import amount
+
+__all__ = ["inspect_facts", "inspect_file", "inspect_notes"]
 
 DC_DBFS = -45.0  # chosen: a constant part that a mixer would want to know of
 SHORTER_S = 1.0  # chosen: ends are trimmed by less, a part that starts late is off by a bar
