@@ -125,10 +125,6 @@ class Ruling:
         """The share of the proposed move that is taken, in words."""
         return "half" if self.factor == 0.5 else f"{self.factor:g}"
 
-    @property
-    def human(self) -> Human:
-        return self.state, self.by, self.comment, self.locked
-
 
 Rulings = Mapping[str, Ruling]
 

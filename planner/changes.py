@@ -19,12 +19,8 @@ def changes_since(
 ) -> Since:
     """Compare two plans row by row; ids are permanent.
 
-    Parameters
-    ----------
-    name : str
-        Of the earlier plan's folder.
-    left_out : sequence of str
-        Stems that one of the two plans left out: nothing is said about them.
+    name: of the earlier plan's folder.
+    left_out: stems that one of the two plans left out: nothing is said about them.
     """
 
     def compared(rows: Sequence[Row]) -> dict[str, Row]:

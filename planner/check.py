@@ -1,4 +1,4 @@
-"""Corrected bounces against the plan: what was done to every row, and what moved that should not.
+"""Corrected bounces against the plan: what was done to every row, and what moved besides.
 
 Nothing here hears anything: it compares the notes of a plan with the notes found anew in the
 bounces. Cents moved are ``1200 log2(bounce / original)``, so they stand for themselves, whatever
@@ -78,17 +78,10 @@ def checked_rows(
 ) -> tuple[tuple[RowCheck, ...], dict[str, float]]:
     """Judge every row of a plan that moves something and was not refused or parked.
 
-    Parameters
-    ----------
-    pairs : mapping
-        Note id -> the note in both files.
-    no_file : frozenset of str
-        Codes of stems without a bounce.
+    pairs: note id -> the note in both files.
+    no_file: codes of stems without a bounce.
 
-    Returns
-    -------
-    checks, done
-        In the order of the rows; and by rule id what the rule's notes really moved by.
+    Gives checks in the order of the rows, and by rule id what the rule's notes really moved by.
     """
     wanted = [
         r for r in rows
@@ -311,3 +304,44 @@ def _check(
         id=row.id, stem=row.stem, start_s=row.start_s, wanted_cents=wanted, got_cents=got,
         uncertainty_cents=doubt, verdict=verdict, notes=notes,
     )  # fmt: skip
+
+
+# ---------------------------------------------------------------- what leaks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ghost:
+    """Corrected notes of one stem that another still holds at their old pitch."""
+
+    stem: str
+    held_in: str
+    notes: int
+    loudest_db: float  # against the notes themselves
+    most_cents: float  # the largest move among them, cents added
+
+
+def ghosts_left(pairs: Iterable[Pair]) -> tuple[Ghost, ...]:
+    """Find, for each stem and each it leaks into, how many moved notes are still heard there.
+
+    A fix of one file does not reach what leaks from it into the others: there the note goes on
+    sounding as it was played. The leaks are those that the plan measured, down to -40 dB.
+
+    The loudest first.
+    """
+    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    for pair in pairs:
+        read = pair.moved("sustain") or pair.moved("onset")
+        if read is None or round(abs(read[0]), 1) < max(_UNPLANNED_CENTS, 2.0 * read[1]):
+            continue
+        for stem, db in pair.then.heard_in:
+            found.setdefault((pair.then.stem, stem), []).append((db, read[0]))
+    told = []
+    for (stem, other), notes in found.items():
+        levels_db, moves = zip(*notes, strict=True)
+        told.append(
+            Ghost(
+                stem=stem, held_in=other, notes=len(notes), loudest_db=max(levels_db),
+                most_cents=round(float(max(moves, key=abs)), 1),
+            )
+        )  # fmt: skip
+    return tuple(sorted(told, key=lambda g: (-g.loudest_db, g.stem, g.held_in)))

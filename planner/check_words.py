@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from planner.check import Moved, RowCheck, StemCheck, Verdict
-from planner.ghost_check import Ghost
+from planner.check import Ghost, Moved, RowCheck, StemCheck, Verdict
 from planner.markdown import plain, table
 from planner.null_test import Changed, NullTest
 from planner.plan_model import Row, State
@@ -190,7 +189,8 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
             (f"all {n} rows", stem, "", "none of them was done", "") for stem, n in undone.items()
         ]
         cells += [
-            (c.id, c.stem, _place(of.get(c.id)), row_words(c), str(c.notes)) for c in single[:_SEEN]
+            (c.id, c.stem, row_place(of[c.id]) if c.id in of else "", row_words(c), str(c.notes))
+            for c in single[:_SEEN]
         ]
         lines += table(("row", "stem", "where", "planned, found", "notes read"), cells)
         lines += _more(single)
@@ -307,10 +307,6 @@ def _ghosts(ghosts: Sequence[Ghost]) -> list[str]:
 
 def _side(cents: float) -> str:
     return "raised" if cents > 0 else "lowered"
-
-
-def _place(row: Row | None) -> str:
-    return "" if row is None else row_place(row)
 
 
 def _more(found: Sequence[object]) -> list[str]:

@@ -8,34 +8,27 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.check import (
-    StemCheck,
-    checked_rows,
-    checked_stem,
-    moved_unasked,
-)
+from planner.check import StemCheck, checked_rows, checked_stem, ghosts_left, moved_unasked
 from planner.check_words import BounceCheck
 from planner.edited_notes import edited_said
 from planner.errors import AudioError, PlannerError, PromiseError
 from planner.files.audio import sha256_of
-from planner.files.audio_opening import file_clock, file_form
-from planner.files.bounce_files import check_writers, find_bounce, read_notes
-from planner.files.past_plans import PastPlan, plan_folders, read_past_plan
+from planner.files.audio_opening import file_form
+from planner.files.bounce_files import check_files, find_bounce, read_notes
+from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
-from planner.ghost_check import ghosts_left
 from planner.heard_stem import HeardStem
 from planner.listening import Progress, hear_all
 from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
 from planner.nulling import null_test, tone_of_edits
-from planner.opening import Opened, open_session, places_of, scores_of, tempo_map_of
-from planner.parts import clock_shifts
+from planner.opening import Opened, open_session, places_of, scores_of, shifts_of, tempo_map_of
 from planner.plan_model import MOVING_ACTIONS
 from planner.recalling import answers_of, with_said_roles
 from planner.session_model import StemSpec
 from planner.sour_check import sour_check
-from planner.wording import raise_or_lower
+from planner.wording import count, raise_or_lower
 
 _TOGETHER_CENTS = 2.0  # common practice, no source: files of one source move alike
 
@@ -59,14 +52,9 @@ def check_session(
 ) -> Checked:
     """Compare corrected bounces with the plan they were made by.
 
-    Parameters
-    ----------
-    bounces : Path
-        The folder of the corrected files: the stems' names, with or without a suffix.
-    out : Path, optional
-        Where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
-    plan : str, optional
-        Folder name of the plan; default: the latest.
+    bounces: the folder of the corrected files: the stems' names, with or without a suffix.
+    out: where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
+    plan: folder name of the plan; default: the latest.
 
     Raises
     ------
@@ -78,7 +66,7 @@ def check_session(
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)
     opened = with_said_roles(opened, answers_of(opened, out))
-    folder = _plan_folder(opened, out, plan, session_path)
+    folder = chosen_plan(plans_to("check", out, opened.session.song, session_path), plan)
     _refuse(bounces, folders)
     past = read_past_plan(folder)
     then = read_notes(folder)
@@ -86,13 +74,14 @@ def check_session(
     if not found:
         what = "holds no file with the name of a stem, nor with a name that begins so."
         raise AudioError(what, file=str(bounces), hint="Keep the names, and add a suffix.")
-    sums = {path: sha256_of(path) for path in _files(opened, found)}
+    originals = [path for _, path, _ in opened.stems]
+    sums = {path: sha256_of(path) for path in (*originals, *opened.linked, *found.values())}
     changed = tuple(
         spec.code
         for spec, path, _ in opened.stems
         if past.sha256_of.get(spec.code, "") not in ("", sums[path])
     )
-    progress(f"hearing {len(found)} bounces")
+    progress(f"hearing {count(len(found), 'bounce')}")
     heard = _hear(opened, found, jobs, progress, sums)
     progress("comparing outside the edits")
     stems: list[StemCheck] = []
@@ -109,7 +98,7 @@ def check_session(
     rows, done = checked_rows(past.rows, pairs, no_file)
     sour = sour_check(
         then, past.rows, pairs,
-        roles={s.code: s.role for s, _, _ in opened.stems}, shifts=_shifts(opened),
+        roles={s.code: s.role for s, _, _ in opened.stems}, shifts=shifts_of(opened),
         bounced=frozenset(heard),
     )  # fmt: skip
     check = BounceCheck(
@@ -125,25 +114,11 @@ def check_session(
     progress("writing the check")
     written = write_plan_folder(
         out,
-        check_writers(check, past.rows),
+        check_files(check, past.rows),
         audio=(*folders, *audio_folders(found.values())),
         kind="check",
     )
     return Checked(check=check, folder=written)
-
-
-def _plan_folder(opened: Opened, out: Path, plan: str | None, session_path: Path) -> Path:
-    """The folder of the plan that is asked for, or of the latest."""
-    plans = plan_folders(out, opened.session.song)
-    if not plans:
-        what = f"there is no plan of {opened.session.song} in {out}, so there is nothing to check."
-        hint = "Plan first, or say with --out where the plans are."
-        raise PlannerError(what, file=str(session_path), hint=hint)
-    folder = next((p for p in plans if p.name == plan), None) if plan else plans[0]
-    if folder is None:
-        names = ", ".join(p.name for p in reversed(plans))
-        raise PlannerError(f"there is no plan {plan} of this song.", hint=f"There are {names}.")
-    return folder
 
 
 def _refuse(bounces: Path, folders: Iterable[Path]) -> None:
@@ -182,8 +157,11 @@ def _one_stem(
     nulls = _null(opened, stem, found, past, before, sums, late_s=late_s)
     if heard is None:
         said = (_no_file(spec, found, len(planned)),)
-        absent = _absent(spec.code, len(before), said, len(planned)) if planned else None
-        return _OneStem(check=absent, nulls=nulls, pairs={})
+        absent = StemCheck(
+            code=spec.code, notes=len(before), paired=0, late_s=0.0, said=said,
+            unchecked_rows=len(planned),
+        )  # fmt: skip
+        return _OneStem(check=absent if planned else None, nulls=nulls, pairs={})
     own = {pair.then.id: pair for pair in together}
     told = _about_the_file(spec, heard.facts, original, sums, bool(planned))
     told += edited_said(planned, before, own)
@@ -229,10 +207,6 @@ def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
     return found
 
 
-def _files(opened: Opened, found: dict[str, Path]) -> list[Path]:
-    return [*(path for _, path, _ in opened.stems), *opened.linked, *found.values()]
-
-
 def _null(
     opened: Opened,
     stem: tuple[StemSpec, Path, str],
@@ -260,12 +234,6 @@ def _null(
         rows = [r for r in past.rows if r.stem == spec.code]
         done.append(null_test(spec.code, original, after, rows=rows, notes=notes, late_s=late_s))
     return done
-
-
-def _shifts(opened: Opened) -> dict[str, float]:
-    """Seconds from each file's clock to the session's."""
-    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
-    return clock_shifts(opened.session, clocks)
 
 
 def _hear(
@@ -369,10 +337,4 @@ def _about_the_file(
 def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
     others = [name for name in (spec.file, *spec.linked) if name in found]
     rest = f" ({', '.join(others)} found)" if others else ""
-    return f"no corrected file for {spec.code}{rest}: {rows} rows cannot be checked"
-
-
-def _absent(code: str, notes: int, said: Sequence[str], rows: int) -> StemCheck:
-    return StemCheck(
-        code=code, notes=notes, paired=0, late_s=0.0, said=tuple(said), unchecked_rows=rows
-    )
+    return f"no corrected file for {spec.code}{rest}: {count(rows, 'row')} cannot be checked"

@@ -61,12 +61,8 @@ def _parser() -> argparse.ArgumentParser:
 
     start = commands.add_parser("start", help="write a session file for a folder of stems")
     start.add_argument("folder", type=Path, metavar="FOLDER", help="the folder of the stems")
-    start.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE",
-        help="the file to write (default: session.yaml beside FOLDER)",
-    )
+    out = "the file to write (default: session.yaml beside FOLDER)"
+    start.add_argument("--out", type=Path, metavar="FILE", help=out)
     start.set_defaults(command=_start)
 
     inspect = commands.add_parser("inspect", help="go over the files and say what is wrong")
@@ -76,45 +72,25 @@ def _parser() -> argparse.ArgumentParser:
 
     plan = commands.add_parser("plan", help="plan the session and write the edit lists")
     _session_argument(plan)
-    plan.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        help="where the numbered folder goes (default: beside the session file)",
-    )
-    plan.add_argument(
-        "--without",
-        action="append",
-        default=[],
-        metavar="CODE",
-        help="leave a stem out (may be repeated)",
-    )
-    plan.add_argument(
-        "--keep-going", action="store_true", help="leave out stems that cannot be read"
-    )
+    out = "where the numbered folder goes (default: beside the session file)"
+    plan.add_argument("--out", type=Path, metavar="DIR", help=out)
+    without = "leave a stem out (may be repeated)"
+    plan.add_argument("--without", action="append", default=[], metavar="CODE", help=without)
+    keep_going = "leave out stems that cannot be read"
+    plan.add_argument("--keep-going", action="store_true", help=keep_going)
     plan.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes (default: cores)")
     plan.add_argument(
-        "--csv-bom",
-        action=argparse.BooleanOptionalAction,
-        default=True,
+        "--csv-bom", action=argparse.BooleanOptionalAction, default=True,
         help="open the CSV files with a byte order mark, for spreadsheets (default: yes)",
-    )
+    )  # fmt: skip
     plan.add_argument(
-        "--csv-dialect",
-        choices=("comma", "semicolon"),
-        default="comma",
+        "--csv-dialect", choices=("comma", "semicolon"), default="comma",
         help="separator of the CSV files",
-    )
-    plan.add_argument(
-        "--silent-page",
-        action="store_true",
-        help="keep excerpts of the recordings out of review.html",
-    )
-    plan.add_argument(
-        "--measure-anew",
-        action="store_true",
-        help="listen to every stem, use nothing of measured_notes and keep nothing there",
-    )
+    )  # fmt: skip
+    silent = "keep excerpts of the recordings out of review.html"
+    plan.add_argument("--silent-page", action="store_true", help=silent)
+    anew = "listen to every stem, use nothing of measured_notes and keep nothing there"
+    plan.add_argument("--measure-anew", action="store_true", help=anew)
     plan.add_argument("--quiet", action="store_true", help="no progress lines")
     plan.set_defaults(command=_plan)
 
@@ -130,16 +106,13 @@ def _parser() -> argparse.ArgumentParser:
     _session_argument(answer)
     answer.add_argument("reply", metavar="REPLY", help="a file, or the reply itself in quotes")
     answer.add_argument("--by", default="", metavar="NAME", help="who says it")
-    answer.add_argument(
-        "--date", type=_a_date, metavar="YYYY-MM-DD", help="when it was said (default: today)"
-    )
-    answer.add_argument(
-        "--plan", metavar="plan_NN", help="the plan it speaks of (default: the latest)"
-    )
+    date = "when it was said (default: today)"
+    answer.add_argument("--date", type=_a_date, metavar="YYYY-MM-DD", help=date)
+    which = "the plan it speaks of (default: the latest)"
+    answer.add_argument("--plan", metavar="plan_NN", help=which)
     answer.add_argument("--out", type=Path, metavar="DIR", help="where the plans are, as for plan")
-    answer.add_argument(
-        "--accept-partly", action="store_true", help="store what is understood, leave the rest"
-    )
+    partly = "store what is understood, leave the rest"
+    answer.add_argument("--accept-partly", action="store_true", help=partly)
     answer.set_defaults(command=_answer)
 
     check = commands.add_parser(
@@ -150,17 +123,11 @@ def _parser() -> argparse.ArgumentParser:
         "planned, 1 not all, 2 bad session, file or argument, 3 an original has changed.",
     )
     _session_argument(check)
-    check.add_argument(
-        "--bounces",
-        type=Path,
-        required=True,
-        metavar="DIR",
-        help="the folder of the corrected files: the stems' names, with or without a suffix",
-    )
+    bounces = "the folder of the corrected files: the stems' names, with or without a suffix"
+    check.add_argument("--bounces", type=Path, required=True, metavar="DIR", help=bounces)
     check.add_argument("--plan", metavar="plan_NN", help="the plan (default: the latest)")
-    check.add_argument(
-        "--out", type=Path, metavar="DIR", help="where the plans are, as for `planner plan`"
-    )
+    out = "where the plans are, as for `planner plan`"
+    check.add_argument("--out", type=Path, metavar="DIR", help=out)
     check.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes")
     check.add_argument("--quiet", action="store_true", help="no progress lines")
     check.set_defaults(command=_check)
@@ -242,6 +209,7 @@ def _print_findings(findings: Sequence[Finding]) -> None:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
+    from planner.asking import asked, asked_of_the_session
     from planner.run import plan_session
 
     planned = plan_session(
@@ -258,7 +226,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     )
     for line in _told(planned):
         print(line)
-    return _plan_code(planned)
+    return QUESTIONS if asked(planned.plan) or asked_of_the_session(planned.plan) else DONE
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -279,13 +247,6 @@ def _check(arguments: argparse.Namespace) -> int:
     if checked.check.changed_originals:
         return PROMISE_BROKE
     return DONE if checked.check.passed else QUESTIONS
-
-
-def _plan_code(planned: Planned) -> int:
-    from planner.asking import asked, asked_of_the_session
-
-    plan = planned.plan
-    return QUESTIONS if asked(plan) or asked_of_the_session(plan) else DONE
 
 
 def _told(planned: Planned) -> list[str]:

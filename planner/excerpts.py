@@ -19,13 +19,8 @@ def read_excerpts(
 ) -> tuple[Excerpt, ...]:
     """Read what the page plays of each line, as much as fits on it.
 
-    Parameters
-    ----------
-    plan : Plan
-    paths : mapping
-        Stem code to its file, opened for reading only.
-    rough_mix : Path, optional
-        A mix that begins with the session's clock; each stretch is cut from it too.
+    paths: stem code to its file, opened for reading only.
+    rough_mix: a mix that begins with the session's clock; each stretch is cut from it too.
 
     Raises
     ------

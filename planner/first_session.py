@@ -33,14 +33,9 @@ def started_session_text(
 ) -> str:
     """Write a first session file for a folder of stems, every guess in it marked ``# guess``.
 
-    Parameters
-    ----------
-    song : str
-        The song's name, as guessed.
-    guesses : iterable of StemGuess
-        One for each file, in the order in which they are to stand.
-    audio_folder : str
-        Where the files are, seen from the session file.
+    song: the song's name, as guessed.
+    guesses: one for each file, in the order in which they are to stand.
+    audio_folder: where the files are, seen from the session file.
 
     Raises
     ------

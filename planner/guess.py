@@ -211,32 +211,17 @@ def _number_after(tokens: Sequence[str], word: str) -> str:
 
 # Chosen; they only sort unnamed stems into likely kinds, and a person goes over every guess.
 UNPITCHED_BELOW_SHARE = 0.2
-CHORDS_FROM_SHARE = 0.5
 BASS_BELOW_HZ = 110.0  # A2: a bass line lies mostly below, a guitar or voice mostly above
 
 
-def guess_from_sound(
-    median_hz: float | None, pitched_share: float | None, chord_share: float | None
-) -> Role | None:
+def guess_from_sound(median_hz: float | None, pitched_share: float | None) -> Role | None:
     """Guess a role from what a stem sounds like, where its name says nothing.
 
-    Parameters
-    ----------
-    median_hz : float or None
-        Median pitch of its pitched frames, Hz.
-    pitched_share : float or None
-        Share of its sounding time that is pitched, 0..1.
-    chord_share : float or None
-        Share of its sounding time in which several notes sound at once, 0..1.
+    median_hz: median pitch of its pitched frames.
+    pitched_share: share of its sounding time that is pitched, 0..1.
 
-    Returns
-    -------
-    Role or None
-        None where too little is known. Chords are taken for a guitar's, since of the chord roles
-        that one allows least harm: whole-part edits only.
+    None where too little is known.
     """
-    if chord_share is not None and chord_share >= CHORDS_FROM_SHARE:
-        return "fretted-chords"
     if pitched_share is None:
         return None
     if pitched_share < UNPITCHED_BELOW_SHARE:

@@ -55,17 +55,10 @@ class _Span:
 def guide_midi(plan: Plan, tempo_map: TempoMap | None) -> mido.MidiFile:
     """Write the notes that were meant: per stem ``LV all`` and, of those, ``LV fixes``.
 
-    Parameters
-    ----------
-    plan : Plan
-        The whole plan. A note is in ``fixes`` when its own action moves pitch.
-    tempo_map : TempoMap or None
-        None: 120 to the minute throughout, one beat is half a second, and track 0 says so.
+    plan: the whole plan. A note is in ``fixes`` when its own action moves pitch.
+    tempo_map: None: 120 to the minute throughout, one beat is half a second, and track 0 says so.
 
-    Returns
-    -------
-    mido.MidiFile
-        Without any bend. Above 14 stems channels are used again, which track 0 says.
+    There is no bend in it. Above 14 stems channels are used again, which track 0 says.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     stems = _spans(plan, grid)
@@ -86,17 +79,11 @@ def guide_midi(plan: Plan, tempo_map: TempoMap | None) -> mido.MidiFile:
 def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.MidiFile, ...]:
     """Write the measured and the planned pitch curves as bend around the notes that were meant.
 
-    Parameters
-    ----------
-    plan, tempo_map
-        As in `guide_midi`.
+    plan, tempo_map: as in `guide_midi`.
 
-    Returns
-    -------
-    tuple of mido.MidiFile
-        Per stem ``LV measured`` and ``LV planned``, one voice a channel (``LV measured 2`` where
-        notes of a stem overlap). Seven pairs fill a file, so a large session gives several; a plan
-        without any measured note gives none. Notes that were not measured are left out.
+    Per stem ``LV measured`` and ``LV planned``, one voice a channel (``LV measured 2`` where
+    notes of a stem overlap). Seven pairs fill a file, so a large session gives several; a plan
+    without any measured note gives none. Notes that were not measured are left out.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     voices = [
@@ -136,11 +123,8 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
 def guide_note_starts(plan: Plan, tempo_map: TempoMap | None) -> dict[str, tuple[float, ...]]:
     """Say where each note of `guide_midi` was asked to start, for comparing with what was written.
 
-    Returns
-    -------
-    dict
-        Track name to starts, ascending, in seconds from tick 0 of the guide. Tracks without notes
-        are left out; the posts too.
+    Gives track name to starts, ascending, in seconds from tick 0 of the guide. Tracks without
+    notes are left out; the posts too.
     """
     grid = (tempo_map or fixed_tempo_map()).on_guide_grid()
     asked = {}
@@ -164,10 +148,8 @@ def worst_start_error_s(
 ) -> float:
     """Give the largest distance in seconds between asked and written starts; inf if one is missing.
 
-    Parameters
-    ----------
-    asked, written : mapping of track name to ascending starts
-        `guide_note_starts`, and `planner.files.midi.read_back_guide` of the written file.
+    asked, written: track name to ascending starts, of `guide_note_starts`, and of
+        `planner.files.midi.read_back_guide` of the written file.
     """
     worst = 0.0
     for name, starts in asked.items():

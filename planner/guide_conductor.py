@@ -34,17 +34,10 @@ def conductor_events(
 ) -> list[Event]:
     """Give everything of track 0 but its name: texts, meters, keys, tempi, markers.
 
-    Parameters
-    ----------
-    plan : Plan
-    grid : TempoMap
-        With its events on ticks of 960 to the quarter.
-    texts : iterable of str
-        One text event each, at tick 0.
-    end : int
-        Tick of the end post; nothing is written after it.
-    has_map : bool
-        Whether the session gave a tempo map, so that bars mean something.
+    grid: with its events on ticks of 960 to the quarter.
+    texts: one text event each, at tick 0.
+    end: tick of the end post; nothing is written after it.
+    has_map: whether the session gave a tempo map, so that bars mean something.
     """
     events: list[Event] = [
         (0, 0, mido.MetaMessage("text", text=plain_text(text))) for text in texts

@@ -16,8 +16,9 @@ import mido
 import numpy as np
 
 from planner.model import Floats
+from planner.note_curves import heard_curve, planned_add_cents
 from planner.pitch import STANDARD_A4_HZ, cents, midi_to_hz
-from planner.plan_model import MOVING_ACTIONS, Judged
+from planner.plan_model import Judged
 
 BEND_RANGE_SEMITONES = 2  # the default of General MIDI level 1, from memory
 _STEPS_PER_CENT = 8192 / (100.0 * BEND_RANGE_SEMITONES)
@@ -69,20 +70,12 @@ def curve_bends(
 ) -> list[tuple[int, int]]:
     """Give one note's curve as (tick, bend value), the first at the note's start.
 
-    Parameters
-    ----------
-    judged : Judged
-        The note; its contour, or its sustain as a level line where there is no contour.
-    midi : int
-        The note that is bent.
-    a4_hz : float
-        Session A4.
-    tick_at : callable
-        Seconds to tick.
-    start, end : int
-        Ticks of the note, end left out.
-    planned : bool
-        Add the rules' layers and the note's own edit.
+    judged: the note; its contour, or its sustain as a level line where there is no contour.
+    midi: the note that is bent.
+    a4_hz: Session A4.
+    tick_at: seconds to tick.
+    start, end: ticks of the note, end left out.
+    planned: add the rules' layers and the note's own edit.
     """
     times_s, off_cents = _contour(judged, midi, a4_hz)
     if planned:
@@ -101,37 +94,14 @@ def curve_bends(
     return changes
 
 
-def planned_add_cents(judged: Judged, times_s: Floats) -> Floats:
-    """Say how many cents the plan adds at each time (s from the file's start).
-
-    The rules' layers everywhere; then the note's own edit in the fullest form it has: points
-    (straight lines in cents, level beyond the ends), two numbers around a cut, or one number.
-    """
-    layers = sum(cents_added for _, cents_added in judged.layers)
-    add: Floats = np.full(len(times_s), layers, dtype=float)
-    if judged.action not in MOVING_ACTIONS:
-        return add
-    if judged.points:
-        after_s = times_s - judged.measured.note.start_s
-        add += np.interp(after_s, *np.transpose(judged.points))
-        return add
-    if judged.cut_s is not None:
-        before, after = judged.onset_add_cents or 0.0, judged.sustain_add_cents or 0.0
-        add += np.where(times_s < judged.cut_s, before, after)
-        return add
-    add += judged.add_cents or 0.0
-    return add
-
-
 def _contour(judged: Judged, midi: int, a4_hz: float) -> tuple[Floats, Floats]:
-    measurement = judged.measured.measurement
     note_hz = midi_to_hz(midi, a4_hz)
-    if measurement.contour_s is not None and measurement.contour_hz is not None:
-        known = np.isfinite(measurement.contour_hz) & (measurement.contour_hz > 0)
-        if known.any():
-            hz = measurement.contour_hz[known]
-            return measurement.contour_s[known], 1200.0 * np.log2(hz / note_hz)
-    if measurement.sustain_hz is None:
+    heard = heard_curve(judged)
+    if heard is not None:
+        times_s, hz = heard
+        known = np.isfinite(hz)
+        return times_s[known], 1200.0 * np.log2(hz[known] / note_hz)
+    sustain_hz = judged.measured.measurement.sustain_hz
+    if sustain_hz is None:
         return np.empty(0), np.empty(0)
-    level = cents(measurement.sustain_hz, note_hz)
-    return np.array([judged.measured.note.start_s]), np.array([level])
+    return np.array([judged.measured.note.start_s]), np.array([cents(sustain_hz, note_hz)])

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from planner.analyzer import analyze
 from planner.files.audio import read_stem_audio
 from planner.heard_stem import HeardStem
-from planner.model import Finding, Measurement, Note, Stem
+from planner.model import Measurement, Note, Stem
 from planner.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.session_model import StemSpec
 from planner.single_line import find_notes
@@ -41,7 +41,7 @@ def hear_stem(
     facts, samples, findings = read_stem_audio(
         path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR, sha256=sha256
     )
-    findings = tuple(_named(finding, spec.code) for finding in findings)
+    findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
     notes: tuple[tuple[Note, Measurement], ...] = ()
     if spec.role != "exclude":
         stem = Stem(
@@ -69,7 +69,3 @@ def hear_stem(
         findings=findings,
         spectra=coarse_spectra(samples, ANALYSIS_SR),
     )
-
-
-def _named(finding: Finding, code: str) -> Finding:
-    return finding if finding.stem else replace(finding, stem=code)

@@ -191,8 +191,9 @@ def _time_stamps(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findi
             what=f"the time stamp places {spec.code} at {_day_clock(at_s)}, "
             f"others at {_day_clock(home)}.",
             did="Not applied: taken to start where the others start.",
-            advice=f"If the stamp is right, it starts {_later(at_s - home)}: export it again "
-            "from zero, or write its start_smp.",
+            advice=f"If the stamp is right, it starts {abs(at_s - home):.3f} s "
+            f"{'later' if at_s > home else 'earlier'}: export it again from zero, or write its "
+            "start_smp.",
             stem=spec.code,
             file=fact.file,
         )
@@ -215,11 +216,6 @@ def _same_audio(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findin
 
 
 # ---------------------------------------------------------------- words
-
-
-def _later(seconds: float) -> str:
-
-    return f"{abs(seconds):.3f} s {'later' if seconds > 0 else 'earlier'}"
 
 
 def _khz(sr: int) -> str:

@@ -1,4 +1,4 @@
-"""Are two stems one performance, through two microphones or an amplifier, or saved twice?
+"""Are two stems one performance, or were files of one source moved apart?
 
 No two players agree note by note to a few milliseconds and a cent, each flat note as flat and each
 late one as late. Two microphones do, one of them later by the way the sound takes; so does an
@@ -8,15 +8,17 @@ the levels of the notes must agree as well.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
-from planner.model import Finding, Floats, MeasuredNote, StemNotes
+from planner.model import Finding, Floats, MeasuredNote, Measurement, Note, StemNotes
 from planner.pitch import cents, hz_to_midi
-from planner.spread import spread_of
+from planner.spread import doubt_of_middle, spread_of
+from planner.wording import amount, count, flat_or_sharp
 
 _ENOUGH_NOTES = 12  # chosen: as few notes as say how a part is tuned
 _MOST_DELAY_S = 0.03  # chosen: ten metres between microphones
@@ -42,10 +44,8 @@ class _Pairs:
 def one_source_findings(stems: Sequence[StemNotes]) -> Iterator[Finding]:
     """Ask about stems that hold one performance and are not said to.
 
-    Parameters
-    ----------
-    stems : the session's stems with their notes; those with the role sampled are left out, since a
-        programmed part may well be doubled by another sound
+    Those with the role sampled are left out, since a programmed part may well be doubled by another
+    sound.
     """
     for first, second in combinations(stems, 2):
         same_file = (
@@ -118,3 +118,103 @@ def _middle_and_spread(values: Floats) -> tuple[float, float]:
     """Median, and the standard deviation that the median distance from it stands for."""
     middle = float(np.median(values))
     return middle, spread_of(values, middle)
+
+
+# ---------------------------------------------------------------- linked files
+
+
+_SAME_NOTE_CENTS = 100.0
+_MOVED_CENTS = 4.0  # chosen: the smallest edit there is leaves as much between the two
+_WHOLE_CENTS = 2.0  # chosen: of a whole file, whose middle is known better than a note
+_SURE_SDS = 3.0
+_MOST_MOVED = 0.5  # chosen: above it the two files hold different things
+_TOLD = 4  # places that are named
+
+Heard = tuple[Note, Measurement]
+
+
+def linked_findings(stem: StemNotes, file: str, theirs: Sequence[Heard]) -> tuple[Finding, ...]:
+    """Compare a stem note by note with another file of the same source.
+
+    They hold the same pitches, unless one of them was moved without the other.
+
+    stem: what the measured file holds.
+    file, theirs: the other file's name, and its notes.
+    """
+    pairs = _sure_pairs(stem, theirs)
+    if len(pairs) < _ENOUGH_NOTES:
+        return ()
+    apart = np.array([cents(_hz(other[1]), _hz(mine)) for mine, other, _ in pairs])
+    middle = float(np.median(apart))
+    spread = spread_of(apart, middle)
+    moved = [
+        (round(off - middle, 1), other[0].start_s)
+        for off, (mine, other, doubt) in zip(apart, pairs, strict=True)
+        if round(abs(off - middle), 1) >= max(_MOVED_CENTS, _SURE_SDS * max(doubt, spread))
+    ]
+    if len(moved) > _MOST_MOVED * len(pairs):
+        return ()
+    said = []
+    doubt = doubt_of_middle(max(spread, 0.1), len(apart))
+    if round(abs(middle), 1) >= _WHOLE_CENTS and abs(middle) >= _SURE_SDS * doubt:
+        said.append(
+            f"{file} sits {flat_or_sharp(middle)} of the file that {stem.code} is measured "
+            f"from, over {count(len(pairs), 'note')}"
+        )
+    if moved:
+        sizes = [abs(off) for off, _ in moved]
+        size = amount(min(sizes))
+        if len(sizes) > 1 and amount(max(sizes)) != size:
+            size += f" to {amount(max(sizes))}"
+        where = ", ".join(f"{at_s:.1f} s" for _, at_s in moved[:_TOLD])
+        more = ", ..." if len(moved) > _TOLD else ""
+        said.append(
+            f"{count(len(moved), 'note')} of {file} "
+            f"{'lies' if len(moved) == 1 else 'lie'} {size} cents off {stem.code}'s own "
+            f"({where}{more}), the other {len(pairs) - len(moved)} agree"
+        )
+    return tuple(
+        Finding(
+            severity="question",
+            what=f"{what}: was one file of this source moved without the other?",
+            did="Nothing was planned for it: every edit names all files of a source.",
+            advice="Put both back as recorded, or move both alike, or they flam and comb.",
+            stem=stem.code,
+            file=file,
+        )
+        for what in said
+    )
+
+
+def _hz(m: Measurement) -> float:
+    assert m.heard_hz is not None
+    return m.heard_hz
+
+
+def _sure_pairs(stem: StemNotes, heard: Sequence[Heard]) -> list[tuple[Measurement, Heard, float]]:
+    """Notes of both files that begin together on one pitch, both surely read."""
+    theirs = sorted((one for one in heard if _sure(one[1])), key=lambda one: one[0].start_s)
+    starts = np.array([note.start_s for note, _ in theirs])
+    pairs = []
+    for n in stem.notes:
+        if not _sure(n.measurement):
+            continue
+        lo, hi = np.searchsorted(
+            starts, [n.note.start_s - _MOST_DELAY_S, n.note.start_s + _MOST_DELAY_S]
+        )
+        near = [
+            one
+            for one in theirs[lo:hi]
+            if abs(cents(_hz(one[1]), _hz(n.measurement))) < _SAME_NOTE_CENTS
+        ]
+        if near:
+            best = min(near, key=lambda one: abs(one[0].start_s - n.note.start_s))
+            doubt = math.hypot(
+                n.measurement.uncertainty_cents or 1.0, best[1].uncertainty_cents or 1.0
+            )
+            pairs.append((n.measurement, best, doubt))
+    return pairs
+
+
+def _sure(m: Measurement) -> bool:
+    return m.heard_hz is not None and m.confidence in ("firm", "fair")

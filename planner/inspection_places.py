@@ -54,7 +54,8 @@ def _late_doubles(
         bars = ""
         if tempo_map is not None:
             first_s = min(one.note.start_s for one in double.notes)
-            bar_s = _bar_s(tempo_map, tempo_map.bar_beat(first_s)[0])
+            bar, _ = tempo_map.bar_beat(first_s)
+            bar_s = tempo_map.seconds_at(bar + 1) - tempo_map.seconds_at(bar)
             whole = round(late_s / bar_s)
             if whole and abs(late_s - whole * bar_s) <= _TOGETHER_S:
                 bars = f" ({abs(whole)} bar{'s' if abs(whole) > 1 else ''})"
@@ -104,10 +105,6 @@ def _share(
         for at_s, note in zip(start_s, midi, strict=True)
     )
     return together / len(start_s)
-
-
-def _bar_s(tempo_map: TempoMap, bar: int) -> float:
-    return tempo_map.seconds_at(bar + 1) - tempo_map.seconds_at(bar)
 
 
 def _map_misfit(

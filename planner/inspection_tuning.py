@@ -40,14 +40,10 @@ def tuning_findings(
 ) -> list[Finding]:
     """Say what is odd about how the stems are tuned together.
 
-    Parameters
-    ----------
-    tuned : sequence of (StemNotes, float)
-        The stems that have a common deviation, and that, in cents of -50 to 50 (`centre_cents`).
-    stems : sequence of StemNotes
-        All that are used: the longest says how long the song is.
-    scored : frozenset
-        Codes of stems whose score says which notes were meant.
+    tuned: sequence of (StemNotes, float); the stems that have a common deviation, and that, in
+        cents of -50 to 50 (`centre_cents`).
+    stems: all that are used: the longest says how long the song is.
+    scored: codes of stems whose score says which notes were meant.
     """
     found = list(_whole_song(tuned, session))
     alike = bool(found)

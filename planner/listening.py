@@ -6,8 +6,10 @@ import os
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
+from typing import TypeVar
 
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
@@ -15,12 +17,13 @@ from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measure
 from planner.heard_stem import HeardStem, as_listened_to
 from planner.hearing import hear_stem
 from planner.model import Finding
-from planner.opening import Opened, lost_stem, lost_take, with_place
+from planner.opening import Opened, lost_file, with_place
 from planner.score_match import StemScore
 from planner.session_model import StemSpec, Take
 from planner.takes import TakeHeard
 
 Progress = Callable[[str], None]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +53,7 @@ class _Wanted:
     spec: StemSpec
     path: Path
     file: str  # as the session file writes it
+    take: Take | None = None  # of the stem; None for the stem itself
     score: StemScore | None = None
     sha256: str | None = None  # of its content, where it is known
 
@@ -74,15 +78,10 @@ def hear_all(
 ) -> AllHeard:
     """Hear every stem; those that fail are lost (with a finding) or stop the run.
 
-    Parameters
-    ----------
-    scores : by stem code
-    jobs : int, optional
-        Processes; default: one per core, at most one per stem.
-    kept : KeptNotes, optional
-        Where stems may be known from; without it all are listened to.
-    sums : mapping, optional
-        SHA-256 of files that the run has already, by path; others are worked out once.
+    scores: by stem code.
+    jobs: processes; default: one per core, at most one per stem.
+    kept: where stems may be known from; without it all are listened to.
+    sums: SHA-256 of files that the run has already, by path; others are worked out once.
     """
     wanted = [
         _Wanted(
@@ -91,28 +90,12 @@ def hear_all(
         )
         for spec, path, file in opened.stems
     ]  # fmt: skip
-    done: dict[int, HeardStem] = {}
-    lost: dict[int, Finding] = {}
-    fresh: dict[int, ToKeep] = {}
-    for count, result in enumerate(_heard(wanted, jobs, kept, progress), start=1):
-        spec = wanted[result.k].spec
-        so_far = f"({count} of {len(wanted)})"
-        if isinstance(result.heard, PlannerError):
-            if not keep_going:
-                raise with_place(result.heard, spec, opened.path) from result.heard
-            lost[result.k] = lost_stem(spec, result.heard)
-            progress(f"{spec.code} left out {so_far}")
-            continue
-        done[result.k] = result.heard
-        if result.fresh is not None:
-            fresh[result.k] = result.fresh
-        how = "as measured before" if result.before else "heard"
-        progress(f"{how} {spec.code}: {len(result.heard.notes)} notes {so_far}")
+    done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
     return AllHeard(
-        stems=tuple(done[k] for k in sorted(done)),
-        lost=tuple(wanted[k].spec.code for k in sorted(lost)),
-        findings=tuple(lost[k] for k in sorted(lost)),
-        fresh=tuple(fresh[k] for k in sorted(fresh)),
+        stems=tuple(heard for _, heard, _ in done),
+        lost=tuple(one.spec.code for one, _ in lost),
+        findings=tuple(finding for _, finding in lost),
+        fresh=tuple(fresh for _, _, fresh in done if fresh is not None),
     )
 
 
@@ -133,32 +116,59 @@ def hear_takes(
     """
     wanted = [
         _Wanted(
-            name=f"{spec.code}_{kept_as}_{k}", spec=spec, path=path, file=take.file,
+            name=f"{spec.code}_{kept_as}_{k}", spec=spec, path=path, file=take.file, take=take,
             sha256=sums.get(path),
         )
         for k, (spec, take, path) in enumerate(takes, start=1)
     ]  # fmt: skip
-    done: dict[int, TakeHeard] = {}
-    lost: dict[int, Finding] = {}
-    fresh: dict[int, ToKeep] = {}
-    for result in _heard(wanted, jobs, kept, progress):
-        spec, take, _ = takes[result.k]
+    done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
+    return AllTakes(
+        takes=tuple(
+            TakeHeard(stem=one.spec.code, take=one.take, notes=heard.notes)
+            for one, heard, _ in done
+            if one.take is not None
+        ),
+        findings=tuple(finding for _, finding in lost),
+        fresh=tuple(fresh for _, _, fresh in done if fresh is not None),
+    )
+
+
+def or_told(progress: Progress, do: Callable[[], T]) -> T | None:
+    """Do what a run can go on without; where it cannot be done, that is only told."""
+    try:
+        return do()
+    except OutputError as error:
+        progress(str(error))
+        return None
+
+
+def _in_order(
+    opened: Opened,
+    wanted: Sequence[_Wanted],
+    keep_going: bool,
+    jobs: int | None,
+    progress: Progress,
+    kept: KeptNotes | None,
+) -> tuple[list[tuple[_Wanted, HeardStem, ToKeep | None]], list[tuple[_Wanted, Finding]]]:
+    """What was heard, and what could not be; each in the order in which it was wanted."""
+    done: dict[int, tuple[_Wanted, HeardStem, ToKeep | None]] = {}
+    lost: dict[int, tuple[_Wanted, Finding]] = {}
+    for number, result in enumerate(_heard(wanted, jobs, kept, progress), start=1):
+        one = wanted[result.k]
+        called, so_far = one.spec.code, f" ({number} of {len(wanted)})"
+        if one.take is not None:
+            called, so_far = f"{one.take.label or one.take.file} of {called}", ""
         if isinstance(result.heard, PlannerError):
             if not keep_going:
-                raise with_place(result.heard, spec, opened.path) from result.heard
-            lost[result.k] = lost_take(spec, take, result.heard)
+                raise with_place(result.heard, one.spec, opened.path) from result.heard
+            lost[result.k] = one, lost_file(one.spec, one.take, result.heard)
+            if one.take is None:
+                progress(f"{called} left out{so_far}")
             continue
-        one = TakeHeard(stem=spec.code, take=take, notes=result.heard.notes)
-        done[result.k] = one
-        if result.fresh is not None:
-            fresh[result.k] = result.fresh
+        done[result.k] = one, result.heard, result.fresh
         how = "as measured before" if result.before else "heard"
-        progress(f"{how} {one.called} of {spec.code}: {len(one.notes)} notes")
-    return AllTakes(
-        takes=tuple(done[k] for k in sorted(done)),
-        findings=tuple(lost[k] for k in sorted(lost)),
-        fresh=tuple(fresh[k] for k in sorted(fresh)),
-    )
+        progress(f"{how} {called}: {len(result.heard.notes)} notes{so_far}")
+    return [done[k] for k in sorted(done)], [lost[k] for k in sorted(lost)]
 
 
 def _heard(
@@ -171,8 +181,9 @@ def _heard(
         if kept is not None:
             one = _with_sum(one)
         if kept is not None and one.sha256 is not None:
-            keys[k] = _key(kept, one, one.sha256)
-            known = _known(one, kept, keys[k], progress)
+            spec = as_listened_to(one.spec)
+            keys[k] = key_of(kept, spec, one.path, one.file, one.score, one.sha256)
+            known = or_told(progress, partial(read_measured, kept.place(one.name), keys[k]))
             if known is not None:
                 yield _Result(k=k, heard=known, before=True)
                 continue
@@ -194,19 +205,6 @@ def _with_sum(one: _Wanted) -> _Wanted:
         return replace(one, sha256=sha256_of(one.path))
     except OSError:
         return one  # whoever opens it as audio says what is wrong
-
-
-def _key(kept: KeptNotes, one: _Wanted, sha256: str) -> str:
-    return key_of(kept, as_listened_to(one.spec), one.path, one.file, one.score, sha256)
-
-
-def _known(one: _Wanted, kept: KeptNotes, key: str, progress: Progress) -> HeardStem | None:
-    """Look for a stem among what is kept."""
-    try:
-        return read_measured(kept.place(one.name), key)
-    except OutputError as error:
-        progress(str(error))
-        return None
 
 
 def _in_processes(

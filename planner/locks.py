@@ -21,10 +21,7 @@ def area_said(
 ) -> tuple[Area | None, str]:
     """Read a place in words: "BAS", "bars 12-16", "BAS bars 12 to 16", "verse 1".
 
-    Returns
-    -------
-    area, why
-        None and a sentence where it is no such place.
+    Gives the place, or None and a sentence where it is no such place.
     """
     found = _BARS.search(text)
     bars = (int(found[1]), int(found[2] or found[1])) if found else None
@@ -105,10 +102,7 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
     A row that has been answered since it was written is frozen once the answer is in it, and so is
     a note whose rule was refused or halved since.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Of the last plan.
+    rows: of the last plan.
     """
     done: list[Entry] = []
     pending = _not_yet_in(entries, rows)
@@ -147,10 +141,7 @@ def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
 
     Their edits rested on the rule, so they are decided about once more before they are frozen.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Of the last plan.
+    rows: of the last plan.
     """
     return _notes_of(
         row

@@ -51,12 +51,9 @@ def words_of_score(
 ) -> tuple[str, ...]:
     """Give each note of a score its word; empty where it has none.
 
-    Parameters
-    ----------
-    notes : sequence of (start_s, end_s, MIDI)
-        By start.
-    events : sequence of (s, text)
-        Lyric events as they stand in the file, by time, on the same clock.
+    notes: sequence of (start_s, end_s, MIDI); by start.
+    events: sequence of (s, text); lyric events as they stand in the file, by time, on the same
+        clock.
 
     Notes
     -----

@@ -39,24 +39,14 @@ def keep_ids(
 ) -> tuple[tuple[StemNotes, ...], Ledger, tuple[Finding, ...]]:
     """Give every note the id it had in earlier runs, and new serials to those that are new.
 
-    Parameters
-    ----------
-    stems : tuple of StemNotes
-        Notes by start, then pitch; the ids they carry are replaced.
-    a4_hz : float
-        Session A4, by which a note's intended note is guessed.
-    ledger : Ledger
-        What earlier runs knew; empty on the first run.
-    tempo_map : TempoMap, optional
-        Says a shift of a whole file in bars.
-    used : iterable of str
-        More ids that were given away, for example in answers.
+    stems: notes by start, then pitch; the ids they carry are replaced.
+    a4_hz: Session A4, by which a note's intended note is guessed.
+    ledger: what earlier runs knew; empty on the first run.
+    tempo_map: says a shift of a whole file in bars.
+    used: more ids that were given away, for example in answers.
 
-    Returns
-    -------
-    stems, ledger, findings
-        The ledger's notes as they stand now (other kinds unchanged); a question where a file seems
-        shifted as a whole, or where too little is found again.
+    Gives stems, the ledger's notes as they stand now (other kinds unchanged), and a question where
+    a file seems shifted as a whole, or where too little is found again.
     """
     taken = [*(known.id for known in ledger), *used]
     named: list[StemNotes] = []

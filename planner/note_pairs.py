@@ -68,10 +68,7 @@ class Pair:
 def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair, ...], float]:
     """Find each note of the plan in the bounce.
 
-    Returns
-    -------
-    pairs, later_s
-        And by how much the bounce's notes begin later than the plan's.
+    Gives the pairs, and by how much the bounce's notes begin later than the plan's.
     """
     shift_s = _shift(then, now)
     near = sorted(

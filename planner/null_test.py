@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Literal
 
 import numpy as np
@@ -269,25 +270,18 @@ def _stretches(
 ) -> list[Changed]:
     """Put neighbouring pieces of the same kind together."""
     found: list[Changed] = []
-    runs: list[list[int]] = []
-    for k, (how, _) in enumerate(hows):
+    # Pieces that follow each other lie one length apart, so this is the same for all of a run.
+    starts = pieces.start_smp - pieces.length_smp * np.arange(pieces.rests)
+    for (how, _), group in groupby(range(len(hows)), key=lambda k: (hows[k][0], starts[k])):
         if how is None:
             continue
-        last = runs[-1][-1] if runs else -2
-        next_to = last == k - 1 and pieces.start_smp[k] == (
-            pieces.start_smp[last] + pieces.length_smp
-        )
-        if next_to and hows[last][0] == how:
-            runs[-1].append(k)
-        else:
-            runs.append([k])
-    for run in runs:
+        run = list(group)
         levels = [db for k in run if (db := hows[k][1]) is not None]
         found.append(
             Changed(
                 start_s=float(pieces.start_smp[run[0]]) / sr,
                 end_s=float(pieces.start_smp[run[-1]] + pieces.length_smp) / sr,
-                how=hows[run[0]][0] or "other",
+                how=how,
                 level_db=max(levels, key=abs) if levels else None,
                 steady=not levels or max(levels) - min(levels) <= _STEADY_DB,
                 null_db=_db(rest[run], gain * gain * pieces.sums[run, 0]),

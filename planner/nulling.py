@@ -8,22 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.edited_notes import edited_ids
-from planner.edited_tone import band_levels_db, tone_change_db, tone_said
+from planner.edited_notes import band_levels_db, edited_ids, tone_change_db, tone_said
 from planner.file_delay import TAPS, Delay, earlier, find_delay
 from planner.files.audio import read_excerpt
 from planner.files.audio_opening import file_form
 from planner.model import Floats
 from planner.note_pairs import Pair, Reading
-from planner.null_test import (
-    PIECE_S,
-    NullTest,
-    Pieces,
-    judged,
-    piece_sums,
-    shifted_here,
-    untouched,
-)
+from planner.null_test import PIECE_S, NullTest, Pieces, judged, piece_sums, shifted_here, untouched
 from planner.plan_model import MOVING_ACTIONS, Row
 
 _LEAST_TONE_S = 0.15  # chosen: twenty cycles at 130 Hz tell octaves apart
@@ -48,12 +39,8 @@ def null_test(
 ) -> NullTest:
     """Compare one file of a bounce with its original wherever the plan asks for nothing.
 
-    Parameters
-    ----------
-    rows, notes : sequences
-        Of this stem.
-    late_s : float
-        By how much the bounce's notes begin later: where the delay is looked for, +-0.5 s.
+    rows, notes: of this stem.
+    late_s: by how much the bounce's notes begin later: where the delay is looked for, +-0.5 s.
 
     Raises
     ------
@@ -73,7 +60,7 @@ def null_test(
         return replace(empty, why_not=why)
     delay = _delay(original, bounce, free, sr, late_s)
     if delay is None:
-        quiet = _is_silent(original, free)
+        quiet = not any(read_excerpt(original, start, end).any() for start, end in free)
         why = "there is silence outside the edits" if quiet else ""
         return replace(empty, why_not=why, rerendered=not quiet)
     pieces = _pieces(original, bounce, free, delay, sr)
@@ -111,12 +98,8 @@ def tone_of_edits(
 ) -> list[str]:
     """Say which edited notes of one file sound another way than in the original.
 
-    Parameters
-    ----------
-    rows : sequence
-        Of this stem.
-    pairs : mapping
-        Note id -> the note in both files; of this stem.
+    rows: of this stem.
+    pairs: note id -> the note in both files; of this stem.
 
     Raises
     ------
@@ -236,7 +219,3 @@ def _padded(path: Path, start: int, end: int) -> Floats:
     before = min(max(-start, 0), end - start)
     behind = max(end - start - before - len(found), 0)
     return np.pad(found, ((before, behind), (0, 0)))
-
-
-def _is_silent(path: Path, free: Sequence[tuple[int, int]]) -> bool:
-    return not any(read_excerpt(path, start, end).any() for start, end in free)

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.errors import PlannerError, SessionError, named_in
-from planner.files.audio import find_audio_file, sha256_of
+from planner.files.audio import sha256_of
+from planner.files.audio_opening import file_clock, find_audio_file
 from planner.files.configs import read_judging
 from planner.files.midi import read_lyrics, read_score, read_tempo_file
-from planner.files.plan_folder import (
-    audio_folders,
-    default_out_folder,
-)
+from planner.files.plan_folder import audio_folders, default_out_folder
 from planner.files.session_file import read_session
 from planner.lyrics import words_of_score
 from planner.model import VOICE_ROLES, Finding
+from planner.parts import clock_shifts
 from planner.plan_model import Source
 from planner.score_match import StemScore
 from planner.session_model import Session, StemSpec, Take
@@ -44,11 +43,9 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     codes = [spec.code for spec in session.stems]
     for code in without:
         if code not in codes:
-            raise SessionError(
-                f"--without {code}: no stem has this code.",
-                file=str(session_path),
-                hint=f"The codes are {', '.join(codes)}.",
-            )
+            what = f"--without {code}: no stem has this code."
+            hint = f"The codes are {', '.join(codes)}."
+            raise SessionError(what, file=str(session_path), hint=hint)
     folder = session_path.parent / session.audio_folder
     stems: list[tuple[StemSpec, Path, str]] = []
     linked: list[Path] = []
@@ -66,7 +63,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             if not keep_going:
                 raise with_place(error, spec, session_path) from error
             missing.append(spec.code)
-            found.append(lost_stem(spec, error))
+            found.append(lost_file(spec, None, error))
             continue
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
@@ -79,7 +76,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             except PlannerError as error:
                 if not keep_going:
                     raise with_place(error, spec, session_path) from error
-                found.append(lost_take(spec, take, error))
+                found.append(lost_file(spec, take, error))
     return Opened(
         session=session,
         path=session_path,
@@ -121,20 +118,17 @@ def with_place(
     )
 
 
-def lost_stem(spec: StemSpec, error: PlannerError) -> Finding:
+def lost_file(spec: StemSpec, take: Take | None, error: PlannerError) -> Finding:
+    """Say that a stem, or one take of it, was left out because its file could not be used."""
+    file, did = spec.file, "It was left out; the others went on without it."
     name = f"{spec.code}{f' (line {spec.line})' if spec.line else ''}"
-    return _lost(name, spec, spec.file, error, "; the others went on without it")
-
-
-def lost_take(spec: StemSpec, take: Take, error: PlannerError) -> Finding:
-    return _lost(f"{take.label or take.file} of {spec.code}", spec, take.file, error)
-
-
-def _lost(name: str, spec: StemSpec, file: str, error: PlannerError, others: str = "") -> Finding:
+    if take is not None:
+        file, did = take.file, "It was left out."
+        name = f"{take.label or take.file} of {spec.code}"
     return Finding(
         severity="warning",
         what=f"{name} could not be used: {error}",
-        did=f"It was left out{others}.",
+        did=did,
         advice="Put the file right and run again.",
         stem=spec.code,
         file=file,
@@ -157,12 +151,12 @@ def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
     """Name the files beside the stems that a plan is made from, with their sums."""
     session, folder = opened.session, opened.path.parent
     named: list[tuple[str, str, str, Path]] = []
-    if session.tempo_file is not None:
-        named.append(("tempo map", "", session.tempo_file, folder / session.tempo_file))
-    if session.temperament_file is not None:
-        named.append(("scale", "", session.temperament_file, folder / session.temperament_file))
-    if session.chords_file is not None:
-        named.append(("chords", "", session.chords_file, folder / session.chords_file))
+    of_the_song = {
+        "tempo map": session.tempo_file,
+        "scale": session.temperament_file,
+        "chords": session.chords_file,
+    }
+    named += [(use, "", file, folder / file) for use, file in of_the_song.items() if file]
     for spec, _, _ in opened.stems:
         if spec.score is not None:
             named.append(("score", spec.code, spec.score.file, folder / spec.score.file))
@@ -202,6 +196,12 @@ def judging_of(opened: Opened) -> Judging:
             error = type(error)(error.what, hint=error.hint)
         line = session.line_of("judging")
         raise named_in(error, file=str(path), line=line, field="judging") from error
+
+
+def shifts_of(opened: Opened) -> dict[str, float]:
+    """Give the seconds from each stem's clock to the session's, by code, by the files' headers."""
+    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    return clock_shifts(opened.session, clocks)
 
 
 def scores_of(

@@ -88,13 +88,8 @@ def review_page(
     Offenders below the stop line are counted, not shown. Excerpts are left out from the last on
     until the page is no larger than the session allows.
 
-    Parameters
-    ----------
-    plan : Plan
-    tempo_map : TempoMap, optional
-        For bar lines.
-    excerpts : sequence of Excerpt
-        What may be heard, first things first; without any the page holds no audio.
+    tempo_map: for bar lines.
+    excerpts: what may be heard, first things first; without any the page holds no audio.
     """
     html = _render(plan, tempo_map, excerpts)
     over = len(html.encode("utf-8")) - plan.session.page_size_mb * 1e6
@@ -124,7 +119,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     along = along_song(plan, tempo_map)
     css, js = _asset("review.css"), _asset("review.js")
     song = clean_text(" ".join(plan.session.song.splitlines()))
-    html = _template().render(
+    html = _environment().get_template("review.html.j2").render(
         policy=_policy(css, js),
         css=Markup(css),
         js=Markup(js),
@@ -319,7 +314,3 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-
-
-def _template() -> jinja2.Template:
-    return _environment().get_template("review.html.j2")

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from planner.along_song import THE_SONG, AlongSong, PartAlong, Sits
-from planner.page_plot import LEFT, RIGHT, WIDTH, Label, Whisker
+from planner.page_plot import LEFT, RIGHT, WIDTH, Label, Whisker, svg_path
 from planner.plan_model import StemSummary
 from planner.wording import amount, count, flat_or_sharp
 
@@ -123,13 +123,8 @@ def _lane(
 
 
 def _path(part: PartAlong, xs: list[float], y: Callable[[Sits], float]) -> str:
-    """Write an SVG path; it breaks where a part rests."""
-    pieces, pen_down = [], False
-    for x, at in zip(xs, part.at, strict=True):
-        if at is not None:
-            pieces.append(f"{'L' if pen_down else 'M'}{x} {y(at)}")
-        pen_down = at is not None
-    return "".join(pieces)
+    places = zip(xs, part.at, strict=True)
+    return svg_path(None if at is None else f"{x} {y(at)}" for x, at in places)
 
 
 def _in_words(part: PartAlong) -> str:

@@ -14,20 +14,14 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.model import Floats
-from planner.page_strip import (
-    LINE_HEIGHT,
-    BarLine,
-    StripLine,
-    Window,
-    bar_lines,
-    strip_lines,
-)
+from planner.note_curves import heard_curve, planned_add_cents
+from planner.page_strip import LINE_HEIGHT, BarLine, StripLine, Window, bar_lines, strip_lines
 from planner.plan_model import Judged
 from planner.timeline import TempoMap
 from planner.wording import count, flat_or_sharp
@@ -96,22 +90,15 @@ def plot_note(
 ) -> Plot | None:
     """Draw one note; None where nothing of it was measured.
 
-    Parameters
-    ----------
-    judged : Judged
-        The note after the decision.
-    intended : str
-        The name of the note that was meant.
-    others : sequence of Judged
-        Notes of other stems, by stem, then start; those that sound meanwhile are named.
-    tempo_map : TempoMap, optional
-        Where bars and beats lie; without one no bar lines are drawn.
-    later_s : callable
-        Stem code to the seconds that its file's clock is later than the session's.
+    judged: the note after the decision.
+    intended: the name of the note that was meant.
+    others: notes of other stems, by stem, then start; those that sound meanwhile are named.
+    tempo_map: where bars and beats lie; without one no bar lines are drawn.
+    later_s: stem code to the seconds that its file's clock is later than the session's.
     """
     note = judged.measured.note
     times, errors = _trace(judged)
-    planned = errors if times is None else errors + added_cents(judged, times)
+    planned = errors if times is None else errors + planned_add_cents(judged, times)
     readings = _readings(judged)
     if times is None and not readings:
         return None
@@ -170,23 +157,6 @@ def plot_note(
     )
 
 
-def added_cents(judged: Judged, at_s: Floats) -> Floats:
-    """Sum what layers and the note's own edit add at each time (s from file start), in cents.
-
-    Points are joined by straight lines in cents and are flat beyond the first and the last.
-    """
-    total = np.full(at_s.shape, math.fsum(add for _, add in judged.layers))
-    if judged.points:
-        moments, moves = zip(*judged.points, strict=True)
-        total += np.interp(at_s - judged.measured.note.start_s, moments, moves)
-    elif judged.cut_s is not None:
-        before, after = judged.onset_add_cents or 0.0, judged.sustain_add_cents or 0.0
-        total += np.where(at_s < judged.cut_s, before, after)
-    elif judged.add_cents is not None:
-        total += judged.add_cents
-    return total
-
-
 def _moves(judged: Judged) -> bool:
     own = (judged.add_cents, judged.onset_add_cents, judged.sustain_add_cents)
     return bool(judged.points or judged.layers) or any(value is not None for value in own)
@@ -194,16 +164,14 @@ def _moves(judged: Judged) -> bool:
 
 def _trace(judged: Judged) -> tuple[Floats, Floats] | tuple[None, Floats]:
     """Give the contour as seconds and cents off the target, thinned; None without one."""
-    found = judged.measured.measurement
     nothing: Floats = np.zeros(0)
-    if found.contour_s is None or found.contour_hz is None:
+    heard = heard_curve(judged)
+    if heard is None:
         return None, nothing
-    hz = np.where(found.contour_hz > 0, found.contour_hz, np.nan)
-    if not np.isfinite(hz).any():
-        return None, nothing
+    times_s, hz = heard
     step = max(1, math.ceil(hz.size / POINTS_MAX))
     errors = 1200.0 * np.log2(hz[::step] / judged.target.target_hz)
-    return (found.contour_s[::step], errors) if np.isfinite(errors).any() else (None, nothing)
+    return (times_s[::step], errors) if np.isfinite(errors).any() else (None, nothing)
 
 
 def _readings(judged: Judged) -> list[tuple[str, float, float, float]]:
@@ -247,14 +215,19 @@ def _last(line: Floats) -> float:
 def _path(
     times: Floats, line: Floats, x: Callable[[float], float], y: Callable[[float], float]
 ) -> str:
-    """Write an SVG path; it breaks where the pitch is unknown."""
+    points = zip(times.tolist(), line.tolist(), strict=True)
+    return svg_path(
+        f"{x(at_s):.1f} {y(cents):.1f}" if math.isfinite(cents) else None for at_s, cents in points
+    )
+
+
+def svg_path(points: Iterable[str | None]) -> str:
+    """Write an SVG path through points, each "x y"; it breaks where there is None."""
     parts, pen_down = [], False
-    for at_s, cents in zip(times.tolist(), line.tolist(), strict=True):
-        if not math.isfinite(cents):
-            pen_down = False
-            continue
-        parts.append(f"{'L' if pen_down else 'M'}{x(at_s):.1f} {y(cents):.1f}")
-        pen_down = True
+    for point in points:
+        if point is not None:
+            parts.append(f"{'L' if pen_down else 'M'}{point}")
+        pen_down = point is not None
     return "".join(parts)
 
 

@@ -21,8 +21,8 @@ import numpy as np
 import soxr
 
 from planner.model import AudioFacts, Floats
+from planner.note_curves import heard_curve, planned_add_cents
 from planner.page_lines import Line
-from planner.page_plot import added_cents
 from planner.plan_model import Judged
 
 # Chosen: the ear needs a little of the music before a note to judge it.
@@ -159,12 +159,12 @@ def curves(judged: Judged, from_s: float, to_s: float) -> Curves | None:
     Moments of unknown pitch are bridged in a straight line, so that the tone does not break off.
     None where the pitch is not known at two moments at least.
     """
-    found = judged.measured.measurement
-    if found.contour_s is None or found.contour_hz is None:
+    heard = heard_curve(judged)
+    if heard is None:
         return None
-    hz = np.where(found.contour_hz > 0, found.contour_hz, np.nan)
-    inside = np.isfinite(hz) & (found.contour_s >= from_s) & (found.contour_s <= to_s)
-    times = found.contour_s[inside]
+    times_s, hz = heard
+    inside = np.isfinite(hz) & (times_s >= from_s) & (times_s <= to_s)
+    times = times_s[inside]
     if len(times) < 2:
         return None
     off = 1200.0 * np.log2(hz[inside] / judged.target.target_hz)
@@ -172,7 +172,7 @@ def curves(judged: Judged, from_s: float, to_s: float) -> Curves | None:
     if len(at_s) < 2:
         return None
     measured = np.interp(at_s, times, off)
-    added = added_cents(judged, at_s)
+    added = planned_add_cents(judged, at_s)
     return Curves(
         step_s=CURVE_STEP_S,
         measured=_tenths(measured),

@@ -73,24 +73,12 @@ def strip_lines(
 ) -> tuple[tuple[StripLine, ...], int]:
     """Lay out what other stems sound inside the window, one line each.
 
-    Parameters
-    ----------
-    window : Window
-    others : sequence of Judged
-        Notes of every other stem, by stem, then start.
-    top : float
-        Where the strip begins.
-    first : str
-        The stem to name first: the one that the drawn note beats with.
-    later_s : callable
-        Stem code to the seconds that its file's clock is later than the drawn stem's.
+    others: notes of every other stem, by stem, then start.
+    top: where the strip begins.
+    first: the stem to name first: the one that the drawn note beats with.
+    later_s: stem code to the seconds that its file's clock is later than the drawn stem's.
 
-    Returns
-    -------
-    tuple of StripLine
-        At most `LINES_MOST`.
-    int
-        How many stems that sound found no room.
+    Gives at most `LINES_MOST`, and how many stems that sound found no room.
     """
     by_stem: dict[str, list[tuple[float, float, int, NoteNames]]] = {}
     for judged in others:

@@ -22,15 +22,10 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
 
     A rule all of whose notes lie under a lock is frozen as it stands.
 
-    Parameters
-    ----------
-    recalled : Recalled
-        With ``held``: which notes lie under which lock.
+    recalled: with ``held``: which notes lie under which lock.
 
-    Returns
-    -------
-    recalled, findings
-        With the frozen rules among rulings, rows and ledger; a note for each rule parted.
+    Gives what was recalled, with the frozen rules among rulings, rows and ledger, and a note for
+    each rule parted.
     """
     rulings = dict(recalled.rulings)
     ledger, rows = list(recalled.ledger), list(recalled.last_rows)

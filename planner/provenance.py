@@ -34,15 +34,11 @@ def plan_id(plan: Plan) -> str:
     return hashlib.sha256(said.encode("utf-8")).hexdigest()[:ID_DIGITS]
 
 
-def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
+def run_record(plan: Plan, settings: Mapping[str, bool | int | str]) -> dict[str, Any]:
     """Give the record of one run as plain data in a fixed order.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan that was made.
-    settings : mapping
-        The settings used beyond the session file (tolerances, options), plain values only.
+    plan: the plan that was made.
+    settings: the options used beyond the session file.
 
     Raises
     ------
@@ -81,7 +77,7 @@ def run_record(plan: Plan, settings: Mapping[str, Any]) -> dict[str, Any]:
         "seconds_per_edit": rounded(session.seconds_per_edit, 1, "seconds_per_edit"),
         **few,
         "rate": common_rate(plan),
-        "settings": _settings(settings, "settings"),
+        "settings": dict(settings),
         "stems": [
             {
                 "code": code,
@@ -112,15 +108,3 @@ def _relative(file: str) -> str:
     plain = clean_text(file).replace("\\", "/")
     absolute = plain.startswith("/") or plain[1:3] == ":/"
     return plain.rpartition("/")[2] if absolute else plain
-
-
-def _settings(value: Any, where: str) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _settings(item, f"{where}.{key}") for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_settings(item, f"{where}[{i}]") for i, item in enumerate(value)]
-    if isinstance(value, float):
-        return rounded(value, 6, where)
-    if isinstance(value, str):
-        return clean_text(value)
-    return value

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answers import BLANK, Area, Entry, Rulings, entry_of, with_human
+from planner.answers import BLANK, Entry, entry_of, with_human
 from planner.changes import changes_since
 from planner.files.answers_file import answers_path, read_answers
 from planner.files.edit_list import CSV_NAME
@@ -35,26 +35,14 @@ class Remembered:
     """Everything that earlier runs and people left for this one."""
 
     past: PastPlan | None
-    ledger: Ledger
     typed: tuple[Entry, ...]  # into lists of plans, up to the last one
-    last_rows: tuple[Row, ...]  # of the last plan, and locked ones of stems that it left out
-    rulings: Rulings
+    before: Recalled  # rows: of the last plan, and locked ones of stems that it left out
     findings: tuple[Finding, ...]
-    locked_places: tuple[tuple[Area, bool, str], ...] = ()
-    roles_said: frozenset[str] = frozenset()  # codes of stems
-
-    @property
-    def used(self) -> tuple[str, ...]:
-        """Ids that may not be given again."""
-        return tuple(self.rulings)
 
     def recalled(self, ledger: Ledger) -> Recalled:
         """Give what a plan needs, with the notes of the ledger as this run finds them."""
-        return Recalled(
-            ledger=ledger, rulings=self.rulings, last_rows=self.last_rows,
-            locked_places=self.locked_places, roles_said=self.roles_said,
-            as_before=heard_as_before(self.ledger, ledger),
-        )  # fmt: skip
+        as_before = heard_as_before(self.before.ledger, ledger)
+        return replace(self.before, ledger=ledger, as_before=as_before)
 
 
 def answers_of(opened: Opened, out: Path) -> tuple[Entry, ...]:
@@ -91,40 +79,37 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
     rulings, findings = rulings_from(with_locked_rows(said, rows), rows)
     if past is not None:
         findings = (*findings, *_not_read_back(past))
-    return Remembered(
-        past=past,
+    before = Recalled(
         ledger=(*ledger, *_known_from(answers, ledger)),
-        typed=typed,
-        last_rows=rows,
         rulings=rulings,
-        findings=findings,
+        last_rows=rows,
         locked_places=held_places(said),
         roles_said=frozenset(e.area.stem for e in answers if _is_role(e) and e.area),
     )
+    return Remembered(past=past, typed=typed, before=before, findings=findings)
 
 
 def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
     """Give stems the roles that people answered in place of the session file's, and say so."""
     said = {e.area.stem: e for e in answers if _is_role(e) and e.area}
-    told = []
 
     def as_said(spec: StemSpec) -> StemSpec:
-        entry = said.get(spec.code)
-        role = entry.override.role if entry is not None and entry.override is not None else None
+        override = said[spec.code].override if spec.code in said else None
+        role = override.role if override is not None else None
         return spec if role is None else replace(spec, role=role)
 
-    for spec in opened.session.stems:
-        if as_said(spec).role != spec.role:
-            told.append(
-                Finding(
-                    severity="note",
-                    what=f"{spec.code} is {as_said(spec).role}, says "
-                    f"{said[spec.code].by or 'an answer'}; the session file says {spec.role}.",
-                    did="Judged as answered.",
-                    advice="Write it into the session file when you next touch it.",
-                    stem=spec.code,
-                )
-            )
+    told = [
+        Finding(
+            severity="note",
+            what=f"{spec.code} is {as_said(spec).role}, says "
+            f"{said[spec.code].by or 'an answer'}; the session file says {spec.role}.",
+            did="Judged as answered.",
+            advice="Write it into the session file when you next touch it.",
+            stem=spec.code,
+        )
+        for spec in opened.session.stems
+        if as_said(spec).role != spec.role
+    ]
     stems = tuple(as_said(spec) for spec in opened.session.stems)
     return replace(
         opened,

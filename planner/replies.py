@@ -41,14 +41,9 @@ def placed(
 ) -> tuple[tuple[Placed, ...], tuple[Unclear, ...]]:
     """Find the row that each answer speaks of.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Of the plan that was answered.
-    ranks : mapping
-        Line of the offenders list -> row id.
-    keys : sequence of KeyMark
-        By which notes are named in what is told back.
+    rows: of the plan that was answered.
+    ranks: line of the offenders list -> row id.
+    keys: by which notes are named in what is told back.
     """
     done: dict[tuple[str, str], Placed] = {}
     unclear: list[Unclear] = []

@@ -1,4 +1,4 @@
-"""Replies in a person's own words, read into single answers.
+"""Replies in a person's own words, or as the review page exports them, read into single answers.
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
@@ -8,6 +8,16 @@ direction and intended note (of rules: the same stem, scope and action). In plac
 stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
 "is" or "meant". A question about the role of a stem is answered by the role (``Q-004
 bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from bar 19``).
+
+The review page's export is UTF-8 text::
+
+    planner answers 1
+    song: Low Tide Ledger
+    plan: plan_01
+    by: producer
+    LV-0147 no<TAB>love that scoop
+    Q-003 meant F#3
+    Q-004 role bass-fretless
 """
 
 from __future__ import annotations
@@ -52,6 +62,13 @@ _LOCK = re.compile(
     rf"(?P<what>{REF}(?:[ \t]*(?:[,&]|and\b)?[ \t]*{REF})*(?!\w)"
     rf"(?!\s*[:=]?\s*(?:{'|'.join(ANSWERS)})\b)|[^\n.;,]+)",
     re.IGNORECASE,
+)
+EXPORT_HEAD = "planner answers 1"
+_HEAD_FIELDS = ("song", "plan", "by")
+_EXPORT_LINE = re.compile(
+    r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|role\s+(?P<role>[a-z-]+)"
+    rf"|(?P<bars>{BARS})|(?P<answer>[A-Za-z]+))[ ]*"
+    r"(?:\t(?P<comment>.*))?"
 )
 _QUESTION, _RULE = re.compile(r"Q-\d+", re.IGNORECASE), re.compile(r"R-\d+", re.IGNORECASE)
 
@@ -127,10 +144,7 @@ def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
     A lock begins the reply, a line, or a new thought (after a comma, a semicolon or a full stop),
     and goes on to the next; row ids may follow one another.
 
-    Returns
-    -------
-    rest, locks
-        The reply without them.
+    Gives the rest of the reply, and the locks.
     """
     locks = tuple(
         LockSaid(text=_words(m["what"]), locked=not m["un"]) for m in _LOCK.finditer(text)
@@ -185,3 +199,57 @@ def _one_of(words: Sequence[_Word], said: str | None) -> _Word | None:
 
 def _words(text: str) -> str:
     return text.strip().lstrip(",;:.–— \n").rstrip(",; \n").strip()
+
+
+# ------------------------------------------------------------------ the page's export
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Export:
+    """What the review page wrote: whose song, which plan, and the answers."""
+
+    song: str
+    plan: str
+    by: str
+    said: tuple[Said, ...]
+    unclear: tuple[Unclear, ...]
+
+
+def read_export(text: str) -> Export:
+    """Read the page's export; lines that do not fit come back with their number."""
+    head: dict[str, str] = {}
+    said: list[Said] = []
+    unclear: list[Unclear] = []
+    lines = text.removeprefix("\ufeff").splitlines()
+    for number, line in enumerate(lines[1:], start=2):
+        name, colon, value = line.partition(":")
+        if colon and name in _HEAD_FIELDS and not said:
+            head[name] = value.strip()
+        elif one := _export_answer(line):
+            said.append(one)
+        elif line.strip():
+            why = f"line {number} is no '<row id> yes, no, ask, half, note, meant <note>, role "
+            why += "<role> or bars <first>-<last>', then a tab and words"
+            unclear.append(Unclear(text=line, why=why))
+    return Export(
+        song=head.get("song", ""),
+        plan=head.get("plan", ""),
+        by=head.get("by", ""),
+        said=tuple(said),
+        unclear=tuple(unclear),
+    )
+
+
+def is_export(text: str) -> bool:
+    """Whether a text is the page's export."""
+    return text.removeprefix("\ufeff").split("\n", 1)[0].strip() == EXPORT_HEAD
+
+
+def _export_answer(line: str) -> Said | None:
+    match = _EXPORT_LINE.fullmatch(line.rstrip("\r"))
+    if match is None:
+        return None
+    written = match["comment"] or ""
+    comment = re.sub(r"\\([n\\])", lambda m: "\n" if m[1] == "n" else "\\", written)
+    one = said_in(match, ref=match["id"], comment=comment)
+    return one if one.answer or one.role or one.bars or one.meant else None

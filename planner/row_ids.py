@@ -31,7 +31,7 @@ def name_rows(rows: tuple[Row, ...], ledger: Ledger) -> tuple[Row, ...]:
     for kind, letter in (("question", "Q"), ("advice", "A")):
         own = [row for row in rows if row.kind == kind]
         old = [k for k in ledger if k.kind == kind]
-        like = [(_row_key(row), row.covers) for row in own]
+        like = [(_known_key(_known_row(row)), row.covers) for row in own]
         ids = iter(_named(like, old, letter, ledger))
         rows = tuple(replace(row, id=next(ids)) if row.kind == kind else row for row in rows)
     return rows
@@ -72,10 +72,6 @@ _Key = tuple[object, ...]
 
 def _rule_key(stem: str, scope: object, action: object, midi: int | None) -> _Key:
     return stem, scope, action, midi
-
-
-def _row_key(row: Row) -> _Key:
-    return _known_key(_known_row(row))
 
 
 def _known_key(known: Known) -> _Key:

@@ -46,12 +46,8 @@ def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable
     It is said of notes that people set, refused or locked, and of those in locked places; answers
     to rules alone are said of the rules, whose own figures are found before any answer.
 
-    Parameters
-    ----------
-    held : container of str
-        Ids of the notes that lie in a locked place.
-    notes : iterable of str
-        Ids of all notes.
+    held: ids of the notes that lie in a locked place.
+    notes: ids of all notes.
     """
     otherwise = frozenset(k for k, ruling in rulings.items() if ruling.says_otherwise)
     return bool(otherwise) and any(k in otherwise or k in held for k in notes)
@@ -72,15 +68,10 @@ def ruled_note(
 ) -> Judged:
     """Carry a ruling into one note's decision; hands off goes before everything.
 
-    Parameters
-    ----------
-    held : str
-        Which lock the note lies under, where its place is locked and not its row.
-    planners : OwnFigure, optional
-        What the planner decides where nobody has answered anything: the figure of its own that
-        stands beside a person's, and stays the same whatever else is answered.
-    made : bool
-        Whether the note has been moved as ruled; then it stays where it is.
+    held: which lock the note lies under, where its place is locked and not its row.
+    planners: what the planner decides where nobody has answered anything: the figure of its own
+        that stands beside a person's, and stays the same whatever else is answered.
+    made: whether the note has been moved as ruled; then it stays where it is.
     """
     if ruling is None and not held:
         return judged

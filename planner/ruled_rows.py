@@ -43,14 +43,9 @@ def ruled_rows(
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
     """Fill in the human columns, put locked rows back as they stood, and keep what lost its home.
 
-    Parameters
-    ----------
-    tool : mapping
-        Note id -> what the tool alone would decide, for the warnings beside locked rows.
-    sha256_of : mapping
-        Stem code -> content of its file now.
-    missing : sequence of str
-        Stems left out of this run; their decisions wait for them.
+    tool: note id -> what the tool alone would decide, for the warnings beside locked rows.
+    sha256_of: stem code -> content of its file now.
+    missing: stems left out of this run; their decisions wait for them.
     """
     asked = _asked_before(recalled)
     answered = [_answer_to(row, recalled.rulings, asked) for row in rows]

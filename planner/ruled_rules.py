@@ -28,15 +28,10 @@ def ruled_rules(
 ) -> dict[str, ScopeRule]:
     """Carry rulings into rules: refused ones stay as rows that move nothing, others are scaled.
 
-    Parameters
-    ----------
-    may_move : mapping
-        Stem code -> ids of its notes that are not protected; a locked rule that is not found
+    may_move: stem code -> ids of its notes that are not protected; a locked rule that is not found
         again goes on covering those of its notes that are still there.
-    bars : mapping
-        Note id -> the bar in which it begins, in play order: where people gave a rule its bars.
-    held : container
-        Ids of the notes that lie in a locked place, which no such rule takes in.
+    bars: note id -> the bar in which it begins, in play order: where people gave a rule its bars.
+    held: ids of the notes that lie in a locked place, which no such rule takes in.
     """
     done = {}
     for rule_id, rule in rules.items():

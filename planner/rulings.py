@@ -21,17 +21,10 @@ def rulings_from(
 ) -> tuple[dict[str, Ruling], tuple[Finding, ...]]:
     """Bring all answers together, one ruling a row.
 
-    Parameters
-    ----------
-    entries : iterable of Entry
-        In the order in which they were given, as far as that is known.
-    rows : iterable of Row
-        The rows of the last plan: what a lock freezes.
+    entries: in the order in which they were given, as far as that is known.
+    rows: the rows of the last plan: what a lock freezes.
 
-    Returns
-    -------
-    rulings, findings
-        By row id; a warning for every contradiction.
+    Gives rulings by row id, and a warning for every contradiction.
     """
     by_id: dict[str, list[Entry]] = {}
     for entry in entries:
@@ -147,7 +140,7 @@ def _two_answers(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
     voices = {(e.by, e.typed): e for e in stated}.values()
     in_list = any(e.typed for e in voices)
     # The list knows no half; among replies yes and half are two things.
-    wanted = {_state_said(e) if in_list else str(e.answer) for e in voices}
+    wanted = {e.state or STATE_OF[e.answer or "yes"] if in_list else str(e.answer) for e in voices}
     if len(wanted - {"done", "checked", "not-done", "new"}) < 2:
         return []
     said = "; ".join(f"{e.by or 'somebody'} ({_where(e)}): {_said(e)}" for e in voices)
@@ -211,10 +204,6 @@ def _warning(
         severity="warning", what=f"{ruling.id} {what}", did=did, advice=advice,
         stem=ruling.entry.stem or None,
     )  # fmt: skip
-
-
-def _state_said(entry: Entry) -> State:
-    return entry.state or STATE_OF[entry.answer or "yes"]
 
 
 def _said(entry: Entry) -> str:

@@ -9,22 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from planner.a4 import find_session_a4
 from planner.bleed import without_bleed
-from planner.errors import AudioError, OutputError, PromiseError
+from planner.errors import AudioError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
-from planner.files.measured_notes import KeptNotes, ToKeep, keep_measured, kept_notes
-from planner.files.own_figures import keep_figures, read_figures
+from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
 from planner.heard_stem import HeardStem
-from planner.inspection import inspect_facts, inspect_notes
-from planner.inspection_linked import linked_findings
+from planner.inspection import inspect_facts
+from planner.inspection_notes import inspect_notes
+from planner.inspection_one_source import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
-from planner.listening import Progress, hear_all, hear_takes
+from planner.listening import Progress, hear_all, hear_takes, or_told
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.note_ids import keep_ids
 from planner.opening import (
@@ -38,15 +39,9 @@ from planner.opening import (
     tempo_map_of,
 )
 from planner.parts import clock_shifts
-from planner.plan_model import OwnFigure, Plan
+from planner.plan_model import Plan
 from planner.planning import make_plan
-from planner.recalling import (
-    answers_of,
-    ledger_after,
-    remember,
-    since_last,
-    with_said_roles,
-)
+from planner.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.record_sum import sum_of
 from planner.score_use import meant_notes, words_sung
 from planner.session_model import Session
@@ -80,26 +75,15 @@ def plan_session(
 ) -> Planned:
     """Plan a session and write the result into a new numbered folder.
 
-    Parameters
-    ----------
-    session_path : Path
-        The session file.
-    out : Path, optional
-        Folder for numbered plans; default: beside the session file, outside the audio folder.
-    without : sequence of str
-        Codes of stems to leave out.
-    keep_going : bool
-        Leave out stems that cannot be read, instead of stopping.
-    jobs : int, optional
-        Processes; default: one per core, at most one per stem.
-    csv_bom, csv_delimiter
-        How ``edit_list.csv`` and ``offenders.csv`` are written.
-    page_sound : bool
-        Let the review page hold short excerpts of the stems, for listening.
-    measure_anew : bool
-        Listen to every stem, whatever is known of it from a run before, and keep nothing.
-    progress : callable
-        Told one line per step.
+    session_path: the session file.
+    out: folder for numbered plans; default: beside the session file, outside the audio folder.
+    without: codes of stems to leave out.
+    keep_going: leave out stems that cannot be read, instead of stopping.
+    jobs: processes; default: one per core, at most one per stem.
+    csv_bom, csv_delimiter: how ``edit_list.csv`` and ``offenders.csv`` are written.
+    page_sound: let the review page hold short excerpts of the stems, for listening.
+    measure_anew: listen to every stem, whatever is known of it from a run before, and keep nothing.
+    progress: told one line per step.
 
     Raises
     ------
@@ -136,8 +120,9 @@ def plan_session(
     stems = _stems_of(heard.stems, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
-    stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, remembered.ledger, tempo_map, remembered.used)
-    stems, of_spans = with_typed_spans(stems, remembered.rulings)
+    before = remembered.before
+    stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, before.ledger, tempo_map, before.rulings)
+    stems, of_spans = with_typed_spans(stems, before.rulings)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -156,7 +141,7 @@ def plan_session(
     if kept is not None:
         rests_on = (opened.session, stems, a4, tolerances, judging, tempo_map, meant, words)
         key = sum_of(kept.program, rests_on, others.takes)
-        own = _own_figures(kept, key, progress)
+        own = or_told(progress, partial(read_figures, kept, key))
     plan = make_plan(
         session=opened.session,
         stems=stems,
@@ -192,19 +177,17 @@ def plan_session(
         excerpts=excerpts,
     )
     _check_unchanged(opened, heard.stems, beside)
-    if kept is not None:
-        _keep(kept, (*heard.fresh, *others.fresh), folders, progress)
+    if kept is not None:  # all else is done, so a full disk is only told
+        fresh = (*heard.fresh, *others.fresh)
+        or_told(progress, partial(keep_measured, kept, fresh, folders))
         if own is None and plan.own_figures:
-            _keep_own(kept, key, plan, folders, progress)
+            figures = dict(plan.own_figures)
+            or_told(progress, partial(keep_figures, kept, key, figures, folders))
     return Planned(plan=plan, folder=folder)
 
 
 def inspect_session(
-    session_path: Path,
-    *,
-    without: Sequence[str] = (),
-    jobs: int | None = None,
-    progress: Progress = lambda line: None,
+    session_path: Path, *, without: Sequence[str] = (), progress: Progress = lambda line: None
 ) -> tuple[Session, tuple[tuple[str, AudioFacts], ...], tuple[Finding, ...]]:
     """Go over the files of a session and say what is wrong.
 
@@ -217,16 +200,22 @@ def inspect_session(
     tempo_map = tempo_map_of(opened)
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     kept = kept_notes(out, session_path)
-    heard = hear_all(opened, scores, keep_going=True, jobs=jobs, progress=progress, kept=kept)
+    heard = hear_all(opened, scores, keep_going=True, jobs=None, progress=progress, kept=kept)
     stems = _stems_of(heard.stems, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
     others = hear_takes(
-        opened, other_files(opened), keep_going=True, jobs=jobs, progress=progress, kept=kept,
+        opened, other_files(opened), keep_going=True, jobs=None, progress=progress, kept=kept,
         kept_as="linked",
     )  # fmt: skip
-    _keep(kept, _unchanged((*heard.fresh, *others.fresh)), folders, progress)
+    # Of files that changed while they were listened to nothing is kept.
+    fresh = [
+        one
+        for one in (*heard.fresh, *others.fresh)
+        if sha256_of(one.path) == one.heard.facts.sha256
+    ]
+    or_told(progress, partial(keep_measured, kept, fresh, folders))
     by_code = {stem.code: stem for stem in stems}
     noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
     a4 = told_once(a4, noticed)
@@ -240,7 +229,7 @@ def inspect_session(
             finding
             for other in others.takes
             if other.stem in by_code
-            for finding in linked_findings(by_code[other.stem], other)
+            for finding in linked_findings(by_code[other.stem], other.take.file, other.notes)
         ),
         *a4.findings,
         *keyboard_findings(opened.session, stems, a4),
@@ -253,23 +242,19 @@ def inspect_session(
 
 def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
     """The notes of every stem, without those that are another stem's, numbered."""
-    stems = tuple(_stem_notes(one, session) for one in heard)
+    roles = {spec.code: spec.role for spec in session.stems}
+    stems = tuple(
+        StemNotes(
+            code=one.code,
+            role=roles[one.code],
+            facts=one.facts,
+            notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
+            findings=one.findings,
+        )
+        for one in heard
+    )
     shifts = clock_shifts(session, {one.code: one.facts for one in heard})
     return _with_ids(without_bleed(stems, {one.code: one.spectra for one in heard}, shifts))
-
-
-def _stem_notes(heard: HeardStem, session: Session) -> StemNotes:
-    role = next(spec.role for spec in session.stems if spec.code == heard.code)
-    return StemNotes(
-        code=heard.code,
-        role=role,
-        facts=heard.facts,
-        notes=tuple(
-            MeasuredNote(id="", note=note, measurement=measurement)
-            for note, measurement in heard.notes
-        ),
-        findings=heard.findings,
-    )
 
 
 def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
@@ -302,42 +287,6 @@ def _noticed(
     )
 
 
-# ------------------------------------------------------------------ writing and promises
-
-
-def _keep(
-    kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path], progress: Progress
-) -> None:
-    """Keep what was heard for the next run; all else is done, so a full disk is only told."""
-    try:
-        keep_measured(kept, fresh, audio)
-    except OutputError as error:
-        progress(str(error))
-
-
-def _unchanged(fresh: Sequence[ToKeep]) -> list[ToKeep]:
-    """Leave out the files that changed while they were listened to: of those nothing is kept."""
-    return [one for one in fresh if sha256_of(one.path) == one.heard.facts.sha256]
-
-
-def _own_figures(kept: KeptNotes, key: str, progress: Progress) -> dict[str, OwnFigure] | None:
-    """The planner's own figures from a run before; what cannot be read is only told."""
-    try:
-        return read_figures(kept, key)
-    except OutputError as error:
-        progress(str(error))
-        return None
-
-
-def _keep_own(
-    kept: KeptNotes, key: str, plan: Plan, audio: Sequence[Path], progress: Progress
-) -> None:
-    try:
-        keep_figures(kept, key, dict(plan.own_figures), audio)
-    except OutputError as error:
-        progress(str(error))
-
-
 def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:
     before = dict(beside)
     by_code = {one.code: one.facts.sha256 for one in heard}
@@ -346,8 +295,6 @@ def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Pa
     )
     for path, sha256 in before.items():
         if sha256_of(path) != sha256:
-            raise PromiseError(
-                "the file changed while the plan was made.",
-                file=path.name,
-                hint="Nothing of ours writes to it: see what does, then plan again.",
-            )
+            what = "the file changed while the plan was made."
+            hint = "Nothing of ours writes to it: see what does, then plan again."
+            raise PromiseError(what, file=path.name, hint=hint)

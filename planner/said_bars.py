@@ -52,12 +52,8 @@ def with_last_bar(
 ) -> Row:
     """Let a stretch end in the bar in which its last note begins, not where that one rings to.
 
-    Parameters
-    ----------
-    starts_s : mapping
-        Note id -> start, s on the file's clock.
-    shift_s : float
-        From the file's clock to the session's.
+    starts_s: note id -> start, s on the file's clock.
+    shift_s: from the file's clock to the session's.
     """
     there = [starts_s[note_id] for note_id in row.covers if note_id in starts_s]
     if tempo_map is None or row.kind != "rule" or not there:

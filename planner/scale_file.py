@@ -27,14 +27,9 @@ _RATIO = re.compile(r"([0-9]+)(?:/([0-9]+))?")
 def scale_offsets(text: str, *, file: str, root: str = "C") -> tuple[float, ...]:
     """Read a scale of twelve notes as offsets from equal temperament, with A at 0.
 
-    Parameters
-    ----------
-    text : str
-        What the file holds.
-    file : str
-        Its name, for the messages.
-    root : str
-        The note that the file's first one, 1/1, is; one of `temperament.PITCH_CLASSES`.
+    text: what the file holds.
+    file: its name, for the messages.
+    root: the note that the file's first one, 1/1, is; one of `temperament.PITCH_CLASSES`.
 
     Returns
     -------
@@ -52,20 +47,15 @@ def scale_offsets(text: str, *, file: str, root: str = "C") -> tuple[float, ...]
         if not line.startswith("!")
     ]
     if len(rows) < 2:
-        raise SessionError(
-            "this is no scale file: it ends before the number of notes.",
-            file=file,
-            hint="A scale file has a description, the number of notes, and a note a line.",
-        )
+        what = "this is no scale file: it ends before the number of notes."
+        hint = "A scale file has a description, the number of notes, and a note a line."
+        raise SessionError(what, file=file, hint=hint)
     notes = _notes(rows, file)
     last_line, last = notes[-1]
     if abs(last - _OCTAVE_CENTS) > _OCTAVE_WITHIN_CENTS:
-        raise SessionError(
-            f"the last note is {last:.3f} cents, not the octave, 1200 (2/1).",
-            file=file,
-            line=last_line,
-            hint="Only scales that come round at the octave can be used here.",
-        )
+        what = f"the last note is {last:.3f} cents, not the octave, 1200 (2/1)."
+        hint = "Only scales that come round at the octave can be used here."
+        raise SessionError(what, file=file, line=last_line, hint=hint)
     above = [0.0, *(cents for _, cents in notes[:-1])]
     off = [cents - 100.0 * step for step, cents in enumerate(above)]
     for (line, _), step in zip(notes, range(1, 12), strict=False):
@@ -89,27 +79,18 @@ def _notes(rows: list[tuple[int, str]], file: str) -> list[tuple[int, float]]:
     line, said = rows[1]
     first = said.split()[0] if said else ""
     if not (first.isdecimal() and first.isascii() and len(first) < 9):
-        raise SessionError(
-            f"{first!r} is no number of notes.",
-            file=file,
-            line=line,
-            hint="It stands on the second line that is no comment, and is 12 here.",
-        )
+        what = f"{first!r} is no number of notes."
+        hint = "It stands on the second line that is no comment, and is 12 here."
+        raise SessionError(what, file=file, line=line, hint=hint)
     wanted = int(first)
     if wanted != 12:
-        raise SessionError(
-            f"this scale has {wanted} notes; a temperament here has 12 to the octave.",
-            file=file,
-            line=line,
-        )
+        what = f"this scale has {wanted} notes; a temperament here has 12 to the octave."
+        raise SessionError(what, file=file, line=line)
     given = [(number, text) for number, text in rows[2:] if text][:wanted]
     if len(given) < wanted:
-        raise SessionError(
-            f"{wanted} notes are announced, and {len(given)} are there.",
-            file=file,
-            line=line,
-            hint="The last one is the octave, 2/1.",
-        )
+        what = f"{wanted} notes are announced, and {len(given)} are there."
+        hint = "The last one is the octave, 2/1."
+        raise SessionError(what, file=file, line=line, hint=hint)
     return [(number, _cents(text, file, number)) for number, text in given]
 
 
@@ -122,9 +103,6 @@ def _cents(text: str, file: str, line: int) -> float:
             return 1200.0 * math.log2(above / below)
     elif len(word) <= _MAX_DIGITS and _CENTS.fullmatch(word) and any(c.isdigit() for c in word):
         return float(word)
-    raise SessionError(
-        f"{word!r} is no note.",
-        file=file,
-        line=line,
-        hint="Write cents with a point (701.955) or a ratio (3/2).",
-    )
+    what = f"{word!r} is no note."
+    hint = "Write cents with a point (701.955) or a ratio (3/2)."
+    raise SessionError(what, file=file, line=line, hint=hint)

@@ -39,16 +39,10 @@ def session_from_dict(
 ) -> tuple[Session, tuple[Finding, ...]]:
     """Check a session mapping in every field and build the record from it.
 
-    Parameters
-    ----------
-    data : object
-        What the file holds, as plain values.
-    lines : mapping
-        Dotted path to line number, for the messages; may be empty.
-    file : str
-        The session file's name, for the messages.
-    song_if_unnamed : str
-        The song's name where the file gives none (the folder's name).
+    data: what the file holds, as plain values.
+    lines: dotted path to line number, for the messages; may be empty.
+    file: the session file's name, for the messages.
+    song_if_unnamed: the song's name where the file gives none (the folder's name).
 
     Returns
     -------
@@ -95,11 +89,9 @@ def session_from_dict(
 def _version(problems: Problems, value: object, path: str) -> Any:
     if type(value) is int and value == SESSION_VERSION:
         return value
-    return problems.wrong(
-        path,
-        f"this planner reads version {SESSION_VERSION} of the session file, not {shown(value)}",
-        f"Write `version: {SESSION_VERSION}`; a file for a newer planner needs that planner.",
-    )
+    what = f"this planner reads version {SESSION_VERSION} of the session file, not {shown(value)}"
+    hint = f"Write `version: {SESSION_VERSION}`; a file for a newer planner needs that planner."
+    return problems.wrong(path, what, hint)
 
 
 def _frame_rate(problems: Problems, value: object, path: str) -> Any:
@@ -114,11 +106,9 @@ def _reference_from(problems: Problems, value: object, path: str) -> Any:
             path, "somebody has to say who is right", "Write the code of a stem, or majority."
         )
     if isinstance(value, str) and value.startswith("tone:"):
-        return problems.wrong(
-            path,
-            "a tone file is named as a stem here",
-            "Add it to the stems with role tuning-reference, and write its code.",
-        )
+        what = "a tone file is named as a stem here"
+        hint = "Add it to the stems with role tuning-reference, and write its code."
+        return problems.wrong(path, what, hint)
     return value if value == "majority" else code(problems, value, path)
 
 
@@ -141,11 +131,9 @@ def _consent(problems: Problems, value: object, path: str) -> Any:
         words = text(problems, value, path)
         return WRONG if words is WRONG else (("all", words),)
     if not isinstance(value, Mapping):
-        return problems.wrong(
-            path,
-            f"this should be words, not {shown(value)}",
-            'For example "yes, all of us", or {LV: "yes, keep the scoops"}.',
-        )
+        what = f"this should be words, not {shown(value)}"
+        hint = 'For example "yes, all of us", or {LV: "yes, keep the scoops"}.'
+        return problems.wrong(path, what, hint)
     got = [(key, text(problems, item, f"{path}.{key}")) for key, item in value.items()]
     return WRONG if any(words is WRONG for _, words in got) else tuple(got)
 
@@ -228,10 +216,9 @@ def _check_followers(problems: Problems, session: Session) -> None:
         if not spec.follow_keys:
             continue
         if spec.role in FIXED_ROLES:
-            problems.wrong(
-                path, f"stem {spec.code} has the role {spec.role}, which follows nobody",
-                "Write it for the parts that double the reference.",
-            )  # fmt: skip
+            what = f"stem {spec.code} has the role {spec.role}, which follows nobody"
+            hint = "Write it for the parts that double the reference."
+            problems.wrong(path, what, hint)
         elif named not in roles or roles[named] not in FIXED_ROLES:
             problems.wrong(
                 path, "no stem with keys is the pitch reference, so there are none to follow",
@@ -271,11 +258,9 @@ def _check_bars(problems: Problems, session: Session) -> None:
     for index, spec in enumerate(session.stems):
         for at, span in enumerate(spec.do_not_touch):
             if span.from_bar is not None:
-                problems.wrong(
-                    f"stems[{index}].do_not_touch[{at}]",
-                    "bars cannot be found without a tempo_map, so they could not be protected",
-                    "Give a tempo_map, or write from_s and to_s.",
-                )
+                what = "bars cannot be found without a tempo_map, so they could not be protected"
+                hint = "Give a tempo_map, or write from_s and to_s."
+                problems.wrong(f"stems[{index}].do_not_touch[{at}]", what, hint)
     if session.sections:
         what = "sections: bars cannot be found without a tempo_map, so sections have no effect"
         problems.notice(what, "Give a tempo_map.", warn=True)
@@ -290,8 +275,6 @@ def _check_folders(problems: Problems, session: Session) -> None:
         return
     out = posixpath.normpath(session.out_folder.replace("\\", "/"))
     if out == audio or out.startswith(audio + "/"):
-        problems.wrong(
-            "out_folder",
-            f"this lies inside the audio folder ({session.audio_folder})",
-            "Nothing is ever written there; choose a folder beside it.",
-        )
+        what = f"this lies inside the audio folder ({session.audio_folder})"
+        hint = "Nothing is ever written there; choose a folder beside it."
+        problems.wrong("out_folder", what, hint)

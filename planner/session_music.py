@@ -108,11 +108,9 @@ def keys(problems: Problems, value: object, path: str) -> Any:
         return WRONG
     for index, (before, after) in enumerate(pairwise(marks)):
         if after.bar <= before.bar:
-            return problems.wrong(
-                f"{path}[{index + 1}].bar",
-                f"bar {after.bar} comes after bar {before.bar}",
-                "Put the keys in order of bars.",
-            )
+            what = f"bar {after.bar} comes after bar {before.bar}"
+            hint = "Put the keys in order of bars."
+            return problems.wrong(f"{path}[{index + 1}].bar", what, hint)
     return marks
 
 

@@ -57,11 +57,9 @@ def _role(problems: Problems, value: object, path: str) -> Any:
 def _sha256(problems: Problems, value: object, path: str) -> Any:
     if isinstance(value, str) and _SHA256.fullmatch(value):
         return value
-    return problems.wrong(
-        path,
-        f"{shown(value)} is no SHA-256",
-        "It has 64 digits 0-9 and a-f; delete the line if you do not have it.",
-    )
+    what = f"{shown(value)} is no SHA-256"
+    hint = "It has 64 digits 0-9 and a-f; delete the line if you do not have it."
+    return problems.wrong(path, what, hint)
 
 
 def _range(problems: Problems, value: object, path: str) -> Any:
@@ -138,10 +136,9 @@ def _span(problems: Problems, value: object, path: str) -> Any:
         return WRONG
     where = sorted(set(got) - {"why", "who"})
     if where not in (["from_s", "to_s"], ["from_bar", "to_bar"], ["note_id"]):
-        return problems.wrong(
-            path, "this should say one place, by seconds, by bars or by note",
-            f"For example {_SPAN_EXAMPLE}.",
-        )  # fmt: skip
+        what = "this should say one place, by seconds, by bars or by note"
+        hint = f"For example {_SPAN_EXAMPLE}."
+        return problems.wrong(path, what, hint)
     if where == ["from_s", "to_s"] and got["to_s"] <= got["from_s"]:
         return problems.wrong(path, f"it ends ({got['to_s']:g} s) before it begins")
     if where == ["from_bar", "to_bar"] and got["to_bar"] < got["from_bar"]:
@@ -196,10 +193,9 @@ def _check_alone(problems: Problems, spec: StemSpec, path: str) -> None:
         problems.wrong(f"{path}.linked", f"{name!r} is named twice in this stem")
     for index, take in enumerate(spec.takes):
         if take.file in (*files, *(other.file for other in spec.takes[:index])):
-            problems.wrong(
-                f"{path}.takes[{index}].file", f"{take.file!r} is named twice in this stem",
-                "A take is another file than the stem itself.",
-            )  # fmt: skip
+            what = f"{take.file!r} is named twice in this stem"
+            hint = "A take is another file than the stem itself."
+            problems.wrong(f"{path}.takes[{index}].file", what, hint)
     if spec.measure_from is not None and spec.measure_from not in files:
         hint = f"{nearest(spec.measure_from, files)}Write one of {', '.join(files)}."
         problems.wrong(
@@ -207,11 +203,9 @@ def _check_alone(problems: Problems, spec: StemSpec, path: str) -> None:
         )
     for index, span in enumerate(spec.do_not_touch):
         if span.note_id is not None and not span.note_id.startswith(f"{spec.code}-"):
-            problems.wrong(
-                f"{path}.do_not_touch[{index}].note",
-                f"{span.note_id!r} is no note of stem {spec.code}",
-                f"Its notes are called {spec.code}-0001 and so on.",
-            )
+            what = f"{span.note_id!r} is no note of stem {spec.code}"
+            hint = f"Its notes are called {spec.code}-0001 and so on."
+            problems.wrong(f"{path}.do_not_touch[{index}].note", what, hint)
     if spec.capo and not spec.strings:
         problems.notice(
             f"{path}.capo: without strings a capo has no effect",
@@ -232,19 +226,15 @@ def check_together(problems: Problems, stems: Sequence[StemSpec]) -> None:
         if first.code.lower() == second.code.lower():
             line = problems.line(f"stems[{i}].code")
             where = f" in line {line}" if line is not None else ""
-            problems.wrong(
-                f"stems[{j}].code",
-                f"the code {first.code!r} stands already{where}",
-                "Every stem has a code of its own; capitals make no difference.",
-            )
+            what = f"the code {first.code!r} stands already{where}"
+            hint = "Every stem has a code of its own; capitals make no difference."
+            problems.wrong(f"stems[{j}].code", what, hint)
         shared = {first.file, *first.linked} & {second.file, *second.linked}
         # The two sides of one file may be two stems.
         if shared and {first.side, second.side} != {"left", "right"}:
-            problems.wrong(
-                f"stems[{j}].file",
-                f"stems {first.code} and {second.code} both name {sorted(shared)[0]!r}",
-                "Name it once; the two sides of a stereo file need side: left and side: right.",
-            )
+            what = f"stems {first.code} and {second.code} both name {sorted(shared)[0]!r}"
+            hint = "Name it once; the two sides of a stereo file need side: left and side: right."
+            problems.wrong(f"stems[{j}].file", what, hint)
     for i, spec in enumerate(stems):
         others = [name for name in codes if name != spec.code]
         if spec.sung_with is not None and spec.sung_with not in others:

@@ -130,11 +130,9 @@ def one_of(*choices: str) -> Reader:
         if isinstance(value, str) and value in choices:
             return value
         hint = nearest(value, choices) if isinstance(value, str) else ""
-        return problems.wrong(
-            path,
-            f"{shown(value)} is not possible here",
-            f"{hint}Write one of {', '.join(choices)}.",
-        )
+        what = f"{shown(value)} is not possible here"
+        hint = f"{hint}Write one of {', '.join(choices)}."
+        return problems.wrong(path, what, hint)
 
     return read
 
@@ -182,11 +180,9 @@ def note(problems: Problems, value: object, path: str) -> Any:
         try:
             midi = parse_note(value)
         except ValueError:
-            return problems.wrong(
-                path,
-                f"{value!r} is no note",
-                "Write a letter, # or b, and the octave: E2, Bb3, F#4 (C4 is middle C).",
-            )
+            what = f"{value!r} is no note"
+            hint = "Write a letter, # or b, and the octave: E2, Bb3, F#4 (C4 is middle C)."
+            return problems.wrong(path, what, hint)
     else:
         midi = value
     if not 0 <= midi <= 127:
@@ -250,11 +246,9 @@ def fields(
     complete = True
     for key, item in value.items():
         if key not in table:
-            problems.wrong(
-                f"{below}{key}",
-                "unknown key",
-                f"{_comma(key)}{nearest(str(key), table)}Known: {', '.join(table)}.",
-            )
+            what = "unknown key"
+            hint = f"{_comma(key)}{nearest(str(key), table)}Known: {', '.join(table)}."
+            problems.wrong(f"{below}{key}", what, hint)
         elif item is not None:
             name, read = table[key]
             got = read(problems, item, f"{below}{key}")

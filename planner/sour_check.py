@@ -56,16 +56,10 @@ def sour_check(
 ) -> SourCheck:
     """Count the sour seconds of a plan's notes as recorded, as planned and as measured.
 
-    Parameters
-    ----------
-    notes : sequence of Reading
-        Of all stems, as the plan has them.
-    pairs : mapping
-        Note id -> the note in both files; those without one stand as recorded.
-    roles, shifts : mappings
-        By stem code: role, and s from the file's clock to the session's.
-    bounced : frozenset of str
-        Codes of the stems that have a bounce.
+    notes: of all stems, as the plan has them.
+    pairs: note id -> the note in both files; those without one stand as recorded.
+    roles, shifts: by stem code: role, and s from the file's clock to the session's.
+    bounced: codes of the stems that have a bounce.
     """
     sounding, limits = _sounding(notes, roles, shifts)
     sour = sour_map(sounding, limits)

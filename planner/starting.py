@@ -46,18 +46,14 @@ def start_session(
         if path.suffix.lower() in _AUDIO_SUFFIXES and path.is_file() and path.name[:1] != "."
     )
     if not files:
-        raise SessionError(
-            "there is no audio in this folder (WAV, AIFF or FLAC).",
-            file=str(folder),
-            hint="Give the folder of the consolidated stems.",
-        )
+        what = "there is no audio in this folder (WAV, AIFF or FLAC)."
+        hint = "Give the folder of the consolidated stems."
+        raise SessionError(what, file=str(folder), hint=hint)
     target = out if out is not None else folder.resolve().parent / "session.yaml"
     if target.exists():
-        raise SessionError(
-            "this file exists already, and is never written over.",
-            file=str(target),
-            hint="Give another place with --out, or move the old file away.",
-        )
+        what = "this file exists already, and is never written over."
+        hint = "Give another place with --out, or move the old file away."
+        raise SessionError(what, file=str(target), hint=hint)
     guesses = []
     for path in files:
         name = path.relative_to(folder).as_posix()
@@ -104,7 +100,7 @@ def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
     pitched = sounding & ~np.isnan(heard.f0_hz)
     median_hz = float(np.median(heard.f0_hz[pitched])) if pitched.any() else None
     share = float(pitched.sum() / sounding.sum()) if sounding.any() else None
-    role = guess_from_sound(median_hz, share, None)
+    role = guess_from_sound(median_hz, share)
     if role is None:
         return guess
     return replace(guess, role=role, because=f"by ear it is like {ROLE_FACTS[role].plain}")

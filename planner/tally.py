@@ -156,11 +156,8 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
 def last_against_first(plan: Plan) -> dict[str, tuple[float, float]]:
     """Say how far each stem sits in the last third of its notes from where it sits in the first.
 
-    Returns
-    -------
-    dict
-        By stem: cents between the medians of the heard errors, as recorded (plus is sharper later),
-        and how unsure that is. Left out are stems with too few notes.
+    Gives by stem the cents between the medians of the heard errors, as recorded (plus is sharper
+    later), and how unsure that is. Left out are stems with too few notes.
     """
     heard: defaultdict[str, list[tuple[float, float]]] = defaultdict(list)
     for judged in plan.judged:

@@ -36,15 +36,10 @@ _TIMECODE = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})([:;])(\d{2})")
 def timecode(seconds: float | Fraction, frame_rate: str, *, drop_frame: bool = False) -> str:
     """Label the frame that is on screen at a time, as ``hh:mm:ss:ff`` or ``hh:mm:ss;ff`` (drop).
 
-    Parameters
-    ----------
-    seconds : float or Fraction
-        Time in seconds from 00:00:00:00, 0 or above; floored to the frame. Labels start again
+    seconds: time in seconds from 00:00:00:00, 0 or above; floored to the frame. Labels start again
         after 24 hours.
-    frame_rate : str
-        A key of `FRAME_RATES`.
-    drop_frame : bool
-        Leave out labels as SMPTE ST 12-1 says, for 29.97 and 59.94.
+    frame_rate: a key of `FRAME_RATES`.
+    drop_frame: leave out labels as SMPTE ST 12-1 says, for 29.97 and 59.94.
 
     Raises
     ------
@@ -70,12 +65,8 @@ def timecode(seconds: float | Fraction, frame_rate: str, *, drop_frame: bool = F
 def parse_timecode(text: str, frame_rate: str, *, drop_frame: bool = False) -> Fraction:
     """Read a timecode label into the exact time in seconds at which its frame begins.
 
-    Parameters
-    ----------
-    text : str
-        ``hh:mm:ss:ff``; ``;`` before the frames is allowed for drop-frame.
-    frame_rate, drop_frame
-        As in `timecode`.
+    text: ``hh:mm:ss:ff``; ``;`` before the frames is allowed for drop-frame.
+    frame_rate, drop_frame: as in `timecode`.
 
     Raises
     ------

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from planner.answers import Entry
 from planner.editlist import edit_list_to_dict
 from planner.errors import PromiseError
 from planner.files.edit_list import (
+    CSV_NAME,
+    YAML_NAME,
     check_edit_lists,
-    write_edit_list_csv,
-    write_edit_list_yaml,
+    edit_list_csv_bytes,
     yaml_bytes,
 )
-from planner.files.ledger_file import LEDGER_NAME, ledger_csv
-from planner.files.midi import read_back_guide, write_midi
-from planner.files.past_plans import DECISIONS_NAME, decisions_yaml
-from planner.files.plan_folder import (
-    write_plan_folder,
-)
+from planner.files.midi import midi_bytes, read_back_guide
+from planner.files.past_plans import DECISIONS_NAME, LEDGER_NAME, decisions_yaml, ledger_csv
+from planner.files.plan_folder import write_plan_folder
 from planner.files.tables import notes_csv, offenders_csv
 from planner.guide import (
     guide_midi,
@@ -52,41 +50,31 @@ def write_plan(
     excerpts: Sequence[Excerpt] = (),
 ) -> Path:
     data = edit_list_to_dict(plan)
-    settings = {
+    settings: dict[str, bool | int | str] = {
         "edit_list_csv_bom": csv_bom,
         "csv_delimiter": csv_delimiter,
         "page_excerpts": len(excerpts),
     }
     record = run_record(plan, settings)
-    traces = guide_traces_midi(plan, tempo_map)
-    trace_names = [
-        "guide_traces.mid",
-        *(f"guide_traces_{k}.mid" for k in range(2, len(traces) + 1)),
-    ]
-    writers: dict[str, Callable[[Path], object]] = {
-        "edit_list.yaml": lambda path: write_edit_list_yaml(data, path),
-        "edit_list.csv": lambda path: write_edit_list_csv(
-            data, path, bom=csv_bom, delimiter=csv_delimiter
-        ),
-        "notes.csv": lambda path: path.write_bytes(notes_csv(plan, delimiter=csv_delimiter)),
-        "offenders.csv": lambda path: path.write_bytes(
-            offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter)
-        ),
-        "offenders.md": lambda path: _text(path, offenders_markdown(plan)),
-        "summary.md": lambda path: _text(path, summary_markdown(plan, tempo_map)),
-        "hand_off.md": lambda path: _text(path, hand_off_markdown(plan)),
-        "review.html": lambda path: _text(path, review_page(plan, tempo_map, excerpts)),
-        "guide.mid": lambda path: write_midi(guide_midi(plan, tempo_map), path),
-        **{
-            name: lambda path, midi=midi: write_midi(midi, path)  # type: ignore[misc]
-            for name, midi in zip(trace_names, traces, strict=False)
-        },
-        "run.yaml": lambda path: path.write_bytes(yaml_bytes(record)),
-        LEDGER_NAME: lambda path: path.write_bytes(ledger_csv(ledger)),
+    files = {
+        YAML_NAME: yaml_bytes(data),
+        CSV_NAME: edit_list_csv_bytes(data, bom=csv_bom, delimiter=csv_delimiter),
+        "notes.csv": notes_csv(plan, delimiter=csv_delimiter),
+        "offenders.csv": offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter),
+        "offenders.md": offenders_markdown(plan).encode(),
+        "summary.md": summary_markdown(plan, tempo_map).encode(),
+        "hand_off.md": hand_off_markdown(plan).encode(),
+        "review.html": review_page(plan, tempo_map, excerpts).encode(),
+        "guide.mid": midi_bytes(guide_midi(plan, tempo_map)),
+        "run.yaml": yaml_bytes(record),
+        LEDGER_NAME: ledger_csv(ledger),
     }
+    for number, midi in enumerate(guide_traces_midi(plan, tempo_map), start=1):
+        more = f"_{number}" if number > 1 else ""
+        files[f"guide_traces{more}.mid"] = midi_bytes(midi)
     decisions = decisions_yaml(plan.rows, typed)
     if decisions is not None:
-        writers[DECISIONS_NAME] = lambda path: path.write_bytes(decisions)
+        files[DECISIONS_NAME] = decisions
 
     def check(folder: Path) -> None:
         check_edit_lists(folder, data)
@@ -99,20 +87,4 @@ def write_plan(
                 hint="This is a fault of the planner: please report it.",
             )
 
-    return write_plan_folder(
-        out,
-        {name: _as_writer(write) for name, write in writers.items()},
-        audio=folders,
-        check=check,
-    )
-
-
-def _as_writer(write: Callable[[Path], object]) -> Callable[[Path], None]:
-    def run(path: Path) -> None:
-        write(path)
-
-    return run
-
-
-def _text(path: Path, text: str) -> None:
-    path.write_bytes(text.encode("utf-8"))
+    return write_plan_folder(out, files, audio=folders, check=check)

@@ -22,9 +22,9 @@ def every_edit_list_keeps_its_form() -> Iterator[None]:
     """Hold each list that a plan folder gets against schema (a validator not ours) and laws."""
     import jsonschema
     from edit_list_laws import broken_laws
+    from edit_list_schema import edit_list_schema
 
     import planner.writing
-    from planner.edit_list_schema import edit_list_schema
 
     validator = jsonschema.Draft202012Validator(edit_list_schema())
     reads_back = planner.writing.check_edit_lists

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from tones.truth import truth_of
 
 from planner.demo.room import in_room, room_response
-from planner.demo.tones import StringSound, at, mix, plucked, truth_of
+from planner.demo.tones import StringSound, at, mix, plucked
 from planner.model import Floats
 from planner.pitch import midi_to_hz, shift_hz
 

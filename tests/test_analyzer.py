@@ -18,9 +18,10 @@ from tones.exact import (
     with_floor,
     with_snr,
 )
+from tones.truth import truth_of
 
 from planner.analyzer import analyze
-from planner.demo.tones import SR, Sound, StringSound, mix, plucked, truth_of
+from planner.demo.tones import SR, Sound, StringSound, mix, plucked
 from planner.model import Floats, Measurement, Note, Role
 
 LOW_TO_HIGH_HZ = (41.2, 55.0, 82.4, 110.0, 196.0, 330.0, 660.0)

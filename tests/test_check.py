@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from planner.check import (
+    Ghost,
     RowCheck,
     StemCheck,
     checked_rows,
@@ -22,7 +23,6 @@ from planner.check_words import (
     row_words,
     state_of,
 )
-from planner.ghost_check import Ghost
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import Changed, NullTest
 from planner.pitch import shift_hz

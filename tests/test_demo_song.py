@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from tones.truth import truth_of
 
 from planner.demo.build import build_demo
 from planner.demo.song import BPM, PIANO_A4_HZ, DemoStem, at_s, low_tide_ledger
-from planner.demo.tones import PlayedNote, truth_of
+from planner.demo.tones import PlayedNote
 from planner.errors import OutputError
 from planner.files.session_file import read_session
 from planner.pitch import note_name, parse_note

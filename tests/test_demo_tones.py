@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tones.truth import mean_of_whole_cycles_hz, truth_of, truth_windows
 
 from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
 from planner.demo.room import in_room, room_response, with_bleed, with_noise_floor
@@ -12,15 +13,12 @@ from planner.demo.tones import (
     PianoSound,
     PlayedNote,
     StringSound,
-    mean_of_whole_cycles_hz,
     mix,
     piano_b,
     plucked,
     quick_size,
     struck,
     strummed,
-    truth_of,
-    truth_windows,
 )
 from planner.model import Floats
 

@@ -10,11 +10,11 @@ from typing import Any
 import jsonschema
 import pytest
 import yaml
+from edit_list_schema import edit_list_schema
 from invented_plan import RULE, plan, row
 
 import planner
 import planner.writing
-from planner.edit_list_schema import edit_list_schema
 from planner.editlist import edit_list_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, edit_list_csv_bytes, yaml_bytes
 

@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 from invented_plan import judged, plan, row
 
-from planner.edit_list_reading import edit_list_from_dict
-from planner.editlist import COLUMNS, EDIT_LIST_FORMAT_VERSION
+from planner.editlist import COLUMNS, EDIT_LIST_FORMAT_VERSION, edit_list_from_dict
 from planner.editlist import edit_list_to_dict as to_dict
 from planner.errors import PlannerError
 from planner.pitch import cents

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from planner.ghost_check import Ghost, ghosts_left
+from planner.check import Ghost, ghosts_left
 from planner.note_pairs import Pair, Reading
 from planner.pitch import shift_hz
 

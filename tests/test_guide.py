@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_plan import FACTS, judged, plan, row
 
-from planner.files.midi import midi_bytes, read_back_guide, write_midi
+from planner.files.midi import midi_bytes, read_back_guide
 from planner.guide import (
     guide_midi,
     guide_note_starts,
@@ -28,8 +28,9 @@ from planner.guide import (
     worst_start_error_s,
 )
 from planner.guide_conductor import key_signature, marker_label
-from planner.guide_curves import bend_value, planned_add_cents, tuning_messages
+from planner.guide_curves import bend_value, tuning_messages
 from planner.model import Measurement, SessionA4
+from planner.note_curves import planned_add_cents
 from planner.plan_model import Plan
 from planner.session_model import KeyMark, Session, StemSpec, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_events, tempo_map_from_marks
@@ -301,7 +302,7 @@ def test_notes_sit_on_the_nearest_tick(
     notes = [judged(f"LV-{i:04d}", 40 + i, start_s=s) for i, s in enumerate(starts)]
     wanted = small_plan(*notes)
     path = tmp_path_factory.mktemp("guide") / "guide.mid"
-    write_midi(guide_midi(wanted, tempo_map), path)
+    path.write_bytes(midi_bytes(guide_midi(wanted, tempo_map)))
     asked = guide_note_starts(wanted, tempo_map)
     assert asked["LV all"] == pytest.approx(starts)
     assert worst_start_error_s(asked, read_back_guide(path)) < 1e-3
@@ -323,7 +324,7 @@ def test_a_slow_song_is_promised_half_a_tick(bpm: float, within_s: float, tmp_pa
     assert guide_within_s(slow) == pytest.approx(within_s, rel=1e-3)
     assert guide_within_s(None) == 1e-3
     wanted = small_plan(*(judged(f"LV-{k}", start_s=1.0 + 1.7371 * k) for k in range(60)))
-    write_midi(guide_midi(wanted, slow), tmp_path / "guide.mid")
+    (tmp_path / "guide.mid").write_bytes(midi_bytes(guide_midi(wanted, slow)))
     worst_s = worst_start_error_s(
         guide_note_starts(wanted, slow), read_back_guide(tmp_path / "guide.mid")
     )
@@ -337,7 +338,7 @@ def test_names_in_any_script_and_twenty_stems(tmp_path: Path) -> None:
     strange = judged("主唱 – Café-1", start_s=7.0)
     wanted = small_plan(*notes, strange, song="主唱 – Café")
     path = tmp_path / "guide.mid"
-    write_midi(guide_midi(wanted, song_map()), path)
+    path.write_bytes(midi_bytes(guide_midi(wanted, song_map())))
     code = strange.measured.note.stem
     names = {f"{c} {kind}" for c in [*(f"S{i:02d}" for i in range(19)), code]
              for kind in ("all", "fixes")}  # fmt: skip
@@ -360,7 +361,7 @@ def test_music21_reads_every_note_at_its_tick(tmp_path: Path) -> None:
     notes = [judged(f"LV-{k:04d}", 60 + k % 9, start_s=1.0 + 2.13 * k) for k in range(80)]
     wanted = small_plan(*notes)
     path = tmp_path / "guide.mid"
-    write_midi(guide_midi(wanted, song_map()), path)
+    path.write_bytes(midi_bytes(guide_midi(wanted, song_map())))
     # Without quantizing: what the file says, not what a copyist would write.
     score: Any = music21.converter.parse(path, quantizePost=False)
     parts = {part.partName: part for part in score.parts}
@@ -382,7 +383,7 @@ def test_midicsv_round_trip(tmp_path: Path) -> None:
     if shutil.which("midicsv") is None or shutil.which("csvmidi") is None:
         pytest.skip("the commands midicsv and csvmidi are not installed")
     path = tmp_path / "guide.mid"
-    write_midi(guide_midi(plan(), song_map()), path)
+    path.write_bytes(midi_bytes(guide_midi(plan(), song_map())))
     listed = subprocess.run(["midicsv", path], capture_output=True, check=True).stdout
     again = tmp_path / "again.mid"
     subprocess.run(["csvmidi", "-", again], input=listed, check=True)

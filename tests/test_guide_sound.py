@@ -20,7 +20,7 @@ import soundfile
 from invented_plan import judged
 from test_guide import small_plan, song_map
 
-from planner.files.midi import write_midi
+from planner.files.midi import midi_bytes
 from planner.guide import guide_midi, guide_traces_midi
 from planner.model import SessionA4
 from planner.pitch import cents
@@ -39,7 +39,7 @@ STARTS_S = (0.5, 2.4, 4.3, 85.2)  # the last one beyond a change of tempo
 
 def played(midi: mido.MidiFile, folder: Path) -> np.ndarray:
     """What FluidSynth makes of a file, one channel."""
-    write_midi(midi, folder / "guide.mid")
+    (folder / "guide.mid").write_bytes(midi_bytes(midi))
     (folder / "sound.txt").write_text("".join(f"prog {c} {STEADY}\n" for c in range(16)))
     subprocess.run(
         ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-r", str(SR), "-f", "sound.txt",

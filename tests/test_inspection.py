@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from planner.inspection import inspect_facts, inspect_notes
+from planner.inspection import inspect_facts
+from planner.inspection_notes import inspect_notes
 from planner.model import AudioFacts, Finding, MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.pitch import midi_to_hz
 from planner.session_model import Session, StemSpec, TempoMark

@@ -11,12 +11,10 @@ import pytest
 import soundfile
 
 from planner.demo.tones import SR, StringSound, mix, plucked
-from planner.inspection_linked import linked_findings
+from planner.inspection_one_source import linked_findings
 from planner.model import MeasuredNote
 from planner.pitch import midi_to_hz, shift_hz
 from planner.run import inspect_session
-from planner.session_model import Take
-from planner.takes import TakeHeard
 from tests.deciding import line, stem
 
 TUNE = [33, 36, 40, 41, 38, 43, 45, 40] * 3
@@ -32,11 +30,8 @@ def bass(moved: dict[int, float] | None = None, whole: float = 0.0, **fields: An
 
 def asked(other: list[MeasuredNote]) -> list[str]:
     """What is asked when this lies beside the stem."""
-    heard = TakeHeard(
-        stem="BAS", take=Take(file="amp.wav"),
-        notes=tuple((n.note, n.measurement) for n in other),
-    )  # fmt: skip
-    found = linked_findings(stem("BAS", "bass-fretted", bass()), heard)
+    heard = [(n.note, n.measurement) for n in other]
+    found = linked_findings(stem("BAS", "bass-fretted", bass()), "amp.wav", heard)
     assert {f.severity for f in found} <= {"question"}
     assert all(f.did and f.advice and f.file == "amp.wav" for f in found)
     return [f.what for f in found]

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from planner.inspection import inspect_notes
+from planner.inspection_notes import inspect_notes
 from planner.inspection_roles import exchanged_roles
 from planner.model import Finding, Role, StemNotes
 from planner.pitch import midi_to_hz

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from planner.a4 import find_session_a4
-from planner.inspection import inspect_notes
+from planner.inspection_notes import inspect_notes
 from planner.inspection_tuning import told_once
 from planner.model import ABOUT_ALL, Finding, SessionA4, StemNotes
 from tests.test_inspection import part, session

@@ -17,8 +17,9 @@ import pytest
 from invented_plan import OFFENDER, QUESTION, judged, plan, row
 
 from planner.model import Measurement
+from planner.note_curves import planned_add_cents
 from planner.page import review_page
-from planner.page_plot import BOX, LABEL_GAP, added_cents, plot_note
+from planner.page_plot import BOX, LABEL_GAP, plot_note
 from planner.page_sound import Excerpt, Span
 from planner.provenance import plan_id, run_record
 from planner.session_model import TempoMark
@@ -423,7 +424,7 @@ def test_planned_line_adds_what_the_edit_says(
 ) -> None:
     """Layers, one number, a cut and points each move the line as the edit list words them."""
     one = judged(start_s=10.0, **changes)
-    found = added_cents(one, np.array([10.0, 11.0, 12.0]))
+    found = planned_add_cents(one, np.array([10.0, 11.0, 12.0]))
     assert found.tolist() == expected
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from planner.page_answers import is_export, read_export
-from planner.reply_words import read_reply
+from planner.reply_words import is_export, read_export, read_reply
 
 
 def said(text: str) -> list[tuple[str, str, str]]:

@@ -30,12 +30,12 @@ from invented_plan import FACTS, OFFENDER, QUESTION, RULE, judged, plan, row
 
 from planner.model import Measurement
 from planner.page import review_page
-from planner.page_answers import read_export
 from planner.page_lines import page_lines
 from planner.page_sound import Excerpt, excerpt, spans_to_play
 from planner.plan_model import Plan
 from planner.provenance import plan_id
 from planner.replies import placed
+from planner.reply_words import read_export
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
 

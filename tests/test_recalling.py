@@ -44,7 +44,8 @@ def made(*, song: str | None = None) -> Plan:
 def test_the_first_run_remembers_nothing(opened: Opened, tmp_path: Path) -> None:
     """Without plans and answers everything is empty, and nothing is compared."""
     found = remembered(opened, tmp_path)
-    assert (found.past, found.ledger, found.typed, dict(found.rulings)) == (None, (), (), {})
+    assert (found.past, found.typed) == (None, ())
+    assert (found.before.ledger, dict(found.before.rulings)) == ((), {})
     assert found.findings == ()
     assert since_last(None, plan()) is None
 
@@ -60,12 +61,12 @@ def test_the_latest_plan_and_all_answers(opened: Opened, tmp_path: Path) -> None
     found = remembered(opened, tmp_path)
     assert found.past is not None
     assert found.past.name == "plan_02"
-    assert {i: r.state for i, r in found.rulings.items()} == {
+    assert {i: r.state for i, r in found.before.rulings.items()} == {
         "LV-0153": "parked", "LV-0147": "parked", "R-001": "refused",
     }  # fmt: skip
     assert [e.id for e in found.typed] == ["LV-0147", "R-001"]
-    assert "LV-0153" in found.used
-    assert found.recalled(found.ledger).last_rows == found.past.rows
+    assert "LV-0153" in found.before.rulings
+    assert found.recalled(found.before.ledger).last_rows == found.past.rows
 
 
 def test_a_lock_outlives_a_run_without_its_stem(opened: Opened, tmp_path: Path) -> None:
@@ -75,7 +76,7 @@ def test_a_lock_outlives_a_run_without_its_stem(opened: Opened, tmp_path: Path) 
     written(tmp_path, 2, fewer)
     lock = Entry(id="LV-0147", state="approved", locked=True, stem="LV", plan="plan_01")
     append_answers(answers_path(opened.path, tmp_path), "x", [lock], audio=())
-    frozen = remembered(opened, tmp_path).rulings["LV-0147"].frozen
+    frozen = remembered(opened, tmp_path).before.rulings["LV-0147"].frozen
     assert frozen is not None
     assert (frozen.id, frozen.add_cents) == ("LV-0147", 16.0)
 
@@ -93,7 +94,7 @@ def test_answers_alone_know_their_notes(opened: Opened, tmp_path: Path) -> None:
     )
     rule = Entry(id="R-001", answer="no", stem="BAS", start_s=0.0, end_s=9.0)
     append_answers(answers_path(opened.path, tmp_path), "x", [answer, rule], audio=())
-    (known,) = remembered(opened, tmp_path).ledger
+    (known,) = remembered(opened, tmp_path).before.ledger
     assert (known.id, known.midi, known.start_s) == ("LV-0147", 74, 84.7826)
 
 

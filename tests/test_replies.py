@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from planner.page_answers import read_export
 from planner.plan_model import Row
 from planner.replies import like_this, placed
-from planner.reply_words import read_reply
+from planner.reply_words import read_export, read_reply
 from tests.invented_plan import QUESTION, RULE, SHAPED, row
 
 RANKS = {12: "LV-0147", 14: "R-001", 20: "LV-0153"}

@@ -9,9 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.answers import ANSWERS
-from planner.page_answers import read_export
 from planner.replies import placed, rows_named
-from planner.reply_words import Said, read_locks, read_reply
+from planner.reply_words import Said, read_export, read_locks, read_reply
 from tests.invented_plan import QUESTION, RULE, SHAPED, row
 
 RANKS = {12: "LV-0147", 14: "R-001", 20: "LV-0153"}

@@ -298,7 +298,7 @@ def test_run_record_names_inputs_and_no_place() -> None:
     """The record has hash, length and rate of each stem, and no absolute path."""
     facts = (("LV", FACTS), ("BAS", replace(FACTS, file="/home/someone/bass.wav")),
              ("AG", replace(FACTS, file="C:\\takes\\ag.wav")))  # fmt: skip
-    found = run_record(plan(facts=facts), {"hop_s": 0.01, "roles": {"LV": [1, "a"]}, "pages": None})
+    found = run_record(plan(facts=facts), {"csv_bom": True, "csv_delimiter": ";", "excerpts": 3})
     assert [s["file"] for s in found["stems"]] == ["audio/lead.wav", "bass.wav", "ag.wav"]
     assert found["stems"][0] == {
         "code": "LV", "role": "lead-voice", "file": "audio/lead.wav", "sha256": "ab" * 32,
@@ -306,15 +306,16 @@ def test_run_record_names_inputs_and_no_place() -> None:
     }  # fmt: skip
     assert (found["session_a4_hz"], found["a4_uncertainty_cents"]) == (441.0, 0.3)
     assert found["a4_found_from"] == "stem PNO"
-    assert found["settings"] == {"hop_s": 0.01, "roles": {"LV": [1, "a"]}, "pages": None}
+    assert found["settings"] == {"csv_bom": True, "csv_delimiter": ";", "excerpts": 3}
     assert "plus is sharp" in found["sign_rule"]
     assert json.loads(json.dumps(found)) == found
 
 
 def test_run_record_refuses_nan() -> None:
-    """A NaN among the settings is a fault that is named by its path."""
-    with pytest.raises(ValueError, match=r"settings\.tol\[0\] is nan"):
-        run_record(plan(), {"tol": [float("nan")]})
+    """A NaN is a fault that is named."""
+    unsure = replace(plan().a4, uncertainty_cents=float("nan"))
+    with pytest.raises(ValueError, match="a4_uncertainty_cents is nan"):
+        run_record(replace(plan(), a4=unsure), {})
 
 
 def test_rules_stand_biggest_first() -> None:

@@ -71,11 +71,9 @@ def build_demo(folder: Path) -> Path:
         session_file = folder / "session.yaml"
         session_file.write_text(_session_text(stems), encoding="utf-8", newline="\n")
     except (OSError, soundfile.LibsndfileError) as fault:
-        raise OutputError(
-            f"the demo could not be written ({fault}).",
-            file=str(folder),
-            hint="Name another folder, with about 60 MB free.",
-        ) from fault
+        what = f"the demo could not be written ({fault})."
+        hint = "Name another folder, with about 60 MB free."
+        raise OutputError(what, file=str(folder), hint=hint) from fault
     return session_file
 
 

@@ -7,10 +7,10 @@ import numpy as np
 from planner.demo.tones import SR, band_noise, quick_size
 from planner.model import Floats
 
+_REFLECTIONS = 7  # chosen: a few from the nearest walls
 
-def room_response(
-    rt60_s: float, reverb_db: float, rng: np.random.Generator, *, reflections: int = 7
-) -> Floats:
+
+def room_response(rt60_s: float, reverb_db: float, rng: np.random.Generator) -> Floats:
     """Give the impulse response of a small room, direct sound first and 1.
 
     Parameters
@@ -23,7 +23,7 @@ def room_response(
     tail = band_noise(n, (150.0, 6000.0), rng) * 10.0 ** (-3.0 * t / rt60_s)
     tail[: round(0.018 * SR)] = 0.0  # the tail grows out of the early reflections
     early = np.zeros(n)
-    for delay_s in np.sort(rng.uniform(0.003, 0.035, reflections)):
+    for delay_s in np.sort(rng.uniform(0.003, 0.035, _REFLECTIONS)):
         early[round(delay_s * SR)] += rng.choice([-1.0, 1.0]) * np.exp(-delay_s / 0.02)
     wet: Floats = tail / np.sqrt((tail**2).sum()) + 0.7 * early / np.sqrt((early**2).sum())
     wet *= 10.0 ** (reverb_db / 20.0) / np.sqrt((wet**2).sum())

@@ -1,4 +1,4 @@
-"""The answers file beside the plans: what people said, in the order they said it.
+"""What people said: the answers file beside the plans, in order, and one reply as it is given.
 
 YAML that a person can read and add to. New answers are put behind what stands there, byte for
 byte; the file is written whole or not at all, and read back before it takes its place.
@@ -24,10 +24,7 @@ byte; the file is written whole or not at all, and read back before it takes its
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -37,7 +34,7 @@ from planner.answers import Area, Entry, Override
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
-from planner.files.plan_folder import refuse_audio_folder
+from planner.files.plan_folder import put_whole, refuse_audio_folder
 from planner.files.yaml_reading import parse_yaml, read_yaml
 from planner.pitch import note_name
 
@@ -86,11 +83,9 @@ def append_answers(
         _check(path.name, added, (*before, *entries))
         _replace(path, old, added.encode("utf-8"))
     except OSError as error:
-        raise OutputError(
-            f"the answers could not be written ({error.strerror}); nothing was stored.",
-            file=path.name,
-            hint="Check the disk and your rights there.",
-        ) from error
+        what = f"the answers could not be written ({error.strerror}); nothing was stored."
+        hint = "Check the disk and your rights there."
+        raise OutputError(what, file=path.name, hint=hint) from error
 
 
 def entry_to_dict(entry: Entry) -> dict[str, Any]:
@@ -170,30 +165,62 @@ def _check(name: str, text: str, wanted: tuple[Entry, ...]) -> None:
     except PlannerError:
         found = ()
     if found != wanted:
-        raise OutputError(
-            "nothing can be added to this file as it stands; nothing was stored.",
-            file=name,
-            hint="Let the list 'answers:' be the last thing in it, one '- id:' an answer.",
-        )
+        what = "nothing can be added to this file as it stands; nothing was stored."
+        hint = "Let the list 'answers:' be the last thing in it, one '- id:' an answer."
+        raise OutputError(what, file=name, hint=hint)
 
 
 def _replace(path: Path, old: bytes, new: bytes) -> None:
+    def unless_written_meanwhile(finished: Path, place: Path) -> None:
+        if (place.read_bytes() if place.exists() else b"") != old:
+            what = "somebody else wrote to the answers at this moment; nothing was stored."
+            hint = "Run the command again."
+            raise OutputError(what, file=place.name, hint=hint)
+        finished.replace(place)
+
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".answers-", dir=path.parent)
+    put_whole(path, new, unless_written_meanwhile)
+
+
+# ------------------------------------------------------------------ one reply
+
+
+_LONGEST_NAME = 200  # chosen: a reply longer than this is surely no path
+
+
+def read_given(given: str) -> tuple[str, Path | None]:
+    """Give the reply itself, or what is in the file that it names, and that file.
+
+    An edit list (``.csv``) is not read here; its text comes back empty.
+
+    Raises
+    ------
+    PlannerError
+        If it looks like a file that is not there, or the file is no text.
+    """
+    path = Path(given)
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(new)
-            stream.flush()
-            os.fsync(stream.fileno())
-        # mkstemp keeps the file private; answers are for everyone on the job.
-        Path(temporary).chmod(0o644)
-        if (path.read_bytes() if path.exists() else b"") != old:
-            raise OutputError(
-                "somebody else wrote to the answers at this moment; nothing was stored.",
-                file=path.name,
-                hint="Run the command again.",
-            )
-        os.replace(temporary, path)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
+        is_file = len(given) <= _LONGEST_NAME and path.is_file()
+    except (OSError, ValueError):
+        is_file = False
+    if not is_file:
+        if path.suffix.lower() in (".txt", ".csv", ".yaml", ".md") and "\n" not in given:
+            what = "there is no such file."
+            hint = "Give a file, or the reply itself in quotes."
+            raise PlannerError(what, file=given, hint=hint)
+        return given, None
+    if path.suffix.lower() == ".csv":
+        return "", path
+    try:
+        return path.read_bytes().decode("utf-8-sig"), path
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}."
+        raise PlannerError(what, file=path.name) from None
+    except UnicodeDecodeError:
+        raise PlannerError("is no UTF-8 text.", file=path.name, hint="Save it as UTF-8.") from None
+
+
+def page_says(folder: Path, mark: str) -> bool:
+    """Whether the review page of a plan folder carries this mark."""
+    page = folder / "review.html"
+    return page.is_file() and mark.encode("utf-8") in page.read_bytes()

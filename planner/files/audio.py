@@ -16,18 +16,17 @@ import soxr
 from numpy.typing import NDArray
 
 from planner.errors import AudioError
-from planner.files.audio_names import find_audio_file, is_pattern, name_key
 from planner.files.audio_opening import (
     aiff_trouble,
     clock_words,
+    is_pattern,
+    name_key,
     opened_audio,
     time_stamp,
     undecodable,
 )
 from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import DC_DBFS, AudioFacts, Finding
-
-__all__ = ["find_audio_file", "read_excerpt", "read_stem_audio", "sha256_of"]
 
 BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
@@ -69,70 +68,55 @@ def read_stem_audio(
         If the file is missing, is no audio, has more than two channels, or holds no samples.
     """
     findings = list(_spelling(path, file))
+
+    def warn(what: str, did: str, advice: str, at_s: float | None = None) -> None:
+        findings.append(
+            Finding(severity="warning", what=what, did=did, advice=advice, file=file, at_s=at_s)
+        )
+
     with opened_audio(path, file) as (sound, chunks):
         trouble = chunks.data_trouble if chunks is not None else aiff_trouble(path)
         if trouble:
-            findings.append(
-                Finding(
-                    severity="warning",
-                    what=f"{trouble}.",
-                    did="Read to the end of the file: "
-                    f"{clock_words(sound.frames / sound.samplerate)}.",
-                    advice="Listen to the end: if music is missing, copy or export it again.",
-                    file=file,
-                )
+            warn(
+                f"{trouble}.",
+                f"Read to the end of the file: {clock_words(sound.frames / sound.samplerate)}.",
+                "Listen to the end: if music is missing, copy or export it again.",
             )
         lossy = _lossy(sound, path)
         if lossy:
-            findings.append(
-                Finding(
-                    severity="warning",
-                    what=f"the contents are {lossy}, named {path.suffix or 'without a suffix'}.",
-                    did="Decoded and measured; the start may be about 25 to 50 ms late.",
-                    advice="Ask for the original recording.",
-                    file=file,
-                )
+            warn(
+                f"the contents are {lossy}, named {path.suffix or 'without a suffix'}.",
+                "Decoded and measured; the start may be about 25 to 50 ms late.",
+                "Ask for the original recording.",
             )
         sums = Sums(channels=sound.channels)
         for block in _blocks(sound, file):
             sums.add(block)
         if sums.frames == 0:
-            raise AudioError(
-                "the file holds no audio: its length is 0 samples.",
-                file=file,
-                hint="Export it again, or leave the stem out.",
-            )
+            what = "the file holds no audio: its length is 0 samples."
+            hint = "Export it again, or leave the stem out."
+            raise AudioError(what, file=file, hint=hint)
         if sums.frames < sound.frames < 1 << 62:  # an open-ended stream claims 2^63 - 1
-            findings.append(
-                Finding(
-                    severity="warning",
-                    what=f"the header promises {sound.frames} samples, {sums.frames} are there.",
-                    did="Read what is there.",
-                    advice="Copy or export it again.",
-                    file=file,
-                    at_s=sums.frames / sound.samplerate,
-                )
+            warn(
+                f"the header promises {sound.frames} samples, {sums.frames} are there.",
+                "Read what is there.",
+                "Copy or export it again.",
+                sums.frames / sound.samplerate,
             )
         if sums.first_bad is not None:
             at_s = sums.first_bad / sound.samplerate
-            findings.append(
-                Finding(
-                    severity="warning",
-                    what=f"bad samples (not a number or infinite) at {clock_words(at_s)}, "
-                    f"{sums.bad} in all.",
-                    did="Measured as if they were 0; the file itself is untouched.",
-                    advice="Export it again before the mix: some programs mute on such samples.",
-                    file=file,
-                    at_s=at_s,
-                )
+            warn(
+                f"bad samples (not a number or infinite) at {clock_words(at_s)}, {sums.bad} in "
+                "all.",
+                "Measured as if they were 0; the file itself is untouched.",
+                "Export it again before the mix: some programs mute on such samples.",
+                at_s,
             )
         stereo, measured = sums.sides(side)
         sound.seek(0)
         samples, flat_tops = _analysis_signal(sound, sums, measured, analysis_sr, file)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
-        container = {"AIFF": "AIFF", "FLAC": "FLAC"}.get(sound.format, sound.format)
-        if chunks is not None:
-            container = chunks.container
+        container = sound.format if chunks is None else chunks.container
         if lossy == "MPEG audio":
             container = "MPEG"
     power = float(sums.power.sum()) / (sums.frames * channels)

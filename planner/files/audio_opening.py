@@ -1,4 +1,4 @@
-"""Opens audio files for decoding, and never for writing: what a header says, and what it hides.
+"""Finds audio files and opens them for decoding, never for writing: what a header says and hides.
 
 Every file is opened by ``open(path, "rb")`` and handed to the decoder as a stream, so no part of
 this module can hold a handle that writes.
@@ -6,7 +6,9 @@ this module can hold a handle that writes.
 
 from __future__ import annotations
 
+import difflib
 import io
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,15 +18,7 @@ from typing import Any, BinaryIO
 import soundfile
 
 from planner.errors import AudioError
-from planner.files.audio_names import missing
-from planner.files.wav_chunks import (
-    FLOAT,
-    MPEG,
-    MPEG_LAYER_3,
-    PCM,
-    WavChunks,
-    walk_wav_chunks,
-)
+from planner.files.wav_chunks import FLOAT, MPEG, MPEG_LAYER_3, PCM, WavChunks, walk_wav_chunks
 
 _RAW = {
     (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",
@@ -84,11 +78,9 @@ def opened_audio(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]
     try:
         stream = open(path, "rb")  # noqa: SIM115 - closed by the with below
     except OSError as fault:
-        raise AudioError(
-            f"the file cannot be opened: {fault.strerror}.",
-            file=file,
-            hint="Check that you may read it and that its drive is connected.",
-        ) from fault
+        what = f"the file cannot be opened: {fault.strerror}."
+        hint = "Check that you may read it and that its drive is connected."
+        raise AudioError(what, file=file, hint=hint) from fault
     with stream:
         head = stream.read(12)
         if not head:
@@ -101,11 +93,9 @@ def opened_audio(path: Path, file: str) -> Iterator[tuple[Any, WavChunks | None]
         sound = _decoder(stream, chunks, head, file)
         with sound:
             if sound.channels > 2:
-                raise AudioError(
-                    f"the file has {sound.channels} channels; a stem has one or two.",
-                    file=file,
-                    hint="Split it into mono files and give each its own stem.",
-                )
+                what = f"the file has {sound.channels} channels; a stem has one or two."
+                hint = "Split it into mono files and give each its own stem."
+                raise AudioError(what, file=file, hint=hint)
             yield sound, chunks
 
 
@@ -121,11 +111,9 @@ def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str)
         if chunks and subtype:
             return _raw_decoder(stream, chunks, subtype)
         if _is_mpeg(head, chunks):
-            raise AudioError(
-                "the contents are MPEG audio and cannot be decoded.",
-                file=file,
-                hint="Ask for the original recording.",
-            ) from fault
+            what = "the contents are MPEG audio and cannot be decoded."
+            hint = "Ask for the original recording."
+            raise AudioError(what, file=file, hint=hint) from fault
         if chunks:
             raise AudioError(
                 f"this WAV file's sample format (tag {chunks.format_tag:#06x}, {chunks.bits} bit) "
@@ -133,11 +121,9 @@ def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str)
                 file=file,
                 hint="Export it as 24-bit or 32-bit float WAV.",
             ) from fault
-        raise AudioError(
-            "this is not audio that can be read, whatever its name says.",
-            file=file,
-            hint="Stems may be WAV, RF64, AIFF or FLAC: export it as one of these.",
-        ) from fault
+        what = "this is not audio that can be read, whatever its name says."
+        hint = "Stems may be WAV, RF64, AIFF or FLAC: export it as one of these."
+        raise AudioError(what, file=file, hint=hint) from fault
 
 
 def _raw_decoder(stream: BinaryIO, chunks: WavChunks, subtype: str) -> Any:
@@ -193,12 +179,82 @@ def aiff_trouble(path: Path) -> str:
 
 
 def undecodable(file: str, at_s: float) -> AudioError:
-    return AudioError(
-        f"decoding fails after {clock_words(at_s)}: the file is damaged or cut off.",
-        file=file,
-        hint="Copy or export it again.",
-    )
+    what = f"decoding fails after {clock_words(at_s)}: the file is damaged or cut off."
+    hint = "Copy or export it again."
+    return AudioError(what, file=file, hint=hint)
 
 
 def clock_words(at_s: float) -> str:
     return f"{at_s:.1f} s" if at_s < 60 else f"{int(at_s // 60)}:{at_s % 60:04.1f}"
+
+
+# ---------------------------------------------------------------- names
+
+
+def find_audio_file(folder: Path, name: str) -> Path:
+    """Find a file by the name a session file gives it.
+
+    Case, Unicode composition (Unicode Standard Annex 15: NFC) and spaces at the end of a name or
+    before its suffix are overlooked where exactly one file fits. Patterns with ``*``, ``?`` or
+    ``[`` are allowed where they match one file, absolute paths too.
+
+    Raises
+    ------
+    AudioError
+        If nothing fits (the nearest names are told), or more than one file does.
+    """
+    path = Path(name)
+    if (folder / path).exists():
+        return folder / path
+    here = Path(path.anchor) if path.is_absolute() else folder
+    parts = path.parts[1:] if path.is_absolute() else path.parts
+    if len(parts) == 1 and "\\" in name:
+        parts = tuple(name.split("\\"))  # written on a system that separates folders so
+    for part in parts:
+        here = _in_folder(here, part, name)
+    return here
+
+
+def is_pattern(name: str) -> bool:
+    """Say whether a name is a pattern that may match several files."""
+    return any(sign in name for sign in "*?[")
+
+
+def name_key(name: str) -> str:
+    """Give what two spellings of one name have in common."""
+    head, dot, suffix = unicodedata.normalize("NFC", name).rpartition(".")
+    return f"{head.rstrip()}{dot}{suffix.rstrip()}".casefold()
+
+
+def missing(path: Path, file: str) -> AudioError:
+    """Build the error for a file that is not there, with the nearest names in its folder."""
+    folder = path.parent
+    if not folder.is_dir():
+        what = f"the file was not found: there is no folder {folder}."
+        hint = "Check `audio_folder` and the name; is the drive connected?"
+        return AudioError(what, file=file, hint=hint)
+    names = {name_key(each.name): each.name for each in sorted(folder.iterdir()) if each.is_file()}
+    near = difflib.get_close_matches(name_key(path.name), list(names), n=3, cutoff=0.5)
+    if near:
+        hint = f"Nearest names there: {', '.join(names[each] for each in near)}."
+    else:
+        hint = f"Nothing there has a similar name ({len(names)} files)."
+    return AudioError(f"the file was not found in {folder}.", file=file, hint=hint)
+
+
+def _in_folder(folder: Path, part: str, name: str) -> Path:
+    if part == ".." or (folder / part).exists() or not folder.is_dir():
+        if folder.is_dir():
+            return folder / part
+        raise missing(folder / part, name)
+    fits = [each for each in folder.iterdir() if name_key(each.name) == name_key(part)]
+    if not fits and is_pattern(part):
+        fits = list(folder.glob(part))
+    if len(fits) > 1:
+        shown = ", ".join(ascii(each.name) for each in sorted(fits)[:5])
+        what = f"the name fits {len(fits)} files: {shown}."
+        hint = "Write the full name of the one that is meant."
+        raise AudioError(what, file=name, hint=hint)
+    if not fits:
+        raise missing(folder / part, name)
+    return fits[0]

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from planner.check import (
-    Moved,
-)
 from planner.check_words import BounceCheck, check_markdown, row_words, state_of
 from planner.errors import AudioError, PlannerError
-from planner.files.audio_names import name_key
+from planner.files.audio_opening import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
 from planner.note_pairs import Reading
-from planner.null_test import NullTest
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan_model import Row
-from planner.sour_check import SourCheck
 from planner.wording import SIGN_RULE
 
 _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
@@ -80,9 +74,8 @@ def read_notes(folder: Path) -> tuple[Reading, ...]:
         raise PlannerError(what, file=f"{folder.name}/notes.csv", hint="Plan again.") from None
 
 
-def check_writers(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, Callable[[Path], None]]:
+def check_files(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, bytes]:
     """Give the files of a check by name: a sheet, and the same rows as CSV and YAML."""
-    data = _as_data(check)
     records: list[tuple[Cell, ...]] = [
         (
             r.id, r.stem, _rounded(r.start_s, 4), r.verdict, _rounded(r.wanted_cents, 1),
@@ -92,17 +85,42 @@ def check_writers(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, Callab
         for r in check.rows
     ]  # fmt: skip
     return {
-        "check.md": lambda path: _put(path, check_markdown(check, rows).encode("utf-8")),
-        "check.csv": lambda path: _put(path, csv_bytes(CHECK_COLUMNS, records, bom=True)),
-        "check.yaml": lambda path: _put(path, yaml_bytes(data)),
+        "check.md": check_markdown(check, rows).encode("utf-8"),
+        "check.csv": csv_bytes(CHECK_COLUMNS, records, bom=True),
+        "check.yaml": yaml_bytes(_as_data(check)),
     }
 
 
-def _put(path: Path, data: bytes) -> None:
-    path.write_bytes(data)
+# Decimals of what check.yaml holds; other fields go as they are.
+_DECIMALS = {
+    "start_s": 4, "end_s": 4, "late_s": 4, "later_s": 5, "compared_s": 1, "recorded_s": 1,
+    "planned_s": 1, "measured_s": 1, "late_smp": 2, "gain_db": 2, "null_db": 1, "level_db": 1,
+    "loudest_db": 1, "wanted_cents": 1, "got_cents": 1, "uncertainty_cents": 1, "moved_cents": 1,
+    "most_cents": 1,
+}  # fmt: skip
 
 
 def _as_data(check: BounceCheck) -> dict[str, Any]:
+    nulls = []
+    for one in check.nulls:
+        null = _fields(
+            one, "stem", "file", "why_not", "compared_s", late_samples="late_smp",
+            gain_db="gain_db", polarity_turned="turned_over", null_db="null_db",
+            rendered_anew="rerendered", edits_past_their_notes="reaching",
+            level_moves_db="ride_db",
+        )  # fmt: skip
+        null["why_not"] = one.why_not or None
+        stretch = ("start_s", "end_s", "how", "level_db", "later_s", "null_db")
+        nulls.append({**null, "changed": [_fields(c, *stretch) for c in one.changed]})
+    sour = None
+    if check.sour is not None:
+        counted = ("recorded_s", "planned_s", "measured_s")
+        sour = _fields(check.sour, *counted, notes_unread="unread")
+        moments = check.sour.fresh
+        sour["fresh"] = [
+            _fields(f, "start_s", "end_s", "notes", as_planned="planned") for f in moments
+        ]
+    measured = ("wanted_cents", "got_cents", "uncertainty_cents")
     return {
         "version": 1,
         "song": check.song,
@@ -111,71 +129,30 @@ def _as_data(check: BounceCheck) -> dict[str, Any]:
         "passed": check.passed,
         "changed_originals": list(check.changed_originals),
         "rows": [
-            {
-                "id": r.id, "stem": r.stem, "verdict": r.verdict,
-                "wanted_cents": _rounded(r.wanted_cents, 1), "got_cents": _rounded(r.got_cents, 1),
-                "uncertainty_cents": _rounded(r.uncertainty_cents, 1), "notes_read": r.notes,
-            }
-            for r in check.rows
+            _fields(r, "id", "stem", "verdict", *measured, notes_read="notes") for r in check.rows
         ],
-        "moved": [_moved(one) for one in check.moved],
+        "moved": [_fields(m, "id", "stem", "start_s", "moved_cents", "rules") for m in check.moved],
         "stems": [
-            {
-                "code": s.code, "notes": s.notes, "found_again": s.paired,
-                "late_s": _rounded(s.late_s, 4), "said": list(s.said),
-            }
+            _fields(s, "code", "notes", found_again="paired", late_s="late_s", said="said")
             for s in check.stems
         ],
-        "outside_edits": [_null(one) for one in check.nulls],
-        "sour_seconds": None if check.sour is None else _sour(check.sour),
+        "outside_edits": nulls,
+        "sour_seconds": sour,
         "still_heard": [
-            {
-                "stem": g.stem, "held_in": g.held_in, "notes": g.notes,
-                "loudest_db": _rounded(g.loudest_db, 1), "most_cents": _rounded(g.most_cents, 1),
-            }
-            for g in check.ghosts
+            _fields(g, "stem", "held_in", "notes", "loudest_db", "most_cents") for g in check.ghosts
         ],
-    }  # fmt: skip
+    }
 
 
-def _null(one: NullTest) -> dict[str, Any]:
-    return {
-        "stem": one.stem, "file": one.file, "why_not": one.why_not or None,
-        "compared_s": _rounded(one.compared_s, 1), "late_samples": _rounded(one.late_smp, 2),
-        "gain_db": _rounded(one.gain_db, 2), "polarity_turned": one.turned_over,
-        "null_db": _rounded(one.null_db, 1), "rendered_anew": one.rerendered,
-        "edits_past_their_notes": one.reaching,
-        "level_moves_db": None if one.ride_db is None else list(one.ride_db),
-        "changed": [
-            {
-                "start_s": _rounded(c.start_s, 4), "end_s": _rounded(c.end_s, 4), "how": c.how,
-                "level_db": _rounded(c.level_db, 1), "later_s": _rounded(c.later_s, 5),
-                "null_db": _rounded(c.null_db, 1),
-            }
-            for c in one.changed
-        ],
-    }  # fmt: skip
-
-
-def _sour(sour: SourCheck) -> dict[str, Any]:
-    return {
-        "recorded_s": _rounded(sour.recorded_s, 1), "planned_s": _rounded(sour.planned_s, 1),
-        "measured_s": _rounded(sour.measured_s, 1), "notes_unread": sour.unread,
-        "fresh": [
-            {
-                "start_s": _rounded(f.start_s, 4), "end_s": _rounded(f.end_s, 4),
-                "notes": list(f.notes), "as_planned": f.planned,
-            }
-            for f in sour.fresh
-        ],
-    }  # fmt: skip
-
-
-def _moved(one: Moved) -> dict[str, Any]:
-    return {
-        "id": one.id, "stem": one.stem, "start_s": _rounded(one.start_s, 4),
-        "moved_cents": _rounded(one.moved_cents, 1), "rules": list(one.rules),
-    }  # fmt: skip
+def _fields(record: object, *same: str, **renamed: str) -> dict[str, Any]:
+    """Give fields of a record as plain data, rounded; those of another name as name="field"."""
+    found = {}
+    for name, field in {**{field: field for field in same}, **renamed}.items():
+        value = getattr(record, field)
+        if field in _DECIMALS:
+            value = _rounded(value, _DECIMALS[field])
+        found[name] = list(value) if isinstance(value, tuple) else value
+    return found
 
 
 def _rounded(value: float | None, decimals: int) -> float | None:

@@ -45,10 +45,9 @@ def configs_folder() -> Path:
     for folder in (_PACKAGE / "configs", _PACKAGE.parent / "configs"):
         if (folder / "tolerances.yaml").is_file():
             return folder
-    raise SessionError(
-        "the tolerances that come with the planner are missing.",
-        hint="Install the planner again.",
-    )
+    what = "the tolerances that come with the planner are missing."
+    hint = "Install the planner again."
+    raise SessionError(what, hint=hint)
 
 
 def judging_names() -> tuple[str, ...]:
@@ -72,12 +71,8 @@ def read_tolerances(path: Path | None = None) -> Tolerances:
 def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
     """Read how strictly to judge: the name of a preset, or the path of a user's own copy.
 
-    Parameters
-    ----------
-    name_or_path : str
-        ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
-    beside : Path, optional
-        Folder that a relative path starts from (the session file's).
+    name_or_path: ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
+    beside: folder that a relative path starts from (the session file's).
 
     Raises
     ------
@@ -109,11 +104,9 @@ def _with_base(data: Any, file: _Source) -> Any:
         return data
     base, names = data["based_on"], judging_names()
     if base not in names:
-        raise file.error(
-            f"{base!r} is no preset that comes with the planner.",
-            "based_on",
-            hint=f"{_nearest(str(base), names)}Write one of {', '.join(names)}.",
-        )
+        what = f"{base!r} is no preset that comes with the planner."
+        hint = f"{_nearest(str(base), names)}Write one of {', '.join(names)}."
+        raise file.error(what, "based_on", hint=hint)
     usual: Any = read_yaml(configs_folder() / "judging" / f"{base}.yaml")[0]
     own = {key: value for key, value in data.items() if key != "based_on"}
     return {k: v for k, v in usual.items() if k not in ("version", "name", "use")} | own
@@ -172,11 +165,9 @@ def _judging(data: Any, file: _Source) -> Judging:
     _version(top, file)
     leave_in = _number(top["leave_in"], file, "leave_in", zero=True)
     if leave_in >= 1:
-        raise file.error(
-            f"{leave_in:g} leaves the whole error in.",
-            "leave_in",
-            hint="Write a share: 0.25 leaves a quarter.",
-        )
+        what = f"{leave_in:g} leaves the whole error in."
+        hint = "Write a share: 0.25 leaves a quarter."
+        raise file.error(what, "leave_in", hint=hint)
     for name in ("protect_blue_notes", "pure_sevenths"):
         if not isinstance(top[name], bool):
             raise file.error(f"{top[name]!r} is neither true nor false.", name)
@@ -184,11 +175,9 @@ def _judging(data: Any, file: _Source) -> Judging:
     if isinstance(thirds, bool):  # an editor that reads YAML 1.1 turns yes and no into these
         thirds = "yes" if thirds else "no"
     if thirds not in PURE_THIRDS:
-        raise file.error(
-            f"{thirds!r} is not possible here.",
-            "pure_thirds",
-            hint=f"Write one of {', '.join(PURE_THIRDS)}.",
-        )
+        what = f"{thirds!r} is not possible here."
+        hint = f"Write one of {', '.join(PURE_THIRDS)}."
+        raise file.error(what, "pure_thirds", hint=hint)
     return Judging(
         name=_text(top["name"], file, "name"),
         use=_text(top["use"], file, "use"),
@@ -204,15 +193,12 @@ def _judging(data: Any, file: _Source) -> Judging:
 def _record(kind: Callable[..., T], data: Any, file: _Source, where: str) -> T:
     kinds: Mapping[str, Any] = kind.__dataclass_fields__  # type: ignore[attr-defined]
     found = _mapping(data, kinds, file, where)
-    values: dict[str, float | int] = {}
+    values: dict[str, float] = {}
     for name, field in kinds.items():
         value = _number(found[name], file, f"{where}.{name}")
-        if field.type == "int":
-            if value != int(value):
-                raise file.error(f"{value:g} is no whole number.", f"{where}.{name}")
-            values[name] = int(value)
-        else:
-            values[name] = value
+        if field.type == "int" and not value.is_integer():
+            raise file.error(f"{value:g} is no whole number.", f"{where}.{name}")
+        values[name] = int(value) if field.type == "int" else value
     return kind(**values)
 
 
@@ -222,11 +208,9 @@ def _mapping(data: Any, wanted: Iterable[str], file: _Source, where: str) -> dic
         raise file.error(f"this must have the keys {', '.join(names)}.", where)
     for key in data:
         if key not in names:
-            raise file.error(
-                f"there is no key {key!r} here.",
-                f"{where}.{key}" if where else str(key),
-                hint=f"{_nearest(str(key), names)}The keys are {', '.join(names)}.",
-            )
+            what = f"there is no key {key!r} here."
+            hint = f"{_nearest(str(key), names)}The keys are {', '.join(names)}."
+            raise file.error(what, f"{where}.{key}" if where else str(key), hint=hint)
     for name in names:
         if name not in data:
             raise file.error(f"the key {name!r} is missing.", where, hint=_usual(name, file, where))

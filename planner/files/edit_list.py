@@ -24,8 +24,7 @@ from typing import Any
 
 import yaml
 
-from planner.edit_list_reading import edit_list_from_dict
-from planner.editlist import COLUMNS, HEADER, Column, EditList
+from planner.editlist import COLUMNS, HEADER, Column, EditList, edit_list_from_dict
 from planner.errors import PlannerError, PromiseError
 from planner.files.tables import csv_bytes, plain_decimal, read_csv, unescape_text
 from planner.files.yaml_reading import parse_yaml
@@ -39,20 +38,11 @@ _MAIN = (
 )  # fmt: skip
 
 
-def yaml_bytes(data: dict[str, Any], *, fast: bool = True) -> bytes:
-    """Write an edit list (`planner.editlist.edit_list_to_dict`) as YAML.
-
-    Parameters
-    ----------
-    data : dict
-        Plain data, rounded.
-    fast : bool
-        Use the compiled writer where it is present; the bytes are the same.
-    """
-    dumper = _FastDumper if fast and _FastDumper is not None else _PlainDumper
+def yaml_bytes(data: dict[str, Any]) -> bytes:
+    """Write an edit list (`planner.editlist.edit_list_to_dict`), or other plain data, as YAML."""
     text = yaml.dump(
         data,
-        Dumper=dumper,
+        Dumper=_Dumper,
         sort_keys=False,
         allow_unicode=True,
         width=10**9,  # never fold a text over lines
@@ -68,20 +58,6 @@ def edit_list_csv_bytes(data: dict[str, Any], *, bom: bool = True, delimiter: st
     records = [[*(_cell(row[c.name], c) for c in columns), *header] for row in data["rows"]]
     names = [column.name for column in (*columns, *HEADER)]
     return csv_bytes(names, records, bom=bom, delimiter=delimiter)
-
-
-def write_edit_list_yaml(data: dict[str, Any], path: Path) -> None:
-    """Write the YAML form to a new file; an existing one is never overwritten."""
-    with path.open("xb") as file:
-        file.write(yaml_bytes(data))
-
-
-def write_edit_list_csv(
-    data: dict[str, Any], path: Path, *, bom: bool = True, delimiter: str = ","
-) -> None:
-    """Write the CSV form to a new file; an existing one is never overwritten."""
-    with path.open("xb") as file:
-        file.write(edit_list_csv_bytes(data, bom=bom, delimiter=delimiter))
 
 
 def read_edit_list_yaml(path: Path) -> EditList:
@@ -151,14 +127,10 @@ def check_edit_lists(folder: Path, data: dict[str, Any]) -> None:
         If one does not; the message names the file and the first row and field that differ.
     """
     wanted = edit_list_from_dict(data, file="the plan")
-    if data["rows"]:
-        found_lists = {
-            YAML_NAME: read_edit_list_yaml,
-            CSV_NAME: read_edit_list_csv,
-        }
-    else:
-        found_lists = {YAML_NAME: read_edit_list_yaml}
-    for name, read in found_lists.items():
+    readers = {YAML_NAME: read_edit_list_yaml}
+    if data["rows"]:  # without any the CSV names no session
+        readers[CSV_NAME] = read_edit_list_csv
+    for name, read in readers.items():
         try:
             found = read(folder / name)
         except PlannerError as error:
@@ -190,10 +162,10 @@ def _no_anchors(dumper: Any, data: object) -> bool:
     return True
 
 
-_PlainDumper: Any = type("_PlainDumper", (yaml.SafeDumper,), {"ignore_aliases": _no_anchors})
-_FastDumper: Any = None
-if hasattr(yaml, "CSafeDumper"):
-    _FastDumper = type("_FastDumper", (yaml.CSafeDumper,), {"ignore_aliases": _no_anchors})
+# The compiled writer where PyYAML has it; the bytes are the same.
+_Dumper: Any = type(
+    "_Dumper", (getattr(yaml, "CSafeDumper", yaml.SafeDumper),), {"ignore_aliases": _no_anchors}
+)
 
 
 def _quoted(dumper: Any, text: str) -> yaml.Node:
@@ -222,12 +194,10 @@ def _keyed(dumper: Any, data: dict[str, Any]) -> yaml.Node:
     return yaml.MappingNode("tag:yaml.org,2002:map", pairs, flow_style=False)
 
 
-for _dumper in (_PlainDumper, _FastDumper):
-    if _dumper is not None:
-        _dumper.add_representer(str, _quoted)
-        _dumper.add_representer(float, _number)
-        _dumper.add_representer(list, _listed)
-        _dumper.add_representer(dict, _keyed)
+_Dumper.add_representer(str, _quoted)
+_Dumper.add_representer(float, _number)
+_Dumper.add_representer(list, _listed)
+_Dumper.add_representer(dict, _keyed)
 
 
 def _text_of(path: Path) -> str:

@@ -1,9 +1,10 @@
 """Keeps what was heard in a stem, so that a second run need not listen again.
 
 One file a stem, `measured_notes/<session file>/<code>.zip` beside the plans: `heard.json` with
-facts, notes and findings, and arrays in NumPy's own format (`.npy`). It may be deleted at any time.
-Each file carries the key of what it was heard from; under any other key, or where it cannot be
-read, it does not count.
+facts, notes and findings, and arrays in NumPy's own format (`.npy`); and one, `own_figures.json`,
+with what the planner decides where nobody has answered, which a run with answers shows beside them.
+All may be deleted at any time. Each file carries the key of what it follows from; under any other
+key, or where it cannot be read, it does not count.
 
 Conventions
 -----------
@@ -13,36 +14,35 @@ Conventions
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import hashlib
 import io
 import json
 import math
-import os
 import platform
-import tempfile
 import zipfile
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 import planner
 from planner.errors import OutputError
-from planner.files.plan_folder import refuse_audio_folder
+from planner.files.plan_folder import put_whole, refuse_audio_folder
 from planner.heard_stem import HeardStem
 from planner.model import AudioFacts, Finding, Measurement, Note
+from planner.plan_model import Action, OwnFigure
 from planner.score_match import StemScore
 from planner.session_model import StemSpec
 from planner.spectra import Spectra
 
 FOLDER = "measured_notes"
+FIGURES_NAME = "own_figures.json"
 # What the figures are worked out with, beside the planner itself.
 _LIBRARIES = ("numpy", "scipy", "soxr", "soundfile", "librosa")
 _UNREADABLE = (OSError, EOFError, KeyError, TypeError, ValueError, zipfile.BadZipFile, zlib.error)
@@ -104,17 +104,11 @@ def key_of(
 ) -> str:
     """Give the key under which a stem is kept: the sum of all that its notes depend on.
 
-    Parameters
-    ----------
-    spec : StemSpec
-        As it is listened to (`heard_stem.as_listened_to`).
-    path, file
-        The file, of which the name counts beside the content (messages name it), and its name as
-        the session file writes it.
-    score : StemScore or None
-        What leads the search in chords.
-    sha256 : str
-        Of the file's content.
+    spec: as it is listened to (`heard_stem.as_listened_to`).
+    path, file: the file, of which the name counts beside the content (messages name it), and its
+        name as the session file writes it.
+    score: what leads the search in chords.
+    sha256: of the file's content.
     """
     parts = [
         kept.program, sha256, file, path.name, dataclasses.asdict(spec),
@@ -140,11 +134,9 @@ def read_measured(place: Path, key: str) -> HeardStem | None:
     except FileNotFoundError:
         return None
     except _UNREADABLE as fault:
-        raise OutputError(
-            "what was measured before cannot be read.",
-            file=str(place),
-            hint="It is measured again.",
-        ) from fault
+        what = "what was measured before cannot be read."
+        hint = "It is measured again."
+        raise OutputError(what, file=str(place), hint=hint) from fault
 
 
 def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path]) -> None:
@@ -157,19 +149,63 @@ def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path
     OutputError
         If the folder lies among the audio or cannot be written to.
     """
-    if not fresh:
-        return
+    for one in fresh:
+        what, hint = "measured", "Nothing else is lost; the next run will measure again."
+        _keep(kept, kept.place(one.name), _zipped(one), audio, what, hint)
+
+
+def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
+    """Read the planner's own figures by note id; nothing where none are kept under this key.
+
+    Raises
+    ------
+    OutputError
+        If the file is there and cannot be read.
+    """
+    place = kept.folder / FIGURES_NAME
+    try:
+        said = json.loads(place.read_text(encoding="utf-8"))
+        if said["key"] != key:
+            return None
+        return {note_id: _figure(*one) for note_id, one in said["figures"].items()}
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as fault:
+        what = "what the planner decided before any answer cannot be read."
+        hint = "It is decided again."
+        raise OutputError(what, file=str(place), hint=hint) from fault
+
+
+def keep_figures(
+    kept: KeptNotes, key: str, figures: Mapping[str, OwnFigure], audio: Sequence[Path]
+) -> None:
+    """Keep the planner's own figures, in the place of those kept before.
+
+    Raises
+    ------
+    OutputError
+        If the folder lies among the audio or cannot be written to.
+    """
+    lines = {
+        k: [one.action, None if one.add_cents is None else float(one.add_cents), one.reason]
+        for k, one in figures.items()
+    }
+    text = json.dumps({"key": key, "figures": lines}, indent=0)
+    what = "decided before any answer"
+    hint = "The plan is whole; the next one will decide it again."
+    _keep(kept, kept.folder / FIGURES_NAME, text.encode(), audio, what, hint)
+
+
+def _keep(
+    kept: KeptNotes, place: Path, content: bytes, audio: Sequence[Path], what: str, hint: str
+) -> None:
     refuse_audio_folder(kept.folder, audio)
     try:
         kept.folder.mkdir(parents=True, exist_ok=True)
-        for one in fresh:
-            put_whole(kept.place(one.name), _zipped(one))
+        put_whole(place, content)
     except OSError as error:
-        raise OutputError(
-            f"what was measured could not be kept: {error.strerror or error}.",
-            file=str(kept.folder),
-            hint="Nothing else is lost; the next run will measure again.",
-        ) from error
+        told = f"what was {what} could not be kept: {error.strerror or error}."
+        raise OutputError(told, file=str(kept.folder), hint=hint) from error
 
 
 # ------------------------------------------------------------------ to and from a file
@@ -264,19 +300,13 @@ def _own(part: NDArray[Any]) -> NDArray[Any]:
     return own
 
 
+def _figure(action: Any, add_cents: Any, reason: Any) -> OwnFigure:
+    a_number = add_cents is None or (isinstance(add_cents, float) and math.isfinite(add_cents))
+    if action not in get_args(Action) or not a_number or not isinstance(reason, str):
+        raise ValueError("no figure")
+    return OwnFigure(action=action, add_cents=add_cents, reason=reason)
+
+
 def _entry(name: str) -> zipfile.ZipInfo:
     # Always the first moment that ZIP knows: same input, same bytes.
     return zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
-
-
-def put_whole(place: Path, content: bytes) -> None:
-    """Put a file in its place, whole or not at all."""
-    handle, temporary = tempfile.mkstemp(prefix=".measured-", dir=place.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        Path(temporary).chmod(0o644)
-        os.replace(temporary, place)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)

@@ -7,11 +7,8 @@ would move notes in time.
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import io
-import os
-import tempfile
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,7 +16,7 @@ from typing import Any
 import mido
 from mido.midifiles.meta import KeySignatureError
 
-from planner.errors import OutputError, PromiseError, ScoreError
+from planner.errors import PromiseError, ScoreError
 from planner.timeline import TICKS_PER_QUARTER, TempoMap, tempo_map_from_events
 
 _CONDUCTING = ("set_tempo", "time_signature", "key_signature")
@@ -32,12 +29,8 @@ _READERS_AGREE_S = 1e-4
 def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
     """Read tempo, meter and key of a Standard MIDI File, from all of its tracks.
 
-    Parameters
-    ----------
-    path : Path
-        Type 0 or 1, any resolution in ticks to the quarter.
-    bar_one_at_s : float
-        Where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
+    path: type 0 or 1, any resolution in ticks to the quarter.
+    bar_one_at_s: where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
 
     Raises
     ------
@@ -66,12 +59,8 @@ def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
 def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     """Read the notes of one track of a score.
 
-    Parameters
-    ----------
-    path : Path
-        A Standard MIDI File.
-    track : str or None
-        The track's name; None where only one track has notes. Drums (channel 10) are no notes.
+    path: a Standard MIDI File.
+    track: the track's name; None where only one track has notes. Drums (channel 10) are no notes.
 
     Returns
     -------
@@ -95,11 +84,9 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
         raise ScoreError(what, file=path.name, hint="Name another score.")
     if track is None:
         if len(set(names)) > 1:
-            raise ScoreError(
-                f"has notes in {len(set(names))} tracks.",
-                file=path.name,
-                hint=f"Say which with track: {told}.",
-            )
+            what = f"has notes in {len(set(names))} tracks."
+            hint = f"Say which with track: {told}."
+            raise ScoreError(what, file=path.name, hint=hint)
         chosen = parts
     else:
         wanted = track.strip()
@@ -110,11 +97,9 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
         if not chosen:
             near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
             guess = f"Did you mean {near[0]!r}? " if near else ""
-            raise ScoreError(
-                f"has no notes in a track named {track!r}.",
-                file=path.name,
-                hint=f"{guess}Tracks with notes: {told}.",
-            )
+            what = f"has no notes in a track named {track!r}."
+            hint = f"{guess}Tracks with notes: {told}."
+            raise ScoreError(what, file=path.name, hint=hint)
     notes = [
         (float(note.start), float(note.end), int(note.pitch))
         for part in chosen
@@ -162,40 +147,10 @@ def midi_bytes(midi: mido.MidiFile) -> bytes:
     return out.getvalue()
 
 
-def write_midi(midi: mido.MidiFile, path: Path) -> None:
-    """Write a MIDI file whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If the folder is missing or cannot be written to; nothing is left behind.
-    """
-    data = midi_bytes(midi)
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(temporary, 0o644)  # mkstemp keeps it private; the guide is for everyone on the job
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-        raise OutputError(
-            f"the MIDI file cannot be written: {error.strerror or error}.",
-            file=path.name,
-            hint="Check that the folder exists and that you may write to it.",
-        ) from error
-
-
 def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:
     """Read a written guide with two unlike readers and say where its notes start.
 
-    Returns
-    -------
-    dict
-        Track name to starts, ascending, in seconds from the file's tick 0.
+    Gives track name to starts, ascending, in seconds from the file's tick 0.
 
     Raises
     ------
@@ -245,31 +200,25 @@ def _read(path: Path) -> Any:
             "there is no such MIDI file.", file=path.name, hint="Check the name and the folder."
         ) from error
     except OSError as error:
-        raise ScoreError(
-            f"the MIDI file cannot be opened: {error.strerror or error}.",
-            file=path.name,
-            hint="Check that it is a file and that you may read it.",
-        ) from error
+        what = f"the MIDI file cannot be opened: {error.strerror or error}."
+        hint = "Check that it is a file and that you may read it."
+        raise ScoreError(what, file=path.name, hint=hint) from error
     try:
         try:
             midi = mido.MidiFile(file=io.BytesIO(data), charset="utf-8", clip=True)
         except UnicodeDecodeError:
             midi = mido.MidiFile(file=io.BytesIO(data), charset="latin1", clip=True)
     except KeySignatureError as error:
-        raise ScoreError(
-            "states a key with more than seven sharps or flats, or a broken one.",
-            file=path.name,
-            hint="Export it again without key signatures.",
-        ) from error
+        what = "states a key with more than seven sharps or flats, or a broken one."
+        hint = "Export it again without key signatures."
+        raise ScoreError(what, file=path.name, hint=hint) from error
     except (OSError, EOFError, ValueError, LookupError, TypeError) as error:
         what = "is no Standard MIDI File." if data[:4] != b"MThd" else "is broken or cut short."
         raise ScoreError(what, file=path.name, hint="Export it again as .mid.") from error
     if midi.ticks_per_beat < 0:
-        raise ScoreError(
-            "counts time in frames (SMPTE), not in beats, so it holds no tempo map.",
-            file=path.name,
-            hint="Export it again with ticks to the quarter note.",
-        )
+        what = "counts time in frames (SMPTE), not in beats, so it holds no tempo map."
+        hint = "Export it again with ticks to the quarter note."
+        raise ScoreError(what, file=path.name, hint=hint)
     if midi.type not in (0, 1) or midi.ticks_per_beat == 0 or not midi.tracks:
         raise ScoreError(
             f"is of type {midi.type} with {len(midi.tracks)} tracks and {midi.ticks_per_beat} "
@@ -326,8 +275,6 @@ def _pretty(midi: Any, file: str) -> Any:
     try:
         return pretty_midi.PrettyMIDI(mido_object=midi)
     except (ValueError, LookupError) as error:
-        raise ScoreError(
-            "its notes cannot be made out; it may be broken.",
-            file=file,
-            hint="Export it again as .mid.",
-        ) from error
+        what = "its notes cannot be made out; it may be broken."
+        hint = "Export it again as .mid."
+        raise ScoreError(what, file=file, hint=hint) from error

@@ -1,7 +1,8 @@
 """The plans that a session already has: their rows, ids, contents, and what people typed in.
 
 People type into ``state, by, comment, locked`` of a plan's lists. What they typed is what differs
-from the columns as the plan wrote them, which its ``decisions.yaml`` keeps.
+from the columns as the plan wrote them, which its ``decisions.yaml`` keeps. ``ledger.csv`` holds
+every id that was ever given, and what it stood for: a plain table of ours, which nobody edits.
 """
 
 from __future__ import annotations
@@ -18,10 +19,9 @@ from planner.answers import BLANK, Entry, Human
 from planner.errors import PlannerError
 from planner.files.answers_file import entry_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
-from planner.files.ledger_file import LEDGER_NAME, read_ledger
-from planner.files.tables import OFFENDERS_COLUMNS, read_csv, unescape_text
+from planner.files.tables import OFFENDERS_COLUMNS, csv_bytes, read_csv, unescape_text
 from planner.files.yaml_reading import read_yaml
-from planner.ledger import Ledger
+from planner.ledger import Known, Ledger
 from planner.plan_model import Row, State
 
 DECISIONS_NAME = "decisions.yaml"
@@ -53,6 +53,37 @@ def plan_folders(out: Path, song: str) -> tuple[Path, ...]:
         return ()
     found = [(int(m[1]), p) for p in out.iterdir() if (m := _PLAN.fullmatch(p.name))]
     return tuple(p for _, p in sorted(found, reverse=True) if _song_of(p) == song)
+
+
+def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, ...]:
+    """Name the plan folders of a song, latest first, for what cannot be done without one.
+
+    Raises
+    ------
+    PlannerError
+        If there is none.
+    """
+    plans = plan_folders(out, song)
+    if not plans:
+        what = f"there is no plan of {song} in {out}, so there is nothing to {do}."
+        hint = "Plan first, or say with --out where the plans are."
+        raise PlannerError(what, file=str(session_path), hint=hint)
+    return plans
+
+
+def chosen_plan(plans: Sequence[Path], name: str | None) -> Path:
+    """Give the plan folder of this name; without one the first, which is the latest.
+
+    Raises
+    ------
+    PlannerError
+        If none has it.
+    """
+    for folder in plans:
+        if name in (None, folder.name):
+            return folder
+    names = ", ".join(folder.name for folder in reversed(plans))
+    raise PlannerError(f"there is no plan {name} of this song.", hint=f"There are {names}.")
 
 
 def read_past_plan(folder: Path) -> PastPlan:
@@ -235,3 +266,71 @@ def _song_of(folder: Path) -> str | None:
         return None
     data, _ = read_yaml(path)
     return str(data.get("song")) if isinstance(data, dict) else None
+
+
+# ------------------------------------------------------------------ permanent ids
+
+
+LEDGER_NAME = "ledger.csv"
+_LEDGER_TEXTS = ("id", "kind", "stem", "scope", "action")
+_LEDGER_NUMBERS = ("pitch_hz", "start_s", "end_s")
+LEDGER_COLUMNS = (
+    *_LEDGER_TEXTS, "midi", *_LEDGER_NUMBERS, "covers", "here", "split_from", "absorbed_by",
+)  # fmt: skip
+
+
+def ledger_csv(ledger: Ledger) -> bytes:
+    """Write a ledger as a table, one id a record."""
+    records = [
+        (
+            k.id, k.kind, k.stem, k.scope, k.action, k.midi, k.pitch_hz, k.start_s, k.end_s,
+            ";".join(k.covers), k.here, k.split_from, k.absorbed_by,
+        )
+        for k in ledger
+    ]  # fmt: skip
+    return csv_bytes(LEDGER_COLUMNS, records)
+
+
+def read_ledger(path: Path) -> Ledger:
+    """Read a ledger back.
+
+    Raises
+    ------
+    PlannerError
+        If it is not there, or is no such table: ids would be given anew, and answers would speak
+        of other notes.
+    """
+    name = f"{path.parent.name}/{path.name}"
+    hint = f"Restore it, or move {path.parent.name} away to begin anew without its answers."
+    try:
+        records = read_csv(path.read_bytes())
+    except OSError:
+        raise PlannerError("the list of permanent ids is missing.", file=name, hint=hint) from None
+    except (UnicodeDecodeError, csv.Error):
+        raise PlannerError("is no table of permanent ids.", file=name, hint=hint) from None
+    if not records or tuple(records[0][1]) != LEDGER_COLUMNS:
+        raise PlannerError("is no table of permanent ids.", file=name, hint=hint)
+    known = []
+    for line, cells in records[1:]:
+        try:
+            known.append(_known(dict(zip(LEDGER_COLUMNS, cells, strict=True))))
+        except ValueError:
+            what = "does not read as an entry of the list of permanent ids."
+            raise PlannerError(what, file=name, line=line, hint=hint) from None
+    return tuple(known)
+
+
+def _known(cells: dict[str, str]) -> Known:
+    texts: dict[str, Any] = {name: unescape_text(cells[name]) or None for name in _LEDGER_TEXTS}
+    numbers: dict[str, Any] = {n: float(cells[n]) if cells[n] else None for n in _LEDGER_NUMBERS}
+    if not (texts["id"] and texts["kind"] and texts["stem"]) or cells["here"] not in ("yes", "no"):
+        raise ValueError(cells["id"])
+    return Known(
+        **texts,
+        **numbers,
+        midi=int(cells["midi"]) if cells["midi"] else None,
+        covers=tuple(part for part in unescape_text(cells["covers"]).split(";") if part),
+        here=cells["here"] == "yes",
+        split_from=unescape_text(cells["split_from"]),
+        absorbed_by=unescape_text(cells["absorbed_by"]),
+    )

@@ -17,12 +17,11 @@ import errno
 import os
 import re
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from planner.errors import OutputError
-
-Writer = Callable[[Path], None]  # writes one new file at the path it is given
 
 _TRIES = 1000  # chosen: other runs that finish at the same time take numbers, but not this many
 
@@ -30,10 +29,7 @@ _TRIES = 1000  # chosen: other runs that finish at the same time take numbers, b
 def audio_folders(files: Iterable[Path]) -> tuple[Path, ...]:
     """Name the folders that hold these audio files; a linked file counts where it really lies too.
 
-    Parameters
-    ----------
-    files : iterable of Path
-        Paths of stems and takes as they are opened.
+    files: paths of stems and takes as they are opened.
     """
     folders = set()
     for file in files:
@@ -73,9 +69,29 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
         raise OutputError(what, file=str(out), hint="Choose another folder with --out.")
 
 
+def put_whole(
+    place: Path, content: bytes, put: Callable[[Path, Path], object] = os.replace
+) -> None:
+    """Put one file in its place, whole or not at all.
+
+    put: gives the finished file, its first argument, its name; else it replaces what is there.
+    """
+    handle, name = tempfile.mkstemp(prefix=".planner-", dir=place.parent)
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.chmod(0o644)  # mkstemp keeps it private; our files are for everyone on the job
+        put(temporary, place)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
 def write_plan_folder(
     out: Path,
-    writers: Mapping[str, Writer],
+    files: Mapping[str, bytes],
     *,
     audio: Iterable[Path],
     check: Callable[[Path], None] | None = None,
@@ -83,24 +99,12 @@ def write_plan_folder(
 ) -> Path:
     """Write one plan's files into the next numbered folder under `out`, whole or not at all.
 
-    Parameters
-    ----------
-    out : Path
-        Where numbered folders go; made if it is missing.
-    writers : mapping
-        File name to the function that writes it; called in this order.
-    audio : iterable of Path
-        The folders that hold audio (`audio_folders`).
-    check : callable, optional
-        Called with the finished folder before it gets its name; what it raises keeps the folder
+    out: where numbered folders go; made if it is missing.
+    files: file name to content.
+    audio: the folders that hold audio (`audio_folders`).
+    check: called with the finished folder before it gets its name; what it raises keeps the folder
         from appearing.
-    kind : str
-        ``plan`` or ``check``: what the folder is called before its number.
-
-    Returns
-    -------
-    Path
-        The new folder.
+    kind: ``plan`` or ``check``: what the folder is called before its number.
 
     Raises
     ------
@@ -113,9 +117,8 @@ def write_plan_folder(
     try:
         _make_folders(out, made)
         work = _new_work_folder(out)
-        for name, write in writers.items():
-            write(work / name)
-            _settle(work / name)
+        for name, content in files.items():
+            _put(work / name, content)
         if check is not None:
             check(work)
         return _take_number(work, out, kind)
@@ -172,9 +175,11 @@ def _new_work_folder(out: Path) -> Path:
     raise FileExistsError(errno.EEXIST, "too many unfinished plans", str(out))
 
 
-def _settle(path: Path) -> None:
-    """Ask the disk to really hold the file, so that a full one complains now and not later."""
-    with path.open("r+b") as file:
+def _put(path: Path, content: bytes) -> None:
+    """Write a new file, and ask the disk to really hold it: a full one complains now, not later."""
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
         os.fsync(file.fileno())
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 from planner.chord_naming import chords_of_notes
 from planner.errors import PlannerError, ScoreError, SessionError, named_in
 from planner.files.midi import read_score, read_tempo_file
+from planner.files.plan_folder import put_whole
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
 from planner.scale_file import scale_offsets
@@ -61,11 +61,9 @@ def _chords(path: Path, track: str | None) -> tuple[ChordMark, ...]:
         if not marks or (bar, beat) > (marks[-1].bar, marks[-1].beat):
             marks.append(ChordMark(bar=bar, beat=beat, symbol=symbol))
     if not marks:
-        raise ScoreError(
-            "has no two notes at once that make a chord.",
-            file=path.name,
-            hint="Name the track of chords with track:, or write the chords as symbols by bar.",
-        )
+        what = "has no two notes at once that make a chord."
+        hint = "Name the track of chords with track:, or write the chords as symbols by bar."
+        raise ScoreError(what, file=path.name, hint=hint)
     return tuple(marks)
 
 
@@ -89,14 +87,9 @@ def _scale_text(named: Path, written: str, path: Path, line: int | None) -> str:
 def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     """Write a new session file, whole or not at all, outside the folder that holds the stems.
 
-    Parameters
-    ----------
-    folder : Path
-        The stems' folder; nothing is ever written in it.
-    session_path : Path
-        The file to write; it must not exist.
-    text : str
-        What to write, as UTF-8 with LF line ends.
+    folder: the stems' folder; nothing is ever written in it.
+    session_path: the file to write; it must not exist.
+    text: what to write, as UTF-8 with LF line ends.
 
     Raises
     ------
@@ -105,27 +98,15 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     """
     name = str(session_path)
     if session_path.absolute().parent.resolve().is_relative_to(folder.resolve()):
-        raise SessionError(
-            f"this lies in the folder of the stems ({folder}), where nothing is ever written.",
-            file=name,
-            hint="Choose a place outside it.",
-        )
+        what = f"this lies in the folder of the stems ({folder}), where nothing is ever written."
+        hint = "Choose a place outside it."
+        raise SessionError(what, file=name, hint=hint)
     try:
-        handle, temporary = tempfile.mkstemp(prefix=".planner-", dir=session_path.parent)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(text.encode("utf-8"))
-                stream.flush()
-                os.fsync(stream.fileno())
-            _put_in_place(Path(temporary), session_path)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
+        put_whole(session_path, text.encode("utf-8"), _named)
     except FileExistsError:
-        raise SessionError(
-            "this file exists already, and is never written over.",
-            file=name,
-            hint="Choose another name, or move the old file away.",
-        ) from None
+        what = "this file exists already, and is never written over."
+        hint = "Choose another name, or move the old file away."
+        raise SessionError(what, file=name, hint=hint) from None
     except FileNotFoundError:
         raise SessionError(
             f"there is no folder {session_path.parent}.", file=name, hint="Make it first."
@@ -134,10 +115,8 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
         raise SessionError(f"the file cannot be written ({error.strerror}).", file=name) from None
 
 
-def _put_in_place(temporary: Path, target: Path) -> None:
+def _named(temporary: Path, target: Path) -> None:
     """Give the finished file its name, unless something has that name."""
-    # mkstemp keeps the file private; a session file is for everyone on the job.
-    temporary.chmod(0o644)
     try:
         os.link(temporary, target)  # refuses to replace
     except FileExistsError:

@@ -18,11 +18,12 @@ import io
 import math
 import re
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from planner.decided import added_cents
 from planner.editlist import clean_text, rounded
 from planner.pitch import note_name
-from planner.plan_model import EDIT_ACTIONS, Judged, Plan
+from planner.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
 from planner.wording import rule_names, terms
 
 Cell = str | int | float | bool | None
@@ -140,29 +141,26 @@ def _reason(judged: Judged) -> str:
     return f"moved by {rule_names(judged.layers)}; what is left: {judged.reason}"
 
 
+# Decimals of the numbers of an offender; its other columns go as they are.
+_OFFENDER_DECIMALS = {
+    "start_s": 4, "start_beat": 3, "severity": 1, "minutes_so_far": 1, "clears_s": 1,
+    "sour_left_s": 1,
+}  # fmt: skip
+
+
 def offenders_csv(plan: Plan, *, bom: bool = True, delimiter: str = ",") -> bytes:
     """Write the ranked offenders, one a line, with the terms of each rank in words."""
-    records = [
-        (
-            o.rank,
-            o.row_id,
-            o.stem,
-            rounded(o.start_s, 4, f"start_s of offender {o.rank}"),
-            o.start_bar,
-            rounded(o.start_beat, 3, f"start_beat of offender {o.rank}"),
-            o.intended,
-            o.times,
-            o.headline,
-            o.fix,
-            rounded(o.severity, 1, f"severity of offender {o.rank}"),
-            terms(o.terms),
-            rounded(o.minutes_so_far, 1, f"minutes_so_far of offender {o.rank}"),
-            o.above_stop_line,
-            rounded(o.clears_s, 1, f"clears_s of offender {o.rank}"),
-            rounded(o.sour_left_s, 1, f"sour_left_s of offender {o.rank}"),
-        )
-        for o in plan.offenders
-    ]
+
+    def cell(o: Offender, name: str) -> Cell:
+        if name == "terms":
+            return terms(o.terms)
+        value: Cell = getattr(o, name)
+        if name in _OFFENDER_DECIMALS:
+            number: Any = value
+            return rounded(number, _OFFENDER_DECIMALS[name], f"{name} of offender {o.rank}")
+        return value
+
+    records = [[cell(o, name) for name in OFFENDERS_COLUMNS] for o in plan.offenders]
     return csv_bytes(OFFENDERS_COLUMNS, records, bom=bom, delimiter=delimiter)
 
 

@@ -34,7 +34,6 @@ class WavChunks:
     channels: int
     sr: int
     bits: int  # per sample as stored
-    frame_bytes: int
     data_start: int  # bytes from the start of the file
     data_bytes: int  # that are really there, whole frames only
     data_trouble: str  # what the header says about the length and why it was not believed, or ""
@@ -45,12 +44,8 @@ class WavChunks:
 def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     """Read the chunk headers of a WAV file and what the planner needs from them.
 
-    Parameters
-    ----------
-    stream : binary file object
-        Opened for reading; left at an arbitrary position.
-    file : str
-        Its name, for the messages.
+    stream: opened for reading; left at an arbitrary position.
+    file: its name, for the messages.
 
     Raises
     ------
@@ -61,11 +56,9 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     head = _at(stream, 0, 12)
     kinds = {b"RIFF": "WAV", b"RF64": "RF64", b"BW64": "BW64"}
     if len(head) < 12 or head[:4] not in kinds or head[8:] != b"WAVE":
-        raise AudioError(
-            "this is not a WAV file: it does not begin with RIFF, RF64 or BW64 and WAVE.",
-            file=file,
-            hint="Ask for a fresh export as WAV, 24 bit.",
-        )
+        what = "this is not a WAV file: it does not begin with RIFF, RF64 or BW64 and WAVE."
+        hint = "Ask for a fresh export as WAV, 24 bit."
+        raise AudioError(what, file=file, hint=hint)
     container = kinds[head[:4]]
     big: dict[bytes, int] = {}
     fmt: tuple[int, int, int, int, int] | None = None
@@ -99,22 +92,17 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
         here = body + size + size % 2
 
     if fmt is None:
-        raise AudioError(
-            "the header has no `fmt ` chunk, so rate and sample format are unknown.",
-            file=file,
-            hint="The file is damaged: export it again.",
-        )
+        what = "the header has no `fmt ` chunk, so rate and sample format are unknown."
+        hint = "The file is damaged: export it again."
+        raise AudioError(what, file=file, hint=hint)
     if data is None:
-        raise AudioError(
-            "there is no `data` chunk: the header is there, the audio is not.",
-            file=file,
-            hint="The recording or copy was cut off: copy or export it again.",
-        )
+        what = "there is no `data` chunk: the header is there, the audio is not."
+        hint = "The recording or copy was cut off: copy or export it again."
+        raise AudioError(what, file=file, hint=hint)
     tag, channels, sr, bits, frame_bytes = fmt
     return WavChunks(
         container=container, format_tag=tag, channels=channels, sr=sr, bits=bits,
-        frame_bytes=frame_bytes, data_start=data[0],
-        data_bytes=data[1] - data[1] % frame_bytes, data_trouble=data[2],
+        data_start=data[0], data_bytes=data[1] - data[1] % frame_bytes, data_trouble=data[2],
         time_reference_smp=bext_time, ixml_time_smp=ixml_time,
     )  # fmt: skip
 
@@ -139,20 +127,16 @@ def _big_sizes(body: bytes) -> dict[bytes, int]:
 def _format(body: bytes, file: str) -> tuple[int, int, int, int, int]:
     """Read fmt: tag, channels, rate, bits and bytes per frame."""
     if len(body) < 16:
-        raise AudioError(
-            f"the `fmt ` chunk holds {len(body)} bytes, at least 16 are needed.",
-            file=file,
-            hint="The file is damaged: export it again.",
-        )
+        what = f"the `fmt ` chunk holds {len(body)} bytes, at least 16 are needed."
+        hint = "The file is damaged: export it again."
+        raise AudioError(what, file=file, hint=hint)
     tag, channels, sr, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", body)
     if tag == EXTENSIBLE and len(body) >= 26:
         tag = struct.unpack_from("<H", body, 24)[0]  # first two bytes of the sub-format GUID
     if not (channels and sr and frame_bytes):
-        raise AudioError(
-            f"the header says {channels} channels at {sr} Hz, {frame_bytes} bytes a frame.",
-            file=file,
-            hint="That cannot be: the header is damaged; export the file again.",
-        )
+        what = f"the header says {channels} channels at {sr} Hz, {frame_bytes} bytes a frame."
+        hint = "That cannot be: the header is damaged; export the file again."
+        raise AudioError(what, file=file, hint=hint)
     if tag in (PCM, FLOAT):
         bits = frame_bytes // channels * 8  # as stored: 20 bits lie in three bytes
     return tag, channels, sr, bits, frame_bytes

@@ -95,11 +95,9 @@ def parse_yaml(text: str, *, file: str) -> tuple[object, LineMap]:
     builder = _Builder(file=file, text_lines=text.split("\n"))
     data = None if node is None else builder.value(node, "", node.start_mark.line + 1)
     if data is None:
-        raise SessionError(
-            "the file is empty.",
-            file=file,
-            hint="The command `planner start` writes one from a folder of stems.",
-        )
+        what = "the file is empty."
+        hint = "The command `planner start` writes one from a folder of stems."
+        raise SessionError(what, file=file, hint=hint)
     return data, builder.lines
 
 
@@ -114,21 +112,20 @@ class _Builder:
         self.open: set[int] = set()
         self.repeated = 0
 
+    def error(self, what: str, line: int, path: str, hint: str | None = None) -> SessionError:
+        return SessionError(what, file=self.file, line=line, field=path, hint=hint)
+
     def value(self, node: yaml.Node, path: str, line: int) -> object:
         self.lines[path] = line
         if id(node) in self.open:
-            raise SessionError("a value contains itself.", file=self.file, line=line, field=path)
+            raise self.error("a value contains itself.", line, path)
         if len(self.open) >= MAX_DEPTH:
             raise _too_deep(self.file, line)
         if id(node) in self.seen:
             self.repeated += 1
             if self.repeated > MAX_REPEATED_NODES:
-                raise SessionError(
-                    "aliases (*name) repeat too much.",
-                    file=self.file,
-                    line=line,
-                    hint="Write the values out.",
-                )
+                what = "aliases (*name) repeat too much."
+                raise self.error(what, line, path, "Write the values out.")
         self.seen.add(id(node))
         if isinstance(node, yaml.ScalarNode):
             return self._scalar(node, path)
@@ -152,25 +149,17 @@ class _Builder:
         for key_node, value_node in node.value:
             line = key_node.start_mark.line + 1
             if not isinstance(key_node, yaml.ScalarNode):
-                raise SessionError(
-                    "a key must be a single word.",
-                    file=self.file,
-                    line=line,
-                    field=path,
-                    hint="A value that begins with { or [ needs quotes.",
-                )
+                hint = "A value that begins with { or [ needs quotes."
+                raise self.error("a key must be a single word.", line, path, hint)
             key = key_node.value
             if not key:
-                raise SessionError("a key is empty.", file=self.file, line=line, field=path)
+                raise self.error("a key is empty.", line, path)
             below = f"{path}.{key}" if path else key
             if key in first_line:
-                raise SessionError(
-                    f"the key {key!r} stands twice, in line {first_line[key]} and in line {line}.",
-                    file=self.file,
-                    line=line,
-                    field=below,
-                    hint="Delete one of the two.",
+                what = (
+                    f"the key {key!r} stands twice, in line {first_line[key]} and in line {line}."
                 )
+                raise self.error(what, line, below, "Delete one of the two.")
             first_line[key] = line
             result[key] = self.value(value_node, below, line)
         return result
@@ -185,13 +174,8 @@ class _Builder:
         try:
             return core_value(value)
         except ValueError:
-            raise SessionError(
-                "the number has too many digits.",
-                file=self.file,
-                line=node.start_mark.line + 1,
-                field=path,
-                hint="Text made of digits needs quotes.",
-            ) from None
+            what, line = "the number has too many digits.", node.start_mark.line + 1
+            raise self.error(what, line, path, "Text made of digits needs quotes.") from None
 
     def _check_for_cut_note(self, node: yaml.ScalarNode, value: str, path: str) -> None:
         end = node.end_mark
@@ -200,23 +184,14 @@ class _Builder:
         rest = self.text_lines[end.line][end.column :]
         if _CUT_NOTE.match(rest):
             digits = rest.lstrip()[1:].split()[0].rstrip(",]}")
-            raise SessionError(
-                f"a note name cut in two: ' #' begins a comment, so only {value!r} is left.",
-                file=self.file,
-                line=end.line + 1,
-                field=path,
-                hint=f'Write "{value}#{digits}", or put a space after # if it is a comment.',
-            )
+            what = f"a note name cut in two: ' #' begins a comment, so only {value!r} is left."
+            hint = f'Write "{value}#{digits}", or put a space after # if it is a comment.'
+            raise self.error(what, end.line + 1, path, hint)
 
     def _unknown_tag(self, node: yaml.Node, path: str) -> SessionError:
-        name = node.tag.replace("tag:yaml.org,2002:", "!!")
-        return SessionError(
-            f"the tag {name} is not used here.",
-            file=self.file,
-            line=node.start_mark.line + 1,
-            field=path,
-            hint="Text that begins with ! needs quotes.",
-        )
+        name, line = node.tag.replace("tag:yaml.org,2002:", "!!"), node.start_mark.line + 1
+        hint = "Text that begins with ! needs quotes."
+        return self.error(f"the tag {name} is not used here.", line, path, hint)
 
 
 def core_value(text: str) -> object:
@@ -258,11 +233,9 @@ def _read_text(path: Path) -> str:
                     "the file is saved as UTF-16.", file=name, hint="Save it again as UTF-8."
                 )
             if b"\0" in data:
-                raise SessionError(
-                    "this is no text file.",
-                    file=name,
-                    hint="Give the session file (.yaml), not a stem.",
-                )
+                what = "this is no text file."
+                hint = "Give the session file (.yaml), not a stem."
+                raise SessionError(what, file=name, hint=hint)
             data += stream.read(MAX_BYTES)
     except FileNotFoundError:
         raise SessionError("there is no such file.", file=name, hint=_nearest_file(path)) from None
@@ -273,11 +246,9 @@ def _read_text(path: Path) -> str:
     except OSError as error:
         raise SessionError(f"the file cannot be read ({error.strerror}).", file=name) from None
     if len(data) > MAX_BYTES:
-        raise SessionError(
-            f"the file is longer than {MAX_BYTES // 1_000_000} MB.",
-            file=name,
-            hint="Is it the session file?",
-        )
+        what = f"the file is longer than {MAX_BYTES // 1_000_000} MB."
+        hint = "Is it the session file?"
+        raise SessionError(what, file=name, hint=hint)
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError as error:
@@ -300,12 +271,9 @@ def _nearest_file(path: Path) -> str | None:
 
 
 def _too_deep(file: str, line: int | None) -> SessionError:
-    return SessionError(
-        f"values are nested more than {MAX_DEPTH} deep.",
-        file=file,
-        line=line,
-        hint="A bracket that never closes does this.",
-    )
+    what = f"values are nested more than {MAX_DEPTH} deep."
+    hint = "A bracket that never closes does this."
+    return SessionError(what, file=file, line=line, hint=hint)
 
 
 # What PyYAML says, what it means, and what to do; the first that fits wins.
@@ -342,20 +310,14 @@ def _syntax_error(error: yaml.MarkedYAMLError, text: str, file: str) -> SessionE
     if line is not None and line <= len(lines):
         indent = lines[line - 1][: len(lines[line - 1]) - len(lines[line - 1].lstrip())]
         if "\t" in indent or "'\\t'" in said:
-            return SessionError(
-                "a tab where YAML allows only spaces.",
-                file=file,
-                line=line,
-                hint="Replace the tabs at the start of the line by spaces.",
-            )
+            what = "a tab where YAML allows only spaces."
+            hint = "Replace the tabs at the start of the line by spaces."
+            return SessionError(what, file=file, line=line, hint=hint)
     opened = _opened_and_not_closed(lines[:line])
     if opened is not None:
-        return SessionError(
-            "a quotation mark is opened here and not closed in this line.",
-            file=file,
-            line=opened,
-            hint="Close it; what was read as wrong may lie further down.",
-        )
+        what = "a quotation mark is opened here and not closed in this line."
+        hint = "Close it; what was read as wrong may lie further down."
+        return SessionError(what, file=file, line=opened, hint=hint)
     for key, what, hint in _IN_WORDS:
         if key in said:
             return SessionError(what, file=file, line=line, hint=hint)

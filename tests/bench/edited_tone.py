@@ -18,7 +18,7 @@ import soxr
 from numpy.typing import NDArray
 
 from planner.demo.tones import SR
-from planner.edited_tone import band_levels_db, tone_change_db, tone_said
+from planner.edited_notes import band_levels_db, tone_change_db, tone_said
 from tests.bench.edited import PARTS, part
 
 Sound = NDArray[np.float64]

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.demo.room import in_room, room_response, with_noise_floor
-from planner.demo.tones import StringSound, mix, plucked, truth_windows
+from planner.demo.tones import StringSound, mix, plucked
 from planner.harmonics import HIGHEST_PARTIAL_SHARE
 from planner.hearing import ANALYSIS_SR
 from planner.model import Floats, Measurement, Note, Role
@@ -34,6 +34,7 @@ from tests.tones.exact import (
     stem_of,
     tone,
 )
+from tests.tones.truth import truth_windows
 
 SR = 48_000
 START_S, LENGTH_S, WHOLE_S = 0.3, 1.0, 1.6

@@ -25,7 +25,6 @@ import numpy as np
 import parselmouth
 import soxr
 
-from planner.demo.tones import truth_windows
 from planner.model import Floats, Role
 from tests.tones.exact import (
     bent,
@@ -38,6 +37,7 @@ from tests.tones.exact import (
     tone,
     with_snr,
 )
+from tests.tones.truth import truth_windows
 
 SR = 48_000
 LOW_HZ, HIGH_HZ = 60.0, 1300.0  # what is asked of every peer alike

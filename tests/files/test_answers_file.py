@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -214,7 +215,7 @@ def test_a_failed_write_leaves_the_old_file(path: Path, monkeypatch: pytest.Monk
     def full(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(answers_file.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError, match=r"could not be written \(No space left on device\)"):
         add(path, HAND)
     assert path.read_bytes() == before
@@ -224,13 +225,13 @@ def test_a_failed_write_leaves_the_old_file(path: Path, monkeypatch: pytest.Monk
 def test_two_writers_do_not_lose_answers(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where somebody else wrote in between, nothing is replaced."""
     add(path, NO)
-    real = answers_file.os.fsync
+    real = os.fsync
 
     def other_writes(handle: int) -> None:
         path.write_bytes(path.read_bytes() + b"# theirs\n")
         real(handle)
 
-    monkeypatch.setattr(answers_file.os, "fsync", other_writes)
+    monkeypatch.setattr(os, "fsync", other_writes)
     with pytest.raises(OutputError, match="somebody else wrote to the answers"):
         add(path, HAND)
     assert path.read_text().endswith("# theirs\n")

@@ -16,7 +16,8 @@ import pytest
 import soundfile
 
 from planner.errors import AudioError
-from planner.files.audio import find_audio_file, read_excerpt, read_stem_audio, sha256_of
+from planner.files.audio import read_excerpt, read_stem_audio, sha256_of
+from planner.files.audio_opening import find_audio_file
 from planner.files.audio_sums import FlatTops
 
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.errors import PlannerError
-from planner.files.ledger_file import ledger_csv, read_ledger
+from planner.files.past_plans import ledger_csv, read_ledger
 from planner.ledger import Known
 
 NOTE = Known(

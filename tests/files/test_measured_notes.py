@@ -372,7 +372,6 @@ def test_a_full_disk_costs_no_plan(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(measured_notes, "put_whole", full)
-    monkeypatch.setattr("planner.files.own_figures.put_whole", full)
     plan(session)
     told = capsys.readouterr().err
     assert "what was measured could not be kept: No space left on device" in told

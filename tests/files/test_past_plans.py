@@ -9,11 +9,11 @@ import pytest
 from planner.answers import Entry
 from planner.editlist import edit_list_to_dict
 from planner.errors import PlannerError
-from planner.files.edit_list import write_edit_list_csv, write_edit_list_yaml, yaml_bytes
-from planner.files.ledger_file import ledger_csv
+from planner.files.edit_list import edit_list_csv_bytes, yaml_bytes
 from planner.files.past_plans import (
     changed_numbers,
     decisions_yaml,
+    ledger_csv,
     plan_folders,
     read_human_columns,
     read_past_plan,
@@ -37,8 +37,8 @@ def written(
     made = made or plan()
     folder = out / f"plan_{number:02d}"
     folder.mkdir(parents=True)
-    write_edit_list_yaml(edit_list_to_dict(made), folder / "edit_list.yaml")
-    write_edit_list_csv(edit_list_to_dict(made), folder / "edit_list.csv")
+    (folder / "edit_list.yaml").write_bytes(yaml_bytes(edit_list_to_dict(made)))
+    (folder / "edit_list.csv").write_bytes(edit_list_csv_bytes(edit_list_to_dict(made)))
     (folder / "run.yaml").write_bytes(yaml_bytes(run_record(made, {})))
     (folder / "ledger.csv").write_bytes(ledger_csv((Known(id="LV-0147", kind="note", stem="LV"),)))
     (folder / "offenders.csv").write_bytes(offenders_csv(made))

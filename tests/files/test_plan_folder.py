@@ -19,15 +19,20 @@ from planner.files.plan_folder import (
     write_plan_folder,
 )
 
-
-def writing(text: str) -> Callable[[Path], None]:
-    def write(path: Path) -> None:
-        path.write_text(text)
-
-    return write
+FILES = {"edit_list.yaml": b"rows: []\n", "summary.md": b"# Tide\n"}
 
 
-FILES = {"edit_list.yaml": writing("rows: []\n"), "summary.md": writing("# Tide\n")}
+def failing(monkeypatch: pytest.MonkeyPatch, fail: Callable[[Path], object]) -> None:
+    """Let the second file that is put into the folder fail in this way, half written."""
+    put = plan_folder._put
+
+    def put_or_fail(path: Path, content: bytes) -> None:
+        if any(path.parent.iterdir()):
+            path.write_bytes(content[:3])
+            fail(path)
+        put(path, content)
+
+    monkeypatch.setattr(plan_folder, "_put", put_or_fail)
 
 
 def everything(folder: Path) -> list[str]:
@@ -62,15 +67,17 @@ def test_folder_has_ordinary_permissions(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("error", [RuntimeError, KeyboardInterrupt])
-def test_broken_off_run_leaves_nothing(error: type[BaseException], tmp_path: Path) -> None:
-    """A writer that fails in the middle, or Ctrl-C, leaves no folder, not even the new parents."""
+def test_broken_off_run_leaves_nothing(
+    error: type[BaseException], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault in the middle, or Ctrl-C, leaves no folder, not even the new parents."""
 
     def breaks(path: Path) -> None:
-        path.write_text("half a li")
         raise error("stop")
 
+    failing(monkeypatch, breaks)
     with pytest.raises(error):
-        write_plan_folder(tmp_path / "a" / "b", {**FILES, "page.html": breaks}, audio=())
+        write_plan_folder(tmp_path / "a" / "b", FILES, audio=())
     assert everything(tmp_path) == []
 
 
@@ -98,15 +105,13 @@ def test_earlier_plans_survive_a_failure(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
-def test_full_disk_is_told_and_leaves_nothing(tmp_path: Path) -> None:
+def test_full_disk_is_told_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A disk that is full (the kernel's own full device) is told in words; nothing stays."""
-
-    def to_full_disk(path: Path) -> None:
-        path.write_text("begun")
-        Path("/dev/full").write_bytes(b"x")
-
+    failing(monkeypatch, lambda path: Path("/dev/full").write_bytes(b"x"))
     with pytest.raises(OutputError, match=r"the disk is full; nothing was left .* Free some"):
-        write_plan_folder(tmp_path / "new", {**FILES, "b": to_full_disk}, audio=())
+        write_plan_folder(tmp_path / "new", FILES, audio=())
     assert everything(tmp_path) == []
 
 
@@ -161,8 +166,9 @@ def test_folder_left_over_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     def full(path: Path) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
+    failing(monkeypatch, full)
     with pytest.raises(OutputError, match="an unfinished hidden folder is left there"):
-        write_plan_folder(tmp_path, {**FILES, "c": full}, audio=())
+        write_plan_folder(tmp_path, FILES, audio=())
 
 
 def test_number_taken_in_the_last_moment_is_passed_over(tmp_path: Path) -> None:
@@ -170,7 +176,7 @@ def test_number_taken_in_the_last_moment_is_passed_over(tmp_path: Path) -> None:
     done = []
 
     def steal(folder: Path) -> None:
-        done.append(write_plan_folder(tmp_path, {"theirs": writing("x")}, audio=()))
+        done.append(write_plan_folder(tmp_path, {"theirs": b"x"}, audio=()))
 
     assert write_plan_folder(tmp_path, FILES, audio=(), check=steal).name == "plan_02"
     assert everything(done[0]) == ["theirs"]
@@ -202,7 +208,7 @@ def test_runs_at_the_same_time_get_numbers_of_their_own(tmp_path: Path) -> None:
 
     def run(number: int) -> None:
         gate.wait()
-        files = {"a": writing(str(number)), "b": writing(str(number))}
+        files = {"a": b"%d" % number, "b": b"%d" % number}
         made.append(write_plan_folder(tmp_path / "out", files, audio=()))
 
     threads = [threading.Thread(target=run, args=(i,)) for i in range(8)]

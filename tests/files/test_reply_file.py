@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from planner.errors import PlannerError
-from planner.files.reply_file import page_says, read_given
+from planner.files.answers_file import page_says, read_given
 
 
 def test_words_or_the_file_they_name(tmp_path: Path) -> None:

@@ -74,7 +74,7 @@ def test_format_and_data_span() -> None:
     content = riff(chunk(b"junk", b"abc"), chunk(b"fmt ", FMT_24_48), chunk(b"data", AUDIO))
     got = walk(content)
     assert (got.container, got.format_tag, got.channels, got.sr) == ("WAV", 1, 1, 48000)
-    assert (got.bits, got.frame_bytes) == (24, 3)
+    assert got.bits == 24
     assert content[got.data_start : got.data_start + got.data_bytes] == AUDIO
     assert got.data_trouble == ""
     assert got.time_reference_smp is None

@@ -18,18 +18,9 @@ import yaml
 
 from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
 from planner.demo.room import in_room, room_response, with_noise_floor
-from planner.demo.tones import (
-    SR,
-    PianoSound,
-    Sound,
-    StringSound,
-    mean_of_whole_cycles_hz,
-    mix,
-    plucked,
-    struck,
-    truth_of,
-)
+from planner.demo.tones import SR, PianoSound, Sound, StringSound, mix, plucked, struck
 from planner.pitch import cents, midi_to_hz, note_name, shift_hz
+from tests.tones.truth import mean_of_whole_cycles_hz, truth_of
 
 _LATE_SMP = round(0.015 * SR)
 _SCALES = {"major": (0, 2, 4, 5, 7, 9, 11), "minor": (0, 2, 3, 5, 7, 8, 10)}

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from planner.errors import OutputError
-from planner.files.measured_notes import KeptNotes
-from planner.files.own_figures import NAME, keep_figures, read_figures
+from planner.files.measured_notes import FIGURES_NAME as NAME
+from planner.files.measured_notes import KeptNotes, keep_figures, read_figures
 from planner.plan_model import OwnFigure
 
 FIGURES = {
