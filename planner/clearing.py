@@ -21,10 +21,11 @@ def cleared(
 ) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
 
-    What would add sour time is left alone and all is decided again, until every row has its place.
-    Then what is left in is taken out where it beats, and notes that fill sour time from inside
-    their tolerance are added; for those the search begins anew. Last, each thing left alone is
-    tried once more, as what stood against it may have gone.
+    First what is left in is taken out where it beats, and notes that fill sour time from inside
+    their tolerance are added: a whole part is not left alone for a beating that an edit on top of
+    it would clear. What would add sour time all the same is left alone and all is decided again,
+    until every row has its place. Each thing left alone is tried once more, as what stood against
+    it may have gone. Where more is to be taken out or added then, the search begins anew.
 
     Parameters
     ----------
@@ -34,6 +35,8 @@ def cleared(
     few = session.touch_at_most is not None
     worth_s = WORTH_A_TOUCH_S if few else WORTH_AN_EDIT_S
     kept = NOTHING_YET
+    while (wished := wishes(decide(kept), kept, limits, worth_s)) != kept:  # ends: they only grow
+        kept = wished
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
