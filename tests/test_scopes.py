@@ -104,6 +104,14 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
 
 
+def test_four_notes_of_one_pitch_that_chance_took_high_still_speak_for_the_part() -> None:
+    """7 sharp on a scatter of 8, four C#4 12 over the others: no more than chance does."""
+    played = [*errors(24, 7, 8.0), 17.0, 19.0, 19.0, 21.0]
+    midis = [52 + k % 7 for k in range(24)] + [61] * 4
+    part, *_ = rules_of(line("X", midis, played), "fretted")
+    assert part.bias_cents == pytest.approx(np.mean(played), abs=0.5)
+
+
 def test_pitch_sharp_everywhere_is_one_rule() -> None:
     """A fret that is sharp everywhere is one row, and the part is left."""
     midis = [61 if k % 5 == 0 else 52 + k % 7 for k in range(60)]
