@@ -40,9 +40,10 @@ from planner.moves import Move
 from planner.plan_model import Action, Judged
 from planner.wording import taken_back
 
-__all__ = ["DECISIONS", "IN_TOLERANCE", "DecisionRule", "decide"]
+__all__ = ["DECISIONS", "IN_TOLERANCE", "THE_START_ALONE", "DecisionRule", "decide"]
 
 IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a clash
+THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
 # Several notes at once, or a drum: rules over the whole part at most.
 _NEVER_SINGLE: frozenset[str] = frozenset(
@@ -218,7 +219,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="start off", action="start-only", fits=starts_off, move=note_edits.start,
-        reason="starts {onset_off} and settles within its tolerance: the start alone; "
+        reason="starts {onset_off} and settles within its tolerance" + THE_START_ALONE + "; "
         "needs points or a cut",
     ),
     DecisionRule(
