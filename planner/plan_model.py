@@ -242,6 +242,7 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    stays: tuple[tuple[str, float], ...] = ()  # (why, s) of what is sour after it, most first
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     # (s on the session's clock, cents to its own middle) where the whole song moves; else empty.
     movement: tuple[tuple[float, float], ...] = ()

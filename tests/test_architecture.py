@@ -69,7 +69,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "settling",
         "deciding",
         "standing_still few_touched offered",
-        "advising",
+        "advising stays_sour",
         "planning",
         "editlist tally relief loudness_pitch suggestions",
         "along_song",
