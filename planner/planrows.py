@@ -38,7 +38,7 @@ _PLACES_SAID = 4  # chosen: of a chord that comes often
 def note_row(j: Judged, on: StemOnClock) -> Row:
     """Say one note's edit or question as a row; errors are those that its rules leave."""
     note, m = j.measured.note, j.measured.measurement
-    layer = sum(c for _, c in j.layers)
+    layer = j.layer_cents
     moving = j.action in MOVING_ACTIONS
 
     def rest(error: float | None) -> float | None:
