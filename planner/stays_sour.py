@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from dataclasses import dataclass
+from statistics import median
+
 import numpy as np
 
 from planner.decided import Decided, once_made, sour_of
@@ -10,6 +14,8 @@ from planner.model import FIXED_ROLES
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.rules import NEVER_SINGLE
 
+_RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
+_RETAKE_S = 4.0  # chosen: less is a chord or two
 _JUDGED_FINE = frozenset({"in tune", "within the uncertainty", "too little to gain", "would clash"})
 # From the plainest reason on: of two notes that beat, and of all at one moment, the first counts.
 ON_PURPOSE = "where a note is left on purpose"
@@ -25,11 +31,9 @@ def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
 
     A moment with several reasons counts for one, so that they add up to what stays.
     """
-    roles = {code: part.stem.role for code, part in made.parts.items()}
     sour = sour_of(made)
     now = once_made(sour, made.judged)
-    ids = [note.id for note in sour.met.notes]
-    why = [_why(made.judged[k], roles[made.judged[k].measured.note.stem]) for k in ids]
+    why = [_why(made.judged[note.id], note.role) for note in sour.met.notes]
     over = [(sour.note_first[k], sour.note_end[k], why[k]) for k in np.flatnonzero(now.over)]
     beating = [
         (sour.met_first[m], sour.met_end[m], min(why[sour.met.low[m]], why[sour.met.high[m]]))
@@ -41,6 +45,57 @@ def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
         told[reason] = told.get(reason, 0.0) + float(left[first:end].sum())
         left[first:end] = 0.0
     return tuple(sorted(told.items(), key=lambda one: (-one[1], one[0])))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourPart:
+    """A part that is moved as a whole only, and is sour for too long all the same."""
+
+    stem: str
+    sour_s: float
+    sounds_s: float
+    midi: int  # of its notes, the one that is sour for longest
+    cents: float  # where that one lies, in the middle, once all is made
+    covers: tuple[str, ...]  # its notes that are sour
+
+
+def sour_parts(made: Decided) -> list[SourPart]:
+    """Find the parts moved as a whole only that stay sour for three tenths of their time."""
+    sour = sour_of(made)
+    now = once_made(sour, made.judged)
+    stays = dict(stays_sour(made))
+    found = []
+    for code, part in sorted(made.parts.items()):
+        sour_s = stays.get(AS_A_WHOLE.format(code), 0.0)
+        own = {k for k, note in enumerate(sour.met.notes) if note.stem == code}
+        sounds = np.zeros(len(sour.piece_s), dtype=bool)
+        for k in own:
+            sounds[sour.note_first[k] : sour.note_end[k]] = True
+        sounds_s = float(sour.piece_s[sounds].sum())
+        if sour_s < _RETAKE_S or sour_s <= _RETAKE_SHARE * sounds_s:
+            continue
+        for_s: dict[int, float] = defaultdict(float)  # by note (MIDI)
+        covers = set()
+        for m in np.flatnonzero(now.sore):
+            for k in {int(sour.met.low[m]), int(sour.met.high[m])} & own:
+                for_s[sour.met.notes[k].midi] += float(
+                    sour.piece_s[sour.met_first[m] : sour.met_end[m]].sum()
+                )
+                covers.add(sour.met.notes[k].id)
+        worst = max(sorted(for_s), key=lambda midi: for_s[midi])
+        lie = [
+            left
+            for a in part.aimed
+            if a.target.intended_midi == worst and a.measured.id in covers
+            and (left := made.judged[a.measured.id].left_cents) is not None
+        ]  # fmt: skip
+        found.append(
+            SourPart(
+                stem=code, sour_s=sour_s, sounds_s=sounds_s, midi=worst, cents=median(lie),
+                covers=tuple(a.measured.id for a in part.aimed if a.measured.id in covers),
+            )
+        )  # fmt: skip
+    return found
 
 
 def _why(j: Judged, role: str) -> tuple[int, str]:

@@ -59,6 +59,27 @@ def test_hands_off_goes_before_what_is_fine_and_nothing_is_counted_twice() -> No
     }
 
 
+@pytest.mark.parametrize(("strums", "told"), [(6, False), (7, True)])
+def test_chords_that_stay_sour_for_three_tenths_of_their_time_are_a_retake(
+    strums: int, told: bool
+) -> None:
+    """Of 20 s of strums the A4s are 8 sharp, each for 1 s beside the piano's: 6 s no, 7 s yes."""
+    off = [8.0] * strums + [0.0] * (20 - strums)
+    midis = [69] * strums + [69, 71] * 10
+    guitar = stem("AGT", "fretted-chords", [
+        note(f"AGT-{k + 1:04d}", midis[k], off[k], start_s=1.0 * k) for k in range(20)
+    ])  # fmt: skip
+    piano = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=20.0)])
+    made = plan(piano, guitar)
+    rows = [row for row in made.rows if row.action == "retake"]
+    assert bool(rows) == told
+    for row in rows:
+        assert (row.kind, row.add_cents, row.intended) == ("advice", None, "A4")
+        assert row.covers == tuple(f"AGT-{k + 1:04d}" for k in range(strums))
+        assert row.reason.startswith("sour in 7 of the 20 s in which it sounds")
+        assert "longest at A4, 8 sharp by then" in row.reason
+
+
 def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
     """Half a second of a lead voice, 12 flat of the piano's A4, under a second: not said aloud."""
     lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=0.5)])

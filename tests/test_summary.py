@@ -364,17 +364,24 @@ def test_keys_of_the_reference_are_a_table_of_what_matters() -> None:
     assert "Keys of the reference" not in summary_markdown(plan())
 
 
-def test_sour_chords_are_listed_with_their_places() -> None:
-    """Each chord-voicing row is a line of its own section; without one there is no section."""
+def test_advice_is_listed_with_its_places() -> None:
+    """Each piece of advice is a line of its section, unless refused; without one there is none."""
     sour = row(
         id="A-001", kind="advice", stem="PNO", action="chord-voicing", add_cents=None,
         reason="C4 C5 sounds sour",
     )  # fmt: skip
     text = summary_markdown(replace(plan(), rows=(*plan().rows, sour)))
-    assert "## Chords to voice another way" in text
+    assert "## Advice, which is no edit" in text
     assert "- A-001, PNO, bar " in text
     assert ": C4 C5 sounds sour." in text
-    assert "Chords to voice" not in summary_markdown(plan())
+    retake = row(
+        id="A-002", kind="advice", scope="part", stem="AGT", action="retake", add_cents=None,
+        reason="sour in 15 s", start_s=None, start_bar=None, start_beat=None,
+    )  # fmt: skip
+    text = summary_markdown(replace(plan(), rows=(sour, retake)))
+    assert "- A-002, AGT, throughout: sour in 15 s." in text
+    none = replace(plan(), rows=(replace(sour, state="refused"),))
+    assert "Advice, which" not in summary_markdown(none)
 
 
 def test_pitches_off_by_their_beginnings_are_told_once() -> None:
