@@ -138,6 +138,14 @@ def test_edge_of_the_gain() -> None:
         assert len(string_rules(aimed, guesses, "fretted", tolerances)) == found
 
 
+@pytest.mark.parametrize(("off", "found"), [(13.0, 1), (10.0, 0)])
+def test_few_notes_far_off_are_as_sure_as_many(off: float, found: int) -> None:
+    """Six notes that scatter by 6.6 leave 2.8 of doubt: a string 13 off is one rule, 10 is not."""
+    away = (-8.0, 8.0, -6.0, 6.0, -3.0, 3.0)
+    aimed, guesses = line([(45, fret, off + e) for fret, e in enumerate(away)])
+    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES)) == found
+
+
 def test_a_string_is_found_under_a_players_scatter() -> None:
     """Of 40 guitars of 90 notes that scatter by 5, at least 36 flat A strings, and no other one."""
     rng = np.random.default_rng(5)
