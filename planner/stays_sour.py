@@ -69,18 +69,23 @@ def sour_parts(made: Decided) -> list[SourPart]:
         sour_s = stays.get(AS_A_WHOLE.format(code), 0.0)
         own = {k for k, note in enumerate(sour.met.notes) if note.stem == code}
         sounds = np.zeros(len(sour.piece_s), dtype=bool)
-        for k in own:
-            sounds[sour.note_first[k] : sour.note_end[k]] = True
+        for note in own:
+            sounds[sour.note_first[note] : sour.note_end[note]] = True
         sounds_s = float(sour.piece_s[sounds].sum())
         if sour_s < _RETAKE_S or sour_s <= _RETAKE_SHARE * sounds_s:
             continue
+        # Notes beyond their tolerance, and those that beat: (note, first piece, piece after it).
+        lies = [(k, sour.note_first[k], sour.note_end[k]) for k in np.flatnonzero(now.over)]
+        lies += [
+            (k, sour.met_first[m], sour.met_end[m])
+            for m in np.flatnonzero(now.sore)
+            for k in (sour.met.low[m], sour.met.high[m])
+        ]
         for_s: dict[int, float] = defaultdict(float)  # by note (MIDI)
         covers = set()
-        for m in np.flatnonzero(now.sore):
-            for k in {int(sour.met.low[m]), int(sour.met.high[m])} & own:
-                for_s[sour.met.notes[k].midi] += float(
-                    sour.piece_s[sour.met_first[m] : sour.met_end[m]].sum()
-                )
+        for k, first, end in lies:
+            if k in own:
+                for_s[sour.met.notes[k].midi] += float(sour.piece_s[first:end].sum())
                 covers.add(sour.met.notes[k].id)
         worst = max(sorted(for_s), key=lambda midi: for_s[midi])
         lie = [

@@ -80,6 +80,15 @@ def test_chords_that_stay_sour_for_three_tenths_of_their_time_are_a_retake(
         assert "longest at A4, 8 sharp by then" in row.reason
 
 
+def test_chords_that_beat_with_nobody_are_told_by_the_note_beyond_its_tolerance() -> None:
+    """A guitar alone whose E is 9 flat for a second in every two: half of its time, and the E."""
+    midis = [52, 57] * 10
+    strums = line("AGT", midis, [-9.0 if m == 52 else 0.0 for m in midis], length_s=0.9)
+    (row,) = (r for r in plan(stem("AGT", "fretted-chords", strums)).rows if r.action == "retake")
+    assert "longest at E3, 9 flat by then" in row.reason
+    assert row.notes_covered == 10
+
+
 def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
     """Half a second of a lead voice, 12 flat of the piano's A4, under a second: not said aloud."""
     lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=0.5)])
