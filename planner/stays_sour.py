@@ -21,6 +21,7 @@ _JUDGED_FINE = frozenset({"in tune", "within the uncertainty", "too little to ga
 ON_PURPOSE = "where a note is left on purpose"
 ASKED = "where a question is open"
 AS_A_WHOLE = "with {}, moved as a whole only"
+AT_SOURCE = "with {}, which is put right where it was made"
 FEW = "since no more notes may be touched"
 WITHIN = "between notes within their tolerances"
 NOBODYS = "between instruments that nobody can move"
@@ -49,7 +50,7 @@ def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourPart:
-    """A part that is moved as a whole only, and is sour for too long all the same."""
+    """A part of struck chords that stays sour for too long: no edit reaches one of its notes."""
 
     stem: str
     sour_s: float
@@ -60,12 +61,14 @@ class SourPart:
 
 
 def sour_parts(made: Decided) -> list[SourPart]:
-    """Find the parts moved as a whole only that stay sour for three tenths of their time."""
+    """Find the parts of struck chords that stay sour for three tenths of their time."""
     sour = sour_of(made)
     now = once_made(sour, made.judged)
     stays = dict(stays_sour(made))
     found = []
     for code, part in sorted(made.parts.items()):
+        if part.stem.role != "fretted-chords":
+            continue
         sour_s = stays.get(AS_A_WHOLE.format(code), 0.0)
         own = {k for k, note in enumerate(sour.met.notes) if note.stem == code}
         sounds = np.zeros(len(sour.piece_s), dtype=bool)
@@ -107,6 +110,8 @@ def _why(j: Judged, role: str) -> tuple[int, str]:
     """Why a note is not moved, or no further; the first of two notes' reasons is the plainer."""
     if role in FIXED_ROLES:
         return 5, NOBODYS
+    if role in ("sampled", "drum-tones"):
+        return 2, AT_SOURCE.format(j.measured.note.stem)
     if role in NEVER_SINGLE:
         return 2, AS_A_WHOLE.format(j.measured.note.stem)
     if j.action in ("ask", "wrong-note"):

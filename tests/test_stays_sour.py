@@ -26,6 +26,7 @@ def over_the_piano(code: str, role: Any, cents: float, **more: Any) -> StemNotes
     [
         (over_the_piano("AGT", "fretted-chords", 8), "with AGT, moved as a whole only"),
         (over_the_piano("ORG", "fixed-pitch", 8), NOBODYS),
+        (over_the_piano("SYN", "sampled", 8), "with SYN, which is put right where it was made"),
         (over_the_piano("LV", "lead-voice", 40), ASKED),
     ],
 )
