@@ -10,13 +10,17 @@ from planner.deciding import on_clock
 from planner.ground import Ground
 from planner.offered import saying_what_they_clear
 from planner.parts import Part
+from planner.pitch import note_name
 from planner.plan_model import Row
 from planner.planrows import note_row, voicing_row
 from planner.retakes import take_rows
 from planner.rule_rows import advice_row
 from planner.ruled_rules import REFUSED
 from planner.scope_rule import ScopeRule
+from planner.session_model import StemSpec
+from planner.stays_sour import SourPart, sour_parts
 from planner.voicings import sour_chords
+from planner.wording import flat_or_sharp
 
 
 def note_questions(ground: Ground, made: Decided) -> list[Row]:
@@ -54,9 +58,32 @@ def advice_rows(
         refused = [k for k, r in made.rules.items() if r.stem == code and r.name == REFUSED]
         stems = [other.stem for other in made.parts.values()]
         advice += take_rows(own, on_clock(ground, part), stems, refused)
+    for found in sour_parts(made):
+        advice.append(_sour_part_row(found, made.parts[found.stem].spec))
     for part in fixed:
         keys = ground.a4.keys
         out = frozenset(k.midi for k in keys if k.stem == part.stem.code and k.stands_out)
         on = on_clock(ground, part)
         advice += [voicing_row(chord, on, out) for chord in sour_chords(part.aimed)]
     return [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
+
+
+def _sour_part_row(found: SourPart, spec: StemSpec) -> Row:
+    """Advise another take where chords stay sour that no edit reaches; its id comes later."""
+    return Row(
+        id="A-000",
+        kind="advice",
+        scope="part",
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        notes_covered=len(found.covers),
+        covers=found.covers,
+        intended=note_name(found.midi),
+        intended_midi=found.midi,
+        action="retake",
+        rule_name="chords that stay sour",
+        reason=f"sour in {found.sour_s:.0f} of the {found.sounds_s:.0f} s in which it sounds even "
+        f"with every edit made, longest at {note_name(found.midi)}, {flat_or_sharp(found.cents)} "
+        "by then: chords are moved as a whole only, so if the player is still there, tune that "
+        "note's string and play it again, or voice the chords without it",
+    )

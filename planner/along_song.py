@@ -99,14 +99,8 @@ def _sits(notes: Sequence[Judged], scatter: float) -> Sits | None:
         cents=median(_errors(notes)),
         # By the scatter of the whole part: two or three notes that agree may do so by chance.
         uncertainty_cents=doubt_of_middle(scatter, len(notes)),
-        left_cents=median([_left(j) for j in notes]),
+        left_cents=median([j.left_cents for j in notes if j.left_cents is not None]),
     )
-
-
-def _left(judged: Judged) -> float:
-    if judged.remaining_cents is not None:
-        return judged.remaining_cents
-    return (judged.heard_cents or 0.0) + sum(cents for _, cents in judged.layers)
 
 
 def _song(

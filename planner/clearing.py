@@ -21,10 +21,11 @@ def cleared(
 ) -> tuple[Decided, Backbone, Kept]:
     """Decide so that no row adds sour time, and order the rows by what they clear.
 
-    What would add sour time is left alone and all is decided again, until every row has its place.
-    Then what is left in is taken out where it beats, and notes that fill sour time from inside
-    their tolerance are added; for those the search begins anew. Last, each thing left alone is
-    tried once more, as what stood against it may have gone.
+    What would add sour time is left alone and all is decided again, until every row has its place;
+    rules over many notes only if edits on top of them do not clear what they add. Then what is
+    left in is taken out where it beats, and notes that fill sour time from inside their tolerance
+    are added; for those the search begins anew. Last, each thing left alone is tried once more, as
+    what stood against it may have gone.
 
     Parameters
     ----------
@@ -33,7 +34,7 @@ def cleared(
     """
     few = session.touch_at_most is not None
     worth_s = WORTH_A_TOUCH_S if few else WORTH_AN_EDIT_S
-    kept = NOTHING_YET
+    kept = _with_edits_on_rules(decide, session, limits, worth_s)
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
@@ -77,6 +78,21 @@ def ordered(
         first_screen=session.offenders_wanted,
         later=later,
     )
+
+
+def _with_edits_on_rules(
+    decide: Callable[[Kept], Decided], session: Session, limits: Limits, worth_s: float
+) -> Kept:
+    """Add edits on top of rules that would add sour time: a whole part goes before its notes."""
+    kept = NOTHING_YET
+    while True:  # ends: the wishes only grow
+        made, backbone = _once(decide, session, kept)
+        rules = [made.rules[out.id] for out in backbone.left_out if out.id in made.rules]
+        notes = frozenset(note_id for rule in rules for note_id in rule.covers)
+        more = kept.with_wishes_of(wishes(made, kept, limits, worth_s), notes) if notes else kept
+        if more == kept:
+            return kept
+        kept = more
 
 
 def _left_alone(

@@ -59,7 +59,7 @@ def proposals(
             needs: frozenset[str] = frozenset()
         else:
             j = judged[row.id]
-            notes = ((row.id, own_cents(j)),)
+            notes = ((row.id, j.own_cents),)
             needs = frozenset(rule_id for rule_id, _ in j.layers)
         found.append(
             Proposal(
@@ -82,20 +82,7 @@ def sour_of(made: Decided) -> SourMap:
 def once_made(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
     """Give the state once every rule and every edit is made."""
     now = as_recorded(sour)
-    adds = {sour.index[k]: added_cents(j) for k, j in judged.items() if k in sour.index}
+    adds = {sour.index[k]: j.added_cents for k, j in judged.items() if k in sour.index}
     notes = np.array(sorted(adds), dtype=np.int64)
     apply(sour, now, change_of(sour, now, notes, np.array([adds[int(k)] for k in notes])))
     return now
-
-
-def added_cents(j: Judged) -> float:
-    """Say what its rules and its own edit together add to what is heard of a note."""
-    return sum(c for _, c in j.layers) + own_cents(j)
-
-
-def own_cents(j: Judged) -> float:
-    """Say what a note's own edit adds to what is heard, beyond its rules."""
-    if j.action not in EDIT_ACTIONS:
-        return 0.0
-    layer = sum(c for _, c in j.layers)
-    return (j.remaining_cents or 0.0) - (j.heard_cents or 0.0) - layer

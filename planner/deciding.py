@@ -318,7 +318,7 @@ def _faulty_cents(j: Judged) -> float:
     error = {"start-only": j.onset_cents, "hold-end": j.end_cents, "shape": j.sustain_cents}.get(
         j.action, j.heard_cents
     )
-    return (error or 0.0) + sum(c for _, c in j.layers)
+    return (error or 0.0) + j.layer_cents
 
 
 def _phrase_ends(notes: Iterable[MeasuredNote]) -> frozenset[str]:

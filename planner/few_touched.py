@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.decided import Decided, added_cents, sour_of
+from planner.decided import Decided, sour_of
 from planner.deciding import with_rows
 from planner.exposure import Standing
 from planner.ground import Ground
@@ -64,7 +64,7 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
         j = made.judged[note_id]
         k = sour.index.get(note_id)
         notes = np.array([] if k is None else [k], dtype=np.int64)
-        add = np.full(len(notes), added_cents(j))
+        add = np.full(len(notes), j.added_cents)
         moves.append(Made(notes=notes, add_cents=add, pinned=note_id in kept))
     pinned = tuple(k for k, move in enumerate(moves) if move.pinned)
     priced = best_of(sour, as_recorded(sour), moves, most)
@@ -129,12 +129,11 @@ def _on_some(rule: ScopeRule, stays: frozenset[str]) -> ScopeRule | None:
 def _put_back(j: Judged) -> Judged:
     if not j.layers and j.action not in EDIT_ACTIONS:
         return j
-    rest = None if j.heard_cents is None else round(j.heard_cents, 1)
+    bare = replace(j, layers=())
     if j.action in ("ask", "wrong-note"):
-        return replace(j, layers=(), remaining_cents=rest)
+        return replace(bare, remaining_cents=bare.rest_cents)
     return replace(
-        unmoved(j, rest), layers=(), action="leave", rule_name=FEW_TOUCHED, severity=0.0,
-        severity_terms=(),
+        unmoved(bare), action="leave", rule_name=FEW_TOUCHED, severity=0.0, severity_terms=(),
         reason=f"{flat_or_sharp(j.heard_cents)}: put back, because few notes may be touched and "
         "others clear more",
     )  # fmt: skip

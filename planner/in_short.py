@@ -12,6 +12,8 @@ from planner.wording import amount, count, flat_or_sharp, give_or_take, minutes,
 
 AGREES_CENTS = 3.0  # common practice, no source: a larger gap to the typed A4 is said aloud
 
+_STAYS_TOLD_S = 1.0  # chosen: less is no matter of the whole session
+
 CAUTIONS = (
     "Hearing: start low. Plain tones sound louder than their meter reading; check once quiet and "
     "once at the level people will listen at, and take breaks. At 85 dBA eight hours fill a "
@@ -106,7 +108,7 @@ def in_short(plan: Plan) -> list[str]:
     if plan.sour_before_s is not None and plan.sour_after_s is not None:
         lines.append(
             f"Sour seconds: {plan.sour_before_s:.0f} as recorded, "
-            f"{plan.sour_after_s:.0f} if every edit is made."
+            f"{plan.sour_after_s:.0f} if every edit is made{_what_stays(plan)}."
         )
     if relief_sentence(plan):
         lines.append(relief_sentence(plan))
@@ -114,6 +116,12 @@ def in_short(plan: Plan) -> list[str]:
     if plan.missing:
         lines.append(f"Left out, so nothing is said about: {', '.join(map(plain, plan.missing))}.")
     return lines
+
+
+def _what_stays(plan: Plan) -> str:
+    """Say what the sour seconds that stay lie in, where a second and more does."""
+    said = [f"{s:.0f} {why}" for why, s in plan.stays if s >= _STAYS_TOLD_S]
+    return f"; of these {'; '.join(said)}" if said else ""
 
 
 def coverage_sentence(plan: Plan) -> str:

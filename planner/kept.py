@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.scope_rule import ScopeRule
 
@@ -22,6 +22,16 @@ class Kept:
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
+
+    def with_wishes_of(self, wished: Kept, notes: frozenset[str]) -> Kept:
+        """Take over what another search wishes of some notes."""
+        return replace(
+            self,
+            nothing_left=self.nothing_left | wished.nothing_left & notes,
+            worth_clearing=self.worth_clearing | wished.worth_clearing & notes,
+            part_way=self.part_way | {k: v for k, v in wished.part_way.items() if k in notes},
+            gives_way=self.gives_way | {k: v for k, v in wished.gives_way.items() if k in notes},
+        )
 
     @property
     def not_as_a_whole(self) -> frozenset[str]:

@@ -157,29 +157,26 @@ def carried_out(aimed: Aimed, judged: Judged) -> Aimed:
         times, adds = zip(*judged.points, strict=True)
         return error + layer + float(np.interp(at_s, times, adds))
 
-    heard = aimed.heard_cents
     return replace(
         aimed,
         onset_cents=after(aimed.onset_cents, 0.0),
         sustain_cents=after(aimed.sustain_cents, length_s / 2),
         end_cents=after(aimed.end_cents, length_s),
-        heard_cents=None if heard is None else judged.remaining_cents,
+        heard_cents=judged.left_cents,
     )
 
 
-def unmoved(judged: Judged, remaining_cents: float | None) -> Judged:
-    """Take a note's own edit out of its decision; its rules stay, and what is left is given."""
+def unmoved(judged: Judged) -> Judged:
+    """Take a note's own edit out of its decision; its rules stay."""
     return replace(
         judged, add_cents=None, onset_add_cents=None, cut_s=None, sustain_add_cents=None,
-        points=(), take=None, remaining_cents=remaining_cents,
+        points=(), take=None, remaining_cents=judged.rest_cents,
     )  # fmt: skip
 
 
 def _layer_cents(judged: Judged) -> float:
     """What the rules add to a note, or another take's note that stands there instead."""
-    if judged.take is not None:
-        return (judged.remaining_cents or 0.0) - (judged.heard_cents or 0.0)
-    return sum(c for _, c in judged.layers)
+    return judged.layer_cents if judged.take is None else judged.added_cents
 
 
 def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
@@ -200,9 +197,7 @@ def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
 
     heard_hz = m.heard_hz
     if heard_hz is not None and judged.heard_cents is not None:
-        rest = judged.remaining_cents
-        add = layer if rest is None or not judged.points else rest - judged.heard_cents
-        heard_hz = shift_hz(heard_hz, add)
+        heard_hz = shift_hz(heard_hz, judged.added_cents if judged.points else layer)
     slope = m.slope_cents_per_s
     if slope is not None and judged.action == "steady":
         slope += (judged.points[-1][1] - judged.points[0][1]) / note.length_s

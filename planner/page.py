@@ -34,7 +34,7 @@ from planner.provenance import plan_id
 from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
 from planner.said_bars import with_last_bar
 from planner.spelling import names_at
-from planner.tally import biggest_rules, edits, left_on_purpose, not_measured
+from planner.tally import advice, biggest_rules, edits, left_on_purpose, not_measured
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, minutes, place, row_place, terms
 
@@ -155,6 +155,8 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         printed=PRINTED,
         parts=None if along is None else draw_parts(along, plan.stems),
         unsettled=not_asked(plan),
+        advice=advice(plan),
+        row_place=row_place,
         left=left_on_purpose(plan),
         unmeasured=not_measured(plan),
         cautions=CAUTIONS,

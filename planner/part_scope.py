@@ -19,9 +19,13 @@ from planner.scope_rule import (
     weights,
 )
 from planner.short_runs import in_runs, without_unheard
+from planner.spread import doubt_of_middle, spread_of
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import flat_or_sharp
+
+# Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance.
+_APART_CENTS, _APART_DOUBTS = 4.0, 3.0
 
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
@@ -82,16 +86,17 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
     """Leave out pitches that stand apart from the rest: they must not pull the whole part."""
     if not fit:
         return fit
-    middle = float(np.median([e for _, e in fit]))
-    spread = float(np.median([abs(e - middle) for _, e in fit]))
+    every = np.array([e for _, e in fit])
+    middle, scatter = float(np.median(every)), spread_of(every)
     by_pitch: dict[int, list[float]] = {}
     for aimed, error in fit:
         by_pitch.setdefault(aimed.target.intended_midi, []).append(error)
-    # Chosen: a pitch stands apart where its middle is 2 spreads and 4 cents away.
     odd = {
         midi
         for midi, errors in by_pitch.items()
-        if len(errors) >= few and abs(float(np.median(errors)) - middle) > max(4.0, 2.0 * spread)
+        if len(errors) >= few
+        and abs(float(np.median(errors)) - middle)
+        > max(_APART_CENTS, _APART_DOUBTS * doubt_of_middle(scatter, len(errors)))
     }
     kept = [(a, e) for a, e in fit if a.target.intended_midi not in odd]
     return kept if len(kept) >= 0.6 * len(fit) else fit

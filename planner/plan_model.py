@@ -83,6 +83,33 @@ class Judged:
     word: str = ""  # sung on it, where the session or its score has the words
     take: TakeNote | None = None  # that stands in for it, where the action is other-take
 
+    @property
+    def layer_cents(self) -> float:
+        """What its rules add to it."""
+        return sum(c for _, c in self.layers)
+
+    @property
+    def rest_cents(self) -> float | None:
+        """The heard error that its rules leave, rounded as decisions see it."""
+        return None if self.heard_cents is None else round(self.heard_cents + self.layer_cents, 1)
+
+    @property
+    def own_cents(self) -> float:
+        """What its own edit adds to what is heard; another take's note, what is heard instead."""
+        if self.action not in EDIT_ACTIONS or self.remaining_cents is None:
+            return 0.0
+        return self.remaining_cents - (self.rest_cents or 0.0)
+
+    @property
+    def added_cents(self) -> float:
+        """What its rules and its own edit together add to what is heard."""
+        return self.layer_cents + self.own_cents
+
+    @property
+    def left_cents(self) -> float | None:
+        """The heard error once all of them are made."""
+        return None if self.heard_cents is None else self.heard_cents + self.added_cents
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
@@ -242,6 +269,7 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    stays: tuple[tuple[str, float], ...] = ()  # (why, s) of what is sour after it, most first
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     # (s on the session's clock, cents to its own middle) where the whole song moves; else empty.
     movement: tuple[tuple[float, float], ...] = ()

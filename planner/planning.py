@@ -37,6 +37,7 @@ from planner.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.session_model import Session
 from planner.setup_advice import setup_findings
 from planner.standing_still import Still, decide_until_still
+from planner.stays_sour import stays_sour
 from planner.takes import TakeHeard
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
@@ -127,6 +128,7 @@ def make_plan(
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
+        stays=stays_sour(made),
         sources=sources,
         own_figures=tuple((own or {}).items()),
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),

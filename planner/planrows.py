@@ -38,7 +38,7 @@ _PLACES_SAID = 4  # chosen: of a chord that comes often
 def note_row(j: Judged, on: StemOnClock) -> Row:
     """Say one note's edit or question as a row; errors are those that its rules leave."""
     note, m = j.measured.note, j.measured.measurement
-    layer = sum(c for _, c in j.layers)
+    layer = j.layer_cents
     moving = j.action in MOVING_ACTIONS
 
     def rest(error: float | None) -> float | None:
@@ -253,8 +253,9 @@ def _said_edit(j: Judged) -> str:
         first, last = j.points[0][1], j.points[-1][1]
         ends = f"{raise_or_lower(first)} at the start, {raise_or_lower(last)} at the end"
         return f"even the lean: {ends}"
-    first, rest = j.onset_add_cents or 0.0, j.sustain_add_cents or 0.0
-    return f"{raise_or_lower(first)} at the start, {raise_or_lower(rest)} after it"
+    first, last = j.points[0][1], j.points[-1][1]
+    there = "after it" if j.onset_add_cents is not None else "by its last part"
+    return f"{raise_or_lower(first)} at the start, {raise_or_lower(last)} {there}"
 
 
 def _after_rules(j: Judged) -> str:

@@ -39,6 +39,11 @@ def asks_for_an_edit(j: Judged) -> bool:
     return j.action in EDIT_ACTIONS and j.rule_name != IN_TOLERANCE
 
 
+def is_flagged(j: Judged) -> bool:
+    """Whether a note asks for an edit or for a person's answer."""
+    return asks_for_an_edit(j) or j.action in ("ask", "wrong-note")
+
+
 def thick_passages(
     judged: Sequence[Judged], on: StemOnClock, most: int, share: float
 ) -> list[Passage]:
@@ -112,26 +117,27 @@ def take_rows(
 
 
 def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
-    """Advise another take where single edits would cover too much of a part; its id comes later.
+    """Advise another take where too much of a part asks for edits or answers; its id comes later.
 
     refused: ids of rules of the part that a person refused; they are why there are so many edits.
     """
     measured = [j for j in judged if j.heard_cents is not None]
-    edits = [j for j in measured if asks_for_an_edit(j)]
-    if len(edits) < _RETAKE_NOTES or len(edits) <= _RETAKE_SHARE * len(measured):
+    flagged = [j for j in measured if is_flagged(j)]
+    if len(flagged) < _RETAKE_NOTES or len(flagged) <= _RETAKE_SHARE * len(measured):
         return None
-    share = percent(len(edits) / len(measured))
+    share = percent(len(flagged) / len(measured))
+    asked = " or an answer" if any(not asks_for_an_edit(j) for j in flagged) else ""
     return Row(
         id="A-000",
         kind="advice",
         scope="part",
         stem=spec.code,
         apply_to=(spec.file, *spec.linked),
-        notes_covered=len(edits),
-        covers=tuple(j.measured.id for j in edits),
+        notes_covered=len(flagged),
+        covers=tuple(j.measured.id for j in flagged),
         action="retake",
         rule_name="more edits than a take",
-        reason=f"{share} of the measured notes ask for an edit of their own: "
+        reason=f"{share} of the measured notes ask for an edit of their own{asked}: "
         f"if the player is still there, another take is better and quicker"
         f"{_instead(refused)}",
     )

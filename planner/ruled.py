@@ -88,19 +88,12 @@ def ruled_note(
     return _as_ruled(judged, ruling, tool)
 
 
-def _rest(judged: Judged) -> float | None:
-    """The error that its rules leave a note with."""
-    if judged.heard_cents is None:
-        return None
-    return judged.heard_cents + sum(c for _, c in judged.layers)
-
-
 def _in_a_locked_place(judged: Judged, held: str, tool: str) -> Judged:
     """A note under a lock over its place: nothing new is planned, nothing new is asked."""
     if judged.action not in MOVING_ACTIONS and judged.action not in _NO_ROW:
         return judged
     reason = f"{held}: nothing new is planned there; {tool}"
-    still = unmoved(judged, _rest(judged))
+    still = unmoved(judged)
     return replace(still, action="leave", rule_name="locked place", reason=reason)
 
 
@@ -109,7 +102,7 @@ def _stays(judged: Judged, ruling: Ruling) -> Judged:
     if judged.action not in MOVING_ACTIONS or not ruling.says_otherwise:
         return judged
     return replace(
-        unmoved(judged, _rest(judged)),
+        unmoved(judged),
         action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
         clearable=False, gives_way_from_cents=None,
     )  # fmt: skip
@@ -133,7 +126,7 @@ def _as_ruled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
 def _too_far(judged: Judged, ruling: Ruling) -> Judged:
     """Which note was meant is no question any more; an edit that far would be heard."""
     return replace(
-        unmoved(judged, _rest(judged)),
+        unmoved(judged),
         action="other-take",
         rule_name="another note was meant",
         reason=f"{flat_or_sharp(judged.heard_cents)} of "
@@ -146,7 +139,7 @@ def _refused(judged: Judged, ruling: Ruling, tool: str) -> Judged:
     reason = ruling.refused_by
     if judged.action in EDIT_ACTIONS:
         reason += f"; {tool}"
-    still = unmoved(judged, _rest(judged))
+    still = unmoved(judged)
     return replace(still, action="leave", rule_name=REFUSED, reason=reason)
 
 
@@ -166,14 +159,14 @@ def _as_locked(judged: Judged, row: Row) -> Judged:
         add_cents=row.add_cents, onset_add_cents=row.onset_add_cents,
         cut_s=None if row.cut_s is None else row.cut_s + late_s,
         sustain_add_cents=row.sustain_add_cents, points=row.points,
-        remaining_cents=_rest(judged) if row.remaining_cents is None else row.remaining_cents,
+        remaining_cents=judged.rest_cents if row.remaining_cents is None else row.remaining_cents,
         take=judged.take if row.action == "other-take" else None,
     )  # fmt: skip
 
 
 def _as_set(judged: Judged, override: Override, ruling: Ruling, tool: str) -> Judged:
     """A note with a person's number, points or action in place of the planner's."""
-    still = unmoved(judged, _rest(judged))
+    still = unmoved(judged)
     length_s, rest = judged.measured.note.length_s, still.remaining_cents
     if override.add_cents is not None:
         add = round(override.add_cents, 1)
@@ -212,7 +205,7 @@ def keeps_row(judged: Judged, rulings: Rulings) -> bool:
 
 
 def _scaled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
-    f, rest = ruling.factor, _rest(judged)
+    f, rest = ruling.factor, judged.rest_cents
 
     def part(value: float | None) -> float | None:
         return None if value is None else round(f * value, 1)

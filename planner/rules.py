@@ -40,14 +40,13 @@ from planner.moves import Move
 from planner.plan_model import Action, Judged
 from planner.wording import taken_back
 
-__all__ = ["DECISIONS", "IN_TOLERANCE", "DecisionRule", "decide"]
+__all__ = ["DECISIONS", "IN_TOLERANCE", "NEVER_SINGLE", "THE_START_ALONE", "DecisionRule", "decide"]
 
 IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a clash
+THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
 # Several notes at once, or a drum: rules over the whole part at most.
-_NEVER_SINGLE: frozenset[str] = frozenset(
-    {"fretted-chords", "bowed-group", "sampled", "drum-tones"}
-)
+NEVER_SINGLE: frozenset[str] = frozenset({"fretted-chords", "bowed-group", "sampled", "drum-tones"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +112,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="not measured: {unmeasured}",
     ),
     DecisionRule(
-        name="never note by note", action="leave", fits=lambda c: c.role in _NEVER_SINGLE,
+        name="never note by note", action="leave", fits=lambda c: c.role in NEVER_SINGLE,
         reason="more than one note may sound here: judged as a whole part only",
     ),
     DecisionRule(
@@ -218,7 +217,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="start off", action="start-only", fits=starts_off, move=note_edits.start,
-        reason="starts {onset_off} and settles within its tolerance: the start alone; "
+        reason="starts {onset_off} and settles within its tolerance" + THE_START_ALONE + "; "
         "needs points or a cut",
     ),
     DecisionRule(

@@ -20,12 +20,14 @@ from planner.kept import rule_key
 from planner.model import Finding, StemNotes
 from planner.moves import note_made
 from planner.pitch import cents
-from planner.plan_model import MOVING_ACTIONS, Judged
+from planner.plan_model import MOVING_ACTIONS, Action, Judged
+from planner.rules import THE_START_ALONE
 from planner.scope_rule import ScopeRule, moved
 from planner.scopes import together
 from planner.settling import offers
 from planner.targets import Aimed
 
+_OF_ONE_END: frozenset[Action] = frozenset({"start-only", "hold-end"})
 _MOST_ROUNDS = 8  # chosen: one or two are usual; what ends here is told
 
 
@@ -196,15 +198,19 @@ def _both_moves(old: Judged, new: Judged) -> Judged:
         return None if value is None or plain is None else round(value + plain, 1)
 
     other = old if shaped is new else new
+    reason = f"{old.reason}; once the other rows are made, {new.reason}"
+    action: Action = "raise-lower" if whole else shaped.action
+    if action in _OF_ONE_END and not whole:
+        action, reason = "shape", reason.replace(THE_START_ALONE, "")
     return replace(
         old,
-        action="raise-lower" if whole else shaped.action,
+        action=action,
         add_cents=points[0][1] if whole else None,
         onset_add_cents=start_and_rest(shaped.onset_add_cents, other),
         cut_s=shaped.cut_s if other.add_cents is not None else None,
         sustain_add_cents=start_and_rest(shaped.sustain_add_cents, other),
         points=points,
-        reason=f"{old.reason}; once the other rows are made, {new.reason}",
+        reason=reason,
     )
 
 

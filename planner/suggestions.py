@@ -17,7 +17,8 @@ _TOGETHER = 0.8  # of the offset: notes spread wider do not sit anywhere as a wh
 _SPREAD_TOLD_CENTS = 20.0  # common practice, no source: beyond it another take costs less
 _PITCH_TOLD_CENTS = 6.0  # common practice, no source: the least steady error of one pitch told
 _SURE_ERRORS = 2.0  # chosen: once in twenty by chance
-_PITCH_SAME_SIDE = 0.8  # common practice, no source
+# Chosen: of ten pitches of a part one is told by chance in forty parts; at 2 it was in three.
+_PITCH_SURE_ERRORS = 3.0
 _TUNER_CENTS = 2.0  # chosen: tuners read to a cent or two, and so do players
 
 
@@ -56,14 +57,13 @@ def _tuned_to_standard(plan: Plan, stem: StemSummary) -> str:
 def suggestions(plan: Plan) -> list[str]:
     """Word what the players could try next time, kindly, about notes and not about people."""
     lines: list[str] = []
-    told: dict[str, float] = {}  # stem code -> cents that a line has told of all its notes
     for stem in plan.stems:
         if stem.role not in FIXED_ROLES and stem.measured >= PITCH_NOTES_MIN:
-            lines += _about_a_part(plan, stem, told)
-    return lines + _about_pitches(plan, told)
+            lines += _about_a_part(plan, stem)
+    return lines + _about_pitches(plan)
 
 
-def _about_a_part(plan: Plan, stem: StemSummary, told: dict[str, float]) -> list[str]:
+def _about_a_part(plan: Plan, stem: StemSummary) -> list[str]:
     lines = []
     offset, spread = stem.offset_cents, stem.spread_cents
     start = stem.onset_minus_sustain_cents
@@ -71,13 +71,11 @@ def _about_a_part(plan: Plan, stem: StemSummary, told: dict[str, float]) -> list
     # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
     together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
     if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
-        told[stem.code] = offset
         lines.append(
             f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
             f"throughout; {_way_to_tune(plan, stem)}."
         )
     if start is not None and sharp_starts:
-        told[stem.code] = offset or 0.0  # its pitches are off by that for the same reason
         lines.append(
             f"{stem.code}: notes begin {flat_or_sharp(start)} of where they settle"
             f"{_held(plan, stem.code)}; where "
@@ -101,21 +99,19 @@ def _way_to_tune(plan: Plan, stem: StemSummary) -> str:
     return way + _tuned_to_standard(plan, stem)
 
 
-def _about_pitches(plan: Plan, told: dict[str, float]) -> list[str]:
-    """One pitch off by itself, beyond what has been told of its whole part."""
+def _about_pitches(plan: Plan) -> list[str]:
+    """One pitch off by itself, against where its part sits."""
     lines = []
-    voices = {stem.code for stem in plan.stems if stem.role in VOICE_ROLES}
+    stems = {stem.code: stem for stem in plan.stems}
     for bias in pitch_biases(plan):
-        look = "" if bias.stem in voices else "a look at the instrument or "
-        own = bias.mean_cents - told.get(bias.stem, 0.0)  # beyond the whole part's
-        proven = abs(own) >= _SURE_ERRORS * bias.uncertainty_cents
+        part = stems[bias.stem]
+        look = "" if part.role in VOICE_ROLES else "a look at the instrument or "
+        own = bias.mean_cents - (part.offset_cents or 0.0)
+        proven = abs(own) >= _PITCH_SURE_ERRORS * bias.uncertainty_cents
         if abs(round(own, 1)) < _PITCH_TOLD_CENTS or not proven:
             continue
-        if bias.stem not in told and bias.same_side < _PITCH_SAME_SIDE:
-            continue
-        off = flat_or_sharp(own) + (" of its other notes" if bias.stem in told else "")
         lines.append(
-            f"{bias.stem}: {bias.name} comes out {off} in {count(bias.notes, 'place')}; worth "
-            f"{look}a word about that one pitch."
+            f"{bias.stem}: {bias.name} comes out {flat_or_sharp(own)} of its other notes in "
+            f"{count(bias.notes, 'place')}; worth {look}a word about that one pitch."
         )
     return lines

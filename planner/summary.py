@@ -20,7 +20,7 @@ from planner.summary_tables import (
     unmeasured_table,
     unsettled_table,
 )
-from planner.tally import biggest_rules, pitch_biases
+from planner.tally import advice, biggest_rules, pitch_biases
 from planner.timeline import TempoMap
 from planner.wording import SIGN_RULE, count, finding_place, flat_or_sharp, row_place
 
@@ -38,7 +38,7 @@ def summary_markdown(plan: Plan, tempo_map: TempoMap | None = None) -> str:
         along_table(plan, tempo_map),
         _rules(plan),
         pitches_table(pitch_biases(plan)),
-        _voicings(plan),
+        _advice(plan),
         strings_tables(plan),
         _suggestions(plan),
         left_table(plan),
@@ -71,13 +71,12 @@ def _since(since: Since | None) -> list[str]:
     return ["## Changes", "", *lines]
 
 
-def _voicings(plan: Plan) -> list[str]:
-    """List the held chords that only another voicing would help."""
-    rows = [row for row in plan.rows if row.action == "chord-voicing"]
-    if not rows:
-        return []
-    lines = [f"- {row.id}, {row.stem}, {row_place(row)}: {plain(row.reason)}." for row in rows]
-    return ["## Chords to voice another way", "", *lines]
+def _advice(plan: Plan) -> list[str]:
+    """List what would help and is no edit: another take, voicing or setting, and offers."""
+    lines = [
+        f"- {row.id}, {row.stem}, {row_place(row)}: {plain(row.reason)}." for row in advice(plan)
+    ]
+    return ["## Advice, which is no edit", "", *lines] if lines else []
 
 
 def _rules(plan: Plan) -> list[str]:

@@ -121,6 +121,13 @@ def not_measured(plan: Plan) -> tuple[Group, ...]:
     return grouped(("", j.measured.measurement.not_measured_because or j.reason, j) for j in silent)
 
 
+def advice(plan: Plan) -> tuple[Row, ...]:
+    """Give the advice, which moves nothing, but what a person has refused."""
+    return tuple(
+        r for r in plan.rows if r.kind == "advice" and r.state not in ("refused", "orphan")
+    )
+
+
 def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
     """Average the heard errors of each pitch of each part that can move, by stem and pitch."""
     order = {stem.code: i for i, stem in enumerate(plan.stems) if stem.role not in FIXED_ROLES}

@@ -44,7 +44,8 @@ def stretch_share(role: Role, session: Session) -> float:
     """Say which share of the reference's octave stretch a part follows, 0 to 1.
 
     The reference and other instruments that nobody can move follow all of it; a share typed in the
-    session file holds for everyone else; without one, a bass follows all of it and the rest half.
+    session file holds for everyone else; without one they follow half. A bass as well: its partials
+    are stretched less than those of the piano's low keys, so on all of it the higher ones beat.
     """
     if role in FIXED_ROLES:
         return 1.0

@@ -131,6 +131,15 @@ def test_a_typed_a4_that_differs_is_shouted() -> None:
     assert near.findings == ()
 
 
+@pytest.mark.parametrize(("apart", "asked"), [(2.9, False), (3.1, True), (-3.1, True)])
+def test_edge_of_a_typed_a4(apart: float, asked: bool) -> None:
+    """From 3 cents on, to either side."""
+    found = find_session_a4(
+        session(a4_hz=440.0), (stem(440.0 * 2 ** (apart / 1200), scatter=0.01),)
+    )
+    assert [f.severity for f in found.findings] == ["question"] * asked
+
+
 def test_a_typed_a4_alone_needs_no_reference() -> None:
     """A number without a stem is taken as it is, and nothing is asked."""
     found = find_session_a4(session(reference_from=None, a4_hz=441.0), ())

@@ -69,6 +69,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "settling",
         "deciding",
         "standing_still few_touched offered",
+        "stays_sour",
         "advising",
         "planning",
         "editlist tally relief loudness_pitch suggestions",

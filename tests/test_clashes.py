@@ -102,8 +102,21 @@ def test_vibrato_never_lets_a_beat_stand() -> None:
     """A clash with a note of wide vibrato is soft at most."""
     still = sounding("A-1", 69, 0)
     assert find_clashes([still, sounding("B-1", 69, 10)])[0].kind == "sour"
-    wide = sounding("B-1", 69, 10, vibrato_half_cents=30.0)
-    assert find_clashes([still, wide])[0].kind == "soft"
+    for half_cents, kind in ((10.0, "sour"), (10.1, "soft")):
+        swings = sounding("B-1", 69, 10, vibrato_half_cents=half_cents)
+        assert find_clashes([still, swings])[0].kind == kind
+
+
+@pytest.mark.parametrize(("softer_db", "sour"), [(15.0, True), (18.0, False)])
+def test_a_clash_that_is_too_faint_is_no_sour_time(softer_db: float, sour: bool) -> None:
+    """10 cents apart for a second; of two equal notes on one pitch the weight is 1 at most."""
+    loud = sounding("A-1", 69, 0)
+    faint = sounding("B-1", 69, 10, level_db=loud.level_db - softer_db)
+    notes = [loud, faint]
+    clashes = find_clashes(notes)
+    # Its weight falls with the softer note's amplitude: 10^(-15/20) = 0.178, 10^(-18/20) = 0.126.
+    assert clashes[0].weight == pytest.approx(10.0 ** (-softer_db / 20.0), abs=1e-3)
+    assert bool(sour_seconds(notes, clashes, frozenset())) is sour
 
 
 def test_unsure_readings_make_no_clash() -> None:

@@ -34,3 +34,19 @@ def test_a_move_that_would_clash_is_made_as_far_as_it_clears() -> None:
     # Without the first there is nothing to clear on the way: it is left.
     (left, _) = plan(cello, two).judged
     assert (left.action, left.rule_name) == ("leave", "would clash")
+
+
+def test_a_whole_part_is_not_given_up_for_a_beating_that_an_edit_on_top_of_it_clears() -> None:
+    """Ten notes 6 sharp alone, two in tune over the piano's: one move, and two edits after it."""
+    midis = [57, 60, 64, 69, 57, 60, 57, 60, 64, 69, 57, 60]
+    errors = [6.0] * 12
+    errors[4] = errors[8] = 0.0
+    notes = line("CEL", midis, errors, length_s=1.8)
+    held = [note(n.id.replace("CEL", "PNO"), m, 0, start_s=n.note.start_s, length_s=1.8)
+            for n, m, e in zip(notes, midis, errors, strict=True) if not e]  # fmt: skip
+    made = plan(stem("CEL", "bowed", notes), stem("PNO", "tuning-reference", held))
+    rule, *edits = made.rows
+    assert (rule.action, rule.add_cents) == ("whole-part", -5.0)
+    assert [r.id for r in edits] == ["CEL-0005", "CEL-0009"]
+    assert {r.remaining_cents for r in edits} == {0.0}
+    assert made.sour_after_s == 0.0

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
 from deciding import line, note, plan, stem
 
-from planner.decided import added_cents, held_limits, proposals
+from planner.decided import held_limits, proposals
 from planner.scope_rule import ScopeRule
 
 
@@ -38,4 +39,6 @@ def test_rows_say_what_they_add_and_what_they_need() -> None:
     assert j.heard_cents is not None
     assert j.remaining_cents is not None
     assert abs(j.heard_cents + add + dict(single.notes)["GTR-0020"] - j.remaining_cents) < 1e-9
-    assert abs(added_cents(j) - (j.remaining_cents - j.heard_cents)) < 1e-9
+    assert abs(j.added_cents - (j.remaining_cents - j.heard_cents)) < 1e-9
+    assert j.left_cents == pytest.approx(j.remaining_cents)
+    assert j.rest_cents == pytest.approx(j.heard_cents + add)

@@ -31,7 +31,9 @@ def test_level_in_its_own_range(level: float, said: str) -> None:
 
 def test_other_ranges_do_not_hide() -> None:
     """Notes more than an octave away leave the level of a note without a rival."""
-    assert exposures([sounding("A-1", 60, 0), *others(2)])["A-1"].over_rest_db is None
+    for midi, rivals in ((47, False), (48, True), (72, True), (73, False)):
+        got = exposures([sounding("A-1", 60, 0), *others(2, midi)])["A-1"]
+        assert (got.over_rest_db is not None) is rivals
 
 
 def test_label_and_level() -> None:

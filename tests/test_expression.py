@@ -9,6 +9,7 @@ from planner.expression import (
     grace_notes,
     leading_notes,
     pushed_notes,
+    wobbles,
 )
 from planner.model import Role
 from planner.pitch import midi_to_hz
@@ -19,7 +20,8 @@ from planner.timeline import tempo_map_from_marks
 
 
 @pytest.mark.parametrize(
-    ("length", "gap", "found"), [(0.089, 0.0, True), (0.09, 0.0, False), (0.08, 0.04, False)]
+    ("length", "gap", "found"),
+    [(0.089, 0.0, True), (0.09, 0.0, False), (0.08, 0.029, True), (0.08, 0.031, False)],
 )
 def test_edges_of_a_grace_note(length: float, gap: float, found: bool) -> None:
     """A grace note is shorter than 90 ms and leans on a longer note."""
@@ -40,6 +42,27 @@ def test_pushed_notes_are_the_loudest() -> None:
     assert pushed_notes(stem("V", "lead-voice", alike)) == frozenset()
 
 
+@pytest.mark.parametrize(("level_db", "pushed"), [(-17.0, True), (-17.1, False)])
+def test_edges_of_a_pushed_note(level_db: float, pushed: bool) -> None:
+    """3 dB over the middle is pushed; of twenty notes only the loudest is."""
+    loud = [note(f"V-{k}", 60, 0, start_s=30 + k, level_db=db)
+            for k, db in ((20, level_db), (21, level_db - 0.5))]  # fmt: skip
+    voice = stem("V", "lead-voice", [*line("V", [60] * 18, [0.0] * 18), *loud])
+    assert pushed_notes(voice) == (frozenset({"V-20"}) if pushed else frozenset())
+
+
+@pytest.mark.parametrize(
+    ("half_cents", "hz", "regularity", "found"),
+    [(10.1, 3.4, 0.9, True), (10.0, 3.4, 0.9, False), (30.0, 3.5, 0.9, False),
+     (30.0, 5.0, 0.6, True), (30.0, 5.0, 0.61, False)],
+)  # fmt: skip
+def test_edges_of_a_wobble(half_cents: float, hz: float, regularity: float, found: bool) -> None:
+    """More than 10 cents to either side, under 3.5 a second or not regular."""
+    one = note("V-1", 60, 0, vibrato_half_cents=half_cents, vibrato_hz=hz,
+               vibrato_regularity=regularity)  # fmt: skip
+    assert wobbles(one.measurement) is found
+
+
 @pytest.mark.parametrize(
     ("above", "found"), [(315, True), (314.9, False), (385, True), (385.1, False), (970, True),
                          (650, True), (700, False)],
@@ -53,6 +76,7 @@ def test_edges_of_blue_notes(above: float, found: bool) -> None:
     assert blue_notes(notes[:1], off, tonic) == frozenset()
     assert blue_notes(notes, off, {}) == frozenset()
     assert blue_notes(notes, dict.fromkeys(off, 4.9), tonic) == frozenset()
+    assert blue_notes(notes, dict.fromkeys(off, 5.0), tonic) == blue_notes(notes, off, tonic)
 
 
 @pytest.mark.parametrize(
@@ -64,6 +88,7 @@ def test_edges_of_blue_notes(above: float, found: bool) -> None:
         ("bowed", (61, 62), 0.0, 0.1, False),
         ("bowed", (61, 62), -12.0, 0.1, False),  # flat is no leaning upward
         ("bowed", (61, 59), 12.0, 0.1, False),  # it leads nowhere
+        ("bowed", (61, 62), 12.0, 0.25, True),
         ("bowed", (61, 62), 12.0, 0.26, False),
         ("bowed", (66, 67), 12.0, 0.1, False),  # a semitone step, but not under the tonic
         ("bass-fretless", (49, 50), 12.0, 0.1, True),

@@ -74,6 +74,15 @@ def drawings(html: str) -> list[ET.Element]:
     return [ET.fromstring(svg) for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
 
 
+def test_advice_is_on_the_page() -> None:
+    """What would help and is no edit is read there as well, each with its place."""
+    retake = row(id="A-002", kind="advice", scope="part", stem="AGT", action="retake",
+                 add_cents=None, reason="sour in 15 s")  # fmt: skip
+    page = review_page(replace(plan(), rows=(*plan().rows, retake)))
+    assert "<li>A-002, AGT, throughout: sour in 15 s.</li>" in page
+    assert "Advice, which is no edit" not in review_page(plan())
+
+
 def test_page_says_things_in_the_agreed_order() -> None:
     """Offenders come first, then questions, what was left, and what could not be measured."""
     assert Outline(review_page(plan())).headings == [

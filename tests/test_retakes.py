@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from planner.answers import Entry
@@ -86,6 +87,22 @@ def test_a_part_that_is_edits_throughout_is_told_once() -> None:
     assert [(r.scope, r.rule_name) for r in advised(made.rows, "retake")] == [
         ("part", "more edits than a take")
     ]
+
+
+@pytest.mark.parametrize(("asked", "told"), [(13, True), (12, False)])
+def test_notes_that_only_a_person_can_settle_count_toward_another_take(
+    asked: int, told: bool
+) -> None:
+    """Of 40 notes scattered in tune, 13 lie between two notes: a third is a take, 12 are not."""
+    rng = np.random.default_rng(3)
+    errors = [(-1.0) ** k for k in range(40)]
+    for k in rng.choice(40, asked, replace=False):
+        errors[k] = float(rng.choice([-45.0, 45.0]))
+    made = plan(stem("LV", "lead-voice", sung("LV", errors)), tempo_map=MAP)
+    rows = advised(made.rows, "retake")
+    assert bool(rows) == told
+    for row in rows:
+        assert row.reason.startswith("32 % of the measured notes ask for an edit of their own or")
 
 
 def doubled(errors: list[float], role: Role = "voice-double", **lead: Any) -> tuple[Row, ...]:

@@ -418,6 +418,23 @@ def test_too_little_to_gain() -> None:
     assert judge(8, "voice-harmony", length_s=2.5).rule_name == "note off"
 
 
+def test_a_note_that_gives_way_may_gain_little() -> None:
+    """8.5 off and left 5 off, where it beats with nobody: 3.5 gained, and moved all the same."""
+    assert judge(8.5, role="voice-harmony").rule_name == "note off"
+    one = judge(8.5, role="voice-harmony", case={"gives_way_cents": 5.0})
+    assert (one.rule_name, one.add_cents) == ("note off", -4.0)
+
+
+@pytest.mark.parametrize(
+    ("cents", "name"),
+    [(12.0, "in tune"), (15.0, "in tune"), (15.0, "leading note"), (15.1, "note off")],
+)
+def test_edges_of_a_leading_note(cents: float, name: str) -> None:
+    """Up to 15 sharp it is kept where its tolerance would not keep it anyhow."""
+    tight = {} if name == "in tune" else {"factor": 0.8}
+    assert judge(cents, role="bowed", case={"leading": True, **tight}).rule_name == name
+
+
 def test_nothing_left_in_for_doubles_and_held_unisons() -> None:
     """A voice double, and a held unison with a fixed instrument, go all the way."""
     assert judge(20, "voice-double").remaining_cents == 0.0

@@ -8,7 +8,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope_rule import ScopeRule
+from planner.scope_rule import ScopeRule, shrunk_cents
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
@@ -92,6 +92,25 @@ def test_gross_notes_do_not_pull_the_part() -> None:
     assert rule.bias_cents == pytest.approx(-6, abs=1)
 
 
+@pytest.mark.parametrize(("nearer", "found"), [(0.6, 1), (0.3, 0)])
+def test_edge_of_what_a_part_gains(nearer: float, found: int) -> None:
+    """Half of the notes 9 sharp, half 0.6: moved by what others say they gain an eighth; 0.3: less.
+
+    Each half of the notes has its middle half way, (9 + 0.6) / 2 = 4.8, and lies 4.2 from it.
+    """
+    played = [nearer, nearer, 9.0, 9.0] * 6
+    midis = [52 + k % 7 for k in range(24)]
+    assert len(rules_of(line("X", midis, played), "fretted-chords")) == found
+
+
+def test_thin_evidence_shrinks_a_rule() -> None:
+    """James and Stein, for one mean: 4 give or take 2 is 4 x 16 / 20; what is sure stays."""
+    assert shrunk_cents(4.0, 2.0) == pytest.approx(3.2)
+    assert shrunk_cents(-4.0, 2.0) == pytest.approx(-3.2)
+    assert shrunk_cents(10.0, 0.0) == 10.0
+    assert shrunk_cents(0.0, 1.0) == 0.0
+
+
 def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     """A quarter of the notes on one sharp pitch is a rule of its own above the part's."""
     midis = [61 if k % 4 == 0 else 52 + k % 7 for k in range(80)]
@@ -102,6 +121,14 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     assert part.add_cents == pytest.approx(4.3, abs=0.6)
     assert (pitch.action, pitch.intended_midi, len(pitch.covers)) == ("every-same-pitch", 61, 20)
     assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
+
+
+def test_four_notes_of_one_pitch_that_chance_took_high_still_speak_for_the_part() -> None:
+    """7 sharp on a scatter of 8, four C#4 12 over the others: no more than chance does."""
+    played = [*errors(24, 7, 8.0), 17.0, 19.0, 19.0, 21.0]
+    midis = [52 + k % 7 for k in range(24)] + [61] * 4
+    part, *_ = rules_of(line("X", midis, played), "fretted")
+    assert part.bias_cents == pytest.approx(np.mean(played), abs=0.5)
 
 
 def test_pitch_sharp_everywhere_is_one_rule() -> None:

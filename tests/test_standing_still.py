@@ -13,6 +13,7 @@ from planner.answers import Entry
 from planner.moves import note_made
 from planner.plan_model import Judged
 from planner.planning import make_plan
+from planner.planrows import _said_edit
 from planner.ruled_rows import Recalled
 from planner.rulings import rulings_from
 from planner.standing_still import _both_moves, _joined_rules
@@ -101,6 +102,30 @@ def test_a_plain_move_and_a_shaped_one_add_up_by_points() -> None:
         assert (both.action, both.add_cents, both.cut_s) == ("shape", None, 0.2)
         assert (both.onset_add_cents, both.sustain_add_cents) == (19.0, 13.0)
         assert both.points == ((0.0, 19.0), (0.1, 19.0), (0.3, 13.0), (1.4, 13.0))
+
+
+def test_what_moves_one_end_and_all_of_a_note_is_said_to_move_both() -> None:
+    """20 down at the start, and 9 down all along: no start alone, in action, words and reason."""
+    length_s = 0.4
+    first = replace(
+        one_move(), action="start-only", add_cents=None, onset_add_cents=-20.0, cut_s=0.1,
+        sustain_add_cents=0.0, points=((0.0, -20.0), (0.1, 0.0), (length_s, 0.0)),
+        reason="starts 20 sharp: the start alone; needs points or a cut",
+    )  # fmt: skip
+    more = replace(first, action="raise-lower", add_cents=-9.0, reason="it beats",
+                   points=((0.0, -9.0), (length_s, -9.0)))  # fmt: skip
+    both = _both_moves(first, more)
+    assert (both.action, both.onset_add_cents, both.sustain_add_cents) == ("shape", -29.0, -9.0)
+    said = "starts 20 sharp; needs points or a cut; once the other rows are made, it beats"
+    assert both.reason == said
+    assert _said_edit(both) == "lower by 29 at the start, lower by 9 after it"
+    held = replace(
+        first, action="hold-end", onset_add_cents=None, cut_s=None, sustain_add_cents=None,
+        points=((0.0, 0.0), (0.2, 0.0), (length_s, 12.0)),
+    )  # fmt: skip
+    both = _both_moves(more, held)
+    assert both.action == "shape"
+    assert _said_edit(both) == "lower by 9 at the start, raise by 3 by its last part"
 
 
 def test_a_run_of_short_notes_is_settled_once() -> None:

@@ -209,14 +209,15 @@ def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     shared = suggestions(plan(stems=(stem(offset_cents=-8.5),), judged=notes))
     alone = suggestions(plan(stems=(stem(),), judged=notes))
     assert not [line for line in shared if "A1" in line]
-    assert "BAS: A1 comes out 9 flat in 4 places" in alone[0]
+    assert "BAS: A1 comes out 9 flat of its other notes in 4 places" in alone[0]
 
 
 @pytest.mark.parametrize(
     ("errors", "words"),
     [
         ((0.0, 0.4, -0.4, 0.0), "BAS: A1 comes out 9 sharp of its other notes in 4 places"),
-        ((20.0, -20.0, 9.0, -9.0), ""),  # give or take 9
+        ((6.5, -4.5, 6.5, -4.5), "10 sharp of its other notes"),  # give or take 3.2
+        ((7.0, -5.0, 7.0, -5.0), ""),  # give or take 3.5: more than a third
     ],
 )
 def test_a_pitch_is_told_against_a_part_that_sits_off(
@@ -364,17 +365,24 @@ def test_keys_of_the_reference_are_a_table_of_what_matters() -> None:
     assert "Keys of the reference" not in summary_markdown(plan())
 
 
-def test_sour_chords_are_listed_with_their_places() -> None:
-    """Each chord-voicing row is a line of its own section; without one there is no section."""
+def test_advice_is_listed_with_its_places() -> None:
+    """Each piece of advice is a line of its section, unless refused; without one there is none."""
     sour = row(
         id="A-001", kind="advice", stem="PNO", action="chord-voicing", add_cents=None,
         reason="C4 C5 sounds sour",
     )  # fmt: skip
     text = summary_markdown(replace(plan(), rows=(*plan().rows, sour)))
-    assert "## Chords to voice another way" in text
+    assert "## Advice, which is no edit" in text
     assert "- A-001, PNO, bar " in text
     assert ": C4 C5 sounds sour." in text
-    assert "Chords to voice" not in summary_markdown(plan())
+    retake = row(
+        id="A-002", kind="advice", scope="part", stem="AGT", action="retake", add_cents=None,
+        reason="sour in 15 s", start_s=None, start_bar=None, start_beat=None,
+    )  # fmt: skip
+    text = summary_markdown(replace(plan(), rows=(sour, retake)))
+    assert "- A-002, AGT, throughout: sour in 15 s." in text
+    none = replace(plan(), rows=(replace(sour, state="refused"),))
+    assert "Advice, which" not in summary_markdown(none)
 
 
 def test_pitches_off_by_their_beginnings_are_told_once() -> None:

@@ -20,7 +20,6 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from planner.decided import added_cents
 from planner.editlist import clean_text, rounded
 from planner.pitch import note_name
 from planner.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
@@ -210,6 +209,6 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         ";".join(f"{stem}:{plain_decimal(round(db, 1))}" for stem, db in judged.measured.heard_in),
         found.onset_confidence,
         ";".join(f"{rule} {plain_decimal(round(add, 1))}" for rule, add in judged.layers),
-        number(added_cents(judged), 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
+        number(judged.added_cents, 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
         number(found.slope_uncertainty_cents_per_s, 2),
     )

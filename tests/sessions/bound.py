@@ -31,7 +31,6 @@ from scipy.optimize import (  # type: ignore[import-untyped,unused-ignore]
 from scipy.sparse import coo_matrix  # type: ignore[import-untyped,unused-ignore]
 
 from planner.clashes import SoundingNote
-from planner.decided import added_cents
 from planner.few_touched import touched
 from planner.model import FIXED_ROLES
 from planner.priced import worth_their_price
@@ -113,7 +112,7 @@ def left_of(seed: int, loose: tuple[float, float]) -> list[float]:
     notes: list[SoundingNote] = sounding_of(few, frozenset())
     sour = sour_map(notes, limits)
     judged = {j.measured.id: j for j in every.judged}
-    own = {sour.index[k]: added_cents(judged[k]) for k in touched(judged) if k in sour.index}
+    own = {sour.index[k]: judged[k].added_cents for k in touched(judged) if k in sour.index}
     leads = {
         k: -float(sour.error_cents[k])
         for k, note in enumerate(sour.met.notes)

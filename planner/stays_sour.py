@@ -1,0 +1,123 @@
+"""What stays sour once every edit is made, and what stands against an edit that would clear it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+
+from planner.decided import Decided, once_made, sour_of
+from planner.few_touched import FEW_TOUCHED
+from planner.model import FIXED_ROLES
+from planner.plan_model import EDIT_ACTIONS, Judged
+from planner.rules import NEVER_SINGLE
+
+_RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
+_RETAKE_S = 4.0  # chosen: less is a chord or two
+_JUDGED_FINE = frozenset({"in tune", "within the uncertainty", "too little to gain", "would clash"})
+# From the plainest reason on: of two notes that beat, and of all at one moment, the first counts.
+ON_PURPOSE = "where a note is left on purpose"
+ASKED = "where a question is open"
+AS_A_WHOLE = "with {}, moved as a whole only"
+AT_SOURCE = "with {}, which is put right where it was made"
+FEW = "since no more notes may be touched"
+WITHIN = "between notes within their tolerances"
+NOBODYS = "between instruments that nobody can move"
+
+
+def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
+    """Say why sour time stays, and how many s of it for each reason, most first.
+
+    A moment with several reasons counts for one, so that they add up to what stays.
+    """
+    sour = sour_of(made)
+    now = once_made(sour, made.judged)
+    why = [_why(made.judged[note.id], note.role) for note in sour.met.notes]
+    over = [(sour.note_first[k], sour.note_end[k], why[k]) for k in np.flatnonzero(now.over)]
+    beating = [
+        (sour.met_first[m], sour.met_end[m], min(why[sour.met.low[m]], why[sour.met.high[m]]))
+        for m in np.flatnonzero(now.sore)
+    ]
+    left = sour.piece_s.copy()
+    told: dict[str, float] = {}
+    for first, end, (_, reason) in sorted([*over, *beating], key=lambda one: one[2]):
+        told[reason] = told.get(reason, 0.0) + float(left[first:end].sum())
+        left[first:end] = 0.0
+    return tuple(sorted(told.items(), key=lambda one: (-one[1], one[0])))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourPart:
+    """A part of struck chords that stays sour for too long: no edit reaches one of its notes."""
+
+    stem: str
+    sour_s: float
+    sounds_s: float
+    midi: int  # of its notes, the one that is sour for longest
+    cents: float  # where that one lies, in the middle, once all is made
+    covers: tuple[str, ...]  # its notes that are sour
+
+
+def sour_parts(made: Decided) -> list[SourPart]:
+    """Find the parts of struck chords that stay sour for three tenths of their time."""
+    sour = sour_of(made)
+    now = once_made(sour, made.judged)
+    stays = dict(stays_sour(made))
+    found = []
+    for code, part in sorted(made.parts.items()):
+        if part.stem.role != "fretted-chords":
+            continue
+        sour_s = stays.get(AS_A_WHOLE.format(code), 0.0)
+        own = {k for k, note in enumerate(sour.met.notes) if note.stem == code}
+        sounds = np.zeros(len(sour.piece_s), dtype=bool)
+        for note in own:
+            sounds[sour.note_first[note] : sour.note_end[note]] = True
+        sounds_s = float(sour.piece_s[sounds].sum())
+        if sour_s < _RETAKE_S or sour_s <= _RETAKE_SHARE * sounds_s:
+            continue
+        # Notes beyond their tolerance, and those that beat: (note, first piece, piece after it).
+        lies = [(k, sour.note_first[k], sour.note_end[k]) for k in np.flatnonzero(now.over)]
+        lies += [
+            (k, sour.met_first[m], sour.met_end[m])
+            for m in np.flatnonzero(now.sore)
+            for k in (sour.met.low[m], sour.met.high[m])
+        ]
+        for_s: dict[int, float] = defaultdict(float)  # by note (MIDI)
+        covers = set()
+        for k, first, end in lies:
+            if k in own:
+                for_s[sour.met.notes[k].midi] += float(sour.piece_s[first:end].sum())
+                covers.add(sour.met.notes[k].id)
+        worst = max(sorted(for_s), key=lambda midi: for_s[midi])
+        lie = [
+            left
+            for a in part.aimed
+            if a.target.intended_midi == worst and a.measured.id in covers
+            and (left := made.judged[a.measured.id].left_cents) is not None
+        ]  # fmt: skip
+        found.append(
+            SourPart(
+                stem=code, sour_s=sour_s, sounds_s=sounds_s, midi=worst, cents=median(lie),
+                covers=tuple(a.measured.id for a in part.aimed if a.measured.id in covers),
+            )
+        )  # fmt: skip
+    return found
+
+
+def _why(j: Judged, role: str) -> tuple[int, str]:
+    """Why a note is not moved, or no further; the first of two notes' reasons is the plainer."""
+    if role in FIXED_ROLES:
+        return 5, NOBODYS
+    if role in ("sampled", "drum-tones"):
+        return 2, AT_SOURCE.format(j.measured.note.stem)
+    if role in NEVER_SINGLE:
+        return 2, AS_A_WHOLE.format(j.measured.note.stem)
+    if j.action in ("ask", "wrong-note"):
+        return 1, ASKED
+    if j.rule_name == FEW_TOUCHED:
+        return 3, FEW
+    if j.action in EDIT_ACTIONS or j.rule_name in _JUDGED_FINE:
+        return 4, WITHIN
+    return 0, ON_PURPOSE

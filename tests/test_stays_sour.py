@@ -1,0 +1,104 @@
+"""What stays sour once all is made, and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
+
+from planner.in_short import in_short
+from planner.model import MeasuredNote, StemNotes
+from planner.planning import make_plan
+from planner.session_model import ProtectedSpan
+from planner.stays_sour import ASKED, NOBODYS, ON_PURPOSE, WITHIN
+
+PIANO = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=3.0)])
+
+
+def over_the_piano(code: str, role: Any, cents: float, **more: Any) -> StemNotes:
+    return stem(code, role, [note(f"{code}-0001", 69, cents, length_s=2.0, **more)])
+
+
+@pytest.mark.parametrize(
+    ("other", "why"),
+    [
+        (over_the_piano("AGT", "fretted-chords", 8), "with AGT, moved as a whole only"),
+        (over_the_piano("ORG", "fixed-pitch", 8), NOBODYS),
+        (over_the_piano("SYN", "sampled", 8), "with SYN, which is put right where it was made"),
+        (over_the_piano("LV", "lead-voice", 40), ASKED),
+    ],
+)
+def test_what_stays_is_told_with_its_reason(other: StemNotes, why: str) -> None:
+    """Two seconds over the piano's A4 stay sour, each time for another reason."""
+    made = plan(PIANO, other)
+    assert [(said, round(s, 3)) for said, s in made.stays] == [(why, 2.0)]
+    assert made.sour_after_s == 2.0
+    assert f"2 if every edit is made; of these 2 {why}." in " ".join(in_short(made))
+
+
+def test_hands_off_goes_before_what_is_fine_and_nothing_is_counted_twice() -> None:
+    """A note not to be touched, and a chord guitar over its last second: two seconds in all."""
+    held = note("CEL-0001", 69, 20, length_s=2.0)
+    strum = note("AGT-0001", 69, 8, start_s=1.0, length_s=1.5)
+    cello, guitar = stem("CEL", "bowed", [held]), stem("AGT", "fretted-chords", [strum])
+    stems = (PIANO, cello, guitar)
+    keep = ProtectedSpan(from_s=0.0, to_s=5.0, why="she likes it")
+    specs = tuple(
+        replace(spec, do_not_touch=(keep,)) if spec.code == "CEL" else spec
+        for spec in session(*stems).stems
+    )
+    made = make_plan(
+        session=replace(session(*stems), stems=specs), stems=stems, a4=A4,
+        tolerances=TOLERANCES, judging=PLAIN,
+    )  # fmt: skip
+    told = dict(made.stays)
+    assert told == {
+        ON_PURPOSE: pytest.approx(2.0),
+        "with AGT, moved as a whole only": pytest.approx(0.5),
+    }
+
+
+@pytest.mark.parametrize(("strums", "told"), [(6, False), (7, True)])
+def test_chords_that_stay_sour_for_three_tenths_of_their_time_are_a_retake(
+    strums: int, told: bool
+) -> None:
+    """Of 20 s of strums the A4s are 8 sharp, each for 1 s beside the piano's: 6 s no, 7 s yes."""
+    off = [8.0] * strums + [0.0] * (20 - strums)
+    midis = [69] * strums + [69, 71] * 10
+    guitar = stem("AGT", "fretted-chords", [
+        note(f"AGT-{k + 1:04d}", midis[k], off[k], start_s=1.0 * k) for k in range(20)
+    ])  # fmt: skip
+    piano = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=20.0)])
+    made = plan(piano, guitar)
+    rows = [row for row in made.rows if row.action == "retake"]
+    assert bool(rows) == told
+    for row in rows:
+        assert (row.kind, row.add_cents, row.intended) == ("advice", None, "A4")
+        assert row.covers == tuple(f"AGT-{k + 1:04d}" for k in range(strums))
+        assert row.reason.startswith("sour in 7 of the 20 s in which it sounds")
+        assert "longest at A4, 8 sharp by then" in row.reason
+
+
+def test_chords_that_beat_with_nobody_are_told_by_the_note_beyond_its_tolerance() -> None:
+    """A guitar alone whose E is 9 flat for a second in every two: half of its time, and the E."""
+    midis = [52, 57] * 10
+    strums = line("AGT", midis, [-9.0 if m == 52 else 0.0 for m in midis], length_s=0.9)
+    (row,) = (r for r in plan(stem("AGT", "fretted-chords", strums)).rows if r.action == "retake")
+    assert "longest at E3, 9 flat by then" in row.reason
+    assert row.notes_covered == 10
+
+
+def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
+    """Half a second of a lead voice, 12 flat of the piano's A4, under a second: not said aloud."""
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=0.5)])
+    made = plan(PIANO, lead)
+    assert [(said, round(s, 3)) for said, s in made.stays] == [(WITHIN, 0.5)]
+    assert "of these" not in " ".join(in_short(made))
+
+
+def test_where_nothing_is_sour_nothing_stays() -> None:
+    """A line in tune."""
+    notes: list[MeasuredNote] = line("CEL", [69, 71], [0.0, 0.0])
+    assert plan(stem("CEL", "bowed", notes)).stays == ()
