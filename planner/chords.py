@@ -17,7 +17,6 @@ from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
-    less_sure_by_wander,
     octaves_in_doubt,
     read_voices,
     without_partials,
@@ -92,8 +91,6 @@ def _notes_of(
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     voices = list(heard)
-    if stem.role in HARMONIC_ROLES:
-        voices = less_sure_by_wander(voices)
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices
