@@ -37,7 +37,7 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
 # last string; what rose between the two windows compared.
-REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
+REACH_S, SOFT_REACH_S = (0.08, 0.1), (0.15, 0.15)
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 BEFORE_S = 0.15, 0.01  # chosen: what rang before, clear of the onset
 # What these play is struck; organs are among the others of fixed pitch, and speak slowly.

@@ -75,11 +75,11 @@ def weigh(
     """
     if not found or not len(peaks.f_hz):
         return found
-    below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW)
+    below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW, timbre)
     again = [(*old, 1.0) for old in ringing if not any(same_pitch(old[0], n[0]) for n in found)]
     lone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
     taken_hz = [n[0] for n in (*found, *ringing, *below, *lone)]
-    above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
+    above = _kin(peaks, found, taken_hz, range_hz, ABOVE, timbre)
     notes = [*found, *again, *below, *lone, *above]
     price = np.array([LONE_PRICE if note in lone else PRICE for note in notes])
     inside = np.arange(len(notes)) < len(found)
@@ -123,6 +123,7 @@ def _kin(
     taken_hz: list[float],
     range_hz: tuple[float, float],
     ratios: tuple[Fraction, ...],
+    timbre: Timbre,
 ) -> list[Named]:
     """List the notes at some ratios to those found that have peaks enough to be asked about."""
     kin: list[Named] = []
@@ -138,7 +139,8 @@ def _kin(
             if any(same_pitch(near_hz, hz) for hz in (*taken_hz, *(n[0] for n in kin))):
                 continue
             hit, index = match_partials(peaks, np.array([near_hz]), np.array([near_b]), LOOKED_AT)
-            reach = partial_hz(near_hz, near_b, number.astype(float)) < HIGHEST_HZ
+            law = partial_hz(near_hz, near_b, number.astype(float))
+            reach = _due(peaks, number, law, hit[0], peaks.level_db[index[0]], timbre)
             risen = hit[0] & (peaks.rise_db[index[0]] > RISE_DB)
             # Of a lower note the partials tell that the one found does not have.
             telling = reach & (number % ratio.denominator != 0) if ratio < 1 else reach
@@ -179,6 +181,23 @@ def _lone(
         if (hit & due).sum() >= LEAST_SHARE * due.sum():
             lone.append((f0_hz, b, float(hit.mean())))
     return lone
+
+
+def _due(
+    peaks: Peaks,
+    number: NDArray[np.intp],
+    law: Array,
+    hit: NDArray[np.bool_],
+    level_db: Array,
+    timbre: Timbre,
+) -> NDArray[np.bool_]:
+    """Say which partials of a note would be heard if it sounded as the stem's others do.
+
+    law: its partials, Hz; hit, level_db: which have a peak, and how high that is.
+    """
+    usual = usual_levels(timbre, number, law)
+    loud_db = float(np.median((level_db - usual)[hit])) if hit.any() else -np.inf
+    return np.asarray((law < HIGHEST_HZ) & (hit | (loud_db + usual > least_db(peaks, law))))
 
 
 def _places(
