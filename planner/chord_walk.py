@@ -23,6 +23,7 @@ from planner.chord_times import begun_s, loud_part, piece_of
 from planner.chord_voices import Stretch, Voice, own_hz
 from planner.chord_weighing import gains, weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
+from planner.struck_again import struck_again
 from planner.strummed_octaves import octaves_inside
 
 Array = NDArray[np.float64]
@@ -217,6 +218,8 @@ def _new_notes(
             more = [one for one, gain in zip(more, gained, strict=True) if gain > LEAST_GAIN]
         new = [*new, *more]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
+    if stem.role == "fretted-chords" and not known:
+        again += _turned(listener, place, [v for v in ringing if v not in again], ringing, new)
     return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
 
 
@@ -253,6 +256,25 @@ def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
         return False
     nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
     return bool(np.mean(peaks.rise_db[nearest] > RISE_DB) >= 0.6)
+
+
+def _turned(
+    listener: Listener, place: Place, asked: list[Voice], ringing: list[Voice], new: list[Named]
+) -> list[Voice]:
+    """Give the strings that ring and began anew at a place, as their partials' phases say.
+
+    A pick stops a string before it plucks it; a hammer only adds to what rings.
+    """
+    sr = listener.stem.analysis_sr
+    result = []
+    for voice in asked:
+        if any(same_pitch(voice.f0_hz, n[0]) for n in new):
+            continue
+        others = [(v.f0_hz, v.b) for v in ringing if v is not voice] + [n[:2] for n in new]
+        note = voice.f0_hz, voice.b
+        if struck_again(listener.samples, sr, round(place.start_s * sr), note, others):
+            result.append(voice)
+    return result
 
 
 def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:

@@ -30,7 +30,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "chord_search chord_weighing",
         "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise thumps",
         "last_partials",
-        "is_note sounds_on note_starts begun_again sustain chord_known chord_times",
+        "is_note sounds_on note_starts begun_again sustain chord_known chord_times struck_again",
         "segmenter analyzer strummed_octaves bleed score_match inspection_one_source heard_stem",
         "single_line chord_voices",
         "a4_fit chord_walk",
