@@ -6,7 +6,8 @@ that is told for notes found without and with the score (the notes as written), 
 median and 95th percentile of the absolute difference in cents, of all notes and of the firm ones.
 First against what the planner reads of the note alone; then against its first partial there, the
 highest point of one long Hann spectrum, which shares no code with the planner but is moved by what
-one partial strays from the others. What the planner left unmeasured is counted.
+one partial strays from the others. Of all, how many lie within one and within two of the stated
+uncertainties is told, in percent. What the planner left unmeasured is counted.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ class Read:
 
     cents: list[float] = field(default_factory=list)
     firm: list[float] = field(default_factory=list)
+    pulls: list[float] = field(default_factory=list)  # of all, errors in stated uncertainties
     first: list[float] = field(default_factory=list)  # against the first partial alone
     unmeasured: int = 0
     missed: int = 0
@@ -53,6 +55,10 @@ class Read:
                 words.append(f"{name} {len(cents):4d}: {middle:5.2f} {most:6.2f}")
             else:
                 words.append(f"{name}    0:   -      -  ")
+        pulls = np.array(self.pulls or [np.nan])
+        words.append(
+            f"within {100 * np.mean(pulls <= 1.0):3.0f} {100 * np.mean(pulls <= 2.0):3.0f} %"
+        )
         return f"{'  '.join(words)}  not measured {self.unmeasured:3d}, missed {self.missed:3d}"
 
 
@@ -132,6 +138,7 @@ def _compare(
         if not np.isnan(alone):
             off = abs(float(1200 * np.log2(sustain_hz / alone)))
             read.cents.append(off)
+            read.pulls.append(off / (pair[1].uncertainty_cents or np.nan))
             read.firm += [off] * (pair[1].confidence == "firm")
 
 
@@ -155,6 +162,7 @@ def main() -> None:
                 every[how].cents += read.cents
                 every[how].firm += read.firm
                 every[how].first += read.first
+                every[how].pulls += read.pulls
                 every[how].unmeasured += read.unmeasured
                 every[how].missed += read.missed
     for how, read in every.items():
