@@ -23,15 +23,19 @@ Array = NDArray[np.float64]
 HALF_CENTS = 40.0
 HALF_BINS = 2.5  # of a Hann window's lobe
 HANN_ENERGY = 0.375  # of a partial of amplitude 1, over all its bins
+LINE_BINS = 0.6  # how far a Hann window spreads the power of a line, standard deviation
 STEPS = 4  # chosen: the middle then moves by less than 0.1 cents
 FLOOR_WIDE = 4.0  # half bands to either side, of which the quiet quarter is taken for the floor
-ABOVE_FLOOR = 10.0  # power; chosen: of a band that stands out
+ABOVE_FLOOR = 40.0  # power; chosen: white noise passes it once in ten thousand bins
 
 
-def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> list[PartialFits]:
+def read_bands(
+    piece: Piece, f0s_hz: list[float], fits: list[PartialFits]
+) -> list[tuple[PartialFits, Array]]:
     """Read the middles of the bands that no other note's reach, of notes without stiffness.
 
-    f0s_hz, fits: of each note that sounds in the piece, the latter as lines were fitted.
+    f0s_hz, fits: of each note that sounds in the piece, the latter as lines were fitted. One pair a
+    note: its bands, and by how many cents (k,) each is broader than a line would be.
     """
     power = np.abs(hann_bins(piece.samples)) ** 2
     step_hz = piece.sr / len(piece.samples)
@@ -51,13 +55,12 @@ def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> li
                 break
             said = [CENTS_PER_NEPER * np.log(f_hz / (n * f0s_hz[i])) for n, f_hz, *_ in rows]
             cents = float(np.clip(np.median(said), -HALF_CENTS, HALF_CENTS))
-        table = np.array(rows, dtype=float).reshape(-1, 4).T
-        result.append(
-            replace(
-                fit, number=table[0], f_hz=table[1], sd_hz=table[2], amplitude=table[3],
-                unsteady=np.zeros(len(rows)),
-            )
+        table = np.array(rows, dtype=float).reshape(-1, 5).T
+        band = replace(
+            fit, number=table[0], f_hz=table[1], sd_hz=table[2], amplitude=table[3],
+            unsteady=np.zeros(len(rows)),
         )  # fmt: skip
+        result.append((band, table[4]))
     return result
 
 
@@ -75,8 +78,9 @@ def _free(at_hz: Array, others_hz: list[float], step_hz: float) -> NDArray[np.bo
     return np.asarray(free)
 
 
-def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, float] | None:
-    """The middle of a band's power, how unsure it is, both Hz, and its amplitude; None if faint."""
+def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, float, float] | None:
+    """Give a band's middle and how unsure that is, Hz, its amplitude, and by how many cents it is
+    broader than a line; None of a faint one."""
     half = float(_half_hz(np.array(f_hz), step_hz))
     around = power[
         max(int((f_hz - FLOOR_WIDE * half) / step_hz), 0) : int(
@@ -86,7 +90,7 @@ def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, fl
     first, last = int(np.ceil((f_hz - half) / step_hz)), int((f_hz + half) / step_hz) + 1
     band = power[first:last]
     floor = float(np.percentile(around, 25))
-    if band.max() < ABOVE_FLOOR * floor:
+    if band.max() <= ABOVE_FLOOR * floor:
         return None
     band = np.maximum(band - floor, 0.0)
     hz = np.arange(first, last) * step_hz
@@ -95,4 +99,6 @@ def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, fl
     wide = float(np.sqrt((band * (hz - middle) ** 2).sum() / total))
     # as many beats as the stretch has, the band is known better than it is wide
     seen = max(1.0, 2.0 * wide / step_hz)
-    return middle, wide / np.sqrt(seen), float(np.sqrt(total / HANN_ENERGY))
+    broader = float(np.sqrt(max(wide**2 - (LINE_BINS * step_hz) ** 2, 0.0)))
+    amplitude = float(np.sqrt(total / HANN_ENERGY))
+    return middle, wide / np.sqrt(seen), amplitude, CENTS_PER_NEPER * broader / middle

@@ -5,18 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.chord_bands import read_bands
 from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import CENTS_PER_NEPER, PartialFits, StiffString, fit_string, partial_hz
+from planner.chord_partials import PartialFits, StiffString, fit_string, partial_hz
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
 from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
 from planner.model import Confidence, Floats
 from planner.pooled_strings import pooled_strings
-from planner.spread import spread_of
+
+Array = NDArray[np.float64]
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
@@ -25,10 +27,10 @@ FEW_PARTIALS = 3
 TELLING_B = 0.1  # chosen: half of what two strings' stiffnesses may differ by to be one's
 TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
-# Chosen: where a note's partials lie further apart than what a found note may be off, no single one
-# tells its pitch. Of five single players of two soundfonts they lay 0 to 2.6 cents apart, of eleven
-# sections, choirs and players in strong vibrato 3.0 to 8.2 (seed 30201 of tests.bench.chorded).
-SECTION_CENTS = 3.0
+# Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
+# players of two soundfonts are 4 to 7 cents broader than lines, those of nine sections, choirs and
+# players in strong vibrato 9 to 15 (chords of tests.bench.chorded, seed 30201).
+SECTION_CENTS = 8.0
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -45,6 +47,7 @@ def read_voices(
     each note. Returns the voices with what was fitted to them.
     """
     bands: dict[int, Voice] = {}
+    wide: list[Array] = []
     for k, stretch in enumerate(stretches):
         wanted = [
             v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
@@ -54,7 +57,10 @@ def read_voices(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
-        broad = _as_bands(piece, guesses, found) if harmonic else found
+        broad = found
+        if harmonic:
+            broad, wider = _as_bands(piece, guesses, found)
+            wide += wider
         for v, (string, fits), band in zip(stretch.voices, found, broad, strict=True):
             if v not in wanted:
                 continue
@@ -65,7 +71,7 @@ def read_voices(
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
         return less_sure_by_window(_pooled(voices, harmonic))
-    if not _several_players(bands):
+    if np.median(np.concatenate([*wide, np.zeros(1)])) < SECTION_CENTS:
         return less_sure_by_wander(_pooled(voices, harmonic))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
     middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
@@ -76,33 +82,18 @@ def _as_bands(
     piece: Piece,
     guesses: list[tuple[float, float]],
     found: list[tuple[StiffString | None, PartialFits]],
-) -> list[tuple[StiffString | None, PartialFits]]:
-    """Read notes once more as if several players sounded each."""
+) -> tuple[list[tuple[StiffString | None, PartialFits]], list[Array]]:
+    """Read notes as if several players sounded each, and how broad partials are, cents."""
     f0s_hz = [
         string.f0_hz if string else f0 for (string, _), (f0, _) in zip(found, guesses, strict=True)
     ]
-    fits = read_bands(piece, f0s_hz, [fits for _, fits in found])
+    both = read_bands(piece, f0s_hz, [fits for _, fits in found])
     window_s = len(piece.samples) / piece.sr
-    strings = [fit_string(now, 0.0, 0.0) for now in fits]
-    return [
-        (replace(string, window_s=window_s) if string else None, now)
-        for string, now in zip(strings, fits, strict=True)
-    ]
-
-
-def _several_players(bands: dict[int, Voice]) -> bool:
-    """Say whether the bands of a note's partials lie apart as those of one player do not.
-
-    Only what is read without asking for agreement can tell: lines are found where the other lines
-    of a note put them, or not at all.
-    """
-    offs = []
-    for band in bands.values():
-        if band.fits is not None and len(band.fits.number) > 1:
-            said = CENTS_PER_NEPER * np.log(band.fits.f_hz / band.fits.number)
-            grown = np.sqrt(len(said) / (len(said) - 1.0))
-            offs.append((said - said.mean()) * grown)
-    return bool(offs) and spread_of(np.concatenate(offs), 0.0) > SECTION_CENTS
+    result = []
+    for fits, _ in both:
+        string = fit_string(fits, 0.0, 0.0)
+        result.append((replace(string, window_s=window_s) if string else None, fits))
+    return result, [broader for _, broader in both]
 
 
 def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:

@@ -38,7 +38,8 @@ SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
 # last string; what rose between the two windows compared.
-REACH_S, SOFT_REACH_S = (0.08, 0.1), (0.15, 0.15)
+REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
+STRUM_REACH_S = (0.08, 0.1)  # chosen: its first string, where the last rose most
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 BEFORE_S = 0.15, 0.01  # chosen: what rang before, clear of the onset
 # What these play is struck; organs are among the others of fixed pitch, and speak slowly.
@@ -140,6 +141,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
     starts = places_to_look(listener.onsets, listener.swells, listener.length_s)
     starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
     heard = _Heard()
+    reach_s = STRUM_REACH_S if listener.stem.role == "fretted-chords" else REACH_S
     sounding: list[int] = []
     ends_s = [start_s for start_s, _ in starts[1:]] + [listener.length_s]
     for i, ((start_s, soft), end_s) in enumerate(zip(starts, ends_s, strict=True)):
@@ -161,7 +163,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
             voices.append(
                 Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
-                    reach_s=SOFT_REACH_S if soft else REACH_S, known=k < len(known),
+                    reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
