@@ -182,7 +182,8 @@ def _lone(
         law = partial_hz(f0_hz, b, number.astype(float))
         usual = usual_levels(timbre, number, law)
         due = (f1_db + usual - usual[0] > least_db(peaks, law)) & (law < HIGHEST_HZ)
-        bare = due.sum() <= BARE_PARTIALS
+        # not because only so many lie below the highest that is looked at
+        bare = due.sum() <= BARE_PARTIALS and law[2 * BARE_PARTIALS - 1] < HIGHEST_HZ
         loud = bare or f1_db > peaks.level_db.max() - LONE_DB
         if loud and (hit & due).sum() >= LEAST_SHARE * due.sum():
             note = f0_hz, b, float(hit.mean())

@@ -34,6 +34,7 @@ CELL = 0.5
 ALONE, LEAST_SPREAD = 1.0, 0.03  # of a string like none; chosen: strings of one key differ by 3 %
 # How much of what strings of one place scatter the steps allow for; chosen, the last for none.
 WIDE = 0.5, 0.1, 0.0
+GIVEN_OFF_HZ = 100.0  # chosen, as in `chord_octaves`: what lies below is weak, and says no pitch
 REGISTER = 9  # semitones to either side; chosen: one set of strings
 STRANGE_CENTS = 100.0  # chosen: a partial that is another's lies anywhere within half of this
 ANYWHERE_CENTS = np.arange(0.5, STRANGE_CENTS / 2)
@@ -165,7 +166,8 @@ def _learned(fits: list[PartialFits], f0s_hz: list[float], grid: Array) -> Habit
             grown = np.sqrt(own / np.maximum(own - fitted, 1.0))
             offs.append((views.off[row, b, j] * grown).ravel())
             sds.append(notes.sd_cents.ravel())
-            numbers.append(notes.number.ravel())
+            given_off = notes.f_hz > GIVEN_OFF_HZ
+            numbers.append(np.where(given_off, notes.number, np.inf).ravel())
         told, log_b = (np.concatenate(each) for each in zip(*seen, strict=True))
         habits = _with_strings(habits, told, log_b, np.concatenate(place), grid)
         habits = _with_strays(habits, np.concatenate(offs), np.concatenate(sds))

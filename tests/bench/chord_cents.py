@@ -6,10 +6,10 @@ that is told for notes found without and with the score (the notes as written), 
 median and 95th percentile of the absolute difference in cents, of all notes and of the firm ones.
 First against what the planner reads of the note alone; then against its first partial there, the
 highest point of one long Hann spectrum, which shares no code with the planner but is moved by what
-one partial strays from the others. A section's partials are bands, any one of which strays: there it
-is the median of the middles of the first twelve, over the whole note. Percent of notes within one and
-within two of the stated uncertainties are told of the first comparison; for sections of the second,
-whose truth no reading of the planner's moves. What the planner left unmeasured is counted.
+one partial strays from the others. A section's partials are bands, any one of which strays: there
+it is the median of the middles of the first twelve, over the whole note. Percent of notes within
+one and within two of the stated uncertainties are told of the first comparison; for sections of the
+second, whose truth no reading of the planner's moves. What was left unmeasured is counted.
 """
 
 from __future__ import annotations
