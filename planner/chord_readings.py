@@ -5,16 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from planner.chord_bands import read_bands
 from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import StiffString, partial_hz
+from planner.chord_partials import PartialFits, StiffString, fit_string, partial_hz
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
 from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
 from planner.model import Confidence, Floats
 from planner.pooled_strings import pooled_strings
+
+Array = NDArray[np.float64]
 
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
@@ -23,6 +27,10 @@ FEW_PARTIALS = 3
 TELLING_B = 0.1  # chosen: half of what two strings' stiffnesses may differ by to be one's
 TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
+# Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
+# players of two soundfonts are 4 to 7 cents broader than lines, those of nine sections, choirs and
+# players in strong vibrato 9 to 15 (chords of tests.bench.chorded, seed 30201).
+SECTION_CENTS = 8.0
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -35,9 +43,11 @@ def read_voices(
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples. Returns the voices with what was
-    fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, bands where several players sound
+    each note. Returns the voices with what was fitted to them.
     """
+    bands: dict[int, Voice] = {}
+    wide: list[Array] = []
     for k, stretch in enumerate(stretches):
         wanted = [
             v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
@@ -47,13 +57,43 @@ def read_voices(
             continue
         guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
-        for v, (string, fits) in zip(stretch.voices, found, strict=True):
+        broad = found
+        if harmonic:
+            broad, wider = _as_bands(piece, guesses, found)
+            wide += wider
+        for v, (string, fits), band in zip(stretch.voices, found, broad, strict=True):
             if v not in wanted:
                 continue
             if voices[v].fits is None or (string and string.used > _used(voices[v])):
                 voices[v] = replace(voices[v], fits=fits, string=string, read_in=k)
-    voices = _pooled(voices, harmonic)
-    return voices if harmonic else _pooled(_read_again(samples, sr, voices, stretches), harmonic)
+            if v not in bands or (band[0] and band[0].used > _used(bands[v])):
+                bands[v] = replace(voices[v], fits=band[1], string=band[0], read_in=k)
+    if not harmonic:
+        voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
+        return less_sure_by_window(_pooled(voices, harmonic))
+    if np.median(np.concatenate([*wide, np.zeros(1)])) < SECTION_CENTS:
+        return less_sure_by_wander(_pooled(voices, harmonic))
+    # Starts, ends and levels go by the lines, which are steadier where another note begins.
+    middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
+    return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
+
+
+def _as_bands(
+    piece: Piece,
+    guesses: list[tuple[float, float]],
+    found: list[tuple[StiffString | None, PartialFits]],
+) -> tuple[list[tuple[StiffString | None, PartialFits]], list[Array]]:
+    """Read notes as if several players sounded each, and how broad partials are, cents."""
+    f0s_hz = [
+        string.f0_hz if string else f0 for (string, _), (f0, _) in zip(found, guesses, strict=True)
+    ]
+    both = read_bands(piece, f0s_hz, [fits for _, fits in found])
+    window_s = len(piece.samples) / piece.sr
+    result = []
+    for fits, _ in both:
+        string = fit_string(fits, 0.0, 0.0)
+        result.append((replace(string, window_s=window_s) if string else None, fits))
+    return result, [broader for _, broader in both]
 
 
 def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:
@@ -192,6 +232,23 @@ def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
     return [
         replace(v, string=_less_sure(v.string, usual, first)) if v.string else v for v in voices
     ]
+
+
+def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
+    """Add to each uncertainty how far a struck note goes on from the window that it was read in.
+
+    A string sags as it dies away: with each doubling of the window up to `LONGEST_S` as far as the
+    stem's notes usually differ from their first half.
+    """
+    wanders = [v.string.wander_cents for v in voices if v.string]
+    usual = float(np.median(wanders)) if wanders else 0.0
+    result = []
+    for voice in voices:
+        if (string := voice.string) is not None and string.window_s > 0.0:
+            left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
+            string = replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, left_cents)))
+        result.append(replace(voice, string=string))
+    return result
 
 
 def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> StiffString:

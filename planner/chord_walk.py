@@ -23,6 +23,7 @@ from planner.chord_times import begun_s, loud_part, piece_of
 from planner.chord_voices import Stretch, Voice, own_hz
 from planner.chord_weighing import gains, weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
+from planner.struck_again import struck_again
 from planner.strummed_octaves import octaves_inside
 
 Array = NDArray[np.float64]
@@ -38,6 +39,7 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
 # last string; what rose between the two windows compared.
 REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
+STRUM_REACH_S = (0.08, 0.1)  # chosen: its first string, where the last rose most
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 BEFORE_S = 0.15, 0.01  # chosen: what rang before, clear of the onset
 # What these play is struck; organs are among the others of fixed pitch, and speak slowly.
@@ -139,6 +141,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
     starts = places_to_look(listener.onsets, listener.swells, listener.length_s)
     starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
     heard = _Heard()
+    reach_s = STRUM_REACH_S if listener.stem.role == "fretted-chords" else REACH_S
     sounding: list[int] = []
     ends_s = [start_s for start_s, _ in starts[1:]] + [listener.length_s]
     for i, ((start_s, soft), end_s) in enumerate(zip(starts, ends_s, strict=True)):
@@ -160,7 +163,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
             voices.append(
                 Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
-                    reach_s=SOFT_REACH_S if soft else REACH_S, known=k < len(known),
+                    reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
@@ -217,6 +220,8 @@ def _new_notes(
             more = [one for one, gain in zip(more, gained, strict=True) if gain > LEAST_GAIN]
         new = [*new, *more]
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
+    if stem.role == "fretted-chords" and not known:
+        again += _turned(listener, place, [v for v in ringing if v not in again], ringing, new)
     return [*new[len(known) :], *((v.f0_hz, v.b, v.share) for v in again)]
 
 
@@ -253,6 +258,25 @@ def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
         return False
     nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
     return bool(np.mean(peaks.rise_db[nearest] > RISE_DB) >= 0.6)
+
+
+def _turned(
+    listener: Listener, place: Place, asked: list[Voice], ringing: list[Voice], new: list[Named]
+) -> list[Voice]:
+    """Give the strings that ring and began anew at a place, as their partials' phases say.
+
+    A pick stops a string before it plucks it; a hammer only adds to what rings.
+    """
+    sr = listener.stem.analysis_sr
+    result = []
+    for voice in asked:
+        if any(same_pitch(voice.f0_hz, n[0]) for n in new):
+            continue
+        others = [(v.f0_hz, v.b) for v in ringing if v is not voice] + [n[:2] for n in new]
+        note = voice.f0_hz, voice.b
+        if struck_again(listener.samples, sr, round(place.start_s * sr), note, others):
+            result.append(voice)
+    return result
 
 
 def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:

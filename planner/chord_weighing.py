@@ -39,6 +39,9 @@ PRICE = 10.0
 # Chosen on seeds 45300 and 45301 between 3.5 and 5, within 10 to 40 dB: what driven guitars and low
 # strings put between their partials lies lower.
 LONE_PRICE, LONE_DB = 5.0, 10.0
+# And of one in a stem whose notes have hardly more to show, palms on the strings: there it is most
+# of a note. Chosen on seed 30201: FluidR3's muted guitar gains 7 of 105 notes, none wrong.
+BARE_PARTIALS, BARE_PRICE, BARE_DB = 4, 3.5, 20.0
 COUNTED_DB = 50.0  # under the loudest; chosen: below lie sums and side bands of loud partials
 # Which notes are weighed beside those found; chosen: others are seldom taken for one another.
 ABOVE = Fraction(2), Fraction(3), Fraction(4)
@@ -77,11 +80,13 @@ def weigh(
         return found
     below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW)
     again = [(*old, 1.0) for old in ringing if not any(same_pitch(old[0], n[0]) for n in found)]
-    lone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
+    alone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
+    lone = [note for note, _ in alone]
     taken_hz = [n[0] for n in (*found, *ringing, *below, *lone)]
     above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
     notes = [*found, *again, *below, *lone, *above]
-    price = np.array([LONE_PRICE if note in lone else PRICE for note in notes])
+    price = np.full(len(notes), PRICE)
+    price[len(notes) - len(above) - len(lone) : len(notes) - len(above)] = [p for _, p in alone]
     inside = np.arange(len(notes)) < len(found)
     rang = np.array([any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
     free = ~(inside & rang)
@@ -155,18 +160,19 @@ def _lone(
     ringing: NamedNotes,
     range_hz: tuple[float, float],
     timbre: Timbre,
-) -> list[Named]:
-    """List the notes whose first partial no other note covers: they may have few.
+) -> list[tuple[Named, float]]:
+    """List the notes whose first partial no other note covers, with their prices.
 
-    Of their next ones most must be there that the stem's other notes lead one to expect.
+    They may have few partials. Of their next ones most must be there that the stem's other notes
+    lead one to expect.
     """
     own = ~covered(peaks, peaks.f_hz, [*(n[:2] for n in found), *ringing])
-    own &= (peaks.rise_db > RISE_DB) & (peaks.level_db > peaks.level_db.max() - LONE_DB)
+    own &= (peaks.rise_db > RISE_DB) & (peaks.level_db > peaks.level_db.max() - BARE_DB)
     own &= (peaks.f_hz > 0.97 * range_hz[0]) & (peaks.f_hz < 1.03 * range_hz[1])
-    lone: list[Named] = []
+    lone: list[tuple[Named, float]] = []
     number = np.arange(1, LOOKED_AT + 1)
     for f1_hz, f1_db in zip(peaks.f_hz[own], peaks.level_db[own], strict=True):
-        if any(same_pitch(float(f1_hz), n[0]) for n in (*found, *lone)):
+        if any(same_pitch(float(f1_hz), n[0]) for n in (*found, *(one for one, _ in lone))):
             continue
         bs = min(typical_b(float(f1_hz)), 1e-2) * B_FACTORS
         f0s = f1_hz / np.sqrt(1.0 + bs)
@@ -176,8 +182,12 @@ def _lone(
         law = partial_hz(f0_hz, b, number.astype(float))
         usual = usual_levels(timbre, number, law)
         due = (f1_db + usual - usual[0] > least_db(peaks, law)) & (law < HIGHEST_HZ)
-        if (hit & due).sum() >= LEAST_SHARE * due.sum():
-            lone.append((f0_hz, b, float(hit.mean())))
+        # not because only so many lie below the highest that is looked at
+        bare = due.sum() <= BARE_PARTIALS and law[2 * BARE_PARTIALS - 1] < HIGHEST_HZ
+        loud = bare or f1_db > peaks.level_db.max() - LONE_DB
+        if loud and (hit & due).sum() >= LEAST_SHARE * due.sum():
+            note = f0_hz, b, float(hit.mean())
+            lone.append((note, BARE_PRICE if bare else LONE_PRICE))
     return lone
 
 

@@ -17,13 +17,12 @@ from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
-    less_sure_by_wander,
     octaves_in_doubt,
     read_voices,
     without_partials,
 )
 from planner.chord_search import SHORTEST_S
-from planner.chord_times import begun_together_s, ended_s, piece_of
+from planner.chord_times import begun_in_stroke_s, begun_together_s, ended_s, piece_of
 from planner.chord_voices import Beside, Voice, f1_of, own_hz
 from planner.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
 from planner.model import (
@@ -81,9 +80,8 @@ def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice,
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
     voices = [v for v in without_partials(voices, harmonic) if believable(v)]
     found = [begun(samples, stem.analysis_sr, v) for v in voices]
-    if stem.role in STRUCK_ROLES:
-        return tuple(found)
-    starts_s = begun_together_s([v.start_s for v in voices], [v.start_s for v in found])
+    together = begun_in_stroke_s if stem.role in STRUCK_ROLES else begun_together_s
+    starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
     return tuple(replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True))
 
 
@@ -92,8 +90,6 @@ def _notes_of(
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     voices = list(heard)
-    if stem.role in HARMONIC_ROLES:
-        voices = less_sure_by_wander(voices)
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices

@@ -34,17 +34,25 @@ CELL = 0.5
 ALONE, LEAST_SPREAD = 1.0, 0.03  # of a string like none; chosen: strings of one key differ by 3 %
 # How much of what strings of one place scatter the steps allow for; chosen, the last for none.
 WIDE = 0.5, 0.1, 0.0
+GIVEN_OFF_HZ = 100.0  # chosen, as in `chord_octaves`: what lies below is weak, and says no pitch
 REGISTER = 9  # semitones to either side; chosen: one set of strings
 STRANGE_CENTS = 100.0  # chosen: a partial that is another's lies anywhere within half of this
-# Among which a stem's habits are looked for; chosen: each step changes weights by half.
+ANYWHERE_CENTS = np.arange(0.5, STRANGE_CENTS / 2)
+SHARE_ANYWHERE = np.full(len(ANYWHERE_CENTS), 1.0 / len(ANYWHERE_CENTS))
+SQRT_2_PI = float(np.sqrt(2.0 * np.pi))
+# Among which a stem's habits are looked for; chosen: each step changes weights by half or less.
 TIMES = np.array([1.0, 1.5, 2.2, 3.3, 5.0, 7.5])
-STRAYS_CENTS = np.array([0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4])
+STRAYS_CENTS = np.array([0.0, *0.05 * 2.0 ** np.arange(0.0, 9.5, 0.5)])
+LEAST_GAIN = 1.0  # as much as a figure more must gain (H. Akaike, 1974: see `chord_walk`)
+BENDS_CENTS = np.array([0.0, *0.5 * 2.0 ** np.arange(0.0, 4.5, 0.5)])
 FIRST_TIMES, FIRST_STRAY_CENTS, FIRST_STRANGE = 2.2, 0.8, 0.1  # a start only
 ROUNDS, STEPS = 3, 12  # chosen: until nothing moves by a tenth of itself
 LEARNED_FROM = 600  # notes; chosen: more change nothing, and an hour has thousands
 AT_ONCE = 64  # notes
 OWN_WEIGHT = 4.0  # partials; chosen: so much the stem's stray counts beside a note's own
-TELLING = 5  # partials
+# Chosen: fewer agree with any law, or with the one by which they were looked for. That of a tone
+# without stiffness has one figure.
+TELLING, TELLING_HARMONIC = 5, 2  # partials
 ANY = 0.02  # chosen: one string in fifty is like none of the others
 
 
@@ -65,13 +73,17 @@ class Habits:
     """What a stem's partials have in common.
 
     times, stray_cents: how far they lie from the law, in their own uncertainties and beside them;
-    strange: how many of them are another note's, 0..1. By key and place of the grid, (128, grid):
+    bend_cents: how much further the first, and the n-th by an n-th of it (what bodies, slow beats
+    and difference tones of a driven amplifier do to low partials is alike in Hz): as far law and
+    first partial disagree on a note's pitch; strange: how many of them are another note's, 0..1.
+    By key and place of the grid, (128, grid):
     share, how likely strings about so stiff are, as a logarithm; log_b and spread, where they lie
     and how far they scatter, natural logarithms of B over the typical one.
     """
 
     times: float
     stray_cents: float
+    bend_cents: float
     strange: float
     share: Array
     log_b: Array
@@ -134,15 +146,16 @@ def _learned(fits: list[PartialFits], f0s_hz: list[float], grid: Array) -> Habit
     """Learn a stem's habits from its notes, or from as many spread over it as settle them."""
     every = max(1, len(fits) // LEARNED_FROM)
     groups = list(_groups(fits, f0s_hz, range(0, len(fits), every)))
-    # Fewer agree with any law, or with the one by which they were looked for.
-    groups = [notes for notes in groups if notes.number.shape[1] >= TELLING]
+    least = TELLING_HARMONIC if len(grid) == 1 else TELLING
+    groups = [notes for notes in groups if notes.number.shape[1] >= least]
     habits = Habits(
-        times=FIRST_TIMES, stray_cents=FIRST_STRAY_CENTS, strange=FIRST_STRANGE,
+        times=FIRST_TIMES, stray_cents=FIRST_STRAY_CENTS, bend_cents=0.0,
+        strange=FIRST_STRANGE,
         share=np.full((128, len(grid)), -np.log(len(grid))), log_b=np.tile(grid, (128, 1)),
         spread=np.full((128, len(grid)), CELL),
     )  # fmt: skip
     for _ in range(ROUNDS if groups else 0):
-        offs, sds, seen, place = [], [], [], []
+        offs, sds, numbers, seen, place = [], [], [], [], []
         for notes in groups:
             views = _views(notes, habits)
             seen.append(_by_stiffness(views))
@@ -153,9 +166,14 @@ def _learned(fits: list[PartialFits], f0s_hz: list[float], grid: Array) -> Habit
             grown = np.sqrt(own / np.maximum(own - fitted, 1.0))
             offs.append((views.off[row, b, j] * grown).ravel())
             sds.append(notes.sd_cents.ravel())
+            given_off = notes.f_hz > GIVEN_OFF_HZ
+            numbers.append(np.where(given_off, notes.number, np.inf).ravel())
         told, log_b = (np.concatenate(each) for each in zip(*seen, strict=True))
         habits = _with_strings(habits, told, log_b, np.concatenate(place), grid)
         habits = _with_strays(habits, np.concatenate(offs), np.concatenate(sds))
+    if groups and len(grid) > 1:
+        off, sd_cents, number = (np.concatenate(each) for each in (offs, sds, numbers))
+        habits = replace(habits, bend_cents=_bend_cents(habits, off, sd_cents, number))
     return habits
 
 
@@ -172,6 +190,16 @@ def _with_strays(habits: Habits, off: Array, sd_cents: Array) -> Habits:
         habits, times=float(times[best]), stray_cents=float(stray[best]),
         strange=min(max(strange, 0.01), 0.5),
     )  # fmt: skip
+
+
+def _bend_cents(habits: Habits, off: Array, sd_cents: Array, number: Array) -> float:
+    """Find how much further than others low partials lie from the law, cents of the first."""
+    sd = np.hypot(habits.times * sd_cents, STRAYS_CENTS[:, None])
+    told = []
+    for bend_cents in BENDS_CENTS:
+        _, total = _own(off, np.hypot(sd, bend_cents / number), habits)
+        told.append(np.log(total).sum(axis=1).max() - (LEAST_GAIN if bend_cents else 0.0))
+    return float(BENDS_CENTS[int(np.argmax(told))])
 
 
 def _with_strings(
@@ -295,9 +323,16 @@ def _best(
 def _strings(notes: _Notes, views: _Views, habits: Habits) -> Iterator[StiffString]:
     """The likeliest string of each note, and how far the others that may be lie from it."""
     chances = _chances(views) + habits.share[notes.place][:, :, None]
-    sd_cents = _sd_cents(notes, habits)
+    sd_cents, k = _sd_cents(notes, habits), notes.number.shape[1]
+    # The first partial is heard somewhere between where the law has it and where it strays to.
+    bend = habits.bend_cents / np.sqrt(3.0)
     for i in range(len(notes.index)):
-        chance = np.exp(chances[i] - chances[i].max())
+        best = chances[i].max()
+        chance = np.exp(chances[i] - best)
+        # That none of its partials is the note's own, which then lies anywhere.
+        strange = k * np.log(habits.strange / STRANGE_CENTS) + np.log(STRANGE_CENTS / SQRT_2_PI)
+        none = float(np.exp(min(strange - best, 0.0)))
+        none /= none + chance.sum()
         chance /= chance.sum()
         b, j = _middle(views.cents[i], views.sd_cents[i], chance)
         own, off = views.own[i, b, j], views.off[i, b, j]
@@ -309,16 +344,17 @@ def _strings(notes: _Notes, views: _Views, habits: Habits) -> Iterator[StiffStri
         pull = (own * (off / sd_cents[i]) ** 2).sum() * free / spare
         swell = np.sqrt((pull + OWN_WEIGHT) / (free + OWN_WEIGHT))
         sd = float(views.sd_cents[i, b, j] * swell)
-        away = np.abs(views.cents[i] - cents).ravel()
+        away = np.concatenate([np.abs(views.cents[i] - cents).ravel(), ANYWHERE_CENTS])
+        every = np.concatenate([(1.0 - none) * chance.ravel(), none * SHARE_ANYWHERE])
         order = np.argsort(away)
-        within = np.searchsorted(np.cumsum(chance.ravel()[order]), (0.683, 0.954))
+        within = np.searchsorted(np.cumsum(every[order]), (0.683, 0.954))
         two_in_three, most = away[order][within]
         f1_hz = (notes.f_hz[i] / notes.number[i]).min() * np.exp(cents / CENTS_PER_NEPER)
         used = max(int((own > 0.5).sum()), 1)
         yield StiffString(
             f0_hz=float(f1_hz / np.sqrt(1.0 + mean_b)),
             b=mean_b,
-            f1_cents_sd=float(np.hypot(sd, max(two_in_three, most / 2.0))),
+            f1_cents_sd=float(np.sqrt(sd**2 + max(two_in_three, most / 2.0) ** 2 + bend**2)),
             b_sd=float(mean_b * views.sd_log_b[i, b, j] * swell),
             used=used,
             scatter_cents=float(np.sqrt((own * off**2).sum() / spare)),

@@ -9,8 +9,15 @@ import pytest
 
 from planner.chord_octaves import WEAK_FIRST_HZ
 from planner.chord_partials import PartialFits, StiffString
-from planner.chord_readings import SWING_HZ, confidence_of, first_in_doubt, without_partials
+from planner.chord_readings import (
+    SWING_HZ,
+    confidence_of,
+    first_in_doubt,
+    less_sure_by_window,
+    without_partials,
+)
 from planner.chord_voices import Voice
+from planner.chord_walk import LONGEST_S
 
 STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, b_sd=0.0, used=5, scatter_cents=0.5)
 
@@ -63,3 +70,12 @@ def test_a_fainter_side_band_of_a_swing_is_no_note(hz: float, louder: float, kep
     amplitude = fits.amplitude / fits.amplitude[0] * low.fits.amplitude[1] * louder
     high = replace(high, fits=replace(fits, amplitude=amplitude))
     assert (len(without_partials([low, high], True)) == 2) is kept
+
+
+def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:
+    """By as much as the stem's notes usually go on in the doublings of the window that are left."""
+    windows = (LONGEST_S, LONGEST_S / 2, LONGEST_S / 4)
+    strings = [replace(STRING, window_s=window_s, wander_cents=1.5) for window_s in windows]
+    told = less_sure_by_window([replace(voice(200.0, 1.0), string=s) for s in strings])
+    sds = [v.string.f1_cents_sd for v in told if v.string]
+    assert sds == pytest.approx(np.hypot(STRING.f1_cents_sd, [0.0, 1.5, 3.0]))
