@@ -67,10 +67,10 @@ class _Weights:
 # its start, so what it would read later says most; where a pitch begins again a start may be 20 to
 # 40 ms off to either side, and a slide begun early reads the note that it comes from.
 _STRUCK = _Weights(apart=1.1, unlike=0.25, either=0.15, later=1.2, floor_cents=0.0)
-_AFTER_A_PAUSE = _Weights(apart=0.9, unlike=0.5, either=0.0, later=2.0, floor_cents=0.25)
-_AGAIN = _Weights(apart=1.4, unlike=0.2, either=0.9, later=0.7, floor_cents=0.0)
-_ANOTHER = _Weights(apart=1.2, unlike=0.3, either=0.65, later=0.8, floor_cents=0.0)
-_SLIDE = _Weights(apart=1.4, unlike=0.3, either=0.65, later=1.6, floor_cents=0.0)
+_AFTER_A_PAUSE = _Weights(apart=1.1, unlike=0.5, either=0.0, later=2.0, floor_cents=0.3)
+_AGAIN = _Weights(apart=1.1, unlike=0.2, either=0.9, later=0.7, floor_cents=0.0)
+_ANOTHER = _Weights(apart=0.9, unlike=0.2, either=0.65, later=0.8, floor_cents=0.0)
+_SLIDE = _Weights(apart=1.0, unlike=0.2, either=0.65, later=1.8, floor_cents=0.7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -131,7 +131,7 @@ def test_a_doubtful_start_on_a_slide_is_doubt() -> None:
     """On a start that slides, the doubt grows with how badly its place in time is known.
 
     A slide of 200 cents a second after a pause that may have begun 10 ms later reads 2 cents off,
-    which weighs one and three quarters.
+    which weighs twice.
     """
     t = moments(0.6, SR)
     sliding = span(
@@ -144,7 +144,7 @@ def test_a_doubtful_start_on_a_slide_is_doubt() -> None:
         one = starting(sliding, sd_s=start_sd_s)
         return onset_of(one, contour=contour, previous=before(220.0, 0.1))[1]
 
-    assert doubt(0.010) ** 2 - doubt(0.0) ** 2 == pytest.approx((1.75 * 2.0) ** 2, rel=0.02)
+    assert doubt(0.010) ** 2 - doubt(0.0) ** 2 == pytest.approx((2.0 * 2.0) ** 2, rel=0.02)
     assert doubt(0.018) > doubt(0.010) > doubt(0.002)
     still = tone(steady(220.0, 0.6, SR), SR, np.random.default_rng(5))
     calm = starting(span(still, 220.0, begins="soft", swells=True), sd_s=0.018)
@@ -208,18 +208,6 @@ def test_noise_before_a_soft_start_bends_no_onset(seed: int) -> None:
     contour = follow_partials(samples, SR, np.full(len(t), 440.0))
     hz, _ = onset_of(span(samples, 440.0, swells=True), contour=contour)
     assert cents_between(hz, 440.0) == pytest.approx(0.0, abs=3.0)
-
-
-def test_what_begins_again_is_less_sure_than_what_begins_elsewhere() -> None:
-    """A slow scoop on the pitch of the note before hides its start; after another pitch less."""
-    t = moments(0.8, SR)
-    samples = tone(bent(330.0, -60 * np.exp(-t / 0.1)), SR, np.random.default_rng(5))
-    contour = follow_partials(samples, SR, np.full(len(t), 330.0))
-    one = starting(span(samples, 330.0, begins="soft", swells=True), sd_s=0.018)
-    again, another = (
-        onset_of(one, contour=contour, previous=before(hz, 0.0))[1] for hz in (330.0, 392.0)
-    )
-    assert again > 1.3 * another
 
 
 def test_a_window_without_enough_cycles_is_refused() -> None:
