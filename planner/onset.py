@@ -66,8 +66,8 @@ class _Weights:
 # `tests/bench/rooms.py`). A stroke says itself when it was. A scoop after a pause falls away from
 # its start, so what it would read later says most; where a pitch begins again a start may be 20 to
 # 40 ms off to either side, and a slide begun early reads the note that it comes from.
-_STRUCK = _Weights(apart=1.1, unlike=0.25, either=0.15, later=1.2, floor_cents=0.0)
-_AFTER_A_PAUSE = _Weights(apart=1.1, unlike=0.5, either=0.0, later=2.0, floor_cents=0.3)
+_STRUCK = _Weights(apart=1.1, unlike=0.25, either=0.15, later=1.1, floor_cents=0.0)
+_AFTER_A_PAUSE = _Weights(apart=1.1, unlike=0.5, either=0.0, later=1.8, floor_cents=0.3)
 _AGAIN = _Weights(apart=1.1, unlike=0.2, either=0.9, later=0.7, floor_cents=0.0)
 _ANOTHER = _Weights(apart=0.9, unlike=0.2, either=0.65, later=0.8, floor_cents=0.0)
 _SLIDE = _Weights(apart=1.0, unlike=0.2, either=0.65, later=1.8, floor_cents=0.7)

@@ -40,7 +40,6 @@ class _Weights:
     moves: float  # of how far the line moves in it
     taken: float  # of what a vibrato that was taken out moves the mean by
     otherwise: float  # of what it would move it by, did it grow otherwise
-    again: float  # of how far it would lie off, did the note begin again in it
     bends: float  # of what the line does beside its slope, in the slope
 
 
@@ -50,12 +49,12 @@ class _Weights:
 # (`tests/bench/calibration.py`). A string is stopped at once and slides smoothly: its line is what
 # it is, but for where it is cut. A line that is driven wavers slowly, as far as it moves at all: a
 # sixth of that is doubt, however long it is. Of a vibrato the centre is asked for: what was taken
-# out is known to a quarter, and half of what it would be if it grew otherwise is doubt. Few of
-# those that may begin again in vibrato do.
-_STRUCK = _Weights(ends_s=0.0055, moves=0.0, taken=0.0, otherwise=0.0, again=1.0, bends=2.0)
-_STRAIGHT = _Weights(ends_s=0.0, moves=0.165, taken=0.0, otherwise=0.0, again=1.0, bends=0.65)
-_SWINGING = _Weights(ends_s=0.022, moves=0.0, taken=0.23, otherwise=0.45, again=0.5, bends=0.65)
+# out is known to a quarter, and half of what it would be if it grew otherwise is doubt.
+_STRUCK = _Weights(ends_s=0.0055, moves=0.0, taken=0.0, otherwise=0.0, bends=2.0)
+_STRAIGHT = _Weights(ends_s=0.0, moves=0.165, taken=0.0, otherwise=0.0, bends=0.65)
+_SWINGING = _Weights(ends_s=0.022, moves=0.0, taken=0.23, otherwise=0.45, bends=0.65)
 _OF_PARTIALS = 1.2  # of how far they lie apart: a little more than if each had its own trouble
+_OF_AGAIN = 0.5  # of how far it would lie off, did the note begin again: two doubts cover it then
 _OF_EVEN = 2.0  # of what noise leaves of a line that is even: few rooms are wholly told from noise
 
 
@@ -115,7 +114,7 @@ def measure_sustain(
     sloped = t_s[-1] - t_s[0] >= _SLOPE_FROM_S
     return Sustain(
         cents=level,
-        sd_cents=float(np.hypot(sd_cents, weights.again * again)),
+        sd_cents=float(np.hypot(sd_cents, _OF_AGAIN * again)),
         slope_cents_per_s=slope if sloped else None,
         slope_sd_cents_per_s=float(np.hypot(slope_sd, LEAST_TOLD_CENTS)) if sloped else None,
         roughness_cents=roughness,

@@ -131,7 +131,7 @@ def test_a_doubtful_start_on_a_slide_is_doubt() -> None:
     """On a start that slides, the doubt grows with how badly its place in time is known.
 
     A slide of 200 cents a second after a pause that may have begun 10 ms later reads 2 cents off,
-    which weighs twice.
+    which weighs 1.8.
     """
     t = moments(0.6, SR)
     sliding = span(
@@ -144,7 +144,7 @@ def test_a_doubtful_start_on_a_slide_is_doubt() -> None:
         one = starting(sliding, sd_s=start_sd_s)
         return onset_of(one, contour=contour, previous=before(220.0, 0.1))[1]
 
-    assert doubt(0.010) ** 2 - doubt(0.0) ** 2 == pytest.approx((2.0 * 2.0) ** 2, rel=0.02)
+    assert doubt(0.010) ** 2 - doubt(0.0) ** 2 == pytest.approx((1.8 * 2.0) ** 2, rel=0.02)
     assert doubt(0.018) > doubt(0.010) > doubt(0.002)
     still = tone(steady(220.0, 0.6, SR), SR, np.random.default_rng(5))
     calm = starting(span(still, 220.0, begins="soft", swells=True), sd_s=0.018)
