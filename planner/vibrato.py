@@ -44,7 +44,7 @@ class Vibrato:
     origin_s: float
     reach_s: float  # either side of the origin; outside it goes on as at the edge
     mean_cents: float  # of the swing over that stretch
-    otherwise_cents: float  # how far that mean would lie off, did its width change along a bend
+    otherwise_cents: float  # how far that mean would lie off, did its width change another way
 
     def at(self, t_s: Floats) -> Floats:
         """Swing in cents at the given times, as narrow as the contour shows it."""
@@ -98,7 +98,8 @@ def find_vibrato(
         return None
     line = _line_columns(u, bends=cycles >= _BENDS_FROM_CYCLES)
     growing = _swing_columns(u, rate)
-    swing = growing[:, : 4 if cycles >= _GROWS_FROM_CYCLES else 2]
+    columns = 4 if cycles >= _GROWS_FROM_CYCLES else 2
+    swing, wider = growing[:, :columns], growing[:, : columns + 2]
     straight, turning = _weights(line, swing, cents)
     swung = cents - line @ straight
     rest = float(np.mean((swung - swing @ turning) ** 2))
@@ -114,7 +115,7 @@ def find_vibrato(
         return None
     sine, cosine, *grows = (float(w) for w in turning)
     mean_cents = float(np.mean(swing @ turning))
-    otherwise = growing @ _weights(line, growing, cents)[1]
+    otherwise = wider @ _weights(line, wider, cents)[1]
     return Vibrato(
         rate_hz=rate,
         half_cents=half,
