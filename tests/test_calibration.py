@@ -39,7 +39,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], 
 
 
 def by_chance(share: float, pairs: Pairs) -> float:
-    """Three standard deviations of a share of so many: sixteen are checked, each from both sides."""
+    """Three standard deviations of a share of so many: sixteen are checked at once."""
     return float(3.0 * np.sqrt(share * (1.0 - share) / len(pairs)))
 
 
