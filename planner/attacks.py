@@ -32,7 +32,9 @@ _RISE_OVER_BEFORE = 1.6  # 4 dB
 _RISE_UNDER_AFTER = 0.05  # -26 dB
 _RISE_MOST_LEAD_S = 0.020
 _RISE_SD_S = 0.0016  # out of silence: two in three of 550 starts of driven notes, 45200-45225
-_HIDDEN_SHARE = 1.0
+# Of 590 starts of driven notes after a pause, in rooms, in noise and with other stems leaking in
+# (seeds 30201 to 30274), 71 in a hundred; with 1, 59.
+_HIDDEN_SHARE = 1.5
 _BEFORE_MS = 25  # that say what sounded before: a period of 40 Hz
 
 

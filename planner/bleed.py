@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 from planner.bleed_paths import BleedPath, find_paths, octave_of_bins
 from planner.model import (
     CHORD_ROLES,
+    FAIR_CENTS,
+    FIRM_CENTS,
     Confidence,
     Finding,
     Floats,
@@ -49,8 +51,7 @@ _ONE_SOURCE_DB = -8.0
 _LEAST_TOLD_DB = -60.0  # chosen: below, bleed moves no reading by a hundredth of a cent
 _LEAST_HEARD_DB = -40.0  # chosen: a copy further under the note is lost in any mix
 _HIGHEST_PARTIAL = 10
-# As in `planner.analyzer`: what a firm and a fair reading are known to.
-_FIRM_CENTS, _FAIR_CENTS = 2.0, 6.0
+_PARTIAL_SHARE = 1e-3  # chosen: 30 dB under the note, what lies at a partial may be noise
 _ONSET_LEAST_S, _ONSET_PERIODS, _ONSET_MOST_SHARE = 0.060, 5.0, 0.35
 _SUSTAIN_SHARE = 0.7  # of a note, after its onset and before its end
 
@@ -63,6 +64,18 @@ class _Sounding:
     end_s: Floats
     log2_hz: Floats
     level_db: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Leaks:
+    """What leaks in under a note."""
+
+    shares: Mapping[str, float]  # of the note's power at its partials, by the stem it comes from
+    turned: float  # by what of a radian it turns the first partial, as all partials tell it
+
+    @property
+    def under_db(self) -> float:
+        return float(10.0 * np.log10(max(sum(self.shares.values()), 1e-12)))
 
 
 def without_bleed(
@@ -127,16 +140,12 @@ def _starting_together(
 def _explained(stem: StemNotes, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]) -> float:
     """The share of the time in a stem's notes whose level is explained by what leaks in."""
     times = [
-        (measured.note.length_s, _under_db(_leaks(measured.note, stem.code, spectra, into)))
+        (measured.note.length_s, _leaks(measured.note, stem.code, spectra, into).under_db)
         for measured in stem.notes
         if into
     ]
     explained_s = sum(length_s for length_s, under_db in times if under_db > _ONLY_BLEED_DB)
     return explained_s / max(sum(length_s for length_s, _ in times), 1e-9)
-
-
-def _under_db(leaks: Mapping[str, float]) -> float:
-    return float(10.0 * np.log10(max(sum(leaks.values()), 1e-12)))
 
 
 def _with_paths(
@@ -153,9 +162,9 @@ def _with_paths(
     for measured in stem.notes:
         note = measured.note
         leaks = _leaks(note, stem.code, spectra, into)
-        leaking = [others[code] for code in leaks if code in others]
+        leaking = [others[code] for code in leaks.shares if code in others]
         log2_hz = float(np.log2(note.pitch_hz))
-        if _under_db(leaks) > _EXPLAINED_DB and any(
+        if leaks.under_db > _EXPLAINED_DB and any(
             _covers(one, note.start_s, note.end_s, log2_hz, -np.inf) for one in leaking
         ):
             bleed += 1
@@ -171,7 +180,7 @@ def _only_bleed(
 ) -> StemNotes:
     of_source = {path.source: 0.0 for path in into}
     for measured in stem.notes:
-        for source, share in _leaks(measured.note, stem.code, spectra, into).items():
+        for source, share in _leaks(measured.note, stem.code, spectra, into).shares.items():
             of_source[source] += share * measured.note.length_s
     loudest = max(into, key=lambda path: (of_source[path.source], path.gain_db))
     only = Finding(
@@ -206,22 +215,39 @@ def _powers(spectra: Spectra, frames: NDArray[np.intp], bins: NDArray[np.intp]) 
 
 def _leaks(
     note: Note, code: str, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]
-) -> dict[str, float]:
-    """The share of a note's power, at its partials, that each other stem leaks in."""
-    if not into:
-        return {}
-    frames, bins = _cells(note, spectra[code])
-    total = float(_powers(spectra[code], frames, bins).sum())
-    if total <= 0.0:
-        return {}
-    octave = octave_of_bins(spectra[code])[bins]
-    return {
-        path.source: float(
-            np.array(path.power_gain)[octave] @ _powers(spectra[path.source], frames, bins)
-        )
-        / total
+) -> _Leaks:
+    here = spectra[code]
+    frames, bins = _cells(note, here)
+    power = _powers(here, frames, bins)
+    total = float(power.sum())
+    if not into or total <= 0.0:
+        return _Leaks(shares={}, turned=0.0)
+    octave = octave_of_bins(here)[bins]
+    leaks = {
+        path.source: np.array(path.power_gain)[octave] * _powers(spectra[path.source], frames, bins)
         for path in into
     }
+    numbers = np.rint((bins + here.first_bin) * here.bin_hz / note.pitch_hz).astype(np.intp)
+    return _Leaks(
+        shares={source: float(leak.sum()) / total for source, leak in leaks.items()},
+        turned=_turned(numbers, power, np.sum([*leaks.values()], axis=0)),
+    )
+
+
+def _turned(numbers: NDArray[np.intp], power: Floats, leaked: Floats) -> float:
+    """By what of a radian a leak turns the first partial, as all partials together tell it.
+
+    A tone r times as loud as a partial, at a frequency nearby, turns its phase by up to r, and what
+    partial n says of the first by an n-th of that. Each partial meets another tone, so together
+    they know it as a mean does whose parts weigh by how well they know it.
+
+    numbers, power, leaked : (bins,) of which partial each is, all that sounds there, what leaks in
+    """
+    own = np.bincount(numbers, np.maximum(power - leaked, 0.0))
+    leak = np.bincount(numbers, leaked)
+    sounding = np.flatnonzero(own > _PARTIAL_SHARE * own.sum())
+    over_leak = own[sounding] / np.maximum(leak[sounding], 1e-30)
+    return 1.0 / float(np.sqrt(max(float(sounding**2 @ over_leak), 1.0)))
 
 
 def _heard_in(note: Note, here: Spectra, out: Sequence[BleedPath]) -> tuple[tuple[str, float], ...]:
@@ -243,29 +269,27 @@ def _heard_in(note: Note, here: Spectra, out: Sequence[BleedPath]) -> tuple[tupl
 
 
 def _with_bleed(
-    measured: MeasuredNote,
-    leaks: Mapping[str, float],
-    heard_in: tuple[tuple[str, float], ...],
+    measured: MeasuredNote, leaks: _Leaks, heard_in: tuple[tuple[str, float], ...]
 ) -> MeasuredNote:
-    under_db = min(_under_db(leaks), 0.0)
+    under_db = min(leaks.under_db, 0.0)
     if under_db < _LEAST_TOLD_DB:
         return replace(measured, heard_in=heard_in)
     return replace(
         measured,
-        measurement=_less_sure(measured.note, measured.measurement, under_db),
+        measurement=_less_sure(measured.note, measured.measurement, under_db, leaks.turned),
         bleed_db=round(under_db, 1),
-        bleed_from=max(leaks, key=lambda code: (leaks[code], code)),
+        bleed_from=max(leaks.shares, key=lambda code: (leaks.shares[code], code)),
         heard_in=heard_in,
     )
 
 
-def _less_sure(note: Note, m: Measurement, under_db: float) -> Measurement:
+def _less_sure(note: Note, m: Measurement, under_db: float, turned: float) -> Measurement:
     """Widen what bleed may have moved.
 
-    A tone r times as loud as a partial, at a frequency nearby, turns its phase by up to r: at
-    either end of the window by r / sqrt(2) on average, so the mean frequency by r / (2 pi T).
+    At either end of the window the phase is turned by 1 / sqrt(2) of the most on average, so the
+    mean frequency by ``turned`` / (2 pi T).
     """
-    turned_cents_s = LN_CENTS * 10.0 ** (under_db / 20.0) / (2.0 * np.pi * note.pitch_hz)
+    turned_cents_s = LN_CENTS * turned / (2.0 * np.pi * note.pitch_hz)
     onset_s = min(
         max(_ONSET_LEAST_S, _ONSET_PERIODS / note.pitch_hz), _ONSET_MOST_SHARE * note.length_s
     )
@@ -274,9 +298,9 @@ def _less_sure(note: Note, m: Measurement, under_db: float) -> Measurement:
     known = sustain if sustain is not None else onset
     confidence: Confidence = m.confidence
     if confidence and known is not None:
-        if under_db > BLEED_DOUBT_DB or known > _FAIR_CENTS:
+        if under_db > BLEED_DOUBT_DB or known > FAIR_CENTS:
             confidence = "shaky"
-        elif confidence == "firm" and known > _FIRM_CENTS:
+        elif confidence == "firm" and known > FIRM_CENTS:
             confidence = "fair"
     return replace(
         m, uncertainty_cents=sustain, onset_uncertainty_cents=onset, confidence=confidence

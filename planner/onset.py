@@ -26,9 +26,7 @@ _EXPECTED_FRAMES = 3  # of a contour, to tell where partials are to be looked fo
 LOW_NOTE_HZ = 110.0  # below A2 the ear follows partials 2 to 6 (common practice, no source)
 _TOUCHES_S = 0.02  # a gap between notes shorter than this is none
 _SAME_PITCH_SEMITONES = 1.2  # a scoop's size and a half; nearer, a note is the same one again
-_LATER_S = (
-    0.03  # as far as starts of slides and of one pitch begun again are off: 95 in 100 of them
-)
+_LATER_S = 0.03  # as far as starts of one pitch begun again are off: 95 in 100 of them
 # A string falls by less, struck ever so hard; where more is read, it is not yet that string.
 _MOST_SAG_CENTS = 25.0  # from memory: loud low strings of a bass
 _VIBRATO_LEFT = 0.03
@@ -40,7 +38,7 @@ _LEAST_SCATTER_CENTS = 2.0
 _LEAST_DOUBT_S = 0.0005  # Chosen: less moves a string that sags by 50 cents a second by 0.025
 _WINDOW_POINTS = 24  # of a window of 60 ms: every 2.5
 _MOST_DECAYS = 1.0  # Chosen: back by more than it takes to decay once, a scoop is a guess
-_APART_UNKNOWN_CENTS = 1.0  # as `planner.sustain` has it
+_APART_UNKNOWN_CENTS = 1.0  # chosen: what one partial says alone, no other bears out
 _COARSE_SEMITONES = 0.5  # the track is nearer than this to what it follows
 _LEAST_KNOWN_CENTS = 25.0  # common practice, no source: a figure known worse helps nobody
 _MOST_SLIDE_CENTS = 100.0  # Chosen: over a semitone it is the slide, and no note
@@ -55,39 +53,24 @@ _NOTE_BEFORE_SEMITONES = 0.7  # nearer, it is another note of the same pitch, or
 class _Weights:
     """How much each cause of doubt about an onset weighs."""
 
-    fit: float  # of what the fit itself says, which takes what it leaves for white noise
     apart: float  # of how far whole partials lie apart
-    start: float  # of what the onset would read, were the note's start as far off as it may be
-    later: float  # of what it would read 30 ms later
-    sooner: float  # of what it would read 30 ms sooner or later
-    step_cents: float  # for each semitone that the note before lies away
+    unlike: float  # of how far two unlike estimators lie apart
+    either: float  # of what it would read, were the note's start as far off either way as it may be
+    later: float  # of what it would read, were the start so much later
     floor_cents: float  # what no term explains
 
 
-# About the most likely ones for errors of Student's t with six degrees, two in three of which lie
-# within the doubt: on 7400 onsets of random sessions as made, in noise, with bleed and in rooms of
-# 0.6 and 1 s (seeds 47010-47019 and 47040-47043); checked on others (`tests/bench/calibration.py`,
-# `tests/bench/rooms.py`). The start comes out at 0.9 to 1.0 where it is left free: its doubt is
-# what `planner.note_starts` says. One start in ten is further off than that, in rooms by 20 to 40
-# ms, most of them where a pitch begins again: what the onset would read so far away is doubt of its
-# own, and weighs more than is likeliest, so that those that move are covered. A slide begun early
-# reads the note that it comes from: the further away that is, the less sure it is. A stroke says
-# itself when it was, and where it does not, what is read is the string before.
-_STRUCK = _Weights(
-    fit=0.0, apart=1.35, start=0.1, later=0.07, sooner=0.0, step_cents=0.0, floor_cents=0.0
-)
-_AFTER_A_PAUSE = _Weights(
-    fit=1.4, apart=0.85, start=0.9, later=0.0, sooner=0.09, step_cents=0.0, floor_cents=0.2
-)
-_AGAIN = _Weights(
-    fit=0.4, apart=0.0, start=0.95, later=0.0, sooner=0.3, step_cents=0.0, floor_cents=0.2
-)
-_ANOTHER = _Weights(
-    fit=1.1, apart=0.0, start=0.7, later=0.0, sooner=0.12, step_cents=0.1, floor_cents=0.0
-)
-_SLIDE = _Weights(
-    fit=2.0, apart=0.0, start=1.0, later=0.0, sooner=0.1, step_cents=0.6, floor_cents=0.0
-)
+# About the most likely ones for errors of Student's t with five degrees, seven in ten of which lie
+# within the doubt, still and moving onsets of voices and bows each as one group: on 4500 onsets of
+# the sessions that `planner.sustain` names; checked on others (`tests/bench/calibration.py`,
+# `tests/bench/rooms.py`). A stroke says itself when it was. A scoop after a pause falls away from
+# its start, so what it would read later says most; where a pitch begins again a start may be 20 to
+# 40 ms off to either side, and a slide begun early reads the note that it comes from.
+_STRUCK = _Weights(apart=1.1, unlike=0.25, either=0.15, later=1.1, floor_cents=0.0)
+_AFTER_A_PAUSE = _Weights(apart=1.1, unlike=0.5, either=0.0, later=1.8, floor_cents=0.3)
+_AGAIN = _Weights(apart=1.1, unlike=0.2, either=0.9, later=0.7, floor_cents=0.0)
+_ANOTHER = _Weights(apart=0.9, unlike=0.2, either=0.65, later=0.8, floor_cents=0.0)
+_SLIDE = _Weights(apart=1.0, unlike=0.2, either=0.65, later=1.8, floor_cents=0.7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,23 +131,19 @@ def measure_onset(
     weights = _weights(span, previous)
     # One partial alone may lie off, and no other says so.
     apart = fit.apart_sd_cents if len(fit.numbers) > 1 else _APART_UNKNOWN_CENTS
-    fit_sd = float(np.hypot(weights.fit * fit.sd_cents, weights.apart * apart))
+    unlike = LN_CENTS * float(np.log(fit.f0_hz / expected_hz)) if expected_hz else apart
+    fit_sd = float(np.hypot(weights.apart * apart, weights.unlike * unlike))
     at = (contour, first_s, length_s, slide_cents)
-    begins_sd = sooner_cents = later_cents = 0.0
-    if weights.start * span.note.start_sd_s > _LEAST_DOUBT_S:
-        begins_sd = _moved_cents(*at, span.note.start_sd_s)
-    if weights.sooner > 0.0:
-        sooner_cents = _moved_cents(*at, _LATER_S)
-    if weights.later > 0.0:
-        later_cents = _later_cents(*at)
+    start_sd_s = span.note.start_sd_s
+    either_cents = 0.0
+    if weights.either * start_sd_s > _LEAST_DOUBT_S:
+        either_cents = _moved_cents(*at, start_sd_s)
+    later_cents = _later_cents(*at)
     beyond = 0.0 if span.swells else max(later_cents - _MOST_SAG_CENTS, 0.0)
-    step = 0.0 if previous is None else 12.0 * np.log2(span.note.pitch_hz / previous.pitch_hz)
     place_sd = float(
-        np.sqrt(
-            (weights.start * begins_sd) ** 2
-            + (weights.step_cents * step) ** 2
-            + (weights.sooner * sooner_cents) ** 2
-            + (weights.later * later_cents + beyond) ** 2
+        np.hypot(
+            weights.either * either_cents,
+            weights.later * later_cents * min(start_sd_s / _LATER_S, 1.0) + beyond,
         )
     )
     return Onset(

@@ -219,6 +219,19 @@ def sd_of_mean(each: Floats, shares: Floats) -> float:
     return float(stdtrit(max(freedom, 1.0), _BELOW_ONE_SD)) * float(np.sqrt(variance))
 
 
+def sd_by_shares(each: Floats, shares: Floats) -> float:
+    """How well a weighted mean is known where each is known as its share says, in its units.
+
+    By what each moves the mean (the sandwich of H. White, Econometrica 48, 1980, as HC2 of
+    J. MacKinnon and H. White has it): what lies far off and hardly counts is no doubt. As in
+    `sd_of_mean`, Student's t takes the place of a normal error.
+    """
+    moves = shares * (each - shares @ each)
+    variance = float(np.sum(moves**2 / np.maximum(1.0 - shares, _LEAST_FREEDOM)))
+    freedom = max(1.0 / float(shares @ shares) - 1.0, 1.0)
+    return float(stdtrit(freedom, _BELOW_ONE_SD)) * float(np.sqrt(variance))
+
+
 def _solved_series(
     n: Floats, f_hz: Floats, weight: Floats, *, b: float, fit_b: bool
 ) -> tuple[float, float, float, float]:

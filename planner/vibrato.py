@@ -43,6 +43,8 @@ class Vibrato:
     cosine_grows: float
     origin_s: float
     reach_s: float  # either side of the origin; outside it goes on as at the edge
+    mean_cents: float  # of the swing over that stretch
+    otherwise_cents: float  # how far that mean would lie off, did its width change another way
 
     def at(self, t_s: Floats) -> Floats:
         """Swing in cents at the given times, as narrow as the contour shows it."""
@@ -95,9 +97,10 @@ def find_vibrato(
     if cycles < least or not lowest <= rate <= highest:
         return None
     line = _line_columns(u, bends=cycles >= _BENDS_FROM_CYCLES)
-    swing = _swing_columns(u, rate, grows=cycles >= _GROWS_FROM_CYCLES)
-    weights = np.linalg.lstsq(np.hstack([line, swing]), cents, rcond=None)[0]
-    straight, turning = np.split(weights, [line.shape[1]])
+    growing = _swing_columns(u, rate)
+    columns = 4 if cycles >= _GROWS_FROM_CYCLES else 2
+    swing, wider = growing[:, :columns], growing[:, : columns + 2]
+    straight, turning = _weights(line, swing, cents)
     swung = cents - line @ straight
     rest = float(np.mean((swung - swing @ turning) ** 2))
     if usual_hz is None:
@@ -111,6 +114,8 @@ def find_vibrato(
     if regularity < _LEAST_REGULARITY or half < _LEAST_HALF_CENTS:
         return None
     sine, cosine, *grows = (float(w) for w in turning)
+    mean_cents = float(np.mean(swing @ turning))
+    otherwise = wider @ _weights(line, wider, cents)[1]
     return Vibrato(
         rate_hz=rate,
         half_cents=half,
@@ -121,6 +126,8 @@ def find_vibrato(
         cosine_grows=grows[1] if grows else 0.0,
         origin_s=origin,
         reach_s=seconds / 2,
+        mean_cents=mean_cents,
+        otherwise_cents=float(np.mean(otherwise)) - mean_cents,
     )
 
 
@@ -162,9 +169,17 @@ def _line_columns(u: Floats, *, bends: bool) -> Floats:
     return np.stack([np.ones_like(u), u, u * u] if bends else [np.ones_like(u), u], axis=1)
 
 
-def _swing_columns(u: Floats, rate: float, *, grows: bool) -> Floats:
-    sine, cosine = np.sin(2 * np.pi * rate * u), np.cos(2 * np.pi * rate * u)
-    return np.stack([sine, cosine, u * sine, u * cosine] if grows else [sine, cosine], axis=1)
+def _swing_columns(u: Floats, rate: float) -> Floats:
+    """A steady swing, one whose width changes steadily, one whose width changes along a bend."""
+    steady = np.stack([np.sin(2 * np.pi * rate * u), np.cos(2 * np.pi * rate * u)], axis=1)
+    away = u[:, None]
+    return np.hstack([steady, away * steady, away * away * steady])
+
+
+def _weights(line: Floats, swing: Floats, cents: Floats) -> tuple[Floats, Floats]:
+    """Of a line and of a swing around it, by least squares."""
+    weights = np.linalg.lstsq(np.hstack([line, swing]), cents, rcond=None)[0]
+    return weights[: line.shape[1]], weights[line.shape[1] :]
 
 
 def _regularity(swing: Floats, rate: float, hop_s: float, explained: float) -> float:

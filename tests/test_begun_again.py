@@ -107,7 +107,8 @@ def test_a_vibrato_that_stops_is_no_vibrato_of_the_whole() -> None:
     line = LN_CENTS * np.log(contour.f1_hz[inside] / F1_HZ)
     found = Vibrato(
         rate_hz=6.0, half_cents=10.0, regularity=0.7, sine_cents=10.0, cosine_cents=0.0,
-        sine_grows=0.0, cosine_grows=0.0, origin_s=0.0, reach_s=1.0,
+        sine_grows=0.0, cosine_grows=0.0, origin_s=0.0, reach_s=1.0, mean_cents=0.0,
+        otherwise_cents=0.0,
     )  # fmt: skip
     still = line - found.at(contour.t_s[inside])
     assert begun_again_cents(contour, inside, still) == 0.0

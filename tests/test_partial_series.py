@@ -11,11 +11,13 @@ from planner.partial_series import (
     KnownB,
     PartialFit,
     partial_ratios,
+    sd_by_shares,
     sd_of_mean,
     tied,
 )
 
 N = np.arange(1, 13)
+DOUBTS = (sd_by_shares, sd_of_mean)
 
 
 @pytest.mark.parametrize("b", [0.0, 1e-5, 3e-4, 1e-3])
@@ -120,6 +122,28 @@ def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
     expected = 1.1416 * each.std(ddof=1) / np.sqrt(5)
     assert sd_of_mean(each, np.full(5, 0.2)) == pytest.approx(expected, rel=1e-3)
     assert sd_of_mean(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
+
+
+def test_what_hardly_counts_in_a_mean_is_hardly_doubt() -> None:
+    """Means of ten, each weighed by how well it is known, two of them a hundred times worse.
+
+    Two errors in three lie within the doubt, as its definition says; taken for equally well known,
+    the bad ones would make nearly all do so.
+    """
+    sd = np.array([0.1, 0.1, 0.2, 0.2, 0.2, 0.3, 0.3, 0.3, 10.0, 10.0])
+    shares = sd**-2.0 / np.sum(sd**-2.0)
+    each = np.random.default_rng(11).normal(size=(1000, 10)) * sd
+    error = np.abs(each @ shares)
+    within = [np.mean(error <= [doubt(x, shares) for x in each]) for doubt in DOUBTS]
+    assert 0.62 < within[0] < 0.75
+    assert within[1] > 0.85
+
+
+def test_of_equal_ones_both_doubts_are_the_same() -> None:
+    """Where each counts alike there is one way to say how well a mean is known."""
+    each, shares = np.array([1.0, 2.0, 4.0, 4.0, 9.0]), np.full(5, 0.2)
+    assert sd_by_shares(each, shares) == pytest.approx(sd_of_mean(each, shares))
+    assert sd_by_shares(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
 
 
 def test_b_is_as_unsure_as_the_partials_it_hangs_on() -> None:

@@ -165,3 +165,16 @@ def test_the_usual_rate_is_the_middle_of_three_or_more() -> None:
     some = [found(t_s, swing(t_s, rate, 40.0, 0.2)) for rate in (5.4, 5.5, 7.9)]
     assert usual_rate_hz([*some, None]) == pytest.approx(5.5, abs=0.05)
     assert usual_rate_hz([*some[:2], None]) is None
+
+
+def test_a_vibrato_says_what_taking_it_out_moves() -> None:
+    """Two and a half cycles of 30 cents have a mean of 30 / 2.5 pi; a bend in their width is told.
+
+    Cut anywhere in its cycle: of a steady one nothing would be otherwise.
+    """
+    t_s = contour(2.5 / 5.0)
+    assert found(t_s, swing(t_s, 5.0, 30.0, 0.0)).mean_cents == pytest.approx(3.82, rel=0.1)
+    bent_width = 1.0 - np.linspace(-1.0, 1.0, len(t_s)) ** 2
+    for width, least, most in ((1.0, 0.0, 0.5), (bent_width, 0.5, 5.0)):
+        lines = [width * swing(t_s, 5.0, 30.0, turns) for turns in (0.0, 0.2, 0.4, 0.6, 0.8)]
+        assert least <= max(abs(found(t_s, line).otherwise_cents) for line in lines) < most

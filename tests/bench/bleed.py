@@ -18,13 +18,12 @@ from planner import bleed_paths
 from planner.bleed import without_bleed
 from planner.bleed_paths import find_paths
 from planner.chords import find_chord_notes
-from planner.demo.room import in_room, room_response
 from planner.demo.tones import SR
 from planner.model import Floats, MeasuredNote, StemNotes
 from planner.roles import is_chordal, role_range_hz
 from planner.session_model import StemSpec
 from planner.spectra import Spectra, coarse_spectra
-from tests.bench.calibration import coverage
+from tests.bench.calibration import coverage, leaked
 from tests.sessions.random_session import PARTS, TrueNote, make_part
 from tests.tones.exact import ANALYSIS_SR, measured_notes, stem_of
 
@@ -48,13 +47,6 @@ def played(seed: int) -> tuple[dict[str, Floats], dict[str, tuple[TrueNote, ...]
         sounds[code] = 0.4 * sound.samples / np.abs(sound.samples).max()
     length = max(len(s) for s in sounds.values())
     return {code: np.pad(s, (0, length - len(s))) for code, s in sounds.items()}, true
-
-
-def leaked(samples: Floats, bleed_db: float, rng: np.random.Generator) -> Floats:
-    """Let a part sound from elsewhere in a room: later, softer, with reflections."""
-    late = np.zeros(round(rng.uniform(0.003, 0.02) * SR))
-    response = np.concatenate([late, room_response(0.4, -3.0, rng)])
-    return in_room(samples, response) * 10.0 ** (bleed_db / 20.0)
 
 
 def hear(code: str, samples: Floats) -> Heard:

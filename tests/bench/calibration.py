@@ -1,23 +1,31 @@
 """Do stated uncertainties tell the truth? ``python -m tests.bench.calibration``.
 
-Random sessions with rooms and noise floors, as they are, with noise added, and with another stem
-bleeding in: per stem and grade, how far notes are off as plans tell them, to a tenth of a cent,
-what was stated, and how often one and two stated uncertainties cover the error. A normal error is
-covered in 68 and 95 of a hundred cases.
+Random sessions with rooms and noise floors, as they are, with noise added, in a larger room, and
+with all other stems leaking in through a room: per stem and grade, how far notes are off as plans
+tell them, to a tenth of a cent and with what is known of bleed, what was stated, and how often one
+and two stated uncertainties cover the error. A normal error is covered in 68 and 95 of a hundred
+cases.
 """
 
 from __future__ import annotations
 
 import argparse
 import tempfile
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from planner.bleed import without_bleed
+from planner.demo.room import in_room, room_response
+from planner.demo.tones import SR
+from planner.hearing import hear_stem
+from planner.model import Floats, MeasuredNote, StemNotes
+from planner.session_model import StemSpec
+from tests.bench.rooms import REVERB_DB
 from tests.sessions.random_session import Truth, make_session
-from tests.sessions.score import FoundNote, Tally, found_directly, score_stem
+from tests.sessions.score import FoundNote, Tally, found_note, score_stem
 
 GRADES = ("firm", "fair", "shaky")
 CODES = ("BAS", "GTR", "LV", "CEL")
@@ -26,15 +34,24 @@ FAR_CENTS = 5.0  # a firm note must not be this far off
 Pairs = tuple[tuple[float, float | None], ...]
 
 
-def graded(truth: Truth, codes: tuple[str, ...] = CODES) -> dict[tuple[str, str], Tally]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worse:
+    """What is done to each stem of a session; nothing as it stands."""
+
+    noise_db: float | None = None  # white noise, under the stem
+    bleed_db: float | None = None  # each other stem, leaking in from elsewhere in a room, under it
+    room_s: float | None = None  # RT60 of a room that makes a close recording sound distant
+
+
+def graded(truth: Truth) -> dict[tuple[str, str], Tally]:
     """Measure the stems of a session; give tallies by stem code and grade, onsets by their own."""
     tallies: dict[tuple[str, str], Tally] = {}
+    found = found_together(truth)
     for stem in truth.stems:
-        if stem.code in codes:
-            found = [as_told(note) for note in found_directly(truth, stem)]
+        if stem.code in found:
             for grade in GRADES:
-                of_grade = [note for note in found if note.confidence == grade]
-                begun = [note for note in found if note.onset_confidence == grade]
+                of_grade = [note for note in found[stem.code] if note.confidence == grade]
+                begun = [note for note in found[stem.code] if note.onset_confidence == grade]
                 onsets = score_stem(stem.notes, begun)[0]
                 tallies[stem.code, grade] = replace(
                     score_stem(stem.notes, of_grade)[0],
@@ -42,6 +59,35 @@ def graded(truth: Truth, codes: tuple[str, ...] = CODES) -> dict[tuple[str, str]
                     moving_onset=onsets.moving_onset,
                 )
     return tallies
+
+
+def found_together(truth: Truth) -> dict[str, list[FoundNote]]:
+    """The notes of each stem, as sure as plans tell them that know all stems."""
+    folder = truth.session_file.parent / "audio"
+    heard = [
+        hear_stem(
+            StemSpec(code=stem.code, file=stem.file, role=stem.role),  # type: ignore[arg-type]
+            folder / stem.file,
+            stem.file,
+        )
+        for stem in truth.stems
+        if stem.code in CODES
+    ]
+    roles = {stem.code: stem.role for stem in truth.stems}
+    stems = [
+        StemNotes(
+            code=one.code,
+            role=roles[one.code],  # type: ignore[arg-type]
+            facts=one.facts,
+            notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
+        )
+        for one in heard
+    ]
+    told = without_bleed(stems, {one.code: one.spectra for one in heard})
+    return {
+        stem.code: [as_told(found_note(one.note, one.measurement)) for one in stem.notes]
+        for stem in told
+    }
 
 
 def as_told(note: FoundNote) -> FoundNote:
@@ -53,23 +99,42 @@ def as_told(note: FoundNote) -> FoundNote:
     return replace(note, sustain_hz=told(note.sustain_hz), onset_hz=told(note.onset_hz))
 
 
-def worsen(truth: Truth, noise_db: float | None, bleed_db: float | None, seed: int) -> None:
-    """Add white noise, or the next stem, this far under each stem of a session made for a test."""
-    rng = np.random.default_rng(seed)
+def worsen(truth: Truth, worse: Worse) -> None:
+    """Let the stems of a session made for a test sound in a room, in noise, or in each other."""
+    rng = np.random.default_rng([truth.seed, 5])
     folder = truth.session_file.parent / "audio"
-    played = [stem for stem in truth.stems if stem.code in CODES]
-    clean = [soundfile.read(folder / stem.file, always_2d=True) for stem in played]
-    for place, (stem, (samples, sr)) in enumerate(zip(played, clean, strict=True)):
+    files = {stem.code: folder / stem.file for stem in truth.stems if stem.code in CODES}
+    rates = {code: soundfile.info(file).samplerate for code, file in files.items()}
+    played = {code: _mono(file) for code, file in files.items()}
+    length = max(len(samples) for samples in played.values())
+    played = {code: np.pad(s, (0, length - len(s))) for code, s in played.items()}
+    if worse.room_s is not None:
+        played = {
+            code: in_room(samples, room_response(worse.room_s, REVERB_DB, rng))
+            for code, samples in played.items()
+        }
+    for code, samples in played.items():
         power = float(np.mean(samples**2))
-        worse = samples.copy()
-        if noise_db is not None:
-            worse += rng.normal(size=samples.shape) * np.sqrt(power / 10 ** (noise_db / 10))
-        if bleed_db is not None:
-            other = clean[(place + 1) % len(clean)][0].mean(axis=1, keepdims=True)
-            count = min(len(other), len(worse))
-            scale = np.sqrt(power / float(np.mean(other**2)) / 10 ** (bleed_db / 10))
-            worse[:count] += scale * other[:count]
-        soundfile.write(folder / stem.file, worse, sr, subtype="FLOAT")
+        heard = samples.copy()
+        if worse.noise_db is not None:
+            heard += rng.normal(size=length) * np.sqrt(power) * 10 ** (-worse.noise_db / 20)
+        if worse.bleed_db is not None:
+            for other in (played[one] for one in played if one != code):
+                level_db = -worse.bleed_db + 10 * np.log10(power / float(np.mean(other**2)))
+                heard += leaked(other, level_db, rng)
+        soundfile.write(files[code], heard, rates[code], subtype="FLOAT")
+
+
+def leaked(samples: Floats, bleed_db: float, rng: np.random.Generator) -> Floats:
+    """Let a part sound from elsewhere in a room: later, softer, with reflections."""
+    late = np.zeros(round(rng.uniform(0.003, 0.02) * SR))
+    response = np.concatenate([late, room_response(0.4, -3.0, rng)])
+    return in_room(samples, response) * 10.0 ** (bleed_db / 20.0)
+
+
+def _mono(file: Path) -> Floats:
+    samples: Floats = soundfile.read(file, always_2d=True)[0].mean(axis=1)
+    return samples
 
 
 def coverage(pairs: Pairs) -> tuple[float, float]:
@@ -95,13 +160,16 @@ def main(argv: list[str] | None = None) -> None:
     )
     parser.add_argument("--seeds", type=int, nargs=2, default=(1, 4), metavar=("FIRST", "LAST"))
     parser.add_argument("--noise-db", type=float, help="white noise, dB under each stem")
-    parser.add_argument("--bleed-db", type=float, help="another stem, dB under each stem")
+    parser.add_argument("--bleed-db", type=float, help="each other stem, dB under each stem")
+    parser.add_argument("--room-s", type=float, help="RT60 of a room")
     options = parser.parse_args(argv)
+    worse = Worse(noise_db=options.noise_db, bleed_db=options.bleed_db, room_s=options.room_s)
     totals: dict[tuple[str, str], Tally] = {}
     for seed in range(options.seeds[0], options.seeds[1] + 1):
         with tempfile.TemporaryDirectory() as folder:
             truth = make_session(seed, Path(folder) / "session")
-            worsen(truth, options.noise_db, options.bleed_db, seed)
+            if worse != Worse():
+                worsen(truth, worse)
             for key, tally in graded(truth).items():
                 totals[key] = totals[key] + tally if key in totals else tally
     for what in ("sustain", "onset", "moving_onset"):
