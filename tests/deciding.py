@@ -130,9 +130,8 @@ def _moved(n: MeasuredNote, j: Judged) -> MeasuredNote:
     def move(hz: float | None, add: float) -> float | None:
         return None if hz is None else shift_hz(hz, add)
 
-    heard = layer
-    if j.points and j.remaining_cents is not None and j.heard_cents is not None:
-        heard = j.remaining_cents - j.heard_cents
+    # What is left is told in tenths of a cent; the move itself is what it is.
+    heard = j.added_cents if j.points else layer
     changes: dict[str, Any] = {
         "onset_hz": move(m.onset_hz, at(0.02)),
         "sustain_hz": move(m.sustain_hz, at(0.5 * length_s)),

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from deciding import A4, PLAIN, TOLERANCES, carried_out, contour, line, note, plan, session, stem
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from sessions.records import make_records, sour_with
 
@@ -206,10 +206,16 @@ def test_order_of_stems_decides_nothing(seed: int) -> None:
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 999), k=st.floats(-12, 12))
 def test_sharpening_a_stem_raises_every_error(seed: int, k: float) -> None:
-    """Sharpen a stem by k cents and each of its errors rises by k, and nobody else's moves."""
+    """Sharpen a stem by k cents and each of its errors rises by k, and nobody else's moves.
+
+    Where all players happen to move together, as one band in 120 does here, the song's own place is
+    their mean and rises along: that is another law.
+    """
     stems = band(seed, spread=5.0)
     sharper = tuple(_sharpened(s, k) if s.code == "S1" else s for s in stems)
-    for a, b in zip(plan(*stems).judged, plan(*sharper).judged, strict=True):
+    plans = plan(*stems), plan(*sharper)
+    assume(not any("the song stands" in j.target.target_from for p in plans for j in p.judged))
+    for a, b in zip(plans[0].judged, plans[1].judged, strict=True):
         by = k if a.measured.note.stem == "S1" else 0.0
         assert a.heard_cents is not None
         assert b.heard_cents == pytest.approx(a.heard_cents + by, abs=1e-6)
