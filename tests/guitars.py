@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from tones.truth import truth_of
 
 from planner.demo.room import in_room, room_response
 from planner.demo.tones import StringSound, at, mix, plucked
 from planner.model import Floats
 from planner.pitch import midi_to_hz, shift_hz
+from tests.tones.truth import truth_of
 
 GUITAR = (40, 45, 50, 55, 59, 64)
 NAMES = dict(zip(GUITAR, ("low E", "A", "D", "G", "B", "high E"), strict=True))
