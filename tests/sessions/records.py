@@ -213,7 +213,8 @@ def sounding_of(made: Plan, done: frozenset[str]) -> list[SoundingNote]:
         error = j.heard_cents + sum(c for rule_id, c in j.layers if rule_id in done)
         if j.measured.id in done:
             layers = sum(c for _, c in j.layers)
-            error += (j.remaining_cents or 0.0) - j.heard_cents - layers
+            # Both are told in tenths of a cent: their difference is the move.
+            error += (j.remaining_cents or 0.0) - round(j.heard_cents + layers, 1)
         notes.append(
             SoundingNote(
                 id=j.measured.id, stem=note.stem, role=roles[note.stem],
