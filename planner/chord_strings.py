@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from planner.chord_times import STROKE_S
 from planner.model import Finding
 from planner.session_model import StemSpec
 from planner.spread import doubt_of_middle, spread_of
@@ -18,7 +19,6 @@ from planner.strings import FRETS, StringGuess, called_string
 from planner.targets import Aimed
 from planner.wording import amount, count, flat_or_sharp
 
-_STROKE_S = 0.06  # chosen: starts this close are one stroke; strums take 10 to 50 ms
 _HAND_FRETS = 4  # from the lowest to the highest stopped fret; common practice, no source
 _PARTIALS = (12, 19, 24)  # semitones of the second to fourth partial, which may be taken for notes
 _TOLD_CENTS = 5.0  # common practice, no source: as a string of a single line
@@ -51,7 +51,7 @@ def _strokes(aimed: Sequence[Aimed]) -> list[list[Aimed]]:
     strokes: list[list[Aimed]] = []
     begins = float("-inf")
     for a in sorted(aimed, key=lambda a: a.measured.note.start_s):
-        if a.measured.note.start_s - begins > _STROKE_S:
+        if a.measured.note.start_s - begins > STROKE_S:
             begins = a.measured.note.start_s
             strokes.append([])
         strokes[-1].append(a)
