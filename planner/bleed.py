@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.bleed_paths import BleedPath, find_paths, octave_of_bins
+from planner.bleed_paths import BleedPath, Leaking, octave_of_bins
 from planner.model import (
     CHORD_ROLES,
     FAIR_CENTS,
@@ -46,8 +46,6 @@ _PARTIALS = (1.0, 2.0, 3.0, 4.0, 0.5)  # 0.5: the tracker may take two leaking n
 _EXPLAINED_DB = -5.0
 _ONLY_BLEED_DB = -6.0
 _ONLY_BLEED_SHARE = 0.8  # of the time in notes: what is read from a mix is often no note of it
-# Chosen: a path this strong is another microphone of one source, which `linked` is for.
-_ONE_SOURCE_DB = -8.0
 _LEAST_TOLD_DB = -60.0  # chosen: below, bleed moves no reading by a hundredth of a cent
 _LEAST_HEARD_DB = -40.0  # chosen: a copy further under the note is lost in any mix
 _HIGHEST_PARTIAL = 10
@@ -79,9 +77,7 @@ class _Leaks:
 
 
 def without_bleed(
-    stems: Sequence[StemNotes],
-    spectra: Mapping[str, Spectra] | None = None,
-    shifts: Mapping[str, float] | None = None,
+    stems: Sequence[StemNotes], leaking: Leaking | None = None
 ) -> tuple[StemNotes, ...]:
     """Drop the notes that are bleed, say of each stem how many, and of each note what leaks in.
 
@@ -89,11 +85,8 @@ def without_bleed(
     ----------
     stems : sequence of StemNotes
         All stems of the session; the order does not matter.
-    spectra : by stem code, optional
-        Also of stems in which no notes are looked for. Without them, notes alone decide.
-    shifts : by stem code, optional
-        Seconds from each file's clock to the session's. Paths are looked for between the files
-        that start together, as most do.
+    leaking : Leaking, optional
+        Also of stems in which no notes are looked for. Without it, notes alone decide.
 
     Returns
     -------
@@ -101,16 +94,16 @@ def without_bleed(
         In the same order. Where a path leads, notes say how far under them other stems leak in
         and where they are heard themselves, and are less sure by that.
     """
-    together = _starting_together(spectra or {}, shifts or {})
-    paths = [path for path in find_paths(together) if path.gain_db < _ONE_SOURCE_DB]
+    leaking = leaking or Leaking(spectra={}, paths=())
+    together = leaking.spectra
     shares = {
-        stem.code: _explained(stem, together, [p for p in paths if p.into == stem.code])
+        stem.code: _explained(stem, together, leaking.into(stem.code))
         for stem in stems
         if stem.code in together
     }
     # Nothing is played where all is bleed: two such stems only seem to leak into each other.
     silent = {code for code, share in shares.items() if share >= _ONLY_BLEED_SHARE}
-    paths = [path for path in paths if path.source not in silent]
+    paths = [path for path in leaking.paths if path.source not in silent]
     sounding = {stem.code: _arrays(stem) for stem in stems}
     cleaned = []
     for stem in stems:
@@ -124,14 +117,6 @@ def without_bleed(
         else:
             cleaned.append(_clean(stem, list(others.values())))
     return tuple(cleaned)
-
-
-def _starting_together(
-    spectra: Mapping[str, Spectra], shifts: Mapping[str, float]
-) -> dict[str, Spectra]:
-    starts = [round(shifts.get(code, 0.0), 4) for code in spectra]
-    usual = max(sorted(set(starts)), key=starts.count, default=0.0)
-    return {code: one for (code, one), s in zip(spectra.items(), starts, strict=True) if s == usual}
 
 
 # ---------------------------------------------------------------- with known paths

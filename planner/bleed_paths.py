@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,8 @@ _NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
 # parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
 _SURE = 5.0
 _SURE_OF_BAND = 3.0
+# Chosen: a path this strong is another microphone of one source, which `linked` is for.
+_ONE_SOURCE_DB = -8.0
 _FAINT_GAIN = 1e-6  # -60 dB: what is weaker moves no reading by a hundredth of a cent
 _FAINT_CELL = 1e-8  # of a stem's mean power in a bin: silence
 
@@ -42,6 +45,37 @@ class BleedPath:
     into: str
     power_gain: tuple[float, ...]  # for each of the octaves from 62.5 Hz up
     gain_db: float  # of all octaves together, by the source's power
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Leaking:
+    """How stems leak into each other, as far as their sound tells it."""
+
+    spectra: Mapping[str, Spectra]  # by stem code, of the files that start together
+    paths: tuple[BleedPath, ...]
+
+    def into(self, code: str) -> tuple[BleedPath, ...]:
+        """The paths that lead into a stem."""
+        return tuple(path for path in self.paths if path.into == code)
+
+
+def how_stems_leak(
+    spectra: Mapping[str, Spectra], shifts: Mapping[str, float] = MappingProxyType({})
+) -> Leaking:
+    """Find how stems leak into each other, other microphones of one source left out.
+
+    Parameters
+    ----------
+    spectra : by stem code
+    shifts : by stem code, seconds from each file's clock to the session's; paths are looked for
+        between the files that start together, as most do
+    """
+    starts = [round(shifts.get(code, 0.0), 4) for code in spectra]
+    usual = max(sorted(set(starts)), key=starts.count, default=0.0)
+    pairs = zip(spectra.items(), starts, strict=True)
+    together = {code: one for (code, one), start in pairs if start == usual}
+    paths = tuple(path for path in find_paths(together) if path.gain_db < _ONE_SOURCE_DB)
+    return Leaking(spectra=together, paths=paths)
 
 
 def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:

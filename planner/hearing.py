@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 from planner.analyzer import analyze
 from planner.files.audio import read_stem_audio
 from planner.heard_stem import HeardStem
+from planner.leaks_out import Leak, without_leaks
 from planner.model import Measurement, Note, Stem
 from planner.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.session_model import StemSpec
@@ -27,11 +29,13 @@ def hear_stem(
     file: str,
     score: StemScore | None = None,
     sha256: str | None = None,
+    leaks: Sequence[Leak] = (),
 ) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
 
     Where several notes sound at once, a score that fits leads a second search and a third.
-    The sum of the file (`sha256`) is taken over where it is known.
+    The sum of the file (`sha256`) is taken over where it is known. Where other stems are known to
+    leak in (`leaks`), the notes of a single line are looked for with these turned down.
 
     Raises
     ------
@@ -42,6 +46,7 @@ def hear_stem(
         path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR, sha256=sha256
     )
     findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
+    spectra = coarse_spectra(samples, ANALYSIS_SR)
     notes: tuple[tuple[Note, Measurement], ...] = ()
     if spec.role != "exclude":
         stem = Stem(
@@ -60,12 +65,14 @@ def hear_stem(
 
             notes = find_scored_notes(stem, score)
         else:
-            found, pitch_track = find_notes(stem)
+            own = without_leaks(samples, ANALYSIS_SR, spectra, leaks) if leaks else samples
+            found, pitch_track = find_notes(replace(stem, samples=own))
+            del own
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
     return HeardStem(
         code=spec.code,
         facts=facts,
         notes=notes,
         findings=findings,
-        spectra=coarse_spectra(samples, ANALYSIS_SR),
+        spectra=spectra,
     )

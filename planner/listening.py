@@ -11,13 +11,17 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
 
+from planner.bleed_paths import Leaking, how_stems_leak
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
 from planner.heard_stem import HeardStem, as_listened_to
 from planner.hearing import hear_stem
+from planner.leaks_out import Leak, matters
 from planner.model import Finding
 from planner.opening import Opened, lost_file, with_place
+from planner.parts import clock_shifts
+from planner.roles import is_chordal
 from planner.score_match import StemScore
 from planner.session_model import StemSpec, Take
 from planner.takes import TakeHeard
@@ -31,6 +35,7 @@ class AllHeard:
     """What was heard in the stems of a session."""
 
     stems: tuple[HeardStem, ...]  # in the order of the session file
+    leaking: Leaking
     lost: tuple[str, ...] = ()  # codes of stems that could not be heard
     findings: tuple[Finding, ...] = ()
     fresh: tuple[ToKeep, ...] = ()  # heard in this run
@@ -56,6 +61,7 @@ class _Wanted:
     take: Take | None = None  # of the stem; None for the stem itself
     score: StemScore | None = None
     sha256: str | None = None  # of its content, where it is known
+    leaks: tuple[Leak, ...] = ()  # what is turned down: it is listened to once more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +84,8 @@ def hear_all(
 ) -> AllHeard:
     """Hear every stem; those that fail are lost (with a finding) or stop the run.
 
+    Single lines into which others leak are heard once more, with these turned down.
+
     scores: by stem code.
     jobs: processes; default: one per core, at most one per stem.
     kept: where stems may be known from; without it all are listened to.
@@ -91,12 +99,31 @@ def hear_all(
         for spec, path, file in opened.stems
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
+    stems = {one.spec.code: heard for one, heard, _ in done}
+    shifts = clock_shifts(opened.session, {code: heard.facts for code, heard in stems.items()})
+    leaking = how_stems_leak({code: heard.spectra for code, heard in stems.items()}, shifts)
+    again = [replace(one, leaks=leaks_into(one.spec, leaking)) for one, _, _ in done]
+    again = [replace(one, name=f"{one.name}_again") for one in again if one.leaks]
+    anew, _ = _in_order(opened, again, keep_going, jobs, progress, kept)
+    stems |= {one.spec.code: heard for one, heard, _ in anew}
     return AllHeard(
-        stems=tuple(heard for _, heard, _ in done),
+        stems=tuple(stems.values()),
+        leaking=leaking,
         lost=tuple(one.spec.code for one, _ in lost),
         findings=tuple(finding for _, finding in lost),
-        fresh=tuple(fresh for _, _, fresh in done if fresh is not None),
+        fresh=tuple(fresh for _, _, fresh in (*done, *anew) if fresh is not None),
     )
+
+
+def leaks_into(spec: StemSpec, leaking: Leaking) -> tuple[Leak, ...]:
+    """What leaks into a stem; nothing where that does not matter, or no single line is heard."""
+    paths = leaking.into(spec.code)
+    if spec.role == "exclude" or is_chordal(spec.role) or not paths:
+        return ()
+    leaks = tuple(
+        Leak(source=leaking.spectra[path.source], power_gain=path.power_gain) for path in paths
+    )
+    return leaks if matters(leaking.spectra[spec.code], leaks) else ()
 
 
 def hear_takes(
@@ -162,11 +189,12 @@ def _in_order(
             if not keep_going:
                 raise with_place(result.heard, one.spec, opened.path) from result.heard
             lost[result.k] = one, lost_file(one.spec, one.take, result.heard)
-            if one.take is None:
+            if one.take is None and not one.leaks:
                 progress(f"{called} left out{so_far}")
             continue
         done[result.k] = one, result.heard, result.fresh
         how = "as measured before" if result.before else "heard"
+        called += " without what leaks in" if one.leaks else ""
         progress(f"{how} {called}: {len(result.heard.notes)} notes{so_far}")
     return [done[k] for k in sorted(done)], [lost[k] for k in sorted(lost)]
 
@@ -182,7 +210,7 @@ def _heard(
             one = _with_sum(one)
         if kept is not None and one.sha256 is not None:
             spec = as_listened_to(one.spec)
-            keys[k] = key_of(kept, spec, one.path, one.file, one.score, one.sha256)
+            keys[k] = key_of(kept, spec, one.path, one.file, one.score, one.sha256, one.leaks)
             known = or_told(progress, partial(read_measured, kept.place(one.name), keys[k]))
             if known is not None:
                 yield _Result(k=k, heard=known, before=True)
@@ -226,6 +254,7 @@ def _in_processes(
 
 def _hear_one(k: int, one: _Wanted) -> tuple[int, HeardStem | PlannerError]:
     try:
-        return k, hear_stem(as_listened_to(one.spec), one.path, one.file, one.score, one.sha256)
+        spec = as_listened_to(one.spec)
+        return k, hear_stem(spec, one.path, one.file, one.score, one.sha256, one.leaks)
     except PlannerError as error:
         return k, error

@@ -25,7 +25,7 @@ from planner.inspection_notes import inspect_notes
 from planner.inspection_one_source import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
-from planner.listening import Progress, hear_all, hear_takes, or_told
+from planner.listening import AllHeard, Progress, hear_all, hear_takes, or_told
 from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
 from planner.note_ids import keep_ids
 from planner.opening import (
@@ -117,7 +117,7 @@ def plan_session(
         sums=beside,
     )  # fmt: skip
     progress("placing notes against the reference")
-    stems = _stems_of(heard.stems, opened.session)
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     before = remembered.before
@@ -201,7 +201,7 @@ def inspect_session(
     scores, found = scores_of(opened, tempo_map, keep_going=True)
     kept = kept_notes(out, session_path)
     heard = hear_all(opened, scores, keep_going=True, jobs=None, progress=progress, kept=kept)
-    stems = _stems_of(heard.stems, opened.session)
+    stems = _stems_of(heard, opened.session)
     facts = tuple((one.code, one.facts) for one in heard.stems)
     a4 = find_session_a4(opened.session, stems)
     meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
@@ -240,7 +240,7 @@ def inspect_session(
 # ------------------------------------------------------------------ what was heard
 
 
-def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, ...]:
+def _stems_of(heard: AllHeard, session: Session) -> tuple[StemNotes, ...]:
     """The notes of every stem, without those that are another stem's, numbered."""
     roles = {spec.code: spec.role for spec in session.stems}
     stems = tuple(
@@ -251,10 +251,9 @@ def _stems_of(heard: Sequence[HeardStem], session: Session) -> tuple[StemNotes, 
             notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
             findings=one.findings,
         )
-        for one in heard
+        for one in heard.stems
     )
-    shifts = clock_shifts(session, {one.code: one.facts for one in heard})
-    return _with_ids(without_bleed(stems, {one.code: one.spectra for one in heard}, shifts))
+    return _with_ids(without_bleed(stems, heard.leaking))
 
 
 def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:

@@ -10,6 +10,7 @@ import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
 from planner.bleed import without_bleed
+from planner.bleed_paths import how_stems_leak
 from planner.model import Floats, MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.spectra import coarse_spectra
 
@@ -165,7 +166,7 @@ def leak(samples: Floats, gain_db: float) -> Floats:
 
 def cleaned(*parts: tuple[StemNotes, Floats], **more: object) -> dict[str, StemNotes]:
     spectra = {notes.code: coarse_spectra(sound, SR) for notes, sound in parts}
-    done = without_bleed([notes for notes, _ in parts], spectra, **more)  # type: ignore[arg-type]
+    done = without_bleed([notes for notes, _ in parts], how_stems_leak(spectra, **more))  # type: ignore[arg-type]
     return {notes.code: notes for notes in done}
 
 

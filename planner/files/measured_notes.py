@@ -35,6 +35,7 @@ import planner
 from planner.errors import OutputError
 from planner.files.plan_folder import put_whole, refuse_audio_folder
 from planner.heard_stem import HeardStem
+from planner.leaks_out import Leak
 from planner.model import AudioFacts, Finding, Measurement, Note
 from planner.plan_model import Action, OwnFigure
 from planner.score_match import StemScore
@@ -101,6 +102,7 @@ def key_of(
     file: str,
     score: StemScore | None,
     sha256: str,
+    leaks: Sequence[Leak] = (),
 ) -> str:
     """Give the key under which a stem is kept: the sum of all that its notes depend on.
 
@@ -109,10 +111,15 @@ def key_of(
         name as the session file writes it.
     score: what leads the search in chords.
     sha256: of the file's content.
+    leaks: what is turned down before notes are looked for.
     """
     parts = [
         kept.program, sha256, file, path.name, dataclasses.asdict(spec),
         None if score is None else dataclasses.asdict(score),
+        [
+            (hashlib.sha256(leak.source.parts.tobytes()).hexdigest(), leak.power_gain)
+            for leak in leaks
+        ],
     ]  # fmt: skip
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 

@@ -16,7 +16,7 @@ import soxr
 
 from planner import bleed_paths
 from planner.bleed import without_bleed
-from planner.bleed_paths import find_paths
+from planner.bleed_paths import find_paths, how_stems_leak
 from planner.chords import find_chord_notes
 from planner.demo.tones import SR
 from planner.model import Floats, MeasuredNote, StemNotes
@@ -117,7 +117,7 @@ def main(argv: list[str] | None = None) -> None:
             stems = [one.stem for one in heard.values()]
             spectra = {code: one.spectra for code, one in heard.items()}
             by_notes = {s.code: s for s in without_bleed(stems)}
-            by_phase = {s.code: s for s in without_bleed(stems, spectra)}
+            by_phase = {s.code: s for s in without_bleed(stems, how_stems_leak(spectra))}
             for stem in stems:
                 code, notes = stem.code, true.get(stem.code, ())
                 counts = [

@@ -18,9 +18,11 @@ import numpy as np
 import soundfile
 
 from planner.bleed import without_bleed
+from planner.bleed_paths import how_stems_leak
 from planner.demo.room import in_room, room_response
 from planner.demo.tones import SR
 from planner.hearing import hear_stem
+from planner.listening import leaks_into
 from planner.model import Floats, MeasuredNote, StemNotes
 from planner.session_model import StemSpec
 from tests.bench.rooms import REVERB_DB
@@ -64,26 +66,27 @@ def graded(truth: Truth) -> dict[tuple[str, str], Tally]:
 def found_together(truth: Truth) -> dict[str, list[FoundNote]]:
     """The notes of each stem, as sure as plans tell them that know all stems."""
     folder = truth.session_file.parent / "audio"
-    heard = [
-        hear_stem(
-            StemSpec(code=stem.code, file=stem.file, role=stem.role),  # type: ignore[arg-type]
-            folder / stem.file,
-            stem.file,
-        )
+    specs = {
+        stem.code: StemSpec(code=stem.code, file=stem.file, role=stem.role)  # type: ignore[arg-type]
         for stem in truth.stems
         if stem.code in CODES
-    ]
-    roles = {stem.code: stem.role for stem in truth.stems}
+    }
+    heard = {c: hear_stem(spec, folder / spec.file, spec.file) for c, spec in specs.items()}
+    leaking = how_stems_leak({code: one.spectra for code, one in heard.items()})
+    for code, spec in specs.items():
+        leaks = leaks_into(spec, leaking)
+        if leaks:
+            heard[code] = hear_stem(spec, folder / spec.file, spec.file, leaks=leaks)
     stems = [
         StemNotes(
-            code=one.code,
-            role=roles[one.code],  # type: ignore[arg-type]
+            code=code,
+            role=specs[code].role,
             facts=one.facts,
             notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
         )
-        for one in heard
+        for code, one in heard.items()
     ]
-    told = without_bleed(stems, {one.code: one.spectra for one in heard})
+    told = without_bleed(stems, leaking)
     return {
         stem.code: [as_told(found_note(one.note, one.measurement)) for one in stem.notes]
         for stem in told
