@@ -31,6 +31,7 @@ from planner.files.measured_notes import (
 )
 from planner.heard_stem import HeardStem, as_listened_to
 from planner.hearing import hear_stem
+from planner.model import Floats
 from planner.score_match import StemScore
 from planner.session_model import ProtectedSpan, StemSpec, Take
 
@@ -38,13 +39,17 @@ SR = 48_000
 SPEC = StemSpec(code="GTR", file="line.wav", role="fretted")
 
 
-def write_line(path: Path, *, seed: int = 1, silent: bool = False) -> Path:
+def played(seed: int, pitches_hz: tuple[float, ...] = (196.0, 220.5, 262.0)) -> Floats:
     rng = np.random.default_rng(seed)
     pieces = [
-        (at, faded(tone(steady(f, 0.6, SR), SR, rng, decay_s=0.7), SR))
-        for at, f in ((0.3, 196.0), (1.0, 220.5), (1.7, 262.0))
+        (0.3 + 0.7 * k, faded(tone(steady(f, 0.6, SR), SR, rng, decay_s=0.7), SR))
+        for k, f in enumerate(pitches_hz)
     ]
-    line = with_floor(laid_out(pieces, 2.6, SR), -75.0, rng)
+    return with_floor(laid_out(pieces, 0.5 + 0.7 * len(pitches_hz), SR), -75.0, rng)
+
+
+def write_line(path: Path, *, seed: int = 1, silent: bool = False) -> Path:
+    line = played(seed)
     soundfile.write(path, 0.0 * line if silent else line, SR, subtype="PCM_24")
     return path
 
@@ -255,6 +260,30 @@ def test_a_second_run_listens_to_nothing_and_writes_the_same(
         assert "as measured before take 2 of GTR: 3 notes" in told
         assert main(["inspect", str(session)]) in (0, 1)
     assert again == anew
+
+
+def test_what_is_heard_once_more_without_bleed_is_kept_beside(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A guitar with another 14 dB under it is heard twice, and neither in the next run."""
+    text = session.read_text()
+    session.write_text(text.replace(", takes: [{file: a2.wav, label: take 2}]", ""))
+    stems = session.parent.parent / "stems"
+    guitar = played(20, 10 * (196.0, 220.5, 262.0))
+    other = played(21, 6 * (110.0, 146.5, 164.5, 130.5, 98.0))
+    leak = np.concatenate([np.zeros(400), other[:-400]]) * 10 ** (-14 / 20)
+    for name, samples in (("a.wav", guitar + leak), ("b.wav", other)):
+        soundfile.write(stems / name, samples, SR, subtype="PCM_24")
+    first = plan(session, "--jobs", "1")
+    told = capsys.readouterr().err
+    assert "heard GTR without what leaks in: 30 notes" in told
+    assert "heard EGL without" not in told
+    kept = session.parent / "measured_notes" / "session"
+    assert {"EGL.zip", "GTR.zip", "GTR_again.zip"} <= {p.name for p in kept.iterdir()}
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
+        assert plan(session, "--jobs", "1") == first
+        assert "as measured before GTR without what leaks in" in capsys.readouterr().err
 
 
 def inspected(session: Path, capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
