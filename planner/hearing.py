@@ -35,7 +35,7 @@ def hear_stem(
 
     Where several notes sound at once, a score that fits leads a second search and a third.
     The sum of the file (`sha256`) is taken over where it is known. Where other stems are known to
-    leak in (`leaks`), the notes of a single line are looked for with these turned down.
+    leak in (`leaks`), it is listened to with these turned down.
 
     Raises
     ------
@@ -47,6 +47,8 @@ def hear_stem(
     )
     findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
     spectra = coarse_spectra(samples, ANALYSIS_SR)
+    if leaks:
+        samples = without_leaks(samples, ANALYSIS_SR, spectra, leaks)
     notes: tuple[tuple[Note, Measurement], ...] = ()
     if spec.role != "exclude":
         stem = Stem(
@@ -65,9 +67,7 @@ def hear_stem(
 
             notes = find_scored_notes(stem, score)
         else:
-            own = without_leaks(samples, ANALYSIS_SR, spectra, leaks) if leaks else samples
-            found, pitch_track = find_notes(replace(stem, samples=own))
-            del own
+            found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
     return HeardStem(
         code=spec.code,

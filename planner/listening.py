@@ -21,7 +21,6 @@ from planner.leaks_out import Leak, matters
 from planner.model import Finding
 from planner.opening import Opened, lost_file, with_place
 from planner.parts import clock_shifts
-from planner.roles import is_chordal
 from planner.score_match import StemScore
 from planner.session_model import StemSpec, Take
 from planner.takes import TakeHeard
@@ -84,7 +83,7 @@ def hear_all(
 ) -> AllHeard:
     """Hear every stem; those that fail are lost (with a finding) or stop the run.
 
-    Single lines into which others leak are heard once more, with these turned down.
+    Those into which others leak are heard once more, with these turned down.
 
     scores: by stem code.
     jobs: processes; default: one per core, at most one per stem.
@@ -116,9 +115,9 @@ def hear_all(
 
 
 def leaks_into(spec: StemSpec, leaking: Leaking) -> tuple[Leak, ...]:
-    """What leaks into a stem; nothing where that does not matter, or no single line is heard."""
+    """What leaks into a stem; nothing where that does not matter, or nothing is listened for."""
     paths = leaking.into(spec.code)
-    if spec.role == "exclude" or is_chordal(spec.role) or not paths:
+    if spec.role == "exclude" or not paths:
         return ()
     leaks = tuple(
         Leak(source=leaking.spectra[path.source], power_gain=path.power_gain) for path in paths
