@@ -96,14 +96,10 @@ def without_bleed(
     """
     leaking = leaking or Leaking(spectra={}, paths=())
     together = leaking.spectra
-    shares = {
-        stem.code: _explained(stem, together, leaking.into(stem.code))
-        for stem in stems
-        if stem.code in together
-    }
     # Nothing is played where all is bleed: two such stems only seem to leak into each other.
-    silent = {code for code, share in shares.items() if share >= _ONLY_BLEED_SHARE}
-    paths = [path for path in leaking.paths if path.source not in silent]
+    silent = {stem.code for stem in stems if is_only_bleed(stem.code, _notes(stem), leaking)}
+    paths = tuple(path for path in leaking.paths if path.source not in silent)
+    leaking = replace(leaking, paths=paths)
     sounding = {stem.code: _arrays(stem) for stem in stems}
     cleaned = []
     for stem in stems:
@@ -113,44 +109,50 @@ def without_bleed(
             if code != stem.code and code not in silent
         }
         if stem.code in together:
-            cleaned.append(_with_paths(stem, others, together, paths))
+            cleaned.append(_with_paths(stem, others, leaking))
         else:
             cleaned.append(_clean(stem, list(others.values())))
     return tuple(cleaned)
 
 
+def _notes(stem: StemNotes) -> list[Note]:
+    return [measured.note for measured in stem.notes]
+
+
 # ---------------------------------------------------------------- with known paths
 
 
-def _explained(stem: StemNotes, spectra: Mapping[str, Spectra], into: Sequence[BleedPath]) -> float:
-    """The share of the time in a stem's notes whose level is explained by what leaks in."""
-    times = [
-        (measured.note.length_s, _leaks(measured.note, stem.code, spectra, into).under_db)
-        for measured in stem.notes
-        if into
-    ]
-    explained_s = sum(length_s for length_s, under_db in times if under_db > _ONLY_BLEED_DB)
-    return explained_s / max(sum(length_s for length_s, _ in times), 1e-9)
+def is_only_bleed(code: str, notes: Sequence[Note], leaking: Leaking) -> bool:
+    """Whether what leaks into a stem explains most of the time in the notes that are heard there.
+
+    notes : as heard in the stem as it was recorded, nothing turned down
+    """
+    into = leaking.into(code)
+    explained_s = sum(
+        note.length_s
+        for note in notes
+        if into and _leaks(note, code, leaking.spectra, into).under_db > _ONLY_BLEED_DB
+    )
+    return explained_s > 0.0 and explained_s >= _ONLY_BLEED_SHARE * sum(n.length_s for n in notes)
 
 
 def _with_paths(
     stem: StemNotes,
     others: Mapping[str, _Sounding],
-    spectra: Mapping[str, Spectra],
-    paths: Sequence[BleedPath],
+    leaking: Leaking,
 ) -> StemNotes:
-    into = [path for path in paths if path.into == stem.code]
-    out = [path for path in paths if path.source == stem.code]
-    if _explained(stem, spectra, into) >= _ONLY_BLEED_SHARE or (into and not stem.notes):
+    spectra, into = leaking.spectra, leaking.into(stem.code)
+    out = [path for path in leaking.paths if path.source == stem.code]
+    if into and (not stem.notes or is_only_bleed(stem.code, _notes(stem), leaking)):
         return _only_bleed(stem, spectra, into) if stem.role != "exclude" else stem
     told, bleed = [], 0
     for measured in stem.notes:
         note = measured.note
         leaks = _leaks(note, stem.code, spectra, into)
-        leaking = [others[code] for code in leaks.shares if code in others]
+        sources = [others[code] for code in leaks.shares if code in others]
         log2_hz = float(np.log2(note.pitch_hz))
         if leaks.under_db > _EXPLAINED_DB and any(
-            _covers(one, note.start_s, note.end_s, log2_hz, -np.inf) for one in leaking
+            _covers(one, note.start_s, note.end_s, log2_hz, -np.inf) for one in sources
         ):
             bleed += 1
         else:
@@ -300,7 +302,7 @@ def _widened(sd_cents: float | None, by_cents: float) -> float | None:
 
 
 def _arrays(stem: StemNotes) -> _Sounding:
-    notes = [measured.note for measured in stem.notes]
+    notes = _notes(stem)
     return _Sounding(
         start_s=np.array([note.start_s for note in notes]),
         end_s=np.array([note.end_s for note in notes]),

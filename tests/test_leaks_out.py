@@ -7,7 +7,9 @@ import pytest
 
 from planner.bleed_paths import how_stems_leak
 from planner.leaks_out import Leak, matters, without_leaks
+from planner.listening import leaks_into
 from planner.model import Floats
+from planner.session_model import StemSpec
 from planner.single_line import find_notes
 from planner.spectra import coarse_spectra
 from tests.tones.exact import faded, laid_out, stem_of, tone, with_floor
@@ -84,6 +86,21 @@ def test_notes_over_a_bass_that_leaks_in_are_found_at_their_own_pitch(
     found, listed = right(mixed)
     assert found < 23
     assert listed - found >= 8
+
+
+def test_a_stem_that_holds_nothing_else_is_not_heard_again(
+    parts: tuple[Floats, Floats, Floats, tuple[Leak, ...]],
+) -> None:
+    """What is left of bleed turned down is no note; a cello under the same leak is heard again."""
+    _, bass, mixed, _ = parts
+    only = with_floor(late(bass, -20.0), -80.0, np.random.default_rng(6))
+    sounds = {"BAS": bass, "CEL": mixed, "OH": only}
+    leaking = how_stems_leak({code: coarse_spectra(s, SR) for code, s in sounds.items()})
+    for code, again in (("CEL", True), ("OH", False)):
+        spec = StemSpec(code=code, file="x.wav", role="bowed")
+        notes, _ = find_notes(stem_of(sounds[code], SR, "bowed", range_hz=(36.0, 1000.0)))
+        assert len(notes) > 10
+        assert bool(leaks_into(spec, notes, leaking)) == again
 
 
 def test_where_nothing_leaks_in_nothing_changes() -> None:

@@ -2,14 +2,15 @@
 
 Parts of random sessions, each in a room of its own, beside stems that hold nothing but the others
 leaking in; then all of them leaking into each other. For every stem: notes found, notes kept by the
-notes alone and with what stems share in phase, how many true notes are among them, and how sure
-the paths are. Errors of kept notes stand beside what is stated.
+notes alone and, heard once more, with what stems share in phase, how many true notes are among
+them, and how sure the paths are. Errors of kept notes stand beside what is stated.
 """
 
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import soxr
@@ -19,6 +20,8 @@ from planner.bleed import without_bleed
 from planner.bleed_paths import find_paths, how_stems_leak
 from planner.chords import find_chord_notes
 from planner.demo.tones import SR
+from planner.leaks_out import Leak, without_leaks
+from planner.listening import leaks_into
 from planner.model import Floats, MeasuredNote, StemNotes
 from planner.roles import is_chordal, role_range_hz
 from planner.session_model import StemSpec
@@ -49,14 +52,21 @@ def played(seed: int) -> tuple[dict[str, Floats], dict[str, tuple[TrueNote, ...]
     return {code: np.pad(s, (0, length - len(s))) for code, s in sounds.items()}, true
 
 
-def hear(code: str, samples: Floats) -> Heard:
-    spec = StemSpec(code=code, file="x.wav", role=ROLES[code])  # type: ignore[arg-type]
+def spec_of(code: str) -> StemSpec:
+    return StemSpec(code=code, file="x.wav", role=ROLES[code])  # type: ignore[arg-type]
+
+
+def hear(code: str, samples: Floats, leaks: Sequence[Leak] = ()) -> Heard:
+    spec = spec_of(code)
     stem = stem_of(samples, SR, spec.role, range_hz=role_range_hz(spec))
+    spectra = coarse_spectra(stem.samples, ANALYSIS_SR)
+    if leaks:
+        stem = replace(stem, samples=without_leaks(stem.samples, ANALYSIS_SR, spectra, leaks))
     pairs = find_chord_notes(stem) if is_chordal(spec.role) else measured_notes(stem)
     notes = tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in pairs)
     return Heard(
         StemNotes(code=code, role=spec.role, facts=None, notes=notes),
-        coarse_spectra(stem.samples, ANALYSIS_SR),
+        spectra,
     )
 
 
@@ -117,7 +127,15 @@ def main(argv: list[str] | None = None) -> None:
             stems = [one.stem for one in heard.values()]
             spectra = {code: one.spectra for code, one in heard.items()}
             by_notes = {s.code: s for s in without_bleed(stems)}
-            by_phase = {s.code: s for s in without_bleed(stems, how_stems_leak(spectra))}
+            paths = how_stems_leak(spectra)
+            for code, sound in sounds.items():
+                leaks = leaks_into(
+                    spec_of(code), [one.note for one in heard[code].stem.notes], paths
+                )
+                if leaks:
+                    heard[code] = hear(code, sound, leaks)
+            anew = [one.stem for one in heard.values()]
+            by_phase = {s.code: s for s in without_bleed(anew, paths)}
             for stem in stems:
                 code, notes = stem.code, true.get(stem.code, ())
                 counts = [
