@@ -7,12 +7,13 @@ of `planner.harmonics`.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
+from planner.harmonics import HIGHEST_PARTIAL_SHARE, turned
 from planner.model import Floats
 from planner.partial_series import LN_CENTS, partial_ratios
 from planner.spread import MAD_TO_SD, middle_of
@@ -92,14 +93,13 @@ def partial_phases(
     hop = round(FOLLOW_HOP_S * sr)
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
-    length = max(periods, np.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
-    reach = int(np.ceil(length / 2)) - 1
+    length = max(periods, math.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
+    reach = math.ceil(length / 2) - 1
     window = 2 * reach + 1
     frames = (len(samples) - window) // hop + 1
     if frames < 4:
         return None
-    numbers = np.arange(1, most_partials + 1)
-    ratios = partial_ratios(numbers, b)
+    ratios = partial_ratios(np.arange(1, most_partials + 1), b)
     ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
     if len(ratios) == 0:
         return None
@@ -108,23 +108,20 @@ def partial_phases(
     turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
-    x = np.asarray(samples, dtype=np.float32)
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
-    at_once = max(_SAMPLES_AT_ONCE // len(x), 1)
+    at_once = max(_SAMPLES_AT_ONCE // len(samples), 1)
     for first in range(0, len(ratios), at_once):
         rows = slice(first, first + at_once)
-        cosine, sine = one_turn(ratios[rows, None] * turns)
-        cosine *= x
-        sine *= x
-        tracks.real[rows] = _tapered_sums(cosine, taper, hop, frames)
-        tracks.imag[rows] = -_tapered_sums(sine, taper, hop, frames)
+        waves = turned(ratios[rows], turns)
+        waves *= samples
+        tracks.real[rows], tracks.imag[rows] = _tapered_sums(waves, taper, hop, frames)
     return Phases(
-        tracks=tracks,
+        tracks=np.conj(tracks, out=tracks),
         ratios=ratios,
         b=b,
         t_s=(np.arange(frames) * hop + reach) / sr,
         turns=_as_seen(turns, taper, hop, frames),
-        window_s=float(length) / sr,
+        window_s=length / sr,
     )
 
 
@@ -165,22 +162,23 @@ def contour_of(phases: Phases) -> Contour:
 
 
 def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
-    """Sums of each row under a taper that moves on by a hop, (rows, frames).
+    """Sums of each row under a taper that moves on by a hop, (..., frames).
 
     Frames overlap, so by blocks of a hop: each block meets each piece of the taper once, all in
     one product of two matrices, and a frame is the sum of a run of them.
     """
     pieces = -(-len(taper) // hop)
-    blocks = frames + pieces - 1
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    wanted = np.zeros((len(rows), blocks * hop), dtype=rows.dtype)
-    given = min(rows.shape[1], blocks * hop)
-    wanted[:, :given] = rows[:, :given]
-    parts = wanted.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
-    total = np.zeros((len(rows), frames))
+    wanted, given = (frames + pieces - 1) * hop, rows.shape[-1]
+    if wanted > given:
+        spare = np.zeros((*rows.shape[:-1], wanted - given), dtype=rows.dtype)
+        rows = np.concatenate([rows, spare], axis=-1)
+    blocks = rows[..., :wanted].reshape(*rows.shape[:-1], -1, hop)
+    parts = blocks @ whole_taper.reshape(pieces, hop).T
+    total = np.zeros((*rows.shape[:-1], frames))
     for piece in range(pieces):
-        total += parts[:, piece : piece + frames, piece]
+        total += parts[..., piece : piece + frames, piece]
     return total
 
 

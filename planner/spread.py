@@ -13,14 +13,19 @@ from numpy.typing import ArrayLike
 from planner.model import Floats
 
 MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its third quartile
+_SORTED = 500  # fewer are sorted as quickly as they are parted
 MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 
 
 def middle_of(values: Floats) -> Floats:
     """Median along the last axis; np.median says the same and takes ten times as long on a few."""
-    half = values.shape[-1] // 2
-    ordered = np.sort(values, axis=-1)
-    median: Floats = (ordered[..., half] + ordered[..., -half - 1]) / 2.0
+    count = values.shape[-1]
+    low, high = (count - 1) // 2, count // 2
+    if count < _SORTED:
+        ordered = np.sort(values, axis=-1)
+    else:
+        ordered = np.partition(values, (low, high), axis=-1)
+    median: Floats = (ordered[..., low] + ordered[..., high]) / 2.0
     return median
 
 
