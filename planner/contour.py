@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import HIGHEST_PARTIAL_SHARE, turned
+from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, turned
 from planner.model import Floats
-from planner.partial_series import LN_CENTS, partial_ratios
+from planner.partial_series import LN_CENTS, FoundPartials, partial_ratios
 from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
+_HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
 
@@ -158,6 +159,50 @@ def contour_of(phases: Phases) -> Contour:
         window_s=phases.window_s,
         apart_cents=(off * to_cents).astype(np.float32),
         shares=shares,
+    )
+
+
+def partials_along(
+    phases: Phases, contour: Contour, span_s: tuple[float, float]
+) -> FoundPartials | None:
+    """Find the partials of a stretch of a note; None where none stands out of noise.
+
+    Turned back along the contour each partial is ``a + b t``, as in `planner.harmonics`: what turns
+    on says how far it lies from where the pitch has it, what is left how well that is known.
+
+    Parameters
+    ----------
+    phases, contour : of the note
+    span_s : the stretch, at least four frames long
+    """
+    first, last = phases.t_s.searchsorted(span_s)
+    count, hop_s = int(last - first), float(phases.t_s[1] - phases.t_s[0])
+    f0_hz = contour.f1_hz[first : last - 1] / math.sqrt(1.0 + phases.b)
+    along = phases.turns[first] - phases.turns[first:last]
+    along[1:] += np.cumsum(f0_hz) * hop_s
+    ratios = phases.ratios
+    still = phases.tracks[:, first:last] * np.exp(np.multiply.outer(-2j * np.pi * ratios, along))
+    u = np.linspace(-1.0, 1.0, count)
+    level = still.mean(axis=1)
+    lean = still @ u / (u @ u)
+    rest = still - level[:, None] - np.multiply.outer(lean, u)
+    overlap = max(_HANN_OVERLAP * phases.window_s / hop_s, 1.0)
+    noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
+    power = level.real**2 + level.imag**2 + 1e-30
+    to_hz = 1.0 / (np.pi * (count - 1) * hop_s)
+    shift_hz = (lean * level.conj()).imag / power * to_hz
+    variance = noise / (2.0 * power * (u @ u)) * to_hz**2
+    found = (np.abs(shift_hz) < LOCK_RANGE * np.pi * to_hz) & (
+        variance < (AUDIBLE_PARTIAL * np.pi * to_hz) ** 2
+    )
+    if not found.any():
+        return None
+    middle_hz = float(np.exp(np.log(f0_hz).mean()))
+    return FoundPartials(
+        numbers=np.flatnonzero(found) + 1,
+        f_hz=ratios[found] * middle_hz + shift_hz[found],
+        variance=variance[found],
+        amplitudes=np.sqrt(power[found]),
     )
 
 

@@ -44,9 +44,9 @@ _GROWTH, _LAST_GROWTH = 4, 6
 # a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
 _TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
 _NEAR_TURNS = 0.5  # half a turn over the window: nearer than any neighbour of its own series
-_LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
+LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
 _CACHED = 1 << 14  # samples: 128 KiB in double precision
-_AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
+AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,8 +184,8 @@ def _fit_window(window: _Window, sought: _Sought, *, cold: bool, last: bool) -> 
 def _found(window: _Window, numbers: NDArray[np.int64], expected_hz: Floats) -> FoundPartials:
     """Those partials that lie near where they are looked for, and are no noise."""
     amplitude, shift_hz, variance = _joint_fit(window, expected_hz)
-    found = np.abs(shift_hz) < _LOCK_RANGE / window.lasts_s
-    found &= (variance > 0.0) & (variance < (_AUDIBLE_PARTIAL / window.lasts_s) ** 2)
+    found = np.abs(shift_hz) < LOCK_RANGE / window.lasts_s
+    found &= (variance > 0.0) & (variance < (AUDIBLE_PARTIAL / window.lasts_s) ** 2)
     return FoundPartials(
         numbers=numbers[found],
         f_hz=expected_hz[found] + shift_hz[found],
