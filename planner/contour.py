@@ -20,6 +20,7 @@ from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
+_LEAST_FRAMES = 4
 _HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
@@ -98,7 +99,7 @@ def partial_phases(
     reach = math.ceil(length / 2) - 1
     window = 2 * reach + 1
     frames = (len(samples) - window) // hop + 1
-    if frames < 4:
+    if frames < _LEAST_FRAMES:
         return None
     ratios = partial_ratios(np.arange(1, most_partials + 1), b)
     ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
@@ -173,10 +174,12 @@ def partials_along(
     Parameters
     ----------
     phases, contour : of the note
-    span_s : the stretch, at least four frames long
+    span_s : the stretch
     """
     first, last = phases.t_s.searchsorted(span_s)
     count, hop_s = int(last - first), float(phases.t_s[1] - phases.t_s[0])
+    if count < _LEAST_FRAMES:
+        return None
     f0_hz = contour.f1_hz[first : last - 1] / math.sqrt(1.0 + phases.b)
     along = phases.turns[first] - phases.turns[first:last]
     along[1:] += np.cumsum(f0_hz) * hop_s

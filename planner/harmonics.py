@@ -205,7 +205,7 @@ def _fit_where_expected(window: _Window, sought: _Sought) -> PartialFit | None:
             return fit
         if _moved_turns(fit, sought, window.lasts_s).max() > _NEAR_TURNS:
             return None
-        sought = sought.from_fit(fit, with_b=sought.known.asked)
+        sought = sought.from_fit(fit, with_b=False)
     return None
 
 
