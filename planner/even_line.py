@@ -260,7 +260,8 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     rising = basis[:, 0]
     expected = basis @ line[1:] + np.multiply.outer(lever * line[0], rising)
     rotated = stretch.tracks * np.exp(-1j * ratios * expected)
-    ahead = np.conj((rotated * np.abs(rotated)).sum(axis=1))
+    size = np.abs(rotated)
+    ahead = np.conj((rotated * size).sum(axis=1))
     rotated *= (ahead / (np.abs(ahead) + 1e-30))[:, None]
     smoothed = max(round(2 * stretch.window) | 1, _LEAST_SMOOTHED)
     amplitude = np.maximum(_smoothed(rotated.real, smoothed), 0.0)
@@ -288,12 +289,11 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
         return None
     added = lapack.dpotrs(root, onto, lower=1)[0]
     fitted = basis @ added[1:] + np.multiply.outer(lever * added[0], rising)
-    quadrature = rotated.imag - amplitude * ratios * fitted
+    across = 2.0 * (rotated.imag - amplitude * ratios * fitted) ** 2
     # What is left to each partial along a slope of its own.
     lean = onto_first - first @ added[1:] - lever * added[0] * first[:, 0]
-    noise = 2.0 * float(middle_of((quadrature**2).ravel())) / _MIDDLE_OF_SQUARES
-    whole = np.mean(np.abs(rotated) ** 2, axis=1)
-    beside = 2.0 * np.mean(quadrature**2, axis=1)
+    noise = float(middle_of(across.ravel())) / _MIDDLE_OF_SQUARES
+    whole, beside = (size**2).mean(axis=1), across.mean(axis=1)
     return _Fit(
         line=line + added,
         root=root,
