@@ -168,9 +168,8 @@ def partials_along(
 ) -> FoundPartials | None:
     """Find the partials of a stretch of a note; None where none stands out of noise.
 
-    Turned back along the contour each turns on evenly, as far as it lies from where the pitch has
-    it. That taken out as well it is ``a + b t``, as in `planner.harmonics`; what is left says how
-    well its place is known.
+    Turned back along the contour each partial is ``a + b t``, as in `planner.harmonics`: what turns
+    on says how far it lies from where the pitch has it, what is left how well that is known.
 
     Parameters
     ----------
@@ -186,8 +185,6 @@ def partials_along(
     along[1:] += np.cumsum(f0_hz) * hop_s
     ratios = phases.ratios
     still = phases.tracks[:, first:last] * np.exp(np.multiply.outer(-2j * np.pi * ratios, along))
-    on = np.angle(np.sum(still[:, 1:] * still[:, :-1].conj(), axis=1))  # radians a frame
-    still *= np.exp(np.multiply.outer(-1j * on, np.arange(count)))
     u = np.linspace(-1.0, 1.0, count)
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)
@@ -196,7 +193,7 @@ def partials_along(
     noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
     power = level.real**2 + level.imag**2 + 1e-30
     to_hz = 1.0 / (np.pi * (count - 1) * hop_s)
-    shift_hz = (lean * level.conj()).imag / power * to_hz + on / (2.0 * np.pi * hop_s)
+    shift_hz = (lean * level.conj()).imag / power * to_hz
     variance = noise / (2.0 * power * (u @ u)) * to_hz**2
     found = (np.abs(shift_hz) < LOCK_RANGE * np.pi * to_hz) & (
         variance < (AUDIBLE_PARTIAL * np.pi * to_hz) ** 2
