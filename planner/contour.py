@@ -1,8 +1,9 @@
 """Which pitch do the partials of a note share, moment by moment?
 
 Each partial is shifted to zero frequency along a prior pitch and low-passed; the phase advance that
-all partials share is the pitch, every 5 ms: for sustain, slope and vibrato. Conventions are those
-of `planner.harmonics`.
+all partials share is the pitch, every 5 ms: for sustain, slope and vibrato. What each partial does
+beside it says where it lies: for how partials of a sustain agree, and for the stiffness of strings
+heard before. Conventions are those of `planner.harmonics`.
 """
 
 from __future__ import annotations

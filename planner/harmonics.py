@@ -5,8 +5,8 @@ The pitch of a note is that of its first partial, f1 = f0 sqrt(1 + B), of the se
 attack, where the high partials are strong; the partial series is not.
 
 Joint least squares of all partials on one window, from 2.5 periods up: for short windows that must
-not look outside themselves (the onset), and for the stiffness B. `planner.contour` follows the
-partials along a note, in a way as unlike this as can be.
+not look outside themselves (the onset), and for the stiffness B where nothing is known of it yet.
+`planner.contour` follows the partials along a note, in a way as unlike this as can be.
 
 Conventions
 -----------

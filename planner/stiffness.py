@@ -109,7 +109,7 @@ def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float
     """B of one note and its standard deviation (inf where it cannot be told).
 
     expected : B of the last note of its semitone; where it is the same string, partials lie where
-        they are looked for, and their phases along it tell it in half the time of a joint fit
+        they are looked for, and their phases along it tell it sooner than a joint fit
     """
     sr, period_s = span.sr, 1.0 / span.note.pitch_hz
     first = round(max(0.03, 1.5 * period_s) * sr)
