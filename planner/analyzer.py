@@ -39,7 +39,7 @@ from planner.onset import (
     why_blank,
     without_vibrato,
 )
-from planner.partial_series import PartialFit
+from planner.partial_series import FoundPartials, KnownB, PartialFit, tied
 from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz
@@ -112,7 +112,8 @@ def _measure(
             onset_hz, onset_sd or 0.0, vibrato, contour, cents, onset_first_s, onset_length_s
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
-    partials = _partials_disagreement(sustain.fit) if sustain.fit else None
+    found = line.partials
+    partials = _partials_disagreement(tied(found, KnownB(b=b))) if found else None
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
     rises = span.swells and onset_hz is not None and onset_hz < sustain_hz
@@ -137,7 +138,7 @@ def _measure(
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
         partials_cents=partials,
-        upper_partials_db=upper_partials_db(sustain.fit) if sustain.fit else None,
+        upper_partials_db=upper_partials_db(found) if found else None,
         confidence=_confidence(note, length_s, sustain),
         not_measured_because="; ".join(why),
         contour_s=_frozen(contour.t_s + note.start_s),
@@ -200,14 +201,14 @@ def _partials_disagreement(fit: PartialFit) -> float | None:
     return float(weight @ fit.misfit_cents[others] / weight.sum() - first[0])
 
 
-def upper_partials_db(fit: PartialFit) -> float | None:
+def upper_partials_db(found: FoundPartials) -> float | None:
     """Say how strong all partials above the first are against it, in dB; never under -60."""
-    power = fit.amplitudes**2
-    first = float(power[fit.numbers == 1].sum())
+    power = found.amplitudes**2
+    first = float(power[found.numbers == 1].sum())
     if first <= 0.0:
         return None
-    upper = float(power[fit.numbers > 1].sum()) / first
-    # Partials that cannot be told from noise are not in the fit: then this is a bound.
+    upper = float(power[found.numbers > 1].sum()) / first
+    # Partials that cannot be told from noise are not among them: then this is a bound.
     return round(10.0 * float(np.log10(max(upper, 1e-6))), 1)
 
 

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import (  # type: ignore[import-untyped,unused-ignore]
-    maximum_filter1d,
-    uniform_filter1d,
-)
 
+from planner.frame_blocks import highest_near
 from planner.model import Floats, PitchTrack, Stem
 from planner.spread import middle_of
 from planner.tracker import LEVEL_S, frame_level_db
@@ -43,7 +40,8 @@ def pitched_level_db(track: PitchTrack) -> Floats:
 
     Where the track's window holds less than two periods, over one that does.
     """
-    power = uniform_filter1d(10.0 ** (track.level_db / 10.0), _LOW_FRAMES, mode="nearest")
+    power = np.pad(10.0 ** (track.level_db / 10.0), _LOW_FRAMES // 2, mode="edge")
+    power = np.convolve(power, np.full(_LOW_FRAMES, 1.0 / _LOW_FRAMES), "valid")
     level_db = np.where(_is_low(track), 10.0 * np.log10(power), track.level_db)
     return _unpitched_out_db(level_db, track)
 
@@ -62,7 +60,7 @@ def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) 
     if frames <= 2:
         return np.empty(0, dtype=np.intp)
     threshold = _ATTACK_FLOOR + _ATTACK_OVER_MEDIAN * _moving_median(curve, wide)
-    highest = maximum_filter1d(curve, 2 * near + 1, mode="constant")
+    highest = highest_near(curve, near, near)
     peaks = np.flatnonzero((curve == highest) & (curve > threshold))
     after = round(0.045 / track.hop_s)
     before = round(0.06 / track.hop_s)
@@ -147,7 +145,7 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> tuple[float, float] |
     smooth = np.abs(np.convolve(piece, taper / taper.sum(), "same"))
     peak = smooth[: grains * grain].reshape(grains, grain).max(axis=1) + 1e-7
     # The quietest stretch: of a ring the last one, and the note before may end in between.
-    stretches = np.lib.stride_tricks.sliding_window_view(peak, _BEFORE_MS).max(axis=1)
+    stretches = highest_near(peak, 0, _BEFORE_MS - 1)[: 1 - _BEFORE_MS]
     quiet = int(np.argmin(stretches[: max(len(stretches) - round(1500 / pitch_hz), 1)]))
     before = float(stretches[quiet])
     skip = quiet + _BEFORE_MS - 5
@@ -160,7 +158,7 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> tuple[float, float] |
     high_at = int(np.argmax(rising >= high))
     # From the high mark back: before the rise, noise may pass the low one now and then.
     half_ms = round(500 / pitch_hz)  # the highest of a period back: between crests a wave is low
-    crest = maximum_filter1d(peak, 2 * half_ms + 1, mode="nearest", origin=half_ms)
+    crest = highest_near(peak, 2 * half_ms, 0)
     under = np.flatnonzero(crest[skip : skip + high_at] < low)
     low_at = int(under[-1]) + 1 if len(under) else 0
     # What the note itself adds to what was ringing before, in amplitude.

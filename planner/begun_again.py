@@ -17,7 +17,7 @@ from planner.contour import FOLLOW_HOP_S, Contour
 from planner.dips import level_dips, unexplained_dip
 from planner.model import Floats
 from planner.spread import middle_of
-from planner.vibrato import Vibrato
+from planner.vibrato import Vibrato, around_a_line
 
 # Checked on random sessions (`tests/bench/calibration.py`): of 5227 firm notes of 36 seeds, 17 were
 # two notes of one pitch more than 2.6 cents off; these find 15 of them.
@@ -61,17 +61,10 @@ def begun_again_cents(
     step = _step(cents, contour.sd_cents[inside]) if swells else None
     if step is not None:
         within.append(step)
-    if vibrato is not None and _around_a_line(cents) > _SWING_LEFT * vibrato.half_cents:
+    if vibrato is not None and around_a_line(cents) > _SWING_LEFT * vibrato.half_cents:
         edge = max(_LEAST_FRAMES, round(_WITHOUT_A_SIGN * len(cents)))
         within += range(edge, len(cents) - edge)
     return max((abs(float(cents[: at - 3].mean()) - mean) for at in within), default=0.0)
-
-
-def _around_a_line(cents: Floats) -> float:
-    """Root mean square of what a straight line leaves, cents."""
-    place = np.linspace(-1.0, 1.0, len(cents))
-    off = cents - cents.mean() - place * float(place @ cents / (place @ place))
-    return float(np.sqrt(np.mean(off**2)))
 
 
 def _dips(contour: Contour) -> list[int]:

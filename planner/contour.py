@@ -1,24 +1,28 @@
 """Which pitch do the partials of a note share, moment by moment?
 
 Each partial is shifted to zero frequency along a prior pitch and low-passed; the phase advance that
-all partials share is the pitch, every 5 ms: for sustain, slope and vibrato. Conventions are those
-of `planner.harmonics`.
+all partials share is the pitch, every 5 ms: for sustain, slope and vibrato. What each partial does
+beside it says where it lies: for how partials of a sustain agree, and for the stiffness of strings
+heard before. Conventions are those of `planner.harmonics`.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import HIGHEST_PARTIAL_SHARE, one_turn
+from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, turned
 from planner.model import Floats
-from planner.partial_series import LN_CENTS, partial_ratios
+from planner.partial_series import LN_CENTS, FoundPartials, partial_ratios
 from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
+_LEAST_FRAMES = 4
+_HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
 
@@ -92,14 +96,13 @@ def partial_phases(
     hop = round(FOLLOW_HOP_S * sr)
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
-    length = max(periods, np.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
-    reach = int(np.ceil(length / 2)) - 1
+    length = max(periods, math.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
+    reach = math.ceil(length / 2) - 1
     window = 2 * reach + 1
     frames = (len(samples) - window) // hop + 1
-    if frames < 4:
+    if frames < _LEAST_FRAMES:
         return None
-    numbers = np.arange(1, most_partials + 1)
-    ratios = partial_ratios(numbers, b)
+    ratios = partial_ratios(np.arange(1, most_partials + 1), b)
     ratios = ratios[ratios * prior_hz.max() < HIGHEST_PARTIAL_SHARE * sr]
     if len(ratios) == 0:
         return None
@@ -108,23 +111,20 @@ def partial_phases(
     turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
-    x = np.asarray(samples, dtype=np.float32)
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
-    at_once = max(_SAMPLES_AT_ONCE // len(x), 1)
+    at_once = max(_SAMPLES_AT_ONCE // len(samples), 1)
     for first in range(0, len(ratios), at_once):
         rows = slice(first, first + at_once)
-        cosine, sine = one_turn(ratios[rows, None] * turns)
-        cosine *= x
-        sine *= x
-        tracks.real[rows] = _tapered_sums(cosine, taper, hop, frames)
-        tracks.imag[rows] = -_tapered_sums(sine, taper, hop, frames)
+        waves = turned(ratios[rows], turns)
+        waves *= samples
+        tracks.real[rows], tracks.imag[rows] = _tapered_sums(waves, taper, hop, frames)
     return Phases(
-        tracks=tracks,
+        tracks=np.conj(tracks, out=tracks),
         ratios=ratios,
         b=b,
         t_s=(np.arange(frames) * hop + reach) / sr,
         turns=_as_seen(turns, taper, hop, frames),
-        window_s=float(length) / sr,
+        window_s=length / sr,
     )
 
 
@@ -164,23 +164,70 @@ def contour_of(phases: Phases) -> Contour:
     )
 
 
+def partials_along(
+    phases: Phases, contour: Contour, span_s: tuple[float, float]
+) -> FoundPartials | None:
+    """Find the partials of a stretch of a note; None where none stands out of noise.
+
+    Turned back along the contour each partial is ``a + b t``, as in `planner.harmonics`: what turns
+    on says how far it lies from where the pitch has it, what is left how well that is known.
+
+    Parameters
+    ----------
+    phases, contour : of the note
+    span_s : the stretch
+    """
+    first, last = phases.t_s.searchsorted(span_s)
+    count, hop_s = int(last - first), float(phases.t_s[1] - phases.t_s[0])
+    if count < _LEAST_FRAMES:
+        return None
+    f0_hz = contour.f1_hz[first : last - 1] / math.sqrt(1.0 + phases.b)
+    along = phases.turns[first] - phases.turns[first:last]
+    along[1:] += np.cumsum(f0_hz) * hop_s
+    ratios = phases.ratios
+    still = phases.tracks[:, first:last] * np.exp(np.multiply.outer(-2j * np.pi * ratios, along))
+    u = np.linspace(-1.0, 1.0, count)
+    level = still.mean(axis=1)
+    lean = still @ u / (u @ u)
+    rest = still - level[:, None] - np.multiply.outer(lean, u)
+    overlap = max(_HANN_OVERLAP * phases.window_s / hop_s, 1.0)
+    noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
+    power = level.real**2 + level.imag**2 + 1e-30
+    to_hz = 1.0 / (np.pi * (count - 1) * hop_s)
+    shift_hz = (lean * level.conj()).imag / power * to_hz
+    variance = noise / (2.0 * power * (u @ u)) * to_hz**2
+    found = (np.abs(shift_hz) < LOCK_RANGE * np.pi * to_hz) & (
+        variance < (AUDIBLE_PARTIAL * np.pi * to_hz) ** 2
+    )
+    if not found.any():
+        return None
+    middle_hz = float(np.exp(np.log(f0_hz).mean()))
+    return FoundPartials(
+        numbers=np.flatnonzero(found) + 1,
+        f_hz=ratios[found] * middle_hz + shift_hz[found],
+        variance=variance[found],
+        amplitudes=np.sqrt(power[found]),
+    )
+
+
 def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
-    """Sums of each row under a taper that moves on by a hop, (rows, frames).
+    """Sums of each row under a taper that moves on by a hop, (..., frames).
 
     Frames overlap, so by blocks of a hop: each block meets each piece of the taper once, all in
     one product of two matrices, and a frame is the sum of a run of them.
     """
     pieces = -(-len(taper) // hop)
-    blocks = frames + pieces - 1
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    wanted = np.zeros((len(rows), blocks * hop), dtype=rows.dtype)
-    given = min(rows.shape[1], blocks * hop)
-    wanted[:, :given] = rows[:, :given]
-    parts = wanted.reshape(len(rows), blocks, hop) @ whole_taper.reshape(pieces, hop).T
-    total = np.zeros((len(rows), frames))
+    wanted, given = (frames + pieces - 1) * hop, rows.shape[-1]
+    if wanted > given:
+        spare = np.zeros((*rows.shape[:-1], wanted - given), dtype=rows.dtype)
+        rows = np.concatenate([rows, spare], axis=-1)
+    blocks = rows[..., :wanted].reshape(*rows.shape[:-1], -1, hop)
+    parts = blocks @ whole_taper.reshape(pieces, hop).T
+    total = np.zeros((*rows.shape[:-1], frames))
     for piece in range(pieces):
-        total += parts[:, piece : piece + frames, piece]
+        total += parts[..., piece : piece + frames, piece]
     return total
 
 

@@ -9,11 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import (  # type: ignore[import-untyped,unused-ignore]
-    maximum_filter1d,
-    minimum_filter1d,
-)
 
+from planner.frame_blocks import highest_near
 from planner.model import Floats
 from planner.spread import spread_of
 
@@ -37,11 +34,11 @@ def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats
         return np.empty(0, dtype=np.intp), np.empty(0)
     floor = level_db.max() - SILENT_DB
     # The highest of the frames up to each, and of those from it on.
-    left = maximum_filter1d(level_db, reach + 1, mode="nearest", origin=reach // 2)
-    right = maximum_filter1d(level_db, reach + 1, mode="nearest", origin=-((reach + 1) // 2))
-    depth = np.minimum(left, right) - level_db
+    depth = (
+        np.minimum(highest_near(level_db, reach, 0), highest_near(level_db, 0, reach)) - level_db
+    )
     near = max(1, round(0.02 / hop_s))
-    lowest = minimum_filter1d(level_db, 2 * near + 1, mode="nearest")
+    lowest = -highest_near(-level_db, near, near)
     dips = np.flatnonzero(
         (level_db == lowest) & (depth > LEAST_DIP_DB) & (level_db + depth > floor)
     )

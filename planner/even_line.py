@@ -39,6 +39,7 @@ _HANN_VARIANCE = 1.0 / 12.0 - 1.0 / (2.0 * np.pi**2)  # of a Hann window, of its
 _FRAMES_A_WINDOW = 3.0  # of a Hann window: closer frames know hardly more
 _LEAST_SMOOTHED = 9  # frames, to tell how strong a partial is at a moment
 _LEAST_B_SD = 1e-9
+_LEAST_NOISE = 1e-30  # power
 # Chosen: a partial of four times the noise's power is no noise; on the line hardly any of its power
 # lies across its phase, of one that turns away for good half does, counted twice here.
 _CLEAR, _ASTRAY = 4.0, 0.3
@@ -238,14 +239,15 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     These alone tell the noise, and the line in it, well enough for one round with all; but for a B
     so far off that high partials turn away from it, which takes another round.
     """
-    few = stretch.first(_FIRST_PARTIALS)
-    told = _fit(few, line, 0.0)
-    fit = None if told is None else _fit(few, told.line, told.noise)
-    if told is None or fit is None:
-        return None
     highest = max(_DEGREES)
-    left = fit.beside()[highest] * told.noise / (fit.noise + 1e-30)
-    if left > _PLAINLY * _most_by_chance(_FREE_DEGREE - highest):
+    most = _PLAINLY * _most_by_chance(_FREE_DEGREE - highest)
+    few = stretch.first(_FIRST_PARTIALS)
+    told = _fit(few, line, _LEAST_NOISE)
+    # So plainly that no second look is needed, as of a voice in vibrato.
+    if told is None or told.beside()[highest] * _LEAST_NOISE > _PLAINLY * most * told.noise:
+        return None
+    fit = _fit(few, told.line, told.noise)
+    if fit is None or fit.beside()[highest] * told.noise > most * (fit.noise + _LEAST_NOISE):
         return None
     fit = _fit(stretch, fit.line, fit.noise)
     return _fit(stretch, fit.line, fit.noise) if fit is not None and fit.astray else fit
@@ -254,20 +256,22 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
 def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     """Least squares for what the phases of partials add to a line, each with a phase of its own.
 
-    noise : power of the noise in each track, from the round before; 0 where it is not known yet
+    noise : power of the noise in each track, from the round before; `_LEAST_NOISE` where it is not
+        known yet
     """
     ratios, lever, basis = stretch.ratios[:, None], stretch.lever, stretch.shapes.basis
     rising = basis[:, 0]
     expected = basis @ line[1:] + np.multiply.outer(lever * line[0], rising)
     rotated = stretch.tracks * np.exp(-1j * ratios * expected)
-    ahead = np.conj((rotated * np.abs(rotated)).sum(axis=1))
+    size = np.abs(rotated)
+    ahead = np.conj((rotated * size).sum(axis=1))
     rotated *= (ahead / (np.abs(ahead) + 1e-30))[:, None]
     smoothed = max(round(2 * stretch.window) | 1, _LEAST_SMOOTHED)
     amplitude = np.maximum(_smoothed(rotated.real, smoothed), 0.0)
     off = np.angle(rotated) / ratios
     power = amplitude**2
-    weight = 2.0 * ratios**2 * power * power / (power + noise + 1e-30)
-    weight /= max(noise, 1e-30) * max(_HANN_OVERLAP * stretch.window, 1.0)
+    weight = 2.0 * ratios**2 * power * power / (power + noise)
+    weight /= noise * max(_HANN_OVERLAP * stretch.window, 1.0)
     # Sums over time, for each partial with its own phase taken out.
     weighted = weight * off
     total, onto_level = weight.sum(axis=1) + 1e-30, weighted.sum(axis=1)
@@ -288,16 +292,15 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
         return None
     added = lapack.dpotrs(root, onto, lower=1)[0]
     fitted = basis @ added[1:] + np.multiply.outer(lever * added[0], rising)
-    quadrature = rotated.imag - amplitude * ratios * fitted
+    across = 2.0 * (rotated.imag - amplitude * ratios * fitted) ** 2
     # What is left to each partial along a slope of its own.
     lean = onto_first - first @ added[1:] - lever * added[0] * first[:, 0]
-    noise = 2.0 * float(middle_of((quadrature**2).ravel())) / _MIDDLE_OF_SQUARES
-    whole = np.mean(np.abs(rotated) ** 2, axis=1)
-    beside = 2.0 * np.mean(quadrature**2, axis=1)
+    noise = float(middle_of(across.ravel())) / _MIDDLE_OF_SQUARES
+    whole, beside = (size**2).mean(axis=1), across.mean(axis=1)
     return _Fit(
         line=line + added,
         root=root,
-        noise=noise,
+        noise=max(noise, _LEAST_NOISE),
         drift=float(np.sum(lean**2 / (first[:, 0] + 1e-30))),
         astray=bool(((whole > _CLEAR * noise) & (beside > noise + _ASTRAY * whole)).any()),
     )

@@ -44,6 +44,19 @@ def frame_blocks(
         yield first, view[:count]
 
 
+def highest_near(values: Floats, before: int, after: int) -> Floats:
+    """Highest of each value, so many before it and so many after it, or as many as there are.
+
+    By maxima over 1, 2, 4 values and so on, of which two make up any width.
+    """
+    width, have = before + after + 1, 1
+    highest: Floats = values.take(np.arange(-before, len(values) + after), mode="clip")
+    while 2 * have <= width:
+        highest = np.maximum(highest[:-have], highest[have:])
+        have *= 2
+    return np.maximum(highest[: len(values)], highest[width - have :])
+
+
 def stretches(holds: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Give the stretches of frames in which something holds, first and half-open last."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], holds.astype(np.int8), [0]])))

@@ -5,8 +5,8 @@ The pitch of a note is that of its first partial, f1 = f0 sqrt(1 + B), of the se
 attack, where the high partials are strong; the partial series is not.
 
 Joint least squares of all partials on one window, from 2.5 periods up: for short windows that must
-not look outside themselves (the onset), and for the stiffness B. `planner.contour` follows the
-partials along a note, in a way as unlike this as can be.
+not look outside themselves (the onset), and for the stiffness B where nothing is known of it yet.
+`planner.contour` follows the partials along a note, in a way as unlike this as can be.
 
 Conventions
 -----------
@@ -44,8 +44,9 @@ _GROWTH, _LAST_GROWTH = 4, 6
 # a + b t against the turn it stands for, to third order): a fit that leaves less than this stands.
 _TURN_LEFT, _LEFT_CENTS = np.pi**2 / 15.0, 0.01
 _NEAR_TURNS = 0.5  # half a turn over the window: nearer than any neighbour of its own series
-_LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
-_AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
+LOCK_RANGE = 0.8  # times 1/T: a partial further from where it is looked for is not believed
+_CACHED = 1 << 14  # samples: 128 KiB in double precision
+AUDIBLE_PARTIAL = 0.25  # times 1/T: a partial whose place is known worse than this is noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -183,8 +184,8 @@ def _fit_window(window: _Window, sought: _Sought, *, cold: bool, last: bool) -> 
 def _found(window: _Window, numbers: NDArray[np.int64], expected_hz: Floats) -> FoundPartials:
     """Those partials that lie near where they are looked for, and are no noise."""
     amplitude, shift_hz, variance = _joint_fit(window, expected_hz)
-    found = np.abs(shift_hz) < _LOCK_RANGE / window.lasts_s
-    found &= (variance > 0.0) & (variance < (_AUDIBLE_PARTIAL / window.lasts_s) ** 2)
+    found = np.abs(shift_hz) < LOCK_RANGE / window.lasts_s
+    found &= (variance > 0.0) & (variance < (AUDIBLE_PARTIAL / window.lasts_s) ** 2)
     return FoundPartials(
         numbers=numbers[found],
         f_hz=expected_hz[found] + shift_hz[found],
@@ -204,7 +205,7 @@ def _fit_where_expected(window: _Window, sought: _Sought) -> PartialFit | None:
             return fit
         if _moved_turns(fit, sought, window.lasts_s).max() > _NEAR_TURNS:
             return None
-        sought = sought.from_fit(fit, with_b=sought.known.asked)
+        sought = sought.from_fit(fit, with_b=False)
     return None
 
 
@@ -233,11 +234,9 @@ def _joint_fit(window: _Window, f_hz: Floats) -> tuple[Floats, Floats, Floats]:
     """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
     x, clock = window.x, window.clock
     k, count = len(f_hz), len(x)
-    model = np.empty((4 * k, count), dtype=np.float32)
-    turns = np.multiply.outer(f_hz, clock - clock[count // 2])
-    one_turn(turns, out=(model[:k], model[k : 2 * k]))
+    waves = turned(f_hz, clock - clock[count // 2]).reshape(2 * k, count)
     unit = (np.arange(1 - count, count, 2) / count).astype(np.float32)
-    np.multiply(model[: 2 * k], unit, out=model[2 * k :])
+    model = np.concatenate([waves, waves * unit])
     gram = (model @ model.T).astype(np.float64)
     gram.flat[:: 4 * k + 1] += 1e-9 * count
     weights, inverse = _solved(gram, model @ x)
@@ -271,16 +270,20 @@ def _solved(gram: Floats, onto: Floats) -> tuple[Floats, Floats]:
     return lapack.dpotrs(root, onto, lower=1)[0], lapack.dpotri(root, lower=1)[0]
 
 
-def one_turn(
-    turns: Floats, out: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Cosine and sine of full turns.
+def turned(times: Floats, turns: Floats) -> NDArray[np.float32]:
+    """Cosines and sines of multiples of some full turns: (2, multiples, turns).
 
-    Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time.
+    Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time; so
+    does what stays in the processor's cache, some multiples at a time.
     """
-    left = np.rint(turns)
-    np.subtract(turns, left, out=left)
-    phase = left.astype(np.float32)
-    phase *= np.float32(2.0 * np.pi)
-    cosine, sine = out if out is not None else (None, None)
-    return np.cos(phase, out=cosine), np.sin(phase, out=sine)
+    waves = np.empty((2, len(times), len(turns)), dtype=np.float32)
+    at_once = max(_CACHED // len(turns), 1)
+    for first in range(0, len(times), at_once):
+        rows = slice(first, first + at_once)
+        left = np.multiply.outer(times[rows], turns)
+        left -= np.rint(left)
+        phase = left.astype(np.float32)
+        phase *= np.float32(2.0 * np.pi)
+        np.cos(phase, out=waves[0, rows])
+        np.sin(phase, out=waves[1, rows])
+    return waves

@@ -16,7 +16,7 @@ from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import MIN_NOTE_S
 from planner.pitch_steps import Step
-from planner.spread import middle_of
+from planner.spread import middle_of, middle_of_known
 from planner.tracker import LEVEL_S
 
 LEAST_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -128,7 +128,7 @@ def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
     soon after it, and no softer. What is left when a note stops is softer than it was; what is
     uncovered when a note fades is mixed with it for a while.
     """
-    pitches_hz = [float(np.nanmedian(track.f0_hz[s.first : s.last])) for s in (before, step)]
+    pitches_hz = [_usual_hz(track, s) for s in (before, step)]
     leaves = before.last - 1 - int(np.argmax(_at(pitches_hz[0], track, before)[::-1]))
     arrives = step.first + int(np.argmax(_at(pitches_hz[1], track, step)))
     window_s = _LOW_REACH_S if min(pitches_hz) < _LOW_HZ else LEVEL_S / 2
@@ -155,6 +155,10 @@ def _at(pitch_hz: float, track: PitchTrack, step: Step) -> NDArray[np.bool_]:
     return at
 
 
+def _usual_hz(track: PitchTrack, step: Step) -> float:
+    return middle_of_known(track.f0_hz[step.first : step.last])
+
+
 def _own_strength(track: PitchTrack, step: Step) -> float:
     """How periodic a step is, its neighbours aside.
 
@@ -163,7 +167,7 @@ def _own_strength(track: PitchTrack, step: Step) -> float:
     strength = float(middle_of(track.strength[step.first : step.last]))
     reach = round(_LOW_REACH_S / track.hop_s)
     inner = track.strength[step.first + reach : max(step.last - reach, step.first + reach)]
-    if len(inner) == 0 or np.nanmedian(track.f0_hz[step.first : step.last]) >= _LOW_HZ:
+    if len(inner) == 0 or _usual_hz(track, step) >= _LOW_HZ:
         return strength
     return max(strength, float(middle_of(inner)))
 
@@ -184,8 +188,9 @@ def _stiff_strength(stem: Stem, track: PitchTrack, step: Step) -> float:
     first = round((step.first * hop_s + LEVEL_S) * sr)  # past the noise of the stroke
     last = min(first + round(_STIFF_S * sr), round(step.last * hop_s * sr))
     samples = stem.samples[first:last]
-    f0_hz = float(np.nanmedian(track.f0_hz[step.first : step.last]))
-    fit = fit_partials(samples, sr, f0_hz, fit_b=True, most_partials=_STIFF_PARTIALS)
+    fit = fit_partials(
+        samples, sr, _usual_hz(track, step), fit_b=True, most_partials=_STIFF_PARTIALS
+    )
     if fit is None or fit.b_sd is None or fit.b < _STIFF_SDS * fit.b_sd:
         return 0.0
     return float(np.sum(fit.amplitudes**2) / 2.0 / np.mean(samples**2))

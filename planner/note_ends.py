@@ -83,8 +83,10 @@ def _decay(at: Floats, level_db: Floats) -> tuple[float, float]:
         lever = weight * (at - middle)
         slope = float(lever @ level_db) / max(float(lever @ at), 1e-12)
         rest = np.abs(level_db - level - slope * (at - middle))
-        usual = float(np.partition(rest, half)[half])
-        weight = 1.0 / np.maximum(1.0, rest / (1.5 * usual + 0.1))
+        most = 1.5 * float(np.partition(rest, half)[half]) + 0.1
+        if total == len(at) and rest.max() <= most:
+            break  # none is wild: another round would say the same
+        weight = 1.0 / np.maximum(1.0, rest / most)
     if slope > 0:
         return float(np.median(level_db)), 0.0
     return level - slope * middle, slope

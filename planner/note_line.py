@@ -15,12 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.arrival import settled_span
-from planner.contour import FOLLOW_HOP_S, Contour, Phases, contour_of, partial_phases
+from planner.contour import (
+    FOLLOW_HOP_S,
+    Contour,
+    Phases,
+    contour_of,
+    partial_phases,
+    partials_along,
+)
 from planner.even_line import EvenLine, even_line
 from planner.model import Floats
 from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan, parabola_law
-from planner.partial_series import LN_CENTS
+from planner.partial_series import LN_CENTS, FoundPartials
 from planner.spread import spread_of
 from planner.stiffness import Stiffness
 from planner.vibrato import Vibrato, find_vibrato
@@ -32,6 +39,7 @@ _ONSET_MOST_SHARE = 0.35
 _SUSTAIN_AFTER_S = 0.150
 _SUSTAIN_UNTIL_SHARE = 0.85
 SUSTAIN_LEAST_FRAMES = 4
+_PARTIALS_S = 0.250  # of the middle of a sustain: over more, what dies away is no straight line
 # Chosen: of strings of random sessions 97 in 100 stay under 0.1, of those with B 1e-3 that die away
 # all lie over 0.18. Under 120 Hz their even lines at 60 dB over the noise were refused, and lay 30
 # to 43 times their bound off (0.01 to 0.04 cents), now 1 to 2.4 (`tests/bench/limits.py`, seeds
@@ -52,6 +60,7 @@ class NoteLine:
     sustain_last_s: float
     even: EvenLine | None = None  # through the sustain, where nothing but noise lies beside one
     vibrato: Vibrato | None = None
+    partials: FoundPartials | None = None  # in the middle of the sustain
 
     @property
     def in_sustain(self) -> NDArray[np.bool_]:
@@ -93,11 +102,17 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
         window_s = line.sustain_first_s, line.sustain_last_s
         first_s, last_s = settled_span(contour.t_s, line.cents, window_s)
         line = replace(line, sustain_first_s=first_s, sustain_last_s=last_s)
+    if followed is None or line.in_sustain.sum() < SUSTAIN_LEAST_FRAMES:
+        return line
+    first_s, last_s = line.sustain_first_s, line.sustain_last_s
+    middle_s, half_s = (first_s + last_s) / 2, min(_PARTIALS_S, last_s - first_s) / 2
     vibrato = line.swinging()
-    if vibrato is not None or followed is None:
-        return replace(line, vibrato=vibrato)
-    span_s = (line.sustain_first_s, line.sustain_last_s)
-    return replace(line, even=even_line(*followed, span_s, stiffness.known_sd))
+    return replace(
+        line,
+        vibrato=vibrato,
+        even=even_line(*followed, (first_s, last_s), stiffness.known_sd) if not vibrato else None,
+        partials=partials_along(*followed, (middle_s - half_s, middle_s + half_s)),
+    )
 
 
 def _followed(span: NoteSpan, b: float) -> tuple[Phases, Contour] | None:

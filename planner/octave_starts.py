@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from planner.common_periods import DOES_NOT_FIT, STROKE, best_fit, is_near, whole_jumps
 from planner.frame_blocks import stretches
 from planner.model import Floats
+from planner.spread import middle_of
 
 MOST_TIMES = 3
 _FITS = 0.9  # a tone by itself, without a ring under it
@@ -89,24 +90,29 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
     -------
     (n,) the track, changed in some frames
     """
-    out = f0_hz.copy()
+    out, known_hz = f0_hz.copy(), np.nan_to_num(f0_hz)
+    own, _ = best_fit(candidates_hz, strength, known_hz)
+    lower = {
+        times: best_fit(candidates_hz, strength, known_hz / times)
+        for times in range(2, MOST_TIMES + 1)
+    }
     for first, last in level_stretches(f0_hz):
+        rows = slice(first, last)
         before = f0_hz[max(0, first - _RING_FRAMES) : first]
         before = before[~np.isnan(before)]
-        here = f0_hz[first:last]
-        own, _ = best_fit(candidates_hz[first:last], strength[first:last], here)
-        for times in range(2, MOST_TIMES + 1):
-            low_hz = np.nanmedian(here) / times
-            ratio = np.maximum(np.rint(before / low_hz), 1.0)
-            shared = (ratio <= _MOST_SHARED) & is_near(before, ratio * low_hz)
+        own_fits, middle_hz = own[rows], float(middle_of(f0_hz[rows]))
+        for times, (low_fits, low_hz) in lower.items():
+            ratio = np.maximum(np.rint(before / (middle_hz / times)), 1.0)
+            shared = (ratio <= _MOST_SHARED) & is_near(before, ratio * (middle_hz / times))
             if shared.sum() >= LEAST_FRAMES:
                 continue  # the ring of that note repeats after the long period too
-            rows = slice(first, last)
-            fits, lower_hz = best_fit(candidates_hz[rows], strength[rows], here / times)
-            better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own)) & (fits > own + _BETTER)
-            against = (own > _FITS) & (own >= fits)  # where neither fits, a ring still covers both
+            fits = low_fits[rows]
+            better = (fits > _FITS) & (1.0 - fits < _LEAVES * (1.0 - own_fits))
+            better &= fits > own_fits + _BETTER
+            # Where neither fits, a ring still covers both.
+            against = (own_fits > _FITS) & (own_fits >= fits)
             if better.sum() >= LEAST_FRAMES and better.sum() > _OVER_AGAINST * against.sum():
-                out[rows] = np.where(fits > 0.0, lower_hz, here / times)
+                out[rows] = np.where(fits > 0.0, low_hz[rows], f0_hz[rows] / times)
                 break
     return out
 

@@ -35,7 +35,7 @@ from planner.dips import (
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
-from planner.spread import middle_of
+from planner.spread import middle_of, reached_by
 from planner.tracker import HOP_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
@@ -270,7 +270,7 @@ def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
     ahead, after = round(_CONSONANT_S / hop_s), round(0.02 / hop_s)
     far, near = round(AROUND_S / hop_s), round(REACH_S / hop_s)
     sides = [hiss_db[max(0, dip - far) : max(0, dip - near)], hiss_db[dip + near : dip + far]]
-    usual = [float(np.percentile(side, 90)) for side in sides if len(side)]
+    usual = [reached_by(side, 0.9) for side in sides if len(side)]
     here = hiss_db[max(0, dip - ahead) : dip + after]
     return float(here.max()) - max(usual, default=np.inf)
 

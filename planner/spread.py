@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from planner.model import Floats
 
 MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its third quartile
+_SORTED = 500  # fewer are sorted as quickly as they are parted
 MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
 
 
@@ -20,9 +21,26 @@ def middle_of(values: Floats) -> Floats:
     """Median along the last axis; np.median says the same and takes ten times as long on a few."""
     count = values.shape[-1]
     low, high = (count - 1) // 2, count // 2
-    ordered = np.partition(values, (low, high), axis=-1)
+    if count < _SORTED:
+        ordered = np.sort(values, axis=-1)
+    else:
+        ordered = np.partition(values, (low, high), axis=-1)
     median: Floats = (ordered[..., low] + ordered[..., high]) / 2.0
     return median
+
+
+def middle_of_known(values: Floats) -> float:
+    """Median of those that are numbers, NaN where none is."""
+    known = values[~np.isnan(values)]
+    return float(middle_of(known)) if len(known) else np.nan
+
+
+def reached_by(values: Floats, share: float) -> float:
+    """Value that a share of others do not pass, as np.percentile has it, in a tenth of the time."""
+    ordered = np.sort(values)
+    at = share * (len(ordered) - 1)
+    low, high = ordered[int(at)], ordered[min(int(at) + 1, len(ordered) - 1)]
+    return float(low + (at - int(at)) * (high - low))
 
 
 def spread_of(values: ArrayLike, middle: float | None = None) -> float:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.contour import follow_partials
+from planner.contour import contour_of, follow_partials, partial_phases, partials_along
 from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, Role
 from planner.note_span import NoteSpan, parabola_law, smooth_law
+from planner.partial_series import KnownB, PartialFit, tied
 from planner.pitch import hz_to_midi
 
 _B_WINDOW_S = 0.250
@@ -108,36 +109,21 @@ def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float
     """B of one note and its standard deviation (inf where it cannot be told).
 
     expected : B of the last note of its semitone; where it is the same string, partials lie where
-        they are looked for, and one fit does for six
+        they are looked for, and their phases along it tell it sooner than a joint fit
     """
     sr, period_s = span.sr, 1.0 / span.note.pitch_hz
     first = round(max(0.03, 1.5 * period_s) * sr)
     last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
     if last - first < 4 * period_s * sr:
         return 0.0, float("inf")
-    law = _sag(span, first, last, expected or 0.0)
-    samples = span.samples[first:last]
-    fit = None
-    if expected is not None:
+    fit = None if expected is None else _fit_along(span, first, last, expected)
+    if fit is None or expected is None or abs(fit.b - expected) > _SAME_STRING * expected:
         fit = fit_partials(
-            samples,
-            sr,
-            float(np.exp(np.log(law).mean()) / np.sqrt(1.0 + expected)),
-            b=expected,
-            fit_b=True,
-            pitch_law=law,
-            most_partials=_B_PARTIALS,
-            followed=True,
-        )
-        if fit is not None and abs(fit.b - expected) > _SAME_STRING * expected:
-            fit = None
-    if fit is None:
-        fit = fit_partials(
-            samples,
+            span.samples[first:last],
             sr,
             float(np.median(span.prior_hz[first:last])),
             fit_b=True,
-            pitch_law=law,
+            pitch_law=_sag(span, first, last),
             most_partials=_B_PARTIALS,
         )
     if fit is None or fit.b_sd is None:
@@ -145,7 +131,23 @@ def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float
     return fit.b, fit.b_sd
 
 
-def _sag(span: NoteSpan, first: int, last: int, b: float) -> Floats:
+def _fit_along(span: NoteSpan, first: int, last: int, b: float) -> PartialFit | None:
+    """The fit of samples first to last, whose partials lie about where a stiffness has them."""
+    to = min(last + first, len(span.samples))
+    phases = partial_phases(
+        span.samples[:to],
+        span.sr,
+        span.prior_hz[:to] / np.sqrt(1.0 + b),
+        b=b,
+        most_partials=_B_PARTIALS,
+    )
+    if phases is None:
+        return None
+    found = partials_along(phases, contour_of(phases), (first / span.sr, last / span.sr))
+    return None if found is None else tied(found, KnownB(b=b, asked=True))
+
+
+def _sag(span: NoteSpan, first: int, last: int) -> Floats:
     """Pitch along samples first to last, as low partials sag, not as the period does.
 
     The period of a stiff string is sharp while its high partials last, and seems to fall as they
@@ -155,11 +157,7 @@ def _sag(span: NoteSpan, first: int, last: int, b: float) -> Floats:
     sr = span.sr
     to = min(last + first, len(span.samples))
     contour = follow_partials(
-        span.samples[:to],
-        sr,
-        span.prior_hz[:to] / np.sqrt(1.0 + b),
-        b=b,
-        most_partials=_SAG_PARTIALS,
+        span.samples[:to], sr, span.prior_hz[:to], most_partials=_SAG_PARTIALS
     )
     if contour is not None:
         inside = (contour.t_s >= first / sr) & (contour.t_s <= last / sr)

@@ -13,6 +13,7 @@ sound. Where nothing rings both are one, so a bass with weak odd partials keeps 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
+from planner.spread import middle_of_known
 from planner.tracker import HOP_S
 
 # Thresholds without another source were chosen on seed 1 of lines like those of
@@ -44,15 +46,16 @@ _NEAR_SEMITONES = 0.6
 _MOSTLY_READ = 0.75  # of the frames at the stroke
 _COST_PER_OCTAVE_DOWN = 0.04  # as in the track: a period's multiples fit as well
 _LEAST_STRENGTH = 0.3
+_WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
 @dataclass(frozen=True, slots=True)
 class _Risen:
-    """How well what rose, and the whole sound, repeat after each lag in samples."""
+    """Power spectra of what rose, and of the whole sound."""
 
     rose: Floats
     whole: Floats
-    share: float
+    count: int  # samples of the window
 
 
 def with_struck_pitches(
@@ -79,19 +82,21 @@ def with_struck_pitches(
             continue
         at_s = int(frame) * HOP_S
         risen = _risen(stem, at_s, at_s, window_s)
-        if risen is None or risen.share < _RISEN_SHARE:
+        if risen is None:
             continue
-        found = _best_period(risen.rose, stem, window_s)
+        rose = _repeats(risen.rose, risen.count)
+        found = _best_period(rose, stem, window_s)
         if found is None or found[1] < _FITS or found[0] < lowest_hz:
             continue
         f_hz, fit = found
-        if 1.0 - fit > _RING_EXPLAINS * (1.0 - _at_lag(risen.whole, stem.analysis_sr / f_hz)):
+        whole = _repeats(risen.whole, risen.count)
+        if 1.0 - fit > _RING_EXPLAINS * (1.0 - _at_lag(whole, stem.analysis_sr / f_hz)):
             continue
         here = slice(int(frame), int(frame) + round(window_s / HOP_S))
-        if _higher_reading_fits(f0_hz[here], f_hz, risen.rose, stem.analysis_sr):
+        if _higher_reading_fits(f0_hz[here], f_hz, rose, stem.analysis_sr):
             continue
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
-            read_hz = _median(f0_hz[here])
+            read_hz = middle_of_known(f0_hz[here])
             _write(f0_hz, strength, here, f_hz, fit, read_hz)
             _follow(stem, f0_hz, strength, int(frame), int(following), window_s, f_hz, read_hz)
         else:
@@ -123,9 +128,9 @@ def _follow(
         if (_firm(strength[here], f0_hz[here]) & ~_near(f0_hz[here], read_hz)).any():
             return
         risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s)
-        if risen is None or risen.share < _RISEN_SHARE:
+        if risen is None:
             return
-        fit = _at_lag(risen.rose, stem.analysis_sr / f_hz)
+        fit = _at_lag(_repeats(risen.rose, risen.count), stem.analysis_sr / f_hz)
         if fit < _GOES_ON:
             return
         _write(f0_hz, strength, here, f_hz, fit, read_hz)
@@ -134,7 +139,7 @@ def _follow(
 
 def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) -> bool:
     """Does the track read a higher pitch, which fits what rose as the track would have it?"""
-    usual_hz = _median(read_hz)
+    usual_hz = middle_of_known(read_hz)
     if np.isnan(usual_hz):
         return False
     times = round(usual_hz / f_hz)
@@ -167,24 +172,21 @@ def _firm(strength: Floats, f0_hz: Floats) -> NDArray[np.bool_]:
     return np.asarray((strength >= _GOES_ON) & ~np.isnan(f0_hz))
 
 
-def _median(f0_hz: Floats) -> float:
-    known = f0_hz[~np.isnan(f0_hz)]
-    return float(np.median(known)) if len(known) else np.nan
-
-
 def _near(f0_hz: Floats, f_hz: float) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
         return np.asarray(np.abs(12.0 * np.log2(f0_hz / f_hz)) < _NEAR_SEMITONES)
 
 
 def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Risen | None:
-    """Compare a window from ``from_s`` on with one as long that ends before the stroke."""
+    """Compare a window from ``from_s`` on with one as long that ends before the stroke.
+
+    None where hardly anything rose.
+    """
     sr, count = stem.analysis_sr, round(window_s * stem.analysis_sr)
     first, before = round(from_s * sr), round((struck_s - _BEFORE_S) * sr) - count
     if before < 0 or first + count > len(stem.samples):
         return None
-    size = next_fast_len(2 * count, real=True)
-    taper = np.hanning(count + 2)[1:-1]
+    taper, size, _ = _window(count)
     top = round(_TOP_HZ / sr * size)
 
     def power(samples: Floats) -> Floats:
@@ -196,18 +198,28 @@ def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Rise
 
     after = power(stem.samples[first : first + count])
     rose = np.maximum(after - power(stem.samples[before : before + count]), 0.0)
-    if rose.sum() <= 0.0:
-        return None
-    longest = round(0.5 * count)
+    share = rose.sum() / max(after.sum(), 1e-300)
+    return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
+
+
+@lru_cache(maxsize=_WINDOWS_KEPT)
+def _window(count: int) -> tuple[Floats, int, Floats]:
+    """A Hann window, the size of a transform twice as long, and what the window leaves of repeats.
+
+    The last after lags up to half of it.
+    """
+    taper, size = np.hanning(count + 2)[1:-1], int(next_fast_len(2 * count, real=True))
     own = rfft(taper, size)
-    tapered = irfft(own.real**2 + own.imag**2, size)[:longest]
+    left = irfft(own.real**2 + own.imag**2, size)[: round(0.5 * count)]
+    return taper, size, left / left[0]
 
-    def repeats(spectrum: Floats) -> Floats:
-        correlation = irfft(spectrum, size)[:longest]
-        out: Floats = correlation / correlation[0] * tapered[0] / tapered
-        return out
 
-    return _Risen(rose=repeats(rose), whole=repeats(after), share=float(rose.sum() / after.sum()))
+def _repeats(power: Floats, count: int) -> Floats:
+    """How well a sound of so many samples repeats after each lag, from its power spectrum."""
+    _, size, left = _window(count)
+    correlation = irfft(power, size)[: len(left)]
+    repeats: Floats = correlation / (correlation[0] * left)
+    return repeats
 
 
 def _best_period(repeats: Floats, stem: Stem, window_s: float) -> tuple[float, float] | None:

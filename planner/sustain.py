@@ -14,19 +14,16 @@ from numpy.typing import NDArray
 
 from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.harmonics import fit_partials
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.note_span import NoteSpan
-from planner.partial_series import LN_CENTS, PartialFit, sd_by_shares, sd_of_mean
+from planner.partial_series import LN_CENTS, sd_by_shares, sd_of_mean
 from planner.spread import spread_of
 from planner.stiffness import Stiffness
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
-_FITTED_S = 0.250
-_FITTED_PARTIALS = 10
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
 # Times a degree's share of the noise: four for frames that overlap, four for chance.
 _MORE_THAN_NOISE = 16.0
@@ -68,7 +65,6 @@ class Sustain:
     slope_sd_cents_per_s: float | None  # one standard deviation
     roughness_cents: float  # of the line, what neither slope nor vibrato explains
     again_cents: float  # how far it lies off where the note begins again in it, if it does
-    fit: PartialFit | None  # the joint fit on a piece of it
 
 
 def why_no_sustain(note: Note, line: NoteLine) -> str:
@@ -119,7 +115,6 @@ def measure_sustain(
         slope_sd_cents_per_s=float(np.hypot(slope_sd, LEAST_TOLD_CENTS)) if sloped else None,
         roughness_cents=roughness,
         again_cents=again,
-        fit=_fit_in_the_middle(span, stiffness.b, contour, line),
     )
 
 
@@ -172,33 +167,6 @@ def _slope_sd(contour: Contour, inside: NDArray[np.bool_]) -> float:
     away_s = contour.t_s[inside] - contour.t_s[inside].mean()
     slopes = contour.apart_cents[:, inside] @ away_s / float(away_s @ away_s)
     return sd_of_mean(slopes, contour.shares)
-
-
-def _fit_in_the_middle(
-    span: NoteSpan, b: float, contour: Contour, line: NoteLine
-) -> PartialFit | None:
-    """The joint fit on a piece of the sustain."""
-    sr, first_s, last_s = span.sr, line.sustain_first_s, line.sustain_last_s
-    middle = (first_s + last_s) / 2
-    half = min(_FITTED_S, last_s - first_s) / 2
-    first, last = (round((at_s - span.late_s) * sr) for at_s in (middle - half, middle + half))
-    window = slice(max(first, 0), last)
-    inside = np.abs(contour.t_s - middle) <= half
-    if inside.sum() < 3:
-        return None
-    at = np.arange(window.start, window.stop) / sr + span.late_s
-    law = span.note.pitch_hz * 2 ** (np.interp(at, contour.t_s, line.cents) / 1200) / np.sqrt(1 + b)
-    samples = span.samples[window]
-    law = law[: len(samples)]
-    return fit_partials(
-        samples,
-        sr,
-        float(np.exp(np.log(law).mean())),
-        b=b,
-        pitch_law=law,
-        most_partials=_FITTED_PARTIALS,
-        followed=True,
-    )
 
 
 def _partials_sd(contour: Contour, inside: NDArray[np.bool_], shares: Floats, b_sd: float) -> float:

@@ -141,13 +141,13 @@ def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
     """
     window = round(_FLUX_WINDOW_S * sr)
     top = round(_FLUX_TOP_HZ / sr * window)
-    taper = np.hanning(window).astype(np.float32)
-    loud = _loud_amplitude(samples) * window / 8
+    # Where a partial is as loud as the loud parts of the stem, half its magnitude is 100.
+    taper = (np.hanning(window) * (800.0 / window / _loud_amplitude(samples))).astype(np.float32)
     out = np.zeros(frames)
     before: NDArray[np.float32] | None = None
     for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-        magnitude = np.abs(rfft(block * taper, axis=1)[:, 1 : top + 1])
-        log_magnitude = np.log1p(100.0 * magnitude / loud).astype(np.float32)
+        power = _squared(rfft(block * taper, axis=1)[:, 1 : top + 1])
+        log_magnitude = np.log(1.0 + np.sqrt(power, out=power))
         if before is None:
             before = np.repeat(log_magnitude[:1], _FLUX_LAG_FRAMES, axis=0)
         joined = np.concatenate([before, log_magnitude])

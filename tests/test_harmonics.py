@@ -7,10 +7,16 @@ import pytest
 from numpy.typing import NDArray
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
-from planner.contour import Contour, follow_partials
+from planner.contour import (
+    Contour,
+    contour_of,
+    follow_partials,
+    partial_phases,
+    partials_along,
+)
 from planner.harmonics import fit_partials
 from planner.model import Floats
-from planner.partial_series import PartialFit, partial_ratios
+from planner.partial_series import FoundPartials, PartialFit, partial_ratios
 
 SR = 16_000
 TRIALS = 8
@@ -228,6 +234,55 @@ def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr("planner.contour._shared_turn", backwards)
     contour = followed(np.zeros(SR), np.full(SR, 50.0))
     assert contour.f1_hz == pytest.approx(25.0)
+
+
+# ------------------------------------------------------------------------------ partials_along
+
+
+def found_along(samples: Floats, f1_hz: float) -> FoundPartials:
+    phases = partial_phases(samples, SR, np.full(len(samples), f1_hz))
+    assert phases is not None
+    found = partials_along(phases, contour_of(phases), (0.2, 0.45))
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize(("f1_hz", "off_cents"), [(55.0, 5.0), (196.0, -2.0), (700.0, 0.6)])
+def test_a_partial_off_its_place_is_found_where_it_lies(f1_hz: float, off_cents: float) -> None:
+    """The third is off, the others where they belong, to 0.1 cents; as loud as they are to 7 %."""
+    rng, t = np.random.default_rng(11), moments(0.6, SR)
+    samples = tone(steady(f1_hz, 0.6, SR), SR, rng, amplitudes=[0.4, 0.3, 0.0, 0.2, 0.1])
+    samples += 0.25 * np.cos(2 * np.pi * 3 * f1_hz * 2 ** (off_cents / 1200) * t)
+    found = found_along(with_snr(samples, 60, rng), f1_hz)
+    five = found.numbers <= 5
+    off = 1200 * np.log2(found.f_hz[five] / (found.numbers[five] * f1_hz))
+    assert found.numbers[five].tolist() == [1, 2, 3, 4, 5]
+    assert off == pytest.approx([0.0, 0.0, off_cents, 0.0, 0.0], abs=0.1)
+    assert found.amplitudes[five] == pytest.approx([0.4, 0.3, 0.25, 0.2, 0.1], rel=0.07)
+
+
+def test_places_of_partials_say_how_well_they_are_known() -> None:
+    """In noise of 20 dB about two in three lie within one stated deviation, nearly all in two."""
+    far = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        samples = with_snr(tone(steady(220.0, 0.6, SR), SR, rng), 20, rng)
+        found = found_along(samples, 220.0)
+        far.append(np.abs(found.f_hz - 220.0 * found.numbers) / np.sqrt(found.variance))
+    assert 0.55 < np.mean(np.concatenate(far) <= 1.0) < 0.9
+    assert np.mean(np.concatenate(far) <= 2.0) > 0.88
+
+
+def test_noise_is_no_partial() -> None:
+    """Of a lone sine in noise its own partial is found, and hardly any of the fifteen others."""
+    rng = np.random.default_rng(12)
+    counts = []
+    for _ in range(10):
+        sine = tone(steady(220.0, 0.6, SR), SR, rng, amplitudes=[1.0])
+        found = found_along(with_snr(sine, 30, rng), 220.0)
+        assert found.numbers[0] == 1
+        counts.append(len(found.numbers))
+    assert np.mean(counts) < 5
 
 
 def test_too_little_is_not_followed() -> None:

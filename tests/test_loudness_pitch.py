@@ -11,7 +11,7 @@ from invented_plan import judged, plan
 
 from planner.analyzer import upper_partials_db
 from planner.loudness_pitch import level_lines, level_shift_cents, moves_with_level_cents
-from planner.partial_series import PartialFit
+from planner.partial_series import FoundPartials
 from planner.plan_model import Judged
 
 
@@ -62,13 +62,13 @@ def test_small_shifts_are_not_told() -> None:
 def test_partials_are_weighed_by_power() -> None:
     """Two partials at a tenth of the first's amplitude are 17 dB under it; none is at most -60."""
 
-    def fit(amplitudes: list[float]) -> PartialFit:
-        n = len(amplitudes)
-        return PartialFit(
-            f0_hz=100.0, b=0.0, sd_cents=0.1, b_sd=None, shares=np.full(n, 1 / n), of_b_cents=0.0,
-            numbers=np.arange(1, n + 1), misfit_cents=np.zeros(n), amplitudes=np.array(amplitudes),
+    def found(amplitudes: list[float]) -> FoundPartials:
+        numbers = np.arange(1, len(amplitudes) + 1)
+        return FoundPartials(
+            numbers=numbers, f_hz=100.0 * numbers, variance=np.full(len(numbers), 1e-4),
+            amplitudes=np.array(amplitudes),
         )  # fmt: skip
 
-    assert upper_partials_db(fit([1.0, 0.1, 0.1])) == pytest.approx(-17.0, abs=0.05)
-    assert upper_partials_db(fit([1.0])) == -60.0
-    assert upper_partials_db(fit([0.0, 1.0])) is None
+    assert upper_partials_db(found([1.0, 0.1, 0.1])) == pytest.approx(-17.0, abs=0.05)
+    assert upper_partials_db(found([1.0])) == -60.0
+    assert upper_partials_db(found([0.0, 1.0])) is None

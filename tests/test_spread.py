@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy.stats import median_abs_deviation, norm
 
-from planner.spread import MAD_TO_SD, MEDIAN_TO_MEAN, doubt_of_middle, middle_of, spread_of
+from planner.spread import (
+    MAD_TO_SD,
+    MEDIAN_TO_MEAN,
+    doubt_of_middle,
+    middle_of,
+    middle_of_known,
+    reached_by,
+    spread_of,
+)
 
 
 @pytest.mark.parametrize("values", [[3.0], [4.0, 1.0], [7.0, -2.0, 5.0], [1.0, 9.0, 2.0, 8.0]])
@@ -15,6 +23,23 @@ def test_the_middle_is_the_median(values: list[float]) -> None:
     assert float(middle_of(np.array(values))) == np.median(values)
     rows = np.array([values, values[::-1]])
     assert middle_of(rows).tolist() == np.median(rows, axis=1).tolist()
+
+
+def test_many_and_few_have_the_same_middle() -> None:
+    """Few are sorted, many parted: numpy's median either way; what is no number is left out."""
+    for count in (499, 500, 501):
+        values = np.random.default_rng(count).normal(size=count)
+        assert float(middle_of(values)) == np.median(values)
+    assert middle_of_known(np.array([np.nan, 3.0, 1.0, np.nan])) == 2.0
+    assert np.isnan(middle_of_known(np.array([np.nan])))
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 50])
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.9, 1.0])
+def test_a_share_is_reached_where_a_library_has_it(count: int, share: float) -> None:
+    """numpy's percentile, linear between two values."""
+    values = np.random.default_rng(count).normal(size=count)
+    assert reached_by(values, share) == pytest.approx(np.percentile(values, 100 * share))
 
 
 def test_the_spread_is_that_of_a_library() -> None:

@@ -126,3 +126,20 @@ def test_one_other_note_may_be_on_another_string() -> None:
     borrowed = pooled_stiffness("fretted", [other, short])[1]
     assert alone.known_sd < 0.05 * alone.b
     assert 0.15 * borrowed.b < borrowed.known_sd < 0.5 * borrowed.b
+
+
+@pytest.mark.parametrize("f1_hz", [41.2, 110.0, 330.0])
+def test_a_string_heard_again_is_measured_again(f1_hz: float) -> None:
+    """Each note of a string has a B of its own, within 1 % of the truth and two of its doubts."""
+    notes = [string(f1_hz, 3e-4, seed=seed) for seed in range(4)]
+    told = pooled_stiffness("fretted", notes)
+    assert [own.b for own in told] == pytest.approx([3e-4] * 4, rel=0.01)
+    assert len({own.b for own in told}) == 4
+    assert all(own.b_sd and abs(own.b - 3e-4) < 2 * own.b_sd for own in told)
+
+
+def test_another_string_at_that_pitch_is_not_taken_for_the_last_one() -> None:
+    """B a third and twice as large after 2e-4: looked for anew, within 2 %."""
+    bs = [2e-4, 2.7e-4, 4e-4, 2e-4]
+    notes = [string(196.0, b, seed=seed) for seed, b in enumerate(bs)]
+    assert b_of("fretted", notes) == pytest.approx(bs, rel=0.02)
