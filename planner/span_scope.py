@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, Role
+from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
@@ -111,7 +111,6 @@ def tuning_spans(
         least_step_cents=limits.step_cents,
         least_gain_share=limits.gain_share,
         edges_s=edges_s,
-        only_at_edges=role in VOICE_ROLES,
     )
     if not breaks:
         return ()
