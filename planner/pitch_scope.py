@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, Role
+from planner.model import Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     NO_FACTORS,
@@ -17,6 +17,7 @@ from planner.scope_rule import (
     proven,
     settled,
     shrunk_cents,
+    well_known,
     without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
@@ -34,8 +35,8 @@ def pitch_rules(
 ) -> list[ScopeRule]:
     limits = tolerances.pitch_rule
     least = limits.offset_cents
-    if role in VOICE_ROLES:
-        least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
+    if role == "lead-voice":
+        least = max(least, tolerances.part_rule.lead_voice_offset_cents * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
     for aimed, error in settled(notes, role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
@@ -49,8 +50,7 @@ def pitch_rules(
         gain = gain_of_each(errors)
         found = bias_of(fit)
         bias, doubt = found.cents, found.doubt_cents
-        sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(
+        if not well_known(found, limits) or not proven(
             found, limits, least_cents(least, [a.measured.id for a, _ in fit], factors), gain
         ):
             continue

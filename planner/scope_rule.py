@@ -27,6 +27,8 @@ GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
 _BIWEIGHT_REACH = 4.685
 _BIWEIGHT_TO_MEAN = 0.95**-0.5
 _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
+# Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
+_SURE_ERRORS = 4.0
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
@@ -188,6 +190,12 @@ def proven(
         and bias.one_side_share >= limits.one_side_share
         and gain >= limits.gain_share
     )
+
+
+def well_known(bias: Bias, limits: PitchRule | StringRule) -> bool:
+    """Whether a bias is known to as many cents as it must be, or stands out all the same."""
+    known = max(limits.uncertainty_cents, abs(bias.cents) / _SURE_ERRORS)
+    return round(bias.doubt_cents, 1) <= round(known, 1)
 
 
 def _one_side(errors: Floats, bias: float) -> float:

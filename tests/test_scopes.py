@@ -158,11 +158,23 @@ def test_scattered_pitch_is_no_rule() -> None:
     assert rules_of(line("X", midis, [0.0] * 40 + loose), "fretted") == ()
 
 
-def test_voice_needs_more_for_a_pitch() -> None:
-    """A singer's same leaning on one note counts only beyond the tolerance of the role."""
+@pytest.mark.parametrize(
+    ("preset", "off", "found"),
+    [("plain-band", 6.5, 1), ("plain-band", 6.4, 0), ("blue-hour", 9.1, 1), ("blue-hour", 9.0, 0)],
+)
+def test_a_pitch_of_a_lead_needs_as_much_as_all_of_it(preset: str, off: float, found: int) -> None:
+    """6.5 cents times the factor of the preset, where other parts need 6."""
+    notes = line("X", [*scale(40), *[75] * 6], [0.0] * 40 + [off] * 6)
+    assert len(rules_of(notes, "lead-voice", judging=preset)) == found
+
+
+def test_pitches_of_a_lead_that_is_left_off_are_judged_by_where_it_sits() -> None:
+    """A lead left 6 flat: one pitch 7 flat is no rule, one 13 flat goes to where the others are."""
     midis = [*scale(40), *[75] * 6]
-    assert rules_of(line("X", midis, [0.0] * 40 + [12.0] * 6), "lead-voice") == ()
-    assert len(rules_of(line("X", midis, [0.0] * 40 + [20.0] * 6), "lead-voice")) == 1
+    (offer,) = rules_of(line("X", midis, [-6.0] * 40 + [-7.0] * 6), "lead-voice")
+    assert offer.sits_so
+    offer, pitch = rules_of(line("X", midis, [-6.0] * 40 + [-13.0] * 6), "lead-voice")
+    assert (offer.sits_so, pitch.add_cents) == (True, pytest.approx(7.0, abs=0.2))
 
 
 def test_lead_voice_a_little_off_is_an_offer() -> None:
