@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.model import STRUCK_ROLES, Floats, Role
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.spread import MAD_TO_SD
+from planner.spread import MAD_TO_SD, away_from_others
 from planner.targets import Aimed
 from planner.tolerances import PartRule, PitchRule, StringRule, Tolerances
 
@@ -222,20 +222,6 @@ def weighted_median(values: Floats, weight: Floats) -> float:
 
 def gain_of_each(errors: Floats) -> float:
     """How much the mean error falls when each note is moved by what the others say."""
-    n = len(errors)
-    others = (errors.sum() - errors) / (n - 1)
     before = float(np.abs(errors).mean())
-    return 1.0 - float(np.abs(errors - others).mean()) / before if before > 0 else 0.0
-
-
-def gain_of_halves(error: Floats, weight: Floats) -> float:
-    """How much the mean error of each half falls when moved by what the other half says."""
-    before = after = 0.0
-    for fit, held in (
-        (slice(0, None, 2), slice(1, None, 2)),
-        (slice(1, None, 2), slice(0, None, 2)),
-    ):
-        bias = weighted_median(error[fit], weight[fit])
-        before += float(np.abs(error[held]).sum())
-        after += float(np.abs(error[held] - bias).sum())
+    after = float(np.abs(away_from_others(errors)).mean())
     return 1.0 - after / before if before > 0 else 0.0

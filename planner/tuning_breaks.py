@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.model import Floats
-from planner.spread import spread_of
+from planner.spread import away_from_others, spread_of
 
 # Chosen: breaks are looked for in notes whose scatter is tamed to this many spreads around a
 # running middle, so that a gross note makes no break; the middle of so many notes keeps steps.
@@ -253,9 +253,3 @@ def _gain(left: Floats, right: Floats) -> float:
     two = np.concatenate([away_from_others(left), away_from_others(right)])
     before = float(np.abs(one).mean())
     return 1.0 - float(np.abs(two).mean()) / before if before > 0 else 0.0
-
-
-def away_from_others(errors: Floats) -> Floats:
-    """How far each note lies from the mean of the others."""
-    n = len(errors)
-    return np.asarray((errors - errors.mean()) * n / (n - 1))

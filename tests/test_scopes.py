@@ -92,11 +92,11 @@ def test_gross_notes_do_not_pull_the_part() -> None:
     assert rule.bias_cents == pytest.approx(-6, abs=1)
 
 
-@pytest.mark.parametrize(("nearer", "found"), [(0.6, 1), (0.3, 0)])
+@pytest.mark.parametrize(("nearer", "found"), [(0.7, 1), (0.6, 0)])
 def test_edge_of_what_a_part_gains(nearer: float, found: int) -> None:
-    """Half of the notes 9 sharp, half 0.6: moved by what others say they gain an eighth; 0.3: less.
+    """Half of 24 notes 9 sharp, half 0.7: moved by what others say they gain a tenth; 0.6: less.
 
-    Each half of the notes has its middle half way, (9 + 0.6) / 2 = 4.8, and lies 4.2 from it.
+    Each lies 24/23 of (9 - 0.7) / 2, that is 4.3, from the mean of the others, instead of 4.85.
     """
     played = [nearer, nearer, 9.0, 9.0] * 6
     midis = [52 + k % 7 for k in range(24)]
