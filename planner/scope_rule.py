@@ -192,10 +192,10 @@ def proven(
     )
 
 
-def well_known(bias: Bias, limits: PitchRule | StringRule) -> bool:
+def well_known(cents: float, doubt_cents: float, limits: PitchRule | StringRule) -> bool:
     """Whether a bias is known to as many cents as it must be, or stands out all the same."""
-    known = max(limits.uncertainty_cents, abs(bias.cents) / _SURE_ERRORS)
-    return round(bias.doubt_cents, 1) <= round(known, 1)
+    known = max(limits.uncertainty_cents, abs(cents) / _SURE_ERRORS)
+    return round(doubt_cents, 1) <= round(known, 1)
 
 
 def _one_side(errors: Floats, bias: float) -> float:

@@ -74,7 +74,9 @@ def _evidence(
         return None
     bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
     least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
-    if not well_known(bias, limits) or not proven(bias, limits, least, gain):
+    if not well_known(bias.cents, bias.doubt_cents, limits) or not proven(
+        bias, limits, least, gain
+    ):
         return None
     return _Evidence(bias=bias, gain_share=gain, frets=(int(frets.min()), int(frets.max())))
 

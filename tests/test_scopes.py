@@ -150,6 +150,14 @@ def test_edges_of_the_pitch_rule(n: int, off: float, found: int) -> None:
     assert len(rules_of(line("X", midis, [0.0] * 40 + [off] * n), "fretted")) == found
 
 
+@pytest.mark.parametrize(("spread", "found"), [(2.0, 1), (8.0, 0)])
+def test_four_notes_that_agree_by_chance_are_no_rule(spread: float, found: int) -> None:
+    """Four notes 9 sharp and within a cent: a rule where all scatter by 2, chance where by 8."""
+    midis = [52 + k % 7 for k in range(56)] + [75] * 4
+    played = [*errors(56, 0, spread), 8.5, 9.5, 9.0, 9.0]
+    assert len(rules_of(line("X", midis, played), "bowed")) == found
+
+
 def test_scattered_pitch_is_no_rule() -> None:
     """A pitch whose mean is known no better than 2 cents is left to its single notes."""
     tight, loose = [10.0, 8.0, 12.0, 10.0], [20.0, 2.0, 17.0, 1.0]
