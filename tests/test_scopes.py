@@ -103,6 +103,35 @@ def test_edge_of_what_a_part_gains(nearer: float, found: int) -> None:
     assert len(rules_of(line("X", midis, played), "fretted-chords")) == found
 
 
+def struck(rest: float, over: float) -> list[MeasuredNote]:
+    """Sixty notes whose strings rest so many cents off, and that are heard further over."""
+    return [
+        note(f"X-{k:04d}", m, e, heard=e + over, start_s=0.9 * k, length_s=0.8)
+        for k, (m, e) in enumerate(zip(scale(60), errors(60, rest, 8.0), strict=True))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rest", "over", "found"),
+    [(3.0, 5.0, 1), (2.9, 5.0, 0), (3.0, 0.0, 0), (-3.0, 8.0, 0), (-3.0, -5.0, 1)],
+)
+def test_a_struck_part_heard_off_is_moved_by_where_it_rests(
+    rest: float, over: float, found: int
+) -> None:
+    """Strings 3 off that are heard 8 off are moved by 3; what is heard alone moves no part."""
+    rules = rules_of(struck(rest, over), "fretted")
+    assert [rule.scope for rule in rules] == ["part"] * found
+    for rule in rules:
+        assert rule.add_cents == pytest.approx(-rest, abs=0.4)
+        assert rule.heard_cents == pytest.approx(rest + over, abs=0.1)
+        assert "3 sharp as a whole and is heard 8 sharp" in rule.reason or rest < 0
+
+
+def test_only_struck_notes_are_heard_off_beside_their_rest() -> None:
+    """What is bowed is heard as it is held: 3 off on a scatter of 8 proves nothing."""
+    assert rules_of(struck(3.0, 5.0), "bowed") == ()
+
+
 def test_thin_evidence_shrinks_a_rule() -> None:
     """James and Stein, for one mean: 4 give or take 2 is 4 x 16 / 20; what is sure stays."""
     assert shrunk_cents(4.0, 2.0) == pytest.approx(3.2)
