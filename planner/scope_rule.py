@@ -221,7 +221,9 @@ def weighted_median(values: Floats, weight: Floats) -> float:
 
 
 def gain_of_each(errors: Floats) -> float:
-    """How much the mean error falls when each note is moved by what the others say."""
+    """How much the mean error falls when each note is moved by what the others say; 0 of one."""
+    if len(errors) < 2:
+        return 0.0
     before = float(np.abs(errors).mean())
     after = float(np.abs(away_from_others(errors)).mean())
     return 1.0 - after / before if before > 0 else 0.0

@@ -9,6 +9,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
 from planner.scope_rule import ScopeRule, shrunk_cents
+from planner.scope_rule import gain_of_each
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
@@ -101,6 +102,12 @@ def test_edge_of_what_a_part_gains(nearer: float, found: int) -> None:
     played = [nearer, nearer, 9.0, 9.0] * 6
     midis = [52 + k % 7 for k in range(24)]
     assert len(rules_of(line("X", midis, played), "fretted-chords")) == found
+
+
+@pytest.mark.parametrize("errors", [[], [30.0]])
+def test_one_note_gains_nothing(errors: list[float]) -> None:
+    """There are no others that say how it is moved."""
+    assert gain_of_each(np.array(errors)) == 0.0
 
 
 def struck(rest: float, over: float) -> list[MeasuredNote]:
