@@ -8,8 +8,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope_rule import ScopeRule, shrunk_cents
-from planner.scope_rule import gain_of_each
+from planner.scope_rule import ScopeRule, gain_of_each, shrunk_cents
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
