@@ -26,6 +26,8 @@ from planner.wording import flat_or_sharp
 
 # Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance.
 _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
+# Chosen: where something else proves the use of a move, its size itself must be no chance (0.3 %).
+_REST_DOUBTS = 3.0
 
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
@@ -67,7 +69,7 @@ def part_rule(
     if (
         not proven(found, limits, asked, gain)
         or round(found.spread_cents, 1) > limits.spread_cents
-        or abs(bias) < 2.0 * doubt
+        or abs(bias) < (_REST_DOUBTS if as_heard else 2.0) * doubt
         or found.cents * bias <= 0.0
     ):
         return None

@@ -133,6 +133,13 @@ def test_edges_of_a_break() -> None:
     assert tuning_breaks(readings([0.0] * 11 + [9.0] * 12), **LIMITS) == ()
 
 
+def test_a_sure_step_that_hardly_helps_is_no_break() -> None:
+    """600 notes that scatter by 12: a step of 6 is sure, and gains them 5 % where 10 are asked."""
+    errors = np.random.default_rng(5).normal(0, 12.0, 600) + np.repeat([0.0, 6.0], 300)
+    assert tuning_breaks(readings(errors), **LIMITS) == ()
+    assert len(tuning_breaks(readings(errors), **{**LIMITS, "least_gain_share": 0.0})) == 1
+
+
 def test_three_tunings() -> None:
     """A part retuned twice is split twice."""
     rng = np.random.default_rng(3)
