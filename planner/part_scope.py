@@ -6,17 +6,17 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import Role
+from planner.model import STRUCK_ROLES, Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
     bias_of,
-    gain_of_halves,
+    gain_of_each,
     least_cents,
     proven,
     settled,
     shrunk_cents,
-    weights,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.spread import doubt_of_middle, spread_of
@@ -26,6 +26,8 @@ from planner.wording import flat_or_sharp
 
 # Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance.
 _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
+# Chosen: where something else proves the use of a move, its size itself must be no chance (0.3 %).
+_REST_DOUBTS = 3.0
 
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
@@ -42,26 +44,41 @@ def part_rule(
     all that have a sustain (`settled`).
     """
     limits = tolerances.part_rule
-    held = settled(notes, role, tolerances)
+    every = settled(notes, role, tolerances)
+    held = every
     for run in in_runs(notes, role, tolerances):
         held = without_unheard(held, run)
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
-    found = bias_of(fit)
-    bias, doubt = found.cents, found.doubt_cents
     ids = [a.measured.id for a, _ in fit]
-    gain = gain_of_halves(np.array([e for _, e in fit]), weights(fit))
+    asked = least_cents(limits.offset_cents, ids, factors)
+    rest = found = bias_of(fit)
+    gain = _gain(fit)
+    as_heard = role in STRUCK_ROLES and not proven(found, limits, asked, gain)
+    if as_heard:
+        # Struck hard and damped soon, a part is heard further out than its strings rest. They still
+        # say how far it is moved, all of them, and what is heard whether that is worth a row.
+        rest = bias_of(_without_odd_pitches(every, tolerances.pitch_rule.notes))
+        held = [(a, a.heard_cents) for a in notes if a.heard_cents is not None]
+        fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
+        found, gain = bias_of(fit), _gain(fit)
+        if round(abs(rest.cents), 1) < tolerances.limits.smallest_left_cents:
+            return None
+    bias, doubt = rest.cents, rest.doubt_cents
     if (
-        not proven(found, limits, least_cents(limits.offset_cents, ids, factors), gain)
+        not proven(found, limits, asked, gain)
         or round(found.spread_cents, 1) > limits.spread_cents
-        or abs(bias) < 2.0 * doubt
+        or abs(bias) < (_REST_DOUBTS if as_heard else 2.0) * doubt
+        or found.cents * bias <= 0.0
     ):
         return None
     firm = round(abs(bias), 1) >= least_cents(limits.lead_voice_offset_cents, ids, factors)
     offer = role == "lead-voice" and not firm
     add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
+    if as_heard:
+        sits = f"{sits} and is heard {flat_or_sharp(found.cents)}"
     its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes behind it"
     return ScopeRule(
         stem=notes[0].measured.note.stem,
@@ -72,6 +89,7 @@ def part_rule(
         add_cents=add,
         uncertainty_cents=doubt,
         gain_share=gain,
+        heard_cents=found.cents if as_heard else None,
         sits_so=offer and round(found.spread_cents, 1) <= tolerances.limits.smallest_left_cents,
         name=LEAD_OFFER if offer else "whole part",
         reason=(
@@ -80,6 +98,10 @@ def part_rule(
             else f"{sits}, {found.one_side_share:.0%} of {its} on that side: one move for all of it"
         ).replace("%", " %"),
     )
+
+
+def _gain(fit: list[tuple[Aimed, float]]) -> float:
+    return gain_of_each(np.array([e for _, e in without_gross(fit)]))
 
 
 def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple[Aimed, float]]:

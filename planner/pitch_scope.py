@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, Role
+from planner.model import Floats, Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     NO_FACTORS,
@@ -17,9 +17,11 @@ from planner.scope_rule import (
     proven,
     settled,
     shrunk_cents,
+    well_known,
     without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
+from planner.spread import spread_of
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import count, flat_or_sharp
@@ -34,25 +36,23 @@ def pitch_rules(
 ) -> list[ScopeRule]:
     limits = tolerances.pitch_rule
     least = limits.offset_cents
-    if role in VOICE_ROLES:
-        least = max(least, dict(tolerances.base_cents)[role] * judging.tolerance_factor)
+    if role == "lead-voice":
+        least = max(least, tolerances.part_rule.lead_voice_offset_cents * judging.tolerance_factor)
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
     for aimed, error in settled(notes, role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
+    fits = {midi: without_gross(without_unheard(by_pitch[midi], short)) for midi in by_pitch}
+    fits = {midi: fits[midi] for midi in sorted(fits) if len(fits[midi]) >= limits.notes}
+    usual = _scatter_cents([np.array([e for _, e in fit]) for fit in fits.values()])
     rules = []
-    for midi in sorted(by_pitch):
-        fit = without_gross(without_unheard(by_pitch[midi], short))
-        errors = np.array([e for _, e in fit])
-        if len(errors) < limits.notes:
-            continue
-        gain = gain_of_each(errors)
+    for midi, fit in fits.items():
+        gain = gain_of_each(np.array([e for _, e in fit]))
         found = bias_of(fit)
-        bias, doubt = found.cents, found.doubt_cents
-        sure = round(doubt, 1) <= limits.uncertainty_cents
-        if not sure or not proven(
-            found, limits, least_cents(least, [a.measured.id for a, _ in fit], factors), gain
-        ):
+        # Four notes may lie together by chance: a player scatters alike on all pitches.
+        bias, doubt = found.cents, max(found.doubt_cents, usual / len(fit) ** 0.5)
+        asked = least_cents(least, [a.measured.id for a, _ in fit], factors)
+        if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
             continue
         covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
         rules.append(
@@ -72,3 +72,11 @@ def pitch_rules(
             )
         )
     return rules
+
+
+def _scatter_cents(pitches: list[Floats]) -> float:
+    """Standard deviation of notes around the middle of their own pitch; one is used up by each."""
+    if not pitches:
+        return 0.0
+    around = np.concatenate([errors - np.median(errors) for errors in pitches])
+    return float(spread_of(around, 0.0) * (len(around) / (len(around) - len(pitches))) ** 0.5)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, Note, StemNotes
+from planner.model import FIXED_ROLES, VOICE_ROLES, Note, StemNotes
 from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
 from planner.row_places import StemOnClock, place_of
@@ -202,7 +202,8 @@ def _suspicions(
         elif rule.scope == "string" and rule.string_midi is not None:
             said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
         elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
-            said.append("retuned on the way, or joined from takes of two tunings")
+            moved = "sank or rose" if stem.role in VOICE_ROLES else "retuned, or crept"
+            said.append(f"{moved} on the way, or joined from unlike takes")
         elif rule.scope == "pitch" and rule.intended_midi is not None:
             cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"
             said.append(f"every {note_name(rule.intended_midi)} off: {cause}")

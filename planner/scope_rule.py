@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.model import STRUCK_ROLES, Floats, Role
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.spread import MAD_TO_SD
+from planner.spread import MAD_TO_SD, away_from_others
 from planner.targets import Aimed
 from planner.tolerances import PartRule, PitchRule, StringRule, Tolerances
 
@@ -27,6 +27,8 @@ GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
 _BIWEIGHT_REACH = 4.685
 _BIWEIGHT_TO_MEAN = 0.95**-0.5
 _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
+# Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
+_SURE_ERRORS = 4.0
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
@@ -190,6 +192,12 @@ def proven(
     )
 
 
+def well_known(cents: float, doubt_cents: float, limits: PitchRule | StringRule) -> bool:
+    """Whether a bias is known to as many cents as it must be, or stands out all the same."""
+    known = max(limits.uncertainty_cents, abs(cents) / _SURE_ERRORS)
+    return round(doubt_cents, 1) <= round(known, 1)
+
+
 def _one_side(errors: Floats, bias: float) -> float:
     return float((np.sign(errors) == np.sign(bias)).mean())
 
@@ -213,21 +221,9 @@ def weighted_median(values: Floats, weight: Floats) -> float:
 
 
 def gain_of_each(errors: Floats) -> float:
-    """How much the mean error falls when each note is moved by what the others say."""
-    n = len(errors)
-    others = (errors.sum() - errors) / (n - 1)
+    """How much the mean error falls when each note is moved by what the others say; 0 of one."""
+    if len(errors) < 2:
+        return 0.0
     before = float(np.abs(errors).mean())
-    return 1.0 - float(np.abs(errors - others).mean()) / before if before > 0 else 0.0
-
-
-def gain_of_halves(error: Floats, weight: Floats) -> float:
-    """How much the mean error of each half falls when moved by what the other half says."""
-    before = after = 0.0
-    for fit, held in (
-        (slice(0, None, 2), slice(1, None, 2)),
-        (slice(1, None, 2), slice(0, None, 2)),
-    ):
-        bias = weighted_median(error[fit], weight[fit])
-        before += float(np.abs(error[held]).sum())
-        after += float(np.abs(error[held] - bias).sum())
+    after = float(np.abs(away_from_others(errors)).mean())
     return 1.0 - after / before if before > 0 else 0.0

@@ -40,10 +40,11 @@ _PART_ROLES: frozenset[str] = frozenset(
         "woodwind", "brass", "lead-voice", "voice-double", "voice-harmony",
     }
 )  # fmt: skip
-# Frets, fingerings and valves put one pitch off everywhere. A voice has none of these: there the
-# same leaning on the same note is habit or intent, and only counts beyond its tolerance.
-_PITCH_ROLES: frozenset[str] = frozenset(
-    {"fretted", "bass-fretted", "bass-fretless", "bowed", "woodwind", "brass"}
+# Frets, fingerings and valves put one pitch off everywhere; voices sink or strain at one. What is
+# meant so (blue notes, leading notes, the same place of a phrase) is known before and left out.
+_PITCH_ROLES: frozenset[str] = (
+    frozenset({"fretted", "bass-fretted", "bass-fretless", "bowed", "woodwind", "brass"})
+    | VOICE_ROLES
 )
 _AT_SOURCE_ROLES: frozenset[str] = frozenset({"sampled", "drum-tones"})
 
@@ -96,8 +97,11 @@ def find_rules(
         rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
     if strings:
         rules += string_rules(_after(notes, rules), strings, role, tolerances, factors)
-    if role in _PITCH_ROLES or role in VOICE_ROLES:
-        rules += pitch_rules(_after(notes, rules), role, tolerances, judging, factors)
+    if role in _PITCH_ROLES:
+        # Where a move of the whole part is only offered, pitches are judged by where it sits.
+        sits = sum(rule.bias_cents for rule in rules if not rule.applied)
+        left = tuple(moved(a, -sits) for a in _after(notes, rules))
+        rules += pitch_rules(left, role, tolerances, judging, factors)
     if role in STRUCK_ROLES:
         rules += short_rules(_after(notes, rules), tolerances, judging, factors)
     return tuple(rules)

@@ -8,16 +8,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.model import VOICE_ROLES, Role
+from planner.model import Role
 from planner.scope_rule import (
     NO_FACTORS,
     ScopeRule,
     bias_of,
-    gain_of_halves,
+    gain_of_each,
     least_cents,
     settled,
     shrunk_cents,
-    weights,
+    without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
@@ -111,7 +111,6 @@ def tuning_spans(
         least_step_cents=limits.step_cents,
         least_gain_share=limits.gain_share,
         edges_s=edges_s,
-        only_at_edges=role in VOICE_ROLES,
     )
     if not breaks:
         return ()
@@ -122,7 +121,7 @@ def tuning_spans(
         found = bias_of(own)
         bias, doubt = found.cents, found.doubt_cents
         asked = least_cents(least, [a.measured.id for a, _ in own], factors)
-        gain = gain_of_halves(np.array([e for _, e in own]), weights(own))
+        gain = gain_of_each(np.array([e for _, e in without_gross(own)]))
         if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < part.gain_share:
             continue
         spans.append(

@@ -60,3 +60,9 @@ def spread_of(values: ArrayLike, middle: float | None = None) -> float:
 def doubt_of_middle(spread: float, count: float) -> float:
     """Standard error of the median of so many readings that scatter normally."""
     return float(MEDIAN_TO_MEAN * spread / count**0.5)
+
+
+def away_from_others(values: Floats) -> Floats:
+    """How far each of two readings or more lies from the mean of the others."""
+    n = len(values)
+    return np.asarray((values - values.mean()) * n / (n - 1))

@@ -17,6 +17,7 @@ from planner.scope_rule import (
     proven,
     settled,
     shrunk_cents,
+    well_known,
     without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
@@ -25,8 +26,6 @@ from planner.targets import Aimed
 from planner.tolerances import StringRule, Tolerances
 from planner.wording import count, flat_or_sharp
 
-# Chosen: a string this many standard errors off is surer than one off by the least and known to 2.
-_SURE_ERRORS = 4.0
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
 
 
@@ -75,9 +74,9 @@ def _evidence(
         return None
     bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
     least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
-    known = max(limits.uncertainty_cents, abs(bias.cents) / _SURE_ERRORS)
-    sure = round(bias.doubt_cents, 1) <= round(known, 1)
-    if not sure or not proven(bias, limits, least, gain):
+    if not well_known(bias.cents, bias.doubt_cents, limits) or not proven(
+        bias, limits, least, gain
+    ):
         return None
     return _Evidence(bias=bias, gain_share=gain, frets=(int(frets.min()), int(frets.max())))
 

@@ -1,8 +1,7 @@
-"""Where a new tuning begins: steps in a part's error from one note to the next.
+"""Where a part comes to stand elsewhere: steps in its error from one note to the next.
 
-A break is a step: retuned, a capo moved, a take from another hour joined on. It is told from what
-creeps (a warming room, new strings that settle) by comparing a step with a straight line and with a
-line that bends once, over the same notes.
+Retuned, a capo moved, a take from another hour joined on, a singer who sinks after the bridge. What
+creeps instead is parted where that mends most: what two numbers mend, one does not.
 """
 
 from __future__ import annotations
@@ -13,16 +12,16 @@ from itertools import pairwise
 import numpy as np
 
 from planner.model import Floats
-from planner.spread import spread_of
+from planner.spread import away_from_others, spread_of
 
 # Chosen: breaks are looked for in notes whose scatter is tamed to this many spreads around a
 # running middle, so that a gross note makes no break; the middle of so many notes keeps steps.
 _TAMED_TO = 3.0
 _RUNNING_NOTES = 9
 _LEAST_SPREAD_CENTS = 1.0  # chosen: no player is steadier from note to note
-# A step must be this many standard errors: chosen so that of 1000 random parts none is split
-# (``python -m tests.bench.tuning_breaks``); at a join of takes, where one place alone is looked at,
-# 3 do (chance: 3 in 1000).
+# A step must be this many standard errors: chosen so that of 1000 random parts none is split, and
+# of 1000 whose players wander 5 are (``python -m tests.bench.tuning_breaks``); at a join of takes,
+# where one place alone is looked at, 3 errors do (chance: 3 in 1000).
 _SURE_ERRORS = 4.5
 _SURE_ERRORS_AT_EDGE = 3.0
 _EDGE_NEAR_S = 0.5  # chosen: a join lies this close to the seam between its notes
@@ -32,8 +31,6 @@ _EDGE_NEAR_S = 0.5  # chosen: a join lies this close to the seam between its not
 _AS_LIKELY = 2.0
 _AS_LIKELY_AT_EDGE = 4.0
 _SHARED_NOTES = 3.0  # chosen: six notes of one pitch on either side, or as much over several
-_KNOTS = 24  # chosen: so many places of a bend are tried
-_MOST_ROUNDS = 3  # chosen: levels and breaks are found again after each other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +43,16 @@ class Reading:
     midi: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Step:
+    """A step at one note, tried against the notes up to the breaks beside it."""
+
+    cents: float
+    errors: float  # how many standard errors it is
+    gain_share: float
+    on_each_pitch: bool
+
+
 def tuning_breaks(
     notes: tuple[Reading, ...],
     *,
@@ -53,9 +60,8 @@ def tuning_breaks(
     least_step_cents: float,
     least_gain_share: float,
     edges_s: tuple[float, ...] = (),
-    only_at_edges: bool = False,
 ) -> tuple[int, ...]:
-    """Find the notes of a part at which a new tuning begins (indices, ascending).
+    """Find the notes of a part from which on it stands elsewhere (indices, ascending).
 
     Parameters
     ----------
@@ -64,41 +70,44 @@ def tuning_breaks(
     least_notes : int
         On either side of a break.
     least_step_cents, least_gain_share : float
-        How large a step is, and by how much the mean error of notes that were not used to find the
-        two levels must fall, in cents and as a share.
+        How large a step is, and by how much the mean error must fall with two levels against one,
+        each note judged by the others, in cents and as a share.
     edges_s : tuple of float
         Where takes are joined, s on the file's clock: natural places for a break.
-    only_at_edges : bool
-        For voices, which have no tuning: another take may lie elsewhere, nothing else does.
 
     Notes
     -----
     Least squares with as many levels as pay for themselves (optimal partitioning: Jackson and
     others, IEEE Signal Processing Letters 12, 2005), on tamed errors; then every break is tried on
-    its own against the notes up to its neighbours.
+    its own against the notes up to its neighbours, and the least sure one that fails is dropped.
     """
     if len(notes) < 2 * least_notes:
         return ()
     error = np.array([n.error_cents for n in notes])
     tamed, spread = _tamed(error)
     at_edge = _edges(notes, edges_s)
-    cost = _penalty(len(error), spread, at_edge, only_at_edges)
-    breaks = _partition(tamed, least_notes, cost)
-    for _ in range(_MOST_ROUNDS):
-        placed = [_placed(k, breaks, tamed, spread, notes, at_edge, least_notes) for k in breaks]
-        kept: list[int] = []
-        for i, k in enumerate(placed):
-            low = kept[-1] if kept else 0
-            high = placed[i + 1] if i + 1 < len(placed) else len(notes)
-            if min(k - low, high - k) >= least_notes and _proven(
-                k, low, high, error, tamed, spread, notes, at_edge[k],
-                least_step_cents, least_gain_share,
-            ):  # fmt: skip
-                kept += [k] if at_edge[k] or not only_at_edges else []
-        if kept == breaks:
-            break
-        breaks = kept
-    return tuple(breaks)
+    sure = np.where(at_edge, _SURE_ERRORS_AT_EDGE, _SURE_ERRORS)
+    breaks = _partition(tamed, least_notes, sure**2 * spread**2)
+    while breaks:
+        edges = [0, *breaks, len(notes)]
+        for i in range(1, len(edges) - 1):
+            inner = range(edges[i - 1] + least_notes, edges[i + 1] - least_notes + 1)
+            edges[i] = _placed(inner, edges[i - 1], edges[i + 1], tamed, spread, notes, at_edge)
+        breaks = edges[1:-1]
+        failed = []
+        for low, k, high in zip(edges, breaks, edges[2:], strict=False):
+            step = _step(k, low, high, error, tamed, spread, notes)
+            if not (
+                step.errors >= sure[k]
+                and round(abs(step.cents), 1) >= least_step_cents
+                and step.gain_share >= least_gain_share
+                and step.on_each_pitch
+            ):
+                failed.append((step.errors - sure[k], k))
+        if not failed:
+            return tuple(breaks)
+        breaks.remove(min(failed)[1])
+    return ()
 
 
 def _tamed(error: Floats) -> tuple[Floats, float]:
@@ -122,13 +131,6 @@ def _edges(notes: tuple[Reading, ...], edges_s: tuple[float, ...]) -> list[bool]
         )
         for a, b in pairwise(notes)
     ]
-
-
-def _penalty(n: int, spread: float, at_edge: list[bool], only: bool) -> Floats:
-    """What a break before each note costs, in squared cents."""
-    free = float("inf") if only else 0.5 * _SURE_ERRORS**2 * spread**2
-    edge = 0.5 * _SURE_ERRORS_AT_EDGE**2 * spread**2
-    return np.array([edge if at_edge[k] else free for k in range(n)])
 
 
 def _partition(values: Floats, least: int, cost: Floats) -> list[int]:
@@ -157,21 +159,16 @@ def _partition(values: Floats, least: int, cost: Floats) -> list[int]:
 
 
 def _placed(
-    k: int,
-    breaks: list[int],
+    inner: range,
+    low: int,
+    high: int,
     tamed: Floats,
     spread: float,
     notes: tuple[Reading, ...],
     at_edge: list[bool],
-    least: int,
 ) -> int:
-    """Move a break among places that are nearly as likely: to a join of takes, else to a rest."""
-    i = breaks.index(k)
-    low = breaks[i - 1] if i else 0
-    high = breaks[i + 1] if i + 1 < len(breaks) else len(notes)
-    places = np.arange(low + least, high - least + 1)
-    if len(places) == 0:
-        return k
+    """Put a break among places that are nearly as likely: at a join of takes, else at a rest."""
+    places = np.array(inner)
     misfit = np.array([_rest(tamed[low:p]) + _rest(tamed[p:high]) for p in places])
     likely = [
         int(p)
@@ -192,7 +189,7 @@ def _rest(values: Floats) -> float:
     return float(((values - values.mean()) ** 2).sum()) if len(values) else 0.0
 
 
-def _proven(
+def _step(
     k: int,
     low: int,
     high: int,
@@ -200,11 +197,8 @@ def _proven(
     tamed: Floats,
     spread: float,
     notes: tuple[Reading, ...],
-    at_edge: bool,
-    least_step: float,
-    least_gain: float,
-) -> bool:
-    """Whether the step at note k is real, large, useful, and a step."""
+) -> _Step:
+    """What the notes from ``low`` to ``high`` say of a step at note ``k``."""
     left, right = error[low:k], error[k:high]
     step = float(np.median(right) - np.median(left))
     # As seen around both levels, but never less than from note to note: players wander.
@@ -216,14 +210,11 @@ def _proven(
     along = float(np.clip(_likeness(around), 0.0, 0.8))
     seen_long = seen * ((1.0 + along) / (1.0 - along)) ** 0.5
     doubt = seen_long * (1.0 / len(left) + 1.0 / len(right)) ** 0.5
-    mean_step = float(tamed[k:high].mean() - tamed[low:k].mean())
-    start_s = np.array([n.start_s for n in notes[low:high]])
-    return (
-        round(abs(step), 1) >= least_step
-        and abs(mean_step) >= (_SURE_ERRORS_AT_EDGE if at_edge else _SURE_ERRORS) * doubt
-        and _gain(left, right) >= least_gain
-        and _holds_per_pitch(notes[low:k], notes[k:high], step)
-        and _is_a_step(k - low, tamed[low:high], seen, start_s, at_edge)
+    return _Step(
+        cents=step,
+        errors=abs(float(tamed[k:high].mean() - tamed[low:k].mean())) / doubt,
+        gain_share=_gain(left, right),
+        on_each_pitch=_holds_per_pitch(notes[low:k], notes[k:high], step),
     )
 
 
@@ -247,42 +238,18 @@ def _holds_per_pitch(before: tuple[Reading, ...], after: tuple[Reading, ...], st
 
 
 def _likeness(around: Floats) -> float:
-    """How alike neighbours are, -1 to 1 (autocorrelation one note apart)."""
-    power = float((around**2).sum())
-    return float((around[1:] * around[:-1]).sum()) / power if power > 0 else 0.0
+    """How alike neighbours are, -1 to 1: autocorrelation one note apart.
+
+    Few notes seem less alike than they are (M. G. Kendall, Biometrika 41, 1954: by 1 + 3 rho in n).
+    """
+    power, n = float((around**2).sum()), len(around)
+    seen = float((around[1:] * around[:-1]).sum()) / power if power > 0 else 0.0
+    return (n * seen + 1.0) / (n - 3)
 
 
 def _gain(left: Floats, right: Floats) -> float:
-    """How much the mean error falls with two levels against one, each half judged by the other."""
-    before = after = 0.0
-    for fit, held in ((0, 1), (1, 0)):
-        one = float(np.median(np.concatenate([left[fit::2], right[fit::2]])))
-        for side in (left, right):
-            own = float(np.median(side[fit::2]))
-            before += float(np.abs(side[held::2] - one).sum())
-            after += float(np.abs(side[held::2] - own).sum())
-    return 1.0 - after / before if before > 0 else 0.0
-
-
-def _is_a_step(k: int, error: Floats, spread: float, start_s: Floats, known_place: bool) -> bool:
-    """Whether a step before note k explains the notes better than what creeps.
-
-    Squares against those of a straight line and of a line that bends once. The place of a step
-    counts as one number more, unless takes are joined there (Schwarz, Annals of Statistics 6,
-    1978). Elsewhere only one of the two more that a bend has counts against it: chosen, because
-    a break that is none costs more than one that is missed.
-    """
-    number = spread**2 * float(np.log(len(error)))
-    step = _rest(error[:k]) + _rest(error[k:]) + (0.0 if known_place else number)
-    time = (start_s - start_s[0]) / max(float(start_s[-1] - start_s[0]), 1e-9)
-    line = np.stack([np.ones_like(time), time], 1)
-    if step >= _misfit(line, error):
-        return False
-    knots = np.quantile(time, np.linspace(0.05, 0.95, _KNOTS))
-    bent = [_misfit(np.column_stack([line, np.maximum(time - knot, 0.0)]), error) for knot in knots]
-    return step < min(bent) + (2.0 if known_place else 1.0) * number
-
-
-def _misfit(basis: Floats, values: Floats) -> float:
-    fitted = basis @ np.linalg.lstsq(basis, values, rcond=None)[0]
-    return float(((values - fitted) ** 2).sum())
+    """How much the mean error falls with two levels against one, each note judged by the others."""
+    one = away_from_others(np.concatenate([left, right]))
+    two = np.concatenate([away_from_others(left), away_from_others(right)])
+    before = float(np.abs(one).mean())
+    return 1.0 - float(np.abs(two).mean()) / before if before > 0 else 0.0

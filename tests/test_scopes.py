@@ -8,7 +8,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope_rule import ScopeRule, shrunk_cents
+from planner.scope_rule import ScopeRule, gain_of_each, shrunk_cents
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
@@ -92,15 +92,56 @@ def test_gross_notes_do_not_pull_the_part() -> None:
     assert rule.bias_cents == pytest.approx(-6, abs=1)
 
 
-@pytest.mark.parametrize(("nearer", "found"), [(0.6, 1), (0.3, 0)])
+@pytest.mark.parametrize(("nearer", "found"), [(0.7, 1), (0.6, 0)])
 def test_edge_of_what_a_part_gains(nearer: float, found: int) -> None:
-    """Half of the notes 9 sharp, half 0.6: moved by what others say they gain an eighth; 0.3: less.
+    """Half of 24 notes 9 sharp, half 0.7: moved by what others say they gain a tenth; 0.6: less.
 
-    Each half of the notes has its middle half way, (9 + 0.6) / 2 = 4.8, and lies 4.2 from it.
+    Each lies 24/23 of (9 - 0.7) / 2, that is 4.3, from the mean of the others, instead of 4.85.
     """
     played = [nearer, nearer, 9.0, 9.0] * 6
     midis = [52 + k % 7 for k in range(24)]
     assert len(rules_of(line("X", midis, played), "fretted-chords")) == found
+
+
+@pytest.mark.parametrize("errors", [[], [30.0]])
+def test_one_note_gains_nothing(errors: list[float]) -> None:
+    """There are no others that say how it is moved."""
+    assert gain_of_each(np.array(errors)) == 0.0
+
+
+def struck(rest: float, over: float) -> list[MeasuredNote]:
+    """Sixty notes whose strings rest so many cents off, and that are heard further over."""
+    return [
+        note(f"X-{k:04d}", m, e, heard=e + over, start_s=0.9 * k, length_s=0.8)
+        for k, (m, e) in enumerate(zip(scale(60), errors(60, rest, 7.0), strict=True))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rest", "over", "found"),
+    [(3.0, 5.0, 1), (2.9, 5.0, 0), (3.0, 0.0, 0), (-3.0, 8.0, 0), (-3.0, -5.0, 1)],
+)
+def test_a_struck_part_heard_off_is_moved_by_where_it_rests(
+    rest: float, over: float, found: int
+) -> None:
+    """Strings 3 off that are heard 8 off are moved by 3; what is heard alone moves no part."""
+    rules = rules_of(struck(rest, over), "fretted")
+    assert [rule.scope for rule in rules] == ["part"] * found
+    for rule in rules:
+        assert rule.add_cents == pytest.approx(-rest, abs=0.4)
+        assert rule.heard_cents == pytest.approx(rest + over, abs=0.1)
+        assert "3 sharp as a whole and is heard 8 sharp" in rule.reason or rest < 0
+
+
+def test_a_rest_that_chance_may_make_moves_no_struck_part() -> None:
+    """The middle of sixty notes is known to 0.9, of thirty to 1.3: 3 off is three of it, or two."""
+    assert len(rules_of(struck(3.0, 5.0), "fretted")) == 1
+    assert rules_of(struck(3.0, 5.0)[:30], "fretted") == ()
+
+
+def test_only_struck_notes_are_heard_off_beside_their_rest() -> None:
+    """What is bowed is heard as it is held: 3 off on a scatter of 8 proves nothing."""
+    assert rules_of(struck(3.0, 5.0), "bowed") == ()
 
 
 def test_thin_evidence_shrinks_a_rule() -> None:
@@ -150,6 +191,14 @@ def test_edges_of_the_pitch_rule(n: int, off: float, found: int) -> None:
     assert len(rules_of(line("X", midis, [0.0] * 40 + [off] * n), "fretted")) == found
 
 
+@pytest.mark.parametrize(("spread", "found"), [(2.0, 1), (8.0, 0)])
+def test_four_notes_that_agree_by_chance_are_no_rule(spread: float, found: int) -> None:
+    """Four notes 9 sharp and within a cent: a rule where all scatter by 2, chance where by 8."""
+    midis = [52 + k % 7 for k in range(56)] + [75] * 4
+    played = [*errors(56, 0, spread), 8.5, 9.5, 9.0, 9.0]
+    assert len(rules_of(line("X", midis, played), "bowed")) == found
+
+
 def test_scattered_pitch_is_no_rule() -> None:
     """A pitch whose mean is known no better than 2 cents is left to its single notes."""
     tight, loose = [10.0, 8.0, 12.0, 10.0], [20.0, 2.0, 17.0, 1.0]
@@ -158,11 +207,23 @@ def test_scattered_pitch_is_no_rule() -> None:
     assert rules_of(line("X", midis, [0.0] * 40 + loose), "fretted") == ()
 
 
-def test_voice_needs_more_for_a_pitch() -> None:
-    """A singer's same leaning on one note counts only beyond the tolerance of the role."""
+@pytest.mark.parametrize(
+    ("preset", "off", "found"),
+    [("plain-band", 6.5, 1), ("plain-band", 6.4, 0), ("blue-hour", 9.1, 1), ("blue-hour", 9.0, 0)],
+)
+def test_a_pitch_of_a_lead_needs_as_much_as_all_of_it(preset: str, off: float, found: int) -> None:
+    """6.5 cents times the factor of the preset, where other parts need 6."""
+    notes = line("X", [*scale(40), *[75] * 6], [0.0] * 40 + [off] * 6)
+    assert len(rules_of(notes, "lead-voice", judging=preset)) == found
+
+
+def test_pitches_of_a_lead_that_is_left_off_are_judged_by_where_it_sits() -> None:
+    """A lead left 6 flat: one pitch 7 flat is no rule, one 13 flat goes to where the others are."""
     midis = [*scale(40), *[75] * 6]
-    assert rules_of(line("X", midis, [0.0] * 40 + [12.0] * 6), "lead-voice") == ()
-    assert len(rules_of(line("X", midis, [0.0] * 40 + [20.0] * 6), "lead-voice")) == 1
+    (offer,) = rules_of(line("X", midis, [-6.0] * 40 + [-7.0] * 6), "lead-voice")
+    assert offer.sits_so
+    offer, pitch = rules_of(line("X", midis, [-6.0] * 40 + [-13.0] * 6), "lead-voice")
+    assert (offer.sits_so, pitch.add_cents) == (True, pytest.approx(7.0, abs=0.2))
 
 
 def test_lead_voice_a_little_off_is_an_offer() -> None:

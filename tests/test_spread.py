@@ -9,6 +9,7 @@ from scipy.stats import median_abs_deviation, norm
 from planner.spread import (
     MAD_TO_SD,
     MEDIAN_TO_MEAN,
+    away_from_others,
     doubt_of_middle,
     middle_of,
     middle_of_known,
@@ -68,3 +69,10 @@ def test_the_doubt_of_a_middle_is_how_far_middles_scatter() -> None:
     """Medians of 25 normal readings of spread 2 scatter by 1.2533 * 2 / 5, within a tenth."""
     medians = np.median(np.random.default_rng(3).normal(0.0, 2.0, (4000, 25)), axis=1)
     assert doubt_of_middle(2.0, 25) == pytest.approx(float(medians.std()), rel=0.1)
+
+
+def test_each_reading_against_the_mean_of_the_others() -> None:
+    """Left out one after the other."""
+    values = np.random.default_rng(2).normal(3.0, 2.0, 9)
+    others = [np.delete(values, k).mean() for k in range(9)]
+    assert away_from_others(values) == pytest.approx(values - np.array(others))
