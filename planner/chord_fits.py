@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from planner.chord_partials import (
     CENTS_PER_NEPER,
     HIGHEST_HZ,
+    Note,
     PartialFits,
     StiffString,
+    first_partials,
     fit_string,
     partial_hz,
     typical_b,
@@ -139,31 +141,25 @@ class Piece:
 
 
 def fit_window(
-    piece: Piece, notes: list[tuple[float, float]], highest: int = PARTIALS_PER_NOTE
+    piece: Piece, notes: list[Note], highest: int = PARTIALS_PER_NOTE
 ) -> list[PartialFits]:
     """Fit the partials of all sounding notes in one stretch, jointly.
 
-    notes: (f0_hz, B) of each; highest: partials to model of each note. One `PartialFits` a note.
+    highest: partials to model of each note. One `PartialFits` a note.
     """
     window_s = len(piece.samples) / piece.sr
     bins = hann_bins(piece.samples)
-    x_all: list[float] = []
-    owner: list[tuple[int, int]] = []
-    for i, (f0_hz, b) in enumerate(notes):
-        numbers = np.arange(1, highest + 1, dtype=float)
-        f_hz = partial_hz(f0_hz, b, numbers)
-        for number, f in zip(numbers, f_hz, strict=True):
-            if f < HIGHEST_HZ:
-                x_all.append(float(f) * window_s)
-                owner.append((i, int(number)))
-    x_notes = np.array(x_all)
-    for f in piece.others_hz:
-        x = float(f) * window_s
-        if not len(x_notes) or np.min(np.abs(x_notes - x)) > MERGE_BINS:
-            x_all.append(x)
-            owner.append((-1, 0))
+    laws = [first_partials(note, highest) for note in notes]
+    laws = [law[law < HIGHEST_HZ] for law in laws]
+    owner = [(i, number) for i, law in enumerate(laws) for number in range(1, len(law) + 1)]
+    x_notes = np.concatenate(laws) * window_s
+    x_others = piece.others_hz * window_s
+    apart = np.abs(x_others[:, None] - x_notes).min(axis=1, initial=np.inf)
+    x_others = x_others[apart > MERGE_BINS]
+    owner += [(-1, 0)] * len(x_others)
+    x_all = np.concatenate([x_notes, x_others])
     order = np.argsort(x_all)
-    x_sorted = np.array(x_all)[order]
+    x_sorted = x_all[order]
     clusters = _groups(x_sorted, MERGE_BINS)
     size = np.array([c.stop - c.start for c in clusters])
     blurred = size > 1
@@ -192,23 +188,17 @@ def fit_window(
         rows[i].append((number, f_hz, shift_sd[j] / window_s, level[j], left[j]))
     fits = []
     for own, hit in zip(rows, collided, strict=True):
-        table = np.array(own, dtype=float).reshape(-1, 5).T
+        number, f_hz, sd_hz, amplitude, unsteady = np.array(own, dtype=float).reshape(-1, 5).T
         fits.append(
             PartialFits(
-                number=table[0],
-                f_hz=table[1],
-                sd_hz=table[2],
-                amplitude=table[3],
-                unsteady=table[4],
+                number=number, f_hz=f_hz, sd_hz=sd_hz, amplitude=amplitude, unsteady=unsteady,
                 collided=hit,
             )
-        )
+        )  # fmt: skip
     return fits
 
 
-def _shaded(
-    x: Array, notes: list[tuple[float, float]], highest: int, last: float
-) -> NDArray[np.bool_]:
+def _shaded(x: Array, notes: list[Note], highest: int, last: float) -> NDArray[np.bool_]:
     """Say where partials above those modelled lie: no other note's partial there counts as free.
 
     x: (k,) and f0 of the notes in bins; result (notes, k).

@@ -5,6 +5,7 @@ The partials themselves are read off the sound in `planner.chord_fits`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from planner.spread import spread_of
 
 Array = NDArray[np.float64]
+Note = tuple[float, float]  # f0_hz and B
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 HIGHEST_HZ = 6500.0  # chosen: under the 8 kHz limit of a 16 kHz stem, clear of its filter's slope
@@ -59,6 +61,21 @@ def partial_hz(f0_hz: float, b: float, number: Array) -> Array:
     return np.asarray(number * f0_hz * np.sqrt(1.0 + b * number**2))
 
 
+def first_partials(note: Note, highest: int) -> Array:
+    """Give the partials 1 to `highest` of a note, Hz."""
+    return partial_hz(*note, np.arange(1, highest + 1, dtype=float))
+
+
+def nearest_of(f_hz: Array, notes: Iterable[Note], highest: int = 40) -> Array:
+    """Say how far some frequencies lie from the nearest partial of some notes, Hz; (k,).
+
+    Infinite where there is no note. highest: partials of each note.
+    """
+    theirs = np.concatenate([np.zeros(0), *(first_partials(note, highest) for note in notes)])
+    apart = np.abs(f_hz[:, None] - theirs[None, :])
+    return np.asarray(apart.min(axis=1, initial=np.inf))
+
+
 def typical_b(f_hz: float) -> float:
     """Guess a string's inharmonicity from its pitch, as a start only.
 
@@ -85,14 +102,11 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
         return None
     keep = np.ones(len(fits.number), dtype=bool)
     result = None
+    sd_cents = np.hypot(CENTS_PER_NEPER * fits.sd_hz / fits.f_hz, MODEL_CENTS)
     for _ in range(3):
-        n, f = fits.number[keep], fits.f_hz[keep]
-        sd_cents = np.hypot(CENTS_PER_NEPER * fits.sd_hz[keep] / f, MODEL_CENTS)
-        result, _ = _line(n, f, sd_cents, b_start, b_spread)
+        result = _line(fits.number[keep], fits.f_hz[keep], sd_cents[keep], b_start, b_spread)
         law = partial_hz(result.f0_hz, result.b, fits.number)
-        off = CENTS_PER_NEPER * np.log(fits.f_hz / law)
-        all_sd = np.hypot(CENTS_PER_NEPER * fits.sd_hz / fits.f_hz, MODEL_CENTS)
-        pull = np.abs(off) / all_sd
+        pull = np.abs(CENTS_PER_NEPER * np.log(fits.f_hz / law)) / sd_cents
         limit = 4.0 * max(1.0, spread_of(pull, 0.0))
         again = pull <= limit
         if again.sum() < min(2, len(keep)) or (again == keep).all():
@@ -101,9 +115,7 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
     return result
 
 
-def _line(
-    n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float
-) -> tuple[StiffString, Array]:
+def _line(n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float) -> StiffString:
     y = (f / n) ** 2
     scale = float(np.median(y))
     weight = 1.0 / (2.0 * (y / scale) * sd_cents / CENTS_PER_NEPER)
@@ -127,7 +139,7 @@ def _line(
     variance = inverse[0, 0] + 2 * inverse[0, 1] + inverse[1, 1]
     f1_sd = CENTS_PER_NEPER * 0.5 * np.sqrt(max(variance, 0.0)) / (base + slope)
     swell = np.sqrt(max(1.0, chi))
-    string = StiffString(
+    return StiffString(
         f0_hz=f0_hz,
         b=b,
         f1_cents_sd=float(f1_sd * swell),
@@ -135,4 +147,3 @@ def _line(
         used=len(n),
         scatter_cents=float(np.sqrt((off**2).sum() / spare)),
     )
-    return string, off

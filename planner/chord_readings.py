@@ -55,7 +55,7 @@ def read_voices(
         piece = _piece_of(samples, sr, stretch) if wanted else None
         if piece is None:
             continue
-        guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
+        guesses = [voices[v].note for v in stretch.voices]
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
         broad = found
         if harmonic:
@@ -119,10 +119,7 @@ def _read_again(
         piece = _piece_of(samples, sr, stretch) if here else None
         if piece is None:
             continue
-        places = [
-            (s.f0_hz, s.b) if (s := strings.get(v)) else (voices[v].f0_hz, voices[v].b)
-            for v in stretch.voices
-        ]
+        places = [voices[v].best_note for v in stretch.voices]
         for window_s in sorted({strings[v].window_s for v in here}):
             found = fit_window(piece.first(round(window_s * sr)), places)
             for v, fits in zip(stretch.voices, found, strict=True):
@@ -226,12 +223,17 @@ def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
     """
     strings = [v.string for v in voices if v.string and v.string.swing_cents > 0]
     usual = float(np.median([s.wander_cents for s in strings])) if strings else 0.0
-    first = SWING_CENTS
-    if strings:
-        first = float(np.sqrt(np.mean([s.swing_cents**2 for s in strings])))
-    return [
-        replace(v, string=_less_sure(v.string, usual, first)) if v.string else v for v in voices
-    ]
+    swings = [s.swing_cents for s in strings] or [SWING_CENTS]
+    first = float(np.sqrt(np.mean(np.square(swings))))
+    result = []
+    for voice in voices:
+        if (string := voice.string) is not None:
+            longer = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2
+            left_cents = first * (longer if string.used > FEW_PARTIALS else 1.0)
+            doubt = max(usual, string.wander_cents, left_cents)
+            voice = replace(voice, string=_less_sure(string, doubt))
+        result.append(voice)
+    return result
 
 
 def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
@@ -246,16 +248,13 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     for voice in voices:
         if (string := voice.string) is not None and string.window_s > 0.0:
             left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
-            string = replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, left_cents)))
-        result.append(replace(voice, string=string))
+            voice = replace(voice, string=_less_sure(string, left_cents))
+        result.append(voice)
     return result
 
 
-def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> StiffString:
-    share = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2 if string.used > FEW_PARTIALS else 1.0
-    left_cents = first_cents * share
-    added = max(usual_cents, string.wander_cents, left_cents)
-    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, added)))
+def _less_sure(string: StiffString, by_cents: float) -> StiffString:
+    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, by_cents)))
 
 
 def octaves_in_doubt(voices: list[Voice]) -> list[bool]:

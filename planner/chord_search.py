@@ -21,8 +21,11 @@ from planner.chord_peaks import (
     RISE_DB,
     SEARCHED,
     SILENCE_DBFS,
+    Named,
+    Notes,
     Peaks,
     match_partials,
+    partials_found,
     polish,
     tops,
 )
@@ -148,12 +151,12 @@ def places_to_look(onsets: Array, swells: Array, length_s: float) -> list[tuple[
 
 def find_new_notes(
     peaks: Peaks,
-    sounding: list[tuple[float, float]],
+    sounding: Notes,
     range_hz: tuple[float, float],
-    known: Sequence[tuple[float, float, float]] = (),
+    known: Sequence[Named] = (),
     *,
     struck: bool = True,
-) -> list[tuple[float, float, float]]:
+) -> list[Named]:
     """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
 
     One note at a time: the candidate whose partials gather most is taken, what a smooth spectrum
@@ -170,20 +173,20 @@ def find_new_notes(
     # 0..1: a loud peak counts more, but not in proportion; old ones hardly count
     worth = np.clip((peaks.level_db - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.02, 1.0)
     worth = worth * np.where(risen, 1.0, 0.25)
-    for f0_hz, b in sounding:
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
+    for note in sounding:
+        hit, index = partials_found(peaks, note)
         old = index[hit]
         worth[old[~risen[old]]] = 0.0
     start = worth.copy()
     level = peaks.level_db.copy()
-    notes: list[tuple[float, float, float]] = list(known)
+    notes: list[Named] = list(known)
     first_score = 0.0
     for f0_hz, b, _ in known:
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
-        score, _ = _scores(hit, index, start, np.array([f0_hz]))
+        hits, indices = match_partials(peaks, np.array([f0_hz]), np.array([b]))
+        score, _ = _scores(hits, indices, start, np.array([f0_hz]))
         first_score = max(first_score, float(score[0]))
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
-        _explain(worth, level, index[hit], np.flatnonzero(hit[0]) + 1, top_db)
+        hit, index = partials_found(peaks, (f0_hz, b), EXPLAINED)
+        _explain(worth, level, index[hit], np.flatnonzero(hit) + 1, top_db)
     for _ in range(MOST_NOTES):
         f0s, bs = _candidates(peaks, worth, range_hz)
         if len(f0s) == 0:
@@ -209,8 +212,8 @@ def find_new_notes(
             if struck:
                 f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
             notes.append((f0_hz, b, float(share[best])))
-            hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
-            own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
+            every, nearest = partials_found(peaks, (f0_hz, b), EXPLAINED)
+            own, number = nearest[every], np.flatnonzero(every) + 1
         _explain(worth, level, own, number, top_db)
     return notes
 

@@ -45,9 +45,7 @@ NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
 
 
-def find_chord_notes(
-    stem: Stem, expected: tuple[tuple[float, float], ...] = ()
-) -> tuple[tuple[Note, Measurement], ...]:
+def find_chord_notes(stem: Stem, lead: Lead | None = None) -> tuple[tuple[Note, Measurement], ...]:
     """Find the notes of a stem that plays chords, and measure each one's sustain.
 
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
@@ -56,16 +54,9 @@ def find_chord_notes(
     onset. Notes come by start, then pitch; digital silence gives none. In instruments that nobody
     can move afterwards, a note's own strings are asked whether they stand apart.
 
-    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
-    second and some cents. They are looked for first and need less evidence than others do.
-    """
-    return find_led_notes(stem, lambda voices: expected)
-
-
-def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measurement], ...]:
-    """Find the notes of a stem that plays chords as `find_chord_notes` does, led by its score.
-
-    lead: says, of the notes found so far, where the score's notes are expected.
+    lead: says, of the notes found so far, where a score has its notes: (start_s, first partial in
+    Hz), to some hundredths of a second and some cents. They are looked for first and need less
+    evidence than others do.
     """
     samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
     return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
@@ -164,12 +155,13 @@ def _strings(
     if voice.string is None or end_s - start_s < SHORTEST_S:
         return None
     others = [
-        (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
-        for i, v in ((i, voices[i]) for i in beside.sounding(start_s, end_s) if i != k)
-        if not same_pitch(v.f0_hz, voice.f0_hz)  # the same key's own ring does not beat
+        voices[i].best_note
+        for i in beside.sounding(start_s, end_s)
+        # the same key's own ring does not beat
+        if i != k and not same_pitch(voices[i].f0_hz, voice.f0_hz)
     ]
     piece = piece_of(samples, int(start_s * sr), int(end_s * sr))
-    return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)
+    return strings_apart(piece, sr, voice.best_note, others)
 
 
 def _note(

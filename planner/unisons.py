@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import CENTS_PER_NEPER, partial_hz
+from planner.chord_partials import CENTS_PER_NEPER, Note, nearest_of, partial_hz
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -83,29 +83,24 @@ class _Lines:
     cycles: float
 
 
-def strings_apart(
-    samples: Array, sr: int, f0_hz: float, b: float, others: list[tuple[float, float]]
-) -> StringsApart | None:
+def strings_apart(samples: Array, sr: int, note: Note, others: list[Note]) -> StringsApart | None:
     """Say whether the strings of one note stand apart; None where it cannot be told.
 
     Parameters
     ----------
     samples : array (n,)
         From after the stroke to the note's end, at `sr` Hz.
-    f0_hz, b : float
-        The note's stiff string, as measured.
-    others : list of (f0_hz, b)
+    note : (f0_hz, B)
+        As measured.
+    others : list of (f0_hz, B)
         The other notes that sound in this time; partials near theirs are not asked.
     """
     samples = samples[: int(LONGEST_S * sr)]
     if len(samples) < SHORTEST_S * sr:
         return None
     number = np.arange(1, HIGHEST_PARTIAL + 1, dtype=float)
-    f_hz = partial_hz(f0_hz, b, number)
-    free = f_hz < 0.4 * sr
-    for other_f0, other_b in others:
-        theirs = partial_hz(other_f0, other_b, np.arange(1, 61, dtype=float))
-        free &= np.abs(f_hz[:, None] - theirs[None, :]).min(axis=1) > APART_HZ
+    f_hz = partial_hz(*note, number)
+    free = (f_hz < 0.4 * sr) & (nearest_of(f_hz, others, 60) > APART_HZ)
     if free.sum() < FEWEST:
         return None
     moving = follow_partials(samples, sr, f_hz[free])
