@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from planner.chord_bands import read_bands
 from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import PartialFits, StiffString, fit_string, partial_hz
+from planner.chord_partials import PartialFits, StiffString, fit_string
 from planner.chord_search import SHORTEST_S, is_overtone
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
@@ -24,7 +24,6 @@ SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
 FEW_PARTIALS = 3
-TELLING_B = 0.1  # chosen: half of what two strings' stiffnesses may differ by to be one's
 TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
 # Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
@@ -158,23 +157,6 @@ def believable(voice: Voice) -> bool:
     return float(np.median(fits.unsteady)) < UNSTEADY
 
 
-def _same_string(high: Voice, low: Voice) -> bool:
-    """Say whether a note is only every n-th partial of a lower one that began with it.
-
-    Then it carries that string's stiffness, n squared times its B, which a string of its own
-    would not. Where either stiffness is hardly known it says nothing.
-    """
-    if high.start_s != low.start_s or high.string is None or low.string is None:
-        return False
-    number = round(high.string.f0_hz / low.string.f0_hz)
-    unsure = any(s.b_sd > TELLING_B * s.b for s in (high.string, low.string))
-    if number < 2 or low.string.b == 0.0 or unsure:
-        return False
-    law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
-    near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
-    return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
-
-
 def _same_sound(high: Voice, low: Voice) -> bool:
     """Say whether a driven note may be only every n-th partial of a lower one that sounds with it.
 
@@ -198,18 +180,17 @@ def _amplitude(voice: Voice, number: int) -> float:
     return float(voice.fits.amplitude[voice.fits.number == number].sum())
 
 
-def without_partials(voices: list[Voice], harmonic: bool) -> list[Voice]:
-    """Drop notes that are only a partial of a lower one; of a known one, only its reading."""
-    same = _same_sound if harmonic else _same_string
+def without_partials(voices: list[Voice]) -> list[Voice]:
+    """Drop driven notes that are only a partial of a lower one."""
     beside = Beside(voices)
-    result = []
-    for voice in voices:
-        near = beside.sounding(voice.start_s, voice.start_s + REACH_S[1])
-        if not any(same(voice, voices[k]) for k in near):
-            result.append(voice)
-        elif voice.known:
-            result.append(replace(voice, string=None))
-    return result
+    return [
+        voice
+        for voice in voices
+        if not any(
+            _same_sound(voice, voices[k])
+            for k in beside.sounding(voice.start_s, voice.start_s + REACH_S[1])
+        )
+    ]
 
 
 def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:

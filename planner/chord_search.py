@@ -49,10 +49,8 @@ LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
 # a note's partials could gather is about 5.
 LEAST_SCORE = 1.4
 LEAST_ALONE = 0.9
-LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
-OVERTONE_OF_FIRST = 0.48
 BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
@@ -180,11 +178,7 @@ def find_new_notes(
     start = worth.copy()
     level = peaks.level_db.copy()
     notes: list[Named] = list(known)
-    first_score = 0.0
     for f0_hz, b, _ in known:
-        hits, indices = match_partials(peaks, np.array([f0_hz]), np.array([b]))
-        score, _ = _scores(hits, indices, start, np.array([f0_hz]))
-        first_score = max(first_score, float(score[0]))
         hit, index = partials_found(peaks, (f0_hz, b), EXPLAINED)
         _explain(worth, level, index[hit], np.flatnonzero(hit) + 1, top_db)
     for _ in range(MOST_NOTES):
@@ -194,9 +188,7 @@ def find_new_notes(
         hit, index = match_partials(peaks, f0s, bs)
         score, share = _scores(hit, index, worth, f0s)
         best = int(np.argmax(score))
-        if not notes:
-            first_score = score[best]
-        if score[best] < max(LEAST_ALONE, LEAST_OF_FIRST * first_score):
+        if score[best] < LEAST_ALONE:
             break
         own = index[best][hit[best]]
         number = np.flatnonzero(hit[best]) + 1
@@ -205,8 +197,7 @@ def find_new_notes(
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
         if any(is_overtone(float(f0s[best]), f0, b) for f0, b in named):
-            least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
-            enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
+            enough = score[best] >= OVERTONE_SCORE * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
             if struck:

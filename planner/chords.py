@@ -69,7 +69,7 @@ def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice,
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for v in without_partials(voices, harmonic) if believable(v)]
+    voices = [v for v in (without_partials(voices) if harmonic else voices) if believable(v)]
     found = [begun(samples, stem.analysis_sr, v) for v in voices]
     together = begun_in_stroke_s if stem.role in STRUCK_ROLES else begun_together_s
     starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
