@@ -11,7 +11,7 @@ from planner.chord_bands import read_bands
 from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
 from planner.chord_partials import PartialFits, StiffString, fit_string
-from planner.chord_search import SHORTEST_S, is_overtone
+from planner.chord_search import SHORTEST_S
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
 from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
@@ -24,7 +24,6 @@ SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
 FEW_PARTIALS = 3
-TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
 SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
 # Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
 # players of two soundfonts are 4 to 7 cents broader than lines, those of nine sections, choirs and
@@ -236,21 +235,6 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
 
 def _less_sure(string: StiffString, by_cents: float) -> StiffString:
     return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, by_cents)))
-
-
-def octaves_in_doubt(voices: list[Voice]) -> list[bool]:
-    """Say of each note whether it may be another octave of what it was taken for.
-
-    Where a lower note begins with it and covers the partials that tell octaves apart, the octave
-    above or below may be the note; a score would say.
-    """
-    beside = Beside(voices)
-    result = []
-    for voice in voices:
-        near = beside.beginning(voice.start_s - TOGETHER_S, voice.start_s + TOGETHER_S)
-        over = any(is_overtone(voice.f0_hz, voices[k].f0_hz, voices[k].b) for k in near)
-        result.append(over and not voice.known)
-    return result
 
 
 def first_in_doubt(voice: Voice) -> bool:

@@ -65,11 +65,6 @@ class Beside:
         last = bisect_right(self._starts_s, to_s)
         return sorted(k for k in self._order[first:last] if self._voices[k].last_s >= from_s)
 
-    def beginning(self, from_s: float, to_s: float) -> list[int]:
-        """Give the notes that begin between two moments, as found."""
-        first, last = bisect_left(self._starts_s, from_s), bisect_right(self._starts_s, to_s)
-        return sorted(self._order[first:last])
-
 
 def own_hz(voice: Voice) -> Array:
     """Give the partials that no other note covers, Hz; the lowest three where none is free."""
