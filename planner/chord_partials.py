@@ -39,12 +39,11 @@ class PartialFits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StiffString:
-    """A note's ``f_n = n f0 sqrt(1 + B n^2)``; uncertainties are about a 2 in 3 chance."""
+    """A note's ``f_n = n f0 sqrt(1 + B n^2)``; its uncertainty is about a 2 in 3 chance."""
 
     f0_hz: float
     b: float
     f1_cents_sd: float
-    b_sd: float
     used: int  # partials that agree
     scatter_cents: float  # of the used partials around the law
     wander_cents: float = 0.0  # the whole window against its first half
@@ -143,7 +142,6 @@ def _line(n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float) 
         f0_hz=f0_hz,
         b=b,
         f1_cents_sd=float(f1_sd * swell),
-        b_sd=float(np.sqrt(inverse[1, 1]) / base * swell),
         used=len(n),
         scatter_cents=float(np.sqrt((off**2).sum() / spare)),
     )

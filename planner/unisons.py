@@ -55,7 +55,6 @@ class StringsApart:
     number: tuple[int, ...]  # of the partials that agree
     middle_hz: tuple[float, ...]  # of the lowest and the highest string in each of them
     middle_sd_hz: tuple[float, ...]
-    cycles: float  # most beats that one of them went through
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,7 +79,6 @@ class _Lines:
     middle_hz: float
     middle_sd_hz: float
     beats_hz: float
-    cycles: float
 
 
 def strings_apart(samples: Array, sr: int, note: Note, others: list[Note]) -> StringsApart | None:
@@ -161,7 +159,6 @@ def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
                 middle_hz=float(f_hz[k] + (hz[low] + hz[high]) / 2.0),
                 middle_sd_hz=_sd_hz(alone + shared) / 2.0,
                 beats_hz=float(hz[high] - hz[low]),
-                cycles=float((hz[high] - hz[low]) * lasts_s[k]),
             )
         )
     return told
@@ -279,7 +276,6 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
                 number=tuple(one.number for one in best),
                 middle_hz=tuple(one.middle_hz for one in best),
                 middle_sd_hz=tuple(one.middle_sd_hz for one in best),
-                cycles=max(one.cycles for one in best),
             )
     # Nothing agreed on: the third-least distance that a partial with one line would have shown.
     single = sorted(float(one.least_cents) for one in told if one.cents <= one.least_cents)
@@ -291,7 +287,6 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
         number=(),
         middle_hz=(),
         middle_sd_hz=(),
-        cycles=0.0,
     )
 
 

@@ -19,7 +19,7 @@ from planner.chord_readings import (
 from planner.chord_voices import Voice
 from planner.chord_walk import LONGEST_S
 
-STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, b_sd=0.0, used=5, scatter_cents=0.5)
+STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, used=5, scatter_cents=0.5)
 
 
 def voice(f0_hz: float, *numbers: float, known: bool = False) -> Voice:
