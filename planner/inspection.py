@@ -65,7 +65,8 @@ def inspect_file(spec: StemSpec, fact: AudioFacts) -> Iterator[Finding]:
         )
     if fact.flat_tops:
         yield finding(
-            f"{spec.code} has flat tops in {count(fact.flat_tops, 'place')}: the recording was cut off at its peak.",
+            f"{spec.code} has flat tops in {count(fact.flat_tops, 'place')}: the recording was cut "
+            "off at its peak.",
             did="Measured as it is: onsets there are less sure.",
             advice="Ask whether a cleaner recording exists.",
         )
