@@ -263,9 +263,7 @@ def _with_wander(short: StiffString | None, long: StiffString | None) -> StiffSt
     if short is None or long is None:
         return long
     off = abs(CENTS_PER_NEPER * float(np.log(long.f1_hz / short.f1_hz)))
-    return replace(
-        long, wander_cents=off or short.wander_cents, swing_cents=max(off, short.swing_cents)
-    )
+    return replace(long, wander_cents=off or short.wander_cents)
 
 
 def _longer(

@@ -48,7 +48,6 @@ class StiffString:
     scatter_cents: float  # of the used partials around the law
     wander_cents: float = 0.0  # the whole window against its first half
     window_s: float = 0.0  # that it was read in
-    swing_cents: float = 0.0  # as far as it went from the shortest window on; 0 of one window alone
 
     @property
     def f1_hz(self) -> float:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_bands import read_bands
-from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
+from planner.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import PartialFits, StiffString, fit_string
+from planner.chord_partials import Note, PartialFits, StiffString, fit_string
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
@@ -23,12 +23,6 @@ Array = NDArray[np.float64]
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
-FEW_PARTIALS = 3
-SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
-# Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
-# players of two soundfonts are 4 to 7 cents broader than lines, those of nine sections, choirs and
-# players in strong vibrato 9 to 15 (chords of tests.bench.chorded, seed 30201).
-SECTION_CENTS = 8.0
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -41,11 +35,10 @@ def read_voices(
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, bands where several players sound
-    each note. Returns the voices with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands. Returns
+    the voices with what was fitted to them.
     """
     bands: dict[int, Voice] = {}
-    wide: list[Array] = []
     for k, stretch in enumerate(stretches):
         wanted = [
             v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
@@ -55,10 +48,7 @@ def read_voices(
             continue
         guesses = [voices[v].note for v in stretch.voices]
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
-        broad = found
-        if harmonic:
-            broad, wider = _as_bands(piece, guesses, found)
-            wide += wider
+        broad = _as_bands(piece, guesses, found) if harmonic else found
         for v, (string, fits), band in zip(stretch.voices, found, broad, strict=True):
             if v not in wanted:
                 continue
@@ -69,29 +59,20 @@ def read_voices(
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
         return less_sure_by_window(_pooled(voices, harmonic))
-    if np.median(np.concatenate([*wide, np.zeros(1)])) < SECTION_CENTS:
-        return less_sure_by_wander(_pooled(voices, harmonic))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
     middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
 
 
 def _as_bands(
-    piece: Piece,
-    guesses: list[tuple[float, float]],
-    found: list[tuple[StiffString | None, PartialFits]],
-) -> tuple[list[tuple[StiffString | None, PartialFits]], list[Array]]:
-    """Read notes as if several players sounded each, and how broad partials are, cents."""
+    piece: Piece, guesses: list[Note], found: list[tuple[StiffString | None, PartialFits]]
+) -> list[tuple[StiffString | None, PartialFits]]:
+    """Read driven notes by the middles of their partials, whoever and however many sound them."""
     f0s_hz = [
         string.f0_hz if string else f0 for (string, _), (f0, _) in zip(found, guesses, strict=True)
     ]
-    both = read_bands(piece, f0s_hz, [fits for _, fits in found])
-    window_s = len(piece.samples) / piece.sr
-    result = []
-    for fits, _ in both:
-        string = fit_string(fits, 0.0, 0.0)
-        result.append((replace(string, window_s=window_s) if string else None, fits))
-    return result, [broader for _, broader in both]
+    bands = read_bands(piece, f0s_hz, [fits for _, fits in found])
+    return [(fit_string(fits, 0.0, 0.0), fits) for fits in bands]
 
 
 def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:
@@ -134,10 +115,7 @@ def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
     result = list(voices)
     for (k, _, before), string in zip(read, strings, strict=True):
         if string is not None:
-            string = replace(
-                string, wander_cents=before.wander_cents, window_s=before.window_s,
-                swing_cents=before.swing_cents,
-            )  # fmt: skip
+            string = replace(string, wander_cents=before.wander_cents, window_s=before.window_s)
         result[k] = replace(voices[k], string=string)
     return result
 
@@ -192,30 +170,6 @@ def without_partials(voices: list[Voice]) -> list[Voice]:
     ]
 
 
-def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
-    """Add to each uncertainty how far the stem's driven tones wander between windows.
-
-    All partials of a voice or bow swing together, so their agreement says nothing of it: a first
-    window, a fifth of a second, may lie anywhere in a swing, and so is as far off as the stem's
-    notes went from there. What of a swing is left in a longer window falls with its square (the
-    frequency fitted to a phase weighs the middle most). Two or three partials may agree on a side
-    band of the swing, which is no nearer than a first window.
-    """
-    strings = [v.string for v in voices if v.string and v.string.swing_cents > 0]
-    usual = float(np.median([s.wander_cents for s in strings])) if strings else 0.0
-    swings = [s.swing_cents for s in strings] or [SWING_CENTS]
-    first = float(np.sqrt(np.mean(np.square(swings))))
-    result = []
-    for voice in voices:
-        if (string := voice.string) is not None:
-            longer = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2
-            left_cents = first * (longer if string.used > FEW_PARTIALS else 1.0)
-            doubt = max(usual, string.wander_cents, left_cents)
-            voice = replace(voice, string=_less_sure(string, doubt))
-        result.append(voice)
-    return result
-
-
 def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     """Add to each uncertainty how far a struck note goes on from the window that it was read in.
 
@@ -228,13 +182,10 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     for voice in voices:
         if (string := voice.string) is not None and string.window_s > 0.0:
             left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
-            voice = replace(voice, string=_less_sure(string, left_cents))
+            doubt = float(np.hypot(string.f1_cents_sd, left_cents))
+            voice = replace(voice, string=replace(string, f1_cents_sd=doubt))
         result.append(voice)
     return result
-
-
-def _less_sure(string: StiffString, by_cents: float) -> StiffString:
-    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, by_cents)))
 
 
 def first_in_doubt(voice: Voice) -> bool:
