@@ -151,13 +151,10 @@ def fit_window(
     bins = hann_bins(piece.samples)
     laws = [first_partials(note, highest) for note in notes]
     laws = [law[law < HIGHEST_HZ] for law in laws]
-    owner = [(i, number) for i, law in enumerate(laws) for number in range(1, len(law) + 1)]
     x_notes = np.concatenate(laws) * window_s
     x_others = piece.others_hz * window_s
     apart = np.abs(x_others[:, None] - x_notes).min(axis=1, initial=np.inf)
-    x_others = x_others[apart > MERGE_BINS]
-    owner += [(-1, 0)] * len(x_others)
-    x_all = np.concatenate([x_notes, x_others])
+    x_all = np.concatenate([x_notes, x_others[apart > MERGE_BINS]])
     order = np.argsort(x_all)
     x_sorted = x_all[order]
     clusters = _groups(x_sorted, MERGE_BINS)
@@ -169,30 +166,19 @@ def fit_window(
         middle, [(f0 * window_s, b) for f0, b in notes], highest, HIGHEST_HZ * window_s
     )
     least = np.maximum(LEAST_SNR * level_sd, LEAST_AMPLITUDE * level.max(initial=0.0))
-    rows: list[list[tuple[float, ...]]] = [[] for _ in notes]
-    collided = [0] * len(notes)
-    for j, cluster in enumerate(clusters):
-        members = [owner[order[i]] for i in range(cluster.start, cluster.stop)]
-        if len(members) > 1:
-            for i, _ in members:
-                if i >= 0:
-                    collided[i] += 1
-            continue
-        i, number = members[0]
-        if i >= 0 and shaded[:, j].sum() > shaded[i, j]:
-            collided[i] += 1
-            continue
-        if i < 0 or abs(shift[j]) > LOCK_BINS or level[j] < least[j]:
-            continue
-        f_hz = (middle[j] + shift[j]) / window_s
-        rows[i].append((number, f_hz, shift_sd[j] / window_s, level[j], left[j]))
+    stands = (np.abs(shift) <= LOCK_BINS) & (level >= least)
+    cluster_of = np.empty(len(x_all), dtype=int)
+    cluster_of[order] = np.repeat(np.arange(len(clusters)), size)
     fits = []
-    for own, hit in zip(rows, collided, strict=True):
-        number, f_hz, sd_hz, amplitude, unsteady = np.array(own, dtype=float).reshape(-1, 5).T
+    for i, own in enumerate(np.split(cluster_of, np.cumsum([len(law) for law in laws]))[:-1]):
+        met = blurred[own] | (shaded[:, own].sum(axis=0) > shaded[i, own])
+        free = ~met & stands[own]
+        at = own[free]
         fits.append(
             PartialFits(
-                number=number, f_hz=f_hz, sd_hz=sd_hz, amplitude=amplitude, unsteady=unsteady,
-                collided=hit,
+                number=np.asarray(np.flatnonzero(free) + 1.0, dtype=float),
+                f_hz=(middle[at] + shift[at]) / window_s, sd_hz=shift_sd[at] / window_s,
+                amplitude=level[at], unsteady=left[at], collided=int(met.sum()),
             )
         )  # fmt: skip
     return fits

@@ -28,21 +28,13 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AllHeard:
-    """What was heard in the stems of a session."""
+    """What was heard in the stems of a session, or in its takes; in the order of its file."""
 
-    stems: tuple[HeardStem, ...]  # in the order of the session file
+    stems: tuple[HeardStem, ...] = ()
+    takes: tuple[TakeHeard, ...] = ()
     lost: tuple[str, ...] = ()  # codes of stems that could not be heard
     findings: tuple[Finding, ...] = ()
     fresh: tuple[ToKeep, ...] = ()  # heard in this run
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AllTakes:
-    """What was heard in the takes of a session."""
-
-    takes: tuple[TakeHeard, ...]
-    findings: tuple[Finding, ...] = ()
-    fresh: tuple[ToKeep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +101,7 @@ def hear_takes(
     kept: KeptNotes | None = None,
     sums: Mapping[Path, str] = MappingProxyType({}),
     kept_as: str = "take",
-) -> AllTakes:
+) -> AllHeard:
     """Hear other takes or files of the stems; those that fail stop the run or are findings.
 
     They are kept as `<code>_<kept_as>_<number>`; the rest is as in `hear_all`.
@@ -122,7 +114,7 @@ def hear_takes(
         for k, (spec, take, path) in enumerate(takes, start=1)
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
-    return AllTakes(
+    return AllHeard(
         takes=tuple(
             TakeHeard(stem=one.spec.code, take=one.take, notes=heard.notes)
             for one, heard, _ in done
