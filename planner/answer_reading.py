@@ -2,39 +2,35 @@
 
 from __future__ import annotations
 
-import difflib
 import re
+import sys
 from collections.abc import Mapping
 from typing import Any, get_args
 
 import numpy as np
 
 from planner.answers import ANSWERS, Area, Entry, Override, Source
-from planner.errors import PlannerError
 from planner.model import ROLES
-from planner.pitch import parse_note
 from planner.pitch_levels import MIN_NOTE_S
 from planner.plan_model import MOVING_ACTIONS, Action, State
+from planner.session_values import (
+    WRONG,
+    Problems,
+    Reader,
+    fields,
+    list_of,
+    note,
+    number,
+    one_of,
+    shown,
+    words,
+    yes_or_no,
+)
 
-_TEXT_FIELDS = ("id", "comment", "by", "date", "plan", "stem", "intended", "was", "sha256")
-_NUMBER_FIELDS = ("start_s", "end_s", "add_cents")
-_WHO_AND_WHEN = ("by", "date", "plan", "source")
-_CHOICES: dict[str, tuple[str, ...]] = {
-    "answer": ANSWERS,
-    "state": get_args(State),
-    "source": get_args(Source),
-}
-FIELDS = (
-    "id", "where", "answer", "state", "comment", "locked", "override", "by", "date", "plan",
-    "source", "stem", "start_s", "end_s", "intended", "was", "add_cents", "sha256",
-)  # fmt: skip
-PLACES = ("stem", "from_bar", "to_bar")
-_OVERRIDES = ("add_cents", "action", "intended", "target_cents", "points", "from_bar", "to_bar",
-              "role", "from_s", "to_s")  # fmt: skip
+_EXAMPLE = '{id: LV-0147, answer: "no"}'
 # Moves of several numbers cannot be asked for by name alone.
-_OVERRIDE_ACTIONS: tuple[str, ...] = (
-    "raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS),
-)  # fmt: skip
+_OVERRIDE_ACTIONS = ("raise-lower", *(a for a in get_args(Action) if a not in MOVING_ACTIONS))
+_MOST = sys.float_info.max  # any number but an infinite one
 
 
 def entries_from(
@@ -45,198 +41,166 @@ def entries_from(
     Raises
     ------
     PlannerError
-        If a field does not fit.
+        If a field does not fit; it tells all that do not.
     """
-    if not isinstance(data, list):
-        what = "must be a list of answers."
-        raise PlannerError(what, file=file, line=lines.get(where), field=where)
-    return tuple(_Reading(file, lines, f"{where}[{i}]").entry(one) for i, one in enumerate(data))
+    problems = Problems(lines, file)
+    entries: tuple[Entry, ...] = list_of(_entry, example=f"[{_EXAMPLE}]")(problems, data, where)
+    problems.raise_if_any()
+    return entries
 
 
-class _Reading:
-    """One answer being read: where messages point to, and the checks."""
+def _answer(problems: Problems, value: object, path: str) -> Any:
+    # A bare yes or no is a word in YAML 1.2; readers of 1.1 save it as true or false.
+    said = ("yes" if value else "no") if isinstance(value, bool) else value
+    return one_of(*ANSWERS)(problems, said, path)
 
-    def __init__(self, file: str, lines: Mapping[str, int], where: str) -> None:
-        self.file, self.lines, self.where = file, lines, where
 
-    def error(self, field: str, what: str, hint: str | None = None) -> PlannerError:
-        path = f"{self.where}.{field}" if field else self.where
-        line = self.lines.get(path, self.lines.get(self.where))
-        return PlannerError(f"{what}.", file=self.file, line=line, field=path, hint=hint)
+def _points(problems: Problems, value: object, path: str) -> Any:
+    hint = 'Write seconds:cents, as in "0:0;0.8:12".'
+    try:
+        pairs = [one.split(":") for one in str(value).split(";")]
+        found = tuple((float(t), float(c)) for t, c in pairs)
+    except ValueError:
+        return problems.wrong(path, f"{shown(value)} is no list of points", hint)
+    times = [t for t, _ in found]
+    if times != sorted(set(times)) or times[0] < 0 or not np.isfinite(found).all():
+        return problems.wrong(path, "must go forward in time from the note's start", hint)
+    return found
 
-    def entry(self, data: object) -> Entry:
-        if not isinstance(data, dict):
-            raise self.error("", "must be a mapping of fields", "Begin with 'id:'.")
-        self.known(data, FIELDS, "")
-        found = {
-            "area" if name == "where" else name: self.value(name, value)
-            for name, value in data.items()
-            if value is not None
-        }
-        return self.of_a_place(found) if "area" in found else self.of_a_row(found)
 
-    def value(self, name: str, value: object) -> Any:
-        if name in _TEXT_FIELDS:
-            return self.text(value, name)
-        if name in _CHOICES:
-            return self.choice(value, _CHOICES[name], name)
-        if name in _NUMBER_FIELDS:
-            return self.number(value, name)
-        if name == "where":
-            return self.place(value)
-        if name == "override":
-            return self.override(value)
-        if not isinstance(value, bool):
-            raise self.error(name, "must be true or false")
-        return value  # locked
+def _place(problems: Problems, value: object, path: str) -> Any:
+    before, example = len(problems.told), "{stem: BAS}"
+    found = fields(problems, value, path, _PLACE_FIELDS, example=example)
+    if len(problems.told) > before:
+        return WRONG
+    if not found:
+        return problems.wrong(path, "this names no place", f"For example {example}.")
+    area = Area(**found)
+    if (area.from_bar is None) != (area.to_bar is None):
+        return problems.wrong(path, "needs from_bar and to_bar together")
+    if area.from_bar is not None and area.to_bar is not None and area.from_bar > area.to_bar:
+        what = f"bars {area.from_bar} to {area.to_bar} end before they begin"
+        return problems.wrong(path, what)
+    return area
 
-    def of_a_place(self, found: dict[str, Any]) -> Entry:
-        """A lock over a place, or the role of a stem."""
-        override: Override | None = found.get("override")
-        role = override.role if override is not None else None
-        known = {"area", "locked", "override", "comment", *_WHO_AND_WHEN}
-        if set(found) - known or (override is not None and role is None):
-            what = "a place can be locked, or a stem given a role, and nothing else said of it"
-            raise self.error("where", what)
-        if role is not None and found["area"].from_bar is not None:
-            raise self.error("where", "a stem has one role in all its bars")
-        if "locked" not in found and role is None:
-            raise self.error("locked", "is missing", "Write locked: true, or false.")
-        return Entry(id="", **found)
 
-    def of_a_row(self, found: dict[str, Any]) -> Entry:
-        override: Override | None = found.get("override")
-        if not found.get("id"):
-            raise self.error(
-                "id", "is missing", "Name the row (R-001, LV-0147), or a place: where: {stem: BAS}."
-            )
-        if override is not None:
-            self.fits(found["id"], override)
-            if override.role is not None:
-                hint = "Write where: {stem: BAS} in place of the id."
-                raise self.error("override.role", "a stem has a role, and no row", hint)
-        return Entry(**found)
+def _override(problems: Problems, value: object, path: str) -> Any:
+    before = len(problems.told)
+    found = fields(problems, value, path, _OVERRIDE_FIELDS, example="{add_cents: -6}")
+    if len(problems.told) > before:
+        return WRONG
+    first, last, from_s, to_s = (
+        found.pop(name, None) for name in ("from_bar", "to_bar", "from_s", "to_s")
+    )
+    if first is not None:
+        found["bars"] = first, last
+    if from_s is not None and to_s is not None:
+        found["span_s"] = from_s, to_s
+    said = Override(**found)
+    what = hint = ""
+    if said.action == "raise-lower" and said.add_cents is None:
+        what = "raise-lower needs add_cents"
+    elif said.action not in (None, "raise-lower") and said.add_cents is not None:
+        what = f"{said.action} moves nothing, so it takes no add_cents"
+    elif said.points and (said.add_cents is not None or said.action is not None):
+        what = "points stand alone: they are the whole move of the note"
+    elif first is None and last is not None:
+        what = "to_bar needs from_bar beside it"
+    elif first is not None and last is not None and last < first:
+        what = f"bars {first} to {last} end before they begin"
+    elif (from_s is None) != (to_s is None):
+        what = "needs from_s and to_s together"
+    elif said.span_s is not None and (from_s < 0.0 or to_s < from_s + MIN_NOTE_S):
+        what = f"{from_s:g} to {to_s:g} s is no span of a note"
+        hint = f"A note lasts {MIN_NOTE_S:g} s at the least."
+    return problems.wrong(path, what, hint) if what else said
 
-    def fits(self, row_id: str, override: Override) -> None:
-        if re.fullmatch(r"[QA]-\d{3}", row_id):
-            hint = "Name the note that it asks about, for example LV-0012."
-            raise self.error("override", f"{row_id} is no note and no rule", hint)
-        is_rule = re.fullmatch(r"R-\d{3}", row_id) is not None
-        if override.bars is not None and not is_rule:
-            raise self.error("override.from_bar", f"{row_id} is no rule, so it has no bars")
-        leaves = override.action in (None, "leave")
-        named = override.intended_midi is not None or override.target_cents is not None
-        own = bool(override.points) or override.span_s is not None
-        if is_rule and (named or own or not leaves):
-            hint = "Give add_cents, from_bar and to_bar, or action: leave."
-            raise self.error("override", "a rule has no note or action of its own", hint)
 
-    def place(self, value: object) -> Area:
-        if not isinstance(value, dict) or not value:
-            raise self.error("where", "must be a mapping", "For example {stem: BAS}.")
-        self.known(value, PLACES, "where.")
-        stem = "" if value.get("stem") is None else self.text(value["stem"], "where.stem")
-        bars = [value.get("from_bar"), value.get("to_bar")]
-        if bars.count(None) == 1:
-            raise self.error("where", "needs from_bar and to_bar together")
-        for name, bar in zip(PLACES[1:], bars, strict=True):
-            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
-                raise self.error(f"where.{name}", f"must be a bar number, but is {bar!r}")
-        if bars[0] is not None and bars[0] > bars[1]:
-            raise self.error("where", f"bars {bars[0]} to {bars[1]} end before they begin")
-        return Area(stem=stem, from_bar=bars[0], to_bar=bars[1])
+def _entry(problems: Problems, value: object, path: str) -> Any:
+    before = len(problems.told)
+    found = fields(problems, value, path, _FIELDS, example=_EXAMPLE)
+    if len(problems.told) > before:
+        return WRONG
+    below, what, hint = _of_a_place(found) if "area" in found else _of_a_row(found)
+    if what:
+        return problems.wrong(f"{path}.{below}", what, hint)
+    return Entry(**{"id": "", **found})
 
-    def override(self, value: object) -> Override:
-        if not isinstance(value, dict):
-            raise self.error("override", "must be a mapping", "For example {add_cents: -6}.")
-        self.known(value, _OVERRIDES, "override.")
-        add, action, intended, target, points, first, last, role, from_s, to_s = (
-            value.get(name) for name in _OVERRIDES
-        )
-        midi: int | None = None
-        if intended is not None:
-            try:
-                midi = parse_note(self.text(intended, "override.intended"))
-            except ValueError as error:
-                raise self.error(
-                    "override.intended", f"{intended!r} is no note ({error})"
-                ) from None
-        cents = None if add is None else self.number(add, "override.add_cents")
-        if action is not None:
-            action = self.choice(action, _OVERRIDE_ACTIONS, "override.action")
-            if action == "raise-lower" and cents is None:
-                raise self.error("override", "raise-lower needs add_cents")
-            if action != "raise-lower" and cents is not None:
-                raise self.error("override", f"{action} moves nothing, so it takes no add_cents")
-        along = () if points is None else self.points(points)
-        if along and (cents is not None or action is not None):
-            raise self.error("override", "points stand alone: they are the whole move of the note")
-        return Override(
-            add_cents=cents,
-            action=action,
-            intended_midi=midi,
-            target_cents=None if target is None else self.number(target, "override.target_cents"),
-            points=along,
-            role=None if role is None else self.choice(role, ROLES, "override.role"),
-            bars=self.bars(first, last),
-            span_s=self.span(from_s, to_s),
-        )
 
-    def span(self, first: object, last: object) -> tuple[float, float] | None:
-        if first is None and last is None:
-            return None
-        if first is None or last is None:
-            raise self.error("override", "needs from_s and to_s together")
-        from_s, to_s = self.number(first, "override.from_s"), self.number(last, "override.to_s")
-        if from_s < 0.0 or to_s < from_s + MIN_NOTE_S:
-            hint = f"A note lasts {MIN_NOTE_S:g} s at the least."
-            raise self.error("override", f"{from_s:g} to {to_s:g} s is no span of a note", hint)
-        return from_s, to_s
+def _of_a_place(found: Mapping[str, Any]) -> tuple[str, str, str]:
+    """What is wrong with a lock over a place, or the role of a stem: field, what, hint."""
+    override: Override | None = found.get("override")
+    role = override.role if override is not None else None
+    known = {"area", "locked", "override", "comment", "by", "date", "plan", "source"}
+    if set(found) - known or (override is not None and role is None):
+        what = "a place can be locked, or a stem given a role, and nothing else said of it"
+        return "where", what, ""
+    if role is not None and found["area"].from_bar is not None:
+        return "where", "a stem has one role in all its bars", ""
+    if "locked" not in found and role is None:
+        return "locked", "this is missing", "Write locked: true, or false."
+    return "", "", ""
 
-    def bars(self, first: object, last: object) -> tuple[int, int | None] | None:
-        for name, bar in (("from_bar", first), ("to_bar", last)):
-            if bar is not None and (isinstance(bar, bool) or not isinstance(bar, int)):
-                raise self.error(f"override.{name}", f"must be a bar number, but is {bar!r}")
-        if first is None and last is not None:
-            raise self.error("override", "to_bar needs from_bar beside it")
-        if not isinstance(first, int):
-            return None
-        if isinstance(last, int) and last < first:
-            raise self.error("override", f"bars {first} to {last} end before they begin")
-        return first, last if isinstance(last, int) else None
 
-    def points(self, value: object) -> tuple[tuple[float, float], ...]:
-        field, hint = "override.points", 'Write seconds:cents, as in "0:0;0.8:12".'
-        try:
-            pairs = [one.split(":") for one in self.text(value, field).split(";")]
-            found = tuple((float(t), float(c)) for t, c in pairs)
-        except ValueError:
-            raise self.error(field, f"{value!r} is no list of points", hint) from None
-        times = [t for t, _ in found]
-        if times != sorted(set(times)) or times[0] < 0 or not np.isfinite(found).all():
-            raise self.error(field, "must go forward in time from the note's start", hint)
-        return found
+def _of_a_row(found: Mapping[str, Any]) -> tuple[str, str, str]:
+    """What is wrong with an answer to a row: field, what, hint."""
+    row_id, override = found.get("id", ""), found.get("override")
+    is_rule = re.fullmatch(r"R-\d{3}", row_id) is not None
+    if not row_id:
+        hint = "Name the row (R-001, LV-0147), or a place: where: {stem: BAS}."
+        return "id", "this is missing", hint
+    if override is None:
+        return "", "", ""
+    if re.fullmatch(r"[QA]-\d{3}", row_id):
+        hint = "Name the note that it asks about, for example LV-0012."
+        return "override", f"{row_id} is no note and no rule", hint
+    if override.bars is not None and not is_rule:
+        return "override.from_bar", f"{row_id} is no rule, so it has no bars", ""
+    named = override.intended_midi is not None or override.target_cents is not None
+    own = override.points or override.span_s or override.action not in (None, "leave")
+    if is_rule and (named or own):
+        hint = "Give add_cents, from_bar and to_bar, or action: leave."
+        return "override", "a rule has no note or action of its own", hint
+    if override.role is not None:
+        hint = "Write where: {stem: BAS} in place of the id."
+        return "override.role", "a stem has a role, and no row", hint
+    return "", "", ""
 
-    def known(self, data: Mapping[Any, Any], names: tuple[str, ...], owner: str) -> None:
-        for key in data:
-            if key not in names:
-                near = difflib.get_close_matches(str(key), names, 1)
-                hint = f"Did you mean '{near[0]}'?" if near else f"Use {', '.join(names)}."
-                raise self.error(f"{owner}{key}", "is no field of an answer", hint)
 
-    def text(self, value: object, field: str) -> str:
-        if not isinstance(value, str):
-            raise self.error(field, f"must be a text, but is {value!r}", "Put it in quotes.")
-        return value
-
-    def choice(self, value: object, choices: tuple[str, ...], field: str) -> Any:
-        # A bare yes or no is a word in YAML 1.2; readers of 1.1 save it as true or false.
-        said = {True: "yes", False: "no"}.get(value, value) if field == "answer" else value  # type: ignore[call-overload]
-        if said not in choices:
-            raise self.error(field, f"{value!r} is not known here", f"Use {', '.join(choices)}.")
-        return said
-
-    def number(self, value: object, field: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            raise self.error(field, f"must be a number, but is {value!r}")
-        return float(value)
+_NUMBER, _BAR = number("", -_MOST, _MOST), number(" bars", -_MOST, _MOST, whole=True)
+_PLACE_FIELDS: dict[str, tuple[str, Reader]] = {
+    "stem": ("stem", words), "from_bar": ("from_bar", _BAR), "to_bar": ("to_bar", _BAR),
+}  # fmt: skip
+_OVERRIDE_FIELDS: dict[str, tuple[str, Reader]] = {
+    "add_cents": ("add_cents", _NUMBER),
+    "action": ("action", one_of(*_OVERRIDE_ACTIONS)),
+    "intended": ("intended_midi", note),
+    "target_cents": ("target_cents", _NUMBER),
+    "points": ("points", _points),
+    "from_bar": ("from_bar", _BAR),
+    "to_bar": ("to_bar", _BAR),
+    "role": ("role", one_of(*ROLES)),
+    "from_s": ("from_s", _NUMBER),
+    "to_s": ("to_s", _NUMBER),
+}
+_FIELDS: dict[str, tuple[str, Reader]] = {
+    "id": ("id", words),
+    "where": ("area", _place),
+    "answer": ("answer", _answer),
+    "state": ("state", one_of(*get_args(State))),
+    "comment": ("comment", words),
+    "locked": ("locked", yes_or_no),
+    "override": ("override", _override),
+    "by": ("by", words),
+    "date": ("date", words),
+    "plan": ("plan", words),
+    "source": ("source", one_of(*get_args(Source))),
+    "stem": ("stem", words),
+    "start_s": ("start_s", _NUMBER),
+    "end_s": ("end_s", _NUMBER),
+    "intended": ("intended", words),
+    "was": ("was", words),
+    "add_cents": ("add_cents", _NUMBER),
+    "sha256": ("sha256", words),
+}
+FIELDS, PLACES = tuple(_FIELDS), tuple(_PLACE_FIELDS)

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.bleed_paths import BleedPath, Leaking, octave_of_bins
+from planner.bleed_paths import NOTHING_LEAKS, BleedPath, Leaking, octave_of_bins
 from planner.model import (
     CHORD_ROLES,
     FAIR_CENTS,
@@ -77,7 +77,7 @@ class _Leaks:
 
 
 def without_bleed(
-    stems: Sequence[StemNotes], leaking: Leaking | None = None
+    stems: Sequence[StemNotes], leaking: Leaking = NOTHING_LEAKS
 ) -> tuple[StemNotes, ...]:
     """Drop the notes that are bleed, say of each stem how many, and of each note what leaks in.
 
@@ -94,7 +94,6 @@ def without_bleed(
         In the same order. Where a path leads, notes say how far under them other stems leak in
         and where they are heard themselves, and are less sure by that.
     """
-    leaking = leaking or Leaking(spectra={}, paths=())
     together = leaking.spectra
     # Nothing is played where all is bleed: two such stems only seem to leak into each other.
     silent = {stem.code for stem in stems if is_only_bleed(stem.code, _notes(stem), leaking)}

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,9 +61,11 @@ class Leaking:
         return tuple(path for path in self.paths if path.into == code)
 
 
-def how_stems_leak(
-    spectra: Mapping[str, Spectra], shifts: Mapping[str, float] = MappingProxyType({})
-) -> Leaking:
+_NONE: Mapping[str, Any] = MappingProxyType({})
+NOTHING_LEAKS = Leaking(spectra=_NONE, paths=())
+
+
+def how_stems_leak(spectra: Mapping[str, Spectra], shifts: Mapping[str, float] = _NONE) -> Leaking:
     """Find how stems leak into each other, other microphones of one source left out.
 
     Parameters

@@ -1,4 +1,4 @@
-"""The partials of several players at once: bands, of which the middle is read.
+"""The partials of driven notes in chords: bands, of which the middle is read.
 
 Players of a section, and voices of a choir, stand some ten cents apart and swing, each in his own
 way. Then a partial is no line but a band, whose highest line lies anywhere in it, another way at
@@ -23,19 +23,15 @@ Array = NDArray[np.float64]
 HALF_CENTS = 40.0
 HALF_BINS = 2.5  # of a Hann window's lobe
 HANN_ENERGY = 0.375  # of a partial of amplitude 1, over all its bins
-LINE_BINS = 0.6  # how far a Hann window spreads the power of a line, standard deviation
 STEPS = 4  # chosen: the middle then moves by less than 0.1 cents
 FLOOR_WIDE = 4.0  # half bands to either side, of which the quiet quarter is taken for the floor
 ABOVE_FLOOR = 40.0  # power; chosen: white noise passes it once in ten thousand bins
 
 
-def read_bands(
-    piece: Piece, f0s_hz: list[float], fits: list[PartialFits]
-) -> list[tuple[PartialFits, Array]]:
+def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> list[PartialFits]:
     """Read the middles of the bands that no other note's reach, of notes without stiffness.
 
-    f0s_hz, fits: of each note that sounds in the piece, the latter as lines were fitted. One pair a
-    note: its bands, and by how many cents (k,) each is broader than a line would be.
+    f0s_hz, fits: of each note that sounds in the piece, the latter as lines were fitted.
     """
     power = np.abs(hann_bins(piece.samples)) ** 2
     step_hz = piece.sr / len(piece.samples)
@@ -55,12 +51,13 @@ def read_bands(
                 break
             said = [CENTS_PER_NEPER * np.log(f_hz / (n * f0s_hz[i])) for n, f_hz, *_ in rows]
             cents = float(np.clip(np.median(said), -HALF_CENTS, HALF_CENTS))
-        table = np.array(rows, dtype=float).reshape(-1, 5).T
-        band = replace(
-            fit, number=table[0], f_hz=table[1], sd_hz=table[2], amplitude=table[3],
-            unsteady=np.zeros(len(rows)),
+        table = np.array(rows, dtype=float).reshape(-1, 4).T
+        result.append(
+            replace(
+                fit, number=table[0], f_hz=table[1], sd_hz=table[2], amplitude=table[3],
+                unsteady=np.zeros(len(rows)),
+            )
         )  # fmt: skip
-        result.append((band, table[4]))
     return result
 
 
@@ -78,9 +75,8 @@ def _free(at_hz: Array, others_hz: list[float], step_hz: float) -> NDArray[np.bo
     return np.asarray(free)
 
 
-def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, float, float] | None:
-    """Give a band's middle and how unsure that is, Hz, its amplitude, and by how many cents it is
-    broader than a line; None of a faint one."""
+def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, float] | None:
+    """Give a band's middle and how unsure that is, Hz, and its amplitude; None of a faint one."""
     half = float(_half_hz(np.array(f_hz), step_hz))
     around = power[
         max(int((f_hz - FLOOR_WIDE * half) / step_hz), 0) : int(
@@ -99,6 +95,4 @@ def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, fl
     wide = float(np.sqrt((band * (hz - middle) ** 2).sum() / total))
     # as many beats as the stretch has, the band is known better than it is wide
     seen = max(1.0, 2.0 * wide / step_hz)
-    broader = float(np.sqrt(max(wide**2 - (LINE_BINS * step_hz) ** 2, 0.0)))
-    amplitude = float(np.sqrt(total / HANN_ENERGY))
-    return middle, wide / np.sqrt(seen), amplitude, CENTS_PER_NEPER * broader / middle
+    return middle, wide / np.sqrt(seen), float(np.sqrt(total / HANN_ENERGY))

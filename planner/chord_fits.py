@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from planner.chord_partials import (
     CENTS_PER_NEPER,
     HIGHEST_HZ,
+    Note,
     PartialFits,
     StiffString,
+    first_partials,
     fit_string,
     partial_hz,
     typical_b,
@@ -139,31 +141,22 @@ class Piece:
 
 
 def fit_window(
-    piece: Piece, notes: list[tuple[float, float]], highest: int = PARTIALS_PER_NOTE
+    piece: Piece, notes: list[Note], highest: int = PARTIALS_PER_NOTE
 ) -> list[PartialFits]:
     """Fit the partials of all sounding notes in one stretch, jointly.
 
-    notes: (f0_hz, B) of each; highest: partials to model of each note. One `PartialFits` a note.
+    highest: partials to model of each note. One `PartialFits` a note.
     """
     window_s = len(piece.samples) / piece.sr
     bins = hann_bins(piece.samples)
-    x_all: list[float] = []
-    owner: list[tuple[int, int]] = []
-    for i, (f0_hz, b) in enumerate(notes):
-        numbers = np.arange(1, highest + 1, dtype=float)
-        f_hz = partial_hz(f0_hz, b, numbers)
-        for number, f in zip(numbers, f_hz, strict=True):
-            if f < HIGHEST_HZ:
-                x_all.append(float(f) * window_s)
-                owner.append((i, int(number)))
-    x_notes = np.array(x_all)
-    for f in piece.others_hz:
-        x = float(f) * window_s
-        if not len(x_notes) or np.min(np.abs(x_notes - x)) > MERGE_BINS:
-            x_all.append(x)
-            owner.append((-1, 0))
+    laws = [first_partials(note, highest) for note in notes]
+    laws = [law[law < HIGHEST_HZ] for law in laws]
+    x_notes = np.concatenate(laws) * window_s
+    x_others = piece.others_hz * window_s
+    apart = np.abs(x_others[:, None] - x_notes).min(axis=1, initial=np.inf)
+    x_all = np.concatenate([x_notes, x_others[apart > MERGE_BINS]])
     order = np.argsort(x_all)
-    x_sorted = np.array(x_all)[order]
+    x_sorted = x_all[order]
     clusters = _groups(x_sorted, MERGE_BINS)
     size = np.array([c.stop - c.start for c in clusters])
     blurred = size > 1
@@ -173,42 +166,25 @@ def fit_window(
         middle, [(f0 * window_s, b) for f0, b in notes], highest, HIGHEST_HZ * window_s
     )
     least = np.maximum(LEAST_SNR * level_sd, LEAST_AMPLITUDE * level.max(initial=0.0))
-    rows: list[list[tuple[float, ...]]] = [[] for _ in notes]
-    collided = [0] * len(notes)
-    for j, cluster in enumerate(clusters):
-        members = [owner[order[i]] for i in range(cluster.start, cluster.stop)]
-        if len(members) > 1:
-            for i, _ in members:
-                if i >= 0:
-                    collided[i] += 1
-            continue
-        i, number = members[0]
-        if i >= 0 and shaded[:, j].sum() > shaded[i, j]:
-            collided[i] += 1
-            continue
-        if i < 0 or abs(shift[j]) > LOCK_BINS or level[j] < least[j]:
-            continue
-        f_hz = (middle[j] + shift[j]) / window_s
-        rows[i].append((number, f_hz, shift_sd[j] / window_s, level[j], left[j]))
+    stands = (np.abs(shift) <= LOCK_BINS) & (level >= least)
+    cluster_of = np.empty(len(x_all), dtype=int)
+    cluster_of[order] = np.repeat(np.arange(len(clusters)), size)
     fits = []
-    for own, hit in zip(rows, collided, strict=True):
-        table = np.array(own, dtype=float).reshape(-1, 5).T
+    for i, own in enumerate(np.split(cluster_of, np.cumsum([len(law) for law in laws]))[:-1]):
+        met = blurred[own] | (shaded[:, own].sum(axis=0) > shaded[i, own])
+        free = ~met & stands[own]
+        at = own[free]
         fits.append(
             PartialFits(
-                number=table[0],
-                f_hz=table[1],
-                sd_hz=table[2],
-                amplitude=table[3],
-                unsteady=table[4],
-                collided=hit,
+                number=np.asarray(np.flatnonzero(free) + 1.0, dtype=float),
+                f_hz=(middle[at] + shift[at]) / window_s, sd_hz=shift_sd[at] / window_s,
+                amplitude=level[at], unsteady=left[at], collided=int(met.sum()),
             )
-        )
+        )  # fmt: skip
     return fits
 
 
-def _shaded(
-    x: Array, notes: list[tuple[float, float]], highest: int, last: float
-) -> NDArray[np.bool_]:
+def _shaded(x: Array, notes: list[Note], highest: int, last: float) -> NDArray[np.bool_]:
     """Say where partials above those modelled lie: no other note's partial there counts as free.
 
     x: (k,) and f0 of the notes in bins; result (notes, k).
@@ -273,9 +249,7 @@ def _with_wander(short: StiffString | None, long: StiffString | None) -> StiffSt
     if short is None or long is None:
         return long
     off = abs(CENTS_PER_NEPER * float(np.log(long.f1_hz / short.f1_hz)))
-    return replace(
-        long, wander_cents=off or short.wander_cents, swing_cents=max(off, short.swing_cents)
-    )
+    return replace(long, wander_cents=off or short.wander_cents)
 
 
 def _longer(

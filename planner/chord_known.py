@@ -9,10 +9,28 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz, typical_b
-from planner.chord_peaks import B_FACTORS, RISE_DB, Peaks, covered, match_partials, polish
+from planner.chord_partials import (
+    CENTS_PER_NEPER,
+    HIGHEST_HZ,
+    Note,
+    first_partials,
+    partial_hz,
+    typical_b,
+)
+from planner.chord_peaks import (
+    B_FACTORS,
+    RISE_DB,
+    Named,
+    Notes,
+    Peaks,
+    covered,
+    match_partials,
+    partials_found,
+    polish,
+)
 
 Array = NDArray[np.float64]
+Envelope = tuple[Note, Array, Array]  # a note, logarithms of partial numbers, levels in dB
 
 REACH_CENTS = 45.0  # chosen: a note further from where the score has it is not that note
 SCORE_REACH_S = 0.15  # chosen: a score placed by the notes around it is seldom further out
@@ -63,28 +81,26 @@ def place_known(
     return both, known
 
 
-def hear_known(
-    peaks: Peaks, sounding: list[tuple[float, float]], known_hz: list[float]
-) -> list[tuple[float, float, float]]:
-    """Name the notes of the score that begin with a stretch: (f0_hz, B, share of partials).
+def hear_known(peaks: Peaks, sounding: Notes, known_hz: list[float]) -> list[Named]:
+    """Name the notes of the score that begin with a stretch.
 
-    sounding: (f0_hz, B) of notes that ring on from before; known_hz: first partials where the
+    sounding: notes that ring on from before; known_hz: first partials where the
     score expects them. From the lowest up, so that what a low note explains is known first.
     """
     if not len(peaks.f_hz) or not known_hz:
         return []
     placed = [_place(peaks, f1_hz) for f1_hz in sorted(known_hz)]
     notes = [note for note in placed if note is not None]
-    heard: list[tuple[float, float, float]] = []
-    for k, (f0_hz, b) in enumerate(notes):
-        others = [note[:2] for note in heard] + notes[k + 1 :]
-        share = _evidence(peaks, (f0_hz, b), [n[:2] for n in heard], others, sounding)
+    heard: list[Named] = []
+    for k, note in enumerate(notes):
+        below = [one[:2] for one in heard]
+        share = _evidence(peaks, note, below, below + notes[k + 1 :], sounding)
         if share > 0.0:
-            heard.append((f0_hz, b, share))
+            heard.append((*note, share))
     return heard
 
 
-def _place(peaks: Peaks, f1_hz: float) -> tuple[float, float] | None:
+def _place(peaks: Peaks, f1_hz: float) -> Note | None:
     """Find f0 and B near an expected first partial under which most of the loud peaks fit."""
     number = np.arange(1, 7, dtype=float)
     usual = min(typical_b(f1_hz), 1e-2)
@@ -112,21 +128,13 @@ def _place(peaks: Peaks, f1_hz: float) -> tuple[float, float] | None:
     return f0_hz, b
 
 
-def _evidence(
-    peaks: Peaks,
-    note: tuple[float, float],
-    below: list[tuple[float, float]],
-    others: list[tuple[float, float]],
-    sounding: list[tuple[float, float]],
-) -> float:
+def _evidence(peaks: Peaks, note: Note, below: Notes, others: Notes, sounding: Notes) -> float:
     """Give the share of a note's partials that speak for it; 0 where it is not heard."""
-    number = np.arange(1, LOOKED_AT + 1, dtype=float)
-    law = partial_hz(*note, number)
+    law = first_partials(note, LOOKED_AT)
     law = law[law < 0.9 * HIGHEST_HZ]
     if not len(law):
         return 0.0
-    hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), len(law))
-    hit, index = hit[0], index[0]
+    hit, index = partials_found(peaks, note, len(law))
     risen = hit & (peaks.rise_db[index] > RISE_DB)
     # What rang before does not rise: a peak that does is free of it.
     free = ~covered(peaks, law, others) & (~covered(peaks, law, sounding) | risen)
@@ -143,41 +151,35 @@ def _evidence(
     return float(hit.mean()) if excess >= LEAST_EXCESS_DB else 0.0
 
 
-def expected_db(
-    peaks: Peaks, law: Array, below: list[tuple[float, float]], notes: list[tuple[float, float]]
-) -> Array:
+def expected_db(peaks: Peaks, law: Array, below: Notes, notes: Notes) -> Array:
     """Say how loud some partials would be if only the notes below sounded, dBFS.
 
     Each note below has an envelope: the levels of those partials that no higher note shares, less
     what still lower notes put there, joined by straight lines in dB over the logarithm of their
     number.
     """
-    envelopes: list[tuple[tuple[float, float], Array, Array]] = []
+    envelopes: list[Envelope] = []
     for note in below:
-        number = np.arange(1, 41, dtype=float)
-        theirs = partial_hz(*note, number)
+        theirs = first_partials(note, 40)
         theirs = theirs[theirs < HIGHEST_HZ]
-        hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), len(theirs))
+        hit, index = partials_found(peaks, note, len(theirs))
         higher = [n for n in (*notes, *below) if n[0] > note[0]]
         own = ~covered(peaks, theirs, higher)
         if not own.any():
             continue
-        power = np.where(hit[0], 10.0 ** (peaks.level_db[index[0]] / 10.0), 1e-9)
+        power = np.where(hit, 10.0 ** (peaks.level_db[index] / 10.0), 1e-9)
         # What lower notes explain is taken away, but for a tenth: envelopes are no truer than that.
         power = np.maximum(power - _power(peaks, theirs, envelopes), 0.1 * power)
         level = 10.0 * np.log10(power)
-        envelopes.append((note, np.log(number[: len(theirs)][own]), level[own]))
+        envelopes.append((note, np.log(np.flatnonzero(own) + 1.0), level[own]))
     return np.asarray(10.0 * np.log10(_power(peaks, law, envelopes) + 1e-12))
 
 
-def _power(
-    peaks: Peaks, law: Array, envelopes: list[tuple[tuple[float, float], Array, Array]]
-) -> Array:
+def _power(peaks: Peaks, law: Array, envelopes: list[Envelope]) -> Array:
     """Add up what notes of known envelopes put on some partials, as power."""
     power = np.zeros(len(law))
     for note, log_number, level_db in envelopes:
-        theirs = partial_hz(*note, np.arange(1, 41, dtype=float))
-        apart = np.abs(law[:, None] - theirs[None, :])
+        apart = np.abs(law[:, None] - first_partials(note, 40)[None, :])
         near = apart.min(axis=1) < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
         joined = np.interp(np.log(apart.argmin(axis=1) + 1.0), log_number, level_db)
         power += np.where(near, 10.0 ** (joined / 10.0), 0.0)

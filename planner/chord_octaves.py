@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import partial_hz, typical_b
-from planner.chord_peaks import B_FACTORS, Peaks, covered, match_partials
+from planner.chord_partials import Note, first_partials, typical_b
+from planner.chord_peaks import B_FACTORS, Notes, Peaks, covered, match_partials, partials_found
 
 Array = NDArray[np.float64]
 
@@ -19,12 +19,8 @@ Array = NDArray[np.float64]
 # partial is no weaker than its neighbours.
 WEAK_FIRST_HZ = 100.0
 DIVISORS = (2, 3, 4, 5, 6)  # the strongest partial of the lowest strings was never above the sixth
-FIRST_LOOK = (
-    12  # partials; chosen: a guess of B that is twice the true one still meets half of them
-)
-UP_TO_HZ = (
-    1500.0  # chosen: above, the partials of the lowest strings lie closer than peaks are true
-)
+FIRST_LOOK = 12  # partials; chosen: a guess of B twice the true one still meets half of them
+UP_TO_HZ = 1500.0  # chosen: above, partials of the lowest strings lie closer than peaks are true
 # Of the partials that only the lower note has. Chosen: where it does not sound, chance and the
 # fifths and thirds of a chord meet a third of them (every third, every fifth).
 LEAST_SHARE = 0.65
@@ -34,13 +30,11 @@ FEWEST_TELLING = 5
 FAINT_DB = 30.0
 
 
-def lowest_that_fits(
-    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, named: list[tuple[float, float]]
-) -> tuple[float, float]:
-    """Give the note itself, or the lower one of which it is only every n-th partial: (f0_hz, B).
+def lowest_that_fits(peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, named: Notes) -> Note:
+    """Give the note itself, or the lower one of which it is only every n-th partial.
 
-    lowest_hz: of the instrument; named: (f0_hz, B) of the notes that are known to sound beside it,
-    whose partials tell nothing.
+    lowest_hz: of the instrument; named: the notes that are known to sound beside it, whose partials
+    tell nothing.
     """
     best, most = (f0_hz, b), 0.0
     for divisor, low_hz, start in _worth_following(peaks, f0_hz, b, lowest_hz):
@@ -72,22 +66,22 @@ def _worth_following(
     return [one for one, half in zip(tried, share >= 0.5, strict=True) if half]
 
 
-def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> tuple[float, float]:
+def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> Note:
     """Follow the partials from the low ones up, each next where the line through the last says.
 
     In squares the law is a line, ``(f_n / n)^2 = f0^2 + f0^2 B n^2``.
     """
     start = min(3 * divisor, 12)
     for highest in (start, 2 * start, 4 * start):
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), highest)
-        number = np.asarray(np.flatnonzero(hit[0]), dtype=float) + 1.0
-        f_hz = peaks.f_hz[index[0][hit[0]]]
+        hit, index = partials_found(peaks, (f0_hz, b), highest)
+        number = np.asarray(np.flatnonzero(hit), dtype=float) + 1.0
+        f_hz = peaks.f_hz[index[hit]]
         if len(number) < 3 or f_hz.max() / f0_hz < 3.0:
             continue
         x, y = np.square(number), np.square(f_hz / number)
         keep = np.ones(len(y), dtype=bool)
         for _ in range(2):
-            slope, base = _line(x[keep], y[keep], number[keep])
+            slope, base = np.polyfit(x[keep], y[keep], 1, w=np.sqrt(number[keep]))
             off = np.abs(y - base - slope * x)
             keep = off <= 4.0 * np.median(off[keep]) + 1e-12
             if keep.sum() < 3:
@@ -97,27 +91,17 @@ def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> tuple[float
     return f0_hz, b
 
 
-def _line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
-    """Slope and height of a line by weighted least squares."""
-    total = weight.sum()
-    mid_x, mid_y = (weight * x).sum() / total, (weight * y).sum() / total
-    slope = (weight * (x - mid_x) * (y - mid_y)).sum() / (weight * (x - mid_x) ** 2).sum()
-    return float(slope), float(mid_y - slope * mid_x)
-
-
-def _telling_share(
-    peaks: Peaks, low: tuple[float, float], divisor: int, named: list[tuple[float, float]]
-) -> float:
+def _telling_share(peaks: Peaks, low: Note, divisor: int, named: Notes) -> float:
     """Say how many of the partials stand out that only the lower note has, 0..1."""
     highest = int(UP_TO_HZ / low[0])
-    law = partial_hz(*low, np.arange(1, highest + 1, dtype=float))
-    hit, index = match_partials(peaks, np.array([low[0]]), np.array([low[1]]), highest)
-    level = np.where(hit[0], peaks.level_db[index[0]], -np.inf)
+    law = first_partials(low, highest)
+    hit, index = partials_found(peaks, low, highest)
+    level = np.where(hit, peaks.level_db[index], -np.inf)
     number = np.arange(1, highest + 1)
     own = number % divisor == 0
     telling = ~own & (law > 2.0 * low[0]) & ~covered(peaks, law, named)
     # the envelope that the strong series has, place by place
-    strong = own & hit[0]
+    strong = own & hit
     if telling.sum() < FEWEST_TELLING or strong.sum() < 2:
         return 0.0
     envelope = np.interp(number, number[strong], level[strong])

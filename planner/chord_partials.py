@@ -5,6 +5,7 @@ The partials themselves are read off the sound in `planner.chord_fits`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from planner.spread import spread_of
 
 Array = NDArray[np.float64]
+Note = tuple[float, float]  # f0_hz and B
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 HIGHEST_HZ = 6500.0  # chosen: under the 8 kHz limit of a 16 kHz stem, clear of its filter's slope
@@ -37,17 +39,15 @@ class PartialFits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StiffString:
-    """A note's ``f_n = n f0 sqrt(1 + B n^2)``; uncertainties are about a 2 in 3 chance."""
+    """A note's ``f_n = n f0 sqrt(1 + B n^2)``; its uncertainty is about a 2 in 3 chance."""
 
     f0_hz: float
     b: float
     f1_cents_sd: float
-    b_sd: float
     used: int  # partials that agree
     scatter_cents: float  # of the used partials around the law
     wander_cents: float = 0.0  # the whole window against its first half
     window_s: float = 0.0  # that it was read in
-    swing_cents: float = 0.0  # as far as it went from the shortest window on; 0 of one window alone
 
     @property
     def f1_hz(self) -> float:
@@ -57,6 +57,21 @@ class StiffString:
 def partial_hz(f0_hz: float, b: float, number: Array) -> Array:
     """Give the partials of a stiff string, Hz (H. Fletcher, JASA 36, 1964, 203, from memory)."""
     return np.asarray(number * f0_hz * np.sqrt(1.0 + b * number**2))
+
+
+def first_partials(note: Note, highest: int) -> Array:
+    """Give the partials 1 to `highest` of a note, Hz."""
+    return partial_hz(*note, np.arange(1, highest + 1, dtype=float))
+
+
+def nearest_of(f_hz: Array, notes: Iterable[Note], highest: int = 40) -> Array:
+    """Say how far some frequencies lie from the nearest partial of some notes, Hz; (k,).
+
+    Infinite where there is no note. highest: partials of each note.
+    """
+    theirs = np.concatenate([np.zeros(0), *(first_partials(note, highest) for note in notes)])
+    apart = np.abs(f_hz[:, None] - theirs[None, :])
+    return np.asarray(apart.min(axis=1, initial=np.inf))
 
 
 def typical_b(f_hz: float) -> float:
@@ -85,14 +100,11 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
         return None
     keep = np.ones(len(fits.number), dtype=bool)
     result = None
+    sd_cents = np.hypot(CENTS_PER_NEPER * fits.sd_hz / fits.f_hz, MODEL_CENTS)
     for _ in range(3):
-        n, f = fits.number[keep], fits.f_hz[keep]
-        sd_cents = np.hypot(CENTS_PER_NEPER * fits.sd_hz[keep] / f, MODEL_CENTS)
-        result, _ = _line(n, f, sd_cents, b_start, b_spread)
+        result = _line(fits.number[keep], fits.f_hz[keep], sd_cents[keep], b_start, b_spread)
         law = partial_hz(result.f0_hz, result.b, fits.number)
-        off = CENTS_PER_NEPER * np.log(fits.f_hz / law)
-        all_sd = np.hypot(CENTS_PER_NEPER * fits.sd_hz / fits.f_hz, MODEL_CENTS)
-        pull = np.abs(off) / all_sd
+        pull = np.abs(CENTS_PER_NEPER * np.log(fits.f_hz / law)) / sd_cents
         limit = 4.0 * max(1.0, spread_of(pull, 0.0))
         again = pull <= limit
         if again.sum() < min(2, len(keep)) or (again == keep).all():
@@ -101,9 +113,7 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
     return result
 
 
-def _line(
-    n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float
-) -> tuple[StiffString, Array]:
+def _line(n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float) -> StiffString:
     y = (f / n) ** 2
     scale = float(np.median(y))
     weight = 1.0 / (2.0 * (y / scale) * sd_cents / CENTS_PER_NEPER)
@@ -127,12 +137,10 @@ def _line(
     variance = inverse[0, 0] + 2 * inverse[0, 1] + inverse[1, 1]
     f1_sd = CENTS_PER_NEPER * 0.5 * np.sqrt(max(variance, 0.0)) / (base + slope)
     swell = np.sqrt(max(1.0, chi))
-    string = StiffString(
+    return StiffString(
         f0_hz=f0_hz,
         b=b,
         f1_cents_sd=float(f1_sd * swell),
-        b_sd=float(np.sqrt(inverse[1, 1]) / base * swell),
         used=len(n),
         scatter_cents=float(np.sqrt((off**2).sum() / spare)),
     )
-    return string, off

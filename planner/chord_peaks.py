@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, partial_hz
+from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, Note, nearest_of
 
 Array = NDArray[np.float64]
-NamedNotes = list[tuple[float, float]]  # f0_hz and B of each
-Named = tuple[float, float, float]  # and the share of its partials that was found
+Notes = list[Note]
+Named = tuple[float, float, float]  # f0_hz and B of a note, and the share of its partials found
 
 SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or of the room
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
@@ -113,6 +113,14 @@ def match_partials(
     return off_hz < room_hz, index
 
 
+def partials_found(
+    peaks: Peaks, note: Note, most: int = SEARCHED
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Find the nearest peak to each of the first partials of one note, as `match_partials`."""
+    hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), most)
+    return hit[0], index[0]
+
+
 def least_db(peaks: Peaks, f_hz: Array) -> Array:
     """Give the least level at which a peak would have been listed at some frequencies, dBFS."""
     floor = np.interp(f_hz, peaks.f_hz, peaks.level_db - peaks.above_db)
@@ -129,14 +137,9 @@ def nothing_near(peaks: Peaks, f_hz: Array) -> NDArray[np.bool_]:
     return np.asarray(off > np.maximum(3.0 * peaks.width_hz, 0.008 * f_hz))
 
 
-def covered(peaks: Peaks, law: Array, notes: list[tuple[float, float]]) -> NDArray[np.bool_]:
+def covered(peaks: Peaks, law: Array, notes: Notes) -> NDArray[np.bool_]:
     """Say which of some partials, Hz, lie too near to one of other notes to be told apart."""
-    near = np.zeros(len(law), dtype=bool)
-    for f0_hz, b in notes:
-        theirs = partial_hz(f0_hz, b, np.arange(1, 41, dtype=float))
-        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
-        near |= apart < np.maximum(1.5 * peaks.width_hz, 0.006 * law)
-    return near
+    return np.asarray(nearest_of(law, notes) < np.maximum(1.5 * peaks.width_hz, 0.006 * law))
 
 
 def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:

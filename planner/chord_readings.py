@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_bands import read_bands
-from planner.chord_fits import FIRST_WINDOW_S, UNSTEADY, Piece, fit_window, refine
+from planner.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import PartialFits, StiffString, fit_string, partial_hz
-from planner.chord_search import SHORTEST_S, is_overtone
+from planner.chord_partials import Note, PartialFits, StiffString, fit_string
+from planner.chord_search import SHORTEST_S
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
 from planner.chord_walk import LONGEST_S, REACH_S, SKIP_S
@@ -23,14 +23,6 @@ Array = NDArray[np.float64]
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
-FEW_PARTIALS = 3
-TELLING_B = 0.1  # chosen: half of what two strings' stiffnesses may differ by to be one's
-TOGETHER_S = 0.15  # chosen: strings of one strum or one broken chord
-SWING_CENTS = 5.0  # chosen, where no note was read in two windows: a slight vibrato
-# Chosen: no line tells the pitch of players who are so far apart. Partials of seven stems of single
-# players of two soundfonts are 4 to 7 cents broader than lines, those of nine sections, choirs and
-# players in strong vibrato 9 to 15 (chords of tests.bench.chorded, seed 30201).
-SECTION_CENTS = 8.0
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -43,11 +35,10 @@ def read_voices(
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, bands where several players sound
-    each note. Returns the voices with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands. Returns
+    the voices with what was fitted to them.
     """
     bands: dict[int, Voice] = {}
-    wide: list[Array] = []
     for k, stretch in enumerate(stretches):
         wanted = [
             v for v in stretch.voices if voices[v].fits is None or 0 < _used(voices[v]) < 3
@@ -55,12 +46,9 @@ def read_voices(
         piece = _piece_of(samples, sr, stretch) if wanted else None
         if piece is None:
             continue
-        guesses = [(voices[v].f0_hz, voices[v].b) for v in stretch.voices]
+        guesses = [voices[v].note for v in stretch.voices]
         found = refine(piece, guesses, harmonic=harmonic, longest_s=LONGEST_S)
-        broad = found
-        if harmonic:
-            broad, wider = _as_bands(piece, guesses, found)
-            wide += wider
+        broad = _as_bands(piece, guesses, found) if harmonic else found
         for v, (string, fits), band in zip(stretch.voices, found, broad, strict=True):
             if v not in wanted:
                 continue
@@ -71,29 +59,20 @@ def read_voices(
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
         return less_sure_by_window(_pooled(voices, harmonic))
-    if np.median(np.concatenate([*wide, np.zeros(1)])) < SECTION_CENTS:
-        return less_sure_by_wander(_pooled(voices, harmonic))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
     middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
 
 
 def _as_bands(
-    piece: Piece,
-    guesses: list[tuple[float, float]],
-    found: list[tuple[StiffString | None, PartialFits]],
-) -> tuple[list[tuple[StiffString | None, PartialFits]], list[Array]]:
-    """Read notes as if several players sounded each, and how broad partials are, cents."""
+    piece: Piece, guesses: list[Note], found: list[tuple[StiffString | None, PartialFits]]
+) -> list[tuple[StiffString | None, PartialFits]]:
+    """Read driven notes by the middles of their partials, whoever and however many sound them."""
     f0s_hz = [
         string.f0_hz if string else f0 for (string, _), (f0, _) in zip(found, guesses, strict=True)
     ]
-    both = read_bands(piece, f0s_hz, [fits for _, fits in found])
-    window_s = len(piece.samples) / piece.sr
-    result = []
-    for fits, _ in both:
-        string = fit_string(fits, 0.0, 0.0)
-        result.append((replace(string, window_s=window_s) if string else None, fits))
-    return result, [broader for _, broader in both]
+    bands = read_bands(piece, f0s_hz, [fits for _, fits in found])
+    return [(fit_string(fits, 0.0, 0.0), fits) for fits in bands]
 
 
 def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:
@@ -119,10 +98,7 @@ def _read_again(
         piece = _piece_of(samples, sr, stretch) if here else None
         if piece is None:
             continue
-        places = [
-            (s.f0_hz, s.b) if (s := strings.get(v)) else (voices[v].f0_hz, voices[v].b)
-            for v in stretch.voices
-        ]
+        places = [voices[v].best_note for v in stretch.voices]
         for window_s in sorted({strings[v].window_s for v in here}):
             found = fit_window(piece.first(round(window_s * sr)), places)
             for v, fits in zip(stretch.voices, found, strict=True):
@@ -139,10 +115,7 @@ def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
     result = list(voices)
     for (k, _, before), string in zip(read, strings, strict=True):
         if string is not None:
-            string = replace(
-                string, wander_cents=before.wander_cents, window_s=before.window_s,
-                swing_cents=before.swing_cents,
-            )  # fmt: skip
+            string = replace(string, wander_cents=before.wander_cents, window_s=before.window_s)
         result[k] = replace(voices[k], string=string)
     return result
 
@@ -159,23 +132,6 @@ def believable(voice: Voice) -> bool:
     if len(fits.number) == 0:
         return fits.collided >= 3
     return float(np.median(fits.unsteady)) < UNSTEADY
-
-
-def _same_string(high: Voice, low: Voice) -> bool:
-    """Say whether a note is only every n-th partial of a lower one that began with it.
-
-    Then it carries that string's stiffness, n squared times its B, which a string of its own
-    would not. Where either stiffness is hardly known it says nothing.
-    """
-    if high.start_s != low.start_s or high.string is None or low.string is None:
-        return False
-    number = round(high.string.f0_hz / low.string.f0_hz)
-    unsure = any(s.b_sd > TELLING_B * s.b for s in (high.string, low.string))
-    if number < 2 or low.string.b == 0.0 or unsure:
-        return False
-    law = partial_hz(low.string.f0_hz, low.string.b, np.array([float(number)]))[0]
-    near = abs(1200.0 * np.log2(high.string.f1_hz / law)) < 4.0
-    return bool(near and abs(high.string.b / (number**2 * low.string.b) - 1.0) < 0.2)
 
 
 def _same_sound(high: Voice, low: Voice) -> bool:
@@ -201,36 +157,16 @@ def _amplitude(voice: Voice, number: int) -> float:
     return float(voice.fits.amplitude[voice.fits.number == number].sum())
 
 
-def without_partials(voices: list[Voice], harmonic: bool) -> list[Voice]:
-    """Drop notes that are only a partial of a lower one; of a known one, only its reading."""
-    same = _same_sound if harmonic else _same_string
+def without_partials(voices: list[Voice]) -> list[Voice]:
+    """Drop driven notes that are only a partial of a lower one."""
     beside = Beside(voices)
-    result = []
-    for voice in voices:
-        near = beside.sounding(voice.start_s, voice.start_s + REACH_S[1])
-        if not any(same(voice, voices[k]) for k in near):
-            result.append(voice)
-        elif voice.known:
-            result.append(replace(voice, string=None))
-    return result
-
-
-def less_sure_by_wander(voices: list[Voice]) -> list[Voice]:
-    """Add to each uncertainty how far the stem's driven tones wander between windows.
-
-    All partials of a voice or bow swing together, so their agreement says nothing of it: a first
-    window, a fifth of a second, may lie anywhere in a swing, and so is as far off as the stem's
-    notes went from there. What of a swing is left in a longer window falls with its square (the
-    frequency fitted to a phase weighs the middle most). Two or three partials may agree on a side
-    band of the swing, which is no nearer than a first window.
-    """
-    strings = [v.string for v in voices if v.string and v.string.swing_cents > 0]
-    usual = float(np.median([s.wander_cents for s in strings])) if strings else 0.0
-    first = SWING_CENTS
-    if strings:
-        first = float(np.sqrt(np.mean([s.swing_cents**2 for s in strings])))
     return [
-        replace(v, string=_less_sure(v.string, usual, first)) if v.string else v for v in voices
+        voice
+        for voice in voices
+        if not any(
+            _same_sound(voice, voices[k])
+            for k in beside.sounding(voice.start_s, voice.start_s + REACH_S[1])
+        )
     ]
 
 
@@ -246,30 +182,9 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     for voice in voices:
         if (string := voice.string) is not None and string.window_s > 0.0:
             left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
-            string = replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, left_cents)))
-        result.append(replace(voice, string=string))
-    return result
-
-
-def _less_sure(string: StiffString, usual_cents: float, first_cents: float) -> StiffString:
-    share = min(1.0, FIRST_WINDOW_S / string.window_s) ** 2 if string.used > FEW_PARTIALS else 1.0
-    left_cents = first_cents * share
-    added = max(usual_cents, string.wander_cents, left_cents)
-    return replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, added)))
-
-
-def octaves_in_doubt(voices: list[Voice]) -> list[bool]:
-    """Say of each note whether it may be another octave of what it was taken for.
-
-    Where a lower note begins with it and covers the partials that tell octaves apart, the octave
-    above or below may be the note; a score would say.
-    """
-    beside = Beside(voices)
-    result = []
-    for voice in voices:
-        near = beside.beginning(voice.start_s - TOGETHER_S, voice.start_s + TOGETHER_S)
-        over = any(is_overtone(voice.f0_hz, voices[k].f0_hz, voices[k].b) for k in near)
-        result.append(over and not voice.known)
+            doubt = float(np.hypot(string.f1_cents_sd, left_cents))
+            voice = replace(voice, string=replace(string, f1_cents_sd=doubt))
+        result.append(voice)
     return result
 
 

@@ -21,8 +21,11 @@ from planner.chord_peaks import (
     RISE_DB,
     SEARCHED,
     SILENCE_DBFS,
+    Named,
+    Notes,
     Peaks,
     match_partials,
+    partials_found,
     polish,
     tops,
 )
@@ -46,10 +49,8 @@ LEAST_FLUX_DB = 1.3  # chosen on synthetic piano, mean rise over the bins
 # a note's partials could gather is about 5.
 LEAST_SCORE = 1.4
 LEAST_ALONE = 0.9
-LEAST_OF_FIRST = 0.3
 # An octave or twelfth above a sounding note is heard only if it is clearly more than its overtone.
 OVERTONE_SCORE = 2.3
-OVERTONE_OF_FIRST = 0.48
 BESIDE_SCORE = 1.5  # chosen: so much more, where a score names other notes for the same moment
 EXPLAINED = 40  # partials of a found note that are taken away
 MOST_NOTES = 8  # chosen: two hands or six strings, and something left over
@@ -148,12 +149,12 @@ def places_to_look(onsets: Array, swells: Array, length_s: float) -> list[tuple[
 
 def find_new_notes(
     peaks: Peaks,
-    sounding: list[tuple[float, float]],
+    sounding: Notes,
     range_hz: tuple[float, float],
-    known: Sequence[tuple[float, float, float]] = (),
+    known: Sequence[Named] = (),
     *,
     struck: bool = True,
-) -> list[tuple[float, float, float]]:
+) -> list[Named]:
     """Name the notes that begin with a stretch, the clearest first: (f0_hz, B, share of partials).
 
     One note at a time: the candidate whose partials gather most is taken, what a smooth spectrum
@@ -170,20 +171,16 @@ def find_new_notes(
     # 0..1: a loud peak counts more, but not in proportion; old ones hardly count
     worth = np.clip((peaks.level_db - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.02, 1.0)
     worth = worth * np.where(risen, 1.0, 0.25)
-    for f0_hz, b in sounding:
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
+    for note in sounding:
+        hit, index = partials_found(peaks, note)
         old = index[hit]
         worth[old[~risen[old]]] = 0.0
     start = worth.copy()
     level = peaks.level_db.copy()
-    notes: list[tuple[float, float, float]] = list(known)
-    first_score = 0.0
+    notes: list[Named] = list(known)
     for f0_hz, b, _ in known:
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]))
-        score, _ = _scores(hit, index, start, np.array([f0_hz]))
-        first_score = max(first_score, float(score[0]))
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
-        _explain(worth, level, index[hit], np.flatnonzero(hit[0]) + 1, top_db)
+        hit, index = partials_found(peaks, (f0_hz, b), EXPLAINED)
+        _explain(worth, level, index[hit], np.flatnonzero(hit) + 1, top_db)
     for _ in range(MOST_NOTES):
         f0s, bs = _candidates(peaks, worth, range_hz)
         if len(f0s) == 0:
@@ -191,9 +188,7 @@ def find_new_notes(
         hit, index = match_partials(peaks, f0s, bs)
         score, share = _scores(hit, index, worth, f0s)
         best = int(np.argmax(score))
-        if not notes:
-            first_score = score[best]
-        if score[best] < max(LEAST_ALONE, LEAST_OF_FIRST * first_score):
+        if score[best] < LEAST_ALONE:
             break
         own = index[best][hit[best]]
         number = np.flatnonzero(hit[best]) + 1
@@ -202,15 +197,14 @@ def find_new_notes(
         apart = all(abs(np.log2(f0s[best] / f0)) > 0.6 / 12 for f0, _, _ in notes)
         enough = score[best] >= (LEAST_SCORE if notes or sounding else LEAST_ALONE)
         if any(is_overtone(float(f0s[best]), f0, b) for f0, b in named):
-            least = max(OVERTONE_SCORE, OVERTONE_OF_FIRST * first_score)
-            enough = score[best] >= least * (BESIDE_SCORE if known else 1.0)
+            enough = score[best] >= OVERTONE_SCORE * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
             if struck:
                 f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
             notes.append((f0_hz, b, float(share[best])))
-            hit_all, index_all = match_partials(peaks, np.array([f0_hz]), np.array([b]), EXPLAINED)
-            own, number = index_all[hit_all], np.flatnonzero(hit_all[0]) + 1
+            every, nearest = partials_found(peaks, (f0_hz, b), EXPLAINED)
+            own, number = nearest[every], np.flatnonzero(every) + 1
         _explain(worth, level, own, number, top_db)
     return notes
 

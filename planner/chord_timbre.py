@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import HIGHEST_HZ, partial_hz
-from planner.chord_peaks import NamedNotes, Peaks, covered, least_db, match_partials, nothing_near
+from planner.chord_partials import HIGHEST_HZ, first_partials
+from planner.chord_peaks import Notes, Peaks, covered, least_db, nothing_near, partials_found
 from planner.spread import spread_of
 
 Array = NDArray[np.float64]
@@ -55,21 +55,21 @@ class FreePartials:
     heard: NDArray[np.bool_]
 
 
-def free_partials(peaks: Peaks, notes: NamedNotes, ringing: NamedNotes) -> list[FreePartials]:
+def free_partials(peaks: Peaks, notes: Notes, ringing: Notes) -> list[FreePartials]:
     """List, for each of the notes that begin together, what is heard of it alone."""
     result = []
     number = np.arange(1, PARTIALS + 1)
-    for k, (f0_hz, b) in enumerate(notes):
-        law = partial_hz(f0_hz, b, number.astype(float))
-        others = [note for i, note in enumerate(notes) if i != k] + ringing
+    for k, note in enumerate(notes):
+        law = first_partials(note, PARTIALS)
+        others = [other for i, other in enumerate(notes) if i != k] + ringing
         free = (law < HIGHEST_HZ) & ~covered(peaks, law, others)
-        hit, index = match_partials(peaks, np.array([f0_hz]), np.array([b]), PARTIALS)
-        heard = hit[0] & free
-        gone = ~hit[0] & free & nothing_near(peaks, law)
+        hit, index = partials_found(peaks, note, PARTIALS)
+        heard = hit & free
+        gone = ~hit & free & nothing_near(peaks, law)
         if heard.sum() < 2:  # one says nothing of another
             continue
         both = np.concatenate([np.flatnonzero(heard), np.flatnonzero(gone)])
-        level_db = np.where(heard, peaks.level_db[index[0]], least_db(peaks, law))
+        level_db = np.where(heard, peaks.level_db[index], least_db(peaks, law))
         result.append(
             FreePartials(
                 number=number[both], f_hz=law[both], level_db=level_db[both], heard=heard[both]

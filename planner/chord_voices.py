@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import PartialFits, StiffString, partial_hz
+from planner.chord_partials import Note, PartialFits, StiffString, first_partials
 
 Array = NDArray[np.float64]
 
@@ -28,6 +28,16 @@ class Voice:
     fits: PartialFits | None = None
     string: StiffString | None = None
     read_in: int = -1  # the stretch that its partials were read in
+
+    @property
+    def note(self) -> Note:
+        """As the search found it."""
+        return self.f0_hz, self.b
+
+    @property
+    def best_note(self) -> Note:
+        """As measured, else as the search found it."""
+        return (self.string.f0_hz, self.string.b) if self.string else self.note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,21 +65,15 @@ class Beside:
         last = bisect_right(self._starts_s, to_s)
         return sorted(k for k in self._order[first:last] if self._voices[k].last_s >= from_s)
 
-    def beginning(self, from_s: float, to_s: float) -> list[int]:
-        """Give the notes that begin between two moments, as found."""
-        first, last = bisect_left(self._starts_s, from_s), bisect_right(self._starts_s, to_s)
-        return sorted(self._order[first:last])
-
 
 def own_hz(voice: Voice) -> Array:
     """Give the partials that no other note covers, Hz; the lowest three where none is free."""
     if voice.fits is not None and len(voice.fits.f_hz):
         return voice.fits.f_hz
-    return partial_hz(voice.f0_hz, voice.b, np.arange(1, 4, dtype=float))
+    return first_partials(voice.note, 3)
 
 
 def f1_of(voice: Voice) -> float:
     """Give a note's first partial, Hz: as measured, else as the search found it."""
-    if voice.string is not None:
-        return voice.string.f1_hz
-    return float(voice.f0_hz * np.sqrt(1.0 + voice.b))
+    f0_hz, b = voice.best_note
+    return float(f0_hz * np.sqrt(1.0 + b))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_known import hear_known, place_known
-from planner.chord_partials import partial_hz
+from planner.chord_partials import first_partials, nearest_of
 from planner.chord_peaks import RISE_DB, Named, Peaks, find_peaks_in, no_peaks, same_pitch
 from planner.chord_search import (
     SHORTEST_S,
@@ -152,7 +152,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
         voices = heard.voices
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         ringing = [voices[v] for v in sounding]
-        old = [(voice.f0_hz, voice.b) for voice in ringing]
+        old = [voice.note for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
         found = _new_notes(listener, place, ringing, known, timbre)
         if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
@@ -199,7 +199,7 @@ def _new_notes(
 ) -> list[Named]:
     """Name the notes that begin with a stretch, beside those that a score is known to have."""
     stem, peaks = listener.stem, _peaks_at(listener, place)
-    old = [(voice.f0_hz, voice.b) for voice in ringing]
+    old = [voice.note for voice in ringing]
     struck = stem.role not in HARMONIC_ROLES
     beside = place, tuple(old), tuple(known)
     if beside not in listener.named:
@@ -236,7 +236,7 @@ def _join(stretches: list[Stretch], now: Stretch, *, begun: bool) -> None:
 
 def _rings(peaks: Peaks, voice: Voice) -> bool:
     """Say whether at least half of a note's lower partials still stand out."""
-    law = partial_hz(voice.f0_hz, voice.b, np.arange(1, 6, dtype=float))
+    law = first_partials(voice.note, 5)
     law = law[law < 5500.0]
     return bool(np.mean(_found(peaks, law)) >= 0.5) if len(peaks.f_hz) and len(law) else False
 
@@ -248,12 +248,10 @@ def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
     """
     if any(same_pitch(voice.f0_hz, f0_hz) for f0_hz, _, _ in new):
         return False
-    law = partial_hz(voice.f0_hz, voice.b, np.arange(3, 21, dtype=float))
+    law = first_partials(voice.note, 20)[2:]
     law = law[_found(peaks, law)]
-    if len(law) and new:
-        taken = np.concatenate([partial_hz(f0, b, np.arange(1.0, 30.0)) for f0, b, _ in new])
-        apart = np.abs(law[:, None] - taken[None, :]).min(axis=1)
-        law = law[apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz)]
+    apart = nearest_of(law, [note[:2] for note in new], 29)
+    law = law[apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz)]
     if len(law) < 3:
         return False
     nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
@@ -272,9 +270,8 @@ def _turned(
     for voice in asked:
         if any(same_pitch(voice.f0_hz, n[0]) for n in new):
             continue
-        others = [(v.f0_hz, v.b) for v in ringing if v is not voice] + [n[:2] for n in new]
-        note = voice.f0_hz, voice.b
-        if struck_again(listener.samples, sr, round(place.start_s * sr), note, others):
+        others = [v.note for v in ringing if v is not voice] + [n[:2] for n in new]
+        if struck_again(listener.samples, sr, round(place.start_s * sr), voice.note, others):
             result.append(voice)
     return result
 
@@ -288,9 +285,7 @@ def _unexplained(peaks: Peaks, voices: list[Voice]) -> Array:
     """List the strong peaks that belong to no sounding note, Hz."""
     if not voices or not len(peaks.f_hz):
         return np.zeros(0)
-    numbers = np.arange(1, 20, dtype=float)
-    law = np.concatenate([partial_hz(v.f0_hz, v.b, numbers) for v in voices])
-    off = np.abs(peaks.f_hz[:, None] - law[None, :]).min(axis=1)
+    off = nearest_of(peaks.f_hz, [voice.note for voice in voices], 19)
     free = off > np.maximum(0.007 * peaks.f_hz, 1.5 * peaks.width_hz)
     strong = np.argsort(-np.where(free, peaks.level_db, -np.inf))[: min(int(free.sum()), 16)]
     return np.sort(peaks.f_hz[strong])

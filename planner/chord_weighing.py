@@ -14,17 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_octaves import LEAST_SHARE
-from planner.chord_partials import HIGHEST_HZ, partial_hz, typical_b
+from planner.chord_partials import HIGHEST_HZ, first_partials, typical_b
 from planner.chord_peaks import (
     B_FACTORS,
     RISE_DB,
     Named,
-    NamedNotes,
+    Notes,
     Peaks,
     covered,
     least_db,
     match_partials,
     nothing_near,
+    partials_found,
     same_pitch,
 )
 from planner.chord_timbre import FREEDOM, PARTIALS, Timbre, usual_levels
@@ -66,7 +67,7 @@ class Places:
 def weigh(
     peaks: Peaks,
     found: list[Named],
-    ringing: NamedNotes,
+    ringing: Notes,
     range_hz: tuple[float, float],
     timbre: Timbre,
 ) -> list[Named]:
@@ -107,7 +108,7 @@ def weigh(
 
 
 def gains(
-    peaks: Peaks, notes: list[Named], more: list[Named], ringing: NamedNotes, timbre: Timbre
+    peaks: Peaks, notes: list[Named], more: list[Named], ringing: Notes, timbre: Timbre
 ) -> list[float]:
     """Say by how much each of some more notes, on its own, makes what is heard likelier."""
     if not more or not notes or not len(peaks.f_hz):
@@ -142,22 +143,22 @@ def _kin(
                 continue
             if any(same_pitch(near_hz, hz) for hz in (*taken_hz, *(n[0] for n in kin))):
                 continue
-            hit, index = match_partials(peaks, np.array([near_hz]), np.array([near_b]), LOOKED_AT)
-            reach = partial_hz(near_hz, near_b, number.astype(float)) < HIGHEST_HZ
-            risen = hit[0] & (peaks.rise_db[index[0]] > RISE_DB)
+            hit, index = partials_found(peaks, (near_hz, near_b), LOOKED_AT)
+            reach = first_partials((near_hz, near_b), LOOKED_AT) < HIGHEST_HZ
+            risen = hit & (peaks.rise_db[index] > RISE_DB)
             # Of a lower note the partials tell that the one found does not have.
             telling = reach & (number % ratio.denominator != 0) if ratio < 1 else reach
             least = LEAST_SHARE if ratio < 1 else LEAST_HIT
-            if risen.sum() < LEAST_RISEN or (hit[0] & telling).sum() < least * telling.sum():
+            if risen.sum() < LEAST_RISEN or (hit & telling).sum() < least * telling.sum():
                 continue
-            kin.append((near_hz, near_b, float((hit[0] & reach).sum() / max(reach.sum(), 1))))
+            kin.append((near_hz, near_b, float((hit & reach).sum() / max(reach.sum(), 1))))
     return kin
 
 
 def _lone(
     peaks: Peaks,
     found: list[Named],
-    ringing: NamedNotes,
+    ringing: Notes,
     range_hz: tuple[float, float],
     timbre: Timbre,
 ) -> list[tuple[Named, float]]:
@@ -179,7 +180,7 @@ def _lone(
         hits, _ = match_partials(peaks, f0s, bs, LOOKED_AT)
         most = int(np.argmax(hits.sum(axis=1)))
         hit, f0_hz, b = hits[most], float(f0s[most]), float(bs[most])
-        law = partial_hz(f0_hz, b, number.astype(float))
+        law = first_partials((f0_hz, b), LOOKED_AT)
         usual = usual_levels(timbre, number, law)
         due = (f1_db + usual - usual[0] > least_db(peaks, law)) & (law < HIGHEST_HZ)
         # not because only so many lie below the highest that is looked at
@@ -191,9 +192,7 @@ def _lone(
     return lone
 
 
-def _places(
-    peaks: Peaks, notes: list[Named], ringing: NamedNotes, timbre: Timbre, above: int
-) -> Places:
+def _places(peaks: Peaks, notes: list[Named], ringing: Notes, timbre: Timbre, above: int) -> Places:
     """Say what is heard where the notes' partials lie; the last `above` lie over others' partials.
 
     Those are told by the places of the others alone: where a stiff lower string puts none, a higher

@@ -17,7 +17,6 @@ from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
-    octaves_in_doubt,
     read_voices,
     without_partials,
 )
@@ -45,9 +44,7 @@ NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
 NO_ONSET = "chords have no honest onset"
 
 
-def find_chord_notes(
-    stem: Stem, expected: tuple[tuple[float, float], ...] = ()
-) -> tuple[tuple[Note, Measurement], ...]:
+def find_chord_notes(stem: Stem, lead: Lead | None = None) -> tuple[tuple[Note, Measurement], ...]:
     """Find the notes of a stem that plays chords, and measure each one's sustain.
 
     Each measurement speaks of the first partial, ``f1 = f0 sqrt(1 + B)``, in Hz, with an
@@ -56,52 +53,44 @@ def find_chord_notes(
     onset. Notes come by start, then pitch; digital silence gives none. In instruments that nobody
     can move afterwards, a note's own strings are asked whether they stand apart.
 
-    expected: where a score has notes, (start_s, first partial in Hz), to some hundredths of a
-    second and some cents. They are looked for first and need less evidence than others do.
-    """
-    return find_led_notes(stem, lambda voices: expected)
-
-
-def find_led_notes(stem: Stem, lead: Lead | None) -> tuple[tuple[Note, Measurement], ...]:
-    """Find the notes of a stem that plays chords as `find_chord_notes` does, led by its score.
-
-    lead: says, of the notes found so far, where the score's notes are expected.
+    lead: says, of the notes found so far, where a score has its notes: (start_s, first partial in
+    Hz), to some hundredths of a second and some cents. They are looked for first and need less
+    evidence than others do.
     """
     samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
     return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
 
 
-def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[Voice, ...]:
+def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> list[Voice]:
     """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
     if not samples.any():
-        return ()
+        return []
     harmonic = stem.role in HARMONIC_ROLES
     voices, stretches = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
-    voices = [v for v in without_partials(voices, harmonic) if believable(v)]
+    voices = [v for v in (without_partials(voices) if harmonic else voices) if believable(v)]
     found = [begun(samples, stem.analysis_sr, v) for v in voices]
     together = begun_in_stroke_s if stem.role in STRUCK_ROLES else begun_together_s
     starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
-    return tuple(replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True))
+    return [replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True)]
 
 
 def _notes_of(
-    stem: Stem, samples: Floats, raised_db: float, heard: tuple[Voice, ...]
+    stem: Stem, samples: Floats, raised_db: float, voices: list[Voice]
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
-    voices = list(heard)
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices
     ]
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
-        voices, ends_s, apart = _with_strings(samples, stem.analysis_sr, voices, ends_s)
-    octaves = octaves_in_doubt(voices)
-    doubts = [one or first_in_doubt(v) for one, v in zip(octaves, voices, strict=True)]
-    pairs = [
-        _note(stem, raised_db, *one) for one in zip(voices, doubts, ends_s, apart, strict=True)
-    ]
+        beside = Beside(voices)
+        apart = [
+            _strings(samples, stem.analysis_sr, k, voices, ends_s[k], beside)
+            for k in range(len(voices))
+        ]
+    pairs = [_note(stem, raised_db, *one) for one in zip(voices, ends_s, apart, strict=True)]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
@@ -121,62 +110,27 @@ def _raised(stem: Stem) -> tuple[Floats, float]:
     return samples * np.float32(gain), 20.0 * float(np.log10(gain))
 
 
-def _with_strings(
-    samples: Floats, sr: int, voices: list[Voice], ends_s: list[float]
-) -> tuple[list[Voice], list[float], list[StringsApart | None]]:
-    """Ask every note for its strings; where they beat, what swells in again is the same note."""
-    ends_s, beside = list(ends_s), Beside(voices)
-    taken: set[int] = set()
-    for i, j in _swelling_again(voices):
-        if i in taken or voices[j].start_s > ends_s[i] + DAMPED_S:
-            continue
-        longer = [*ends_s[:i], max(ends_s[i], ends_s[j]), *ends_s[i + 1 :]]
-        whole = _strings(samples, sr, i, voices, longer, beside)
-        if whole is not None and whole.cents > 0.0:
-            ends_s = longer
-            taken.add(j)
-    kept = [k for k in range(len(voices)) if k not in taken]
-    apart = [_strings(samples, sr, k, voices, ends_s, beside) for k in kept]
-    return [voices[k] for k in kept], [ends_s[k] for k in kept], apart
-
-
-def _swelling_again(voices: list[Voice]) -> list[tuple[int, int]]:
-    """Pair every struck note with those that swell in on its key later, in time order."""
-    struck: dict[int, list[int]] = {}  # by semitone; a key's own lie in it or beside it
-    for i, voice in enumerate(voices):
-        if not voice.soft:
-            struck.setdefault(round(12.0 * np.log2(voice.f0_hz)), []).append(i)
-    again = [j for j, v in enumerate(voices) if v.soft and not v.known]  # the score has it struck
-    return [
-        (i, j)
-        for j in sorted(again, key=lambda k: voices[k].start_s)
-        for step in (-1, 0, 1)
-        for i in struck.get(round(12.0 * np.log2(voices[j].f0_hz)) + step, ())
-        if voices[i].start_s < voices[j].start_s and same_pitch(voices[i].f0_hz, voices[j].f0_hz)
-    ]
-
-
 def _strings(
-    samples: Floats, sr: int, k: int, voices: list[Voice], ends_s: list[float], beside: Beside
+    samples: Floats, sr: int, k: int, voices: list[Voice], end_s: float, beside: Beside
 ) -> StringsApart | None:
     """Ask one note whether its strings stand apart, as far as other notes leave it free."""
-    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, ends_s[k] - DAMPED_S
+    voice, start_s, end_s = voices[k], voices[k].start_s + 2 * SKIP_S, end_s - DAMPED_S
     if voice.string is None or end_s - start_s < SHORTEST_S:
         return None
     others = [
-        (v.string.f0_hz, v.string.b) if v.string else (v.f0_hz, v.b)
-        for i, v in ((i, voices[i]) for i in beside.sounding(start_s, end_s) if i != k)
-        if not same_pitch(v.f0_hz, voice.f0_hz)  # the same key's own ring does not beat
+        voices[i].best_note
+        for i in beside.sounding(start_s, end_s)
+        # the same key's own ring does not beat
+        if i != k and not same_pitch(voices[i].f0_hz, voice.f0_hz)
     ]
     piece = piece_of(samples, int(start_s * sr), int(end_s * sr))
-    return strings_apart(piece, sr, voice.string.f0_hz, voice.string.b, others)
+    return strings_apart(piece, sr, voice.best_note, others)
 
 
 def _note(
     stem: Stem,
     raised_db: float,
     voice: Voice,
-    doubtful: bool,
     end_s: float,
     apart: StringsApart | None,
 ) -> tuple[Note, Measurement]:
@@ -212,7 +166,7 @@ def _note(
         heard_hz=f1_hz,
         uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
         inharmonicity_b=string.b,
-        confidence=confidence_of(string, end_s - voice.start_s, in_doubt=doubtful),
+        confidence=confidence_of(string, end_s - voice.start_s, in_doubt=first_in_doubt(voice)),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,

@@ -77,10 +77,6 @@ class Clash:
     kind: ClashKind
     weight: float  # 0..1, how plainly it can be heard
 
-    @property
-    def excess_hz(self) -> float:
-        return self.beating_hz - self.given_hz
-
 
 def beating_hz(lower_hz: float, upper_hz: float, p: int, q: int) -> float:
     """Give the beats a second between partial p of the lower and q of the upper note.

@@ -13,19 +13,34 @@ Conventions
 
 from __future__ import annotations
 
-import difflib
 import math
+import re
+import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from functools import cache
 from typing import Any, Literal, get_args
 
 from planner import __version__
-from planner.errors import PlannerError
 from planner.model import Confidence
 from planner.plan_model import Action, Plan, Row, RowKind, Scope, State
+from planner.session_values import (
+    WRONG,
+    Problems,
+    Reader,
+    fields,
+    list_of,
+    number,
+    one_of,
+    shown,
+    words,
+    yes_or_no,
+)
 from planner.wording import SIGN_RULE
 
 EDIT_LIST_FORMAT_VERSION = "1.1"  # major.minor; a reader refuses another major
+
+_MOST = sys.float_info.max  # any number but an infinite one
 
 Kind = Literal["text", "choice", "whole", "number", "texts", "points", "layers", "yes-no"]
 
@@ -185,9 +200,9 @@ def rounded(value: float | None, decimals: int, where: str) -> float | None:
     return round(float(value), decimals) + 0.0
 
 
-def clean_text(text: str) -> str:
+def clean_text(said: str) -> str:
     """Replace half characters (lone surrogates of undecodable file names), which no file holds."""
-    return text.encode("utf-8", "replace").decode("utf-8")
+    return said.encode("utf-8", "replace").decode("utf-8")
 
 
 def _plain(value: Any, column: Column, owner: str) -> Any:
@@ -225,176 +240,87 @@ def edit_list_from_dict(
         If the data is no edit list, its major version is not ours, or a field does not fit; the
         message carries the file, the line where known, and the dotted path.
     """
-    reading = _Reading(file, lines or {})
-    top = reading.mapping(data, "")
-    version = reading.value(top, HEADER[0], "")
-    newer = reading.newer_minor(version)
-    if not newer:
-        reading.refuse_unknown(top, (*(c.name for c in HEADER), "rows"), "")
-    header = {c.name: reading.value(top, c, "") for c in HEADER}
-    rows = top.get("rows")
-    if not isinstance(rows, list):
-        raise reading.error("rows", "must be a list of rows", "Write 'rows: []' for an empty list.")
-    return EditList(
-        **header, rows=tuple(reading.row(r, f"rows[{i}]", newer) for i, r in enumerate(rows))
+    problems = Problems(lines or {}, file)
+    if not isinstance(data, dict):
+        hint = "Is this an edit list?"
+        problems.wrong("", f"this should be a mapping, not {shown(data)}", hint)
+        problems.raise_if_any()
+    given: dict[str, Any] = data  # type: ignore[assignment]
+    newer = _newer_minor(problems, given.get("format_version"))
+    problems.raise_if_any()
+
+    def row(problems: Problems, value: object, path: str) -> Any:
+        found = _fields(problems, value, path, COLUMNS, newer=newer)
+        return WRONG if found is WRONG else Row(**{"apply_to": (), **found})
+
+    top = {name: value for name, value in given.items() if name != "rows"}
+    header = _fields(problems, top, "", HEADER, newer=newer)
+    rows: Any = list_of(row, example="[], an empty one")(problems, given.get("rows"), "rows")
+    problems.raise_if_any()
+    return EditList(**{"song": "", "rate": None, "missing_stems": (), **header}, rows=rows)
+
+
+def _newer_minor(problems: Problems, version: object) -> bool:
+    """Check the major version; say whether the minor one is newer than ours."""
+    ours, path = EDIT_LIST_FORMAT_VERSION, "format_version"
+    # A spreadsheet that takes "1.0" for a number saves it as "1".
+    found = re.fullmatch(r"([0-9]+)(?:\.([0-9]+))?", version) if isinstance(version, str) else None
+    if found is None:
+        what = "this is missing" if version is None else f"{version!r} is no version"
+        problems.wrong(path, what, f'Write it as "{ours}".')
+        return False
+    if found[1] != ours.split(".")[0]:
+        what = f"is {version}, but this planner reads {ours.split('.')[0]}.x"
+        problems.wrong(path, what, "Use the planner that wrote the list, or plan again.")
+    return int(found[2] or 0) > int(ours.split(".")[1])
+
+
+def _fields(
+    problems: Problems, data: object, path: str, columns: tuple[Column, ...], *, newer: bool
+) -> Any:
+    """Read a mapping by some columns; what a newer minor version adds is passed over."""
+    table = _table(columns)
+    if newer and isinstance(data, dict):
+        data = {name: value for name, value in data.items() if name in table}
+    required = [c.name for c in columns if c.required]
+    example = "{id: LV-0147, kind: note, stem: LV, action: leave}"
+    return fields(problems, data, path, table, required=required, example=example)
+
+
+@cache
+def _table(columns: tuple[Column, ...]) -> dict[str, tuple[str, Reader]]:
+    return {c.name: (c.name, _reader(c)) for c in columns}
+
+
+def _reader(column: Column) -> Reader:
+    a_number = number("", -_MOST, _MOST)
+    if column.choices:
+        return one_of(*column.choices)
+    return {
+        "text": words,
+        "whole": number("", -_MOST, _MOST, whole=True),
+        "number": a_number,
+        "yes-no": yes_or_no,
+        "texts": list_of(_name, example="[LV-0001]"),
+        "points": list_of(_pair(a_number, "seconds, cents"), example="[[0.0, -16.0]]"),
+        "layers": list_of(_pair(_name, "rule, cents"), example='[["R-001", -4.0]]'),
+    }[column.kind]
+
+
+def _name(problems: Problems, value: object, path: str) -> Any:
+    return (
+        problems.wrong(path, "this text is empty") if value == "" else words(problems, value, path)
     )
 
 
-_EMPTY: dict[str, Any] = {f.name: f.default for f in fields(Row)}
+def _pair(head: Reader, names: str) -> Reader:
+    """Make a reader of two values, the second of them cents."""
 
+    def read(problems: Problems, value: object, path: str) -> Any:
+        if not isinstance(value, list) or len(value) != 2:
+            return problems.wrong(path, f"this should be a pair [{names}], not {shown(value)}")
+        first = head(problems, value[0], f"{path}[0]")
+        second = number("", -_MOST, _MOST)(problems, value[1], f"{path}[1]")
+        return WRONG if WRONG in (first, second) else (first, second)
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """One file being read: where messages point to, and the checks."""
-
-    file: str
-    lines: Mapping[str, int]
-
-    def error(self, path: str, what: str, hint: str | None = None) -> PlannerError:
-        line, owner = self.lines.get(path), path
-        while line is None and owner:
-            owner = owner.rpartition("." if not owner.endswith("]") else "[")[0]
-            line = self.lines.get(owner)
-        return PlannerError(f"{what}.", file=self.file, line=line, field=path or None, hint=hint)
-
-    def mapping(self, data: object, path: str) -> Mapping[str, Any]:
-        if not isinstance(data, dict):
-            raise self.error(
-                path,
-                f"must be a mapping of fields, but is {_said(data)}",
-                "Is this an edit list?" if not path else None,
-            )
-        for key in data:
-            if not isinstance(key, str):
-                raise self.error(path, f"has a field name that is no text: {key!r}")
-        return data
-
-    def refuse_unknown(self, data: Mapping[str, Any], known: tuple[str, ...], path: str) -> None:
-        for key in data:
-            if key not in known:
-                near = difflib.get_close_matches(key, known, 1)
-                raise self.error(
-                    _join(path, key),
-                    "is no field of an edit list",
-                    f"Did you mean '{near[0]}'?" if near else None,
-                )
-
-    def newer_minor(self, version: str) -> bool:
-        """Check the major version; say whether the minor one is newer than ours."""
-        ours, path = EDIT_LIST_FORMAT_VERSION, "format_version"
-        # A spreadsheet that takes "1.0" for a number saves it as "1".
-        parts = (version if "." in version else f"{version}.0").split(".")
-        if not (len(parts) == 2 and all(p.isascii() and p.isdigit() for p in parts)):
-            raise self.error(path, f"{version!r} is no version", f'Write it as "{ours}".')
-        if parts[0] != ours.split(".")[0]:
-            raise self.error(
-                path,
-                f"is {version}, but this planner reads {ours.split('.')[0]}.x",
-                "Use the planner that wrote the list, or plan again.",
-            )
-        return int(parts[1]) > int(ours.split(".")[1])
-
-    def row(self, data: object, path: str, newer: bool) -> Row:
-        found = self.mapping(data, path)
-        if not newer:
-            self.refuse_unknown(found, tuple(c.name for c in COLUMNS), path)
-        read = {c.name: self.value(found, c, path) for c in COLUMNS}
-        if read["notes_covered"] is None:
-            read["notes_covered"] = _EMPTY["notes_covered"]
-        return Row(**read)
-
-    def value(self, data: Mapping[str, Any], column: Column, owner: str) -> Any:
-        path = _join(owner, column.name)
-        value = data.get(column.name)
-        if value is None:
-            if column.required:
-                raise self.error(path, "is missing")
-            return self._blank(column)
-        check = {
-            "text": self._text,
-            "choice": self._text,
-            "whole": self._whole,
-            "number": self._number,
-            "yes-no": self._yes_no,
-            "texts": self._texts,
-            "points": self._pairs,
-            "layers": self._pairs,
-        }[column.kind]
-        return check(value, column, path)
-
-    @staticmethod
-    def _blank(column: Column) -> Any:
-        if column.kind in ("texts", "points", "layers"):
-            return ()
-        if column.kind == "yes-no":
-            return False
-        if column.kind in ("text", "choice"):
-            # Absent texts are empty; `scope` alone is None, and `state` starts as new.
-            return _EMPTY.get(column.name, "")
-        return None
-
-    def _text(self, value: object, column: Column, path: str) -> str:
-        if not isinstance(value, str):
-            raise self.error(path, f"must be a text, but is {_said(value)}", "Put it in quotes.")
-        if column.choices and value not in column.choices:
-            near = difflib.get_close_matches(value, column.choices, 1)
-            hint = f"Did you mean '{near[0]}'?" if near else f"Use {', '.join(column.choices)}."
-            raise self.error(path, f"{value!r} is not known here", hint)
-        return value
-
-    def _whole(self, value: object, column: Column, path: str) -> int:
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise self.error(path, f"must be a whole number, but is {_said(value)}")
-        return value
-
-    def _number(self, value: object, column: Column, path: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(path, f"must be a number, but is {_said(value)}")
-        if not math.isfinite(value):
-            raise self.error(path, f"must be a finite number, but is {value}", "Leave it blank.")
-        return float(value)
-
-    def _yes_no(self, value: object, column: Column, path: str) -> bool:
-        if not isinstance(value, bool):
-            raise self.error(path, f"must be true or false, but is {_said(value)}")
-        return value
-
-    def _texts(self, value: object, column: Column, path: str) -> tuple[str, ...]:
-        items = enumerate(self._list(value, path))
-        return tuple(self._name(item, column, f"{path}[{i}]") for i, item in items)
-
-    def _name(self, value: object, column: Column, path: str) -> str:
-        name = self._text(value, column, path)
-        if not name:
-            raise self.error(path, "is an empty text")
-        return name
-
-    def _pairs(self, value: object, column: Column, path: str) -> tuple[tuple[Any, float], ...]:
-        first = self._number if column.kind == "points" else self._name
-        pairs = []
-        for i, pair in enumerate(self._list(value, path)):
-            if not isinstance(pair, list) or len(pair) != 2:
-                names = "seconds, cents" if column.kind == "points" else "rule, cents"
-                raise self.error(f"{path}[{i}]", f"must be a pair [{names}]")
-            head = first(pair[0], column, f"{path}[{i}][0]")
-            pairs.append((head, self._number(pair[1], column, f"{path}[{i}][1]")))
-        return tuple(pairs)
-
-    def _list(self, value: object, path: str) -> list[object]:
-        if not isinstance(value, list):
-            raise self.error(path, f"must be a list, but is {_said(value)}")
-        return value
-
-
-def _join(owner: str, name: str) -> str:
-    return f"{owner}.{name}" if owner else name
-
-
-def _said(value: object) -> str:
-    names = {bool: "yes or no", int: "a number", float: "a number", str: "a text", list: "a list"}
-    if value is None:
-        return "empty"
-    if isinstance(value, dict):
-        return "a mapping"
-    kind = names.get(type(value), type(value).__name__)
-    return f"{kind} ({value!r})" if isinstance(value, bool | int | float | str) else kind
+    return read

@@ -49,7 +49,6 @@ class LeftOut:
     """A row that would add sour time."""
 
     id: str
-    adds_s: float
     against: str  # id of the note it would beat with; empty where it would only leave its tolerance
 
 
@@ -275,11 +274,7 @@ def _without(group: list[Line], gone: Line) -> list[Line]:
 
 def _left_out(sour: SourMap, now: Now, line: Line) -> LeftOut:
     change = change_of(sour, now, line.notes, line.add_cents)
-    return LeftOut(
-        id=line.ids[0],
-        adds_s=round(-change.gain_s, 1),
-        against=soured_with(sour, now, change),
-    )
+    return LeftOut(id=line.ids[0], against=soured_with(sour, now, change))
 
 
 def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list[LeftOut]]:
@@ -295,7 +290,7 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
             if back.gain_s > LEAST_S:
                 against = beats_with(sour, order.now, line.notes)
                 apply(sour, order.now, back)
-                left_out.append(LeftOut(id=row.id, adds_s=back.gain_s, against=against))
+                left_out.append(LeftOut(id=row.id, against=against))
     gone = {out.id for out in left_out}
     kept = []
     for one in order.placed:

@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from planner.inspection_notes import SILENT_DBFS, inspect_notes
+from planner.inspection_notes import SILENT_DBFS
 from planner.model import DC_DBFS, AudioFacts, Finding
 from planner.pitch import cents
 from planner.session_model import Session, StemSpec
-from planner.wording import amount
-
-__all__ = ["inspect_facts", "inspect_file", "inspect_notes"]
+from planner.wording import amount, count
 
 SHORTER_S = 1.0  # chosen: ends are trimmed by less, a part that starts late is off by a bar
 
@@ -66,9 +64,9 @@ def inspect_file(spec: StemSpec, fact: AudioFacts) -> Iterator[Finding]:
             advice="Turn it down before writing it as 16 or 24 bit.",
         )
     if fact.flat_tops:
-        places = "1 place" if fact.flat_tops == 1 else f"{fact.flat_tops} places"
         yield finding(
-            f"{spec.code} has flat tops in {places}: the recording was cut off at its peak.",
+            f"{spec.code} has flat tops in {count(fact.flat_tops, 'place')}: the recording was cut "
+            "off at its peak.",
             did="Measured as it is: onsets there are less sure.",
             advice="Ask whether a cleaner recording exists.",
         )
@@ -86,21 +84,18 @@ def _stereo(spec: StemSpec, fact: AudioFacts) -> Iterator[Finding]:
     side = used.get(fact.measured_side, "the one side")
     both = "Any edit moves both sides together."
     told = {
-        "left-only": ("warning", "the right side is silent", both),
-        "right-only": ("warning", "the left side is silent", both),
-        "dual-mono": ("note", "both sides are identical (dual mono)", both),
-        "opposite-polarity": (
-            "warning",
-            "the sides are of opposite polarity: together they cancel",
-            f"Check the polarity before the mix. {both}",
-        ),
+        "left-only": "the right side is silent",
+        "right-only": "the left side is silent",
+        "dual-mono": "both sides are identical (dual mono)",
+        "opposite-polarity": "the sides are of opposite polarity: together they cancel",
     }.get(fact.stereo)
     if told:
+        turned = fact.stereo == "opposite-polarity"
         yield Finding(
-            severity="warning" if told[0] == "warning" else "note",
-            what=f"{spec.code}: {told[1]}.",
+            severity="note" if fact.stereo == "dual-mono" else "warning",
+            what=f"{spec.code}: {told}.",
             did=f"Measured {side} only.",
-            advice=told[2],
+            advice=f"{'Check the polarity before the mix. ' if turned else ''}{both}",
             stem=spec.code,
             file=fact.file,
         )
@@ -169,7 +164,7 @@ def _in_bars(session: Session, seconds: float) -> str:
     whole = round(bars)
     if whole < 1 or abs(bars - whole) > 0.02:
         return ""
-    return f" ({whole} bar{'s' if whole > 1 else ''})"
+    return f" ({count(whole, 'bar')})"
 
 
 def _time_stamps(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Finding]:

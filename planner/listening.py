@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from planner.bleed import is_only_bleed
-from planner.bleed_paths import Leaking, how_stems_leak
+from planner.bleed_paths import NOTHING_LEAKS, Leaking, how_stems_leak
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
@@ -32,22 +32,14 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AllHeard:
-    """What was heard in the stems of a session."""
+    """What was heard in the stems of a session, or in its takes; in the order of its file."""
 
-    stems: tuple[HeardStem, ...]  # in the order of the session file
-    leaking: Leaking
+    stems: tuple[HeardStem, ...] = ()
+    leaking: Leaking = NOTHING_LEAKS  # between the stems
+    takes: tuple[TakeHeard, ...] = ()
     lost: tuple[str, ...] = ()  # codes of stems that could not be heard
     findings: tuple[Finding, ...] = ()
     fresh: tuple[ToKeep, ...] = ()  # heard in this run
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AllTakes:
-    """What was heard in the takes of a session."""
-
-    takes: tuple[TakeHeard, ...]
-    findings: tuple[Finding, ...] = ()
-    fresh: tuple[ToKeep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +134,7 @@ def hear_takes(
     kept: KeptNotes | None = None,
     sums: Mapping[Path, str] = MappingProxyType({}),
     kept_as: str = "take",
-) -> AllTakes:
+) -> AllHeard:
     """Hear other takes or files of the stems; those that fail stop the run or are findings.
 
     They are kept as `<code>_<kept_as>_<number>`; the rest is as in `hear_all`.
@@ -155,7 +147,7 @@ def hear_takes(
         for k, (spec, take, path) in enumerate(takes, start=1)
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
-    return AllTakes(
+    return AllHeard(
         takes=tuple(
             TakeHeard(stem=one.spec.code, take=one.take, notes=heard.notes)
             for one, heard, _ in done

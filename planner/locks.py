@@ -6,7 +6,7 @@ What stands in such a place stays as it stands, and nothing new is planned there
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from planner.answers import STATE_OF, Area, Entry, Rulings
@@ -38,17 +38,15 @@ def area_said(
         bars = (named.from_bar, named.to_bar)
     if not stem and bars is None:
         return None, "say what: a stem, bars, a section or a row"
-    return Area(stem=stem, from_bar=bars[0] if bars else None, to_bar=bars[1] if bars else None), ""
+    first, last = bars or (None, None)
+    return Area(stem=stem, from_bar=first, to_bar=last), ""
 
 
 def area_words(area: Area) -> str:
     """Name a place as a reply does."""
     if area.from_bar is None:
         return area.stem
-    bars = f"bars {area.from_bar}-{area.to_bar}"
-    if area.from_bar == area.to_bar:
-        bars = f"bar {area.from_bar}"
-    return f"{area.stem} {bars}".strip()
+    return f"{area.stem} {bars_words((area.from_bar, area.to_bar))}".strip()
 
 
 def bars_words(bars: tuple[int, int | None]) -> str:
@@ -158,7 +156,7 @@ def _notes_of(rows: Iterable[Row]) -> frozenset[str]:
 
 
 def _not_yet_in(entries: Iterable[Entry], rows: Iterable[Row]) -> frozenset[str]:
-    last: Mapping[str, Entry] = {e.id: e for e in entries if e.answer in STATE_OF}
+    last = {e.id: e for e in entries if e.answer in STATE_OF}
     return frozenset(
         row.id
         for row in rows

@@ -82,7 +82,6 @@ class AudioFacts:
     sha256: str
     time_reference_smp: int | None  # samples since midnight, from bext; None where unstamped
     peak_dbfs: float  # may exceed 0 for float files; -inf for digital silence
-    rms_dbfs: float
     dc_db: float  # level of the constant part, dBFS
     flat_tops: int  # runs of three or more samples stuck at the peak
     stereo: Literal["mono", "stereo", "dual-mono", "left-only", "right-only", "opposite-polarity"]

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 from planner.answers import Entry, Ruling
 from planner.ledger import Known, owner_of, serial_of
 from planner.model import Finding
 from planner.plan_model import MOVING_ACTIONS, Row
-from planner.ruled_rows import Recalled
+from planner.ruled_rows import PLACE, Recalled
 from planner.wording import count
 
 
@@ -66,12 +67,12 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
 def _part_of(rule: Row, new: str, inside: tuple[str, ...], held: str) -> Row:
     """The rule as it stood, over the notes under the lock; where they lie is filled in later."""
     whole = rule.scope == "part"
+    nowhere: dict[str, Any] = dict.fromkeys(PLACE)
     return replace(
         rule, id=new, covers=inside, notes_covered=len(inside), locked=True, comment="",
         scope="span" if whole else rule.scope,
         action="tuning-span" if whole else rule.action,
-        start_s=None, end_s=None, start_smp=None, end_smp=None, start_bar=None, start_beat=None,
-        end_bar=None, end_beat=None, start_tc="", clears_s=None,
+        **nowhere, clears_s=None,
         reason=f"{held}: as it stood in {rule.id}: {rule.reason}",
     )  # fmt: skip
 

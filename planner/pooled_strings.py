@@ -100,7 +100,6 @@ class _Views:
     own: Array  # (m, grid, k, k) how likely each partial is the note's own
     off: Array  # (m, grid, k, k) cents from the law
     sd_cents: Array  # (m, grid, k)
-    sd_log_b: Array  # (m, grid, k)
 
 
 def pooled_strings(
@@ -270,7 +269,7 @@ def _views(notes: _Notes, habits: Habits) -> _Views:
         cents=cents, log_b=start + x, own=own, off=rest,
         log_like=np.log(total).sum(axis=-1) - 0.5 * (x / spread_b) ** 2
         - np.log(spread_b) - 0.5 * np.log(spread),
-        sd_cents=np.sqrt(four / spread), sd_log_b=np.sqrt(one / spread),
+        sd_cents=np.sqrt(four / spread),
     )  # fmt: skip
 
 
@@ -355,7 +354,6 @@ def _strings(notes: _Notes, views: _Views, habits: Habits) -> Iterator[StiffStri
             f0_hz=float(f1_hz / np.sqrt(1.0 + mean_b)),
             b=mean_b,
             f1_cents_sd=float(np.sqrt(sd**2 + max(two_in_three, most / 2.0) ** 2 + bend**2)),
-            b_sd=float(mean_b * views.sd_log_b[i, b, j] * swell),
             used=used,
             scatter_cents=float(np.sqrt((own * off**2).sum() / spare)),
         )

@@ -14,6 +14,11 @@ from planner.plan_model import OwnFigure, Row
 from planner.ruled import moved_s, said_move
 from planner.wording import count, raise_or_lower
 
+# The columns that say where a row lies.
+PLACE = (
+    "start_s", "end_s", "start_smp", "end_smp", "start_bar", "start_beat", "end_bar", "end_beat",
+    "start_tc",
+)  # fmt: skip
 _SAME_SHARE = 0.9  # chosen: of a rule's notes; one in ten may have been read a little otherwise
 
 
@@ -133,11 +138,7 @@ def _frozen(row: Row, frozen: Row) -> Row:
     if frozen.kind != "rule":
         return _in_its_place(frozen, row)
     if frozen.start_s is None:  # it was parted from a rule in this run
-        frozen = replace(
-            frozen, start_s=row.start_s, end_s=row.end_s, start_smp=row.start_smp,
-            end_smp=row.end_smp, start_bar=row.start_bar, start_beat=row.start_beat,
-            end_bar=row.end_bar, end_beat=row.end_beat, start_tc=row.start_tc,
-        )  # fmt: skip
+        frozen = replace(frozen, **{name: getattr(row, name) for name in PLACE})
     frozen = _in_its_place(frozen, row)
     if set(frozen.covers) == set(row.covers):
         return frozen
@@ -152,16 +153,11 @@ def _in_its_place(frozen: Row, row: Row) -> Row:
     late_smp = (row.start_smp or 0) - (frozen.start_smp or 0)
     if not late_s:
         return frozen
-    return replace(
-        frozen,
-        start_s=row.start_s,
-        end_s=frozen.end_s + late_s,
-        start_smp=row.start_smp,
-        end_smp=None if frozen.end_smp is None else frozen.end_smp + late_smp,
-        start_bar=row.start_bar, start_beat=row.start_beat,
-        end_bar=row.end_bar, end_beat=row.end_beat, start_tc=row.start_tc,
-        cut_s=None if frozen.cut_s is None else frozen.cut_s + late_s,
-    )  # fmt: skip
+    place = {name: getattr(row, name) for name in PLACE}
+    place["end_s"] = frozen.end_s + late_s
+    place["end_smp"] = None if frozen.end_smp is None else frozen.end_smp + late_smp
+    cut_s = None if frozen.cut_s is None else frozen.cut_s + late_s
+    return replace(frozen, **place, cut_s=cut_s)
 
 
 def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> list[Finding]:

@@ -74,7 +74,6 @@ class ScoreMatch:
     steady: int  # of these, those at the pace of the notes around them
     found: int  # notes of the stem
     found_in_span: int  # found notes between the first and the last of the score's
-    score_in_span: int  # score notes within the stem's
 
     @property
     def share(self) -> float:
@@ -158,9 +157,6 @@ def match_score(
         found=len(time_s),
         found_in_span=int(
             ((time_s >= placed.min() - slack) & (time_s <= placed.max() + slack)).sum()
-        ),
-        score_in_span=int(
-            ((placed >= time_s.min() - slack) & (placed <= time_s.max() + slack)).sum()
         ),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from planner.chord_voices import Voice, f1_of
-from planner.chords import find_led_notes
+from planner.chords import find_chord_notes
 from planner.model import Measurement, Note, Stem
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.score_match import StemScore, match_score
@@ -14,7 +14,7 @@ from planner.score_use import verdict
 
 def find_scored_notes(stem: Stem, score: StemScore | None) -> tuple[tuple[Note, Measurement], ...]:
     """Find and measure the notes of a stem; a score that fits leads a second search and a third."""
-    return find_led_notes(stem, partial(_expected, score) if score is not None else None)
+    return find_chord_notes(stem, partial(_expected, score) if score is not None else None)
 
 
 def _expected(score: StemScore, voices: list[Voice]) -> tuple[tuple[float, float], ...]:

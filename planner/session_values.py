@@ -1,4 +1,4 @@
-"""Values of a session file: what a number, a note or a code may be, and how a slip is told.
+"""Values of our files: what a number, a note or a code may be, and how a slip is told.
 
 A reader takes ``(problems, value, path)`` and returns the value, or `WRONG` after it has said in
 `Problems` what is wrong, so that one reading tells everything at once.
@@ -28,7 +28,7 @@ Reader = Callable[["Problems", object, str], Any]
 
 
 class Problems:
-    """Collects what is wrong in a session file, each with its line, and what is worth a notice."""
+    """Collects what is wrong in a file, each with its line, and what is worth a notice."""
 
     def __init__(self, lines: Mapping[str, int], file: str) -> None:
         self.lines = lines
@@ -121,6 +121,13 @@ def text(problems: Problems, value: object, path: str) -> Any:
             path, "this has characters in it that are no text", "Rename it to readable text."
         )
     return value
+
+
+def words(problems: Problems, value: object, path: str) -> Any:
+    """Read a text of any lines, which may be empty."""
+    if isinstance(value, str):
+        return value
+    return problems.wrong(path, f"this should be text, not {shown(value)}", "Put it in quotes.")
 
 
 def one_of(*choices: str) -> Reader:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import HIGHEST_HZ, partial_hz
-from planner.chord_peaks import NamedNotes
+from planner.chord_partials import HIGHEST_HZ, Note, first_partials, nearest_of
+from planner.chord_peaks import Notes
 from planner.model import Floats
 
 Array = NDArray[np.float64]
@@ -27,19 +27,19 @@ KEPT = 0.7  # chosen: of partials that kept theirs before the onset, within an e
 MOST = 0.5  # chosen: half-way
 
 
-def struck_again(
-    samples: Floats, sr: int, onset: int, note: tuple[float, float], others: NamedNotes
-) -> bool:
+def struck_again(samples: Floats, sr: int, onset: int, note: Note, others: Notes) -> bool:
     """Say whether a note that rang before an onset and after it began anew there.
 
-    samples: (n,) at `sr`; onset: sample; note, others: (f0_hz, B) of it and of what sounds beside
-    it, before or after. False where too few partials are free of those.
+    samples: (n,) at `sr`; onset: sample; others: what sounds beside it, before or after. False
+    where too few partials are free of those.
     """
     length, clear = round(WINDOW_S * sr), round(CLEAR_S * sr)
     starts = onset - clear - 2 * length, onset - clear - length, onset + clear
     if starts[0] < 0 or starts[2] + length > len(samples):
         return False
-    law = _free(note, others)
+    law = first_partials(note, LOOKED_AT)
+    law = law[law < 0.9 * HIGHEST_HZ]
+    law = law[nearest_of(law, others) > np.maximum(HALF_HZ, 0.012 * law)]
     lines = [_lines(np.asarray(samples[at : at + length], float), sr, law) for at in starts]
     kept, now = (
         np.cos(after[1] - before[1] - np.pi * (before[0] + after[0]) * steps / sr)
@@ -48,17 +48,6 @@ def struck_again(
     telling = kept > KEPT
     telling &= ~np.isnan(now)
     return bool(telling.sum() >= FEWEST and np.mean(now[telling]) < MOST)
-
-
-def _free(note: tuple[float, float], others: NamedNotes) -> Array:
-    """The partials of a note that no other note's is near, Hz."""
-    law = partial_hz(*note, np.arange(1, LOOKED_AT + 1, dtype=float))
-    law = law[law < 0.9 * HIGHEST_HZ]
-    for other in others:
-        theirs = partial_hz(*other, np.arange(1, 41, dtype=float))
-        apart = np.abs(law[:, None] - theirs[None, :]).min(axis=1)
-        law = law[apart > np.maximum(HALF_HZ, 0.012 * law)]
-    return law
 
 
 def _lines(piece: Array, sr: int, law: Array) -> tuple[Array, Array]:

@@ -6,7 +6,7 @@ G#-Eb, takes what is left.
 
 Two traps decide the shape of this module. Books print offsets with C = 0, but a session states its
 A4 in Hz, so every table here is re-based to A = 0. And several names are used for two scales
-("sixth-comma" may mean either comma, "Kirnberger III" exists twice), so `describe` says which.
+("sixth-comma" may mean either comma, "Kirnberger III" exists twice), so each says which it is.
 
 Shares are those of the Scala scale archive, whose files the tests compare with; chains after
 J. M. Barbour, *Tuning and Temperament* (1951), from memory.
@@ -36,16 +36,15 @@ _A = PITCH_CLASSES.index("A")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Temperament:
-    """One definition: either narrowed fifths or ratios above C, and a sentence that says which."""
+    """One definition: either narrowed fifths or ratios above C."""
 
-    says: str
     # (chain of notes a fifth apart, cents by which each of its fifths is narrower than pure)
     narrowed: tuple[tuple[str, float], ...] = ()
     ratios: tuple[Fraction, ...] = ()  # twelve, above C; empty where fifths define the scale
 
 
-def _meantone(narrow_cents: float, says: str) -> Temperament:
-    return Temperament(says=says, narrowed=((" ".join(CHAIN), narrow_cents),))
+def _meantone(narrow_cents: float) -> Temperament:
+    return Temperament(narrowed=((" ".join(CHAIN), narrow_cents),))
 
 
 def _ratios(text: str) -> tuple[Fraction, ...]:
@@ -58,58 +57,28 @@ _YOUNG_1_OUTER_CENTS = (_P - 4 * (3 / 16) * _S) / 4  # what closes the circle: a
 
 TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
     {
-        "equal": _meantone(_P / 12, "every fifth narrow by 1/12 Pythagorean comma"),
-        "pythagorean": _meantone(0.0, "pure fifths from Eb to G#"),
-        "quarter-comma-meantone": _meantone(
-            _S / 4, "fifths from Eb to G# narrow by 1/4 syntonic comma; pure major thirds"
-        ),
-        "fifth-comma-meantone": _meantone(
-            _S / 5, "fifths from Eb to G# narrow by 1/5 syntonic comma"
-        ),
-        "sixth-comma-meantone": _meantone(
-            _S / 6,
-            "fifths from Eb to G# narrow by 1/6 syntonic comma (for 1/6 Pythagorean comma: "
-            "silbermann)",
-        ),
-        "silbermann": _meantone(_P / 6, "fifths from Eb to G# narrow by 1/6 Pythagorean comma"),
-        "werckmeister-3": Temperament(
-            says="C-G-D-A and B-F# narrow by 1/4 Pythagorean comma",
-            narrowed=(("C G D A", _P / 4), ("B F#", _P / 4)),
-        ),
-        "kirnberger-3": Temperament(
-            says="C-G-D-A-E narrow by 1/4 syntonic comma, the schisma on F#-C# "
-            "(for the schisma on G#-Eb: kirnberger-3-gsharp-eb)",
-            narrowed=(("C G D A E", _S / 4), ("F# C#", SCHISMA_CENTS)),
-        ),
-        "kirnberger-3-gsharp-eb": Temperament(
-            says="C-G-D-A-E narrow by 1/4 syntonic comma, the schisma on G#-Eb "
-            "(for the schisma on F#-C#: kirnberger-3)",
-            narrowed=(("C G D A E", _S / 4),),
-        ),
-        "vallotti": Temperament(
-            says="F-C-G-D-A-E-B narrow by 1/6 Pythagorean comma",
-            narrowed=(("F C G D A E B", _P / 6),),
-        ),
+        "equal": _meantone(_P / 12),
+        "pythagorean": _meantone(0.0),
+        "quarter-comma-meantone": _meantone(_S / 4),  # pure major thirds
+        "fifth-comma-meantone": _meantone(_S / 5),
+        "sixth-comma-meantone": _meantone(_S / 6),  # of the syntonic comma
+        "silbermann": _meantone(_P / 6),  # of the Pythagorean comma
+        "werckmeister-3": Temperament(narrowed=(("C G D A", _P / 4), ("B F#", _P / 4))),
+        # Kirnberger III has its schisma on F#-C#, or on G#-Eb, which closes the circle.
+        "kirnberger-3": Temperament(narrowed=(("C G D A E", _S / 4), ("F# C#", SCHISMA_CENTS))),
+        "kirnberger-3-gsharp-eb": Temperament(narrowed=(("C G D A E", _S / 4),)),
+        "vallotti": Temperament(narrowed=(("F C G D A E B", _P / 6),)),
         "young-1": Temperament(
-            says="C-G-D-A-E narrow by 3/16 syntonic comma, Bb-F-C and E-B-F# by what closes the "
-            "circle (about 1/12 Pythagorean comma)",
             narrowed=(
                 ("C G D A E", 3 / 16 * _S),
                 ("Bb F C", _YOUNG_1_OUTER_CENTS),
                 ("E B F#", _YOUNG_1_OUTER_CENTS),
             ),
         ),
-        "young-2": Temperament(
-            says="C-G-D-A-E-B-F# narrow by 1/6 Pythagorean comma",
-            narrowed=(("C G D A E B F#", _P / 6),),
-        ),
-        "kellner": Temperament(
-            says="C-G-D-A-E and B-F# narrow by 1/5 Pythagorean comma",
-            narrowed=(("C G D A E", _P / 5), ("B F#", _P / 5)),
-        ),
+        "young-2": Temperament(narrowed=(("C G D A E B F#", _P / 6),)),
+        "kellner": Temperament(narrowed=(("C G D A E", _P / 5), ("B F#", _P / 5))),
+        # Pure in C only; Bb is 9/5, not 16/9.
         "just-5-limit": Temperament(
-            says="ratios above C: 1/1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8 "
-            "(Bb is 9/5, not 16/9); pure in C only",
             ratios=_ratios("1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8"),
         ),
     }
@@ -134,7 +103,13 @@ def temperament_cents(name: str) -> tuple[float, ...]:
     ValueError
         If no temperament has that name; the message offers the nearest one.
     """
-    definition = _definition(name)
+    definition = TEMPERAMENTS.get(name)
+    if definition is None:
+        near = difflib.get_close_matches(name.lower(), TEMPERAMENTS, n=1, cutoff=0.5)
+        guess = f"did you mean {near[0]!r}? " if near else ""
+        raise ValueError(
+            f"{name!r} is no temperament known here; {guess}Known: {', '.join(TEMPERAMENTS)}."
+        )
     if definition.ratios:
         above_c = [1200.0 * math.log2(ratio) for ratio in definition.ratios]
     else:
@@ -164,28 +139,6 @@ def table_cents(values: Sequence[float]) -> tuple[float, ...]:
                 "give offsets from equal (a few cents), not cents above C"
             )
     return tuple(value - values[_A] for value in values)
-
-
-def describe(name: str) -> str:
-    """Say in one line how a temperament is defined, with the comma and the fifths named.
-
-    Raises
-    ------
-    ValueError
-        If no temperament has that name; the message offers the nearest one.
-    """
-    return f"{name}: {_definition(name).says}"
-
-
-def _definition(name: str) -> Temperament:
-    found = TEMPERAMENTS.get(name)
-    if found is not None:
-        return found
-    near = difflib.get_close_matches(name.lower(), TEMPERAMENTS, n=1, cutoff=0.5)
-    guess = f"did you mean {near[0]!r}? " if near else ""
-    raise ValueError(
-        f"{name!r} is no temperament known here; {guess}Known: {', '.join(TEMPERAMENTS)}."
-    )
 
 
 def _from_fifths(definition: Temperament) -> list[float]:

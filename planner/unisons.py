@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import CENTS_PER_NEPER, partial_hz
+from planner.chord_partials import CENTS_PER_NEPER, Note, nearest_of, partial_hz
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -55,7 +55,6 @@ class StringsApart:
     number: tuple[int, ...]  # of the partials that agree
     middle_hz: tuple[float, ...]  # of the lowest and the highest string in each of them
     middle_sd_hz: tuple[float, ...]
-    cycles: float  # most beats that one of them went through
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,32 +79,26 @@ class _Lines:
     middle_hz: float
     middle_sd_hz: float
     beats_hz: float
-    cycles: float
 
 
-def strings_apart(
-    samples: Array, sr: int, f0_hz: float, b: float, others: list[tuple[float, float]]
-) -> StringsApart | None:
+def strings_apart(samples: Array, sr: int, note: Note, others: list[Note]) -> StringsApart | None:
     """Say whether the strings of one note stand apart; None where it cannot be told.
 
     Parameters
     ----------
     samples : array (n,)
         From after the stroke to the note's end, at `sr` Hz.
-    f0_hz, b : float
-        The note's stiff string, as measured.
-    others : list of (f0_hz, b)
+    note : (f0_hz, B)
+        As measured.
+    others : list of (f0_hz, B)
         The other notes that sound in this time; partials near theirs are not asked.
     """
     samples = samples[: int(LONGEST_S * sr)]
     if len(samples) < SHORTEST_S * sr:
         return None
     number = np.arange(1, HIGHEST_PARTIAL + 1, dtype=float)
-    f_hz = partial_hz(f0_hz, b, number)
-    free = f_hz < 0.4 * sr
-    for other_f0, other_b in others:
-        theirs = partial_hz(other_f0, other_b, np.arange(1, 61, dtype=float))
-        free &= np.abs(f_hz[:, None] - theirs[None, :]).min(axis=1) > APART_HZ
+    f_hz = partial_hz(*note, number)
+    free = (f_hz < 0.4 * sr) & (nearest_of(f_hz, others, 60) > APART_HZ)
     if free.sum() < FEWEST:
         return None
     moving = follow_partials(samples, sr, f_hz[free])
@@ -166,7 +159,6 @@ def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
                 middle_hz=float(f_hz[k] + (hz[low] + hz[high]) / 2.0),
                 middle_sd_hz=_sd_hz(alone + shared) / 2.0,
                 beats_hz=float(hz[high] - hz[low]),
-                cycles=float((hz[high] - hz[low]) * lasts_s[k]),
             )
         )
     return told
@@ -284,7 +276,6 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
                 number=tuple(one.number for one in best),
                 middle_hz=tuple(one.middle_hz for one in best),
                 middle_sd_hz=tuple(one.middle_sd_hz for one in best),
-                cycles=max(one.cycles for one in best),
             )
     # Nothing agreed on: the third-least distance that a partial with one line would have shown.
     single = sorted(float(one.least_cents) for one in told if one.cents <= one.least_cents)
@@ -296,7 +287,6 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
         number=(),
         middle_hz=(),
         middle_sd_hz=(),
-        cycles=0.0,
     )
 
 

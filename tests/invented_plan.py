@@ -87,7 +87,7 @@ QUESTION = row(
 
 FACTS = AudioFacts(
     file="audio/lead.wav", container="WAV", subtype="PCM_24", sr=48000, channels=1,
-    frames=8664000, sha256="ab" * 32, time_reference_smp=None, peak_dbfs=-3.0, rms_dbfs=-20.0,
+    frames=8664000, sha256="ab" * 32, time_reference_smp=None, peak_dbfs=-3.0,
     dc_db=-90.0, flat_tops=0, stereo="mono", measured_side="mono",
 )  # fmt: skip
 

@@ -46,14 +46,17 @@ def test_rows_places_roles_and_rules(written: dict[str, Any], entry: Entry) -> N
 @pytest.mark.parametrize(
     ("written", "said"),
     [
-        ([], "a.yaml:4: answers[0]: must be a mapping of fields. Begin with 'id:'."),
-        ({"id": "LV-0147", "locked": "yes"}, "answers[0].locked: must be true or false"),
-        ({"answer": "yes"}, "answers[0].id: is missing. Name the row"),
+        ([], "a.yaml:4: answers[0]: this should be a mapping, not a list [ ]. For example {id: LV"),
+        ({"id": "LV-0147", "locked": "yes"}, "answers[0].locked: this should be true or false"),
+        ({"answer": "yes"}, "answers[0].id: this is missing. Name the row"),
         (
             {"where": {"stem": "BAS"}, "locked": True, "answer": "yes"},
             "a place can be locked, or a stem given a role, and nothing else said of it",
         ),
-        ({"where": {"stem": "BAS"}}, "answers[0].locked: is missing. Write locked: true, or false"),
+        (
+            {"where": {"stem": "BAS"}},
+            "answers[0].locked: this is missing. Write locked: true, or false",
+        ),
         (
             {"id": "LV-0147", "override": {"role": "bowed"}},
             "a stem has a role, and no row. Write where: {stem: BAS} in place of the id.",

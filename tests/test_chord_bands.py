@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from planner.chord_bands import read_bands
 from planner.chord_fits import Piece, fit_window
 from planner.chord_partials import CENTS_PER_NEPER, PartialFits
-from planner.chord_readings import SECTION_CENTS
 from planner.model import Floats
 
 SR = 16000
@@ -26,17 +24,9 @@ def section(f0_hz: float, cents: Floats, rng: np.random.Generator, length_s: flo
     return sound
 
 
-def read(sound: Floats, *f0s_hz: float) -> list[tuple[PartialFits, Floats]]:
-    piece = Piece(samples=np.asarray(sound, dtype=float), sr=SR, others_hz=np.zeros(0))
-    return list(read_bands(piece, list(f0s_hz), fit_window(piece, [(f0, 0.0) for f0 in f0s_hz])))
-
-
 def bands_of(sound: Floats, *f0s_hz: float) -> list[PartialFits]:
-    return [fits for fits, _ in read(sound, *f0s_hz)]
-
-
-def wide_of(sound: Floats, f0_hz: float) -> Floats:
-    return read(sound, f0_hz)[0][1]
+    piece = Piece(samples=np.asarray(sound, dtype=float), sr=SR, others_hz=np.zeros(0))
+    return read_bands(piece, list(f0s_hz), fit_window(piece, [(f0, 0.0) for f0 in f0s_hz]))
 
 
 def mean_cents(fits: PartialFits, f0_hz: float) -> float:
@@ -57,18 +47,6 @@ def test_the_mean_of_bands_is_the_mean_of_the_players() -> None:
         off.append(mean_cents(fits, 220.0) - players.mean())
     assert np.sqrt(np.mean(np.square(off))) < 3.0
     assert np.abs(off).max() < 6.0
-
-
-@pytest.mark.parametrize("length_s", [0.4, 0.8, 1.6])
-def test_bands_of_a_section_are_broad_and_those_of_one_player_are_not(length_s: float) -> None:
-    """What tells a section from a soloist, in long stretches and short ones."""
-    rng = np.random.default_rng(RNG_SEED + 1)
-    broad = []
-    for count in (10, 1):
-        sound = section(220.0, rng.normal(0.0, 12.0, count), rng, length_s)
-        broad.append(float(np.median(wide_of(sound, 220.0))))
-    assert broad[0] > SECTION_CENTS
-    assert broad[1] < 1.0
 
 
 def test_a_band_that_another_note_reaches_is_not_read() -> None:

@@ -19,7 +19,7 @@ from planner.chord_readings import (
 from planner.chord_voices import Voice
 from planner.chord_walk import LONGEST_S
 
-STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, b_sd=0.0, used=5, scatter_cents=0.5)
+STRING = StiffString(f0_hz=200.0, b=0.0, f1_cents_sd=0.2, used=5, scatter_cents=0.5)
 
 
 def voice(f0_hz: float, *numbers: float, known: bool = False) -> Voice:
@@ -69,7 +69,7 @@ def test_a_fainter_side_band_of_a_swing_is_no_note(hz: float, louder: float, kep
     assert low.fits is not None
     amplitude = fits.amplitude / fits.amplitude[0] * low.fits.amplitude[1] * louder
     high = replace(high, fits=replace(fits, amplitude=amplitude))
-    assert (len(without_partials([low, high], True)) == 2) is kept
+    assert (len(without_partials([low, high])) == 2) is kept
 
 
 def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:

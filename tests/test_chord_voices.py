@@ -25,9 +25,6 @@ def test_the_notes_beside_a_moment_are_those_that_a_look_at_all_would_give() -> 
         assert beside.sounding(float(from_s), to_s) == [
             k for k, v in enumerate(voices) if v.start_s <= to_s and v.last_s >= from_s
         ]
-        assert beside.beginning(float(from_s), to_s) == [
-            k for k, v in enumerate(voices) if from_s <= v.start_s <= to_s
-        ]
 
 
 def test_a_stem_without_notes_has_none_beside() -> None:

@@ -184,7 +184,7 @@ def test_alike_faults_are_one_line_unless_one_of_them_spoils() -> None:
     assert [s.ids for s in found(*notes).steps] == [("A-1", "A-2")]
     spoiled = found(*notes, third, partner)
     assert sorted(s.ids for s in spoiled.steps) == [("A-1",), ("A-2",)]
-    assert [(out.id, out.against, out.adds_s) for out in spoiled.left_out] == [("A-3", "B-1", 0.4)]
+    assert [(out.id, out.against) for out in spoiled.left_out] == [("A-3", "B-1")]
 
 
 def test_severity_decides_between_equals_then_the_id() -> None:

@@ -22,7 +22,7 @@ def fact(code: str, **more) -> AudioFacts:
     usual = AudioFacts(
         file=f"{code}.wav", container="WAV", subtype="PCM_24", sr=48000, channels=1,
         frames=48000 * 100, sha256=code * 8, time_reference_smp=None, peak_dbfs=-3.0,
-        rms_dbfs=-20.0, dc_db=-90.0, flat_tops=0, stereo="mono", measured_side="mono",
+        dc_db=-90.0, flat_tops=0, stereo="mono", measured_side="mono",
     )  # fmt: skip
     return replace(usual, **more)
 

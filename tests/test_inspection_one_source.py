@@ -111,7 +111,7 @@ def test_the_same_file_is_told_by_its_sum() -> None:
     """It is asked about where files are gone over, not a second time here."""
     facts = AudioFacts(
         file="a.wav", container="WAV", subtype="PCM_24", sr=SR, channels=1, frames=SR * 30,
-        sha256="ab" * 32, time_reference_smp=None, peak_dbfs=-3.0, rms_dbfs=-20.0,
+        sha256="ab" * 32, time_reference_smp=None, peak_dbfs=-3.0,
         dc_db=-90.0, flat_tops=0, stereo="mono", measured_side="mono",
     )  # fmt: skip
     one = replace(part("GTR", seed=1), facts=facts)

@@ -30,7 +30,7 @@ def on(
 def facts(stamp_smp: int | None) -> AudioFacts:
     return AudioFacts(
         file="lv.wav", container="WAV", subtype="PCM_24", sr=48000, channels=1, frames=480000,
-        sha256="0" * 64, time_reference_smp=stamp_smp, peak_dbfs=-3.0, rms_dbfs=-20.0, dc_db=-90.0,
+        sha256="0" * 64, time_reference_smp=stamp_smp, peak_dbfs=-3.0, dc_db=-90.0,
         flat_tops=0, stereo="mono", measured_side="mono",
     )  # fmt: skip
 

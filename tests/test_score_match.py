@@ -184,7 +184,6 @@ def test_part_of_a_song_counts_by_what_the_score_has() -> None:
     found = match(played, score)
     assert found.found_in_span <= 32
     assert found.share >= 0.93
-    assert found.score_in_span == 30
 
 
 def test_placed_notes_of_a_score_are_where_they_are_played() -> None:

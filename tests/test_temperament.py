@@ -16,7 +16,6 @@ from planner.temperament import (
     SCHISMA_CENTS,
     SYNTONIC_COMMA_CENTS,
     TEMPERAMENTS,
-    describe,
     table_cents,
     temperament_cents,
 )
@@ -138,8 +137,6 @@ def test_the_two_sixth_commas_differ() -> None:
     """The sixth-comma fifths are 698.371 (syntonic) and 698.045 cents (Pythagorean)."""
     assert _fifths("sixth-comma-meantone")["C"] == pytest.approx(698.371, abs=5e-4)
     assert _fifths("silbermann")["C"] == pytest.approx(698.045, abs=5e-4)
-    assert "1/6 syntonic comma" in describe("sixth-comma-meantone")
-    assert "1/6 Pythagorean comma" in describe("silbermann")
 
 
 def test_the_two_kirnbergers_differ_by_a_schisma() -> None:
@@ -149,7 +146,6 @@ def test_the_two_kirnbergers_differ_by_a_schisma() -> None:
     )
     moved = {n: b - a for n, (a, b) in zip(PITCH_CLASSES, pairs, strict=True) if abs(b - a) > 1e-6}
     assert moved == pytest.approx({"C#": SCHISMA_CENTS, "G#": SCHISMA_CENTS}, abs=1e-8)
-    assert "F#-C#" in describe("kirnberger-3").split("(")[0]
 
 
 def test_books_print_from_c() -> None:
@@ -185,4 +181,4 @@ def test_unknown_name() -> None:
     with pytest.raises(ValueError, match=r"'Valotti' is no temperament.*did you mean 'vallotti'"):
         temperament_cents("Valotti")
     with pytest.raises(ValueError, match="'zzz' is no temperament known here; Known: equal"):
-        describe("zzz")
+        temperament_cents("zzz")

@@ -35,6 +35,7 @@ from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes
 from planner.files.plan_folder import put_whole, refuse_audio_folder
+from planner.files.tables import read_text
 from planner.files.yaml_reading import parse_yaml, read_yaml
 from planner.pitch import note_name
 
@@ -211,13 +212,7 @@ def read_given(given: str) -> tuple[str, Path | None]:
         return given, None
     if path.suffix.lower() == ".csv":
         return "", path
-    try:
-        return path.read_bytes().decode("utf-8-sig"), path
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}."
-        raise PlannerError(what, file=path.name) from None
-    except UnicodeDecodeError:
-        raise PlannerError("is no UTF-8 text.", file=path.name, hint="Save it as UTF-8.") from None
+    return read_text(path), path
 
 
 def page_says(folder: Path, mark: str) -> bool:

@@ -119,11 +119,10 @@ def read_stem_audio(
         container = sound.format if chunks is None else chunks.container
         if lossy == "MPEG audio":
             container = "MPEG"
-    power = float(sums.power.sum()) / (sums.frames * channels)
     facts = AudioFacts(
         file=file, container=container, subtype=subtype, sr=rate, channels=channels,
         frames=sums.frames, sha256=sha256 or sha256_of(path), time_reference_smp=time_stamp(chunks),
-        peak_dbfs=_db(float(sums.peaks.max())), rms_dbfs=_db(power**0.5),
+        peak_dbfs=_db(float(sums.peaks.max())),
         dc_db=_db(sums.offset()), flat_tops=flat_tops,
         stereo=stereo, measured_side=measured,
     )  # fmt: skip

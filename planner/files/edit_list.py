@@ -17,7 +17,6 @@ Conventions
 
 from __future__ import annotations
 
-import csv
 import re
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,7 @@ import yaml
 
 from planner.editlist import COLUMNS, HEADER, Column, EditList, edit_list_from_dict
 from planner.errors import PlannerError, PromiseError
-from planner.files.tables import csv_bytes, plain_decimal, read_csv, unescape_text
+from planner.files.tables import csv_bytes, plain_decimal, read_table, read_text, unescape_text
 from planner.files.yaml_reading import parse_yaml
 
 YAML_NAME = "edit_list.yaml"
@@ -68,7 +67,7 @@ def read_edit_list_yaml(path: Path) -> EditList:
     PlannerError
         If the file cannot be read, is no YAML, names a key twice, or is no edit list.
     """
-    text = _text_of(path)
+    text = read_text(path)
     if not text.strip():
         raise PlannerError("the file is empty.", file=path.name)
     data, lines = parse_yaml(text, file=path.name)
@@ -84,11 +83,7 @@ def read_edit_list_csv(path: Path) -> EditList:
         If the file cannot be read, is no such table, has no rows (the header's facts stand on the
         rows), or a cell does not fit its column.
     """
-    try:
-        records = read_csv(_text_of(path).encode("utf-8"))
-    except csv.Error as error:
-        hint = "Look for a quote that does not close."
-        raise PlannerError(f"is no CSV: {error}.", file=path.name, hint=hint) from error
+    records = read_table(path)
     columns = {column.name: column for column in (*COLUMNS, *HEADER)}
     names = records[0][1] if records else []
     for name in names:
@@ -198,17 +193,6 @@ _Dumper.add_representer(str, _quoted)
 _Dumper.add_representer(float, _number)
 _Dumper.add_representer(list, _listed)
 _Dumper.add_representer(dict, _keyed)
-
-
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}."
-        raise PlannerError(what, file=path.name) from error
-    except UnicodeDecodeError as error:
-        what = f"is no UTF-8 text (byte {error.start})."
-        raise PlannerError(what, file=path.name, hint="Save it as UTF-8.") from error
 
 
 # ---------------------------------------------------------------- CSV cells

@@ -1,10 +1,10 @@
 """Keeps what was heard in a stem, so that a second run need not listen again.
 
-One file a stem, `measured_notes/<session file>/<code>.zip` beside the plans: `heard.json` with
-facts, notes and findings, and arrays in NumPy's own format (`.npy`); and one, `own_figures.json`,
-with what the planner decides where nobody has answered, which a run with answers shows beside them.
-All may be deleted at any time. Each file carries the key of what it follows from; under any other
-key, or where it cannot be read, it does not count.
+One file a stem, `measured_notes/<session file>/<code>.npz` beside the plans: arrays in NumPy's own
+format, one of them facts, notes and findings as JSON; and one, `own_figures.json`, with what the
+planner decides where nobody has answered, which a run with answers shows beside them. All may be
+deleted at any time. Each file carries the key of what it follows from; under any other key, or
+where it cannot be read, it does not count.
 
 Conventions
 -----------
@@ -59,7 +59,7 @@ class KeptNotes:
     program: str  # `program_sum`
 
     def place(self, name: str) -> Path:
-        return self.folder / f"{name}.zip"
+        return self.folder / f"{name}.npz"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,11 +133,9 @@ def read_measured(place: Path, key: str) -> HeardStem | None:
         If the file is there and cannot be read.
     """
     try:
-        with zipfile.ZipFile(place) as file:
-            said = json.loads(file.read("heard.json"))
-            if said["key"] != key:
-                return None
-            return _heard(said, {name: _array(file, name) for name in _ARRAYS})
+        with np.load(io.BytesIO(place.read_bytes()), allow_pickle=False) as file:
+            said = json.loads(zlib.decompress(file["heard"].tobytes()))
+            return None if said["key"] != key else _heard(said, file)
     except FileNotFoundError:
         return None
     except _UNREADABLE as fault:
@@ -217,8 +215,6 @@ def _keep(
 
 # ------------------------------------------------------------------ to and from a file
 
-_ARRAYS = ("contour_s", "contour_hz", "spectra")
-
 
 def _zipped(one: ToKeep) -> bytes:
     heard = one.heard
@@ -234,30 +230,26 @@ def _zipped(one: ToKeep) -> bytes:
         "bin_hz": heard.spectra.bin_hz,
         "first_bin": heard.spectra.first_bin,
     }
-    arrays: dict[str, NDArray[Any]] = {
-        "contour_s": _joined([m.contour_s for m in measured]),
-        "contour_hz": _joined([m.contour_hz for m in measured]),
-        "spectra": heard.spectra.parts,
-    }
-    text = json.dumps(said, ensure_ascii=False, allow_nan=False, indent=1)
+    text = json.dumps(said, ensure_ascii=False, allow_nan=False)
     whole = io.BytesIO()
-    with zipfile.ZipFile(whole, "w") as file:
-        file.writestr(_entry("heard.json"), text.encode(), zipfile.ZIP_DEFLATED)
-        for name in _ARRAYS:
-            array = io.BytesIO()
-            np.lib.format.write_array(array, arrays[name], allow_pickle=False)
-            file.writestr(_entry(f"{name}.npy"), array.getvalue())
+    np.savez(
+        whole,
+        heard=np.frombuffer(zlib.compress(text.encode()), dtype=np.uint8),
+        contour_s=_joined([m.contour_s for m in measured]),
+        contour_hz=_joined([m.contour_hz for m in measured]),
+        spectra=heard.spectra.parts,
+    )
     return whole.getvalue()
 
 
-def _heard(said: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> HeardStem:
+def _heard(said: dict[str, Any], arrays: Mapping[str, NDArray[Any]]) -> HeardStem:
+    whole = {name: arrays[name] for name in ("contour_s", "contour_hz")}
     notes = []
     at = 0
     for (note, measurement), size in zip(said["notes"], said["contour_sizes"], strict=True):
         contours = {}
         if size is not None:
-            span = slice(at, at + size)
-            contours = {k: _own(arrays[k][span]) for k in ("contour_s", "contour_hz")}
+            contours = {k: _own(each[at : at + size]) for k, each in whole.items()}
             at += size
         notes.append((_record(Note, note), _record(Measurement, {**measurement, **contours})))
     return HeardStem(
@@ -266,7 +258,7 @@ def _heard(said: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> HeardStem:
         notes=tuple(notes),
         findings=tuple(_record(Finding, finding) for finding in said["findings"]),
         spectra=Spectra(
-            bin_hz=said["bin_hz"], first_bin=said["first_bin"], parts=arrays["spectra"]
+            bin_hz=said["bin_hz"], first_bin=said["first_bin"], parts=_own(arrays["spectra"])
         ),
     )
 
@@ -293,14 +285,6 @@ def _joined(contours: Sequence[NDArray[Any] | None]) -> NDArray[np.float64]:
     return np.concatenate(there) if there else np.zeros(0)
 
 
-def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
-    array: NDArray[Any] = np.lib.format.read_array(
-        io.BytesIO(file.read(f"{name}.npy")), allow_pickle=False
-    )
-    array.setflags(write=False)
-    return array
-
-
 def _own(part: NDArray[Any]) -> NDArray[Any]:
     own = part.copy()
     own.setflags(write=False)
@@ -312,8 +296,3 @@ def _figure(action: Any, add_cents: Any, reason: Any) -> OwnFigure:
     if action not in get_args(Action) or not a_number or not isinstance(reason, str):
         raise ValueError("no figure")
     return OwnFigure(action=action, add_cents=add_cents, reason=reason)
-
-
-def _entry(name: str) -> zipfile.ZipInfo:
-    # Always the first moment that ZIP knows: same input, same bytes.
-    return zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))

@@ -19,7 +19,13 @@ from planner.answers import BLANK, Entry, Human
 from planner.errors import PlannerError
 from planner.files.answers_file import entry_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
-from planner.files.tables import OFFENDERS_COLUMNS, csv_bytes, read_csv, unescape_text
+from planner.files.tables import (
+    OFFENDERS_COLUMNS,
+    csv_bytes,
+    read_csv,
+    read_table,
+    unescape_text,
+)
 from planner.files.yaml_reading import read_yaml
 from planner.ledger import Known, Ledger
 from planner.plan_model import Row, State
@@ -175,16 +181,7 @@ def read_human_columns(path: Path) -> dict[str, Human]:
     PlannerError
         If the file is no such table, an id stands twice, or a cell does not fit.
     """
-    try:
-        records = read_csv(path.read_bytes())
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}."
-        raise PlannerError(what, file=path.name) from None
-    except UnicodeDecodeError:
-        hint = "Save it as CSV in UTF-8."
-        raise PlannerError("is no UTF-8 text.", file=path.name, hint=hint) from None
-    except csv.Error as error:
-        raise PlannerError(f"is no CSV: {error}.", file=path.name) from None
+    records = read_table(path)
     names = [name.strip().lower() for name in records[0][1]] if records else []
     if names and names[0] == _MISREAD_MARK + "id":
         hint = "Open the plan's list again as UTF-8, and fill it in there."
@@ -208,7 +205,7 @@ def read_human_columns(path: Path) -> dict[str, Human]:
 
 def changed_numbers(path: Path, rows: Iterable[Row]) -> list[tuple[str, str, str]]:
     """Find numbers and actions of an edit list that were changed: (row id, column, cell)."""
-    records = read_csv(path.read_bytes())
+    records = read_table(path)
     names = [name.strip().lower() for name in records[0][1]]
     own = {row.id: row for row in rows}
     changed = []

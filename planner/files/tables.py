@@ -18,9 +18,11 @@ import io
 import math
 import re
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 from planner.editlist import clean_text, rounded
+from planner.errors import PlannerError
 from planner.pitch import note_name
 from planner.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
 from planner.wording import rule_names, terms
@@ -95,6 +97,39 @@ def csv_bytes(
     for record in records:
         writer.writerow([cell_text(value) for value in record])
     return ((BOM if bom else "") + out.getvalue()).encode("utf-8")
+
+
+def read_text(path: Path) -> str:
+    """Read a file as UTF-8, with or without byte order mark.
+
+    Raises
+    ------
+    PlannerError
+        If it cannot be read, or is no UTF-8.
+    """
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}."
+        raise PlannerError(what, file=path.name) from error
+    except UnicodeDecodeError as error:
+        what = f"is no UTF-8 text (byte {error.start})."
+        raise PlannerError(what, file=path.name, hint="Save it as UTF-8.") from error
+
+
+def read_table(path: Path) -> list[tuple[int, list[str]]]:
+    """Read a CSV file as `read_csv` does.
+
+    Raises
+    ------
+    PlannerError
+        If it cannot be read, or is no CSV in UTF-8.
+    """
+    try:
+        return read_csv(read_text(path).encode("utf-8"))
+    except csv.Error as error:
+        hint = "Look for a quote that does not close."
+        raise PlannerError(f"is no CSV: {error}.", file=path.name, hint=hint) from error
 
 
 def read_csv(data: bytes) -> list[tuple[int, list[str]]]:

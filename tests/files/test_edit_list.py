@@ -248,7 +248,7 @@ def test_unreadable_list_breaks_the_promise(tmp_path: Path) -> None:
         (b"\xff\xfe", r"is no UTF-8 text \(byte 0\)\. Save it as UTF-8\."),
         (b"a: 1\na: 2\n", r"edit_list.yaml:2: a: the key 'a' stands twice"),
         (b"rows: [\n", r"edit_list.yaml"),
-        (b"- x\n", r"must be a mapping of fields, but is a list"),
+        (b"- x\n", r"this should be a mapping, not a list"),
     ],
 )
 def test_bad_yaml_is_told(content: bytes, message: str, tmp_path: Path) -> None:
@@ -263,7 +263,7 @@ def test_bad_field_in_yaml_is_told_with_its_line(tmp_path: Path) -> None:
     text = yaml_bytes(edit_list_to_dict(plan())).decode()
     line = text[: text.index("add_cents: 4.3")].count("\n") + 1
     (tmp_path / YAML_NAME).write_text(text.replace("add_cents: 4.3", 'add_cents: "4,3"', 1))
-    message = re.escape(f"edit_list.yaml:{line}: rows[0].add_cents: must be a number")
+    message = re.escape(f"edit_list.yaml:{line}: rows[0].add_cents: this should be a number")
     with pytest.raises(PlannerError, match=message):
         read_edit_list_yaml(tmp_path / YAML_NAME)
 
@@ -288,7 +288,7 @@ def test_missing_file_is_told(tmp_path: Path) -> None:
         ("R-001 4.3;", "R-001;", r":4: layers: .* does not read as layers, rule cents"),
         ("held and off,", "held and off", r":2: has 69 cells, but the first line names 70 columns"),
         ("add_cents", "id", r":1: has the column 'id' twice"),
-        ("add_cents", "add_cent", r"rows\[0\].add_cent: is no field .* Did you mean 'add_cents'"),
+        ("add_cents", "add_cent", r"rows\[0\].add_cent: unknown key. Did you mean 'add_cents'"),
         (",tide,", ',"tide,', r"is no CSV: .* Look for a quote that does not close"),
     ],
 )

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-import io
 import json
 import shutil
-import zipfile
+import zlib
 from collections import Counter
 from pathlib import Path
 
@@ -97,19 +96,18 @@ def test_what_was_heard_reads_back_to_the_last_bit(tmp_path: Path, role: str, si
 
 
 def test_the_form_is_open(tmp_path: Path) -> None:
-    """A kept stem is a ZIP of one strict JSON text and NumPy arrays without pickles."""
+    """A kept stem is NumPy arrays without pickles, one of them a strict JSON text."""
+
+    def refuse(constant: str) -> None:
+        raise AssertionError(f"{constant} is no JSON")
+
     heard = heard_at(write_line(tmp_path / "line.wav", silent=True))
     kept = kept_in(tmp_path)
     keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
-    with zipfile.ZipFile(kept.place("A")) as file:
-
-        def refuse(constant: str) -> None:
-            raise AssertionError(f"{constant} is no JSON")
-
-        said = json.loads(file.read("heard.json"), parse_constant=refuse)
-        assert said["facts"]["peak_dbfs"] == "-inf"
-        for name in ("contour_s", "contour_hz", "spectra"):
-            np.load(io.BytesIO(file.read(f"{name}.npy")), allow_pickle=False)
+    with np.load(kept.place("A"), allow_pickle=False) as file:
+        text = zlib.decompress(file["heard"].tobytes())
+        assert set(file) == {"heard", "contour_s", "contour_hz", "spectra"}
+    assert json.loads(text, parse_constant=refuse)["facts"]["peak_dbfs"] == "-inf"
 
 
 def test_everything_that_listening_goes_by_is_in_the_key(tmp_path: Path) -> None:
@@ -245,7 +243,7 @@ def test_a_second_run_listens_to_nothing_and_writes_the_same(
     told = capsys.readouterr().err
     assert "heard GTR: 3 notes" in told
     assert sorted(p.name for p in (session.parent / "measured_notes/session").iterdir()) == [
-        "EGL.zip", "GTR.zip", "GTR_take_1.zip", "own_figures.json",
+        "EGL.npz", "GTR.npz", "GTR_take_1.npz", "own_figures.json",
     ]  # fmt: skip
     anew = plan(session, "--measure-anew", "--jobs", "2")
 
@@ -303,7 +301,7 @@ def test_what_is_inspected_is_listened_to_once(
     said, _ = inspected(session, capsys)
     assert not list(session.parent.glob("plan_*"))
     assert sorted(p.name for p in (session.parent / "measured_notes/session").iterdir()) == [
-        "EGL.zip", "EGL_linked_1.zip", "GTR.zip",
+        "EGL.npz", "EGL_linked_1.npz", "GTR.npz",
     ]  # fmt: skip
     with monkeypatch.context() as patch:
         patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
@@ -332,7 +330,7 @@ def test_what_changes_while_it_is_inspected_is_not_kept(
     monkeypatch.setattr("os.cpu_count", lambda: 1)
     inspected(session, capsys)
     names = [p.name for p in (session.parent / "measured_notes" / "session").iterdir()]
-    assert names == ["GTR.zip"]
+    assert names == ["GTR.npz"]
 
 
 def test_each_file_is_summed_once_before_it_is_heard(
@@ -356,7 +354,7 @@ def test_measuring_anew_reads_and_keeps_nothing(session: Path) -> None:
     plan(session, "--measure-anew")
     assert not (session.parent / "measured_notes").exists()
     plan(session)
-    place = session.parent / "measured_notes" / "session" / "GTR.zip"
+    place = session.parent / "measured_notes" / "session" / "GTR.npz"
     place.write_bytes(b"broken")
     plan(session, "--measure-anew")
     assert place.read_bytes() == b"broken"
@@ -381,14 +379,14 @@ def test_a_broken_file_is_measured_again_and_mended(
 ) -> None:
     """A broken file is told by name, the plan is the same, and the file is whole again."""
     plan(session)
-    place = session.parent / "measured_notes" / "session" / "GTR.zip"
+    place = session.parent / "measured_notes" / "session" / "GTR.npz"
     whole = place.read_bytes()
     good = plan(session)
     place.write_bytes(whole[:-100])
     capsys.readouterr()
     assert plan(session) == good
     told = capsys.readouterr().err
-    assert "GTR.zip: what was measured before cannot be read. It is measured again." in told
+    assert "GTR.npz: what was measured before cannot be read. It is measured again." in told
     assert place.read_bytes() == whole
 
 
@@ -412,9 +410,9 @@ def test_the_place_follows_the_plans(session: Path, tmp_path: Path) -> None:
     """Two sessions in one folder of plans keep apart; --out takes the notes along."""
     out = tmp_path / "elsewhere"
     assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
-    assert (out / "measured_notes" / "session" / "GTR.zip").exists()
+    assert (out / "measured_notes" / "session" / "GTR.npz").exists()
     assert not (session.parent / "measured_notes").exists()
     assert kept_notes(out, Path("other.yaml")).folder == out / "measured_notes" / "other"
-    before = sha256_of(out / "measured_notes" / "session" / "GTR.zip")
+    before = sha256_of(out / "measured_notes" / "session" / "GTR.npz")
     assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
-    assert sha256_of(out / "measured_notes" / "session" / "GTR.zip") == before
+    assert sha256_of(out / "measured_notes" / "session" / "GTR.npz") == before

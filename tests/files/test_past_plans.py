@@ -149,7 +149,7 @@ def test_human_columns_as_spreadsheets_save_them(
         (b"id,state\nLV-1,aproved\n", "2: state: 'aproved' is no state. Use new, approved"),
         (b"id,locked\nLV-1,maybe\n", "'maybe' does not read as yes or no"),
         (b"id,state\nLV-1,new\nLV-1,done\n", "3: id: the row LV-1 stands there twice"),
-        (b"id,state\n\xff,new\n", "is no UTF-8 text. Save it as CSV in UTF-8."),
+        (b"id,state\n\xff,new\n", "is no UTF-8 text (byte 9). Save it as UTF-8."),
         (
             # A byte order mark that a spreadsheet read as Windows-1252 and saved as UTF-8.
             b"\xef\xbb\xbf".decode("cp1252").encode("utf-8") + b"id,state\nR-001,new\n",
