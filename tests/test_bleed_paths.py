@@ -50,6 +50,15 @@ def test_a_path_is_found_with_its_gain(gain_db: float, delay_s: float) -> None:
     assert found["LV", "OH"] == pytest.approx(gain_db, abs=1.5)
 
 
+@pytest.mark.parametrize("louder_db", [0.0, 8.0, 16.0])
+def test_a_loud_room_microphone_holds_the_parts_and_they_not_it(louder_db: float) -> None:
+    """What two close microphones and one across the room share comes first to the close ones."""
+    voice, guitar = line(1), np.roll(line(2, off_cents=8.0), SR // 4)
+    room = later(voice, 0.012, louder_db) + later(guitar, 0.009, louder_db)
+    found = paths(LV=floor(voice, 1), GTR=floor(guitar, 2), RM=floor(room, 3))
+    assert not [into for source, into in found if source == "RM"]
+
+
 def test_a_path_is_found_under_what_the_other_plays_itself() -> None:
     """A stem with a part of its own still shows what leaks into it, 20 dB down."""
     voice = line(1)
