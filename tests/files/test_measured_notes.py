@@ -277,7 +277,7 @@ def test_what_is_heard_once_more_without_bleed_is_kept_beside(
     assert "heard GTR without what leaks in: 30 notes" in told
     assert "heard EGL without" not in told
     kept = session.parent / "measured_notes" / "session"
-    assert {"EGL.zip", "GTR.zip", "GTR_again.zip"} <= {p.name for p in kept.iterdir()}
+    assert {"EGL.npz", "GTR.npz", "GTR_again.npz"} <= {p.name for p in kept.iterdir()}
     with monkeypatch.context() as patch:
         patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
         assert plan(session, "--jobs", "1") == first
