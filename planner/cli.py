@@ -35,7 +35,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.environ.setdefault(name, "1")
     arguments = _parser().parse_args(argv)
     try:
-        return int(arguments.command(arguments))
+        code = int(arguments.command(arguments))
+        sys.stdout.flush()  # a reader that has gone is noticed here, not as the interpreter ends
+        return code
     except PlannerError as error:
         print(f"planner: {error}", file=sys.stderr)
         return error.exit_code

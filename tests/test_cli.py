@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 import shutil
 import subprocess
 import sys
@@ -353,11 +354,14 @@ def test_garbage_never_gives_a_traceback(
 def test_a_reader_that_has_seen_enough(stems: Path, tmp_path: Path) -> None:
     """`planner start ... | head -1` ends without a traceback, and the file is written."""
     program = [sys.executable, "-m", "planner", "start", str(stems), "--out"]
+    # Buffered, as it is unless the surroundings say otherwise.
+    surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     with subprocess.Popen(
         [*program, str(tmp_path / "session.yaml")],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        env=surroundings,
     ) as run:
         assert run.stdout is not None
         assert run.stderr is not None
