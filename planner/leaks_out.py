@@ -36,6 +36,7 @@ _OVER = 4.0
 _SILENCE = 1e-12
 # Chosen: from 40 dB under a stem on, what leaks in is not worth listening twice.
 _LEAST_SHARE = 1e-4
+_MINUTE_FRAMES = round(60.0 / HOP_S)  # so that memory stays flat in a stem's length
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,9 +49,12 @@ class Leak:
 
 def matters(here: Spectra, leaks: Sequence[Leak]) -> bool:
     """Whether what leaks into a stem is loud enough to hide or to feign a note."""
-    whole = slice(0, len(here.parts))
-    power = np.abs(here.at(whole)) ** 2
-    return float(_leaked(here, leaks, whole).sum()) > _LEAST_SHARE * float(power.sum())
+    leaked = own = 0.0
+    for first in range(0, len(here.parts), _MINUTE_FRAMES):
+        frames = slice(first, min(first + _MINUTE_FRAMES, len(here.parts)))
+        leaked += float(_leaked(here, leaks, frames).sum(dtype=float))
+        own += float(np.sum(np.abs(here.at(frames)) ** 2, dtype=float))
+    return leaked > _LEAST_SHARE * own
 
 
 def without_leaks(samples: Floats, sr: int, here: Spectra, leaks: Sequence[Leak]) -> Floats:
