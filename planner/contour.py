@@ -22,7 +22,7 @@ from planner.spread import MAD_TO_SD, middle_of
 FOLLOW_HOP_S = 0.005
 
 _LEAST_FRAMES = 4
-_HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
+HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
 
@@ -190,7 +190,7 @@ def partials_along(
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)
     rest = still - level[:, None] - np.multiply.outer(lean, u)
-    overlap = max(_HANN_OVERLAP * phases.window_s / hop_s, 1.0)
+    overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
     noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
     power = level.real**2 + level.imag**2 + 1e-30
     to_hz = 1.0 / (np.pi * (count - 1) * hop_s)

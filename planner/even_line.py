@@ -19,7 +19,7 @@ from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
 from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
-from planner.contour import Contour, Phases
+from planner.contour import HANN_OVERLAP, Contour, Phases
 from planner.model import Floats
 from planner.partial_series import LN_CENTS
 from planner.spread import middle_of
@@ -34,7 +34,6 @@ _FIRST_PARTIALS = 4  # these are in place after any contour
 _PLAINLY = 4.0
 _BY_CHANCE_SDS = 5.0  # over the mean of a chi-square: noise alone is there once in a thousand
 _MIDDLE_OF_SQUARES = 0.4549  # of normal errors of variance 1: the median of chi-square
-_HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _HANN_VARIANCE = 1.0 / 12.0 - 1.0 / (2.0 * np.pi**2)  # of a Hann window, of its length squared
 _FRAMES_A_WINDOW = 3.0  # of a Hann window: closer frames know hardly more
 _LEAST_SMOOTHED = 9  # frames, to tell how strong a partial is at a moment
@@ -271,7 +270,7 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     off = np.angle(rotated) / ratios
     power = amplitude**2
     weight = 2.0 * ratios**2 * power * power / (power + noise)
-    weight /= noise * max(_HANN_OVERLAP * stretch.window, 1.0)
+    weight /= noise * max(HANN_OVERLAP * stretch.window, 1.0)
     # Sums over time, for each partial with its own phase taken out.
     weighted = weight * off
     total, onto_level = weight.sum(axis=1) + 1e-30, weighted.sum(axis=1)

@@ -7,7 +7,6 @@ recorded instruments.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,11 +61,13 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
 def _swings_in_a_row(midi: Floats, smooth: Floats, hop_s: float) -> Iterator[NDArray[np.intp]]:
     """Turns between which the swings are alike and such as a player can make."""
     turns = _turning_points(smooth, _VIBRATO_MIN_SWING)
+    if len(turns) < 2:
+        return
     half_period = np.diff(turns) * hop_s
     swing = np.abs(np.diff(smooth[turns]))
     shortest, longest = _VIBRATO_HALF_PERIOD_S
-    fastest = [np.abs(np.diff(midi[a : b + 1])).max() for a, b in pairwise(turns)]
-    even = np.array(fastest) < _STEP_SPEED * np.pi / 2 * swing / np.diff(turns)
+    fastest = np.maximum.reduceat(np.abs(np.diff(midi))[: turns[-1]], turns[:-1])
+    even = fastest < _STEP_SPEED * np.pi / 2 * swing / np.diff(turns)
     plausible = (half_period > shortest) & (half_period < longest) & (swing < _VIBRATO_SWING) & even
     first = 0
     while first < len(plausible):
