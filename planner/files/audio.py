@@ -29,6 +29,9 @@ from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import DC_DBFS, AudioFacts, Finding
 
 BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
+# Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. A tone
+# cut anywhere has a mean of its own, of 60 dB under it and less from a second of it on.
+_OFFSET_UNDER_DB = 50.0
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
 
 
@@ -187,8 +190,8 @@ def _analysis_signal(
 ) -> tuple[NDArray[np.float32], int]:
     """Take one side to the analysis rate, without an offset; count the flat tops on the way."""
     side = {"mid": slice(None), "right": slice(1, 2)}.get(measured, slice(0, 1))
-    told = _db(sums.offset()) > DC_DBFS
-    offset = np.float32(sums.total[side].mean() / sums.frames if told else 0.0)
+    heard = _db(sums.offset()) > min(DC_DBFS, _db(sums.rms()) - _OFFSET_UNDER_DB)
+    offset = np.float32(sums.total[side].mean() / sums.frames if heard else 0.0)
     tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
     stream = None
     if sound.samplerate != analysis_sr:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -60,6 +61,10 @@ class Sums:
     def offset(self) -> float:
         """Largest constant part of a channel."""
         return float(np.abs(self.total).max()) / self.frames
+
+    def rms(self) -> float:
+        """Root mean square of the loudest channel."""
+        return math.sqrt(float(self.power.max()) / self.frames)
 
     def sides(self, side: str) -> tuple[Any, Any]:
         """Name the stereo situation and the side to measure."""

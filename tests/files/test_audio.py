@@ -184,12 +184,15 @@ def test_levels(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("sr", [16000, 48000])
 @pytest.mark.parametrize("sides", [(0.03,), (0.03, -0.02), (0.0, 0.03)])
+@pytest.mark.parametrize("level", [1.0, 0.01])
 def test_a_constant_offset_is_not_measured(
-    tmp_path: Path, sr: int, sides: tuple[float, ...]
+    tmp_path: Path, sr: int, sides: tuple[float, ...], level: float
 ) -> None:
-    """It would pass for what repeats; of stereo it is that of the sides measured together."""
-    channels = np.stack([tone(sr, seconds=1.0) + offset for offset in sides], axis=1)
-    plain = write(tmp_path / "plain.wav", tone(sr, seconds=1.0), sr, "FLOAT")
+    """It would pass for what repeats, in a quiet file as well; of stereo it is that of the sides
+    measured together.
+    """
+    channels = level * np.stack([tone(sr, seconds=1.0) + offset for offset in sides], axis=1)
+    plain = write(tmp_path / "plain.wav", level * tone(sr, seconds=1.0), sr, "FLOAT")
     path = write(tmp_path / "offset.wav", channels, sr, "FLOAT")
     inside = slice(800, -800)  # soxr rings where a constant begins
     assert read(path)[1][inside] == pytest.approx(read(plain)[1][inside], abs=1e-5)
