@@ -2,7 +2,8 @@
 
 The level of what is pitched dips and comes back. In vibrato it does so too, several times a
 second, because partials swing through the resonances of a body or a vowel; that much of a dip
-follows the pitch and is taken out before the dip is judged. A bow turns and a tongue strikes within
+follows the pitch and is taken out before the dip is judged. Where half the sound is
+gone for a moment and its period broken too, it began anew, whatever else dips around. A bow turns and a tongue strikes within
 some 50 ms; a level that takes longer to come back is a tone that swells. In a voice a consonant
 shows as hiss above 4 kHz, and beside one even a slight dip is a new syllable. Two signs speak for
 each other: a dip that does not stand out by itself is a border where the pitch is another after it,
@@ -36,7 +37,7 @@ from planner.dips import (
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
 from planner.spread import middle_of, reached_by
-from planner.tracker import HOP_S, frame_level_db
+from planner.tracker import HOP_S, LEVEL_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
@@ -46,6 +47,9 @@ _OVER_SCATTER_STRUCK = 2.0  # where the spectrum says so as well
 # and tremulants of recorded winds and brass 55 to 110.
 _TURN_S = 0.057
 _BROKEN_DB = 6.0  # chosen: half the sound
+# Chosen: half the sound gone for 25 ms at the most, and the period lost. In 8 minutes of held
+# winds, brass and strings what falls so far and so briefly keeps its period, but for noise.
+_CUT_S, _BREAKS = 0.0275, 0.97
 _SLOW_TURN_S, _SLOW_TURN_DB, _SLOW_OVER_OTHERS = 0.08, 6.5, 2.0  # a slow bow falls far
 _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every turn of the pitch
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
@@ -103,7 +107,9 @@ def restarts(
     width_s = dip_widths_s(level_db, dips, depth_db, hop_s)
     found = _Dips(at=dips, depth_db=depth_db, width_s=width_s)
     real |= _turned(level_db, found, track, swing, hiss, leads)
-    broken = dips[(depth_db > _BROKEN_DB) & (width_s < _TURN_S)]
+    far = depth_db > _BROKEN_DB
+    real |= far & (width_s < _CUT_S) & _breaks(dips, track) & ~in_vibrato(dips, swing, hop_s)
+    broken = dips[far & (width_s < _TURN_S)]
     real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
     after_dip = _one_within(dips[real], struck - reach, struck + ahead)
     struck = _that_begin(struck, after_dip, level_db, track, swing)
@@ -159,6 +165,13 @@ def _turned(
     swung = in_vibrato(dips, swing, hop_s) & (left_db < _OVER_OTHERS_SWINGING * loudest_db)
     turned: NDArray[np.bool_] = stands_out & ((width_s < _TURN_S) | slow | fades) & ~swung
     return turned
+
+
+def _breaks(dips: NDArray[np.intp], track: PitchTrack) -> NDArray[np.bool_]:
+    """At which dips the sound does not repeat from before to after: one tone's waves go on."""
+    near = round(LEVEL_S / 2.0 / track.hop_s)
+    least = [track.strength[max(0, dip - near) : dip + near + 1].min() for dip in dips]
+    return np.array(least, dtype=float) < _BREAKS
 
 
 def _that_begin(

@@ -46,6 +46,8 @@ _NEAR_SEMITONES = 0.6
 _MOSTLY_READ = 0.75  # of the frames at the stroke
 _COST_PER_OCTAVE_DOWN = 0.04  # as in the track: a period's multiples fit as well
 _LEAST_STRENGTH = 0.3
+_RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
+_FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
@@ -94,6 +96,10 @@ def with_struck_pitches(
             continue
         here = slice(int(frame), int(frame) + round(window_s / HOP_S))
         if _higher_reading_fits(f0_hz[here], f_hz, rose, stem.analysis_sr):
+            continue
+        if lowest_hz and _sounds_below(
+            stem, f0_hz[here], f_hz, whole, at_s, int(following) * HOP_S
+        ):
             continue
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
             read_hz = middle_of_known(f0_hz[here])
@@ -146,6 +152,30 @@ def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) ->
     if times < 2 or not _near(np.array([usual_hz]), times * f_hz).any():
         return False
     return _at_lag(rose, sr / usual_hz) > _READING_FITS
+
+
+def _sounds_below(
+    stem: Stem, read_hz: Floats, f_hz: float, whole: Floats, at_s: float, until_s: float
+) -> bool:
+    """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
+
+    The reading is an octave or more below. A note's own odd partials may have sounded in the note
+    before as loud or louder, so that they do not rise.
+    """
+    usual_hz = middle_of_known(read_hz)
+    times = round(f_hz / usual_hz) if usual_hz > 0.0 else 0
+    if times < 2 or not _near(np.array([f_hz]), times * usual_hz).any():
+        return False
+    window_s = len(read_hz) * HOP_S
+    later_s = min(until_s - window_s - at_s, window_s)
+    if later_s < _FADES_S:
+        return False
+    later = _risen(stem, at_s, at_s + later_s, window_s)
+    if later is None:
+        return False
+    lag = stem.analysis_sr / f_hz
+    apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
+    return apart > (1.0 - _at_lag(whole, lag)) * 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
 
 
 def _at_lag(repeats: Floats, lag: float) -> float:

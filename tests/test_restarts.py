@@ -197,3 +197,31 @@ def test_an_articulation_is_not_a_second_note() -> None:
     begun, swells, _ = restarts(stem, pitch_track, struck, np.zeros(len(pitch_track.f0_hz)))
     assert len(begun) == 1
     assert len(swells) == 0
+
+
+@pytest.mark.parametrize("partials", [1, 2, 20])
+def test_a_tone_that_is_tongued_again_and_again_is_as_many_notes(partials: int) -> None:
+    """Eight notes of 0.15 s that fall and rise within 45 ms: each dip is as deep as the others.
+
+    Few partials, as of a flute up high: no spectrum says that something is struck.
+    """
+    rng = np.random.default_rng(9)
+    series = [1.0 / n for n in range(1, partials + 1)]
+    pieces = []
+    for place in range(8):
+        loud = 10.0 ** (-rng.uniform(0.0, 6.0) / 20.0)
+        note = tone(steady(392.0, 0.15, SR), SR, rng, amplitudes=series)
+        pieces.append((0.3 + 0.15 * place, loud * faded(note, SR, rise_s=0.015, fall_s=0.03)))
+    notes, _ = found_notes(stem_of(laid_out(pieces, 2.0, SR), SR, "woodwind"))
+    assert [note.start_s for note in notes] == pytest.approx([at for at, _ in pieces], abs=0.02)
+
+
+def test_a_tone_that_only_falls_and_comes_back_is_one_note() -> None:
+    """The same dips in a wave that goes on: a flute's tone does so by itself (recorded: 6 to 10 dB
+    for 15 ms, its period never broken).
+    """
+    t = moments(1.2, SR)
+    level = np.prod([dipped(t, 0.3 + 0.2 * k, 9.0) for k in range(4)], axis=0)
+    held = level * tone(steady(392.0, 1.2, SR), SR, np.random.default_rng(9))
+    notes, _ = found_notes(stem_of(laid_out([(0.3, faded(held, SR))], 2.0, SR), SR, "woodwind"))
+    assert len(notes) == 1

@@ -161,3 +161,20 @@ def test_a_high_note_without_its_first_partial_keeps_its_pitch() -> None:
     heard = told(stem, 1700.0)
     mended = with_struck_pitches(stem, heard, np.array([STRUCK]))
     assert np.array_equal(heard.f0_hz, mended.f0_hz, equal_nan=True)
+
+
+@pytest.mark.parametrize("semitones", [5, 7, 12, 19])
+def test_odd_partials_that_a_note_before_hid_are_its_own_where_they_last(semitones: int) -> None:
+    """The note's loudest partial is the second, and its third sounded in the note before.
+
+    Amplitudes of frequency modulation at index 1.84 (Bessel functions): 0, .68, .29, .11, .02.
+    """
+    rng = np.random.default_rng(7)
+    new_hz = 330.0
+    before = tone(steady(new_hz * 2 ** (semitones / 12), 0.3, SR), SR, rng)
+    new = tone(steady(new_hz, 0.3, SR), SR, rng, amplitudes=[0.0, 0.68, 0.29, 0.11, 0.02])
+    pieces = [(0.3, faded(before, SR)), (0.6, faded(new, SR))]
+    notes, _ = found_notes(stem_of(laid_out(pieces, 1.2, SR), SR, "woodwind"))
+    second = [note for note in notes if abs(note.start_s - 0.6) < 0.05]
+    assert len(second) == 1
+    assert abs(1200 * np.log2(second[0].pitch_hz / new_hz)) < 50.0

@@ -29,8 +29,8 @@ from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import DC_DBFS, AudioFacts, Finding
 
 BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
-# Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. A tone
-# cut anywhere has a mean of its own, of 60 dB under it and less from a second of it on.
+# Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. The
+# mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
 _OFFSET_UNDER_DB = 50.0
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
 
