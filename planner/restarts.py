@@ -1,9 +1,9 @@
 """Where does a sound that goes on begin again: a bow that turns, a new syllable?
 
-The level of what is pitched dips and comes back. In vibrato it does so too, several times a
-second, because partials swing through the resonances of a body or a vowel; that much of a dip
-follows the pitch and is taken out before the dip is judged. Where half the sound is
-gone for a moment and its period broken too, it began anew, whatever else dips around. A bow turns and a tongue strikes within
+The level of what is pitched dips and comes back. In vibrato it does so too, several times a second,
+because partials swing through the resonances of a body or a vowel; that much of a dip follows the
+pitch and is taken out before the dip is judged. Where half the sound is gone for a moment and its
+period broken too, it began anew, whatever else dips around. A bow turns and a tongue strikes within
 some 50 ms; a level that takes longer to come back is a tone that swells. In a voice a consonant
 shows as hiss above 4 kHz, and beside one even a slight dip is a new syllable. Two signs speak for
 each other: a dip that does not stand out by itself is a border where the pitch is another after it,

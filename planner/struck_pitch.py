@@ -167,7 +167,7 @@ def _sounds_below(
     if times < 2 or not _near(np.array([f_hz]), times * usual_hz).any():
         return False
     window_s = len(read_hz) * HOP_S
-    later_s = min(until_s - window_s - at_s, window_s)
+    later_s = float(min(until_s - window_s - at_s, window_s))
     if later_s < _FADES_S:
         return False
     later = _risen(stem, at_s, at_s + later_s, window_s)
@@ -175,7 +175,8 @@ def _sounds_below(
         return False
     lag = stem.analysis_sr / f_hz
     apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
-    return apart > (1.0 - _at_lag(whole, lag)) * 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
+    left = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
+    return apart > left * (1.0 - _at_lag(whole, lag))
 
 
 def _at_lag(repeats: Floats, lag: float) -> float:
