@@ -61,23 +61,27 @@ def dip_widths_s(
     return np.array(widths)
 
 
-def _others(dips: NDArray[np.intp], dip: int, hop_s: float) -> NDArray[np.bool_]:
-    """Which dips lie around one, itself and what belongs to it left out."""
-    away = np.abs(dips - dip)
-    others: NDArray[np.bool_] = (away > REACH_S / 4 / hop_s) & (away < _OTHERS_S / hop_s)
-    return others
+def others_db(
+    dips: NDArray[np.intp], depth_db: Floats, within: NDArray[np.bool_], hop_s: float
+) -> list[Floats]:
+    """How deep those dips around each dip are that lie ``within`` a tone, dB.
+
+    The dip itself and what belongs to it are left out.
+    """
+    away = np.abs(dips[:, None] - dips)
+    around = (away > REACH_S / 4 / hop_s) & (away < _OTHERS_S / hop_s) & within
+    return [depth_db[row] for row in around]
 
 
-def deeper_than_others(dips: NDArray[np.intp], depth_db: Floats, hop_s: float) -> NDArray[np.bool_]:
+def deeper_than_others(depth_db: Floats, others: list[Floats]) -> NDArray[np.bool_]:
     """Which dips are clearly deeper than those around: an unsteady tone has many like them."""
-    around = [depth_db[_others(dips, dip, hop_s)] for dip in dips]
-    usual = [_OVER_OTHERS * float(np.median(others)) if len(others) else 0.0 for others in around]
+    usual = [_OVER_OTHERS * float(np.median(other)) if len(other) else 0.0 for other in others]
     return depth_db > np.array(usual)
 
 
-def deepest_other_db(dips: NDArray[np.intp], depth_db: Floats, hop_s: float) -> Floats:
+def deepest_other_db(others: list[Floats]) -> Floats:
     """How deep the deepest dip around each dip is, dB; 0 where there is none."""
-    return np.array([depth_db[_others(dips, dip, hop_s)].max(initial=0.0) for dip in dips])
+    return np.array([other.max(initial=0.0) for other in others])
 
 
 def in_vibrato(dips: NDArray[np.intp], swing: Floats, hop_s: float) -> NDArray[np.bool_]:

@@ -32,6 +32,7 @@ from planner.dips import (
     dip_widths_s,
     in_vibrato,
     level_dips,
+    others_db,
     unexplained_dip,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
@@ -153,15 +154,17 @@ def _turned(
     clear_db = np.minimum(depth_db, left_db)
     steps = np.array([pitch_steps_at(f0_hz, swing, dip, hop_s) for dip in dips], dtype=bool)
     second = steps | (hiss > _HISS_OVER_CHANCE_DB)
-    stands_out = (scatters > _OVER_SCATTER) & deeper_than_others(dips, depth_db, hop_s)
+    # Where the pitch is another after it, a dip of any length is one note fading into the next, and
+    # says nothing of how unsteady a tone is.
+    fades = np.array([not _stays(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
+    others = others_db(dips, depth_db, ~fades, hop_s)
+    stands_out = (scatters > _OVER_SCATTER) & deeper_than_others(depth_db, others)
     stands_out |= struck & (scatters > _OVER_SCATTER_STRUCK)
     stands_out &= clear_db > _DIP_DB
     stands_out |= second & (scatters > _OVER_SCATTER_OF_TWO) & (clear_db > LEAST_DIP_DB)
-    loudest_db = deepest_other_db(dips, depth_db, hop_s)
+    loudest_db = deepest_other_db(others)
     slow = (width_s < _SLOW_TURN_S) & (clear_db > _SLOW_TURN_DB)
     slow &= clear_db > _SLOW_OVER_OTHERS * loudest_db
-    # Where the pitch is another after it, a dip of any length is one note fading into the next.
-    fades = np.array([not _stays(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
     swung = in_vibrato(dips, swing, hop_s) & (left_db < _OVER_OTHERS_SWINGING * loudest_db)
     turned: NDArray[np.bool_] = stands_out & ((width_s < _TURN_S) | slow | fades) & ~swung
     return turned

@@ -56,7 +56,6 @@ _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _ROUGH_S = 0.15  # chosen: where sustains begin to be judged, a pitch has been found
 _LED_FRAMES = 6  # a window's reach: without a leap in it
-_SUSTAINED_S = 0.225  # a sustain is 40 ms between 150 ms and 85 % of the note, at the least
 
 
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
@@ -197,15 +196,13 @@ def _place(
     if falls_db is None and step.begins != "legato":
         first = scooped_from(f0_hz, step.first, first)
     alive = np.flatnonzero(near & (level > level.max() - _GONE_DB))
-    last = gone = step.first + int(alive[-1]) + 1 if len(alive) else step.last
+    last = step.first + int(alive[-1]) + 1 if len(alive) else step.last
     if falls_db is not None:
         last = first + stopped_frame(falls_db[first:last], hop_s)
     else:
         last = first + rings_from_frame(level_db[first:last], hop_s)
     start = note_start(stem, f0_hz, track.strength, step, first, pitch_hz, before)
     start_s = start.s
-    if falls_db is None and last * hop_s - start_s < _SUSTAINED_S:
-        last = gone  # better a sustain with some ring in it than none
     end_s = min(last * hop_s, stem.frames / stem.sr)
     start_smp = max(0, round(start_s * stem.sr))
     end_smp = min(round(end_s * stem.sr), stem.frames)

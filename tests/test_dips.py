@@ -11,6 +11,7 @@ from planner.dips import (
     dip_widths_s,
     in_vibrato,
     level_dips,
+    others_db,
     unexplained_dip,
 )
 from planner.tracker import HOP_S
@@ -67,11 +68,20 @@ def test_widths_of_dips() -> None:
 def test_a_dip_is_held_against_those_around_it() -> None:
     """Two of 3 dB around one of 8: only that stands out, and each knows the deepest other."""
     dips, depth_db = np.array([150, 200, 250]), np.array([3.0, 8.0, 3.0])
-    assert list(deeper_than_others(dips, depth_db, HOP_S)) == [False, True, False]
-    assert list(deepest_other_db(dips, depth_db, HOP_S)) == [8.0, 3.0, 8.0]
-    alone = np.array([200])
-    assert list(deepest_other_db(alone, np.array([8.0]), HOP_S)) == [0.0]
-    assert list(deeper_than_others(alone, np.array([8.0]), HOP_S)) == [True]
+    others = others_db(dips, depth_db, np.full(3, True), HOP_S)
+    assert list(deeper_than_others(depth_db, others)) == [False, True, False]
+    assert list(deepest_other_db(others)) == [8.0, 3.0, 8.0]
+    alone = others_db(dips[1:2], depth_db[1:2], np.array([True]), HOP_S)
+    assert list(deepest_other_db(alone)) == [0.0]
+    assert list(deeper_than_others(depth_db[1:2], alone)) == [True]
+
+
+def test_a_dip_between_two_pitches_is_not_what_a_tone_does() -> None:
+    """One as deep as those at changes of pitch either side stands out where it lies in a tone."""
+    dips, depth_db = np.array([150, 200, 250]), np.array([9.0, 8.0, 9.0])
+    within = np.array([False, True, False])
+    found = deeper_than_others(depth_db, others_db(dips, depth_db, within, HOP_S))
+    assert found[1]
 
 
 def test_a_dip_in_vibrato_has_swings_on_both_sides() -> None:
