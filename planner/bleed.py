@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 from planner.bleed_paths import NOTHING_LEAKS, BleedPath, Leaking, octave_of_bins
 from planner.model import (
-    CHORD_ROLES,
     FAIR_CENTS,
     FIRM_CENTS,
     Confidence,
@@ -33,6 +32,7 @@ from planner.model import (
     StemNotes,
 )
 from planner.partial_series import LN_CENTS
+from planner.roles import is_chordal
 from planner.spectra import HOP_S, Spectra
 from planner.wording import BLEED_DOUBT_DB, count
 
@@ -318,7 +318,7 @@ def _clean(stem: StemNotes, others: list[_Sounding]) -> StemNotes:
     for measured in stem.notes:
         note = measured.note
         # A chord's notes are as unlike in level as its fingers: weak says nothing there.
-        weak = stem.role not in CHORD_ROLES and note.level_db < loud_db - _UNDER_OWN_LOUD_DB
+        weak = not is_chordal(stem) and note.level_db < loud_db - _UNDER_OWN_LOUD_DB
         limit_db = note.level_db + (_UNDER_OTHER_DB if weak else _FAR_UNDER_OTHER_DB)
         if not any(
             _covers(other, note.start_s, note.end_s, float(np.log2(note.pitch_hz)), limit_db)

@@ -18,6 +18,7 @@ class Case:
     role: Role
     judging: Judging
     tolerances: Tolerances
+    several_notes: bool = False  # may sound at once in its stem, whatever its role
     exposure: Exposure = "normal"
     factor: float = 1.0  # of its section and stem
     layers: tuple[tuple[str, float], ...] = ()  # rules that cover it

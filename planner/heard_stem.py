@@ -30,6 +30,7 @@ def as_listened_to(spec: StemSpec) -> StemSpec:
         code=spec.code,
         file=spec.file,
         role=spec.role,
+        several_notes=spec.several_notes,
         side=spec.side,
         strings=spec.strings,
         capo=spec.capo,

@@ -18,7 +18,7 @@ from planner.inspection_tuning import (
 )
 from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, StemNotes
 from planner.pitch import hz_to_midi, note_name
-from planner.roles import is_chordal
+from planner.roles import chords_written_as, is_chordal
 from planner.session_model import Session
 from planner.spread import spread_of
 from planner.wording import amount, percent
@@ -153,7 +153,7 @@ def _no_notes(stem: StemNotes) -> Iterator[Finding]:
 
 def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
     """A single-line part whose notes hardly repeat with their pitch: chords, perhaps."""
-    if is_chordal(stem.role) or stem.role == "drum-tones":
+    if is_chordal(stem) or stem.role == "drum-tones":
         return
     length_s = sum(n.note.length_s for n in stem.notes)
     if len(stem.notes) < _LINE_NOTES or length_s < _LINE_S:
@@ -166,8 +166,8 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         what=f"{stem.code} is marked {stem.role}, and only {percent(strength)} of its notes' sound "
         "repeats with their pitch, where single lines reach 96 %: do several notes sound at once?",
         did=f"Judged as {stem.role}, one note at a time: many notes may be missing.",
-        advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; noise or "
-        "another player in the stem does this too.",
+        advice=f"For chords write {chords_written_as(stem.role)}; noise or another player in the "
+        "stem does this too.",
         stem=stem.code,
         asks="role of several at once",
     )

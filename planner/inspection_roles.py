@@ -85,7 +85,7 @@ def exchanged_roles(stems: Sequence[StemNotes]) -> list[Finding]:
 
 
 def _heard(stem: StemNotes) -> _Heard | None:
-    if is_chordal(stem.role) or stem.role in ("exclude", "drum-tones", "sampled"):
+    if is_chordal(stem) or stem.role in ("exclude", "drum-tones", "sampled"):
         return None
     if len(stem.notes) < _FEWEST_NOTES:
         return None

@@ -204,6 +204,7 @@ class StemNotes:
     facts: AudioFacts | None  # None in tests that start from notes
     notes: tuple[MeasuredNote, ...]  # by start, then pitch
     findings: tuple[Finding, ...] = ()
+    several_notes: bool = False  # as in `StemSpec`
 
 
 # ---------------------------------------------------------------- where pitch should be

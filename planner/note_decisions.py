@@ -138,6 +138,7 @@ def _case(
     return Case(
         aimed=a,
         role=part.stem.role,
+        several_notes=part.stem.several_notes,
         judging=settling.ground.judging,
         tolerances=settling.ground.tolerances,
         exposure=standing[note_id].exposure if note_id in standing else "normal",

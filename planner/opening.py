@@ -67,7 +67,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             continue
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
-        if spec.takes and not may_borrow(spec.role):
+        if spec.takes and not may_borrow(spec):
             found.append(unheard(spec.code, spec.role))
             continue
         for take in spec.takes:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from planner.model import CHORD_ROLES, FIXED_ROLES, Role
+from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, Role, StemNotes
 from planner.pitch import midi_to_hz, parse_note, shift_hz
 from planner.session_model import StemSpec
 
@@ -81,9 +81,16 @@ _TABLE: dict[Role, RoleFacts] = {
 ROLE_FACTS: Mapping[Role, RoleFacts] = MappingProxyType(_TABLE)
 
 
-def is_chordal(role: Role) -> bool:
-    """Say whether several notes sound at once in this role as a matter of course."""
-    return role in CHORD_ROLES
+def is_chordal(stem: StemSpec | StemNotes) -> bool:
+    """Say whether several notes sound at once in a stem, by its role or as somebody said."""
+    return stem.role in CHORD_ROLES or stem.several_notes
+
+
+def chords_written_as(role: Role) -> str:
+    """Say how chords in a stem of a role are written in the session file."""
+    if role in HARMONIC_ROLES:
+        return "several_notes: true in its entry"
+    return "fretted-chords or fixed-pitch as its role"
 
 
 def role_range_midi(spec: StemSpec) -> tuple[int, int]:

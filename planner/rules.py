@@ -40,11 +40,20 @@ from planner.moves import Move
 from planner.plan_model import Action, Judged
 from planner.wording import taken_back
 
-__all__ = ["DECISIONS", "IN_TOLERANCE", "NEVER_SINGLE", "THE_START_ALONE", "DecisionRule", "decide"]
+__all__ = [
+    "AS_A_WHOLE_ONLY",
+    "DECISIONS",
+    "IN_TOLERANCE",
+    "NEVER_SINGLE",
+    "THE_START_ALONE",
+    "DecisionRule",
+    "decide",
+]
 
 IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a clash
 THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
+AS_A_WHOLE_ONLY = "never note by note"  # name of a rule
 # Several notes at once, or a drum: rules over the whole part at most.
 NEVER_SINGLE: frozenset[str] = frozenset({"fretted-chords", "bowed-group", "sampled", "drum-tones"})
 
@@ -112,7 +121,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="not measured: {unmeasured}",
     ),
     DecisionRule(
-        name="never note by note", action="leave", fits=lambda c: c.role in NEVER_SINGLE,
+        name=AS_A_WHOLE_ONLY, action="leave",
+        fits=lambda c: c.role in NEVER_SINGLE or c.several_notes,
         reason="more than one note may sound here: judged as a whole part only",
     ),
     DecisionRule(

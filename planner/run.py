@@ -242,11 +242,12 @@ def inspect_session(
 
 def _stems_of(heard: AllHeard, session: Session) -> tuple[StemNotes, ...]:
     """The notes of every stem, without those that are another stem's, numbered."""
-    roles = {spec.code: spec.role for spec in session.stems}
+    specs = {spec.code: spec for spec in session.stems}
     stems = tuple(
         StemNotes(
             code=one.code,
-            role=roles[one.code],
+            role=specs[one.code].role,
+            several_notes=specs[one.code].several_notes,
             facts=one.facts,
             notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
             findings=one.findings,

@@ -58,6 +58,7 @@ def find_rules(
     leave_alone: frozenset[str] = frozenset(),
     expression: frozenset[str] = frozenset(),
     strings: Mapping[str, StringGuess] = MappingProxyType({}),
+    as_a_whole: bool = False,
     edges_s: tuple[float, ...] = (),
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> tuple[ScopeRule, ...]:
@@ -73,6 +74,8 @@ def find_rules(
         Ids of notes that are off on purpose: not used, but a whole part takes them along.
     strings : mapping
         Note id -> string and fret, as far as told.
+    as_a_whole : bool
+        Chords are moved as a whole, or a stretch of them: a string or pitch of theirs is advice.
     edges_s : tuple of float
         Where takes are joined, s on the file's clock: natural places for another tuning.
     factors : mapping
@@ -89,12 +92,15 @@ def find_rules(
     notes = tuple(a for a in notes if a.measured.id not in expression)
     if role in _PART_ROLES and notes:
         # A string that is out by itself, played in one section only, is no other tuning.
-        steady = without_odd_strings(notes, strings, role, tolerances)
+        odd = {} if as_a_whole else strings
+        steady = without_odd_strings(notes, odd, role, tolerances)
         spans = span_rules(steady, everyone, role, tolerances, edges_s, factors)
         # Where the tuning changes, one number for the whole part would lie.
         part = None if spans else part_rule(steady, role, tolerances, factors)
         rules += spans
         rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
+    if as_a_whole:
+        return tuple(rules)
     if strings:
         rules += string_rules(_after(notes, rules), strings, role, tolerances, factors)
     if role in _PITCH_ROLES:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from planner.model import Finding, StemNotes
 from planner.pitch import hz_to_midi
-from planner.roles import is_chordal
+from planner.roles import chords_written_as, is_chordal
 from planner.score_match import ScoreMatch, StemScore, match_score
 from planner.timeline import TempoMap
 from planner.wording import count
@@ -86,7 +86,7 @@ def use_score(
     pitches = [hz_to_midi(n.measurement.heard_hz or n.note.pitch_hz, a4_hz) for n in stem.notes]
     match = match_score(
         [n.note.start_s for n in stem.notes], pitches, score,
-        one_at_a_time=not is_chordal(stem.role),
+        one_at_a_time=not is_chordal(stem),
     )  # fmt: skip
     found = verdict(match, score)
     if match is None or found == "too few":
@@ -103,7 +103,7 @@ def use_score(
 
 def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
     """Ask about a score with chords for a part that is read as a single line."""
-    if is_chordal(stem.role) or len(score.notes) < 2:
+    if is_chordal(stem) or len(score.notes) < 2:
         return ()
     inside: set[int] = set()
     notes = score.notes
@@ -124,8 +124,8 @@ def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
             "one note at a time: does it play chords?",
             did="One note was looked for at a time; of notes that sound together one at most is "
             "found.",
-            advice="For chords write fretted-chords, fixed-pitch or bowed-group as its role; if it "
-            "plays one line of them, name a track with that line alone.",
+            advice=f"For chords write {chords_written_as(stem.role)}; if it plays one line of "
+            "them, name a track with that line alone.",
             stem=stem.code,
             asks="role of several at once",
         ),
@@ -139,7 +139,7 @@ def sung_words(stem: StemNotes, score: StemScore, a4_hz: float) -> dict[str, str
     pitches = [hz_to_midi(n.measurement.heard_hz or n.note.pitch_hz, a4_hz) for n in stem.notes]
     match = match_score(
         [n.note.start_s for n in stem.notes], pitches, score,
-        one_at_a_time=not is_chordal(stem.role),
+        one_at_a_time=not is_chordal(stem),
     )  # fmt: skip
     if match is None or verdict(match, score) != "fits":
         return {}
@@ -233,7 +233,7 @@ def _told(
     if outside:
         told.append(f"{outside} before or after it")
     if missing:
-        heard = "heard as notes" if is_chordal(stem.role) else "found"
+        heard = "heard as notes" if is_chordal(stem) else "found"
         places = _places(missing, tempo_map)
         told.append(f"{count(len(missing), 'note')} of the score not {heard} ({places})")
     findings.append(

@@ -8,7 +8,7 @@ from typing import Any
 
 from planner import session_music as music
 from planner import session_stems as stem_fields
-from planner.model import FIXED_ROLES, Finding
+from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, Finding
 from planner.session_model import Session
 from planner.session_stems import MAX_SECONDS
 from planner.session_values import (
@@ -75,6 +75,7 @@ def session_from_dict(
     stem_fields.check_together(problems, session.stems)
     _check_reference(problems, session)
     _check_followers(problems, session)
+    _check_several_notes(problems, session)
     _check_consent(problems, session)
     _check_clock(problems, session)
     _check_bars(problems, session)
@@ -225,6 +226,18 @@ def _check_followers(problems: Problems, session: Session) -> None:
                 "Name a piano, organ or mallet stem under pitch_reference: from, with the role "
                 "tuning-reference or fixed-pitch.",
             )  # fmt: skip
+
+
+def _check_several_notes(problems: Problems, session: Session) -> None:
+    """Guitars in chords have a role of their own, and basses and drums are heard as lines."""
+    for index, spec in enumerate(session.stems):
+        if not spec.several_notes or spec.role in CHORD_ROLES | HARMONIC_ROLES:
+            continue
+        problems.wrong(
+            f"stems[{index}].several_notes",
+            f"stem {spec.code} has the role {spec.role}, of which one note is heard at a time",
+            "For a guitar that plays chords write the role fretted-chords.",
+        )
 
 
 def _check_consent(problems: Problems, session: Session) -> None:

@@ -103,6 +103,7 @@ class StemSpec:
     measure_from: str | None = None  # which of file and linked to measure
     strings: tuple[int, ...] = ()  # open strings, MIDI
     capo: int = 0
+    several_notes: bool = False  # sound at once in this file, unlike in others of its role
     follow_keys: bool = False  # aim at each key of the pitch reference where it really stands
     range_midi: tuple[int, int] | None = None
     score: ScoreRef | None = None

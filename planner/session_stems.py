@@ -162,6 +162,7 @@ _STEM = {
     "measure_from": ("measure_from", text),
     "strings": ("strings", list_of(note, example="[E2, A2, D3, G3, B3, E4]")),
     "capo": ("capo", number("", 0, MAX_CAPO, whole=True)),
+    "several_notes": ("several_notes", yes_or_no),
     "follow_keys": ("follow_keys", yes_or_no),
     "range": ("range_midi", _range),
     "score": ("score", _score),

@@ -192,8 +192,8 @@ def _found_rules(
         judging,
         leave_alone=frozenset(part.protected),
         expression=part.expression,
-        # Chords are moved as a whole or not at all: a string of theirs is advice.
-        strings={} if is_chordal(part.stem.role) else part.strings,
+        strings=part.strings,
+        as_a_whole=is_chordal(part.stem),
         edges_s=part.spec.comp_edges_s,
         factors=part.factors,
     )

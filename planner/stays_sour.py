@@ -12,7 +12,7 @@ from planner.decided import Decided, once_made, sour_of
 from planner.few_touched import FEW_TOUCHED
 from planner.model import FIXED_ROLES
 from planner.plan_model import EDIT_ACTIONS, Judged
-from planner.rules import NEVER_SINGLE
+from planner.rules import AS_A_WHOLE_ONLY, NEVER_SINGLE
 
 _RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
 _RETAKE_S = 4.0  # chosen: less is a chord or two
@@ -112,7 +112,7 @@ def _why(j: Judged, role: str) -> tuple[int, str]:
         return 5, NOBODYS
     if role in ("sampled", "drum-tones"):
         return 2, AT_SOURCE.format(j.measured.note.stem)
-    if role in NEVER_SINGLE:
+    if role in NEVER_SINGLE or j.rule_name == AS_A_WHOLE_ONLY:
         return 2, AS_A_WHOLE.format(j.measured.note.stem)
     if j.action in ("ask", "wrong-note"):
         return 1, ASKED

@@ -21,7 +21,7 @@ from planner.plan_model import MOVING_ACTIONS, Judged, TakeNote
 from planner.roles import is_chordal
 from planner.score_match import StemScore, match_score
 from planner.score_use import verdict
-from planner.session_model import Take
+from planner.session_model import StemSpec, Take
 from planner.targets import Aimed
 from planner.wording import amount, count, flat_or_sharp, give_or_take, raise_or_lower
 
@@ -57,10 +57,10 @@ class TakeHeard:
         return self.take.label or self.take.file
 
 
-def may_borrow(role: Role) -> bool:
+def may_borrow(spec: StemSpec) -> bool:
     """Say whether single notes of a part can be taken from another take: single lines only."""
-    alone = not is_chordal(role) and role not in FIXED_ROLES
-    return alone and role not in ("exclude", "drum-tones", "sampled")
+    alone = not is_chordal(spec) and spec.role not in FIXED_ROLES
+    return alone and spec.role not in ("exclude", "drum-tones", "sampled")
 
 
 def take_notes(

@@ -62,7 +62,7 @@ def _why_not(
         return "nothing of the note sounds there now"
     if stem.facts is not None and note.end_smp > stem.facts.frames:
         return "its file ends before that"
-    for other in () if is_chordal(stem.role) else others:
+    for other in () if is_chordal(stem) else others:
         if other.note.start_s < note.end_s and note.start_s < other.note.end_s:
             return f"{other.id} sounds there"
     return ""

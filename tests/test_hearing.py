@@ -85,6 +85,22 @@ def test_a_chord_stem_has_notes_that_sound_together(tmp_path: Path) -> None:
     assert found == pytest.approx([196.0, 246.9, 293.7], rel=0.005)
 
 
+def test_stacked_voices_in_one_file_are_heard_where_the_session_says_so(tmp_path: Path) -> None:
+    """Three voices that hold a triad: one line by their role, three notes with several_notes."""
+    rng = np.random.default_rng(2)
+    triad = [
+        (0.4, faded(tone(steady(f, 1.6, 48_000), 48_000, rng), 48_000, rise_s=0.05))
+        for f in (196.0, 246.9, 293.7)
+    ]
+    samples = with_floor(laid_out(triad, 2.6, 48_000), -75.0, rng)
+    soundfile.write(tmp_path / FILE, samples, 48_000)
+    stacked = spec("voice-harmony", several_notes=True)
+    found = sorted(note.pitch_hz for note, _ in hear_stem(stacked, tmp_path / FILE, FILE).notes)
+    assert found == pytest.approx([196.0, 246.9, 293.7], rel=0.005)
+    line_of_it = hear_stem(spec("voice-harmony"), tmp_path / FILE, FILE).notes
+    assert len(line_of_it) < 3
+
+
 def test_findings_name_the_stem(tmp_path: Path) -> None:
     """What reading finds out about a file is said of its stem: here, broken samples."""
     broken = line(48_000)

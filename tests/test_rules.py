@@ -11,7 +11,7 @@ from planner.cases import Case
 from planner.files.configs import read_judging
 from planner.model import Role
 from planner.plan_model import Judged
-from planner.rules import DECISIONS, decide
+from planner.rules import AS_A_WHOLE_ONLY, DECISIONS, decide
 from planner.targets import aim, target_for
 from planner.tolerances import tolerance_terms
 
@@ -121,6 +121,12 @@ def test_chord_roles_have_no_single_rows(role: Role) -> None:
     """Where several notes sound at once no single note is edited."""
     assert judge(30, role).rule_name == "never note by note"
     assert judge(30, "fretted").rule_name == "note off"
+
+
+def test_nor_has_a_part_of_which_several_notes_are_said_to_sound() -> None:
+    """Of stacked voices in one file no single one can be edited."""
+    assert judge(30, "voice-harmony", case={"several_notes": True}).rule_name == AS_A_WHOLE_ONLY
+    assert judge(30, "voice-harmony").rule_name == "note off"
 
 
 def test_what_comes_round_the_same_is_left() -> None:

@@ -182,6 +182,17 @@ def test_pitch_sharp_everywhere_is_one_rule() -> None:
     assert (rule.scope, rule.intended_midi, len(rule.covers)) == ("pitch", 61, 12)
 
 
+def test_a_pitch_of_stacked_voices_is_no_rule() -> None:
+    """What sounds together in one file is moved as a whole, be one pitch sharp everywhere."""
+    midis = [61 if k % 5 == 0 else 52 + k % 7 for k in range(60)]
+    played = [
+        (10.0 if m == 61 else 0.0) + e for m, e in zip(midis, errors(60, 0, 1.5), strict=True)
+    ]
+    assert rules_of(line("X", midis, played), "brass", as_a_whole=True) == ()
+    (rule,) = rules_of(line("X", midis, errors(60, 9.0, 1.5)), "brass", as_a_whole=True)
+    assert rule.scope == "part"
+
+
 @pytest.mark.parametrize(
     ("n", "off", "found"), [(4, 9.0, 1), (3, 9.0, 0), (6, 6.0, 1), (6, 5.9, 0)]
 )

@@ -157,7 +157,7 @@ def test_a_score_of_chords_for_a_single_line_is_asked_about(every: int, told: in
     assert asked.severity == "question"
     assert asked.what.startswith(f"{told} of {16 + 16 // every} notes of CEL's score (guitar.mid)")
     assert "its role, bowed, is read as one note at a time: does it play chords?" in asked.what
-    assert "bowed-group" in asked.advice
+    assert "several_notes: true" in asked.advice
 
 
 def test_a_line_is_not_asked_about() -> None:

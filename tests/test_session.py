@@ -205,6 +205,7 @@ def test_both_parts_of_the_reference():
         ),
         ("comp_edges: [1, 2.5]", "comp_edges_s", (1.0, 2.5)),
         ("follow_keys: true", "follow_keys", True),
+        ("several_notes: true", "several_notes", True),
         ("tolerance_factor: 0.7", "tolerance_factor", 0.7),
         (
             "do_not_touch: [{from_s: 1, to_s: 2.5, why: w, who: me}, {note: V-0147}]",
@@ -732,6 +733,23 @@ def test_keys_cannot_be_followed_where_there_are_none(reference: str) -> None:
         "follow. Name a piano, organ or mallet stem under pitch_reference: from, with the role "
         "tuning-reference or fixed-pitch." in message
     )
+
+
+@pytest.mark.parametrize(
+    ("role", "right"),
+    [("brass", True), ("bowed", True), ("fixed-pitch", True), ("fretted", False)],
+)
+def test_chords_are_heard_of_some_roles_only(role: str, right: bool) -> None:
+    """A guitar that plays chords has a role of its own."""
+    message = (
+        f"stems[1].several_notes: stem V has the role {role}, of which one note is heard at a "
+        "time. For a guitar that plays chords write the role fretted-chords."
+    )
+    text = with_stem("several_notes: true", role)
+    if right:
+        assert load(text)[0].stems[1].several_notes
+    else:
+        assert message in said(text)
 
 
 def test_a_fixed_instrument_follows_nobody() -> None:

@@ -17,7 +17,7 @@ from planner.cli import main
 from planner.demo.driven import DrivenNote, DrivenSound, phrase
 from planner.demo.tones import SR, mix
 from planner.files.edit_list import read_edit_list_csv, read_edit_list_yaml
-from planner.model import Finding, MeasuredNote, SessionA4
+from planner.model import Finding, MeasuredNote, Role, SessionA4
 from planner.pitch import cents, midi_to_hz, shift_hz
 from planner.plan_model import Plan, Row
 from planner.planning import make_plan
@@ -255,9 +255,14 @@ def test_protected_notes_are_left() -> None:
 
 def test_only_single_lines_borrow() -> None:
     """Chords, references and samples have no single notes to borrow."""
-    assert [r for r in ("lead-voice", "fretted", "bowed", "brass") if not may_borrow(r)] == []  # type: ignore[arg-type]
-    for role in ("fretted-chords", "tuning-reference", "sampled", "drum-tones", "exclude"):
-        assert not may_borrow(role)  # type: ignore[arg-type]
+    lines: tuple[Role, ...] = ("lead-voice", "fretted", "bowed", "brass")
+    others: tuple[Role, ...] = (
+        "fretted-chords", "tuning-reference", "sampled", "drum-tones", "exclude",
+    )  # fmt: skip
+    for role in (*lines, *others):
+        spec = StemSpec(code="A", file="a.wav", role=role)
+        assert may_borrow(spec) == (role in lines)
+        assert not may_borrow(replace(spec, several_notes=True))
 
 
 def test_its_target_is_the_stems() -> None:

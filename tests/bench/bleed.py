@@ -62,7 +62,7 @@ def hear(code: str, samples: Floats, leaks: Sequence[Leak] = ()) -> Heard:
     spectra = coarse_spectra(stem.samples, ANALYSIS_SR)
     if leaks:
         stem = replace(stem, samples=without_leaks(stem.samples, ANALYSIS_SR, spectra, leaks))
-    pairs = find_chord_notes(stem) if is_chordal(spec.role) else measured_notes(stem)
+    pairs = find_chord_notes(stem) if is_chordal(spec) else measured_notes(stem)
     notes = tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in pairs)
     return Heard(
         StemNotes(code=code, role=spec.role, facts=None, notes=notes),

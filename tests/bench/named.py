@@ -61,7 +61,7 @@ def notes_in(path: Path, role: Role) -> list[Note]:
         range_hz=role_range_hz(spec),
         seldom_below_hz=seldom_below_hz(spec),
     )
-    if is_chordal(role):
+    if is_chordal(spec):
         return [note for note, _ in find_chord_notes(stem)]
     return list(found_notes(stem)[0])
 

@@ -119,7 +119,7 @@ def test_everything_that_listening_goes_by_is_in_the_key(tmp_path: Path) -> None
         dataclasses.replace(SPEC, **change)  # type: ignore[arg-type]
         for change in (
             {"code": "BAS"}, {"role": "bass-fretted"}, {"side": "left"}, {"strings": (40, 45)},
-            {"capo": 2}, {"range_midi": (40, 80)},
+            {"capo": 2}, {"range_midi": (40, 80)}, {"several_notes": True},
         )
     ]  # fmt: skip
     keys = [

@@ -74,7 +74,7 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
         range_hz=role_range_hz(spec),
         seldom_below_hz=seldom_below_hz(spec),
     )
-    if is_chordal(spec.role):
+    if is_chordal(spec):
         pairs = list(find_chord_notes(read))
     else:
         notes, pitch_track = find_notes(read)
