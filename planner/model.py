@@ -205,6 +205,7 @@ class StemNotes:
     notes: tuple[MeasuredNote, ...]  # by start, then pitch
     findings: tuple[Finding, ...] = ()
     several_notes: bool = False  # as in `StemSpec`
+    found_in: float | None = None  # share of the time in which it is loud; None: not known
 
 
 # ---------------------------------------------------------------- where pitch should be

@@ -19,7 +19,7 @@ from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
-from planner.heard_stem import HeardStem
+from planner.heard_stem import HeardStem, found_share
 from planner.inspection import inspect_facts
 from planner.inspection_notes import inspect_notes
 from planner.inspection_one_source import linked_findings
@@ -248,6 +248,7 @@ def _stems_of(heard: AllHeard, session: Session) -> tuple[StemNotes, ...]:
             code=one.code,
             role=specs[one.code].role,
             several_notes=specs[one.code].several_notes,
+            found_in=found_share(one),
             facts=one.facts,
             notes=tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in one.notes),
             findings=one.findings,

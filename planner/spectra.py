@@ -36,6 +36,13 @@ class Spectra:
         spectra: NDArray[np.complex64] = pair.view(np.complex64)[..., 0]
         return spectra
 
+    def level_dbfs(self) -> Floats:
+        """Peak level of a sine as loud as each frame, dBFS, -150 at the least."""
+        power = np.square(self.parts, dtype=np.float32).sum(axis=(1, 2))
+        # A tone on a bin has the power of a Hann window's three bins, 1 + 2 / 4.
+        level_dbfs: Floats = 10.0 * np.log10(np.maximum(power / (1.5 * (_SCALE / 2.0) ** 2), 1e-15))
+        return level_dbfs
+
     def bins_of(self, f_hz: Floats) -> NDArray[np.intp]:
         """The places of frequencies among the bins; those outside are left out."""
         place = np.rint(np.asarray(f_hz) / self.bin_hz).astype(np.intp) - self.first_bin

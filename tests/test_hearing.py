@@ -9,9 +9,9 @@ import pytest
 import soundfile
 from tones.exact import cents_between, faded, laid_out, steady, tone, with_floor
 
-from planner.demo.tones import PianoSound, mix, struck
+from planner.demo.tones import PianoSound, band_noise, mix, struck
 from planner.errors import AudioError
-from planner.heard_stem import HeardStem
+from planner.heard_stem import HeardStem, found_share
 from planner.hearing import hear_stem
 from planner.model import Floats, Role
 from planner.pitch import hz_to_midi, midi_to_hz
@@ -150,3 +150,19 @@ def heard_notes(heard: HeardStem) -> list[tuple[float, int]]:
     return sorted(
         (round(n.start_s, 1), round(hz_to_midi(n.pitch_hz, 441.0))) for n, _ in heard.notes
     )
+
+
+@pytest.mark.parametrize(
+    ("tone_s", "noise_s", "share"), [(6.0, 0.0, 1.0), (3.0, 3.0, 0.5), (3.0, 0.0, None)]
+)
+def test_how_much_of_the_loud_time_its_notes_take(
+    tone_s: float, noise_s: float, share: float | None, tmp_path: Path
+) -> None:
+    """A tone, then noise as loud; three seconds are too few to say."""
+    rng = np.random.default_rng(4)
+    held = faded(0.3 * tone(steady(220.0, tone_s, 48_000), 48_000, rng), 48_000)
+    noise = band_noise(round(noise_s * 48_000), (100.0, 1800.0), rng) if noise_s else np.zeros(0)
+    noise *= held.std() / max(float(noise.std()), 1e-9) if noise_s else 1.0
+    soundfile.write(tmp_path / FILE, np.concatenate([held, noise, np.zeros(48_000)]), 48_000)
+    told = found_share(hear_stem(spec("brass"), tmp_path / FILE, FILE))
+    assert told == share if share is None else told == pytest.approx(share, abs=0.05)

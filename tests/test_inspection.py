@@ -380,6 +380,25 @@ def test_a_line_that_is_none_is_asked_about(strength: float, role: Role, told: b
 
 
 @pytest.mark.parametrize(
+    ("found_in", "role", "told"),
+    [(0.69, "brass", True), (0.7, "brass", False), (None, "brass", False), (0.2, "sampled", False)],
+)
+def test_a_line_of_which_little_is_found_is_asked_about(
+    found_in: float | None, role: Role, told: bool
+) -> None:
+    """Chords may be read as a few firm notes with much sound between them."""
+    said = notes_say(replace(part("HRN", role), found_in=found_in))
+    assert said == (
+        [
+            "HRN is marked brass, and notes were found in only 69 % of the time in which it is "
+            "loud, where single lines reach 86 %: do several notes sound at once?"
+        ]
+        if told
+        else []
+    )
+
+
+@pytest.mark.parametrize(
     ("share", "role", "told"),
     [
         (0.29, "fretted-chords", True),
