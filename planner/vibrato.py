@@ -2,7 +2,8 @@
 
 A plain mean over N and a half cycles is off the centre by up to 2 extent / (pi (2N + 1)), and a
 mean over whole cycles still is while the vibrato grows. So the swing is fitted with the line it
-swings around: a sine whose width may change steadily, by least squares. Where a note holds too
+swings around: a sine whose width may change steadily, or one that sets in on a note held straight
+and stays as wide, by least squares. Where a note holds too
 few cycles to tell a rate by itself, the part's other notes tell it: a singer's rate varies little
 from note to note (E. Prame, JASA 96, 1994).
 """
@@ -28,6 +29,13 @@ _NOTES_FOR_USUAL_RATE = 3
 _RATES_AT_ONCE = 32  # a minute's note has thousands of rates to try
 _GROWS_FROM_CYCLES = 1.2  # with less, growth and slope cannot be told apart
 _BENDS_FROM_CYCLES = 3.0  # with less, a bend and a cycle cannot
+# A voice that was straight is in full vibrato after half a cycle to three (chosen; no source). One
+# that sets in is tried where it is narrower at the start, and taken where it leaves less.
+_SETS_IN_S = np.array([0.05, 0.12, 0.25, 0.45])
+_SETS_IN_FROM = 0.9
+# Steps between moments of half width, s, and rates either side that a straight start may have moved
+# the rate by, as a share; each as coarse as the next resolves.
+_FINER = (0.08, 0.06), (0.03, 0.012), (0.01, 0.0024)
 # Of the power of any swing of `_LEAST_CYCLES` and more, growing or not, a line leaves at least so
 # much: the least eigenvalue is 0.67, at 3 cycles.
 _LEFT_BY_A_LINE = 0.6
@@ -48,6 +56,8 @@ class Vibrato:
     reach_s: float  # either side of the origin; outside it goes on as at the edge
     mean_cents: float  # of the swing over that stretch
     otherwise_cents: float  # how far that mean would lie off, did its width change another way
+    begins_s: float = -np.inf  # no swing before, and full width so much later
+    sets_in_s: float = 0.0
 
     def at(self, t_s: Floats) -> Floats:
         """Swing in cents at the given times, as narrow as the contour shows it."""
@@ -57,7 +67,7 @@ class Vibrato:
         sine = self.sine_cents + self.sine_grows * near
         cosine = self.cosine_cents + self.cosine_grows * near
         swing: Floats = sine * np.sin(phase) + cosine * np.cos(phase)
-        return swing
+        return swing * _grown(t_s, self.begins_s, self.sets_in_s)
 
 
 def usual_rate_hz(vibratos: Iterable[Vibrato | None]) -> float | None:
@@ -121,6 +131,14 @@ def find_vibrato(
     if regularity < _LEAST_REGULARITY or half < _LEAST_HALF_CENTS:
         return None
     sine, cosine, *grows = (float(w) for w in turning)
+    if grows and cycles >= _LEAST_CYCLES:
+        at_first, at_last = (
+            np.hypot(sine + k * grows[0], cosine + k * grows[1]) for k in u[[0, -1]]
+        )
+        if at_first < _SETS_IN_FROM * at_last:
+            setting_in = _setting_in(u, cents, line, rate)
+            if setting_in.rest < rest:
+                return _set_in(setting_in, origin, regularity, window_s)
     mean_cents = float(np.mean(swing @ turning))
     otherwise = wider @ _weights(line, wider, cents)[1]
     return Vibrato(
@@ -177,6 +195,100 @@ def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float
         step /= 3
         rate = best(rate + step * np.arange(-3, 4))
     return rate
+
+
+def _grown(t_s: Floats, begins_s: Floats | float, sets_in_s: Floats | float) -> Floats:
+    """Width of a swing that sets in, of its full width."""
+    if np.isscalar(begins_s) and begins_s == -np.inf:
+        return np.ones_like(t_s)
+    grown: Floats = np.clip((t_s - begins_s) / sets_in_s, 0.0, 1.0)
+    return grown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SettingIn:
+    """A swing that sets in, as it fits best."""
+
+    rate_hz: float
+    begins_s: float
+    sets_in_s: float
+    sine_cents: float
+    cosine_cents: float
+    rest: float  # mean square that it and the line leave
+    mean_cents: float
+    otherwise_cents: float
+
+
+def _setting_in(u: Floats, cents: Floats, line: Floats, rate: float) -> _SettingIn:
+    """Fit a swing that sets in some time after the start to a contour, around a line.
+
+    All its beginnings are tried, then rates near the one given, and so on, finer each time.
+    """
+    base = np.linalg.qr(line)[0]
+    bare = cents - base @ (base.T @ cents)
+
+    def fitted(grown: Floats, rates: Floats) -> tuple[Floats, Floats]:
+        """Power that each width explains at each rate, and the weights of sine and cosine."""
+        phase = 2 * np.pi * rates[:, None] * u
+        sine, cosine = (
+            each - (each @ base) @ base.T for each in (grown * np.sin(phase), grown * np.cos(phase))
+        )
+        ss, cc, sc = (
+            np.einsum("ij,ij->i", x, y) for x, y in ((sine, sine), (cosine, cosine), (sine, cosine))
+        )
+        s, c = sine @ bare, cosine @ bare
+        weights = np.stack([s * cc - c * sc, c * ss - s * sc], axis=1) / (ss * cc - sc**2)[:, None]
+        return weights[:, 0] * s + weights[:, 1] * c, weights
+
+    # At half width in the stretch, with a cycle at full width left.
+    first, last = float(u[0]), float(u[-1]) - 1.0 / rate
+    for step_s, near in _FINER:
+        halves = np.arange(first, last + step_s / 2, step_s)
+        lengths = np.repeat(_SETS_IN_S, len(halves))
+        begins = np.tile(halves, len(_SETS_IN_S)) - lengths / 2
+        widths = _grown(u, begins[:, None], lengths[:, None])
+        best = int(fitted(widths, np.array([rate]))[0].argmax())
+        rates = rate * (1.0 + near * np.linspace(-1.0, 1.0, 9))
+        rate = float(rates[fitted(widths[best], rates)[0].argmax()])
+        half = begins[best] + lengths[best] / 2
+        first, last = max(first, half - step_s), min(last, half + step_s)
+    power, weights = fitted(widths, np.array([rate]))
+    swings = np.stack([np.sin(2 * np.pi * rate * u), np.cos(2 * np.pi * rate * u)])
+    means = (widths * (weights @ swings)).mean(axis=1)
+    best = int(power.argmax())
+    others = [
+        float(means[np.where(lengths == length, power, -np.inf).argmax()])
+        for length in np.unique(lengths)
+    ]
+    return _SettingIn(
+        rate_hz=rate,
+        begins_s=float(begins[best]),
+        sets_in_s=float(lengths[best]),
+        sine_cents=float(weights[best, 0]),
+        cosine_cents=float(weights[best, 1]),
+        rest=float(bare @ bare - power[best]) / len(u),
+        mean_cents=float(means[best]),
+        otherwise_cents=float(np.abs(np.array(others) - means[best]).max()),
+    )
+
+
+def _set_in(fit: _SettingIn, origin_s: float, regularity: float, window_s: float) -> Vibrato:
+    half = float(np.hypot(fit.sine_cents, fit.cosine_cents)) / _hann_gain(fit.rate_hz * window_s)
+    return Vibrato(
+        rate_hz=fit.rate_hz,
+        half_cents=half,
+        regularity=regularity,
+        sine_cents=fit.sine_cents,
+        cosine_cents=fit.cosine_cents,
+        sine_grows=0.0,
+        cosine_grows=0.0,
+        origin_s=origin_s,
+        reach_s=0.0,
+        mean_cents=fit.mean_cents,
+        otherwise_cents=fit.otherwise_cents,
+        begins_s=origin_s + fit.begins_s,
+        sets_in_s=fit.sets_in_s,
+    )
 
 
 def _line_columns(u: Floats, *, bends: bool) -> Floats:

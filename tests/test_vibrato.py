@@ -73,6 +73,35 @@ def test_other_rates_and_widths(rate_hz: float, half_cents: float) -> None:
     assert vibrato.half_cents == pytest.approx(half_cents, rel=0.05)
 
 
+@pytest.mark.parametrize("turns", [0.0, 0.3, 0.6, 0.85])
+@pytest.mark.parametrize("sets_in_s", [0.08, 0.2, 0.4])
+@pytest.mark.parametrize("straight_s", [0.05, 0.25])
+def test_a_vibrato_that_sets_in_on_a_straight_note(
+    straight_s: float, sets_in_s: float, turns: float
+) -> None:
+    """Its rate and full width are told, and the line does not lean to its swing: as the trade has
+    it, held straight first (common practice, no source). The line is 20 cents high.
+    """
+    t_s = contour(1.3)
+    width = np.sin(np.clip((t_s - straight_s) / sets_in_s, 0.0, 1.0) * np.pi / 2) ** 2
+    cents = 20.0 + width * swing(t_s, 5.5, 50.0, turns)
+    vibrato = found(t_s, cents)
+    assert vibrato.rate_hz == pytest.approx(5.5, abs=0.05)
+    assert vibrato.half_cents == pytest.approx(50.0, rel=0.05)
+    assert centre_cents(vibrato, t_s, cents) == pytest.approx(20.0, abs=0.3)
+
+
+@pytest.mark.parametrize("turns", [0.0, 0.3, 0.6, 0.85])
+def test_a_vibrato_that_grows_all_along_does_not_set_in(turns: float) -> None:
+    """One that widens steadily is told by its middle width, and stands on its line as well."""
+    t_s = contour(1.3)
+    cents = (0.4 + t_s / 1.3) * swing(t_s, 5.5, 40.0, turns)
+    vibrato = found(t_s, cents)
+    assert vibrato.rate_hz == pytest.approx(5.5, abs=0.05)
+    assert centre_cents(vibrato, t_s, cents) == pytest.approx(0.0, abs=0.3)
+    assert vibrato.begins_s == -np.inf
+
+
 def test_a_plain_mean_would_be_biased() -> None:
     """Over 2.5 cycles of 71 cents a mean is off by 2 e / (pi (2N + 1)) = 9.0 cents; ours is not."""
     t_s = contour(2.5 / 6.0)
