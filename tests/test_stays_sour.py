@@ -91,8 +91,8 @@ def test_chords_that_beat_with_nobody_are_told_by_the_note_beyond_its_tolerance(
 
 
 def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
-    """Half a second of a lead voice, 12 flat of the piano's A4, under a second: not said aloud."""
-    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=0.5)])
+    """Half a second of a lead voice, 9 flat of the piano's A4, under a second: not said aloud."""
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -9, length_s=0.5)])
     made = plan(PIANO, lead)
     assert [(said, round(s, 3)) for said, s in made.stays] == [(WITHIN, 0.5)]
     assert "of these" not in " ".join(in_short(made))
