@@ -163,8 +163,8 @@ def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
         near = weight * np.clip(1.0 - ((errors - middle) / reach) ** 2, 0.0, None) ** 2
         middle = float(near @ errors / near.sum())
     # What such a mean scatters by: the spread of its pulls over how it gives way to them (P. J.
-    # Huber, Robust Statistics, 1981, section 3.2; from memory). Chosen: few notes that lie far apart
-    # seem to give way to none of them; then half of their weight.
+    # Huber, Robust Statistics, 1981, section 3.2; from memory). Chosen: where notes lie so far
+    # apart that it seems to give way to none of them, half of their weight.
     away = np.minimum(((errors - middle) / reach) ** 2, 1.0)
     pulls = weight * (errors - middle) * (1.0 - away) ** 2
     gives = max(float(weight @ ((1.0 - away) * (1.0 - 5.0 * away))), float(near.sum()) / 2.0)

@@ -94,7 +94,7 @@ def test_gross_notes_do_not_pull_the_part() -> None:
 
 @pytest.mark.parametrize(("n", "gross"), [(12, 0.0), (30, 0.0), (30, 0.04), (60, 0.04)])
 def test_a_bias_is_as_unsure_as_it_says(n: int, gross: float) -> None:
-    """Of 300 parts that scatter by 8, with a gross note in 25 or none, its error is what is told."""
+    """Of 300 parts that scatter by 8, one note in 25 gross or none, its error is what is told."""
     rng = np.random.default_rng(RNG_SEED)
     where = session(stem("X", "bowed", []))
     a = aim(note("X-0001", 60, 0.0), target_for(note("X-0001", 60, 0.0), "bowed", where, A4))
