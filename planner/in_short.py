@@ -56,7 +56,7 @@ def reference_sentences(plan: Plan) -> list[str]:
     return lines
 
 
-def reference_for_the_producer(plan: Plan) -> list[str]:
+def reference_in_short(plan: Plan) -> list[str]:
     """Say where session A4 stands, and nothing more unless a typed value is far from it."""
     measured_hz, typed = plan.a4.measured_hz, plan.session.a4_hz
     lines = reference_sentences(plan)[:1]

@@ -70,7 +70,8 @@ def test_a_row_tells_what_each_rule_above_it_adds() -> None:
     row = by_id["GTR-0008"]
     assert [by_id[rule].scope for rule, _ in row.layers] == ["part", "pitch"]
     assert [cents for _, cents in row.layers] == pytest.approx([-6.0, -12.0], abs=0.5)
-    assert row.add_cents is not None and row.remaining_cents is not None
+    assert row.add_cents is not None
+    assert row.remaining_cents is not None
     total = sum(cents for _, cents in row.layers) + row.add_cents
     assert 48.0 + total == pytest.approx(row.remaining_cents, abs=0.06)
 
