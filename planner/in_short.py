@@ -7,6 +7,7 @@ from planner.markdown import plain
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Plan
 from planner.relief import relief_sentence
+from planner.stays_sour import NOBODYS
 from planner.tally import biggest_rules, coverage, edits, notes_moved
 from planner.wording import amount, count, flat_or_sharp, give_or_take, minutes, percent
 
@@ -120,8 +121,10 @@ def in_short(plan: Plan) -> list[str]:
 
 def _what_stays(plan: Plan) -> str:
     """Say what the sour seconds that stay lie in, where a second and more does."""
-    said = [f"{s:.0f} {why}" for why, s in plan.stays if s >= _STAYS_TOLD_S]
-    return f"; of these {'; '.join(said)}" if said else ""
+    told = [(f"{s:.0f} {why}", why == NOBODYS) for why, s in plan.stays if s >= _STAYS_TOLD_S]
+    of_these = "; ".join(said for said, beside in told if not beside)
+    besides = "".join(f". Beside these, {said}" for said, beside in told if beside)
+    return (f"; of these {of_these}" if of_these else "") + besides
 
 
 def coverage_sentence(plan: Plan) -> str:
