@@ -38,7 +38,7 @@ def test_what_stays_is_told_with_its_reason(other: StemNotes, why: str) -> None:
 
 
 def test_what_nobody_can_move_is_told_beside_what_edits_can_clear() -> None:
-    """Two seconds of an organ 8 sharp of the piano hide nothing that an edit on the cello clears."""
+    """Two seconds of an organ 8 sharp of the piano hide nothing that an edit clears."""
     organ = over_the_piano("ORG", "fixed-pitch", 8)
     cello = stem("CEL", "bowed", [note("CEL-0001", 59, 30, length_s=2.0)])
     made = plan(PIANO, organ, cello)
