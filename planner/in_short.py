@@ -96,7 +96,9 @@ def in_short(plan: Plan) -> list[str]:
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if questions:
         are, stand = ("is", "it stands") if of_session == 1 else ("are", "they stand")
-        where = f"; {of_session} of them {are} about the session: {stand} in summary.md among what "
+        which = f"{of_session} of them {are}" if of_session < questions else f"all {are}"
+        which = "it is" if questions == 1 else which
+        where = f"; {which} about the session: {stand} in summary.md among what "
         where += "was found on the way"
         lines.append(
             f"{count(questions, 'question')} only a person can answer{where if of_session else ''}."
