@@ -7,7 +7,9 @@ from deciding import A4, TOLERANCES, line, note, session, stem
 
 from planner.model import MeasuredNote
 from planner.open_strings import at_open_strings
+from planner.planning import make_plan
 from planner.scopes import find_rules
+from planner.session_model import Session, StemSpec
 from planner.targets import Aimed, aim, target_for
 from tests.deciding import PLAIN
 
@@ -90,3 +92,16 @@ def test_sections_and_frets_are_left() -> None:
     before = cello(-5.9)
     assert at_open_strings(before, "bowed-group", CELLO) == before
     assert at_open_strings(before, "fretted", CELLO) == before
+
+
+@pytest.mark.parametrize(("strings", "rows"), [(CELLO, 0), ((), 1)])
+def test_a_plan_judges_by_the_strings_of_the_session(strings: tuple[int, ...], rows: int) -> None:
+    """Five low C 8 flat: with the strings written, no row; without, one for that pitch."""
+    notes = [a.measured for a in cello(-8.0)]
+    played = stem("X", "bowed", notes)
+    spec = StemSpec(code="X", file="x.wav", role="bowed", strings=strings)
+    made = make_plan(
+        session=Session(song="Invented", stems=(spec,)), stems=(played,), a4=A4,
+        tolerances=TOLERANCES, judging=PLAIN,
+    )  # fmt: skip
+    assert len(made.rows) == rows
