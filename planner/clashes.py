@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import Floats, Role
+from planner.model import FIXED_ROLES, Floats, Role
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -194,6 +194,12 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
 def can_be_sore(met: Meetings) -> Bools:
     """Say which meetings are plain enough, and not hidden by a wide vibrato, to be heard sour."""
     return ~_hidden(met) & (met.weight >= EXPOSED_WEIGHT)
+
+
+def nobodys(met: Meetings) -> Bools:
+    """Say which meetings are of two notes that nobody can move: no plan makes or clears them."""
+    fixed = np.array([n.role in FIXED_ROLES for n in met.notes], dtype=bool)
+    return np.asarray(fixed[met.low] & fixed[met.high])
 
 
 def _hidden(met: Meetings) -> Bools:

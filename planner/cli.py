@@ -254,7 +254,7 @@ def _check(arguments: argparse.Namespace) -> int:
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
     from planner.changes import since_sentence
-    from planner.in_short import in_short, reference_sentences
+    from planner.in_short import in_short, reference_in_short
     from planner.tally import biggest_rules
     from planner.wording import row_place
 
@@ -272,7 +272,7 @@ def _told(planned: Planned) -> list[str]:
         "run.yaml"
     )
     return [
-        *reference_sentences(plan)[:1],
+        *reference_in_short(plan),
         *rules,
         *(["Most relief first: " + " ".join(worst)] if worst else []),
         *in_short(plan),

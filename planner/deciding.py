@@ -115,6 +115,7 @@ def decide_once(
     told: list[Finding],
     beside: Mapping[str, Beside],
     before: Mapping[str, ScopeRule] | None = None,
+    mended: frozenset[str] = frozenset(),
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
 
@@ -129,6 +130,8 @@ def decide_once(
     before : mapping
         Rules of earlier rounds, by id, whose moves the notes have made; None on the first round.
         What people have set or refused is not decided again.
+    mended : frozenset
+        Ids of the notes that earlier rounds moved by themselves.
     """
     alone = {code: aimed_alone(ground, stems[code], told, beside[code]) for code in sorted(stems)}
     movement = movement_of(alone)
@@ -158,7 +161,7 @@ def decide_once(
         parts = aimed_but(kept.not_as_a_whole)
 
         def settled(parts: dict[str, Part], follows: Mapping[str, str]) -> Settled:
-            return settle(ground, parts, standing, kept, follows, before, seen)
+            return settle(ground, parts, standing, kept, follows, before, mended, seen)
 
         # No lead waits for its double, so its own decisions come out the same whatever the double
         # is aimed at: mostly as in the try before, and then once is enough.

@@ -7,7 +7,7 @@ from typing import get_args
 
 from planner import __version__
 from planner.asking import asked, asked_of_the_session, not_asked
-from planner.in_short import reference_sentences
+from planner.in_short import reference_in_short
 from planner.markdown import plain, table
 from planner.model import FIXED_ROLES, Finding
 from planner.plan_model import EDIT_ACTIONS, Plan, Row, State
@@ -46,9 +46,8 @@ def hand_off_markdown(plan: Plan) -> str:
 
 
 def _reference(plan: Plan) -> list[str]:
-    first, *_ = reference_sentences(plan)
     return [
-        first,
+        *reference_in_short(plan),
         f"Set guide instruments to A = {plan.a4.a4_hz:.1f} Hz.",
         f"Temperament: {plan.session.temperament}; judging: {plan.session.judging}.",
         f"Plan {plan_id(plan)}, as its run.yaml and review page name it; planner {__version__}.",

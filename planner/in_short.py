@@ -7,6 +7,7 @@ from planner.markdown import plain
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Plan
 from planner.relief import relief_sentence
+from planner.stays_sour import NOBODYS
 from planner.tally import biggest_rules, coverage, edits, notes_moved
 from planner.wording import amount, count, flat_or_sharp, give_or_take, minutes, percent
 
@@ -56,7 +57,7 @@ def reference_sentences(plan: Plan) -> list[str]:
     return lines
 
 
-def reference_for_the_producer(plan: Plan) -> list[str]:
+def reference_in_short(plan: Plan) -> list[str]:
     """Say where session A4 stands, and nothing more unless a typed value is far from it."""
     measured_hz, typed = plan.a4.measured_hz, plan.session.a4_hz
     lines = reference_sentences(plan)[:1]
@@ -95,7 +96,9 @@ def in_short(plan: Plan) -> list[str]:
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if questions:
         are, stand = ("is", "it stands") if of_session == 1 else ("are", "they stand")
-        where = f"; {of_session} of them {are} about the session: {stand} in summary.md among what "
+        which = f"{of_session} of them {are}" if of_session < questions else f"all {are}"
+        which = "it is" if questions == 1 else which
+        where = f"; {which} about the session: {stand} in summary.md among what "
         where += "was found on the way"
         lines.append(
             f"{count(questions, 'question')} only a person can answer{where if of_session else ''}."
@@ -120,8 +123,10 @@ def in_short(plan: Plan) -> list[str]:
 
 def _what_stays(plan: Plan) -> str:
     """Say what the sour seconds that stay lie in, where a second and more does."""
-    said = [f"{s:.0f} {why}" for why, s in plan.stays if s >= _STAYS_TOLD_S]
-    return f"; of these {'; '.join(said)}" if said else ""
+    told = [(f"{s:.0f} {why}", why == NOBODYS) for why, s in plan.stays if s >= _STAYS_TOLD_S]
+    of_these = "; ".join(said for said, beside in told if not beside)
+    besides = "".join(f". Beside these, {said}" for said, beside in told if beside)
+    return (f"; of these {of_these}" if of_these else "") + besides
 
 
 def coverage_sentence(plan: Plan) -> str:

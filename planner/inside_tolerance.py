@@ -5,10 +5,13 @@ from __future__ import annotations
 from planner.cases import Case, known
 from planner.held_chords import HELD_S
 
-# The ear forgives the centre of attention a melody's cents, not a held note's beating: listeners
-# who passed 25 cents heard melodies alone (Larrouy-Maestri, Music & Science 1, 2018). So its
-# tolerance stands but where it is held against what nobody can move. Common practice, no source.
+# The ear forgives the centre of attention a melody's cents, not a note's beating: listeners who
+# passed 25 cents heard melodies alone (Larrouy-Maestri, Music & Science 1, 2018). So its tolerance
+# stands but where it beats with what nobody can move. Common practice, no source.
 _FORGIVEN: frozenset[str] = frozenset({"lead-voice"})
+# A note that is not held is heard as a step of the melody, and that to 10 cents only: JND of
+# intervals in short sequences of tones (Hill and Summers, JASA 121, 2007).
+_HEARD_IN_PASSING_CENTS = 10.0
 
 
 def clears(case: Case) -> bool:
@@ -56,5 +59,8 @@ def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:
 
 def _forgiven(case: Case) -> bool:
     """Whether a note inside its tolerance stays, whatever it beats with."""
-    held_against_fixed = case.beats and round(case.length_s, 3) >= HELD_S
-    return case.role in _FORGIVEN and (case.sits_so or not held_against_fixed)
+    if case.role not in _FORGIVEN:
+        return False
+    held = round(case.length_s, 3) >= HELD_S
+    passes = not held and abs(known(case.heard)) <= _HEARD_IN_PASSING_CENTS
+    return case.sits_so or passes or not case.beats

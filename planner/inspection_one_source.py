@@ -27,6 +27,9 @@ _MOST_UNLIKE = 1.5  # chosen: a room microphone loses soft notes, an amplifier a
 # Measured on made parts and what amplifiers and distance make of them: 1.4 to 2.4 ms and 0.06 to
 # 0.75 cents; two takes of one singer scatter by ten times that.
 _START_S, _CENTS = 0.004, 1.0
+# A copy of a sung line, once more as loud and 21 ms later: 0.3 cents, but 4.7 ms, as soft starts
+# are found where the copy's own frames lie. Where the cents show the hand, twice as much passes.
+_SOFT_START_S = 0.008
 _DB = 1.0
 _OWN_ERRORS = 3.0  # times as far from the keys as from each other: what one player's hand shows
 
@@ -83,11 +86,11 @@ def _one_source_s(first: Sequence[MeasuredNote], second: Sequence[MeasuredNote])
         return None
     delay_s, start_s = _middle_and_spread(pairs.later_s)
     middle_cents, spread_cents = _middle_and_spread(pairs.apart_cents)
-    if abs(delay_s) > _MOST_DELAY_S or start_s > _START_S:
+    hand = _middle_and_spread(pairs.off_keys_cents)[1] > _OWN_ERRORS * max(spread_cents, 0.1)
+    if abs(delay_s) > _MOST_DELAY_S or start_s > (_SOFT_START_S if hand else _START_S):
         return None
     if abs(middle_cents) > _CENTS or spread_cents > _CENTS:
         return None
-    hand = _middle_and_spread(pairs.off_keys_cents)[1] > _OWN_ERRORS * max(spread_cents, 0.1)
     return delay_s if hand or _middle_and_spread(pairs.apart_db)[1] <= _DB else None
 
 
@@ -98,7 +101,7 @@ def _pairs(first: Sequence[MeasuredNote], second: Sequence[MeasuredNote]) -> _Pa
     rows = []
     for n in ours:
         own_hz = n.measurement.heard_hz or 0.0
-        near = np.flatnonzero(np.abs(starts - n.note.start_s) <= _MOST_DELAY_S + _START_S)
+        near = np.flatnonzero(np.abs(starts - n.note.start_s) <= _MOST_DELAY_S + _SOFT_START_S)
         fits = [
             (abs(apart), theirs[k].note.start_s - n.note.start_s, apart,
              theirs[k].note.level_db - n.note.level_db)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from planner.in_short import reference_sentences
+from planner.in_short import reference_in_short
 from planner.ledger import owner_of
 from planner.markdown import plain, table
 from planner.plan_model import Offender, Plan, Row
@@ -17,7 +17,7 @@ def offenders_markdown(plan: Plan) -> str:
         "",
         f"Sign rule: {SIGN_RULE}.",
         "",
-        *(f"- {plain(line)}" for line in reference_sentences(plan)[:1]),
+        *(f"- {plain(line)}" for line in reference_in_short(plan)),
         "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
         "",
     ]

@@ -21,7 +21,7 @@ from markupsafe import Markup
 from planner.along_song import along_song
 from planner.asking import not_asked
 from planner.editlist import clean_text
-from planner.in_short import CAUTIONS, coverage_sentence, reference_for_the_producer
+from planner.in_short import CAUTIONS, coverage_sentence, reference_in_short
 from planner.offenders_text import often, stop_line
 from planner.page_lines import Line, page_lines
 from planner.page_parts import draw_parts
@@ -136,7 +136,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         f"{-plan.session.tone_level_db:g} dB under the excerpts and begin softly; nothing plays "
         "by itself.",
         sign_rule=SIGN_RULE,
-        reference=reference_for_the_producer(plan),
+        reference=reference_in_short(plan),
         sour_before=plan.sour_before_s,
         sour_after=plan.sour_after_s,
         edits=count(number, "edit"),

@@ -29,6 +29,7 @@ _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
 # Chosen: where something else proves the use of a move, its size itself must be no chance (0.3 %).
 _REST_DOUBTS = 3.0
 
+_SO_FAR_OFF = ", unless other notes or a wrong rate are behind it: answer what is asked of it first"
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
 
@@ -96,6 +97,7 @@ def part_rule(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
             else f"{sits}, {found.one_side_share:.0%} of {its} on that side: one move for all of it"
+            + (_SO_FAR_OFF if abs(bias) > tolerances.limits.ask_beyond_cents else "")
         ).replace("%", " %"),
     )
 

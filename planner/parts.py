@@ -20,6 +20,7 @@ from planner.expression import (
 )
 from planner.ground import Ground
 from planner.model import FIXED_ROLES, Finding, StemNotes
+from planner.open_strings import at_open_strings
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
 from planner.protection import protected_notes
@@ -136,6 +137,7 @@ def part_of(
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
         aimed, blue = aimed_from(offset)
+    aimed = at_open_strings(aimed, stem.role, spec.strings)
     if abs(offset) > _ASK_OFFSET_CENTS and not scored:
         noticed.append(_which_notes(stem.code, offset))
     noticed += _not_protected(stem, spec, tempo_map)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clashes import Bools, Ints, can_be_sore, sounds_sour
+from planner.clashes import Bools, Ints, can_be_sore, nobodys, sounds_sour
 from planner.model import Floats
 from planner.sour_time import Now, SourMap
 from planner.taking_back import Made
@@ -157,7 +157,7 @@ def _sore_if_made(sour: SourMap, now: Now, add_of: Mapping[int, float]) -> Bools
     )
     hz = np.concatenate([now.heard_hz, made_hz])
     everyone = np.arange(len(met.low))
-    can = can_be_sore(met)
+    can = can_be_sore(met) & ~nobodys(met)
 
     def sore(a: int, b: int) -> Bools:
         placed = replace(twice, low=met.low + a, high=met.high + b)

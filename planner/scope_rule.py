@@ -162,12 +162,19 @@ def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
     for _ in range(_BIWEIGHT_STEPS):
         near = weight * np.clip(1.0 - ((errors - middle) / reach) ** 2, 0.0, None) ** 2
         middle = float(near @ errors / near.sum())
-    inside = errors[np.abs(errors - middle) < reach]
+    # What such a mean scatters by: the spread of its pulls over how it gives way to them (P. J.
+    # Huber, Robust Statistics, 1981, section 3.2; from memory). Chosen: where notes lie so far
+    # apart that it seems to give way to none of them, half of their weight.
+    away = np.minimum(((errors - middle) / reach) ** 2, 1.0)
+    pulls = weight * (errors - middle) * (1.0 - away) ** 2
+    gives = max(float(weight @ ((1.0 - away) * (1.0 - 5.0 * away))), float(near.sum()) / 2.0)
+    n = len(errors)
+    doubt = (float(pulls @ pulls) * n / (n - 1)) ** 0.5 / gives if n > 1 else 0.0
     worth = float(near.sum() ** 2 / (near**2).sum())  # how many equal notes it amounts to
-    scatter = float(inside.std(ddof=1)) if len(inside) > 1 else 0.0
+    claimed = _BIWEIGHT_TO_MEAN * scatter_cents(0.0, [a for a, _ in fit]) / worth**0.5
     return Bias(
         cents=middle,
-        doubt_cents=_BIWEIGHT_TO_MEAN * scatter_cents(scatter, [a for a, _ in fit]) / worth**0.5,
+        doubt_cents=max(doubt, claimed),
         spread_cents=spread,
         one_side_share=_one_side(errors, middle),
     )

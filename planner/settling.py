@@ -24,6 +24,7 @@ from planner.scopes import find_rules, layers_of, together
 from planner.string_sag import at_rest, told
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
+from planner.wording import count
 
 _MOST_ROUNDS = 6  # chosen: two are usual
 _Errors = tuple[tuple[float | None, ...], ...]
@@ -77,6 +78,7 @@ def settle(
     kept: Kept,
     follows: Mapping[str, str],
     before: Mapping[str, ScopeRule] | None,
+    mended: frozenset[str],
     seen: Seen,
 ) -> Settled:
     """Rules and decisions that leave nothing to plan once they are carried out.
@@ -92,6 +94,8 @@ def settle(
     before : mapping or None
         On a later round, the rules of the rounds before, by id: their moves are made, and what
         people said of rules and notes is carried out.
+    mended : frozenset
+        Ids of notes that the rounds before moved by themselves: no rule takes them further off.
     seen : Seen
         Of the tries before on the same notes; what this one finds is added.
     """
@@ -99,7 +103,7 @@ def settle(
 
     def open_ones(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
         every = seen.rules_of(part, aimed, ground.tolerances, ground.judging)
-        rules = _applied(every, kept)
+        rules = _applied(tuple(beside_mended(r, aimed, mended) for r in every), kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
     found = {code: open_ones(part, part.aimed) for code, part in parts.items()}
@@ -121,6 +125,22 @@ def settle(
             break
         found = {code: together(found[code], more[code]) for code in parts}
     return Settled(rules=rules, clashes=clashes, judged=judged, tool=tool)
+
+
+def beside_mended(rule: ScopeRule, aimed: tuple[Aimed, ...], mended: frozenset[str]) -> ScopeRule:
+    """A rule on the notes that it does not take further off than their own edits left them."""
+    stay = {
+        a.measured.id
+        for a in aimed
+        if a.measured.id in mended and a.heard_cents is not None
+        and round(abs(a.heard_cents + rule.add_cents) - abs(a.heard_cents), 1) > 0.0
+    }  # fmt: skip
+    covers = tuple(note_id for note_id in rule.covers if note_id not in stay)
+    if len(covers) == len(rule.covers):
+        return rule
+    out = len(rule.covers) - len(covers)
+    told = f"{count(out, 'note')} mended by {'itself' if out == 1 else 'themselves'} left out"
+    return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
 
 
 def _sitting_so(ground: Ground, parts: Mapping[str, Part], seen: Seen) -> frozenset[str]:
@@ -201,4 +221,4 @@ def _found_rules(
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
-    return tuple(rule for rule in rules if rule.applied and not kept.refuses(rule))
+    return tuple(r for r in rules if r.applied and r.covers and not kept.refuses(r))

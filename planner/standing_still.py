@@ -61,7 +61,8 @@ def decide_until_still(
         if not latest.made.moves:
             break
         stems = _carried_out(stems, latest.made)
-        latest = decide_once(ground, stems, [], beside, made.rules)
+        mended = frozenset(k for k, j in made.judged.items() if j.action in MOVING_ACTIONS)
+        latest = decide_once(ground, stems, [], beside, made.rules, mended)
         if not latest.made.moves:
             break
         joined = _joined(ground, first, made, latest.made)

@@ -8,14 +8,18 @@ from statistics import median
 
 import numpy as np
 
+from planner.clashes import can_be_sore, nobodys, sounds_sour
 from planner.decided import Decided, once_made, sour_of
 from planner.few_touched import FEW_TOUCHED
 from planner.model import FIXED_ROLES
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.rules import AS_A_WHOLE_ONLY, NEVER_SINGLE
+from planner.sour_time import SourMap
 
 _RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
 _RETAKE_S = 4.0  # chosen: less is a chord or two
+# Two instruments that nobody can move agree up to here: common practice, no source.
+_FIXED_OFF_CENTS = 4.0
 _JUDGED_FINE = frozenset({"in tune", "within the uncertainty", "too little to gain", "would clash"})
 # From the plainest reason on: of two notes that beat, and of all at one moment, the first counts.
 ON_PURPOSE = "where a note is left on purpose"
@@ -24,13 +28,15 @@ AS_A_WHOLE = "with {}, moved as a whole only"
 AT_SOURCE = "with {}, which is put right where it was made"
 FEW = "since no more notes may be touched"
 WITHIN = "between notes within their tolerances"
+WITH_FIXED = "with {}, which nobody can move"
 NOBODYS = "between instruments that nobody can move"
 
 
 def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
     """Say why sour time stays, and how many s of it for each reason, most first.
 
-    A moment with several reasons counts for one, so that they add up to what stays.
+    A moment with several reasons counts for one, so that they add up to what stays. Last and
+    beside that, what lies between notes that nobody can move: no plan is measured by it.
     """
     sour = sour_of(made)
     now = once_made(sour, made.judged)
@@ -45,7 +51,18 @@ def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
     for first, end, (_, reason) in sorted([*over, *beating], key=lambda one: one[2]):
         told[reason] = told.get(reason, 0.0) + float(left[first:end].sum())
         left[first:end] = 0.0
-    return tuple(sorted(told.items(), key=lambda one: (-one[1], one[0])))
+    stays = sorted(told.items(), key=lambda one: (-one[1], one[0]))
+    fixed_s = _between_fixed_s(sour)
+    return (*stays, (NOBODYS, fixed_s)) if fixed_s else tuple(stays)
+
+
+def _between_fixed_s(sour: SourMap) -> float:
+    met = sour.met
+    which = np.flatnonzero(can_be_sore(met) & nobodys(met))
+    sounds = np.zeros(len(sour.piece_s), dtype=bool)
+    for m in which[sounds_sour(met, sour.heard_hz, which)]:
+        sounds[sour.met_first[m] : sour.met_end[m]] = True
+    return float(sour.piece_s[sounds].sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +126,9 @@ def sour_parts(made: Decided) -> list[SourPart]:
 def _why(j: Judged, role: str) -> tuple[int, str]:
     """Why a note is not moved, or no further; the first of two notes' reasons is the plainer."""
     if role in FIXED_ROLES:
-        return 5, NOBODYS
+        off = round(abs(j.heard_cents or 0.0), 1) > _FIXED_OFF_CENTS
+        # Where it stands well itself, the other note says why.
+        return (4, WITH_FIXED.format(j.measured.note.stem)) if off else (6, "")
     if role in ("sampled", "drum-tones"):
         return 2, AT_SOURCE.format(j.measured.note.stem)
     if role in NEVER_SINGLE or j.rule_name == AS_A_WHOLE_ONLY:
@@ -119,5 +138,5 @@ def _why(j: Judged, role: str) -> tuple[int, str]:
     if j.rule_name == FEW_TOUCHED:
         return 3, FEW
     if j.action in EDIT_ACTIONS or j.rule_name in _JUDGED_FINE:
-        return 4, WITHIN
+        return 5, WITHIN
     return 0, ON_PURPOSE

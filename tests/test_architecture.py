@@ -46,7 +46,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "clashes scopes",
         "named_chords",
         "held_chords",
-        "expression repeats protection exposure moves cases",
+        "expression repeats protection exposure moves cases open_strings",
         "sour_time clash_words case_words pushed_pitch",
         "move_lines taking_back giving_way",
         "priced",

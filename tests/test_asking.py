@@ -81,7 +81,7 @@ def test_questions_about_the_session_count_as_well() -> None:
     made = plan(rows=(), findings=(tape, role, noted, tape))
     assert asked_of_the_session(made) == (tape,)
     assert (
-        "1 question only a person can answer; 1 of them is about the session: it stands in "
+        "1 question only a person can answer; it is about the session: it stands in "
         "summary.md among what was found on the way."
     ) in in_short(made)
     assert "- Every stem is 17 flat: tape speed? Write A4." in hand_off_markdown(made)

@@ -77,7 +77,14 @@ def test_the_later_file_goes_under_linked_of_the_earlier_one() -> None:
 
 @pytest.mark.parametrize(
     ("off_s", "off_cents", "told"),
-    [(0.0, 0.0, True), (0.003, 0.8, True), (0.012, 0.0, False), (0.0, 2.0, False)],
+    [
+        (0.0, 0.0, True),
+        (0.003, 0.8, True),
+        (0.012, 0.0, False),
+        (0.0, 2.0, False),
+        (0.006, 0.3, True),
+        (0.006, 2.0, False),
+    ],
 )
 def test_players_do_not_agree_to_the_cent_and_the_millisecond(
     off_s: float, off_cents: float, told: bool
@@ -85,6 +92,13 @@ def test_players_do_not_agree_to_the_cent_and_the_millisecond(
     """Both sides of either edge."""
     one = part("BV1", seed=2)
     assert bool(said(one, again(one, "BV2", off_s=off_s, off_cents=off_cents))) is told
+
+
+def test_starts_that_differ_need_a_hand() -> None:
+    """Of keys, all in tune, starts 6 ms apart say two performances, as loud as they are."""
+    keys = part("PNO", seed=2, spread=0.01)
+    assert said(keys, again(keys, "ORG", off_s=0.003)) != []
+    assert said(keys, again(keys, "ORG", off_s=0.006)) == []
 
 
 def test_two_players_in_unison_are_two() -> None:

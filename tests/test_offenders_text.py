@@ -34,3 +34,10 @@ def test_a_rule_covers_notes_and_a_fault_comes_several_times() -> None:
     assert often(replace(OFFENDER, row_id="R-001", times=46)) == "46 notes"
     assert often(OFFENDER) == "6 times"
     assert often(replace(OFFENDER, times=1)) == ""
+
+
+def test_a_typed_a4_that_disagrees_is_shouted_at_the_head() -> None:
+    """443 Hz measured beside a typed 441: said in capitals; nothing where they agree."""
+    loud = offenders_markdown(replace(plan(), a4=replace(plan().a4, measured_hz=443.0)))
+    assert "WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in loud
+    assert "MEASURED" not in offenders_markdown(plan())

@@ -371,15 +371,19 @@ def test_lead_voice_inside_its_tolerance_is_left() -> None:
     assert plan(flute, lead).rows == ()
 
 
-@pytest.mark.parametrize(("length_s", "moved"), [(0.6, True), (0.59, False)])
-def test_a_lead_held_against_the_piano_is_moved_where_it_beats(
-    length_s: float, moved: bool
+@pytest.mark.parametrize(
+    ("cents", "length_s", "moved"),
+    [(-9, 0.6, True), (-9, 0.59, False), (-12, 0.59, True), (-12, 0.3, False)],
+)
+def test_a_lead_is_moved_where_it_beats_with_the_piano(
+    cents: int, length_s: float, moved: bool
 ) -> None:
-    """12 flat of a piano's A4 beats 3 times a second: held it is moved, in passing it is left."""
+    """9 flat of A4 beats 2.3 times a second: held it is moved, in passing left; 12 flat beats once
+    in 0.33 s and is moved from there on."""
     piano = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=1.8)])
-    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=length_s)])
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, cents, length_s=length_s)])
     assert [(r.id, r.add_cents) for r in plan(piano, lead).rows] == (
-        [("LV-0001", 12.0)] if moved else []
+        [("LV-0001", float(-cents))] if moved else []
     )
 
 

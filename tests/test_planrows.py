@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 import yaml
-from deciding import note, plan, stem
+from deciding import line, note, plan, stem
 
 from planner.cli import main
 from planner.planrows import stem_summary
@@ -55,6 +55,25 @@ def test_only_a_found_break_makes_one_suspect_a_retuning(name: str, told: bool) 
     assert ("retuned, or crept on the way, or joined from unlike takes" in said) is told
     said = stem_summary(replace(played, role="lead-voice"), judged, [rule]).suspicions
     assert ("sank or rose on the way, or joined from unlike takes" in said) is told
+
+
+def test_a_row_tells_what_each_rule_above_it_adds() -> None:
+    """A guitar 6 sharp whose A3 lies 12 sharper, and one note 30 more: two rules and its own move.
+
+    Refusing either leaves the sum of the others.
+    """
+    midis = [50, 57, 59, 60, 62, 64] * 5
+    off = [18.0 if m == 57 else 6.0 for m in midis]
+    off[7] += 30.0
+    made = plan(stem("GTR", "fretted", line("GTR", midis, off)))
+    by_id = {row.id: row for row in made.rows}
+    row = by_id["GTR-0008"]
+    assert [by_id[rule].scope for rule, _ in row.layers] == ["part", "pitch"]
+    assert [cents for _, cents in row.layers] == pytest.approx([-6.0, -12.0], abs=0.5)
+    assert row.add_cents is not None
+    assert row.remaining_cents is not None
+    total = sum(cents for _, cents in row.layers) + row.add_cents
+    assert 48.0 + total == pytest.approx(row.remaining_cents, abs=0.06)
 
 
 def test_seams_lie_where_the_stem_is_quiet_or_notes_meet(tmp_path: Path) -> None:

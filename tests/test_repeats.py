@@ -75,6 +75,8 @@ def test_a_slip_does_not_come_back() -> None:
         ([-25.0, -25.0, -16.9], 0),
         ([-25.0, -25.0, -25.0, 10.0, 10.0], 3),
         ([-25.0, -25.0, -25.0, 10.0, 10.0, 10.0], 0),
+        ([-25.0] * 3 + [-10.0] * 2, 3),
+        ([-25.0] * 4 + [-10.0] * 3, 0),
     ],
 )
 def test_edges_of_the_repeat_test(offs: list[float], found: int) -> None:

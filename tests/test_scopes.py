@@ -8,7 +8,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope_rule import ScopeRule, gain_of_each, shrunk_cents
+from planner.scope_rule import ScopeRule, bias_of, gain_of_each, shrunk_cents
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 
@@ -41,6 +41,13 @@ def test_part_seven_cents_high_is_one_rule(role: Role) -> None:
     (rule,) = rules_of(line("X", scale(100), errors(100, 7, 4)), role)
     assert (rule.action, rule.scope, len(rule.covers)) == ("whole-part", "part", 100)
     assert rule.add_cents == pytest.approx(-7.0, abs=0.3)
+
+
+@pytest.mark.parametrize(("off", "told"), [(35.0, False), (35.1, True), (-48.0, True)])
+def test_a_part_so_far_off_may_be_other_notes(off: float, told: bool) -> None:
+    """Beyond what single notes are asked about, the rule points to the question."""
+    (rule,) = rules_of(line("X", scale(40), [off] * 40), "fretted")
+    assert ("answer what is asked of it first" in rule.reason) is told
 
 
 def test_edge_of_the_part_offset() -> None:
@@ -90,6 +97,23 @@ def test_gross_notes_do_not_pull_the_part() -> None:
     played[::10] = [30.0] * 5
     (rule,) = rules_of(line("X", scale(50), played), "bowed")
     assert rule.bias_cents == pytest.approx(-6, abs=1)
+
+
+@pytest.mark.parametrize(("n", "gross"), [(12, 0.0), (30, 0.0), (30, 0.04), (60, 0.04)])
+def test_a_bias_is_as_unsure_as_it_says(n: int, gross: float) -> None:
+    """Of 300 parts that scatter by 8, one note in 25 gross or none, its error is what is told."""
+    rng = np.random.default_rng(RNG_SEED)
+    where = session(stem("X", "bowed", []))
+    a = aim(note("X-0001", 60, 0.0), target_for(note("X-0001", 60, 0.0), "bowed", where, A4))
+    off, told = [], []
+    for _ in range(300):
+        played = rng.normal(0.0, 8.0, n)
+        mishap = rng.random(n) < gross
+        played[mishap] = rng.choice([-1.0, 1.0], mishap.sum()) * rng.uniform(28, 42, mishap.sum())
+        found = bias_of([(a, float(e)) for e in played])
+        off.append(found.cents)
+        told.append(found.doubt_cents)
+    assert np.sqrt(np.mean(np.square(off)) / np.mean(np.square(told))) == pytest.approx(1, abs=0.1)
 
 
 @pytest.mark.parametrize(("nearer", "found"), [(0.7, 1), (0.6, 0)])

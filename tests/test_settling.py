@@ -10,8 +10,9 @@ from planner.model import StemNotes
 from planner.parts import Part, part_of
 from planner.ruled_rows import NOTHING
 from planner.rules import decide
+from planner.scope_rule import ScopeRule
 from planner.session_model import Session, StemSpec
-from planner.settling import Seen
+from planner.settling import Seen, beside_mended
 from planner.targets import Aimed
 from tests.deciding import A4, PLAIN, TOLERANCES, note
 
@@ -61,3 +62,24 @@ def test_rules_are_looked_for_again_once_the_notes_lie_elsewhere() -> None:
     right = _part(0.0)
     assert seen.rules_of(right, right.aimed, TOLERANCES, PLAIN) == ()
     assert seen.rules_of(part, part.aimed, TOLERANCES, PLAIN) is found
+
+
+def test_a_rule_found_late_takes_no_mended_note_further_off() -> None:
+    """Notes 8 flat get a rule; one mended to 1 flat is left out, one mended to 6 flat gains by it.
+
+    Without that a bass 11 flat was raised by 11, and by a rule of 8.5 on top of it.
+    """
+    part = _part(0.0)
+    rests = [-8.0, -1.0, -6.0, -8.0]
+    aimed = tuple(replace(a, heard_cents=rest) for a, rest in zip(part.aimed, rests, strict=False))
+    rule = ScopeRule(
+        stem="GTR", action="whole-part", scope="part",
+        covers=tuple(a.measured.id for a in aimed), bias_cents=-8.0, add_cents=8.0,
+        uncertainty_cents=0.5, gain_share=0.5, name="whole part", reason="off",
+    )  # fmt: skip
+    mended = frozenset(rule.covers[1:3])
+    found = beside_mended(rule, aimed, mended)
+    assert found.covers == (rule.covers[0], *rule.covers[2:])
+    assert found.reason == "off; 1 note mended by itself left out"
+    assert beside_mended(rule, aimed, frozenset(rule.covers[2:3])) == rule
+    assert beside_mended(rule, aimed, frozenset()) == rule

@@ -12,7 +12,7 @@ from planner.in_short import in_short
 from planner.model import MeasuredNote, StemNotes
 from planner.planning import make_plan
 from planner.session_model import ProtectedSpan
-from planner.stays_sour import ASKED, NOBODYS, ON_PURPOSE, WITHIN
+from planner.stays_sour import ASKED, NOBODYS, ON_PURPOSE, WITH_FIXED, WITHIN
 
 PIANO = stem("PNO", "tuning-reference", [note("PNO-0001", 69, 0, length_s=3.0)])
 
@@ -25,7 +25,6 @@ def over_the_piano(code: str, role: Any, cents: float, **more: Any) -> StemNotes
     ("other", "why"),
     [
         (over_the_piano("AGT", "fretted-chords", 8), "with AGT, moved as a whole only"),
-        (over_the_piano("ORG", "fixed-pitch", 8), NOBODYS),
         (over_the_piano("SYN", "sampled", 8), "with SYN, which is put right where it was made"),
         (over_the_piano("LV", "lead-voice", 40), ASKED),
     ],
@@ -36,6 +35,25 @@ def test_what_stays_is_told_with_its_reason(other: StemNotes, why: str) -> None:
     assert [(said, round(s, 3)) for said, s in made.stays] == [(why, 2.0)]
     assert made.sour_after_s == 2.0
     assert f"2 if every edit is made; of these 2 {why}." in " ".join(in_short(made))
+
+
+def test_what_nobody_can_move_is_told_beside_what_edits_can_clear() -> None:
+    """Two seconds of an organ 8 sharp of the piano hide nothing that an edit clears."""
+    organ = over_the_piano("ORG", "fixed-pitch", 8)
+    cello = stem("CEL", "bowed", [note("CEL-0001", 59, 30, length_s=2.0)])
+    made = plan(PIANO, organ, cello)
+    assert (made.sour_before_s, made.sour_after_s) == (2.0, 0.0)
+    assert [(said, round(s, 3)) for said, s in made.stays] == [(NOBODYS, 2.0)]
+    said = "0 if every edit is made. Beside these, 2 between instruments that nobody can move."
+    assert said in " ".join(in_short(made))
+
+
+@pytest.mark.parametrize(("off", "why"), [(4.0, WITHIN), (4.1, WITH_FIXED.format("ORG"))])
+def test_what_an_instrument_off_by_itself_makes_sour_is_said_of_it(off: float, why: str) -> None:
+    """A lead 5 flat of an organ's E6, in passing: from 4 cents on, the organ is why it stays."""
+    organ = stem("ORG", "fixed-pitch", [note("ORG-0001", 88, off, length_s=3.0)])
+    lead = stem("LV", "lead-voice", [note("LV-0001", 88, off - 5, length_s=0.5)])
+    assert [said for said, _ in plan(organ, lead).stays] == [why]
 
 
 def test_hands_off_goes_before_what_is_fine_and_nothing_is_counted_twice() -> None:
@@ -91,8 +109,8 @@ def test_chords_that_beat_with_nobody_are_told_by_the_note_beyond_its_tolerance(
 
 
 def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
-    """Half a second of a lead voice, 12 flat of the piano's A4, under a second: not said aloud."""
-    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -12, length_s=0.5)])
+    """Half a second of a lead voice, 9 flat of the piano's A4, under a second: not said aloud."""
+    lead = stem("LV", "lead-voice", [note("LV-0001", 69, -9, length_s=0.5)])
     made = plan(PIANO, lead)
     assert [(said, round(s, 3)) for said, s in made.stays] == [(WITHIN, 0.5)]
     assert "of these" not in " ".join(in_short(made))

@@ -4,13 +4,15 @@ Random sessions with sound and exact truth (`tests.sessions.random_session`). A 
 lies 25 cents and more from where its part sits (they are made 28 to 42 off); a good one at most 8,
 which is how far two thirds of all notes are scattered. A note is flagged where it has a row or
 question of its own; moved inside its tolerance, for the beating that goes with it, is counted by
-itself. Of the whole, what is left of the sour seconds with a fifth of the notes touched.
+itself. Of the whole, what is left of the sour seconds with a fifth of the notes touched, and what
+once the questions which note was meant are answered, rightly.
 """
 
 from __future__ import annotations
 
 import argparse
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +20,7 @@ import numpy as np
 import yaml
 
 from planner.model import FIXED_ROLES
-from planner.pitch import midi_to_hz
+from planner.pitch import midi_to_hz, note_name
 from planner.plan_model import Judged, Plan
 from planner.rules import IN_TOLERANCE
 from planner.run import plan_session
@@ -30,6 +32,7 @@ BAD_CENTS = 25.0
 GOOD_CENTS = 8.0
 _NEAR_S = 0.06
 _FEW = 0.2
+_WHICH_NOTE = "between two notes"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,13 +86,14 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             truth = make_session(seed, Path(folder) / "job")
             plan = plan_session(truth.session_file, page_sound=False).plan
-            few = _few_touched(truth)
+            few, answered = _few_touched(truth)
         fixed = {s.code for s in truth.stems if s.role in FIXED_ROLES}
         moved = [r.id for r in plan.rows if r.stem in fixed and r.add_cents is not None]
-        left = (few.sour_after_s or 0.0) / (few.sour_before_s or 1.0)
+        left, then = ((p.sour_after_s or 0.0) / (p.sour_before_s or 1.0) for p in (few, answered))
         print(
             f"seed {seed}: {plan.sour_before_s} sour s, {plan.sour_after_s} after all; with a "
-            f"fifth touched {left:.0%} left; rows that move the reference: {len(moved)}"
+            f"fifth touched {left:.0%} left, {then:.0%} once answered; rows that move the "
+            f"reference: {len(moved)}"
         )
         for stem in truth.stems:
             if stem.code not in CODES:
@@ -110,14 +114,31 @@ def main() -> None:
         )
 
 
-def _few_touched(truth: Truth) -> Plan:
-    """Plan the session once more with at most a fifth of the notes touched."""
+def _few_touched(truth: Truth) -> tuple[Plan, Plan]:
+    """Plan with at most a fifth of the notes touched, and again with questions answered."""
     said = yaml.safe_load(truth.session_file.read_text(encoding="utf-8"))
     path = truth.session_file.with_name("few.yaml")
     path.write_text(yaml.safe_dump({**said, "touch_at_most": _FEW, "edit_minutes": 600}))
     kept = truth.session_file.parent / "measured_notes"
     (kept / "session").rename(kept / "few")
-    return plan_session(path, page_sound=False).plan
+    few = plan_session(path, page_sound=False).plan
+    answers = [
+        {"id": note_id, "by": "who was there", "override": {"intended": note_name(midi)}}
+        for note_id, midi in _meant(truth, few)
+    ]
+    said = yaml.safe_dump({"version": 1, "answers": answers})
+    path.with_name("few.answers.yaml").write_text(said)
+    return few, plan_session(path, page_sound=False).plan
+
+
+def _meant(truth: Truth, plan: Plan) -> Iterator[tuple[str, int]]:
+    """Of each note of which it is asked which was meant, its id and the one that was (MIDI)."""
+    notes = {stem.code: stem.notes for stem in truth.stems}
+    for j in plan.judged:
+        if j.rule_name == _WHICH_NOTE:
+            begins_s = j.measured.note.start_s
+            played = min(notes[j.measured.note.stem], key=lambda n: abs(n.start_s - begins_s))
+            yield j.measured.id, true_midi(played, truth.a4_hz)
 
 
 if __name__ == "__main__":
