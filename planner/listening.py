@@ -11,15 +11,15 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
 
-from planner.bleed import is_only_bleed
+from planner.bleed import leaks_into, with_only_bleed
 from planner.bleed_paths import NOTHING_LEAKS, Leaking, how_stems_leak
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
 from planner.heard_stem import HeardStem, as_listened_to
 from planner.hearing import hear_stem
-from planner.leaks_out import Leak, matters
-from planner.model import Finding, Note
+from planner.leaks_out import Leak
+from planner.model import Finding
 from planner.opening import Opened, lost_file, with_place
 from planner.parts import clock_shifts
 from planner.score_match import StemScore
@@ -94,11 +94,13 @@ def hear_all(
     stems = {one.spec.code: heard for one, heard, _ in done}
     shifts = clock_shifts(opened.session, {code: heard.facts for code, heard in stems.items()})
     leaking = how_stems_leak({code: heard.spectra for code, heard in stems.items()}, shifts)
+    notes = {code: [note for note, _ in heard.notes] for code, heard in stems.items()}
+    leaking = with_only_bleed(leaking, notes)
     again = [
-        replace(one, leaks=leaks_into(one.spec, [note for note, _ in heard.notes], leaking))
-        for one, heard, _ in done
+        replace(one, name=f"{one.name}_again", leaks=leaks)
+        for one, _, _ in done
+        if one.spec.role != "exclude" and (leaks := leaks_into(one.spec.code, leaking))
     ]
-    again = [replace(one, name=f"{one.name}_again") for one in again if one.leaks]
     anew, _ = _in_order(opened, again, keep_going, jobs, progress, kept)
     stems |= {one.spec.code: heard for one, heard, _ in anew}
     return AllHeard(
@@ -108,20 +110,6 @@ def hear_all(
         findings=tuple(finding for _, finding in lost),
         fresh=tuple(fresh for _, _, fresh in (*done, *anew) if fresh is not None),
     )
-
-
-def leaks_into(spec: StemSpec, notes: Sequence[Note], leaking: Leaking) -> tuple[Leak, ...]:
-    """What leaks into a stem; nothing where that does not matter, or nothing else is heard.
-
-    notes : as heard before it was known
-    """
-    paths = leaking.into(spec.code)
-    if spec.role == "exclude" or not paths or is_only_bleed(spec.code, notes, leaking):
-        return ()
-    leaks = tuple(
-        Leak(source=leaking.spectra[path.source], power_gain=path.power_gain) for path in paths
-    )
-    return leaks if matters(leaking.spectra[spec.code], leaks) else ()
 
 
 def hear_takes(

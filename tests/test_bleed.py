@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
-from planner.bleed import without_bleed
+from planner.bleed import with_only_bleed, without_bleed
 from planner.bleed_paths import how_stems_leak
 from planner.model import Floats, MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.spectra import coarse_spectra
@@ -166,8 +166,9 @@ def leak(samples: Floats, gain_db: float) -> Floats:
 
 def cleaned(*parts: tuple[StemNotes, Floats], **more: object) -> dict[str, StemNotes]:
     spectra = {notes.code: coarse_spectra(sound, SR) for notes, sound in parts}
-    done = without_bleed([notes for notes, _ in parts], how_stems_leak(spectra, **more))  # type: ignore[arg-type]
-    return {notes.code: notes for notes in done}
+    first = {stem.code: [one.note for one in stem.notes] for stem, _ in parts}
+    leaking = with_only_bleed(how_stems_leak(spectra, **more), first)  # type: ignore[arg-type]
+    return {stem.code: stem for stem in without_bleed([stem for stem, _ in parts], leaking)}
 
 
 @pytest.mark.parametrize("gain_db", [-12.0, -20.0, -48.0])
