@@ -18,7 +18,7 @@ from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.heard_stem import HeardStem
-from planner.listening import Progress, hear_all
+from planner.listening import Listening, Progress, hear_all
 from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
@@ -82,7 +82,7 @@ def check_session(
         if past.sha256_of.get(spec.code, "") not in ("", sums[path])
     )
     progress(f"hearing {count(len(found), 'bounce')}")
-    heard = _hear(opened, found, jobs, progress, sums)
+    heard = _hear(opened, found, Listening(jobs=jobs, progress=progress, sums=sums))
     progress("comparing outside the edits")
     stems: list[StemCheck] = []
     nulls: list[NullTest] = []
@@ -93,7 +93,7 @@ def check_session(
         nulls += one.nulls
         pairs |= one.pairs
         stems += [] if one.check is None else [one.check]
-    stems = _with_linked(opened, found, jobs, pairs, stems)
+    stems = _with_linked(opened, found, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)
     sour = sour_check(
@@ -236,13 +236,7 @@ def _null(
     return done
 
 
-def _hear(
-    opened: Opened,
-    found: dict[str, Path],
-    jobs: int | None,
-    progress: Progress,
-    sums: dict[Path, str],
-) -> dict[str, HeardStem]:
+def _hear(opened: Opened, found: dict[str, Path], how: Listening) -> dict[str, HeardStem]:
     there = tuple(
         (spec, found[written], found[written].name)
         for spec, _, written in opened.stems
@@ -250,16 +244,11 @@ def _hear(
     )
     bounced = replace(opened, stems=there)
     scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
-    heard = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress, sums=sums)
-    return {one.code: one for one in heard.stems}
+    return {one.code: one for one in hear_all(bounced, scores, how).stems}
 
 
 def _with_linked(
-    opened: Opened,
-    found: dict[str, Path],
-    jobs: int | None,
-    pairs: dict[str, Pair],
-    stems: list[StemCheck],
+    opened: Opened, found: dict[str, Path], pairs: dict[str, Pair], stems: list[StemCheck]
 ) -> list[StemCheck]:
     """Add to each stem which of its linked files is missing, or did not move with it."""
     done = []
@@ -274,7 +263,7 @@ def _with_linked(
                 said.append(f"no corrected file for {name}, which belongs to the same source")
                 continue
             before = next((p for p in opened.linked if p.name == Path(name).name), original)
-            apart = _apart(spec, before, found[name], name, own, opened, jobs)
+            apart = _apart(spec, before, found[name], name, own, opened)
             if apart is not None and abs(apart) > _TOGETHER_CENTS:
                 said.append(
                     f"{name} did not move with {written}: "
@@ -291,14 +280,12 @@ def _apart(
     name: str,
     own: dict[str, Pair],
     opened: Opened,
-    jobs: int | None,
 ) -> float | None:
     """By how much less a linked file moved than the measured one, where that one moved most."""
     heard = []
     for path in (before, after):
         one = replace(opened, stems=((spec, path, name),))
-        alone = hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)
-        heard.append(alone.stems[0])
+        heard.append(hear_all(one, {}, Listening()).stems[0])
     together, _ = paired(readings_of(heard[0]), readings_of(heard[1]))
     moved = {}
     for pair in together:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -19,7 +19,7 @@ from planner.expression import (
     pushed_notes,
 )
 from planner.ground import Ground
-from planner.model import FIXED_ROLES, Finding, StemNotes
+from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
 from planner.protection import protected_notes
@@ -292,6 +292,11 @@ class Clocked(Protocol):
 
     @property
     def time_reference_smp(self) -> int | None: ...
+
+
+def facts_of(stems: Iterable[StemNotes]) -> tuple[tuple[str, AudioFacts], ...]:
+    """What is known of the stems' files, by stem code."""
+    return tuple((stem.code, stem.facts) for stem in stems if stem.facts is not None)
 
 
 def clock_shifts(session: Session, facts_of: Mapping[str, Clocked]) -> dict[str, float]:

@@ -175,7 +175,7 @@ def _sounds_below(
         return False
     lag = stem.analysis_sr / f_hz
     apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
-    left = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
+    left: float = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
     return apart > left * (1.0 - _at_lag(whole, lag))
 
 
