@@ -24,7 +24,7 @@ from planner.session_values import (
     text,
     yes_or_no,
 )
-from planner.timeline import FRAME_RATES, parse_timecode
+from planner.timecode import FRAME_RATES, parse_timecode
 
 SESSION_VERSION = 1
 
