@@ -112,8 +112,8 @@ def _worked_out(
     """The ground with all that follows of what was given, and what is told of it."""
     session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
     shifts = clock_shifts(session, dict(facts_of(stems)))
-    held = _held(stems, shifts, recalled, tempo_map)
-    recalled, told = parted(replace(recalled, held=held, bars=_bars(stems, shifts, tempo_map)))
+    bars = _bars(stems, shifts, tempo_map)
+    recalled, told = parted(replace(recalled, held=_held(stems, recalled, bars), bars=bars))
     ground = replace(
         ground, shifts=shifts, recalled=recalled, named=named_chords(session, tempo_map),
         a4=with_keys(session, stems, ground.a4, curve),
@@ -223,20 +223,14 @@ def _bars(
 
 
 def _held(
-    stems: Iterable[StemNotes],
-    shifts: Mapping[str, float],
-    recalled: Recalled,
-    tempo_map: TempoMap | None,
+    stems: Iterable[StemNotes], recalled: Recalled, bars: Mapping[str, int]
 ) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
-    held = {}
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
-    for stem in stems if recalled.locked_places else ():
-        for n in stem.notes:
-            if n.id in waiting:
-                continue
-            at_s = n.note.start_s + shifts[stem.code]
-            bar = tempo_map.played_at(at_s)[0] if tempo_map else None
-            if said := held_by(recalled.locked_places, stem.code, bar):
-                held[n.id] = said
-    return held
+    places = recalled.locked_places
+    return {
+        n.id: said
+        for stem in stems
+        for n in stem.notes
+        if n.id not in waiting and (said := held_by(places, stem.code, bars.get(n.id)))
+    }
