@@ -45,7 +45,7 @@ from planner.planning import make_plan
 from planner.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.record_sum import sum_of
 from planner.score_match import StemScore
-from planner.score_use import meant_notes, words_sung
+from planner.score_use import ScoresSay, scores_say
 from planner.session_model import Session
 from planner.spelling import spelled
 from planner.timeline import TempoMap
@@ -113,10 +113,10 @@ def plan_session(
     before = remembered.before
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, before.ledger, tempo_map, before.rulings)
     stems, of_spans = with_typed_spans(stems, before.rulings)
-    a4, meant, noticed = _noticed(read, stems, a4)
+    a4, said, noticed = _noticed(read, stems, a4)
     ground = Ground(
         session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
-        meant=meant, words=words_sung(stems, read.scores, a4.a4_hz), takes=others.takes,
+        meant=said.meant, words=said.words, takes=others.takes,
     )  # fmt: skip
     key, own = "", None
     if kept is not None:
@@ -257,26 +257,26 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
 
 def _noticed(
     read: _Read, stems: tuple[StemNotes, ...], a4: SessionA4
-) -> tuple[SessionA4, dict[str, int], tuple[Finding, ...]]:
+) -> tuple[SessionA4, ScoresSay, tuple[Finding, ...]]:
     """What files, notes and scores show by themselves: the same for a plan and an inspection.
 
     Returns
     -------
-    The session's A4 without what is noticed elsewhere, which notes the scores say were meant, and
-    everything that is noticed.
+    The session's A4 without what is noticed elsewhere, what the scores say, and everything that is
+    noticed.
     """
     session, tempo_map = read.opened.session, read.tempo_map
-    meant, of_scores = meant_notes(stems, read.scores, a4.a4_hz, tempo_map)
+    said = scores_say(stems, read.scores, a4.a4_hz, tempo_map)
     specs = {spec.code: spec for spec in session.stems}
-    scored = frozenset(note_id.rpartition("-")[0] for note_id in meant)
+    scored = frozenset(note_id.rpartition("-")[0] for note_id in said.meant)
     findings = (
         *inspect_facts(session, [(specs[code], one) for code, one in facts_of(stems)]),
         *inspect_notes(session, stems, scored=scored),
         *inspect_places(session, stems, tempo_map),
-        *of_scores,
+        *said.findings,
         *(finding for stem in stems for finding in stem.findings),
     )
-    return told_once(a4, findings), meant, findings
+    return told_once(a4, findings), said, findings
 
 
 def _check_unchanged(before: Mapping[Path, str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import mido
@@ -13,7 +14,7 @@ from planner.lyrics import is_title_word, title_words, words_by_line, words_of_s
 from planner.model import StemNotes
 from planner.page import review_page
 from planner.score_match import StemScore
-from planner.score_use import sung_words
+from planner.score_use import use_score
 from planner.session_model import LyricLine, Session, TempoMark
 from planner.timeline import tempo_map_from_marks
 from tests.deciding import line, made_of, plan, session, stem
@@ -127,9 +128,9 @@ def test_a_scores_words_reach_the_notes_that_match(tmp_path: Path) -> None:
     notes = tuple(read_score(path, "Lead"))
     words = words_of_score(notes, read_lyrics(path, "Lead"))
     score = StemScore(name="s.mid", notes=notes, words=words)
-    found = sung_words(lead(), score, 440.0)
+    found = use_score(lead(), score, 440.0, None).words
     assert found == {"LV-0003": "lowland", "LV-0004": "lowland"}
-    assert sung_words(lead(), StemScore(name="s.mid", notes=notes), 440.0) == {}
+    assert use_score(lead(), replace(score, words=()), 440.0, None).words == {}
 
 
 def test_rows_headlines_and_page_name_the_word() -> None:
