@@ -171,6 +171,19 @@ def cleaned(*parts: tuple[StemNotes, Floats], **more: object) -> dict[str, StemN
     return {stem.code: stem for stem in without_bleed([stem for stem, _ in parts], leaking)}
 
 
+def test_a_stem_of_bleed_leaks_into_no_other() -> None:
+    """Where nothing is played nothing leaks from, whatever path seems to lead there."""
+    voice, sung = performed("LV", 1)
+    spectra = {"LV": coarse_spectra(sung, SR), "HP": coarse_spectra(leak(sung, -12.0), SR)}
+    leaking = how_stems_leak(spectra)
+    (path,) = leaking.paths
+    back = replace(path, source="HP", into="LV", power_gain=tuple(1e-6 for _ in path.power_gain))
+    notes = [one.note for one in voice.notes]
+    told = with_only_bleed(replace(leaking, paths=(path, back)), {"LV": notes, "HP": notes})
+    assert told.only_bleed == {"HP"}
+    assert told.paths == (path,)
+
+
 @pytest.mark.parametrize("gain_db", [-12.0, -20.0, -48.0])
 def test_a_stem_that_holds_only_bleed_makes_no_notes(gain_db: float) -> None:
     """All its notes go, and a warning says what it follows and at how many dB."""
