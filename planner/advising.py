@@ -12,7 +12,7 @@ from planner.offered import saying_what_they_clear
 from planner.parts import Part
 from planner.pitch import note_name
 from planner.plan_model import Row
-from planner.planrows import note_row, voicing_row
+from planner.planrows import advised, note_row, voicing_row
 from planner.retakes import take_rows
 from planner.rule_rows import advice_row
 from planner.ruled_rules import REFUSED
@@ -69,15 +69,11 @@ def advice_rows(
 
 
 def _sour_part_row(found: SourPart, spec: StemSpec) -> Row:
-    """Advise another take where chords stay sour that no edit reaches; its id comes later."""
-    return Row(
-        id="A-000",
-        kind="advice",
+    """Advise another take where chords stay sour that no edit reaches."""
+    return advised(
+        spec,
+        found.covers,
         scope="part",
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        notes_covered=len(found.covers),
-        covers=found.covers,
         intended=note_name(found.midi),
         intended_midi=found.midi,
         action="retake",

@@ -70,7 +70,7 @@ def _points(problems: Problems, value: object, path: str) -> Any:
 
 def _place(problems: Problems, value: object, path: str) -> Any:
     before, example = len(problems.told), "{stem: BAS}"
-    found = fields(problems, value, path, _PLACE_FIELDS, example=example)
+    found = fields(_PLACE_FIELDS, example=example)(problems, value, path)
     if len(problems.told) > before:
         return WRONG
     if not found:
@@ -86,7 +86,7 @@ def _place(problems: Problems, value: object, path: str) -> Any:
 
 def _override(problems: Problems, value: object, path: str) -> Any:
     before = len(problems.told)
-    found = fields(problems, value, path, _OVERRIDE_FIELDS, example="{add_cents: -6}")
+    found = fields(_OVERRIDE_FIELDS, example="{add_cents: -6}")(problems, value, path)
     if len(problems.told) > before:
         return WRONG
     first, last, from_s, to_s = (
@@ -118,7 +118,7 @@ def _override(problems: Problems, value: object, path: str) -> Any:
 
 def _entry(problems: Problems, value: object, path: str) -> Any:
     before = len(problems.told)
-    found = fields(problems, value, path, _FIELDS, example=_EXAMPLE)
+    found = fields(_FIELDS, example=_EXAMPLE)(problems, value, path)
     if len(problems.told) > before:
         return WRONG
     below, what, hint = _of_a_place(found) if "area" in found else _of_a_row(found)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.bleed_paths import NOTHING_LEAKS, BleedPath, Leaking, octave_of_bins
+from planner.leaks_out import Leak, matters
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -86,7 +87,8 @@ def without_bleed(
     stems : sequence of StemNotes
         All stems of the session; the order does not matter.
     leaking : Leaking, optional
-        Also of stems in which no notes are looked for. Without it, notes alone decide.
+        As `with_only_bleed` gives it, also of stems in which no notes are looked for. Without it,
+        notes alone decide.
 
     Returns
     -------
@@ -94,38 +96,50 @@ def without_bleed(
         In the same order. Where a path leads, notes say how far under them other stems leak in
         and where they are heard themselves, and are less sure by that.
     """
-    together = leaking.spectra
-    # Nothing is played where all is bleed: two such stems only seem to leak into each other.
-    silent = {stem.code for stem in stems if is_only_bleed(stem.code, _notes(stem), leaking)}
-    paths = tuple(path for path in leaking.paths if path.source not in silent)
-    leaking = replace(leaking, paths=paths)
-    sounding = {stem.code: _arrays(stem) for stem in stems}
+    sounding = {s.code: _arrays(s) for s in stems if s.code not in leaking.only_bleed}
     cleaned = []
     for stem in stems:
-        others = {
-            code: other
-            for code, other in sounding.items()
-            if code != stem.code and code not in silent
-        }
-        if stem.code in together:
+        others = {code: other for code, other in sounding.items() if code != stem.code}
+        if stem.code in leaking.spectra:
             cleaned.append(_with_paths(stem, others, leaking))
         else:
             cleaned.append(_clean(stem, list(others.values())))
     return tuple(cleaned)
 
 
-def _notes(stem: StemNotes) -> list[Note]:
-    return [measured.note for measured in stem.notes]
-
-
 # ---------------------------------------------------------------- with known paths
 
 
-def is_only_bleed(code: str, notes: Sequence[Note], leaking: Leaking) -> bool:
-    """Whether what leaks into a stem explains most of the time in the notes that are heard there.
+def with_only_bleed(leaking: Leaking, notes: Mapping[str, Sequence[Note]]) -> Leaking:
+    """Say in which stems nothing is played, and leave out the paths that lead from there.
 
-    notes : as heard in the stem as it was recorded, nothing turned down
+    Two stems of nothing but bleed only seem to leak into each other.
+
+    notes : by stem code, as heard in the stem as it was recorded, nothing turned down
     """
+
+    def only(leaking: Leaking) -> frozenset[str]:
+        return frozenset(c for c, own in notes.items() if _is_only_bleed(c, own, leaking))
+
+    silent = only(leaking)
+    paths = tuple(path for path in leaking.paths if path.source not in silent)
+    leaking = replace(leaking, paths=paths)
+    return replace(leaking, only_bleed=only(leaking))
+
+
+def leaks_into(code: str, leaking: Leaking) -> tuple[Leak, ...]:
+    """What leaks into a stem; nothing where that does not matter, or nothing else is heard."""
+    if code in leaking.only_bleed:
+        return ()
+    leaks = tuple(
+        Leak(source=leaking.spectra[path.source], power_gain=path.power_gain)
+        for path in leaking.into(code)
+    )
+    return leaks if leaks and matters(leaking.spectra[code], leaks) else ()
+
+
+def _is_only_bleed(code: str, notes: Sequence[Note], leaking: Leaking) -> bool:
+    """Whether what leaks into a stem explains most of the time in the notes heard there."""
     into = leaking.into(code)
     explained_s = sum(
         note.length_s
@@ -142,7 +156,7 @@ def _with_paths(
 ) -> StemNotes:
     spectra, into = leaking.spectra, leaking.into(stem.code)
     out = [path for path in leaking.paths if path.source == stem.code]
-    if into and (not stem.notes or is_only_bleed(stem.code, _notes(stem), leaking)):
+    if into and (not stem.notes or stem.code in leaking.only_bleed):
         return _only_bleed(stem, spectra, into) if stem.role != "exclude" else stem
     told, bleed = [], 0
     for measured in stem.notes:
@@ -301,7 +315,7 @@ def _widened(sd_cents: float | None, by_cents: float) -> float | None:
 
 
 def _arrays(stem: StemNotes) -> _Sounding:
-    notes = _notes(stem)
+    notes = [measured.note for measured in stem.notes]
     return _Sounding(
         start_s=np.array([note.start_s for note in notes]),
         end_s=np.array([note.end_s for note in notes]),

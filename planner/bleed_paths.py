@@ -59,6 +59,7 @@ class Leaking:
 
     spectra: Mapping[str, Spectra]  # by stem code, of the files that start together
     paths: tuple[BleedPath, ...]
+    only_bleed: frozenset[str] = frozenset()  # codes of stems in which nothing is played
 
     def into(self, code: str) -> tuple[BleedPath, ...]:
         """The paths that lead into a stem."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,13 +18,13 @@ from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
 from planner.files.plan_folder import audio_folders, write_plan_folder
 from planner.heard_stem import HeardStem
-from planner.listening import Progress, hear_all
+from planner.listening import Listening, Progress, hear_all
 from planner.model import AudioFacts
 from planner.note_pairs import Pair, Reading, paired
 from planner.null_test import NullTest
 from planner.nulling import null_test, tone_of_edits
 from planner.opening import Opened, open_session, places_of, scores_of, shifts_of, tempo_map_of
-from planner.plan_model import MOVING_ACTIONS
+from planner.plan_model import MOVING_ACTIONS, Row
 from planner.recalling import answers_of, with_said_roles
 from planner.session_model import StemSpec
 from planner.sour_check import sour_check
@@ -82,18 +82,19 @@ def check_session(
         if past.sha256_of.get(spec.code, "") not in ("", sums[path])
     )
     progress(f"hearing {count(len(found), 'bounce')}")
-    heard = _hear(opened, found, jobs, progress, sums)
+    heard = _hear(opened, found, Listening(jobs=jobs, progress=progress, sums=sums))
     progress("comparing outside the edits")
     stems: list[StemCheck] = []
     nulls: list[NullTest] = []
     pairs: dict[str, Pair] = {}
+    files = _Files(opened=opened, past=past, found=found, sums=sums)
     for stem in opened.stems:
         before = [one for one in then if one.stem == stem[0].code]
-        one = _one_stem(opened, stem, heard.get(stem[0].code), before, past, found, sums)
+        one = _one_stem(files, stem, heard.get(stem[0].code), before)
         nulls += one.nulls
         pairs |= one.pairs
         stems += [] if one.check is None else [one.check]
-    stems = _with_linked(opened, found, jobs, pairs, stems)
+    stems = _with_linked(files, pairs, stems)
     no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
     rows, done = checked_rows(past.rows, pairs, no_file)
     sour = sour_check(
@@ -133,6 +134,22 @@ def _refuse(bounces: Path, folders: Iterable[Path]) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Files:
+    """A session, its plan, and the bounces that were made by it."""
+
+    opened: Opened
+    past: PastPlan
+    found: Mapping[str, Path]  # bounces by the name that the session writes
+    sums: Mapping[Path, str]
+
+    def original(self, stem: tuple[StemSpec, Path, str], name: str) -> Path:
+        """Which file of a stem has this name; the measured one where none has."""
+        _, measured, written = stem
+        linked = self.opened.linked if name != written else ()
+        return next((p for p in linked if p.name == Path(name).name), measured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _OneStem:
     """What one stem's bounce comes to beside its original."""
 
@@ -142,31 +159,29 @@ class _OneStem:
 
 
 def _one_stem(
-    opened: Opened,
+    files: _Files,
     stem: tuple[StemSpec, Path, str],
     heard: HeardStem | None,
     before: list[Reading],
-    past: PastPlan,
-    found: dict[str, Path],
-    sums: dict[Path, str],
 ) -> _OneStem:
     spec, original, written = stem
-    planned = [r for r in past.rows if r.stem == spec.code and r.action in MOVING_ACTIONS]
+    rows = [r for r in files.past.rows if r.stem == spec.code]
+    planned = [r for r in rows if r.action in MOVING_ACTIONS]
     met = paired(before, readings_of(heard)) if heard is not None else ((), 0.0)
     together, late_s = met
-    nulls = _null(opened, stem, found, past, before, sums, late_s=late_s)
+    nulls = _null(files, stem, rows, before, late_s=late_s)
     if heard is None:
-        said = (_no_file(spec, found, len(planned)),)
+        said = (_no_file(spec, files.found, len(planned)),)
         absent = StemCheck(
             code=spec.code, notes=len(before), paired=0, late_s=0.0, said=said,
             unchecked_rows=len(planned),
         )  # fmt: skip
         return _OneStem(check=absent if planned else None, nulls=nulls, pairs={})
     own = {pair.then.id: pair for pair in together}
-    told = _about_the_file(spec, heard.facts, original, sums, bool(planned))
+    told = _about_the_file(heard.facts, original, files.sums[original], bool(planned))
     told += edited_said(planned, before, own)
-    bounce = found.get(written)
-    if bounce is not None and sums[bounce] != sums[original]:
+    bounce = files.found.get(written)
+    if bounce is not None and files.sums[bounce] != files.sums[original]:
         told += tuple(tone_of_edits(original, bounce, planned, own))
     check = checked_stem(spec.code, before, met, told, nulls[0] if nulls else None)
     return _OneStem(check=check, nulls=nulls, pairs=own)
@@ -208,41 +223,29 @@ def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
 
 
 def _null(
-    opened: Opened,
+    files: _Files,
     stem: tuple[StemSpec, Path, str],
-    found: dict[str, Path],
-    past: PastPlan,
+    rows: Sequence[Row],
     notes: Sequence[Reading],
-    sums: dict[Path, str],
     *,
     late_s: float,
 ) -> list[NullTest]:
     """Compare each file of a stem that has a bounce; the measured one comes first."""
-    spec, measured, written = stem
+    spec, _, written = stem
     done = []
     for name in dict.fromkeys((written, spec.file, *spec.linked)):
-        if name not in found:
+        if name not in files.found:
             continue
-        original = measured
-        if name != written:
-            original = next((p for p in opened.linked if p.name == Path(name).name), measured)
-        after = found[name]
-        if sums[after] == sums.get(original):
+        original, after = files.original(stem, name), files.found[name]
+        if files.sums[after] == files.sums.get(original):
             same = NullTest(stem=spec.code, file=after.name, why_not="it is the original file")
             done.append(same)
             continue
-        rows = [r for r in past.rows if r.stem == spec.code]
         done.append(null_test(spec.code, original, after, rows=rows, notes=notes, late_s=late_s))
     return done
 
 
-def _hear(
-    opened: Opened,
-    found: dict[str, Path],
-    jobs: int | None,
-    progress: Progress,
-    sums: dict[Path, str],
-) -> dict[str, HeardStem]:
+def _hear(opened: Opened, found: dict[str, Path], how: Listening) -> dict[str, HeardStem]:
     there = tuple(
         (spec, found[written], found[written].name)
         for spec, _, written in opened.stems
@@ -250,31 +253,25 @@ def _hear(
     )
     bounced = replace(opened, stems=there)
     scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
-    heard = hear_all(bounced, scores, keep_going=False, jobs=jobs, progress=progress, sums=sums)
-    return {one.code: one for one in heard.stems}
+    return {one.code: one for one in hear_all(bounced, scores, how).stems}
 
 
-def _with_linked(
-    opened: Opened,
-    found: dict[str, Path],
-    jobs: int | None,
-    pairs: dict[str, Pair],
-    stems: list[StemCheck],
-) -> list[StemCheck]:
+def _with_linked(files: _Files, pairs: dict[str, Pair], stems: list[StemCheck]) -> list[StemCheck]:
     """Add to each stem which of its linked files is missing, or did not move with it."""
     done = []
     for stem in stems:
-        spec, original, written = next(s for s in opened.stems if s[0].code == stem.code)
+        entry = next(s for s in files.opened.stems if s[0].code == stem.code)
+        spec, _, written = entry
         said = list(stem.said)
         own = {k: p for k, p in pairs.items() if p.then.stem == stem.code}
         for name in (spec.file, *spec.linked):
             if name == written or not own:
                 continue
-            if name not in found:
+            if name not in files.found:
                 said.append(f"no corrected file for {name}, which belongs to the same source")
                 continue
-            before = next((p for p in opened.linked if p.name == Path(name).name), original)
-            apart = _apart(spec, before, found[name], name, own, opened, jobs)
+            both = (files.original(entry, name), files.found[name])
+            apart = _apart(files.opened, spec, name, both, own)
             if apart is not None and abs(apart) > _TOGETHER_CENTS:
                 said.append(
                     f"{name} did not move with {written}: "
@@ -285,21 +282,12 @@ def _with_linked(
 
 
 def _apart(
-    spec: StemSpec,
-    before: Path,
-    after: Path,
-    name: str,
-    own: dict[str, Pair],
-    opened: Opened,
-    jobs: int | None,
+    opened: Opened, spec: StemSpec, name: str, both: tuple[Path, Path], own: dict[str, Pair]
 ) -> float | None:
     """By how much less a linked file moved than the measured one, where that one moved most."""
-    heard = []
-    for path in (before, after):
-        one = replace(opened, stems=((spec, path, name),))
-        alone = hear_all(one, {}, keep_going=False, jobs=jobs, progress=lambda _: None)
-        heard.append(alone.stems[0])
-    together, _ = paired(readings_of(heard[0]), readings_of(heard[1]))
+    alone = (replace(opened, stems=((spec, path, name),)) for path in both)
+    then, now = (readings_of(hear_all(one, {}, Listening()).stems[0]) for one in alone)
+    together, _ = paired(then, now)
     moved = {}
     for pair in together:
         read = pair.moved("sustain") or pair.moved("onset")
@@ -316,11 +304,9 @@ def _apart(
     return float(np.median(apart)) if apart else None
 
 
-def _about_the_file(
-    spec: StemSpec, facts: AudioFacts, original: Path, sums: dict[Path, str], planned: bool
-) -> list[str]:
+def _about_the_file(facts: AudioFacts, original: Path, sha256: str, planned: bool) -> list[str]:
     said = []
-    if facts.sha256 == sums[original]:
+    if facts.sha256 == sha256:
         return ["this is the original file: nothing was done to it"] if planned else []
     rate, channels, frames = file_form(original)
     if facts.sr != rate:
@@ -334,7 +320,7 @@ def _about_the_file(
     return said
 
 
-def _no_file(spec: StemSpec, found: dict[str, Path], rows: int) -> str:
+def _no_file(spec: StemSpec, found: Mapping[str, Path], rows: int) -> str:
     others = [name for name in (spec.file, *spec.linked) if name in found]
     rest = f" ({', '.join(others)} found)" if others else ""
     return f"no corrected file for {spec.code}{rest}: {count(rows, 'row')} cannot be checked"

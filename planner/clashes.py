@@ -295,24 +295,6 @@ def clash_points(clash: Clash) -> float:
     return kinds[clash.kind] * math.sqrt(clash.weight)
 
 
-def sour_seconds(
-    notes: Iterable[SoundingNote], clashes: Iterable[Clash], out_of_tolerance: frozenset[str]
-) -> float:
-    """Add up the time with an exposed clash or a held note beyond its tolerance, in s.
-
-    Moments with several at once count once. A soft clash does not count.
-    """
-    spans = [
-        (c.start_s, c.end_s) for c in clashes if c.kind in SORE_KINDS and c.weight >= EXPOSED_WEIGHT
-    ]
-    spans += [(n.start_s, n.end_s) for n in notes if n.id in out_of_tolerance]
-    total, until = 0.0, -math.inf
-    for start_s, end_s in sorted(spans):
-        total += max(0.0, end_s - max(start_s, until))
-        until = max(until, end_s)
-    return total
-
-
 def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
     """Number the stems of some notes, in the alphabetical order of their codes."""
     stems = [n.stem for n in notes]

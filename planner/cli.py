@@ -213,6 +213,7 @@ def _print_findings(findings: Sequence[Finding]) -> None:
 def _plan(arguments: argparse.Namespace) -> int:
     from planner.asking import asked, asked_of_the_session
     from planner.run import plan_session
+    from planner.writing import Form
 
     planned = plan_session(
         arguments.session,
@@ -220,9 +221,11 @@ def _plan(arguments: argparse.Namespace) -> int:
         without=arguments.without,
         keep_going=arguments.keep_going,
         jobs=arguments.jobs,
-        csv_bom=arguments.csv_bom,
-        csv_delimiter=";" if arguments.csv_dialect == "semicolon" else ",",
-        page_sound=not arguments.silent_page,
+        form=Form(
+            csv_bom=arguments.csv_bom,
+            csv_delimiter=";" if arguments.csv_dialect == "semicolon" else ",",
+            page_sound=not arguments.silent_page,
+        ),
         measure_anew=arguments.measure_anew,
         progress=(lambda line: None) if arguments.quiet else _progress,
     )

@@ -284,7 +284,7 @@ def _fields(
         data = {name: value for name, value in data.items() if name in table}
     required = [c.name for c in columns if c.required]
     example = "{id: LV-0147, kind: note, stem: LV, action: leave}"
-    return fields(problems, data, path, table, required=required, example=example)
+    return fields(table, required=required, example=example)(problems, data, path)
 
 
 @cache

@@ -32,6 +32,7 @@ from planner.stop_line import chosen_within
 # it, moments with three clashes would never be begun. Chosen: measured with
 # `python -m tests.sessions.records --seeds 1-24`, 0.1 to 0.5 lie within a point of each other.
 _SHARED_WORTH = 0.25
+_OF_A_STEM = 5  # lines on the first screen: chosen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +72,6 @@ def fewest_moves(
     *,
     first_cut: int | None = None,
     first_screen: int = 0,
-    of_a_stem: int = 5,
     later: frozenset[str] | None = None,
 ) -> Backbone:
     """Put rows in the order in which they clear most sour seconds for each edit.
@@ -83,8 +83,8 @@ def fewest_moves(
     first_cut : int, optional
         How many rows the editor has time for. The lines within are then exchanged against those
         below while that clears more.
-    first_screen, of_a_stem : int
-        Among the first so many lines, at most so many of one stem.
+    first_screen : int
+        Among the first so many lines, at most five of one stem.
     later : frozenset, optional
         The rows are two plans, one of the other's result: none is left out. Where the best order
         has no place for some, those of the later plan (these ids) come last, and where that does
@@ -93,14 +93,14 @@ def fewest_moves(
     lines = lines_of(sour, proposals)
     now = as_recorded(sour)
     before_s = sour_now_s(sour, now)
-    order = _Order(sour, now, first_screen, of_a_stem)
+    order = _Order(sour, now, first_screen)
     left = order.take(lines)
     if later is not None and left:
-        order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
+        order = _Order(sour, as_recorded(sour), first_screen)
         left = order.take(lines_of(sour, [row for row in proposals if row.id not in later]))
         left = order.take([*left, *lines_of(sour, [row for row in proposals if row.id in later])])
     if later is not None and left:
-        order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
+        order = _Order(sour, as_recorded(sour), first_screen)
         left = order.take_whole(lines)
     left_out = [_left_out(sour, order.now, line) for line in left]
     kept = order.placed
@@ -108,7 +108,7 @@ def fewest_moves(
         kept, spoilers = _without_spoilers(sour, order)
         left_out += spoilers
     if first_cut is not None and not left_out:
-        kept = _within_the_cut(sour, kept, first_cut, first_screen, of_a_stem)
+        kept = _within_the_cut(sour, kept, first_cut, first_screen)
     return Backbone(
         before_s=before_s,
         steps=_steps(kept, before_s),
@@ -132,9 +132,9 @@ class _Placed:
 class _Order:
     """The lines placed so far, and the state that they make."""
 
-    def __init__(self, sour: SourMap, now: Now, first_screen: int, of_a_stem: int) -> None:
+    def __init__(self, sour: SourMap, now: Now, first_screen: int) -> None:
         self.sour, self.now = sour, now
-        self.first_screen, self.of_a_stem = first_screen, of_a_stem
+        self.first_screen = first_screen
         self.placed: list[_Placed] = []
         self.done: set[str] = set()
         self.tried: dict[tuple[str, ...], tuple[Line, Change]] = {}
@@ -188,7 +188,7 @@ class _Order:
             for one in self.placed:
                 stem = one.line.rows[0].stem
                 of_stem[stem] = of_stem.get(stem, 0) + 1
-            few = [k for k in ready if of_stem.get(k.rows[0].stem, 0) < self.of_a_stem]
+            few = [k for k in ready if of_stem.get(k.rows[0].stem, 0) < _OF_A_STEM]
             return self._best_of(few) or self._best_of(ready)
         return self._best_of(ready)
 
@@ -301,7 +301,7 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
 
 
 def _within_the_cut(
-    sour: SourMap, placed: list[_Placed], first_cut: int, first_screen: int, of_a_stem: int
+    sour: SourMap, placed: list[_Placed], first_cut: int, first_screen: int
 ) -> list[_Placed]:
     """Exchange what stands above the cut for what leaves fewer sour seconds there."""
     lines = [one.line for one in placed]
@@ -309,7 +309,7 @@ def _within_the_cut(
     if inside is None:
         return placed
     outside = [line for line in lines if not any(line is one for one in inside)]
-    order = _Order(sour, as_recorded(sour), first_screen, of_a_stem)
+    order = _Order(sour, as_recorded(sour), first_screen)
     # What cannot be placed in this order without adding sour time on the way: keep the first one.
     if order.take(inside) or order.take(outside):
         return placed

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from planner.model import SessionA4
 from planner.named_chords import NONE_NAMED, NamedChords
 from planner.plan_model import OwnFigure
-from planner.ruled_rows import Recalled
+from planner.ruled_rows import NOTHING, Recalled
 from planner.session_model import Session
 from planner.takes import TakeHeard
 from planner.timeline import TempoMap
@@ -19,16 +19,20 @@ from planner.tolerances import Judging, Tolerances
 class Ground:
     """What stays the same from round to round."""
 
+    # What the session says, what was heard, what the scores say of it, and what people answered.
+
     session: Session
     a4: SessionA4
     tolerances: Tolerances
     judging: Judging
-    tempo_map: TempoMap | None
-    shifts: Mapping[str, float]  # stem code -> s from the file's clock to the session's
-    recalled: Recalled
-    meant: Mapping[str, int]  # note id -> MIDI note of a score
-    named: NamedChords = NONE_NAMED
+    tempo_map: TempoMap | None = None  # without one no bars and beats, and nothing placed by them
+    meant: Mapping[str, int] = field(default_factory=dict)  # note id -> MIDI note of a score
     words: Mapping[str, str] = field(default_factory=dict)  # note id -> word of a score
     takes: tuple[TakeHeard, ...] = ()
+    recalled: Recalled = NOTHING
+
+    # What `planner.planning` works out of that and the notes.
+    shifts: Mapping[str, float] = field(default_factory=dict)  # stem code -> as of `clock_shifts`
+    named: NamedChords = NONE_NAMED
     # What the planner decides where nobody has answered anything, by note id.
     planners: Mapping[str, OwnFigure] = field(default_factory=dict)

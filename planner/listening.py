@@ -5,21 +5,20 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 from typing import TypeVar
 
-from planner.bleed import is_only_bleed
+from planner.bleed import leaks_into, with_only_bleed
 from planner.bleed_paths import NOTHING_LEAKS, Leaking, how_stems_leak
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
 from planner.heard_stem import HeardStem, as_listened_to
 from planner.hearing import hear_stem
-from planner.leaks_out import Leak, matters
-from planner.model import Finding, Note
+from planner.leaks_out import Leak
+from planner.model import Finding
 from planner.opening import Opened, lost_file, with_place
 from planner.parts import clock_shifts
 from planner.score_match import StemScore
@@ -40,6 +39,18 @@ class AllHeard:
     lost: tuple[str, ...] = ()  # codes of stems that could not be heard
     findings: tuple[Finding, ...] = ()
     fresh: tuple[ToKeep, ...] = ()  # heard in this run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listening:
+    """How a run listens."""
+
+    keep_going: bool = False  # what cannot be heard is lost (with a finding), and stops nothing
+    jobs: int | None = None  # processes; default: one per core, at most one per file
+    progress: Progress = lambda line: None
+    kept: KeptNotes | None = None  # where files may be known from; without it all are listened to
+    # SHA-256 of files that the run has already; others are worked out once.
+    sums: Mapping[Path, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,42 +75,30 @@ class _Result:
     fresh: ToKeep | None = None
 
 
-def hear_all(
-    opened: Opened,
-    scores: dict[str, StemScore],
-    *,
-    keep_going: bool,
-    jobs: int | None,
-    progress: Progress,
-    kept: KeptNotes | None = None,
-    sums: Mapping[Path, str] = MappingProxyType({}),
-) -> AllHeard:
-    """Hear every stem; those that fail are lost (with a finding) or stop the run.
-
-    Those into which others leak are heard once more, with these turned down.
+def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) -> AllHeard:
+    """Hear every stem; those into which others leak once more, with these turned down.
 
     scores: by stem code.
-    jobs: processes; default: one per core, at most one per stem.
-    kept: where stems may be known from; without it all are listened to.
-    sums: SHA-256 of files that the run has already, by path; others are worked out once.
     """
     wanted = [
         _Wanted(
             name=spec.code, spec=spec, path=path, file=file,
-            score=scores.get(spec.code), sha256=sums.get(path),
+            score=scores.get(spec.code), sha256=how.sums.get(path),
         )
         for spec, path, file in opened.stems
     ]  # fmt: skip
-    done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
+    done, lost = _in_order(opened, wanted, how)
     stems = {one.spec.code: heard for one, heard, _ in done}
     shifts = clock_shifts(opened.session, {code: heard.facts for code, heard in stems.items()})
     leaking = how_stems_leak({code: heard.spectra for code, heard in stems.items()}, shifts)
+    notes = {code: [note for note, _ in heard.notes] for code, heard in stems.items()}
+    leaking = with_only_bleed(leaking, notes)
     again = [
-        replace(one, leaks=leaks_into(one.spec, [note for note, _ in heard.notes], leaking))
-        for one, heard, _ in done
+        replace(one, name=f"{one.name}_again", leaks=leaks)
+        for one, _, _ in done
+        if one.spec.role != "exclude" and (leaks := leaks_into(one.spec.code, leaking))
     ]
-    again = [replace(one, name=f"{one.name}_again") for one in again if one.leaks]
-    anew, _ = _in_order(opened, again, keep_going, jobs, progress, kept)
+    anew, _ = _in_order(opened, again, how)
     stems |= {one.spec.code: heard for one, heard, _ in anew}
     return AllHeard(
         stems=tuple(stems.values()),
@@ -110,43 +109,22 @@ def hear_all(
     )
 
 
-def leaks_into(spec: StemSpec, notes: Sequence[Note], leaking: Leaking) -> tuple[Leak, ...]:
-    """What leaks into a stem; nothing where that does not matter, or nothing else is heard.
-
-    notes : as heard before it was known
-    """
-    paths = leaking.into(spec.code)
-    if spec.role == "exclude" or not paths or is_only_bleed(spec.code, notes, leaking):
-        return ()
-    leaks = tuple(
-        Leak(source=leaking.spectra[path.source], power_gain=path.power_gain) for path in paths
-    )
-    return leaks if matters(leaking.spectra[spec.code], leaks) else ()
-
-
 def hear_takes(
     opened: Opened,
     takes: Sequence[tuple[StemSpec, Take, Path]],
+    how: Listening,
     *,
-    keep_going: bool,
-    jobs: int | None,
-    progress: Progress,
-    kept: KeptNotes | None = None,
-    sums: Mapping[Path, str] = MappingProxyType({}),
     kept_as: str = "take",
 ) -> AllHeard:
-    """Hear other takes or files of the stems; those that fail stop the run or are findings.
-
-    They are kept as `<code>_<kept_as>_<number>`; the rest is as in `hear_all`.
-    """
+    """Hear other takes or files of the stems, which are kept as `<code>_<kept_as>_<number>`."""
     wanted = [
         _Wanted(
             name=f"{spec.code}_{kept_as}_{k}", spec=spec, path=path, file=take.file, take=take,
-            sha256=sums.get(path),
+            sha256=how.sums.get(path),
         )
         for k, (spec, take, path) in enumerate(takes, start=1)
     ]  # fmt: skip
-    done, lost = _in_order(opened, wanted, keep_going, jobs, progress, kept)
+    done, lost = _in_order(opened, wanted, how)
     return AllHeard(
         takes=tuple(
             TakeHeard(stem=one.spec.code, take=one.take, notes=heard.notes)
@@ -168,39 +146,33 @@ def or_told(progress: Progress, do: Callable[[], T]) -> T | None:
 
 
 def _in_order(
-    opened: Opened,
-    wanted: Sequence[_Wanted],
-    keep_going: bool,
-    jobs: int | None,
-    progress: Progress,
-    kept: KeptNotes | None,
+    opened: Opened, wanted: Sequence[_Wanted], how: Listening
 ) -> tuple[list[tuple[_Wanted, HeardStem, ToKeep | None]], list[tuple[_Wanted, Finding]]]:
     """What was heard, and what could not be; each in the order in which it was wanted."""
     done: dict[int, tuple[_Wanted, HeardStem, ToKeep | None]] = {}
     lost: dict[int, tuple[_Wanted, Finding]] = {}
-    for number, result in enumerate(_heard(wanted, jobs, kept, progress), start=1):
+    for number, result in enumerate(_heard(wanted, how), start=1):
         one = wanted[result.k]
         called, so_far = one.spec.code, f" ({number} of {len(wanted)})"
         if one.take is not None:
             called, so_far = f"{one.take.label or one.take.file} of {called}", ""
         if isinstance(result.heard, PlannerError):
-            if not keep_going:
+            if not how.keep_going:
                 raise with_place(result.heard, one.spec, opened.path) from result.heard
             lost[result.k] = one, lost_file(one.spec, one.take, result.heard)
             if one.take is None and not one.leaks:
-                progress(f"{called} left out{so_far}")
+                how.progress(f"{called} left out{so_far}")
             continue
         done[result.k] = one, result.heard, result.fresh
-        how = "as measured before" if result.before else "heard"
+        known = "as measured before" if result.before else "heard"
         called += " without what leaks in" if one.leaks else ""
-        progress(f"{how} {called}: {len(result.heard.notes)} notes{so_far}")
+        how.progress(f"{known} {called}: {len(result.heard.notes)} notes{so_far}")
     return [done[k] for k in sorted(done)], [lost[k] for k in sorted(lost)]
 
 
-def _heard(
-    wanted: Sequence[_Wanted], jobs: int | None, kept: KeptNotes | None, progress: Progress
-) -> Iterator[_Result]:
+def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
     """Hear what is not known from before; the results come as they are done."""
+    kept = how.kept
     left: list[tuple[int, _Wanted]] = []
     keys: dict[int, str] = {}
     for k, one in enumerate(wanted):
@@ -209,14 +181,14 @@ def _heard(
         if kept is not None and one.sha256 is not None:
             spec = as_listened_to(one.spec)
             keys[k] = key_of(kept, spec, one.path, one.file, one.score, one.sha256, one.leaks)
-            known = or_told(progress, partial(read_measured, kept.place(one.name), keys[k]))
+            known = or_told(how.progress, partial(read_measured, kept.place(one.name), keys[k]))
             if known is not None:
                 yield _Result(k=k, heard=known, before=True)
                 continue
         left.append((k, one))
     # The longest work first, so that no core waits for a last long stem.
     left.sort(key=lambda pair: pair[1].spec.role == "exclude")
-    for k, heard in _in_processes(left, jobs):
+    for k, heard in _in_processes(left, how.jobs):
         fresh = None
         if k in keys and not isinstance(heard, PlannerError):
             fresh = ToKeep(name=wanted[k].name, key=keys[k], path=wanted[k].path, heard=heard)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -11,15 +11,9 @@ import numpy as np
 from planner.chord_strings import guess_chord_strings
 from planner.chord_symbols import ChordSymbol
 from planner.clashes import SoundingNote
-from planner.expression import (
-    blue_notes,
-    goes_on,
-    grace_notes,
-    leading_notes,
-    pushed_notes,
-)
+from planner.expression import blue_notes, goes_on, grace_notes, leading_notes, pushed_notes
 from planner.ground import Ground
-from planner.model import FIXED_ROLES, Finding, StemNotes
+from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
 from planner.open_strings import at_open_strings
 from planner.pitch import parse_note, shift_hz
 from planner.plan_model import TakeNote
@@ -81,80 +75,51 @@ def part_of(
     protected = protected_notes(stem.notes, spec, tempo_map, shift_s)
     factors = _factors(ground, stem, spec)
     grace = grace_notes(stem.notes)
-    chords = {
-        n.id: symbol
-        for n in stem.notes
-        if (symbol := ground.named.over(n.note.start_s + shift_s, n.note.end_s + shift_s))
-        is not None
-    }
+    over = ground.named.over
+    symbols = {n.id: over(n.note.start_s + shift_s, n.note.end_s + shift_s) for n in stem.notes}
+    chords = {note_id: symbol for note_id, symbol in symbols.items() if symbol is not None}
+    tonics = _tonics(ground, stem)
 
-    tonic_of = _tonics(ground, stem)
-
-    def aimed_from(offset_cents: float) -> tuple[tuple[Aimed, ...], frozenset[str]]:
+    def aimed_from(offset_cents: float) -> tuple[Aimed, ...]:
         ask = tolerances.limits.ask_beyond_cents
-        aimed = tuple(
-            aim(
-                n,
-                target_for(
-                    n,
-                    stem.role,
-                    session,
-                    a4,
-                    offset_cents,
-                    intended_midi=ground.meant.get(n.id),
-                    ask_beyond_cents=ask,
-                    follow_keys=spec.follow_keys,
-                ),
-            )
+        return tuple(
+            aim(n, target_for(n, stem.role, session, a4, offset_cents, ask_beyond_cents=ask,
+                              intended_midi=ground.meant.get(n.id), follow_keys=spec.follow_keys))
             for n in stem.notes
         )  # fmt: skip
-        if not judging.protect_blue_notes or stem.role in FIXED_ROLES:
-            return aimed, frozenset()
-        off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
-        tonics = {
-            note_id: shift_hz(note_hz(tonic, stem.role, session, a4), offset_cents)
-            for note_id, tonic in tonic_of.items()
-        }
-        roots = _roots(ground, stem, chords, offset_cents)
-        blue = blue_notes(stem.notes, off, tonics) | blue_notes(stem.notes, off, roots)
-        return aimed, blue
 
-    told = _offset_by_score(aimed_from(0.0)[0])
-    scored = told is not None
-    if not may_move_as_a_whole:
+    told = _offset_by_score(aimed_from(0.0))
+    offset = told if told is not None else part_offset_cents(
+        stem.notes, stem.role, session, a4, follow_keys=spec.follow_keys
+    )  # fmt: skip
+    # Near by, the nearest note is the right one for every note that is not asked about anyway.
+    if not may_move_as_a_whole or abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
         offset = 0.0
-    elif told is not None:
-        offset = told
-    else:
-        offset = part_offset_cents(stem.notes, stem.role, session, a4, follow_keys=spec.follow_keys)
-    if abs(offset) <= 50.0 - tolerances.limits.ask_beyond_cents:
-        # The nearest note is the right one for every note that is not asked about anyway.
-        offset = 0.0
-    aimed, blue = aimed_from(offset)
+    aimed = aimed_from(offset)
+    blue = _blue(ground, stem, aimed, tonics, chords, offset)
     sag = sag_in_sustains(stem.notes, stem.role)
     rests = at_rest(aimed, sag)
     if offset and not _moves_as_a_whole(ground, stem, rests, protected, grace | blue, factors):
         # Nothing will move the part as a whole: then its notes are named where they sound.
         offset = 0.0
-        aimed, blue = aimed_from(offset)
+        aimed = aimed_from(offset)
+        blue = _blue(ground, stem, aimed, tonics, chords, offset)
     aimed = at_open_strings(aimed, stem.role, spec.strings)
-    if abs(offset) > _ASK_OFFSET_CENTS and not scored:
+    if abs(offset) > _ASK_OFFSET_CENTS and told is None:
         noticed.append(_which_notes(stem.code, offset))
     noticed += _not_protected(stem, spec, tempo_map)
-    base = dict(tolerances.base_cents)
-    in_tune = base.get(stem.role, 0.0) * judging.tolerance_factor
-    levels = [n.note.level_db for n in stem.notes]
+    in_tune = dict(tolerances.base_cents).get(stem.role, 0.0) * judging.tolerance_factor
     return Part(
         stem=stem,
         spec=spec,
         shift_s=shift_s,
-        loud_db=loud_of(levels),
+        loud_db=loud_of([n.note.level_db for n in stem.notes]),
         aimed=aimed,
         protected=protected,
         grace=grace,
         pushed=pushed_notes(stem),
         blue=blue,
-        leading=leading_notes(aimed, stem.role, tonic_of),
+        leading=leading_notes(aimed, stem.role, tonics),
         goes_on=goes_on(aimed),
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
@@ -274,16 +239,32 @@ def _tonics(ground: Ground, stem: StemNotes) -> dict[str, int]:
     return found
 
 
-def _roots(
-    ground: Ground, stem: StemNotes, chords: Mapping[str, ChordSymbol], offset_cents: float
-) -> dict[str, float]:
-    """The root of the major chord that each note stands over, as the part itself is tuned."""
-    session, a4 = ground.session, ground.a4
-    return {
-        note_id: shift_hz(note_hz(60 + symbol.root, stem.role, session, a4), offset_cents)
+def _blue(
+    ground: Ground,
+    stem: StemNotes,
+    aimed: Sequence[Aimed],
+    tonics: Mapping[str, int],
+    chords: Mapping[str, ChordSymbol],
+    offset_cents: float,
+) -> frozenset[str]:
+    """Blue notes above the tonic, or above the root of the major chord that they stand over."""
+    if not ground.judging.protect_blue_notes or stem.role in FIXED_ROLES:
+        return frozenset()
+    roots = {
+        note_id: 60 + symbol.root
         for note_id, symbol in chords.items()
         if symbol.root is not None and symbol.quality == "major"
     }
+    off = {a.measured.id: (a.heard_cents or 0.0) - offset_cents for a in aimed}
+
+    def above(low_midi: Mapping[str, int]) -> frozenset[str]:
+        low_hz = {  # as the part itself is tuned
+            note_id: shift_hz(note_hz(midi, stem.role, ground.session, ground.a4), offset_cents)
+            for note_id, midi in low_midi.items()
+        }
+        return blue_notes(stem.notes, off, low_hz)
+
+    return above(tonics) | above(roots)
 
 
 class Clocked(Protocol):
@@ -294,6 +275,11 @@ class Clocked(Protocol):
 
     @property
     def time_reference_smp(self) -> int | None: ...
+
+
+def facts_of(stems: Iterable[StemNotes]) -> tuple[tuple[str, AudioFacts], ...]:
+    """What is known of the stems' files, by stem code."""
+    return tuple((stem.code, stem.facts) for stem in stems if stem.facts is not None)
 
 
 def clock_shifts(session: Session, facts_of: Mapping[str, Clocked]) -> dict[str, float]:

@@ -22,94 +22,65 @@ from planner.fewest_moves import Backbone
 from planner.ground import Ground
 from planner.keys import with_keys
 from planner.locks import held_by, waiting_notes
-from planner.model import FIXED_ROLES, AudioFacts, Finding, SessionA4, StemNotes
+from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
 from planner.moving_song import movement_findings
 from planner.named_chords import chord_findings, named_chords
 from planner.parted_rules import parted
-from planner.parts import Part, all_notes, clock_shifts, sounding
-from planner.plan_model import OwnFigure, Plan, Row, Source, StemSummary
+from planner.parts import Part, all_notes, clock_shifts, facts_of, sounding
+from planner.plan_model import OwnFigure, Plan, Row, StemSummary
 from planner.planrows import stem_summary
 from planner.pushed_pitch import voice_findings
 from planner.questions import role_rows
 from planner.row_ids import name_rows
 from planner.ruled import asks_for_own_figures, own_figure
 from planner.ruled_rows import NOTHING, Recalled, ruled_rows
-from planner.session_model import Session
 from planner.setup_advice import setup_findings
 from planner.standing_still import Still, decide_until_still
 from planner.stays_sour import stays_sour
-from planner.takes import TakeHeard
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
-from planner.tolerances import Judging, Tolerances
 from planner.tuner import tuner_findings, unison_findings
 from planner.warming import warming
 
 
 def make_plan(
-    *,
-    session: Session,
+    ground: Ground,
     stems: tuple[StemNotes, ...],
-    a4: SessionA4,
-    tolerances: Tolerances,
-    judging: Judging,
-    tempo_map: TempoMap | None = None,
-    facts: tuple[tuple[str, AudioFacts], ...] = (),
+    *,
     missing: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
-    recalled: Recalled = NOTHING,
-    meant: Mapping[str, int] | None = None,
-    words: Mapping[str, str] | None = None,
-    takes: tuple[TakeHeard, ...] = (),
-    sources: tuple[Source, ...] = (),
     own: Mapping[str, OwnFigure] | None = None,
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
     Parameters
     ----------
+    ground : Ground
+        As far as it is given, not worked out.
     stems : tuple of StemNotes
         In any order; each must be in the session. Notes by start.
-    tempo_map : TempoMap, optional
-        Without one, bars and beats stay empty and spans given in bars cannot be placed.
+    missing : tuple of str
+        Codes of stems that were left out.
     findings : tuple of Finding
         What was noticed on the way here; those of the plan are added.
-    recalled : Recalled
-        Ids and people's rulings from earlier runs; nothing on the first.
-    meant : mapping, optional
-        Note id to the MIDI note that a score gives; the others are taken as the nearest note.
-    words : mapping, optional
-        Note id to the word that a score puts on it; it goes before a line of the session's lyrics.
-    takes : tuple of TakeHeard
-        What was heard in other takes of the stems.
-    sources : tuple of Source
-        The files beside the stems that all this was made from; only passed on.
     own : mapping, optional
         Note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
-        same session, notes, A4, presets, tempo map, score and takes. Where it is asked for and
-        not given, it takes a second decision; the plan is the same.
+        same stems and ground, but for what is recalled. Where it is asked for and not given, it
+        takes a second decision; the plan is the same.
     """
-    curve = curve_hz(session, a4)
-    shifts = clock_shifts(session, {s.code: s.facts for s in stems if s.facts is not None})
-    held = _held(stems, shifts, recalled, tempo_map)
-    bars = _bars(stems, shifts, tempo_map)
-    recalled, told = parted(replace(recalled, held=held, bars=bars))
-    noticed = list(told)
-    ground = Ground(
-        session=session, a4=with_keys(session, stems, a4, curve), tolerances=tolerances,
-        judging=judging, tempo_map=tempo_map, shifts=shifts, recalled=recalled, meant=meant or {},
-        named=named_chords(session, tempo_map), words=words or {}, takes=takes,
-    )  # fmt: skip
+    session, curve = ground.session, curve_hz(ground.session, ground.a4)
+    ground, noticed = _worked_out(ground, stems, curve)
     given = {stem.code: stem for stem in stems}
     ground, own = _with_own_figures(ground, given, own)
     done = decide_until_still(ground, given, noticed)
-    if own is None and _is_unasked(recalled):
+    if own is None and _is_unasked(ground.recalled):
         own = _own_figures(done)
     made, later = _few_enough(ground, done)
     backbone = ordered(made, session, later, at_stop_line=True)
     noticed += _heard_together(ground, done.first, curve)
     noticed += done.findings
     noticed += _about_instruments(made)
+    facts = facts_of(stems)
     rows, told = _rows(ground, done, made, backbone, findings, facts, missing)
     noticed += told
     judged, raw = made.judged, sounding(made.parts, {})
@@ -129,11 +100,25 @@ def make_plan(
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
         stays=stays_sour(made),
-        sources=sources,
         own_figures=tuple((own or {}).items()),
         named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
         movement=done.first.movement.knees if done.first.movement else (),
     )
+
+
+def _worked_out(
+    ground: Ground, stems: tuple[StemNotes, ...], curve: Mapping[int, float]
+) -> tuple[Ground, list[Finding]]:
+    """The ground with all that follows of what was given, and what is told of it."""
+    session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
+    shifts = clock_shifts(session, dict(facts_of(stems)))
+    bars = _bars(stems, shifts, tempo_map)
+    recalled, told = parted(replace(recalled, held=_held(stems, recalled, bars), bars=bars))
+    ground = replace(
+        ground, shifts=shifts, recalled=recalled, named=named_chords(session, tempo_map),
+        a4=with_keys(session, stems, ground.a4, curve),
+    )  # fmt: skip
+    return ground, list(told)
 
 
 def _few_enough(ground: Ground, done: Still) -> tuple[Decided, frozenset[str] | None]:
@@ -238,20 +223,14 @@ def _bars(
 
 
 def _held(
-    stems: Iterable[StemNotes],
-    shifts: Mapping[str, float],
-    recalled: Recalled,
-    tempo_map: TempoMap | None,
+    stems: Iterable[StemNotes], recalled: Recalled, bars: Mapping[str, int]
 ) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
-    held = {}
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
-    for stem in stems if recalled.locked_places else ():
-        for n in stem.notes:
-            if n.id in waiting:
-                continue
-            at_s = n.note.start_s + shifts[stem.code]
-            bar = tempo_map.played_at(at_s)[0] if tempo_map else None
-            if said := held_by(recalled.locked_places, stem.code, bar):
-                held[n.id] = said
-    return held
+    places = recalled.locked_places
+    return {
+        n.id: said
+        for stem in stems
+        for n in stem.notes
+        if n.id not in waiting and (said := held_by(places, stem.code, bars.get(n.id)))
+    }

@@ -13,6 +13,7 @@ from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSu
 from planner.row_places import StemOnClock, place_of
 from planner.ruled import SET_BY_HAND
 from planner.scope_rule import ScopeRule
+from planner.session_model import StemSpec
 from planner.span_scope import BETWEEN_TUNINGS
 from planner.spread import MAD_TO_SD, doubt_of_middle
 from planner.takes import borrowed_in_words
@@ -94,12 +95,24 @@ def note_row(j: Judged, on: StemOnClock) -> Row:
     )
 
 
-def voicing_row(
-    chord: SourChord,
-    on: StemOnClock,
-    stand_out: frozenset[int],
-) -> Row:
-    """Advise another voicing of a held chord that sounds sour; its id comes later.
+def advised(spec: StemSpec, covers: tuple[str, ...], **said: Any) -> Row:
+    """Say an advice about some notes of a stem as a row; its id comes later.
+
+    said: the other fields of the row.
+    """
+    return Row(
+        id="A-000",
+        kind="advice",
+        stem=spec.code,
+        apply_to=(spec.file, *spec.linked),
+        notes_covered=len(covers),
+        covers=covers,
+        **said,
+    )
+
+
+def voicing_row(chord: SourChord, on: StemOnClock, stand_out: frozenset[int]) -> Row:
+    """Advise another voicing of a held chord that sounds sour.
 
     stand_out: keys of the instrument that stand out (MIDI): where one is in the chord, the tuner
     comes before the player.
@@ -119,14 +132,10 @@ def voicing_row(
     worst = (chord.worst.lower_midi, chord.worst.upper_midi)
     bad = [note_name(m) for m in worst if m in stand_out and not chord.worst.low]
     ways = (*(f"ask the tuner for {name}" for name in bad), *chord.ways)
-    return Row(
-        id="A-000",
-        kind="advice",
-        stem=on.spec.code,
-        apply_to=(on.spec.file, *on.spec.linked),
+    return advised(
+        on.spec,
+        chord.covers,
         **place_of(first, last, on),
-        notes_covered=len(chord.covers),
-        covers=chord.covers,
         action="chord-voicing",
         clash_with=chord.worst.upper,
         beating_hz=round(chord.worst.beating_hz, 1),

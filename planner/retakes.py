@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from planner.model import StemNotes
 from planner.plan_model import EDIT_ACTIONS, Action, Judged, Row
+from planner.planrows import advised
 from planner.row_places import StemOnClock, place_of
 from planner.rules import IN_TOLERANCE
 from planner.session_model import StemSpec
@@ -93,7 +94,7 @@ def take_rows(
     stems: Iterable[StemNotes],
     refused: Sequence[str] = (),
 ) -> list[Row]:
-    """Advise what costs less than the edits of one part; ids come later.
+    """Advise what costs less than the edits of one part.
 
     Parameters
     ----------
@@ -117,7 +118,7 @@ def take_rows(
 
 
 def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
-    """Advise another take where too much of a part asks for edits or answers; its id comes later.
+    """Advise another take where too much of a part asks for edits or answers.
 
     refused: ids of rules of the part that a person refused; they are why there are so many edits.
     """
@@ -127,14 +128,10 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
         return None
     share = percent(len(flagged) / len(measured))
     asked = " or an answer" if any(not asks_for_an_edit(j) for j in flagged) else ""
-    return Row(
-        id="A-000",
-        kind="advice",
+    return advised(
+        spec,
+        tuple(j.measured.id for j in flagged),
         scope="part",
-        stem=spec.code,
-        apply_to=(spec.file, *spec.linked),
-        notes_covered=len(flagged),
-        covers=tuple(j.measured.id for j in flagged),
         action="retake",
         rule_name="more edits than a take",
         reason=f"{share} of the measured notes ask for an edit of their own{asked}: "
@@ -183,15 +180,11 @@ def _mute_row(
 
 def _row(passage: Passage, on: StemOnClock, *, action: Action, rule_name: str, reason: str) -> Row:
     first, last = passage.measured[0].measured.note, passage.measured[-1].measured.note
-    return Row(
-        id="A-000",
-        kind="advice",
+    return advised(
+        on.spec,
+        tuple(j.measured.id for j in passage.edits),
         scope="passage",
-        stem=on.spec.code,
-        apply_to=(on.spec.file, *on.spec.linked),
         **place_of(first, last, on),
-        notes_covered=len(passage.edits),
-        covers=tuple(j.measured.id for j in passage.edits),
         action=action,
         rule_name=rule_name,
         reason=reason,

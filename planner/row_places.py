@@ -8,7 +8,8 @@ from typing import Any
 
 from planner.model import Note, StemNotes
 from planner.session_model import Session, StemSpec
-from planner.timeline import TempoMap, parse_timecode, timecode
+from planner.timecode import parse_timecode, timecode
+from planner.timeline import TempoMap
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

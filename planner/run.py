@@ -7,26 +7,28 @@ processes ran, and whatever is known from a run before.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from planner.a4 import find_session_a4
+from planner.answers import Entry
 from planner.bleed import without_bleed
 from planner.errors import AudioError, PromiseError
 from planner.excerpts import read_excerpts
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
-from planner.heard_stem import HeardStem, found_share
+from planner.ground import Ground
+from planner.heard_stem import found_share
 from planner.inspection import inspect_facts
 from planner.inspection_notes import inspect_notes
 from planner.inspection_one_source import linked_findings
 from planner.inspection_places import inspect_places
 from planner.inspection_tuning import told_once
-from planner.listening import AllHeard, Progress, hear_all, hear_takes, or_told
-from planner.model import AudioFacts, Finding, MeasuredNote, StemNotes
+from planner.listening import AllHeard, Listening, Progress, hear_all, hear_takes, or_told
+from planner.model import AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.note_ids import keep_ids
 from planner.opening import (
     Opened,
@@ -38,18 +40,19 @@ from planner.opening import (
     sources_of,
     tempo_map_of,
 )
-from planner.parts import clock_shifts
+from planner.parts import clock_shifts, facts_of
 from planner.plan_model import Plan
 from planner.planning import make_plan
 from planner.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.record_sum import sum_of
-from planner.score_use import meant_notes, words_sung
+from planner.score_match import StemScore
+from planner.score_use import ScoresSay, scores_say
 from planner.session_model import Session
 from planner.spelling import spelled
 from planner.timeline import TempoMap
 from planner.tuner import keyboard_findings
 from planner.typed_spans import with_typed_spans
-from planner.writing import write_plan
+from planner.writing import AS_USUAL, Form, write_plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,9 +70,7 @@ def plan_session(
     without: Sequence[str] = (),
     keep_going: bool = False,
     jobs: int | None = None,
-    csv_bom: bool = True,
-    csv_delimiter: str = ",",
-    page_sound: bool = True,
+    form: Form = AS_USUAL,
     measure_anew: bool = False,
     progress: Progress = lambda line: None,
 ) -> Planned:
@@ -80,8 +81,7 @@ def plan_session(
     without: codes of stems to leave out.
     keep_going: leave out stems that cannot be read, instead of stopping.
     jobs: processes; default: one per core, at most one per stem.
-    csv_bom, csv_delimiter: how ``edit_list.csv`` and ``offenders.csv`` are written.
-    page_sound: let the review page hold short excerpts of the stems, for listening.
+    form: how the files of the plan are written.
     measure_anew: listen to every stem, whatever is known of it from a run before, and keep nothing.
     progress: told one line per step.
 
@@ -90,99 +90,72 @@ def plan_session(
     PlannerError
         In words, for everything a user can cause; nothing is written then.
     """
-    opened = open_session(session_path, without=without, keep_going=keep_going)
-    tempo_map = tempo_map_of(opened)
-    tolerances = read_tolerances()
-    judging = judging_of(opened)
-    folders, out = places_of(opened, out)
-    answers = answers_of(opened, out)
-    opened = with_said_roles(opened, answers)
-    scores, found = scores_of(opened, tempo_map, keep_going=keep_going)
-    remembered = remember(opened, out, answers)
+    read = _read(session_path, out, without=without, keep_going=keep_going)
+    opened, session, tempo_map = read.opened, read.opened.session, read.tempo_map
+    tolerances, judging = read_tolerances(), judging_of(opened)
+    remembered = remember(opened, read.out, read.answers)
     sources = sources_of(opened)
-    beside = {
-        path: sha256_of(path)
-        for path in (*opened.linked, *([opened.rough_mix] if opened.rough_mix else []))
-    }
+    mix = () if opened.rough_mix is None else (opened.rough_mix,)
+    beside = {path: sha256_of(path) for path in (*opened.linked, *mix)}
     beside |= {path: source.sha256 for source, path in sources}
 
-    kept = None if measure_anew else kept_notes(out, session_path)
-    heard = hear_all(opened, scores, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept)
+    kept = None if measure_anew else kept_notes(read.out, session_path)
+    how = Listening(keep_going=keep_going, jobs=jobs, progress=progress, kept=kept, sums=beside)
+    heard = hear_all(opened, read.scores, how)
     if not heard.stems:
         raise AudioError(
             "no stem is left to plan.", file=str(session_path), hint="Check the files it names."
         )
-    others = hear_takes(
-        opened, opened.takes, keep_going=keep_going, jobs=jobs, progress=progress, kept=kept,
-        sums=beside,
-    )  # fmt: skip
+    others = hear_takes(opened, opened.takes, how)
+
     progress("placing notes against the reference")
-    stems = _stems_of(heard, opened.session)
-    facts = tuple((one.code, one.facts) for one in heard.stems)
-    a4 = find_session_a4(opened.session, stems)
+    stems = _stems_of(heard, session)
+    a4 = find_session_a4(session, stems)
     before = remembered.before
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, before.ledger, tempo_map, before.rulings)
     stems, of_spans = with_typed_spans(stems, before.rulings)
-    meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
-    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
-    a4 = told_once(a4, noticed)
-    findings = (
-        *opened.findings,
-        *found,
-        *heard.findings,
-        *others.findings,
-        *noticed,
-        *remembered.findings,
-        *of_ids,
-        *of_spans,
-    )
-    words = words_sung(stems, scores, a4.a4_hz)
+    a4, said, noticed = _noticed(read, stems, a4)
+    ground = Ground(
+        session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
+        meant=said.meant, words=said.words, takes=others.takes,
+    )  # fmt: skip
     key, own = "", None
     if kept is not None:
-        rests_on = (opened.session, stems, a4, tolerances, judging, tempo_map, meant, words)
-        key = sum_of(kept.program, rests_on, others.takes)
+        key = sum_of(kept.program, stems, ground)
         own = or_told(progress, partial(read_figures, kept, key))
     plan = make_plan(
-        session=opened.session,
-        stems=stems,
-        a4=a4,
-        tolerances=tolerances,
-        judging=judging,
-        tempo_map=tempo_map,
-        facts=facts,
+        replace(ground, recalled=remembered.recalled(ledger)),
+        stems,
         missing=(*opened.missing, *heard.lost),
-        findings=findings,
-        recalled=remembered.recalled(ledger),
-        meant=meant,
-        words=words,
-        takes=others.takes,
-        sources=tuple(source for source, _ in sources),
+        findings=(
+            *read.findings, *heard.findings, *others.findings, *noticed, *remembered.findings,
+            *of_ids, *of_spans,
+        ),
         own=own,
+    )  # fmt: skip
+    plan = spelled(plan, tempo_map, clock_shifts(session, dict(plan.facts)))
+    plan = replace(
+        plan,
+        sources=tuple(source for source, _ in sources),
+        since=since_last(remembered.past, plan),
     )
-    plan = spelled(plan, tempo_map, clock_shifts(opened.session, dict(facts)))
-    plan = replace(plan, since=since_last(remembered.past, plan))
+
     progress("writing the plan")
     paths = {spec.code: path for spec, path, _ in opened.stems}
-    excerpts = read_excerpts(plan, paths, opened.rough_mix) if page_sound else ()
-    _check_unchanged(opened, heard.stems, beside)
+    excerpts = read_excerpts(plan, paths, opened.rough_mix) if form.page_sound else ()
+    sums = beside | {paths[one.code]: one.facts.sha256 for one in heard.stems}
+    _check_unchanged(sums)
     folder = write_plan(
-        plan,
-        tempo_map,
-        out,
-        folders,
-        ledger=ledger_after(plan, ledger),
-        typed=remembered.typed,
-        csv_bom=csv_bom,
-        csv_delimiter=csv_delimiter,
-        excerpts=excerpts,
-    )
-    _check_unchanged(opened, heard.stems, beside)
+        plan, tempo_map, read.out, read.folders, form,
+        ledger=ledger_after(plan, ledger), typed=remembered.typed, excerpts=excerpts,
+    )  # fmt: skip
+    _check_unchanged(sums)
     if kept is not None:  # all else is done, so a full disk is only told
         fresh = (*heard.fresh, *others.fresh)
-        or_told(progress, partial(keep_measured, kept, fresh, folders))
+        or_told(progress, partial(keep_measured, kept, fresh, read.folders))
         if own is None and plan.own_figures:
             figures = dict(plan.own_figures)
-            or_told(progress, partial(keep_figures, kept, key, figures, folders))
+            or_told(progress, partial(keep_figures, kept, key, figures, read.folders))
     return Planned(plan=plan, folder=folder)
 
 
@@ -194,47 +167,64 @@ def inspect_session(
     A stem that cannot be read is a finding here, not a stop. Nothing is written but what was
     measured, so that the plan after it need not listen again.
     """
-    opened = open_session(session_path, without=without, keep_going=True)
-    folders, out = places_of(opened, None)
-    opened = with_said_roles(opened, answers_of(opened, out))
-    tempo_map = tempo_map_of(opened)
-    scores, found = scores_of(opened, tempo_map, keep_going=True)
-    kept = kept_notes(out, session_path)
-    heard = hear_all(opened, scores, keep_going=True, jobs=None, progress=progress, kept=kept)
-    stems = _stems_of(heard, opened.session)
-    facts = tuple((one.code, one.facts) for one in heard.stems)
-    a4 = find_session_a4(opened.session, stems)
-    meant, told = meant_notes(stems, scores, a4.a4_hz, tempo_map)
-    others = hear_takes(
-        opened, other_files(opened), keep_going=True, jobs=None, progress=progress, kept=kept,
-        kept_as="linked",
-    )  # fmt: skip
+    read = _read(session_path, None, without=without, keep_going=True)
+    opened, session = read.opened, read.opened.session
+    kept = kept_notes(read.out, session_path)
+    how = Listening(keep_going=True, progress=progress, kept=kept)
+    heard = hear_all(opened, read.scores, how)
+    others = hear_takes(opened, other_files(opened), how, kept_as="linked")
     # Of files that changed while they were listened to nothing is kept.
     fresh = [
         one
         for one in (*heard.fresh, *others.fresh)
         if sha256_of(one.path) == one.heard.facts.sha256
     ]
-    or_told(progress, partial(keep_measured, kept, fresh, folders))
+    or_told(progress, partial(keep_measured, kept, fresh, read.folders))
+    stems = _stems_of(heard, session)
+    a4, _, noticed = _noticed(read, stems, find_session_a4(session, stems))
     by_code = {stem.code: stem for stem in stems}
-    noticed = _noticed(opened.session, stems, facts, meant, told, tempo_map)
-    a4 = told_once(a4, noticed)
-    findings = (
-        *opened.findings,
-        *found,
-        *heard.findings,
-        *others.findings,
-        *noticed,
-        *(
-            finding
-            for other in others.takes
-            if other.stem in by_code
-            for finding in linked_findings(by_code[other.stem], other.take.file, other.notes)
-        ),
-        *a4.findings,
-        *keyboard_findings(opened.session, stems, a4),
+    linked = (
+        finding
+        for other in others.takes
+        if other.stem in by_code
+        for finding in linked_findings(by_code[other.stem], other.take.file, other.notes)
     )
-    return opened.session, facts, findings
+    findings = (
+        *read.findings, *heard.findings, *others.findings, *noticed, *linked, *a4.findings,
+        *keyboard_findings(session, stems, a4),
+    )  # fmt: skip
+    return session, facts_of(stems), findings
+
+
+# ------------------------------------------------------------------ what is said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """A session with what the files say that it names beside its stems."""
+
+    opened: Opened
+    folders: tuple[Path, ...]  # that are never written to
+    out: Path
+    answers: tuple[Entry, ...]
+    tempo_map: TempoMap | None
+    scores: Mapping[str, StemScore]
+    findings: tuple[Finding, ...]
+
+
+def _read(
+    session_path: Path, out: Path | None, *, without: Sequence[str], keep_going: bool
+) -> _Read:
+    opened = open_session(session_path, without=without, keep_going=keep_going)
+    tempo_map = tempo_map_of(opened)
+    folders, out = places_of(opened, out)
+    answers = answers_of(opened, out)
+    opened = with_said_roles(opened, answers)
+    scores, of_scores = scores_of(opened, tempo_map, keep_going=keep_going)
+    return _Read(
+        opened=opened, folders=folders, out=out, answers=answers, tempo_map=tempo_map,
+        scores=scores, findings=(*opened.findings, *of_scores),
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------ what was heard
@@ -269,31 +259,30 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
 
 
 def _noticed(
-    session: Session,
-    stems: tuple[StemNotes, ...],
-    facts: Sequence[tuple[str, AudioFacts]],
-    meant: dict[str, int],
-    told: tuple[Finding, ...],
-    tempo_map: TempoMap | None,
-) -> tuple[Finding, ...]:
-    """Everything that files and notes show by themselves: the same for a plan and an inspection."""
+    read: _Read, stems: tuple[StemNotes, ...], a4: SessionA4
+) -> tuple[SessionA4, ScoresSay, tuple[Finding, ...]]:
+    """What files, notes and scores show by themselves: the same for a plan and an inspection.
+
+    Returns
+    -------
+    The session's A4 without what is noticed elsewhere, what the scores say, and everything that is
+    noticed.
+    """
+    session, tempo_map = read.opened.session, read.tempo_map
+    said = scores_say(stems, read.scores, a4.a4_hz, tempo_map)
     specs = {spec.code: spec for spec in session.stems}
-    scored = frozenset(note_id.rpartition("-")[0] for note_id in meant)
-    return (
-        *inspect_facts(session, [(specs[code], one) for code, one in facts]),
+    scored = frozenset(note_id.rpartition("-")[0] for note_id in said.meant)
+    findings = (
+        *inspect_facts(session, [(specs[code], one) for code, one in facts_of(stems)]),
         *inspect_notes(session, stems, scored=scored),
         *inspect_places(session, stems, tempo_map),
-        *told,
+        *said.findings,
         *(finding for stem in stems for finding in stem.findings),
     )
+    return told_once(a4, findings), said, findings
 
 
-def _check_unchanged(opened: Opened, heard: Sequence[HeardStem], beside: dict[Path, str]) -> None:
-    before = dict(beside)
-    by_code = {one.code: one.facts.sha256 for one in heard}
-    before.update(
-        {path: by_code[spec.code] for spec, path, _ in opened.stems if spec.code in by_code}
-    )
+def _check_unchanged(before: Mapping[Path, str]) -> None:
     for path, sha256 in before.items():
         if sha256_of(path) != sha256:
             what = "the file changed while the plan was made."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from planner.model import Finding, StemNotes
@@ -48,38 +49,38 @@ def verdict(match: ScoreMatch | None, score: StemScore) -> Verdict:
     return "elsewhere" if match.steady >= _LEAST_NOTES else "too few"
 
 
-def meant_notes(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoresSay:
+    """What scores say of the notes, and how they fit."""
+
+    meant: Mapping[str, int] = field(default_factory=dict)  # note id -> MIDI note
+    words: Mapping[str, str] = field(default_factory=dict)  # note id -> word
+    findings: tuple[Finding, ...] = ()
+
+
+def scores_say(
     stems: tuple[StemNotes, ...],
     scores: Mapping[str, StemScore],
     a4_hz: float,
     tempo_map: TempoMap | None,
-) -> tuple[dict[str, int], tuple[Finding, ...]]:
-    """Which notes the scores say were meant (note id -> MIDI note), and how the scores fit."""
+) -> ScoresSay:
+    """Say which notes the scores of all stems name, which words they put there, how they fit."""
     meant: dict[str, int] = {}
+    words: dict[str, str] = {}
     findings: list[Finding] = []
     for stem in stems:
         if stem.code in scores and stem.notes and stem.role != "exclude":
-            named, told = use_score(stem, scores[stem.code], a4_hz, tempo_map)
-            meant.update(named)
-            findings += [*several_at_once(stem, scores[stem.code]), *told]
-    return meant, tuple(findings)
-
-
-def words_sung(
-    stems: tuple[StemNotes, ...], scores: Mapping[str, StemScore], a4_hz: float
-) -> dict[str, str]:
-    """Which words the scores put on the notes (note id -> word)."""
-    words: dict[str, str] = {}
-    for stem in stems:
-        if stem.code in scores and stem.notes and stem.role != "exclude":
-            words |= sung_words(stem, scores[stem.code], a4_hz)
-    return words
+            said = use_score(stem, scores[stem.code], a4_hz, tempo_map)
+            meant |= said.meant
+            words |= said.words
+            findings += [*several_at_once(stem, scores[stem.code]), *said.findings]
+    return ScoresSay(meant=meant, words=words, findings=tuple(findings))
 
 
 def use_score(
     stem: StemNotes, score: StemScore, a4_hz: float, tempo_map: TempoMap | None
-) -> tuple[dict[str, int], tuple[Finding, ...]]:
-    """Say which notes of a stem the score names, as note id -> MIDI note, and how it fits.
+) -> ScoresSay:
+    """Say which notes of a stem the score names, which words it puts there, and how it fits.
 
     Nothing is taken from a score that fits only at another pitch or place: that is asked.
     """
@@ -90,15 +91,16 @@ def use_score(
     )  # fmt: skip
     found = verdict(match, score)
     if match is None or found == "too few":
-        return {}, (_too_few(stem, score, match),)
+        return ScoresSay(findings=(_too_few(stem, score, match),))
     if found == "elsewhere":
-        return {}, (_asked(stem, score, match, tempo_map),)
-    meant = {
-        stem.notes[i].id: score.notes[j][2] + match.transpose
-        for i, j in match.pairs
-        if 0 <= score.notes[j][2] + match.transpose <= 127
-    }
-    return meant, tuple(_told(stem, score, match, pitches, tempo_map))
+        return ScoresSay(findings=(_asked(stem, score, match, tempo_map),))
+    named = [(stem.notes[i].id, j) for i, j in match.pairs]
+    meant = {note_id: score.notes[j][2] + match.transpose for note_id, j in named}
+    return ScoresSay(
+        meant={note_id: midi for note_id, midi in meant.items() if 0 <= midi <= 127},
+        words={note_id: score.words[j] for note_id, j in named if score.words and score.words[j]},
+        findings=tuple(_told(stem, score, match, pitches, tempo_map)),
+    )
 
 
 def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
@@ -130,20 +132,6 @@ def several_at_once(stem: StemNotes, score: StemScore) -> tuple[Finding, ...]:
             asks="role of several at once",
         ),
     )
-
-
-def sung_words(stem: StemNotes, score: StemScore, a4_hz: float) -> dict[str, str]:
-    """Give the words that a score puts on a stem's notes (note id -> word), where it fits."""
-    if not any(score.words):
-        return {}
-    pitches = [hz_to_midi(n.measurement.heard_hz or n.note.pitch_hz, a4_hz) for n in stem.notes]
-    match = match_score(
-        [n.note.start_s for n in stem.notes], pitches, score,
-        one_at_a_time=not is_chordal(stem),
-    )  # fmt: skip
-    if match is None or verdict(match, score) != "fits":
-        return {}
-    return {stem.notes[i].id: score.words[j] for i, j in match.pairs if score.words[j]}
 
 
 def _in_pitch(match: ScoreMatch, score: StemScore) -> bool:

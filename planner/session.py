@@ -24,7 +24,7 @@ from planner.session_values import (
     text,
     yes_or_no,
 )
-from planner.timeline import FRAME_RATES, parse_timecode
+from planner.timecode import FRAME_RATES, parse_timecode
 
 SESSION_VERSION = 1
 
@@ -57,11 +57,7 @@ def session_from_dict(
         With everything that is wrong, each with its line, field and what to do.
     """
     problems = Problems(lines, file)
-    got = fields(
-        problems, data, "", _TOP, required=("pitch_reference", "stems"),
-        example="song: NAME, pitch_reference: {from: PNO}, stems: [{code: PNO, file: piano.wav, "
-        "role: tuning-reference}]",
-    )  # fmt: skip
+    got = _session(problems, data, "")
     problems.raise_if_any()
     got.pop("version", None)
     for name in ("pitch_reference", "tempo", "temperament", "chords_named", "review"):
@@ -121,7 +117,7 @@ _REFERENCE_EXAMPLE = "{from: PNO}, {from: majority} or {a4_hz: 441.0}"
 
 
 def _pitch_reference(problems: Problems, value: object, path: str) -> Any:
-    got = fields(problems, value, path, _REFERENCE, example=_REFERENCE_EXAMPLE)
+    got = fields(_REFERENCE, example=_REFERENCE_EXAMPLE)(problems, value, path)
     if got == {} and isinstance(value, Mapping) and not any(value.get(k) for k in _REFERENCE):
         return problems.wrong(path, "nothing is named here", f"Write {_REFERENCE_EXAMPLE}.")
     return got
@@ -146,10 +142,6 @@ _REVIEW = {
     "page_size_mb": ("page_size_mb", number(" MB", 1.0, 1000.0)),
     "rough_mix": ("rough_mix", text),
 }
-
-
-def _review(problems: Problems, value: object, path: str) -> Any:
-    return fields(problems, value, path, _REVIEW, example="{offenders: 12}")
 
 
 def _stems(problems: Problems, value: object, path: str) -> Any:
@@ -187,9 +179,14 @@ _TOP = {
     "consent": ("consent", _consent),
     "sections": ("sections", music.sections),
     "lyrics": ("lyrics", music.lyrics),
-    "review": ("review", _review),
+    "review": ("review", fields(_REVIEW, example="{offenders: 12}")),
     "stems": ("stems", _stems),
 }  # fmt: skip
+_session = fields(
+    _TOP, required=("pitch_reference", "stems"),
+    example="song: NAME, pitch_reference: {from: PNO}, stems: [{code: PNO, file: piano.wav, "
+    "role: tuning-reference}]",
+)  # fmt: skip
 
 
 # ---------------------------------------------------------------- fields that must fit together

@@ -52,17 +52,14 @@ _MARK = {
 _MARK_EXAMPLE = "{bar: 1, bpm: 92, meter: 4/4}"
 
 
-def _tempo_mark(problems: Problems, value: object, path: str) -> Any:
-    return fields(problems, value, path, _MARK, required=("bar",), example=_MARK_EXAMPLE)
-
-
 def tempo_map(problems: Problems, value: object, path: str) -> Any:
     """Read a tempo map: the path of a MIDI file, or marks bar by bar."""
     if isinstance(value, str):
         name = text(problems, value, path)
         return WRONG if name is WRONG else {"tempo_file": name}
     example = f"[{_MARK_EXAMPLE}], or the path of a MIDI file"
-    rows = list_of(_tempo_mark, example=example)(problems, value, path)
+    mark = fields(_MARK, required=("bar",), example=_MARK_EXAMPLE)
+    rows = list_of(mark, example=example)(problems, value, path)
     if rows is WRONG:
         return WRONG
     if rows and "bpm" not in rows[0]:
@@ -93,17 +90,13 @@ _KEY = {"bar": ("bar", bar), "tonic": ("tonic", _tonic), "mode": ("mode", one_of
 _KEY_EXAMPLE = "{bar: 1, tonic: D, mode: major}"
 
 
-def _key_mark(problems: Problems, value: object, path: str) -> Any:
-    got = fields(problems, value, path, _KEY, required=tuple(_KEY), example=_KEY_EXAMPLE)
-    return WRONG if got is WRONG else KeyMark(**got)
-
-
 def keys(problems: Problems, value: object, path: str) -> Any:
     """Read the keys, bar by bar."""
     if value in ("none", "ask"):
         return ()
     example = f"[{_KEY_EXAMPLE}], or none"
-    marks = list_of(_key_mark, example=example)(problems, value, path)
+    mark = fields(_KEY, KeyMark, required=_KEY, example=_KEY_EXAMPLE)
+    marks = list_of(mark, example=example)(problems, value, path)
     if marks is WRONG:
         return WRONG
     for index, (before, after) in enumerate(pairwise(marks)):
@@ -145,13 +138,15 @@ def temperament(problems: Problems, value: object, path: str) -> Any:
         )
     if isinstance(value, Mapping) and ("file" in value or "root" in value):
         example = "{file: my.scl, root: C}"
-        got = fields(problems, value, path, _SCALE_FILE, required=("file",), example=example)
+        read = fields(_SCALE_FILE, required=("file",), example=example)
+        got = read(problems, value, path)
         # The table itself is in the file, which is read with the session's.
         return WRONG if got is WRONG else {"temperament": "table", **got}
     if isinstance(value, Mapping):
         table = {name: (name, _CENTS) for name in PITCH_CLASSES}
         example = ", ".join(f"{name}: 0.0" for name in PITCH_CLASSES)
-        got = fields(problems, value, path, table, required=PITCH_CLASSES, example=example)
+        read = fields(table, required=PITCH_CLASSES, example=example)
+        got = read(problems, value, path)
         cents = WRONG if got is WRONG else tuple(got.get(name) for name in PITCH_CLASSES)
     else:
         example = "[0, -2, 4, ...], twelve cents off equal, C first"
@@ -177,10 +172,11 @@ _SECTION_EXAMPLE = "{name: verse 1, from_bar: 3, to_bar: 18, exposure: bare}"
 
 def _section(problems: Problems, value: object, path: str) -> Any:
     needed = ("name", "from_bar", "to_bar")
-    got = fields(problems, value, path, _SECTION, required=needed, example=_SECTION_EXAMPLE)
-    if got is not WRONG and got["to_bar"] < got["from_bar"]:
-        return problems.wrong(path, f"it ends (bar {got['to_bar']}) before it begins")
-    return WRONG if got is WRONG else Section(**got)
+    read = fields(_SECTION, Section, required=needed, example=_SECTION_EXAMPLE)
+    got = read(problems, value, path)
+    if got is not WRONG and got.to_bar < got.from_bar:
+        return problems.wrong(path, f"it ends (bar {got.to_bar}) before it begins")
+    return got
 
 
 _LYRIC = {
@@ -215,23 +211,17 @@ _CHORD_FILE_EXAMPLE = "{file: chords.mid, track: Chords}"
 
 def chords(problems: Problems, value: object, path: str) -> Any:
     """Read the chords, each from its bar and beat on, or the score that plays them."""
-
-    def chord(problems: Problems, value: object, path: str) -> Any:
-        example = "{bar: 3, beat: 1, symbol: Dm7}"
-        got = fields(problems, value, path, _CHORD, required=("bar", "symbol"), example=example)
-        return WRONG if got is WRONG else ChordMark(**got)
-
     if isinstance(value, str):
         return problems.wrong(
             path, f"{value!r} is no list of chords", f"For a score write {_CHORD_FILE_EXAMPLE}."
         )
     if isinstance(value, Mapping):
         # The chords themselves are in the file, which is read with the session's.
-        return fields(
-            problems, value, path, _CHORD_FILE, required=("file",), example=_CHORD_FILE_EXAMPLE
-        )
-    example = "[{bar: 3, beat: 1, symbol: Dm7}]"
-    marks = list_of(chord, example=example)(problems, value, path)
+        read = fields(_CHORD_FILE, required=("file",), example=_CHORD_FILE_EXAMPLE)
+        return read(problems, value, path)
+    example = "{bar: 3, beat: 1, symbol: Dm7}"
+    chord = fields(_CHORD, ChordMark, required=("bar", "symbol"), example=example)
+    marks = list_of(chord, example=f"[{example}]")(problems, value, path)
     if marks is WRONG:
         return WRONG
     marks = _rising(problems, marks, path, "chords")
@@ -252,12 +242,8 @@ def _rising(problems: Problems, marks: Any, path: str, what: str) -> Any:
 
 def lyrics(problems: Problems, value: object, path: str) -> Any:
     """Read the lyrics, line by line."""
-
-    def line(problems: Problems, value: object, path: str) -> Any:
-        example = "{bar: 3, beat: 1, words: low tide}"
-        got = fields(problems, value, path, _LYRIC, required=("bar", "words"), example=example)
-        return WRONG if got is WRONG else LyricLine(**got)
-
+    example = "{bar: 3, beat: 1, words: low tide}"
+    line = fields(_LYRIC, LyricLine, required=("bar", "words"), example=example)
     lines = list_of(line, example="[{bar: 3, words: low tide}]")(problems, value, path)
     return WRONG if lines is WRONG else _rising(problems, lines, path, "lines")
 

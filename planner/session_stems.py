@@ -89,8 +89,8 @@ def _score(problems: Problems, value: object, path: str) -> Any:
     if isinstance(value, str):
         value = {"file": value}
     example = "{file: cello_part.mid, track: Cello}"
-    got = fields(problems, value, path, _SCORE, required=("file",), example=example)
-    return WRONG if got is WRONG else ScoreRef(**got)
+    read = fields(_SCORE, ScoreRef, required=("file",), example=example)
+    return read(problems, value, path)
 
 
 _LATE_BY_MS = number(" ms", -1000.0 * MAX_SECONDS, 1000.0 * MAX_SECONDS)
@@ -102,10 +102,8 @@ _TAKE = {
 }
 
 
-def _take(problems: Problems, value: object, path: str) -> Any:
-    example = "{file: takes/lead_t2.wav, label: take 2, quality: good}"
-    got = fields(problems, value, path, _TAKE, required=("file",), example=example)
-    return WRONG if got is WRONG else Take(**got)
+_TAKE_EXAMPLE = "{file: takes/lead_t2.wav, label: take 2, quality: good}"
+_take = fields(_TAKE, Take, required=("file",), example=_TAKE_EXAMPLE)
 
 
 def _comp_edges(problems: Problems, value: object, path: str) -> Any:
@@ -131,7 +129,7 @@ _SPAN_EXAMPLE = (
 
 
 def _span(problems: Problems, value: object, path: str) -> Any:
-    got = fields(problems, value, path, _SPAN, example=_SPAN_EXAMPLE)
+    got = fields(_SPAN, example=_SPAN_EXAMPLE)(problems, value, path)
     if got is WRONG or any(key in _SPAN and _SPAN[key][0] not in got for key in _given(value)):
         return WRONG
     where = sorted(set(got) - {"why", "who"})
@@ -180,7 +178,8 @@ _STEM = {
 def stem(problems: Problems, value: object, path: str) -> Any:
     """Read one entry under ``stems`` into a `StemSpec`; a reader like those of session_values."""
     example = "{code: PNO, file: piano.wav, role: tuning-reference}"
-    got = fields(problems, value, path, _STEM, required=("code", "file", "role"), example=example)
+    read = fields(_STEM, required=("code", "file", "role"), example=example)
+    got = read(problems, value, path)
     if got is WRONG:
         return WRONG
     spec = StemSpec(line=problems.lines.get(path), **got)

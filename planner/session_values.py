@@ -231,43 +231,45 @@ def list_of(read: Reader, *, example: str) -> Reader:
 
 
 def fields(
-    problems: Problems,
-    value: object,
-    path: str,
     table: Mapping[str, tuple[str, Reader]],
+    into: Callable[..., Any] = dict,
     *,
     required: Iterable[str] = (),
     example: str,
-) -> Any:
-    """Read a mapping by a table of ``key -> (name of the record's field, reader)``.
+) -> Reader:
+    """Make a reader of a mapping by a table of ``key -> (name of the record's field, reader)``.
 
-    Returns the fields that are there and right; a key without a value counts as not there. `WRONG`
-    if the value is no mapping or a required key is missing or wrong.
+    It makes a record of the fields that are there and right; a key without a value counts as not
+    there. `WRONG` if the value is no mapping or a required key is missing or wrong.
     """
-    if not isinstance(value, Mapping):
-        return problems.wrong(
-            path, f"this should be a mapping, not {shown(value)}", f"For example {example}."
-        )
-    result: dict[str, Any] = {}
-    below = f"{path}." if path else ""
-    complete = True
-    for key, item in value.items():
-        if key not in table:
-            what = "unknown key"
-            hint = f"{_comma(key)}{nearest(str(key), table)}Known: {', '.join(table)}."
-            problems.wrong(f"{below}{key}", what, hint)
-        elif item is not None:
-            name, read = table[key]
-            got = read(problems, item, f"{below}{key}")
-            if got is not WRONG:
-                result[name] = got
-            elif key in required:
+
+    def read_fields(problems: Problems, value: object, path: str) -> Any:
+        if not isinstance(value, Mapping):
+            return problems.wrong(
+                path, f"this should be a mapping, not {shown(value)}", f"For example {example}."
+            )
+        result: dict[str, Any] = {}
+        below = f"{path}." if path else ""
+        complete = True
+        for key, item in value.items():
+            if key not in table:
+                what = "unknown key"
+                hint = f"{_comma(key)}{nearest(str(key), table)}Known: {', '.join(table)}."
+                problems.wrong(f"{below}{key}", what, hint)
+            elif item is not None:
+                name, read = table[key]
+                got = read(problems, item, f"{below}{key}")
+                if got is not WRONG:
+                    result[name] = got
+                elif key in required:
+                    complete = False
+        for key in required:
+            if value.get(key) is None:
+                problems.wrong(f"{below}{key}", "this is missing", f"For example {example}.")
                 complete = False
-    for key in required:
-        if value.get(key) is None:
-            problems.wrong(f"{below}{key}", "this is missing", f"For example {example}.")
-            complete = False
-    return result if complete else WRONG
+        return into(**result) if complete else WRONG
+
+    return read_fields
 
 
 def _comma(key: object) -> str:

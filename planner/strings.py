@@ -48,7 +48,8 @@ _USUAL_B = (30.6e-5, 13.6e-5, 6.4e-5, 4.6e-5, 6.4e-5, 5.4e-5, 1.9e-5)
 # Chosen: the two guitars differ by 0.2 to 1.3 in ln B, wound and plain third strings most.
 _USUAL_SD = 0.7
 _RIVAL_OUT_SDS = 3.0  # chosen: a string never heard is ruled out this far from the usual
-_STRAY_SHARE, _STRAY_DENSITY = 0.02, 1.0 / 8.0  # chosen: a wrong B lies anywhere in 8 of ln B
+_STRAY_SHARE = 0.02  # chosen
+_STRAY = _STRAY_SHARE / 8.0  # a wrong B lies anywhere in 8 of ln B: chosen
 _LEAST_NOTES = 8  # chosen: fewer notes with a B show no strings
 # Chosen: what must hold before the law tells anything: the share of notes that follow it, their
 # mean square misfit (1 is as expected), and pitches for each string.
@@ -70,6 +71,41 @@ class StringGuess:
     called: str = ""  # what players call it: "A", "low E"
     fret: int | None = None  # from the nut, also with a capo
     told: Told = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Where notes lie on the law, how far around it, and which strings reach them."""
+
+    place: Floats  # (n,) ln B less what its pitch makes of it
+    spread: Floats  # (n,) one standard deviation
+    reach: NDArray[np.bool_]  # (n, strings)
+
+    def joint(self, centre: Floats, doubt: Floats, mix: Floats) -> Floats:
+        """Density of each note on each string (states, n, strings), shares among those in reach.
+
+        centre, doubt, mix : (states, strings) where strings lie, their variances, their shares
+        """
+        variance = self.spread[None, :, None] ** 2 + doubt[:, None, :]
+        off = (self.place[None, :, None] - centre[:, None, :]) ** 2 / variance
+        # Every fret of a string is as likely as any other, and so is every string: what a player
+        # would rather do is not known, and a whole phrase is played in one place.
+        shares = np.where(self.reach[None], mix[:, None, :], 0.0)
+        density: Floats = (
+            (1.0 - _STRAY_SHARE) * shares * np.exp(-0.5 * off) / np.sqrt(2.0 * np.pi * variance)
+        )
+        return density
+
+    def likelihood(self, centre: Floats, doubt: Floats, mix: Floats) -> Floats:
+        """How well each state explains all notes (states,)."""
+        explained = self.joint(centre, doubt, mix).sum(axis=2) + _STRAY
+        likelihood: Floats = np.log(explained).sum(axis=1)
+        return likelihood
+
+
+def _belief(joint: Floats) -> Floats:
+    belief: Floats = joint / (joint.sum(axis=2, keepdims=True) + _STRAY)
+    return belief
 
 
 def tuning_of(role: Role, spec: StemSpec) -> tuple[int, ...]:
@@ -206,10 +242,10 @@ def _shares(
     some = np.argsort(place, kind="stable")[:: -(-len(place) // _LEARNED_FROM)]
     tried = []
     for law_sd in _LAW_SDS:
-        few = (place[some], np.hypot(law_sd, own_sd[some]), reach[some])
-        tried.append((law_sd, *_climb(_starts(*few, usual), *few, usual)))
+        few = _Places(place[some], np.hypot(law_sd, own_sd[some]), reach[some])
+        tried.append((law_sd, *_climb(_starts(few, usual), few, usual)))
     law_sd, centre, doubt, mix, evidence = max(tried, key=lambda t: (float(t[4].max()), t[0]))
-    spread = np.hypot(law_sd, own_sd)
+    every = _Places(place, np.hypot(law_sd, own_sd), reach)
     alike: set[tuple[float, ...]] = set()
     weight = np.exp(evidence - evidence.max())
     for k in np.argsort(-evidence, kind="stable"):
@@ -219,10 +255,9 @@ def _shares(
     weight /= weight.sum()
     told = weight > 1e-6
     weight, centre, doubt, mix = weight[told], centre[told], doubt[told], mix[told]
-    each = _belief(place, spread, reach, centre, doubt, mix)
-    share = np.einsum("k,knj->nj", weight, each)
-    tight = _belief(place, spread, reach, centre, np.minimum(doubt, law_sd**2), mix)
-    off = ((place[None, :, None] - centre[:, None, :]) / spread[None, :, None]) ** 2
+    share = np.einsum("k,knj->nj", weight, _belief(every.joint(centre, doubt, mix)))
+    tight = _belief(every.joint(centre, np.minimum(doubt, law_sd**2), mix))
+    off = ((place[None, :, None] - centre[:, None, :]) / every.spread[None, :, None]) ** 2
     follows = float(weight @ tight.sum(axis=(1, 2)))
     misfit = float(weight @ (tight * off).sum(axis=(1, 2))) / max(follows, 1e-9)
     if (
@@ -248,12 +283,12 @@ def _law_seen(midi: NDArray[np.int64], share: Floats) -> bool:
     return len(places) >= _PLACES_A_STRING * len(set(own[sure].tolist()))
 
 
-def _starts(place: Floats, spread: Floats, reach: NDArray[np.bool_], usual: Floats) -> Floats:
+def _starts(notes: _Places, usual: Floats) -> Floats:
     """Where to look from (starts, strings): each string at the usual, or at one of the gatherings.
 
     String after string, keeping the likeliest.
     """
-    peaks = _peaks(place)
+    peaks = _peaks(notes.place)
     kept = usual[None, :]
     for j in range(len(usual)):
         near = peaks[np.abs(peaks - usual[j]) <= 3.5 * _USUAL_SD]
@@ -265,7 +300,7 @@ def _starts(place: Floats, spread: Floats, reach: NDArray[np.bool_], usual: Floa
         kept = np.concatenate(options)
         doubt = np.where(kept == usual, _USUAL_SD**2, _EXACT_SD**2)
         mix = np.full(kept.shape, 1.0 / len(usual))
-        fits = _likelihood(place, spread, reach, kept, doubt, mix).sum(axis=1)
+        fits = notes.likelihood(kept, doubt, mix)
         fits -= 0.5 * (((kept - usual) / _USUAL_SD) ** 2).sum(axis=1)
         # A string drawn to a gathering pays for being that exact.
         fits -= np.log(_USUAL_SD / _EXACT_SD) * (kept != usual).sum(axis=1)
@@ -286,71 +321,22 @@ def _peaks(place: Floats) -> Floats:
     return np.array([float(np.median(g)) for g in pieces[:_MOST_PEAKS]])
 
 
-def _climb(
-    centre: Floats, place: Floats, spread: Floats, reach: NDArray[np.bool_], usual: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _climb(centre: Floats, notes: _Places, usual: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Expectation and maximisation from each start: centres, their variances, shares, evidence."""
     doubt = np.where(centre == usual, _USUAL_SD**2, _EXACT_SD**2)
     mix = np.full(centre.shape, 1.0 / len(usual))
+    exactly = np.zeros_like(doubt)
     for _ in range(_ROUNDS):
         # The mean of the logarithm over what the centre may be (mean field): a string that was not
         # played is left where it is, instead of being drawn to another's notes.
-        near = np.exp(-0.5 * doubt[:, None, :] / spread[None, :, None] ** 2)
-        exact = _joint(place, spread, reach, centre, np.zeros_like(doubt), mix) * near
-        belief = exact / (exact.sum(axis=2, keepdims=True) + _STRAY_SHARE * _STRAY_DENSITY)
-        weight = belief / spread[:, None] ** 2
+        near = np.exp(-0.5 * doubt[:, None, :] / notes.spread[None, :, None] ** 2)
+        belief = _belief(notes.joint(centre, exactly, mix) * near)
+        weight = belief / notes.spread[:, None] ** 2
         total = weight.sum(axis=1) + 1.0 / _USUAL_SD**2
-        centre = ((weight * place[:, None]).sum(axis=1) + usual / _USUAL_SD**2) / total
+        centre = ((weight * notes.place[:, None]).sum(axis=1) + usual / _USUAL_SD**2) / total
         doubt = 1.0 / total + _LEAN_SD**2
         mix = (belief.sum(axis=1) + 1.0) / (belief.sum(axis=(1, 2)) + len(usual))[:, None]
-    fits = _likelihood(place, spread, reach, centre, np.zeros_like(doubt), mix).sum(axis=1)
+    fits = notes.likelihood(centre, exactly, mix)
     fits -= 0.5 * (((centre - usual) / _USUAL_SD) ** 2).sum(axis=1)
     fits += 0.5 * np.log(doubt / _USUAL_SD**2).sum(axis=1)
     return centre, doubt, mix, fits
-
-
-def _joint(
-    place: Floats,
-    spread: Floats,
-    reach: NDArray[np.bool_],
-    centre: Floats,
-    doubt: Floats,
-    mix: Floats,
-) -> Floats:
-    """Density of each note on each string (states, n, strings), shares among those in reach."""
-    variance = spread[None, :, None] ** 2 + doubt[:, None, :]
-    off = (place[None, :, None] - centre[:, None, :]) ** 2 / variance
-    # Every fret of a string is as likely as any other, and so is every string: what a player would
-    # rather do is not known, and a whole phrase is played in one place.
-    shares = np.where(reach[None], mix[:, None, :], 0.0)
-    density: Floats = (
-        (1.0 - _STRAY_SHARE) * shares * np.exp(-0.5 * off) / np.sqrt(2.0 * np.pi * variance)
-    )
-    return density
-
-
-def _belief(
-    place: Floats,
-    spread: Floats,
-    reach: NDArray[np.bool_],
-    centre: Floats,
-    doubt: Floats,
-    mix: Floats,
-) -> Floats:
-    joint = _joint(place, spread, reach, centre, doubt, mix)
-    stray = _STRAY_SHARE * _STRAY_DENSITY
-    belief: Floats = joint / (joint.sum(axis=2, keepdims=True) + stray)
-    return belief
-
-
-def _likelihood(
-    place: Floats,
-    spread: Floats,
-    reach: NDArray[np.bool_],
-    centre: Floats,
-    doubt: Floats,
-    mix: Floats,
-) -> Floats:
-    joint = _joint(place, spread, reach, centre, doubt, mix)
-    likelihood: Floats = np.log(joint.sum(axis=2) + _STRAY_SHARE * _STRAY_DENSITY)
-    return likelihood

@@ -1,4 +1,4 @@
-"""Where a moment lies: samples, seconds, bar and beat, ticks (timecode: `planner.timecode`).
+"""Where a moment lies: samples, seconds, bar and beat, ticks.
 
 Conventions
 -----------
@@ -23,9 +23,6 @@ from fractions import Fraction
 from itertools import pairwise
 
 from planner.session_model import TempoMark
-from planner.timecode import FRAME_RATES as FRAME_RATES
-from planner.timecode import parse_timecode as parse_timecode
-from planner.timecode import timecode as timecode
 
 TICKS_PER_QUARTER = 960  # common practice, no source: divisible by 2**6, 3 and 5
 DEFAULT_US_PER_QUARTER = 500_000  # Standard MIDI File 1.0: 120 to the minute where none is given

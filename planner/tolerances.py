@@ -134,16 +134,10 @@ class Judging:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToleranceTerms:
-    """One note's tolerance with everything that went into it."""
+    """One note's tolerance, and what it would be if nothing stopped it."""
 
-    base_cents: float
-    duration_factor: float
-    exposure_factor: float
-    style_factor: float
-    stem_factor: float
-    raw_cents: float  # the product of the five
-    floor_cents: float
-    tolerance_cents: float  # the larger of the two, rounded to 0.1
+    raw_cents: float  # the product of all factors
+    tolerance_cents: float  # that or the floor, whichever is larger, rounded to 0.1
 
 
 def tolerance_terms(
@@ -158,7 +152,7 @@ def tolerance_terms(
     midi: int | None = None,
     beats: bool = False,
 ) -> ToleranceTerms:
-    """Work out how far out of tune a note may be, every factor kept.
+    """Work out how far out of tune a note may be.
 
     Parameters
     ----------
@@ -193,13 +187,4 @@ def tolerance_terms(
         tolerances.limits.floor_cents,
         tolerances.limits.floor_uncertainties * (uncertainty_cents or 0.0),
     )
-    return ToleranceTerms(
-        base_cents=base,
-        duration_factor=duration,
-        exposure_factor=exposure_factor,
-        style_factor=judging.tolerance_factor,
-        stem_factor=factor,
-        raw_cents=raw,
-        floor_cents=floor,
-        tolerance_cents=round(max(raw, floor), 1),
-    )
+    return ToleranceTerms(raw_cents=raw, tolerance_cents=round(max(raw, floor), 1))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from planner.answers import Entry
@@ -37,30 +38,42 @@ from planner.summary import summary_markdown
 from planner.timeline import TempoMap
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """How the files of a plan are written."""
+
+    csv_bom: bool = True  # before ``edit_list.csv`` and ``offenders.csv``
+    csv_delimiter: str = ","
+    page_sound: bool = True  # short excerpts of the stems in the review page, for listening
+
+
+AS_USUAL = Form()
+
+
 def write_plan(
     plan: Plan,
     tempo_map: TempoMap | None,
     out: Path,
     folders: tuple[Path, ...],
+    form: Form,
     *,
-    ledger: Ledger = (),
-    typed: Sequence[Entry] = (),
-    csv_bom: bool,
-    csv_delimiter: str,
-    excerpts: Sequence[Excerpt] = (),
+    ledger: Ledger,
+    typed: Sequence[Entry],
+    excerpts: Sequence[Excerpt],
 ) -> Path:
     data = edit_list_to_dict(plan)
+    bom, delimiter = form.csv_bom, form.csv_delimiter
     settings: dict[str, bool | int | str] = {
-        "edit_list_csv_bom": csv_bom,
-        "csv_delimiter": csv_delimiter,
+        "edit_list_csv_bom": bom,
+        "csv_delimiter": delimiter,
         "page_excerpts": len(excerpts),
     }
     record = run_record(plan, settings)
     files = {
         YAML_NAME: yaml_bytes(data),
-        CSV_NAME: edit_list_csv_bytes(data, bom=csv_bom, delimiter=csv_delimiter),
-        "notes.csv": notes_csv(plan, delimiter=csv_delimiter),
-        "offenders.csv": offenders_csv(plan, bom=csv_bom, delimiter=csv_delimiter),
+        CSV_NAME: edit_list_csv_bytes(data, bom=bom, delimiter=delimiter),
+        "notes.csv": notes_csv(plan, delimiter=delimiter),
+        "offenders.csv": offenders_csv(plan, bom=bom, delimiter=delimiter),
         "offenders.md": offenders_markdown(plan).encode(),
         "summary.md": summary_markdown(plan, tempo_map).encode(),
         "hand_off.md": hand_off_markdown(plan).encode(),

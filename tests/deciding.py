@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from planner.files.configs import read_judging, read_tolerances
+from planner.ground import Ground
 from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, StemNotes
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan_model import Judged, Plan
@@ -91,14 +92,13 @@ def plan(*stems: StemNotes, **fields: Any) -> Plan:
     judging = fields.pop("judging", PLAIN)
     tempo_map = fields.pop("tempo_map", None)
     a4 = fields.pop("a4", A4)
-    return make_plan(
-        session=session(*stems, **fields),
-        stems=stems,
-        a4=a4,
-        tolerances=TOLERANCES,
-        judging=judging,
-        tempo_map=tempo_map,
-    )
+    return made_of(session(*stems, **fields), stems, judging=judging, tempo_map=tempo_map, a4=a4)
+
+
+def made_of(where: Session, stems: tuple[StemNotes, ...], **given: Any) -> Plan:
+    """Plan some stems of a session at A4 = 440; fields of the ground by name."""
+    usual = {"a4": A4, "tolerances": TOLERANCES, "judging": PLAIN}
+    return make_plan(Ground(session=where, **{**usual, **given}), stems)
 
 
 def line(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
-from planner.bleed import without_bleed
+from planner.bleed import with_only_bleed, without_bleed
 from planner.bleed_paths import how_stems_leak
 from planner.model import Floats, MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.spectra import coarse_spectra
@@ -166,8 +166,22 @@ def leak(samples: Floats, gain_db: float) -> Floats:
 
 def cleaned(*parts: tuple[StemNotes, Floats], **more: object) -> dict[str, StemNotes]:
     spectra = {notes.code: coarse_spectra(sound, SR) for notes, sound in parts}
-    done = without_bleed([notes for notes, _ in parts], how_stems_leak(spectra, **more))  # type: ignore[arg-type]
-    return {notes.code: notes for notes in done}
+    first = {stem.code: [one.note for one in stem.notes] for stem, _ in parts}
+    leaking = with_only_bleed(how_stems_leak(spectra, **more), first)  # type: ignore[arg-type]
+    return {stem.code: stem for stem in without_bleed([stem for stem, _ in parts], leaking)}
+
+
+def test_a_stem_of_bleed_leaks_into_no_other() -> None:
+    """Where nothing is played nothing leaks from, whatever path seems to lead there."""
+    voice, sung = performed("LV", 1)
+    spectra = {"LV": coarse_spectra(sung, SR), "HP": coarse_spectra(leak(sung, -12.0), SR)}
+    leaking = how_stems_leak(spectra)
+    (path,) = leaking.paths
+    back = replace(path, source="HP", into="LV", power_gain=tuple(1e-6 for _ in path.power_gain))
+    notes = [one.note for one in voice.notes]
+    told = with_only_bleed(replace(leaking, paths=(path, back)), {"LV": notes, "HP": notes})
+    assert told.only_bleed == {"HP"}
+    assert told.paths == (path,)
 
 
 @pytest.mark.parametrize("gain_db", [-12.0, -20.0, -48.0])

@@ -12,12 +12,11 @@ from planner.chord_strings import chord_string_findings, guess_chord_strings
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.pitch import midi_to_hz
 from planner.plan_model import Plan
-from planner.planning import make_plan
 from planner.session_model import Session, StemSpec
 from planner.string_grid import string_grids
 from planner.strings import StringGuess
 from planner.targets import Aimed, aim, target_for
-from tests.deciding import A4, PLAIN, TOLERANCES, note, session, stem
+from tests.deciding import A4, made_of, note, session, stem
 from tests.tones.exact import stem_of
 
 GUITAR = (40, 45, 50, 55, 59, 64)
@@ -139,11 +138,10 @@ def test_a_string_apart_is_advice(off: float, count: int) -> None:
 
 def planned(aimed: list[Aimed]) -> Plan:
     """The plan of one chord part."""
-    return make_plan(
-        session=Session(song="x", stems=(spec(),)),
-        stems=(stem("AG", "fretted-chords", [a.measured for a in aimed]),), a4=A4,
-        tolerances=TOLERANCES, judging=PLAIN,
-    )  # fmt: skip
+    return made_of(
+        Session(song="x", stems=(spec(),)),
+        (stem("AG", "fretted-chords", [a.measured for a in aimed]),),
+    )
 
 
 def test_from_sound_to_string() -> None:

@@ -11,10 +11,10 @@ from planner.clashes import (
     clash_kind,
     find_clashes,
     overlapping_pairs,
-    sour_seconds,
     worst_clashes,
 )
 from planner.pitch import midi_to_hz, shift_hz
+from tests.sessions.records import sour_seconds
 
 
 def sounding(

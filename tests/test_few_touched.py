@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
+from deciding import line, made_of, note, plan, session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,7 +14,6 @@ from planner.few_touched import FEW_TOUCHED
 from planner.in_short import in_short
 from planner.model import StemNotes
 from planner.plan_model import Plan
-from planner.planning import make_plan
 from planner.provenance import run_record
 from planner.ruled_rows import Recalled
 from planner.rulings import rulings_from
@@ -94,10 +93,7 @@ def test_what_a_person_has_said_stays() -> None:
     lead = stem("LV", "lead-voice", notes)
     least = min(plan(lead).rows, key=lambda row: row.severity or 0.0)
     rulings, _ = rulings_from([Entry(id=least.id, state="approved", by="producer")])
-    made = make_plan(
-        session=session(lead, touch_at_most=0.25), stems=(lead,), a4=A4, tolerances=TOLERANCES,
-        judging=PLAIN, recalled=Recalled(rulings=rulings),
-    )  # fmt: skip
+    made = made_of(session(lead, touch_at_most=0.25), (lead,), recalled=Recalled(rulings=rulings))
     assert [r.id for r in made.rows if r.kind == "note"] == [least.id]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import mido
@@ -13,10 +14,10 @@ from planner.lyrics import is_title_word, title_words, words_by_line, words_of_s
 from planner.model import StemNotes
 from planner.page import review_page
 from planner.score_match import StemScore
-from planner.score_use import sung_words
+from planner.score_use import use_score
 from planner.session_model import LyricLine, Session, TempoMark
 from planner.timeline import tempo_map_from_marks
-from tests.deciding import line, plan, stem
+from tests.deciding import line, made_of, plan, session, stem
 
 MAP = tempo_map_from_marks([TempoMark(bar=1, bpm=120.0)], bar_one_at_s=0.0)  # 2 s a bar
 TUNE = [62, 64, 66, 67, 69, 71, 69, 67, 66, 64, 62, 66]
@@ -127,9 +128,9 @@ def test_a_scores_words_reach_the_notes_that_match(tmp_path: Path) -> None:
     notes = tuple(read_score(path, "Lead"))
     words = words_of_score(notes, read_lyrics(path, "Lead"))
     score = StemScore(name="s.mid", notes=notes, words=words)
-    found = sung_words(lead(), score, 440.0)
+    found = use_score(lead(), score, 440.0, None).words
     assert found == {"LV-0003": "lowland", "LV-0004": "lowland"}
-    assert sung_words(lead(), StemScore(name="s.mid", notes=notes), 440.0) == {}
+    assert use_score(lead(), replace(score, words=()), 440.0, None).words == {}
 
 
 def test_rows_headlines_and_page_name_the_word() -> None:
@@ -150,14 +151,13 @@ def test_rows_headlines_and_page_name_the_word() -> None:
 
 def test_words_of_a_score_go_before_lines() -> None:
     """What the score says of a note is surer than its line."""
-    from planner.planning import make_plan
-    from tests.deciding import A4, PLAIN, TOLERANCES, session
-
     voice = lead({3: -30.0})
-    made = make_plan(
-        session=session(voice, lyrics=(LyricLine(bar=1, words="la la"),)), stems=(voice,), a4=A4,
-        tolerances=TOLERANCES, judging=PLAIN, tempo_map=MAP, words={"LV-0004": "harbour"},
-    )  # fmt: skip
+    made = made_of(
+        session(voice, lyrics=(LyricLine(bar=1, words="la la"),)),
+        (voice,),
+        tempo_map=MAP,
+        words={"LV-0004": "harbour"},
+    )
     words = {j.measured.id: j.word for j in made.judged}
     assert (words["LV-0004"], words["LV-0003"]) == ("harbour", "la la")
     assert made.offenders[0].headline.startswith("the word 'harbour': ")

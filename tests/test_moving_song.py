@@ -6,13 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, line, session, stem
+from deciding import line, made_of, session, stem
 
 from planner.along_song import THE_SONG, along_song
 from planner.model import MeasuredNote, StemNotes
 from planner.pitch import shift_hz
 from planner.plan_model import Plan
-from planner.planning import make_plan
 
 STEP_CENTS, STEP_S = 8.0, 60.0
 
@@ -52,9 +51,7 @@ def band() -> tuple[StemNotes, ...]:
 
 
 def planned(*stems: StemNotes) -> Plan:
-    return make_plan(
-        session=session(*stems), stems=stems, a4=A4, tolerances=TOLERANCES, judging=PLAIN
-    )
+    return made_of(session(*stems), stems)
 
 
 def questions(plan: Plan) -> list[str]:

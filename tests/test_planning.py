@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, carried_out, contour, line, note, plan, session, stem
+from deciding import carried_out, contour, line, made_of, note, plan, session, stem
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from sessions.records import make_records, sour_with
@@ -13,7 +13,6 @@ from planner.files.configs import read_judging
 from planner.model import FIXED_ROLES, SessionA4, StemNotes
 from planner.pitch import shift_hz
 from planner.plan_model import Plan
-from planner.planning import make_plan
 from planner.rules import IN_TOLERANCE
 from planner.session_model import KeyMark, ProtectedSpan, Section, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_marks
@@ -151,10 +150,7 @@ def test_protected_bars_stay() -> None:
     where = replace(where, stems=(replace(where.stems[0], do_not_touch=(keep,)),))
 
     def made_with(tempo_map: TempoMap | None) -> Plan:
-        return make_plan(
-            session=where, stems=(gtr,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-            tempo_map=tempo_map,
-        )  # fmt: skip
+        return made_of(where, (gtr,), tempo_map=tempo_map)
 
     made = made_with(MAP)
     assert [j.rule_name for j in made.judged].count("hands off") == 3
@@ -428,10 +424,7 @@ def test_empty_stem_is_no_trouble() -> None:
 
 def with_score(part: StemNotes, meant: dict[str, int]) -> Plan:
     """Plan one stem whose score says which notes were meant."""
-    return make_plan(
-        session=session(part), stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        meant=meant,
-    )  # fmt: skip
+    return made_of(session(part), (part,), meant=meant)
 
 
 def test_a_part_sixty_flat_with_a_score_is_one_row() -> None:
@@ -472,10 +465,7 @@ def test_a_wrong_note_beats_with_nobody() -> None:
     piano = stem("PNO", "tuning-reference", line("PNO", [60] * 8, [0.0] * 8))
     notes = line("GTR", [62] * 8, [0.0] * 8)
     both = (piano, stem("GTR", "fretted", notes))
-    made = make_plan(
-        session=session(*both), stems=both, a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        meant={n.id: 60 for n in notes},
-    )  # fmt: skip
+    made = made_of(session(*both), both, meant={n.id: 60 for n in notes})
     assert all(not j.clash_with for j in made.judged)
 
 
@@ -524,10 +514,7 @@ def test_a_protected_note_that_is_not_there_is_told() -> None:
     lead = stem("LV", "lead-voice", line("LV", [60, 62, 64, 65] * 3, [0.0] * 12))
     base = session(lead)
     spec = replace(base.stems[0], do_not_touch=(ProtectedSpan(note_id="LV-9999"),))
-    made = make_plan(
-        session=replace(base, stems=(spec,)), stems=(lead,), a4=A4, tolerances=TOLERANCES,
-        judging=PLAIN,
-    )  # fmt: skip
+    made = made_of(replace(base, stems=(spec,)), (lead,))
     assert ["LV-9999 shall not be touched" in f.what for f in made.findings] == [True]
 
 

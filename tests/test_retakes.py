@@ -11,12 +11,11 @@ import pytest
 from planner.answers import Entry
 from planner.model import MeasuredNote, Role
 from planner.plan_model import Row
-from planner.planning import make_plan
 from planner.ruled_rows import Recalled
 from planner.rulings import rulings_from
 from planner.session_model import TempoMark
 from planner.timeline import tempo_map_from_marks
-from tests.deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
+from tests.deciding import line, made_of, note, plan, session, stem
 
 MAP = tempo_map_from_marks([TempoMark(bar=1, bpm=120.0)], bar_one_at_s=0.0)  # 2 s a bar
 WANDER = [0, 2, 4, 5, 7, 4, 9, 5, 2, 11, 7, 0, 5, 9, 4]
@@ -146,10 +145,7 @@ def test_a_voice_named_as_its_lead_goes_before_other_leads() -> None:
     base = session(lead, other, double)
     for code, told in (("LV", True), ("LV2", False)):
         specs = tuple(replace(s, sung_with=code) if s.code == "VD" else s for s in base.stems)
-        made = make_plan(
-            session=replace(base, stems=specs), stems=(lead, other, double), a4=A4,
-            tolerances=TOLERANCES, judging=PLAIN, tempo_map=MAP,
-        )  # fmt: skip
+        made = made_of(replace(base, stems=specs), (lead, other, double), tempo_map=MAP)
         assert len(advised(made.rows, "mute-part")) == told
 
 
@@ -160,10 +156,12 @@ def test_a_refused_rule_is_named_as_the_cause() -> None:
     first = plan(lead, double, tempo_map=MAP)
     assert [r.action for r in first.rows] == ["whole-part"]
     rulings, _ = rulings_from([Entry(id="R-001", answer="no", by="P")], first.rows)
-    again = make_plan(
-        session=session(lead, double), stems=(lead, double), a4=A4, tolerances=TOLERANCES,
-        judging=PLAIN, tempo_map=MAP, recalled=Recalled(rulings=rulings, last_rows=first.rows),
-    )  # fmt: skip
+    again = made_of(
+        session(lead, double),
+        (lead, double),
+        tempo_map=MAP,
+        recalled=Recalled(rulings=rulings, last_rows=first.rows),
+    )
     for action in ("retake", "mute-part"):
         (row,) = advised(again.rows, action)
         assert "or take back the refusal of R-001: it is one move for all of these" in row.reason

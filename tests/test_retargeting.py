@@ -6,13 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, carried_out, note, plan, session, stem
+from deciding import PLAIN, carried_out, made_of, note, plan, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, SessionA4, StemNotes
 from planner.pitch import cents, midi_to_hz
 from planner.plan_model import Judged, Plan
-from planner.planning import make_plan
 from planner.session_model import KeyMark
 
 STACK = read_judging("a-cappella")
@@ -92,10 +91,7 @@ def test_the_key_names_a_chord_of_two_names() -> None:
 def test_octave_stretch_carries_the_root() -> None:
     """The third is pure above the root where the reference's stretch puts that root."""
     a4 = SessionA4(a4_hz=441.0, found_from="stem PNO", stretch=((48, -8.0), (69, 0.0)))
-    made = make_plan(
-        session=session(*voices(0.0)), stems=voices(0.0), a4=a4, tolerances=TOLERANCES,
-        judging=STACK,
-    )  # fmt: skip
+    made = made_of(session(*voices(0.0)), voices(0.0), a4=a4, judging=STACK)
     third, root = judged(made, "B2-1").target, judged(made, "B1-1").target
     assert third.target_hz / root.target_hz == pytest.approx(5 / 4)
 
@@ -108,10 +104,7 @@ def duet(
 ) -> Plan:
     stems = [stem("LV", "lead-voice", lead)]
     stems += [stem(f"D{k + 1}", "voice-double", notes) for k, notes in enumerate(doubles)]
-    return make_plan(
-        session=with_lead(stems, sung_with), stems=tuple(stems), a4=A4, tolerances=TOLERANCES,
-        judging=PLAIN,
-    )  # fmt: skip
+    return made_of(with_lead(stems, sung_with), tuple(stems))
 
 
 def with_lead(stems: list[StemNotes], sung_with: str | None) -> Any:
@@ -203,10 +196,7 @@ def test_a_double_of_a_double_follows_the_lead() -> None:
     ]
     where = with_lead(stems, "LV")
     specs = (*where.stems[:2], replace(where.stems[2], sung_with="D1"))
-    made = make_plan(
-        session=replace(where, stems=specs), stems=tuple(stems), a4=A4, tolerances=TOLERANCES,
-        judging=PLAIN,
-    )  # fmt: skip
+    made = made_of(replace(where, stems=specs), tuple(stems))
     assert judged(made, "D2-1").target.target_from == "where the plan leaves LV-1"
 
 
@@ -226,8 +216,7 @@ def test_nothing_is_left_once_lead_and_doubles_are_moved() -> None:
         stem("D2", "voice-double", one("D2", 17.0)),
     )
     where = with_lead(list(stems), "LV")
-    fields: dict[str, Any] = {"a4": A4, "tolerances": TOLERANCES, "judging": PLAIN}
-    made = make_plan(session=where, stems=stems, **fields)
+    made = made_of(where, stems)
     assert len(made.rows) == 3
-    again = make_plan(session=where, stems=carried_out(stems, made), **fields)
+    again = made_of(where, carried_out(stems, made))
     assert again.rows == ()

@@ -13,7 +13,6 @@ from planner.locks import held_places, with_locked_rows
 from planner.model import StemNotes
 from planner.note_ids import keep_ids
 from planner.plan_model import MOVING_ACTIONS, Plan, Row
-from planner.planning import make_plan
 from planner.questions import notes_offered
 from planner.row_ids import notes_from, with_rows
 from planner.ruled import asks_for_own_figures
@@ -22,7 +21,7 @@ from planner.rulings import rulings_from
 from planner.session_model import ProtectedSpan, Section, TempoMark
 from planner.standing_still import Still, decide_until_still
 from planner.timeline import tempo_map_from_marks
-from tests.deciding import A4, PLAIN, TOLERANCES, line, session, stem
+from tests.deciding import line, made_of, session, stem
 
 PHRASE = [60, 62, 64, 65, 67, 65, 64, 62]
 
@@ -37,10 +36,7 @@ def plan(part: StemNotes, recalled: Recalled | None = None, **fields: Any) -> Pl
     given = session(part)
     if fields:
         given = replace(given, stems=tuple(replace(spec, **fields) for spec in given.stems))
-    return make_plan(
-        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        recalled=recalled or Recalled(rulings={}),
-    )  # fmt: skip
+    return made_of(given, (part,), recalled=recalled or Recalled(rulings={}))
 
 
 def ledger_of(made: Plan, part: StemNotes) -> Ledger:
@@ -438,10 +434,9 @@ def test_a_section_may_be_judged_less_strictly(factor: float, moved: bool) -> No
             Section(name="ending", from_bar=3, to_bar=9, tolerance_factor=0.7),
         ),
     )
-    made = make_plan(
-        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0),
-    )  # fmt: skip
+    made = made_of(
+        given, (part,), tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0)
+    )
     assert [r.id for r in made.rows if r.action == "raise-lower"] == ["EGL-0005"] * moved
 
 
@@ -454,17 +449,13 @@ def test_a_rule_is_asked_for_as_strictly_as_its_section(factor: float, moved: bo
         tempo_marks=(TempoMark(bar=1, bpm=60.0),),
         sections=(Section(name="verse", from_bar=1, to_bar=9, tolerance_factor=factor),),
     )
-    made = make_plan(
-        session=given, stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0),
-    )  # fmt: skip
+    made = made_of(
+        given, (part,), tempo_map=tempo_map_from_marks(given.tempo_marks, bar_one_at_s=0.0)
+    )
     assert [r.action for r in made.rows] == ["whole-part"] * moved
     # The stem's own factor counts alike.
     spec = replace(given.stems[0], tolerance_factor=factor)
-    alone = make_plan(
-        session=replace(given, stems=(spec,), sections=()), stems=(part,), a4=A4,
-        tolerances=TOLERANCES, judging=PLAIN,
-    )  # fmt: skip
+    alone = made_of(replace(given, stems=(spec,), sections=()), (part,))
     assert [r.action for r in alone.rows] == ["whole-part"] * moved
 
 
@@ -473,10 +464,7 @@ def test_bars_of_a_rule_in_a_plan(part: StemNotes) -> None:
     tempo = tempo_map_from_marks((TempoMark(bar=1, bpm=120.0),), bar_one_at_s=0.0)
 
     def planned(recalled: Recalled) -> Plan:
-        return make_plan(
-            session=session(part), stems=(part,), a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-            tempo_map=tempo, recalled=recalled,
-        )  # fmt: skip
+        return made_of(session(part), (part,), tempo_map=tempo, recalled=recalled)
 
     first = planned(Recalled(rulings={}))
     (rule,) = [r for r in first.rows if r.kind == "rule"]

@@ -32,7 +32,8 @@ def written(up: int = 0, later_s: float = 0.0, **fields: object) -> StemScore:
 
 def test_a_score_that_fits_says_what_was_meant() -> None:
     """Every note gets its note, and one line counts them."""
-    meant, (told,) = use_score(played(), written(), 440.0, MAP)
+    said = use_score(played(), written(), 440.0, MAP)
+    meant, (told,) = said.meant, said.findings
     assert list(meant.values()) == TUNE
     assert told.severity == "note"
     assert told.what == (
@@ -42,7 +43,8 @@ def test_a_score_that_fits_says_what_was_meant() -> None:
 
 def test_an_octave_is_taken_and_said() -> None:
     """A part written an octave above its sound is used, with a word about it."""
-    meant, (first, _) = use_score(played(), written(12), 440.0, MAP)
+    said = use_score(played(), written(12), 440.0, MAP)
+    meant, (first, _) = said.meant, said.findings
     assert list(meant.values()) == TUNE
     assert "CEL sounds an octave lower than its score" in first.what
     assert first.did == "Taken so."
@@ -54,7 +56,8 @@ def test_another_pitch_and_place_is_a_question() -> None:
         replace(n, note=replace(n.note, start_s=n.note.start_s + 4.8, end_s=n.note.end_s + 4.8))
         for n in played().notes
     ])  # fmt: skip
-    meant, (asked,) = use_score(shifted, written(2), 440.0, MAP)
+    said = use_score(shifted, written(2), 440.0, MAP)
+    meant, (asked,) = said.meant, said.findings
     assert meant == {}
     assert asked.severity == "question"
     assert asked.what == (
@@ -63,7 +66,7 @@ def test_another_pitch_and_place_is_a_question() -> None:
     )
     assert "write transpose: -2, later_s: 4.80 beside the score's file" in asked.advice
     answered = written(2, transpose=-2, later_s=0.0)
-    meant, _ = use_score(shifted, replace(answered, later_s=4.8), 440.0, MAP)
+    meant = use_score(shifted, replace(answered, later_s=4.8), 440.0, MAP).meant
     assert list(meant.values()) == TUNE
 
 
@@ -71,7 +74,7 @@ def test_without_a_tempo_map_a_place_is_in_seconds() -> None:
     """Earlier and in seconds: the score has a bar of rests in front that the stem has not."""
     score = written()
     late = replace(score, notes=tuple((a + 3.0, b + 3.0, m) for a, b, m in score.notes))
-    _, (asked,) = use_score(played(), late, 440.0, None)
+    (asked,) = use_score(played(), late, 440.0, None).findings
     assert "fits 3.00 s earlier: 16 of 16 notes agree" in asked.what
     assert "later_s: -3.00" in asked.advice
 
@@ -82,7 +85,7 @@ def test_edge_of_being_in_place(later_s: float, used: bool) -> None:
     score = written()
     moved = replace(score, notes=tuple((a + 9.0, b + 9.0, m) for a, b, m in score.notes))
     moved = replace(moved, zero_s=(-9.0 + later_s,))
-    meant, _ = use_score(played(), moved, 440.0, None)
+    meant = use_score(played(), moved, 440.0, None).meant
     assert bool(meant) == used
 
 
@@ -90,15 +93,16 @@ def test_a_score_may_begin_with_bar_one() -> None:
     """Where bar 1 lies 4 s into the stems, a score whose tick 0 is bar 1 is in its place."""
     score = written()
     inside = replace(score, notes=tuple((a - 4.5, b - 4.5, m) for a, b, m in score.notes[5:]))
-    assert use_score(played(), inside, 440.0, None)[0] == {}
-    meant, _ = use_score(played(), replace(inside, zero_s=(0.0, 4.5)), 440.0, None)
+    assert use_score(played(), inside, 440.0, None).meant == {}
+    meant = use_score(played(), replace(inside, zero_s=(0.0, 4.5)), 440.0, None).meant
     assert list(meant.values()) == TUNE[5:]
 
 
 def test_another_tune_is_not_used() -> None:
     """A score of something else is left aside, with counts and what is asked for."""
     other = [60, 55, 57, 60, 65, 64, 58, 57, 70, 58, 60, 65, 63, 72, 60, 58]
-    meant, (told,) = use_score(played(other), written(), 440.0, MAP)
+    said = use_score(played(other), written(), 440.0, MAP)
+    meant, (told,) = said.meant, said.findings
     assert meant == {}
     assert told.severity == "warning"
     assert told.what.startswith("CEL: ")
@@ -112,7 +116,7 @@ def test_another_tune_is_not_used() -> None:
 def test_few_notes(count: int, used: bool) -> None:
     """Four notes that agree where and as written are enough, three are not."""
     few = stem("CEL", "bowed", line("CEL", TUNE[:count], [0.0] * count))
-    assert bool(use_score(few, written(), 440.0, None)[0]) == used
+    assert bool(use_score(few, written(), 440.0, None).meant) == used
 
 
 def test_notes_beside_the_score_and_notes_not_found_are_counted() -> None:
@@ -122,7 +126,8 @@ def test_notes_beside_the_score_and_notes_not_found_are_counted() -> None:
     wrong = note("CEL-0006", TUNE[5] + 2, 0.0, start_s=4.5, length_s=0.8)
     notes[4] = wrong
     notes.insert(1, note("CEL-0099", 74, 0.0, start_s=0.45, length_s=0.1))
-    meant, (told,) = use_score(stem("CEL", "bowed", notes), written(), 440.0, MAP)
+    said = use_score(stem("CEL", "bowed", notes), written(), 440.0, MAP)
+    meant, (told,) = said.meant, said.findings
     assert meant["CEL-0006"] == TUNE[5]
     assert "CEL-0099" not in meant
     assert told.what == (

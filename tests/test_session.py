@@ -698,7 +698,7 @@ VALUES = st.recursive(
 )  # fmt: skip
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(
     top_fields=st.dictionaries(st.sampled_from(sorted(_TOP)), VALUES, max_size=3),
     stem_fields=st.dictionaries(st.sampled_from(sorted(_STEM)), VALUES, max_size=3),

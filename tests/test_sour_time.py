@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_clashes import sounding
 
-from planner.clashes import SoundingNote, find_clashes, sour_seconds
+from planner.clashes import SoundingNote, find_clashes
 from planner.pitch import shift_hz
 from planner.sour_time import (
     SourMap,
@@ -21,6 +21,7 @@ from planner.sour_time import (
     with_made,
 )
 from planner.taking_back import Made
+from tests.sessions.records import sour_seconds
 
 
 def some_notes(seed: int, n: int = 40) -> list[SoundingNote]:

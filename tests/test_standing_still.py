@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, carried_out, line, note, plan, session, stem
+from deciding import carried_out, line, made_of, note, plan, session, stem
 from test_planning import band
 
 from planner import standing_still
 from planner.answers import Entry
 from planner.moves import note_made
 from planner.plan_model import Judged
-from planner.planning import make_plan
 from planner.planrows import _said_edit
 from planner.ruled_rows import Recalled
 from planner.rulings import rulings_from
@@ -45,10 +44,7 @@ def test_a_plan_that_does_not_come_to_rest_says_so(monkeypatch: pytest.MonkeyPat
 def test_what_a_person_refused_is_not_moved_on_a_later_round() -> None:
     """A refusal holds on every round."""
     rulings, _ = rulings_from([Entry(id="S3-0014", state="refused", by="producer")])
-    made = make_plan(
-        session=session(*LATER), stems=LATER, a4=A4, tolerances=TOLERANCES, judging=PLAIN,
-        recalled=Recalled(rulings=rulings),
-    )  # fmt: skip
+    made = made_of(session(*LATER), LATER, recalled=Recalled(rulings=rulings))
     (row,) = [r for r in made.rows if r.id == "S3-0014"]
     assert (row.action, row.add_cents) == ("leave", None)
 

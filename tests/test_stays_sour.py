@@ -6,11 +6,10 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, line, note, plan, session, stem
+from deciding import line, made_of, note, plan, session, stem
 
 from planner.in_short import in_short
 from planner.model import MeasuredNote, StemNotes
-from planner.planning import make_plan
 from planner.session_model import ProtectedSpan
 from planner.stays_sour import ASKED, NOBODYS, ON_PURPOSE, WITH_FIXED, WITHIN
 
@@ -67,10 +66,7 @@ def test_hands_off_goes_before_what_is_fine_and_nothing_is_counted_twice() -> No
         replace(spec, do_not_touch=(keep,)) if spec.code == "CEL" else spec
         for spec in session(*stems).stems
     )
-    made = make_plan(
-        session=replace(session(*stems), stems=specs), stems=stems, a4=A4,
-        tolerances=TOLERANCES, judging=PLAIN,
-    )  # fmt: skip
+    made = made_of(replace(session(*stems), stems=specs), stems)
     told = dict(made.stays)
     assert told == {
         ON_PURPOSE: pytest.approx(2.0),

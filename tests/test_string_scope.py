@@ -7,14 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, note, plan, session, stem
+from deciding import A4, PLAIN, TOLERANCES, made_of, note, plan, session, stem
 from guitars import ACOUSTIC_B, GUITAR, NAMES, take
 from tones.exact import measured_notes, stem_of
 
 from planner.demo.tones import SR
 from planner.model import MeasuredNote
 from planner.plan_model import Plan
-from planner.planning import make_plan
 from planner.scope_rule import ScopeRule
 from planner.scopes import find_rules
 from planner.string_scope import string_rules, without_odd_strings
@@ -193,13 +192,7 @@ def sounded(seed: int, off_cents: dict[int, float]) -> tuple[Plan, dict[str, tup
     ]
     where = session(stem("X", "fretted", notes))
     where = replace(where, stems=(replace(where.stems[0], strings=GUITAR),))
-    made = make_plan(
-        session=where,
-        stems=(stem("X", "fretted", notes),),
-        a4=A4,
-        tolerances=TOLERANCES,
-        judging=PLAIN,
-    )
+    made = made_of(where, (stem("X", "fretted", notes),))
     played = {}
     for n in notes:
         _, string, fret, _ = min(truth, key=lambda x: abs(x[0] - n.note.start_s))

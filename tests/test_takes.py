@@ -20,11 +20,11 @@ from planner.files.edit_list import read_edit_list_csv, read_edit_list_yaml
 from planner.model import Finding, MeasuredNote, Role, SessionA4
 from planner.pitch import cents, midi_to_hz, shift_hz
 from planner.plan_model import Plan, Row
-from planner.planning import make_plan
 from planner.run import plan_session
 from planner.session_model import ProtectedSpan, Session, StemSpec, Take
 from planner.takes import TakeHeard, may_borrow
-from tests.deciding import PLAIN, TOLERANCES, line, note, stem
+from planner.writing import Form
+from tests.deciding import line, made_of, note, stem
 
 A4 = SessionA4(a4_hz=440.0, found_from="typed")
 TUNE = [62, 64, 66, 67, 69, 71, 69, 67, 66, 64, 62, 66, 69, 74, 71, 69]
@@ -44,10 +44,9 @@ def heard(notes: list[MeasuredNote], **take: Any) -> TakeHeard:
 def planned(notes: list[MeasuredNote], *takes: TakeHeard, **fields: Any) -> Plan:
     """The plan of one voice with its takes."""
     spec = StemSpec(code="LV", file="lv.wav", role="lead-voice", **fields)
-    return make_plan(
-        session=Session(song="Invented", stems=(spec,)), stems=(stem("LV", "lead-voice", notes),),
-        a4=A4, tolerances=TOLERANCES, judging=PLAIN, takes=takes,
-    )  # fmt: skip
+    return made_of(
+        Session(song="Invented", stems=(spec,)), (stem("LV", "lead-voice", notes),), takes=takes
+    )
 
 
 def row_of(plan: Plan, note_id: str) -> Row | None:
@@ -410,7 +409,7 @@ def test_a_take_that_is_not_there_is_told(tmp_path: Path, job: Path) -> None:
     with pytest.raises(Exception, match="lead_t3") as caught:
         plan_session(path, out=tmp_path)
     assert "stem LV" in str(caught.value)
-    made = plan_session(path, out=tmp_path, keep_going=True, page_sound=False).plan
+    made = plan_session(path, out=tmp_path, keep_going=True, form=Form(page_sound=False)).plan
     (lost,) = [f for f in made.findings if "take 2 of LV could not be used" in f.what]
     assert lost.did == "It was left out."
 
@@ -419,7 +418,7 @@ def test_takes_of_chords_are_told(tmp_path: Path, job: Path) -> None:
     """A chord part's takes are not listened to, and that is said."""
     path = job.parent / "chords.yaml"
     path.write_text(SESSION.replace("lead-voice", "fretted-chords"))
-    made = plan_session(path, out=tmp_path, page_sound=False).plan
+    made = plan_session(path, out=tmp_path, form=Form(page_sound=False)).plan
     (told,) = [f for f in made.findings if "notes are borrowed in single lines" in f.what]
     assert told.did == "The takes were not listened to."
     assert made.sources == ()
@@ -434,14 +433,14 @@ def test_no_plan_goes_among_the_takes(job: Path) -> None:
 def test_no_leaves_the_note_and_yes_stays(job: Path, tmp_path: Path) -> None:
     """A refused borrowing is left where it is, with the planner's own word; an approval goes on."""
     out = tmp_path / "plans"
-    first = plan_session(job, out=out, page_sound=False).plan
+    first = plan_session(job, out=out, form=Form(page_sound=False)).plan
     (row,) = [r for r in first.rows if r.action == "other-take"]
     assert main(["answer", str(job), f"{row.id} yes", "--by", "producer", "--out", str(out)]) == 0
-    again = plan_session(job, out=out, page_sound=False).plan
+    again = plan_session(job, out=out, form=Form(page_sound=False)).plan
     (row,) = [r for r in again.rows if r.action == "other-take"]
     assert row.state == "approved"
     assert main(["answer", str(job), f"{row.id} no", "--by", "producer", "--out", str(out)]) == 0
-    left = plan_session(job, out=out, page_sound=False).plan
+    left = plan_session(job, out=out, form=Form(page_sound=False)).plan
     (row,) = [r for r in left.rows if r.id == row.id]
     assert (row.action, row.state, row.take_file) == ("leave", "refused", "")
     assert row.reason.startswith("refused by producer; the planner says other-take: ")

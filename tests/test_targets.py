@@ -4,13 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
+from deciding import A4, line, made_of, note, session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.model import KeyReading, SessionA4
 from planner.pitch import cents, midi_to_hz, note_name, shift_hz
-from planner.planning import make_plan
 from planner.targets import (
     aim,
     curve_hz,
@@ -221,10 +220,7 @@ def test_the_plan_leaves_a_double_on_its_bad_key() -> None:
     for follow in (False, True):
         where = session(piano, viola, reference_from="PNO")
         specs = (where.stems[0], replace(where.stems[1], follow_keys=follow))
-        made = make_plan(
-            session=replace(where, stems=specs), stems=(piano, viola), a4=A4,
-            tolerances=TOLERANCES, judging=PLAIN,
-        )  # fmt: skip
+        made = made_of(replace(where, stems=specs), (piano, viola))
         (c5,) = [j for j in made.judged if j.measured.id == "VLA-0"]
         moved[follow] = c5.add_cents is not None
         assert ("its own C5 (14 flat, 4 notes)" in c5.target.target_from) == follow

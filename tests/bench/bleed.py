@@ -16,12 +16,11 @@ import numpy as np
 import soxr
 
 from planner import bleed_paths
-from planner.bleed import without_bleed
+from planner.bleed import leaks_into, with_only_bleed, without_bleed
 from planner.bleed_paths import find_paths, how_stems_leak
 from planner.chords import find_chord_notes
 from planner.demo.tones import SR
 from planner.leaks_out import Leak, without_leaks
-from planner.listening import leaks_into
 from planner.model import Floats, MeasuredNote, StemNotes
 from planner.roles import is_chordal, role_range_hz
 from planner.session_model import StemSpec
@@ -52,12 +51,8 @@ def played(seed: int) -> tuple[dict[str, Floats], dict[str, tuple[TrueNote, ...]
     return {code: np.pad(s, (0, length - len(s))) for code, s in sounds.items()}, true
 
 
-def spec_of(code: str) -> StemSpec:
-    return StemSpec(code=code, file="x.wav", role=ROLES[code])  # type: ignore[arg-type]
-
-
 def hear(code: str, samples: Floats, leaks: Sequence[Leak] = ()) -> Heard:
-    spec = spec_of(code)
+    spec = StemSpec(code=code, file="x.wav", role=ROLES[code])  # type: ignore[arg-type]
     stem = stem_of(samples, SR, spec.role, range_hz=role_range_hz(spec))
     spectra = coarse_spectra(stem.samples, ANALYSIS_SR)
     if leaks:
@@ -127,12 +122,10 @@ def main(argv: list[str] | None = None) -> None:
             stems = [one.stem for one in heard.values()]
             spectra = {code: one.spectra for code, one in heard.items()}
             by_notes = {s.code: s for s in without_bleed(stems)}
-            paths = how_stems_leak(spectra)
+            first = {s.code: [one.note for one in s.notes] for s in stems}
+            paths = with_only_bleed(how_stems_leak(spectra), first)
             for code, sound in sounds.items():
-                leaks = leaks_into(
-                    spec_of(code), [one.note for one in heard[code].stem.notes], paths
-                )
-                if leaks:
+                if leaks := leaks_into(code, paths):
                     heard[code] = hear(code, sound, leaks)
             anew = [one.stem for one in heard.values()]
             by_phase = {s.code: s for s in without_bleed(anew, paths)}

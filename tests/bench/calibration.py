@@ -18,12 +18,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from planner.bleed import without_bleed
+from planner.bleed import leaks_into, with_only_bleed, without_bleed
 from planner.bleed_paths import how_stems_leak
 from planner.demo.room import in_room, room_response
 from planner.demo.tones import SR
 from planner.hearing import hear_stem
-from planner.listening import leaks_into
 from planner.model import Floats, MeasuredNote, StemNotes
 from planner.session_model import StemSpec
 from tests.bench.rooms import REVERB_DB
@@ -79,10 +78,11 @@ def found_together(truth: Truth) -> dict[str, list[FoundNote]]:
         if stem.code in CODES
     }
     heard = {c: hear_stem(spec, folder / spec.file, spec.file) for c, spec in specs.items()}
+    notes = {code: [note for note, _ in one.notes] for code, one in heard.items()}
     leaking = how_stems_leak({code: one.spectra for code, one in heard.items()})
+    leaking = with_only_bleed(leaking, notes)
     for code, spec in specs.items():
-        leaks = leaks_into(spec, [note for note, _ in heard[code].notes], leaking)
-        if leaks:
+        if leaks := leaks_into(code, leaking):
             heard[code] = hear_stem(spec, folder / spec.file, spec.file, leaks=leaks)
     stems = [
         StemNotes(

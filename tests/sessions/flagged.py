@@ -24,6 +24,7 @@ from planner.pitch import midi_to_hz, note_name
 from planner.plan_model import Judged, Plan
 from planner.rules import IN_TOLERANCE
 from planner.run import plan_session
+from planner.writing import Form
 from tests.sessions.random_session import TrueStem, Truth, make_session
 from tests.sessions.written_score import true_midi
 
@@ -85,7 +86,7 @@ def main() -> None:
     for seed in range(int(first), int(last or first) + 1):
         with tempfile.TemporaryDirectory() as folder:
             truth = make_session(seed, Path(folder) / "job")
-            plan = plan_session(truth.session_file, page_sound=False).plan
+            plan = plan_session(truth.session_file, form=Form(page_sound=False)).plan
             few, answered = _few_touched(truth)
         fixed = {s.code for s in truth.stems if s.role in FIXED_ROLES}
         moved = [r.id for r in plan.rows if r.stem in fixed and r.add_cents is not None]
@@ -121,14 +122,14 @@ def _few_touched(truth: Truth) -> tuple[Plan, Plan]:
     path.write_text(yaml.safe_dump({**said, "touch_at_most": _FEW, "edit_minutes": 600}))
     kept = truth.session_file.parent / "measured_notes"
     (kept / "session").rename(kept / "few")
-    few = plan_session(path, page_sound=False).plan
+    few = plan_session(path, form=Form(page_sound=False)).plan
     answers = [
         {"id": note_id, "by": "who was there", "override": {"intended": note_name(midi)}}
         for note_id, midi in _meant(truth, few)
     ]
     said = yaml.safe_dump({"version": 1, "answers": answers})
     path.with_name("few.answers.yaml").write_text(said)
-    return few, plan_session(path, page_sound=False).plan
+    return few, plan_session(path, form=Form(page_sound=False)).plan
 
 
 def _meant(truth: Truth, plan: Plan) -> Iterator[tuple[str, int]]:

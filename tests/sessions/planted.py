@@ -26,6 +26,7 @@ from planner.model import Floats
 from planner.pitch import midi_to_hz
 from planner.plan_model import Plan, Row
 from planner.run import plan_session
+from planner.writing import Form
 from tests.guitars import ACOUSTIC_B, GUITAR, take
 from tests.sessions.random_session import PARTS, Faults, drawn, part_as_played
 
@@ -179,7 +180,7 @@ def _plan(
     }
     path = folder / "session.yaml"
     path.write_text(yaml.safe_dump(session, sort_keys=False), encoding="utf-8")
-    return plan_session(path, page_sound=False).plan
+    return plan_session(path, form=Form(page_sound=False)).plan
 
 
 def main() -> None:

@@ -9,13 +9,16 @@ leaves, after a fifth of the notes and after all.
 from __future__ import annotations
 
 import argparse
+import math
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from planner.clashes import SoundingNote, find_clashes, sour_seconds
+from planner.clashes import EXPOSED_WEIGHT, SORE_KINDS, Clash, SoundingNote, find_clashes
 from planner.files.configs import read_judging, read_tolerances
+from planner.ground import Ground
 from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
 from planner.plan_model import Plan
@@ -78,13 +81,13 @@ def make_records(
 def plan_of(stems: tuple[StemNotes, ...], **fields: object) -> Plan:
     """Plan some stems at A4 = 440 with the plain preset."""
     specs = tuple(StemSpec(code=s.code, file=f"{s.code}.wav", role=s.role) for s in stems)
-    return make_plan(
+    ground = Ground(
         session=Session(**{"song": "Invented", "stems": specs, **fields}),  # type: ignore[arg-type]
-        stems=stems,
         a4=SessionA4(a4_hz=440.0, found_from="typed"),
         tolerances=read_tolerances(),
         judging=read_judging("plain-band"),
     )
+    return make_plan(ground, stems)
 
 
 def _reference(chords: list[tuple[int, ...]], rng: np.random.Generator) -> StemNotes:
@@ -195,6 +198,24 @@ def sour_with(made: Plan, done: frozenset[str]) -> float:
         and round(abs(cents(n.heard_hz, n.target_hz)), 1) > limit
     }
     return sour_seconds(notes, find_clashes(notes), frozenset(beyond))
+
+
+def sour_seconds(
+    notes: Iterable[SoundingNote], clashes: Iterable[Clash], out_of_tolerance: frozenset[str]
+) -> float:
+    """Add up the time with an exposed clash or a held note beyond its tolerance, in s.
+
+    Moments with several at once count once. A soft clash does not count.
+    """
+    spans = [
+        (c.start_s, c.end_s) for c in clashes if c.kind in SORE_KINDS and c.weight >= EXPOSED_WEIGHT
+    ]
+    spans += [(n.start_s, n.end_s) for n in notes if n.id in out_of_tolerance]
+    total, until = 0.0, -math.inf
+    for start_s, end_s in sorted(spans):
+        total += max(0.0, end_s - max(start_s, until))
+        until = max(until, end_s)
+    return total
 
 
 def sounding_of(made: Plan, done: frozenset[str]) -> list[SoundingNote]:
