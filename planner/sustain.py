@@ -8,6 +8,7 @@ fit. Every term of the uncertainty has a cause of its own, and is checked on ran
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+_LENGTHS_KEPT = 64  # whose polynomials are kept: notes of a stem share them
 # Times a degree's share of the noise: four for frames that overlap, four for chance.
 _MORE_THAN_NOISE = 16.0
 
@@ -94,10 +96,10 @@ def measure_sustain(
     weights = _STRUCK
     if span.swells:
         weights = _STRAIGHT if line.vibrato is None else _SWINGING
-    shares = shares_of_frames(still)
     seconds = float(len(still)) * FOLLOW_HOP_S
     even = line.even if line.vibrato is None else None
     if even is None:
+        shares = shares_of_frames(still)
         level = float(shares @ still)
         partials_sd = _partials_sd(contour, inside, shares, stiffness.known_sd)
         slope_sd = float(np.hypot(_slope_sd(contour, inside), weights.bends * roughness / seconds))
@@ -131,10 +133,10 @@ def shares_of_frames(still: Floats) -> Floats:
     if count < 2 * _FREE_DEGREE:
         return plain
     phase = np.concatenate([[0.0], np.cumsum(still)])
-    # Orthonormal polynomials of rising degree: the even line is the first three of the free one's.
-    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, count + 1), _FREE_DEGREE + 1, True))[0]
+    basis = _polynomials(count + 1)
     weights = phase @ basis
     left_free = float(np.sum((phase - basis @ weights) ** 2))
+    # The even line is the first three of the free one's.
     left_even = left_free + float(np.sum(weights[3:] ** 2))
     share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
     if left_even > left_free * (1.0 + _MORE_THAN_NOISE * share):
@@ -143,6 +145,14 @@ def shares_of_frames(still: Floats) -> Floats:
     away = np.arange(count + 1) - count / 2.0
     later: Floats = np.cumsum(away[:0:-1])[::-1] / float(away @ away)
     return later
+
+
+@lru_cache(maxsize=_LENGTHS_KEPT)
+def _polynomials(count: int) -> Floats:
+    """Orthonormal polynomials of rising degree over so many frames, (count, 1 + degree)."""
+    at = np.linspace(-1.0, 1.0, count)
+    basis: Floats = np.linalg.qr(np.vander(at, _FREE_DEGREE + 1, increasing=True))[0]
+    return basis
 
 
 def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:

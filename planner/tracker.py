@@ -18,6 +18,7 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -123,11 +124,15 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     frames : number of frames, the first centred on sample 0, `HOP_S` apart
     window_s : length of the frame, s
     """
-    half = round(window_s * sr / 2)
-    mean = np.empty(frames)
-    for first, block in frame_blocks(samples, 2 * half, _hop(sr), frames, lead=half):
-        running = _running_energy(block, _hop(sr))
-        mean[first : first + len(block)] = (running[:, -1] - running[:, 0]) / (2 * half)
+    half, hop = round(window_s * sr / 2), _hop(sr)
+    # Frames are made up of grains, of whose energies each is summed up once.
+    grain = math.gcd(half, hop)
+    ahead, whole = half // grain, len(samples) // grain
+    energy = np.zeros(max(((frames - 1) * hop + 2 * half) // grain, ahead + whole + 1))
+    grains = np.asarray(samples[: whole * grain]).reshape(whole, grain)
+    energy[ahead : ahead + whole] = np.einsum("ij,ij->i", grains, grains)
+    energy[ahead + whole] = np.sum(np.square(samples[whole * grain :]))
+    mean = sliding_window_view(energy, 2 * ahead)[:: hop // grain][:frames].sum(axis=1) / (2 * half)
     level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
     return level_db
 
