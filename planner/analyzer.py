@@ -77,22 +77,34 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
 
     driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
     stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
-    lines = [note_line(span, own) for span, own in zip(spans(), stiffness, strict=True)]
+    earlier = (None, *notes)[: len(notes)]
+    lines, onsets = [], []
+    for span, own, previous in zip(spans(), stiffness, earlier, strict=True):
+        line = note_line(span, own)
+        lines.append(line)
+        prior_hz = span.prior_hz / np.sqrt(1.0 + own.b)
+        window_s = line.onset_first_s, line.onset_length_s
+        onsets.append(measure_onset(span, prior_hz, own, line.contour, *window_s, previous))
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
-    earlier = (None, *notes)[: len(notes)]
-    return tuple(_measure(*p) for p in zip(spans(), stiffness, lines, earlier, strict=True))
+    return tuple(
+        _measure(*of_note, swells=driven)
+        for of_note in zip(notes, stiffness, lines, onsets, earlier, strict=True)
+    )
 
 
 def _measure(
-    span: NoteSpan, stiffness: Stiffness, line: NoteLine, previous: Note | None
+    note: Note,
+    stiffness: Stiffness,
+    line: NoteLine,
+    onset: Onset | None,
+    previous: Note | None,
+    *,
+    swells: bool,
 ) -> Measurement:
-    note, length_s, contour = span.note, line.length_s, line.contour
-    b = stiffness.b
-    prior = span.prior_hz / np.sqrt(1.0 + b)
+    length_s, contour = line.length_s, line.contour
     onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
-    onset = measure_onset(span, prior, stiffness, contour, onset_first_s, onset_length_s, previous)
     why: list[str] = []
     if onset is None:
         why.append(onset_reason(note, length_s, onset_length_s))
@@ -104,7 +116,7 @@ def _measure(
         why.append(too_short)
         return _short_note(note, onset, length_s, stiffness, contour, why)
     cents, vibrato = line.cents, line.vibrato
-    sustain = measure_sustain(span, stiffness, line, contour)
+    sustain = measure_sustain(note.pitch_hz, stiffness, line, contour, swells=swells)
     sustain_hz = note.pitch_hz * 2 ** (sustain.cents / 1200)
     onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:
@@ -113,10 +125,10 @@ def _measure(
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
-    partials = _partials_disagreement(tied(found, KnownB(b=b))) if found else None
+    partials = _partials_disagreement(tied(found, KnownB(b=stiffness.b))) if found else None
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
-    rises = span.swells and onset_hz is not None and onset_hz < sustain_hz
+    rises = swells and onset_hz is not None and onset_hz < sustain_hz
     return Measurement(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, turned
+from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, on_circle, turned
 from planner.model import Floats
 from planner.partial_series import LN_CENTS, FoundPartials, partial_ratios
 from planner.spread import MAD_TO_SD, middle_of
@@ -92,8 +92,8 @@ def partial_phases(
     Phases or None
         None where the samples hold fewer than four frames.
     """
-    middle_hz = float(middle_of(prior_hz))
     hop = round(FOLLOW_HOP_S * sr)
+    middle_hz = float(middle_of(prior_hz[::hop]))
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
     length = max(periods, math.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
@@ -185,7 +185,9 @@ def partials_along(
     along = phases.turns[first] - phases.turns[first:last]
     along[1:] += np.cumsum(f0_hz) * hop_s
     ratios = phases.ratios
-    still = phases.tracks[:, first:last] * np.exp(np.multiply.outer(-2j * np.pi * ratios, along))
+    still = phases.tracks[:, first:last] * on_circle(
+        np.multiply.outer(-2.0 * np.pi * ratios, along)
+    )
     u = np.linspace(-1.0, 1.0, count)
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
 from planner.contour import HANN_OVERLAP, Contour, Phases
+from planner.harmonics import on_circle
 from planner.model import Floats
 from planner.partial_series import LN_CENTS
 from planner.spread import middle_of
@@ -138,10 +139,10 @@ def even_line(
     turn = float(turns.mean())
     shapes, ratios = _shapes(count), phases.ratios[:, None]
     start = shapes.solver @ (phase - phase.mean())
-    tracks = _means(phases.tracks[:, inside] * np.exp(1j * ratios * prior), apart)
+    tracks = _means(phases.tracks[:, inside] * on_circle(ratios * prior), apart)
     ahead = np.gradient(shapes.basis @ start - _means(prior, apart))
     stretch = _Stretch(
-        tracks=tracks * np.exp(-1j * ratios * _leaning(tracks, ahead, window)),
+        tracks=tracks * on_circle(-ratios * _leaning(tracks, ahead, window)),
         ratios=phases.ratios,
         lever=_lever(phases) * (turn * (count - 1) / 2.0),
         shapes=shapes,
@@ -261,7 +262,7 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     ratios, lever, basis = stretch.ratios[:, None], stretch.lever, stretch.shapes.basis
     rising = basis[:, 0]
     expected = basis @ line[1:] + np.multiply.outer(lever * line[0], rising)
-    rotated = stretch.tracks * np.exp(-1j * ratios * expected)
+    rotated = stretch.tracks * on_circle(-ratios * expected)
     size = np.abs(rotated)
     ahead = np.conj((rotated * size).sum(axis=1))
     rotated *= (ahead / (np.abs(ahead) + 1e-30))[:, None]

@@ -17,7 +17,6 @@ from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
-from planner.note_span import NoteSpan
 from planner.partial_series import LN_CENTS, sd_by_shares, sd_of_mean
 from planner.spread import spread_of
 from planner.stiffness import Stiffness
@@ -80,21 +79,22 @@ def why_no_sustain(note: Note, line: NoteLine) -> str:
 
 
 def measure_sustain(
-    span: NoteSpan, stiffness: Stiffness, line: NoteLine, contour: Contour
+    pitch_hz: float, stiffness: Stiffness, line: NoteLine, contour: Contour, *, swells: bool
 ) -> Sustain:
     """Measure one note's sustain.
 
     Parameters
     ----------
-    span, stiffness : the note's samples and how stiff its string is
+    pitch_hz, stiffness : the note's coarse pitch and how stiff its string is
     line, contour : its pitch line with the vibrato found in it, and the contour it was made of
+    swells : whether it is driven
     """
     inside = line.in_sustain
     t_s, cents = contour.t_s[inside], line.cents[inside]
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
     weights = _STRUCK
-    if span.swells:
+    if swells:
         weights = _STRAIGHT if line.vibrato is None else _SWINGING
     seconds = float(len(still)) * FOLLOW_HOP_S
     even = line.even if line.vibrato is None else None
@@ -104,11 +104,11 @@ def measure_sustain(
         partials_sd = _partials_sd(contour, inside, shares, stiffness.known_sd)
         slope_sd = float(np.hypot(_slope_sd(contour, inside), weights.bends * roughness / seconds))
     else:
-        level = float(LN_CENTS * np.log(even.f1_hz / span.note.pitch_hz))
+        level = float(LN_CENTS * np.log(even.f1_hz / pitch_hz))
         partials_sd = _OF_EVEN * even.sd_cents
         slope, slope_sd = even.slope_cents_per_s, even.slope_sd_cents_per_s
     sd_cents = float(np.hypot(partials_sd, _line_sd(weights, line, contour)))
-    again = begun_again_cents(contour, inside, still, line.vibrato, swells=span.swells)
+    again = begun_again_cents(contour, inside, still, line.vibrato, swells=swells)
     sloped = t_s[-1] - t_s[0] >= _SLOPE_FROM_S
     return Sustain(
         cents=level,
