@@ -297,7 +297,7 @@ def turned(times: Floats, turns: Floats) -> NDArray[np.float32]:
 
 
 def on_circle(phase: Floats) -> NDArray[np.complex64]:
-    """Give e^(j phase), good to 1e-5 (-100 dB) over some turns, in a quarter of `numpy.exp`'s time."""
+    """Give e^(j phase), good to 1e-5 (-100 dB) over some turns, four times as fast as `exp`."""
     narrow = phase.astype(np.float32)
     point = np.empty(phase.shape, dtype=np.complex64)
     np.cos(narrow, out=point.real)
