@@ -134,7 +134,8 @@ def _as_seen(turns: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     Where a prior bends, the low-passed phase of what is steady bends against the prior as its mean
     does, not as it does in the middle of the window.
     """
-    even = np.linspace(turns[0], turns[-1], len(turns))  # which is its own mean
+    # A straight line is its own mean.
+    even = turns[0] + (turns[-1] - turns[0]) / (len(turns) - 1) * np.arange(len(turns))
     middle = even[len(taper) // 2 :: hop][:frames]
     bent = _tapered_sums((turns - even)[None], taper.astype(np.float64), hop, frames)[0]
     seen: Floats = middle + bent / float(taper.sum(dtype=np.float64))

@@ -140,7 +140,8 @@ def even_line(
     shapes, ratios = _shapes(count), phases.ratios[:, None]
     start = shapes.solver @ (phase - phase.mean())
     tracks = _means(phases.tracks[:, inside] * on_circle(ratios * prior), apart)
-    ahead = np.gradient(shapes.basis @ start - _means(prior, apart))
+    steps = np.diff(shapes.basis @ start - _means(prior, apart))
+    ahead = np.concatenate([steps[:1], (steps[1:] + steps[:-1]) / 2.0, steps[-1:]])
     stretch = _Stretch(
         tracks=tracks * on_circle(-ratios * _leaning(tracks, ahead, window)),
         ratios=phases.ratios,

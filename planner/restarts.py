@@ -31,7 +31,7 @@ from planner.dips import (
     dip_widths_s,
     in_vibrato,
     level_dips,
-    unexplained_dip,
+    unexplained_dips,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
@@ -142,8 +142,7 @@ def _turned(
     """Which dips a turned bow, a tongue or a lip has made; ``struck``: those a stroke follows."""
     hop_s, f0_hz = track.hop_s, track.f0_hz
     dips, depth_db, width_s = found.at, found.depth_db, found.width_s
-    unexplained = [unexplained_dip(level_db, swing, dip, hop_s) for dip in dips]
-    left_db, scatters = np.array(unexplained).reshape(-1, 2).T
+    left_db, scatters = unexplained_dips(level_db, swing, dips, hop_s)
     clear_db = np.minimum(depth_db, left_db)
     steps = np.array([pitch_steps_at(f0_hz, swing, dip, hop_s) for dip in dips], dtype=bool)
     second = steps | (hiss > _HISS_OVER_CHANCE_DB)
