@@ -11,13 +11,12 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from planner.arrival import arrival_s
-from planner.contour import Contour
+from planner.contour import Contour, Phases
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -40,7 +39,7 @@ from planner.onset import (
     without_vibrato,
 )
 from planner.partial_series import FoundPartials, KnownB, PartialFit, tied
-from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
+from planner.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz
 
@@ -70,28 +69,39 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         One per note, in the same order.
     """
     rates = lower_rates(stem, notes)
-
-    def spans() -> Iterator[NoteSpan]:
-        # Cut anew each time: of a long stem, all at once would take more memory than the stem.
-        return (note_span(stem.role, rates, track, note) for note in notes)
-
-    driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
-    stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
     earlier = (None, *notes)[: len(notes)]
-    lines, onsets = [], []
-    for span, own, previous in zip(spans(), stiffness, earlier, strict=True):
-        line = note_line(span, own)
-        lines.append(line)
-        prior_hz = span.prior_hz / np.sqrt(1.0 + own.b)
-        window_s = line.onset_first_s, line.onset_length_s
-        onsets.append(measure_onset(span, prior_hz, own, line.contour, *window_s, previous))
+    # One after the other: of a long stem, all samples at once would take more memory than the stem.
+    spans = (note_span(stem.role, rates, track, note) for note in notes)
+    own: list[OwnStiffness] = []
+    followed: dict[int, tuple[NoteLine, Onset | None]] = {}
+    for at, (span, one, phases) in enumerate(own_stiffness(spans)):
+        own.append(one)
+        if one.settled is not None:
+            followed[at] = _followed(span, one.settled, earlier[at], phases)
+    stiffness = pooled_stiffness(own)
+    for at in range(len(notes)):
+        if at not in followed:
+            span = note_span(stem.role, rates, track, notes[at])
+            followed[at] = _followed(span, stiffness[at], earlier[at])
+    lines = [followed[at][0] for at in range(len(notes))]
+    onsets = [followed[at][1] for at in range(len(notes))]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
     return tuple(
-        _measure(*of_note, swells=driven)
+        _measure(*of_note, swells=stem.role in HARMONIC_ROLES)
         for of_note in zip(notes, stiffness, lines, onsets, earlier, strict=True)
     )
+
+
+def _followed(
+    span: NoteSpan, stiffness: Stiffness, previous: Note | None, phases: Phases | None = None
+) -> tuple[NoteLine, Onset | None]:
+    """A note's line, and what is measured without a look outside its onset."""
+    line = note_line(span, stiffness, phases)
+    prior_hz = span.prior_hz / np.sqrt(1.0 + stiffness.b)
+    window_s = line.onset_first_s, line.onset_length_s
+    return line, measure_onset(span, prior_hz, stiffness, line.contour, *window_s, previous)
 
 
 def _measure(

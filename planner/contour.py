@@ -9,7 +9,7 @@ heard before. Conventions are those of `planner.harmonics`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from planner.spread import MAD_TO_SD, middle_of
 
 FOLLOW_HOP_S = 0.005
 
+MOST_PARTIALS = 16
 _LEAST_FRAMES = 4
 HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
@@ -50,6 +51,20 @@ class Phases:
     turns: Floats  # (k,) of the prior of f0 up to there, as the window sees it
     window_s: float  # each point is a mean over this long a Hann window
 
+    def until(self, end_s: float) -> Phases:
+        """The frames up to a moment."""
+        kept = slice(int(self.t_s.searchsorted(end_s)))
+        return replace(
+            self, tracks=self.tracks[:, kept], t_s=self.t_s[kept], turns=self.turns[kept]
+        )
+
+    def at_stiffness(self, b: float) -> Phases:
+        """Those that a line is made of, as they turn against partials of another B near by."""
+        ratios = partial_ratios(np.arange(1, len(self.ratios[:MOST_PARTIALS]) + 1), b)
+        apart = self.ratios[: len(ratios)] - ratios
+        against = on_circle(np.multiply.outer(2.0 * np.pi * apart, self.turns))
+        return replace(self, tracks=self.tracks[: len(ratios)] * against, ratios=ratios, b=b)
+
 
 def follow_partials(
     samples: Floats,
@@ -58,7 +73,7 @@ def follow_partials(
     *,
     b: float = 0.0,
     periods: float = 4.0,
-    most_partials: int = 16,
+    most_partials: int = MOST_PARTIALS,
 ) -> Contour | None:
     """Follow the pitch that the partials share along a note: `partial_phases`, `contour_of`."""
     phases = partial_phases(
@@ -74,7 +89,7 @@ def partial_phases(
     *,
     b: float = 0.0,
     periods: float = 4.0,
-    most_partials: int = 16,
+    most_partials: int = MOST_PARTIALS,
 ) -> Phases | None:
     """Shift each partial of a note to zero frequency along a prior pitch, and low-pass it.
 
