@@ -23,6 +23,7 @@ FOLLOW_HOP_S = 0.005
 
 MOST_PARTIALS = 16
 _LEAST_FRAMES = 4
+_LEAST_REST = 1e-14  # of the power: single precision leaves as much
 HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
@@ -207,10 +208,12 @@ def partials_along(
     u = np.linspace(-1.0, 1.0, count)
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)
-    rest = still - level[:, None] - np.multiply.outer(lean, u)
-    overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
-    noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
     power = level.real**2 + level.imag**2 + 1e-30
+    # Level and lean share nothing, so what is left of the power is that of the rest.
+    rest = np.mean(still.real**2 + still.imag**2, axis=1) - power
+    rest -= (lean.real**2 + lean.imag**2) * float(u @ u) / count
+    overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
+    noise = np.maximum(rest, _LEAST_REST * power) * overlap * count / (count - 2)
     to_hz = 1.0 / (np.pi * (count - 1) * hop_s)
     shift_hz = (lean * level.conj()).imag / power * to_hz
     variance = noise / (2.0 * power * (u @ u)) * to_hz**2

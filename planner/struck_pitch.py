@@ -208,7 +208,8 @@ def _window(count: int) -> tuple[Floats, int, Floats]:
 
     The last after lags up to half of it.
     """
-    taper, size = np.hanning(count + 2)[1:-1], int(next_fast_len(2 * count, real=True))
+    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    size = int(next_fast_len(2 * count, real=True))
     own = rfft(taper, size)
     left = irfft(own.real**2 + own.imag**2, size)[: round(0.5 * count)]
     return taper, size, left / left[0]
