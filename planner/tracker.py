@@ -36,7 +36,7 @@ from planner.octave_starts import (
     without_octave_notes,
     without_octave_starts,
 )
-from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path
+from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
@@ -90,9 +90,9 @@ def track(stem: Stem) -> PitchTrack:
             oversampling=_LAG_OVERSAMPLING,
         ),
     )
-    f_hz, strength = _candidates(samples, stem.analysis_sr, frames, readings)
-    del samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
+    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), readings)
+    del samples
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
@@ -204,9 +204,13 @@ class _Reading:
 
 
 def _candidates(
-    samples: Floats, sr: int, frames: int, readings: tuple[_Reading, ...]
+    samples: Floats, sr: int, silent: NDArray[np.bool_], readings: tuple[_Reading, ...]
 ) -> tuple[Floats, Floats]:
-    """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
+    """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none.
+
+    None where all frames of a block are ``silent``.
+    """
+    frames = len(silent)
     width = _CANDIDATES * len(readings)
     f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
     strength = np.zeros((frames, width), dtype=np.float32)
@@ -219,9 +223,11 @@ def _candidates(
         lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
         shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
         for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
+            rows = slice(first, first + len(block))
+            if silent[rows].all():
+                continue
             curve = _square_difference(block, _hop(sr), longest, reading.oversampling)
             lag, value = _curve_peaks(curve, lags, shortest, furthest)
-            rows = slice(first, first + len(block))
             f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
             strength[rows, columns] = value
     return f_hz, strength
