@@ -127,6 +127,10 @@ def partial_phases(
     turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
+    # As far as the last blocks of `_tapered_sums` reach, past the end nothing.
+    spare = max((frames + math.ceil(window / hop) - 1) * hop - len(samples), 0)
+    turns = np.concatenate([turns, np.full(spare, turns[-1])])
+    samples = np.concatenate([samples, np.zeros(spare, dtype=samples.dtype)])
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
     at_once = max(_SAMPLES_AT_ONCE // len(samples), 1)
     for first in range(0, len(ratios), at_once):
@@ -240,11 +244,7 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     pieces = -(-len(taper) // hop)
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    wanted, given = (frames + pieces - 1) * hop, rows.shape[-1]
-    if wanted > given:
-        spare = np.zeros((*rows.shape[:-1], wanted - given), dtype=rows.dtype)
-        rows = np.concatenate([rows, spare], axis=-1)
-    blocks = rows[..., :wanted].reshape(*rows.shape[:-1], -1, hop)
+    blocks = rows[..., : (frames + pieces - 1) * hop].reshape(*rows.shape[:-1], -1, hop)
     parts = blocks @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((*rows.shape[:-1], frames))
     for piece in range(pieces):

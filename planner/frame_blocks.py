@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from planner.model import Floats
 
-# What 256 frames take stays in the processor's cache, and is not given back to the system between
-# blocks: in blocks of 2048 a four-minute stem took 60 000 to 100 000 fresh pages of memory more,
-# 0.2 to 0.6 s of 5 (`tests.bench.speed`).
-_BLOCK_FRAMES = 256
+# What 512 frames take is not given back to the system between blocks: in blocks of 2048 a stem of
+# four minutes took 60 000 to 100 000 fresh pages of memory more, 0.2 to 0.6 s of 5
+# (`tests.bench.speed`). In blocks of 256, calls on short arrays take 0.05 s more.
+_BLOCK_FRAMES = 512
 
 
 def frame_blocks(
