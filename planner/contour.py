@@ -22,6 +22,7 @@ from planner.spread import MAD_TO_SD, middle_of
 FOLLOW_HOP_S = 0.005
 
 MOST_PARTIALS = 16
+_ROUNDS = 3
 _LEAST_FRAMES = 4
 _LEAST_REST = 1e-14  # of the power: single precision leaves as much
 HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
@@ -162,10 +163,13 @@ def _as_seen(turns: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     return seen
 
 
-def contour_of(phases: Phases) -> Contour:
-    """Tell the pitch that the partials of a note share from how each of them turns."""
+def contour_of(phases: Phases, rounds: int = _ROUNDS) -> Contour:
+    """Tell the pitch that the partials of a note share from how each of them turns.
+
+    rounds : of weighing them by how far each lies off what all share
+    """
     tracks = phases.tracks
-    turn, off, shares = _shared_turn(tracks, phases.ratios)
+    turn, off, shares = _shared_turn(tracks, phases.ratios, rounds)
     scatter = np.sqrt(shares @ off**2 / max(len(phases.ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(phases.turns)
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
@@ -252,7 +256,9 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     return total
 
 
-def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+def _shared_turn(
+    tracks: NDArray[np.complex128], ratios: Floats, rounds: int
+) -> tuple[Floats, Floats, Floats]:
     """Phase advance per hop that all partials share, what each adds to it, and their shares.
 
     A partial weighs by how steadily it follows the others over the whole note, not moment by
@@ -269,7 +275,7 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     says = turned / ratios[:, None]
     shared = seed
     strength = ratios**2 * power.mean(axis=1)
-    for _ in range(3):
+    for _ in range(rounds):
         off = says - shared
         middle = middle_of(off)
         spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))

@@ -184,7 +184,9 @@ def _fit_along(
     if phases is None:
         return None, None
     early = phases.until(end_s - phases.window_s / 2.0)
-    found = partials_along(early, contour_of(early), (first / span.sr, last / span.sr))
+    # One round: what is off in the pitch they share moves all alike, and B by nothing.
+    contour = contour_of(early, rounds=1)
+    found = partials_along(early, contour, (first / span.sr, last / span.sr))
     fit = None if found is None else tied(found, KnownB(b=b, asked=True))
     return fit, phases if whole else None
 
