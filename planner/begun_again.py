@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from planner.contour import FOLLOW_HOP_S, Contour
 from planner.dips import level_dips, unexplained_dips
 from planner.model import Floats
-from planner.spread import middle_of
+from planner.spread import evenly, middle_of
 from planner.vibrato import Vibrato, around_a_line
 
 # Checked on random sessions (`tests/bench/calibration.py`): of 5227 firm notes of 36 seeds, 17 were
@@ -86,7 +86,7 @@ def _step(cents: Floats, apart: Floats) -> int | None:
     edge = max(2 * _LEAST_FRAMES, count // 7)
     if count < 3 * edge:
         return None
-    place = np.linspace(-1.0, 1.0, count)
+    place = evenly(count)
     spread = float(place @ place)
     rest = cents - cents.mean() - place * float(place @ cents) / spread
     # Of the step that is 1 from a frame on, what neither a level nor a slope explains.

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, on_circle, turned
 from planner.model import Floats
 from planner.partial_series import LN_CENTS, FoundPartials, partial_ratios
-from planner.spread import MAD_TO_SD, middle_of
+from planner.spread import MAD_TO_SD, evenly, middle_of
 
 FOLLOW_HOP_S = 0.005
 
@@ -213,7 +213,7 @@ def partials_along(
     still = phases.tracks[:, first:last] * on_circle(
         np.multiply.outer(-2.0 * np.pi * ratios, along)
     )
-    u = np.linspace(-1.0, 1.0, count)
+    u = evenly(count)
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)
     power = level.real**2 + level.imag**2 + 1e-30

@@ -24,7 +24,7 @@ from planner.contour import HANN_OVERLAP, Contour, Phases
 from planner.harmonics import on_circle
 from planner.model import Floats
 from planner.partial_series import LN_CENTS
-from planner.spread import middle_of
+from planner.spread import evenly, middle_of
 
 _DEGREES = (2, 3, 5)  # of the phase, tried in turn: an even line, a bent one, one that sags
 _FREE_DEGREE = 8  # what a line may do beside; more than noise makes it do, and it is none of these
@@ -193,7 +193,7 @@ def _means(frames: NDArray[Any], apart: int) -> NDArray[Any]:
 
 def _straight(line: Floats) -> Floats:
     """The straight line through one, by least squares."""
-    at = np.linspace(-1.0, 1.0, len(line))
+    at = evenly(len(line))
     straight: Floats = line.mean() + at * (at @ line) / (at @ at)
     return straight
 
@@ -225,7 +225,7 @@ def _lever(ratios: Floats, b: float) -> Floats:
 
 @lru_cache(maxsize=_SHAPES_KEPT)
 def _shapes(count: int) -> _Shapes:
-    basis = legvander(np.linspace(-1.0, 1.0, count), _FREE_DEGREE)[:, 1:]
+    basis = legvander(evenly(count), _FREE_DEGREE)[:, 1:]
     return _Shapes(
         basis=basis,
         by_first=basis * basis[:, :1],

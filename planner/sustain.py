@@ -18,7 +18,7 @@ from planner.contour import FOLLOW_HOP_S, Contour
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.partial_series import LN_CENTS, sd_by_shares, sd_of_mean
-from planner.spread import spread_of
+from planner.spread import evenly, spread_of
 from planner.stiffness import Stiffness
 
 _LEAST_S = 0.040
@@ -150,8 +150,7 @@ def shares_of_frames(still: Floats) -> Floats:
 @lru_cache(maxsize=_LENGTHS_KEPT)
 def _polynomials(count: int) -> Floats:
     """Orthonormal polynomials of rising degree over so many frames, (count, 1 + degree)."""
-    at = np.linspace(-1.0, 1.0, count)
-    basis: Floats = np.linalg.qr(np.vander(at, _FREE_DEGREE + 1, increasing=True))[0]
+    basis: Floats = np.linalg.qr(np.vander(evenly(count), _FREE_DEGREE + 1, increasing=True))[0]
     return basis
 
 

@@ -188,7 +188,8 @@ def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     One sum serves all frames: each is a step of one hop further into it.
     """
     energy = np.square(_joined(block, hop), dtype=np.float64)
-    running = np.concatenate([[0.0], np.cumsum(energy)])
+    running = np.zeros(len(energy) + 1)
+    np.cumsum(energy, out=running[1:])
     view: Floats = sliding_window_view(running, block.shape[1] + 1)[::hop]
     return view
 

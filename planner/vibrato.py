@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.model import Floats
+from planner.spread import evenly
 
 # Singers and string players lie between 4 and 8 Hz (E. Prame, JASA 96, 1994: ten singers, mean
 # 6.0 Hz; R. Timmers and P. Desain, ICMPC 2000: 5.5 to 8 Hz).
@@ -140,7 +141,7 @@ def find_vibrato(
 
 def around_a_line(cents: Floats) -> float:
     """Root mean square of what a straight line leaves of evenly spaced moments, cents."""
-    place = np.linspace(-1.0, 1.0, len(cents))
+    place = evenly(len(cents))
     off = cents - cents.mean() - place * float(place @ cents / (place @ place))
     return float(np.sqrt(np.mean(off**2)))
 

@@ -193,6 +193,8 @@ def _analysis_signal(
 ) -> tuple[NDArray[np.float32], int]:
     """Take one side to the analysis rate, without an offset; count the flat tops on the way."""
     side = {"mid": slice(None), "right": slice(1, 2)}.get(measured, slice(0, 1))
+    count = len(sums.peaks[side])
+    share = np.full(count, 1.0 / count, dtype=np.float32)  # of each channel
     told = _db(sums.offset()) > DC_DBFS
     offset = np.float32(sums.total[side].mean() / sums.frames if told else 0.0)
     tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
@@ -208,7 +210,7 @@ def _analysis_signal(
             block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
-            one = block[:, side].mean(axis=1, dtype=np.float32) - offset
+            one = block[:, side] @ share - offset
             yield stream.resample_chunk(one) if stream else one
         if stream:
             yield stream.resample_chunk(np.zeros(0, np.float32), last=True)
