@@ -198,7 +198,7 @@ def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Rise
 
     after = power(stem.samples[first : first + count])
     rose = np.maximum(after - power(stem.samples[before : before + count]), 0.0)
-    share = rose.sum() / max(after.sum(), 1e-300)
+    share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
 
 
