@@ -127,6 +127,19 @@ def test_one_frame_every_hop(frames: int) -> None:
     assert pitch_track.hop_s == HOP_S
 
 
+def test_a_long_silence_offers_no_period() -> None:
+    """Four seconds of hiss, 70 dB under two notes, offer no period; the notes are heard."""
+    rng = np.random.default_rng(3)
+    note = one_note(220.0)
+    hiss = 1e-4 * rng.standard_normal(4 * SR)
+    pitch_track = track(stem_of(np.concatenate([note, hiss, note]), SR))
+    silent = slice(round((len(note) / SR + 1.5) / HOP_S), round((len(note) / SR + 2.5) / HOP_S))
+    assert np.isnan(pitch_track.f0_hz[silent]).all()
+    assert (pitch_track.strength[silent] == 0.0).all()
+    last = pitch_track.f0_hz[-len(note) // 80 // 2 : -20]
+    assert last == pytest.approx(np.full(len(last), 220.0), rel=0.005)
+
+
 def test_the_level_is_rms_dbfs() -> None:
     """A sine of amplitude 0.5 is at -9.03 dBFS RMS; silence stands at the floor of -120."""
     samples = np.concatenate([np.zeros(SR), 0.5 * np.sin(2 * np.pi * 500 * moments(1.0, SR))])
