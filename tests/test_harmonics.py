@@ -240,7 +240,7 @@ def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_waves_are_cosines_and_sines() -> None:
-    """Whole multiples, made as products, to -108 dB; those of a stiff string, and phases, better."""
+    """Whole multiples, made as products, to -108 dB; those of stiff strings and phases, too."""
     turns, whole = 300.0 * moments(0.5, SR), np.arange(1.0, 17.0)
     for times, least in ((whole, 4e-6), (whole * np.sqrt(1.0 + 3e-4 * whole**2), 1e-6)):
         phase = 2.0 * np.pi * np.multiply.outer(times, turns)
