@@ -54,7 +54,10 @@ def without_common_periods(
         semitones = 12.0 * np.log2(f0_hz)
     by_pitch = np.argsort(semitones)[: np.count_nonzero(~np.isnan(semitones))]
     fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
-    upto = {n: np.concatenate([[0], np.cumsum(fits[by_pitch])]) for n, fits in fitting.items()}
+    upto = {
+        n: np.append(np.int32(0), np.cumsum(fits[by_pitch], dtype=np.int32))
+        for n, fits in fitting.items()
+    }
     ordered = semitones[by_pitch]
     for frame in np.flatnonzero(jumps)[::-1]:
         low_hz, high_hz = float(out[frame - 1]), float(out[frame])
@@ -114,7 +117,7 @@ def _fades(fits: Floats) -> bool:
 
 
 def _usual(
-    ordered: Floats, upto: NDArray[np.intp], semitones: Floats, fits: NDArray[np.bool_]
+    ordered: Floats, upto: NDArray[np.int32], semitones: Floats, fits: NDArray[np.bool_]
 ) -> bool:
     """Do other frames around this pitch, or all where these are few, fit as often anyway?
 

@@ -51,6 +51,8 @@ _SINC_REACH = 16  # whole lags either side that a lag between them is made from
 _CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
 
+_LEVELS_AT_ONCE = 4096  # frames
+
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
 _FLUX_TOP_HZ = 6000.0
@@ -127,12 +129,14 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     half, hop = round(window_s * sr / 2), _hop(sr)
     # Frames are made up of grains, of whose energies each is summed up once.
     grain = math.gcd(half, hop)
-    ahead, whole = half // grain, len(samples) // grain
-    energy = np.zeros(max(((frames - 1) * hop + 2 * half) // grain, ahead + whole + 1))
-    grains = np.asarray(samples[: whole * grain]).reshape(whole, grain)
-    energy[ahead : ahead + whole] = np.einsum("ij,ij->i", grains, grains)
-    energy[ahead + whole] = np.sum(np.square(samples[whole * grain :]))
-    mean = sliding_window_view(energy, 2 * ahead)[:: hop // grain][:frames].sum(axis=1) / (2 * half)
+    mean = np.empty(frames)
+    # Longer blocks: what one takes is little more than its samples.
+    blocks = frame_blocks(samples, 2 * half, hop, frames, lead=half, at_once=_LEVELS_AT_ONCE)
+    for first, block in blocks:
+        grains = _joined(block, hop).reshape(-1, grain)
+        energy = np.einsum("ij,ij->i", grains, grains).astype(np.float64)
+        own = sliding_window_view(energy, 2 * half // grain)[:: hop // grain]
+        mean[first : first + len(block)] = own.sum(axis=1) / (2 * half)
     level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
     return level_db
 
