@@ -227,7 +227,9 @@ def test_the_level_is_that_of_the_tone() -> None:
 def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where noise turns the phase back past zero, the line stays an octave under the prior."""
 
-    def backwards(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+    def backwards(
+        tracks: NDArray[np.complex128], ratios: Floats, rounds: int
+    ) -> tuple[Floats, Floats, Floats]:
         frames = tracks.shape[1] - 1
         return np.full(frames, -2.0), np.zeros((len(ratios), frames)), np.ones(len(ratios))
 
