@@ -11,13 +11,12 @@ of a cycle, and where in the cycle a note begins says nothing about its tuning.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from planner.arrival import arrival_s
-from planner.contour import Contour
+from planner.contour import Contour, Phases
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -40,7 +39,7 @@ from planner.onset import (
     without_vibrato,
 )
 from planner.partial_series import FoundPartials, KnownB, PartialFit, tied
-from planner.stiffness import NOT_STIFF, Stiffness, pooled_stiffness
+from planner.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
 from planner.sustain import Sustain, measure_sustain, why_no_sustain
 from planner.vibrato import Vibrato, usual_rate_hz
 
@@ -70,29 +69,52 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
         One per note, in the same order.
     """
     rates = lower_rates(stem, notes)
-
-    def spans() -> Iterator[NoteSpan]:
-        # Cut anew each time: of a long stem, all at once would take more memory than the stem.
-        return (note_span(stem.role, rates, track, note) for note in notes)
-
-    driven = stem.role in HARMONIC_ROLES  # then no span need be cut to know
-    stiffness = [NOT_STIFF] * len(notes) if driven else pooled_stiffness(stem.role, spans())
-    lines = [note_line(span, own) for span, own in zip(spans(), stiffness, strict=True)]
+    earlier = (None, *notes)[: len(notes)]
+    # One after the other: of a long stem, all samples at once would take more memory than the stem.
+    spans = (note_span(stem.role, rates, track, note) for note in notes)
+    own: list[OwnStiffness] = []
+    followed: dict[int, tuple[NoteLine, Onset | None]] = {}
+    for at, (span, one, phases) in enumerate(own_stiffness(spans)):
+        own.append(one)
+        if one.settled is not None:
+            followed[at] = _followed(span, one.settled, earlier[at], phases)
+    stiffness = pooled_stiffness(own)
+    for at in range(len(notes)):
+        if at not in followed:
+            span = note_span(stem.role, rates, track, notes[at])
+            followed[at] = _followed(span, stiffness[at], earlier[at])
+    lines = [followed[at][0] for at in range(len(notes))]
+    onsets = [followed[at][1] for at in range(len(notes))]
     usual_hz = usual_rate_hz(line.vibrato for line in lines)
     if usual_hz is not None:
         lines = [replace(n, vibrato=n.vibrato or n.swinging(usual_hz)) for n in lines]
-    earlier = (None, *notes)[: len(notes)]
-    return tuple(_measure(*p) for p in zip(spans(), stiffness, lines, earlier, strict=True))
+    return tuple(
+        _measure(*of_note, swells=stem.role in HARMONIC_ROLES)
+        for of_note in zip(notes, stiffness, lines, onsets, earlier, strict=True)
+    )
+
+
+def _followed(
+    span: NoteSpan, stiffness: Stiffness, previous: Note | None, phases: Phases | None = None
+) -> tuple[NoteLine, Onset | None]:
+    """A note's line, and what is measured without a look outside its onset."""
+    line = note_line(span, stiffness, phases)
+    prior_hz = span.prior_hz / np.sqrt(1.0 + stiffness.b)
+    window_s = line.onset_first_s, line.onset_length_s
+    return line, measure_onset(span, prior_hz, stiffness, line.contour, *window_s, previous)
 
 
 def _measure(
-    span: NoteSpan, stiffness: Stiffness, line: NoteLine, previous: Note | None
+    note: Note,
+    stiffness: Stiffness,
+    line: NoteLine,
+    onset: Onset | None,
+    previous: Note | None,
+    *,
+    swells: bool,
 ) -> Measurement:
-    note, length_s, contour = span.note, line.length_s, line.contour
-    b = stiffness.b
-    prior = span.prior_hz / np.sqrt(1.0 + b)
+    length_s, contour = line.length_s, line.contour
     onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
-    onset = measure_onset(span, prior, stiffness, contour, onset_first_s, onset_length_s, previous)
     why: list[str] = []
     if onset is None:
         why.append(onset_reason(note, length_s, onset_length_s))
@@ -104,7 +126,7 @@ def _measure(
         why.append(too_short)
         return _short_note(note, onset, length_s, stiffness, contour, why)
     cents, vibrato = line.cents, line.vibrato
-    sustain = measure_sustain(span, stiffness, line, contour)
+    sustain = measure_sustain(note.pitch_hz, stiffness, line, contour, swells=swells)
     sustain_hz = note.pitch_hz * 2 ** (sustain.cents / 1200)
     onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:
@@ -113,10 +135,10 @@ def _measure(
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
-    partials = _partials_disagreement(tied(found, KnownB(b=b))) if found else None
+    partials = _partials_disagreement(tied(found, KnownB(b=stiffness.b))) if found else None
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
-    rises = span.swells and onset_hz is not None and onset_hz < sustain_hz
+    rises = swells and onset_hz is not None and onset_hz < sustain_hz
     return Measurement(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,

@@ -46,7 +46,9 @@ def high_pass(f_hz: Floats, edge_hz: float, order: int, sr: float) -> NDArray[np
 
 def _of_poles(s: NDArray[np.complex128], order: int) -> NDArray[np.complex128]:
     poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
-    response: NDArray[np.complex128] = np.prod(-poles / (s[:, None] - poles), axis=1)
+    response = np.ones_like(s)
+    for pole in poles:
+        response *= -pole / (s - pole)
     return response
 
 

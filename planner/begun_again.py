@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.contour import FOLLOW_HOP_S, Contour
-from planner.dips import level_dips, unexplained_dip
+from planner.dips import level_dips, unexplained_dips
 from planner.model import Floats
-from planner.spread import middle_of
+from planner.spread import evenly, middle_of
 from planner.vibrato import Vibrato, around_a_line
 
 # Checked on random sessions (`tests/bench/calibration.py`): of 5227 firm notes of 36 seeds, 17 were
@@ -73,12 +73,8 @@ def _dips(contour: Contour) -> list[int]:
     if len(dips) == 0:
         return []
     swing = 12.0 * np.log2(contour.f1_hz / np.exp(np.mean(np.log(contour.f1_hz))))
-    found = []
-    for dip in dips:
-        left_db, scatters = unexplained_dip(contour.level_db, swing, int(dip), FOLLOW_HOP_S)
-        if left_db > _DIP_DB and scatters > _OVER_SCATTER:
-            found.append(int(dip))
-    return found
+    left_db, scatters = unexplained_dips(contour.level_db, swing, dips, FOLLOW_HOP_S)
+    return [int(dip) for dip in dips[(left_db > _DIP_DB) & (scatters > _OVER_SCATTER)]]
 
 
 def _step(cents: Floats, apart: Floats) -> int | None:
@@ -90,7 +86,7 @@ def _step(cents: Floats, apart: Floats) -> int | None:
     edge = max(2 * _LEAST_FRAMES, count // 7)
     if count < 3 * edge:
         return None
-    place = np.linspace(-1.0, 1.0, count)
+    place = evenly(count)
     spread = float(place @ place)
     rest = cents - cents.mean() - place * float(place @ cents) / spread
     # Of the step that is 1 from a frame on, what neither a level nor a slope explains.

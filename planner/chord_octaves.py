@@ -11,7 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import Note, first_partials, typical_b
-from planner.chord_peaks import B_FACTORS, Notes, Peaks, covered, match_partials, partials_found
+from planner.chord_peaks import (
+    B_FACTORS,
+    Notes,
+    Peaks,
+    covered,
+    match_partials,
+    partials_found,
+    straight_line,
+)
+from planner.spread import middle_of
 
 Array = NDArray[np.float64]
 
@@ -81,9 +90,9 @@ def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> Note:
         x, y = np.square(number), np.square(f_hz / number)
         keep = np.ones(len(y), dtype=bool)
         for _ in range(2):
-            slope, base = np.polyfit(x[keep], y[keep], 1, w=np.sqrt(number[keep]))
+            slope, base = straight_line(x[keep], y[keep], number[keep])
             off = np.abs(y - base - slope * x)
-            keep = off <= 4.0 * np.median(off[keep]) + 1e-12
+            keep = off <= 4.0 * middle_of(off[keep]) + 1e-12
             if keep.sum() < 3:
                 break
         if base > 0.0 and slope >= 0.0:

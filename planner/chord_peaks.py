@@ -6,6 +6,7 @@ Of a coarse search: frequencies are true to some cents; `planner.chord_fits` mea
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or o
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
 DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 SEARCHED = 12  # partials looked for
+_WINDOWS_KEPT = 16  # lengths: many stretches are as long as the longest looked at
 RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
 B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
 
@@ -93,9 +95,16 @@ def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.
 def _spectrum_db(samples: Array) -> tuple[Array, int]:
     size = 1 << int(np.ceil(np.log2(2 * len(samples))))
     # Blackman: side lobes 58 dB down, so that no loud partial poses as several
-    window = np.blackman(len(samples) + 2)[1:-1]
-    magnitude = np.abs(np.fft.rfft(samples * window, size)) * (2.0 / 0.42 / len(samples))
+    magnitude = np.abs(np.fft.rfft(samples * _blackman(len(samples)), size)) * (
+        2.0 / 0.42 / len(samples)
+    )
     return 20.0 * np.log10(np.maximum(magnitude, 1e-9)), size
+
+
+@lru_cache(maxsize=_WINDOWS_KEPT)
+def _blackman(count: int) -> Array:
+    window: Array = np.blackman(count + 2)[1:-1]
+    return window
 
 
 def match_partials(
@@ -142,6 +151,15 @@ def covered(peaks: Peaks, law: Array, notes: Notes) -> NDArray[np.bool_]:
     return np.asarray(nearest_of(law, notes) < np.maximum(1.5 * peaks.width_hz, 0.006 * law))
 
 
+def straight_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Slope of the line that lies nearest to some points, and where it is at 0."""
+    total = float(weight.sum())
+    middle, level = float(weight @ x) / total, float(weight @ y) / total
+    lever = weight * (x - middle)
+    slope = float(lever @ y) / float(lever @ x)
+    return slope, level - slope * middle
+
+
 def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
     """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
     y = (f_hz / number) ** 2
@@ -149,7 +167,7 @@ def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
         return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
     spread = (f_hz > 0) / np.sqrt(number)
     for _ in range(3):
-        slope, base = np.polyfit(number**2, y, 1, w=spread)
+        slope, base = straight_line(number**2, y, spread**2)
         off = np.abs(y / (base + slope * number**2) - 1.0)
         spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
     if slope < 0:

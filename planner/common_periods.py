@@ -52,7 +52,13 @@ def without_common_periods(
         times, jumps = whole_jumps(out[1:] / out[:-1], _MOST_TIMES)
     with np.errstate(invalid="ignore"):
         semitones = 12.0 * np.log2(f0_hz)
+    by_pitch = np.argsort(semitones)[: np.count_nonzero(~np.isnan(semitones))]
     fitting = {n: _fitting(f0_hz, n, candidates_hz, strength) for n in np.unique(times[jumps])}
+    upto = {
+        n: np.append(np.int32(0), np.cumsum(fits[by_pitch], dtype=np.int32))
+        for n, fits in fitting.items()
+    }
+    ordered = semitones[by_pitch]
     for frame in np.flatnonzero(jumps)[::-1]:
         low_hz, high_hz = float(out[frame - 1]), float(out[frame])
         first = int(frame)
@@ -61,9 +67,9 @@ def without_common_periods(
             if fits < FITS:
                 break
             first -= 1
-        if first == frame or _usual(semitones, fitting[times[frame]], first, int(frame)):
+        rows, n = slice(first, int(frame)), times[frame]
+        if first == frame or _usual(ordered, upto[n], semitones[rows], fitting[n][rows]):
             continue
-        rows = slice(first, int(frame))
         if attack is None and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
             continue
         near = slice(max(0, first - _STROKE_FRAMES), first + _STROKE_FRAMES + 1)
@@ -110,16 +116,27 @@ def _fades(fits: Floats) -> bool:
     return last < _FADED * first
 
 
-def _usual(semitones: Floats, fits: NDArray[np.bool_], first: int, last: int) -> bool:
+def _usual(
+    ordered: Floats, upto: NDArray[np.int32], semitones: Floats, fits: NDArray[np.bool_]
+) -> bool:
     """Do other frames around this pitch, or all where these are few, fit as often anyway?
 
     Of a bass whose odd partials are weak every note does: there it says nothing of a ring.
+
+    Parameters
+    ----------
+    ordered : (n,) pitches of all frames that have one, in rising order
+    upto : (n + 1,) how many of the lowest so many fit
+    semitones, fits : (k,) of the frames asked about, which are none of the others
     """
-    elsewhere = ~np.isnan(semitones)
-    elsewhere[first:last] = False
-    here = elsewhere & (np.abs(semitones - semitones[last - 1]) < _AROUND_SEMITONES)
-    sample = here if here.sum() >= _LEAST_FRAMES else elsewhere
-    return bool(sample.any() and fits[sample].mean() > _USUAL_SHARE)
+    for reach in (_AROUND_SEMITONES, np.inf):
+        low, high = semitones[-1] - reach, semitones[-1] + reach
+        first, last = ordered.searchsorted(low, "right"), ordered.searchsorted(high)
+        own = (semitones > low) & (semitones < high)
+        others = int(last - first) - int(own.sum())
+        if others >= _LEAST_FRAMES:
+            break
+    return others > 0 and upto[last] - upto[first] - fits[own].sum() > _USUAL_SHARE * others
 
 
 def _explained(

@@ -9,19 +9,22 @@ heard before. Conventions are those of `planner.harmonics`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, turned
+from planner.harmonics import AUDIBLE_PARTIAL, HIGHEST_PARTIAL_SHARE, LOCK_RANGE, on_circle, turned
 from planner.model import Floats
 from planner.partial_series import LN_CENTS, FoundPartials, partial_ratios
-from planner.spread import MAD_TO_SD, middle_of
+from planner.spread import MAD_TO_SD, evenly, middle_of
 
 FOLLOW_HOP_S = 0.005
 
+MOST_PARTIALS = 16
+_ROUNDS = 3
 _LEAST_FRAMES = 4
+_LEAST_REST = 1e-14  # of the power: single precision leaves as much
 HANN_OVERLAP = 2.0 / 3.0  # squared sum of a Hann window over its sum of squares and its length
 _SAMPLES_AT_ONCE = 500_000  # of all partials followed together: a very long note takes turns
 
@@ -50,6 +53,20 @@ class Phases:
     turns: Floats  # (k,) of the prior of f0 up to there, as the window sees it
     window_s: float  # each point is a mean over this long a Hann window
 
+    def until(self, end_s: float) -> Phases:
+        """The frames up to a moment."""
+        kept = slice(int(self.t_s.searchsorted(end_s)))
+        return replace(
+            self, tracks=self.tracks[:, kept], t_s=self.t_s[kept], turns=self.turns[kept]
+        )
+
+    def at_stiffness(self, b: float) -> Phases:
+        """Those that a line is made of, as they turn against partials of another B near by."""
+        ratios = partial_ratios(np.arange(1, len(self.ratios[:MOST_PARTIALS]) + 1), b)
+        apart = self.ratios[: len(ratios)] - ratios
+        against = on_circle(np.multiply.outer(2.0 * np.pi * apart, self.turns))
+        return replace(self, tracks=self.tracks[: len(ratios)] * against, ratios=ratios, b=b)
+
 
 def follow_partials(
     samples: Floats,
@@ -58,7 +75,7 @@ def follow_partials(
     *,
     b: float = 0.0,
     periods: float = 4.0,
-    most_partials: int = 16,
+    most_partials: int = MOST_PARTIALS,
 ) -> Contour | None:
     """Follow the pitch that the partials share along a note: `partial_phases`, `contour_of`."""
     phases = partial_phases(
@@ -74,7 +91,7 @@ def partial_phases(
     *,
     b: float = 0.0,
     periods: float = 4.0,
-    most_partials: int = 16,
+    most_partials: int = MOST_PARTIALS,
 ) -> Phases | None:
     """Shift each partial of a note to zero frequency along a prior pitch, and low-pass it.
 
@@ -92,8 +109,8 @@ def partial_phases(
     Phases or None
         None where the samples hold fewer than four frames.
     """
-    middle_hz = float(middle_of(prior_hz))
     hop = round(FOLLOW_HOP_S * sr)
+    middle_hz = float(middle_of(prior_hz[::hop]))
     # Whole periods to fractions of a sample: rounded to samples, neighbours leak in at -64 dB
     # (median over 82 to 880 Hz, -49 at worst), which shows from 40 dB over the noise on.
     length = max(periods, math.ceil(2 * hop * middle_hz / sr)) * sr / middle_hz
@@ -111,6 +128,10 @@ def partial_phases(
     turns /= 2.0 * sr
     taper = 1.0 + np.cos(2.0 * np.pi * np.arange(-reach, reach + 1) / length)
     taper = (2.0 * taper / taper.sum()).astype(np.float32)
+    # As far as the last blocks of `_tapered_sums` reach, past the end nothing.
+    spare = max((frames + math.ceil(window / hop) - 1) * hop - len(samples), 0)
+    turns = np.concatenate([turns, np.full(spare, turns[-1])])
+    samples = np.concatenate([samples, np.zeros(spare, dtype=samples.dtype)])
     tracks = np.empty((len(ratios), frames), dtype=np.complex128)
     at_once = max(_SAMPLES_AT_ONCE // len(samples), 1)
     for first in range(0, len(ratios), at_once):
@@ -134,17 +155,21 @@ def _as_seen(turns: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     Where a prior bends, the low-passed phase of what is steady bends against the prior as its mean
     does, not as it does in the middle of the window.
     """
-    even = np.linspace(turns[0], turns[-1], len(turns))  # which is its own mean
+    # A straight line is its own mean.
+    even = turns[0] + (turns[-1] - turns[0]) / (len(turns) - 1) * np.arange(len(turns))
     middle = even[len(taper) // 2 :: hop][:frames]
     bent = _tapered_sums((turns - even)[None], taper.astype(np.float64), hop, frames)[0]
     seen: Floats = middle + bent / float(taper.sum(dtype=np.float64))
     return seen
 
 
-def contour_of(phases: Phases) -> Contour:
-    """Tell the pitch that the partials of a note share from how each of them turns."""
+def contour_of(phases: Phases, rounds: int = _ROUNDS) -> Contour:
+    """Tell the pitch that the partials of a note share from how each of them turns.
+
+    rounds : of weighing them by how far each lies off what all share
+    """
     tracks = phases.tracks
-    turn, off, shares = _shared_turn(tracks, phases.ratios)
+    turn, off, shares = _shared_turn(tracks, phases.ratios, rounds)
     scatter = np.sqrt(shares @ off**2 / max(len(phases.ratios) - 1, 1))
     prior_step = 2.0 * np.pi * np.diff(phases.turns)
     to_cents = LN_CENTS / np.maximum(prior_step, 1e-9)
@@ -185,14 +210,18 @@ def partials_along(
     along = phases.turns[first] - phases.turns[first:last]
     along[1:] += np.cumsum(f0_hz) * hop_s
     ratios = phases.ratios
-    still = phases.tracks[:, first:last] * np.exp(np.multiply.outer(-2j * np.pi * ratios, along))
-    u = np.linspace(-1.0, 1.0, count)
+    still = phases.tracks[:, first:last] * on_circle(
+        np.multiply.outer(-2.0 * np.pi * ratios, along)
+    )
+    u = evenly(count)
     level = still.mean(axis=1)
     lean = still @ u / (u @ u)
-    rest = still - level[:, None] - np.multiply.outer(lean, u)
-    overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
-    noise = np.mean(rest.real**2 + rest.imag**2, axis=1) * overlap * count / (count - 2)
     power = level.real**2 + level.imag**2 + 1e-30
+    # Level and lean share nothing, so what is left of the power is that of the rest.
+    rest = np.mean(still.real**2 + still.imag**2, axis=1) - power
+    rest -= (lean.real**2 + lean.imag**2) * float(u @ u) / count
+    overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
+    noise = np.maximum(rest, _LEAST_REST * power) * overlap * count / (count - 2)
     to_hz = 1.0 / (np.pi * (count - 1) * hop_s)
     shift_hz = (lean * level.conj()).imag / power * to_hz
     variance = noise / (2.0 * power * (u @ u)) * to_hz**2
@@ -219,11 +248,7 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     pieces = -(-len(taper) // hop)
     whole_taper = np.zeros(pieces * hop, dtype=taper.dtype)
     whole_taper[: len(taper)] = taper
-    wanted, given = (frames + pieces - 1) * hop, rows.shape[-1]
-    if wanted > given:
-        spare = np.zeros((*rows.shape[:-1], wanted - given), dtype=rows.dtype)
-        rows = np.concatenate([rows, spare], axis=-1)
-    blocks = rows[..., :wanted].reshape(*rows.shape[:-1], -1, hop)
+    blocks = rows[..., : (frames + pieces - 1) * hop].reshape(*rows.shape[:-1], -1, hop)
     parts = blocks @ whole_taper.reshape(pieces, hop).T
     total = np.zeros((*rows.shape[:-1], frames))
     for piece in range(pieces):
@@ -231,7 +256,9 @@ def _tapered_sums(rows: Floats, taper: Floats, hop: int, frames: int) -> Floats:
     return total
 
 
-def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+def _shared_turn(
+    tracks: NDArray[np.complex128], ratios: Floats, rounds: int
+) -> tuple[Floats, Floats, Floats]:
     """Phase advance per hop that all partials share, what each adds to it, and their shares.
 
     A partial weighs by how steadily it follows the others over the whole note, not moment by
@@ -248,7 +275,7 @@ def _shared_turn(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats
     says = turned / ratios[:, None]
     shared = seed
     strength = ratios**2 * power.mean(axis=1)
-    for _ in range(3):
+    for _ in range(rounds):
         off = says - shared
         middle = middle_of(off)
         spread = MAD_TO_SD * middle_of(np.abs(off - middle[:, None]))

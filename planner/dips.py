@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from planner.frame_blocks import highest_near
 from planner.model import Floats
-from planner.spread import spread_of
+from planner.spread import MAD_TO_SD
 
 REACH_S = 0.10  # the level is back this soon on both sides
 LEAST_DIP_DB = 1.5
@@ -23,6 +23,8 @@ _OTHERS_S = 0.50
 _OVER_OTHERS = 1.2
 _SCATTER_FLOOR_DB = 0.2
 _FITS = 4
+_TRACE = 1e-9  # of columns of length 1
+_DIPS_AT_ONCE = 256  # so that memory stays flat
 _SWINGS_SEMITONES = 0.15  # from trough to crest: a slight vibrato
 _TURN_OF_VIBRATO_S = 0.15  # holds a trough and a crest of 4 Hz
 
@@ -68,9 +70,13 @@ def others_db(
 
     The dip itself and what belongs to it are left out.
     """
-    away = np.abs(dips[:, None] - dips)
-    around = (away > REACH_S / 4 / hop_s) & (away < _OTHERS_S / hop_s) & within
-    return [depth_db[row] for row in around]
+    near, far = REACH_S / 4 / hop_s, _OTHERS_S / hop_s
+    first, last = np.searchsorted(dips, dips - far, "right"), np.searchsorted(dips, dips + far)
+    around = [slice(a, b) for a, b in zip(first, last, strict=True)]
+    return [
+        depth_db[span][(np.abs(dips[span] - dip) > near) & within[span]]
+        for dip, span in zip(dips, around, strict=True)
+    ]
 
 
 def deeper_than_others(depth_db: Floats, others: list[Floats]) -> NDArray[np.bool_]:
@@ -94,31 +100,48 @@ def in_vibrato(dips: NDArray[np.intp], swing: Floats, hop_s: float) -> NDArray[n
     return np.array(spans, dtype=float) > _SWINGS_SEMITONES
 
 
-def unexplained_dip(level_db: Floats, swing: Floats, dip: int, hop_s: float) -> tuple[float, float]:
-    """How much of a dip the pitch's own swing, and slow swells, leave unexplained.
+def unexplained_dips(
+    level_db: Floats, swing: Floats, dips: NDArray[np.intp], hop_s: float
+) -> tuple[Floats, Floats]:
+    """How much of dips the pitch's own swing, and slow swells, leave unexplained.
 
     The level is fitted by a parabola in time and one in the swing, which a room makes lag, robustly
     (Huber weights), on what lies around the dip but not in it. Returned in dB, and as a multiple of
     what the fit leaves unexplained around the dip.
     """
+    pieces = np.split(dips, range(_DIPS_AT_ONCE, len(dips), _DIPS_AT_ONCE))
+    of_pieces = [_unexplained(level_db, swing, piece, hop_s) for piece in pieces]
+    left_db, scatter_db = np.concatenate(of_pieces, axis=1)
+    return left_db, left_db / scatter_db
+
+
+def _unexplained(level_db: Floats, swing: Floats, dips: NDArray[np.intp], hop_s: float) -> Floats:
+    """What is left of some dips, and what the fit leaves around them: (2, dips), dB."""
     around, aside, reach = (round(s / hop_s) for s in (AROUND_S, _ASIDE_S, REACH_S))
-    first, last = max(0, dip - around), min(len(level_db), dip + around + 1)
-    time = np.arange(first - dip, last - dip) / around
-    outside = np.abs(time) > aside / around
-    off = swing[first:last]
-    lag = np.gradient(off)
-    model = np.stack([np.ones_like(time), time, time**2, off, off**2, lag], axis=1)
-    level = level_db[first:last]
-    weight = np.ones(int(outside.sum()))
+    away = np.arange(-around, around + 1)
+    at = dips[:, None] + away
+    there = at.clip(0, len(level_db) - 1)
+    level, off = level_db[there], swing[there]
+    time = np.broadcast_to(away / around, at.shape)
+    lag = np.gradient(off, axis=1)
+    model = np.stack([np.ones_like(off), time, time**2, off, off**2, lag], axis=1)
+    outside = (at == there) & (np.abs(away) > aside)
+    # Where nothing swings, or off and its square are alike, a trace on the diagonal parts them.
+    model /= np.sqrt(np.sum((model * outside[:, None]) ** 2, axis=2, keepdims=True)) + 1e-12
+    trace = _TRACE * np.eye(model.shape[1])
+    weight = outside.astype(float)
     for _ in range(_FITS):
-        shape = np.linalg.lstsq(
-            model[outside] * weight[:, None], level[outside] * weight, rcond=None
-        )[0]
-        rest = level - model @ shape
-        scatter = spread_of(rest[outside], 0.0) + _SCATTER_FLOOR_DB
-        weight = 1.0 / np.sqrt(np.maximum(1.0, np.abs(rest[outside]) / (1.5 * scatter)))
-    at = dip - first
-    left = rest[max(0, at - reach) : at + 1].max() - rest[at]
-    right = rest[at : at + reach + 1].max() - rest[at]
-    unexplained = min(float(left), float(right))
-    return unexplained, unexplained / scatter
+        weighted = model * weight[:, None]
+        onto = weighted @ level[..., None]
+        shape = np.linalg.solve(weighted @ model.swapaxes(1, 2) + trace, onto)
+        rest = level - (shape.swapaxes(1, 2) @ model)[:, 0]
+        ordered = np.sort(np.where(outside, np.abs(rest), np.inf), axis=1)
+        count = outside.sum(axis=1)
+        row = np.arange(len(dips))
+        middle = (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2.0
+        scatter = MAD_TO_SD * middle + _SCATTER_FLOOR_DB
+        weight = outside / np.maximum(1.0, np.abs(rest) / (1.5 * scatter[:, None]))
+    here = np.where(at == there, rest, -np.inf)
+    left = here[:, around - reach : around + 1].max(axis=1)
+    right = here[:, around : around + reach + 1].max(axis=1)
+    return np.stack([np.minimum(left, right) - rest[:, around], scatter])

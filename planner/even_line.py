@@ -10,7 +10,8 @@ one line, as in a room, or a line that is not smooth, are left to the contour.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -20,9 +21,10 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
 from planner.contour import HANN_OVERLAP, Contour, Phases
+from planner.harmonics import on_circle
 from planner.model import Floats
 from planner.partial_series import LN_CENTS
-from planner.spread import middle_of
+from planner.spread import evenly, middle_of
 
 _DEGREES = (2, 3, 5)  # of the phase, tried in turn: an even line, a bent one, one that sags
 _FREE_DEGREE = 8  # what a line may do beside; more than noise makes it do, and it is none of these
@@ -74,15 +76,6 @@ class _Stretch:
     shapes: _Shapes
     window: float  # length of the Hann window, frames
     b_sd: float
-
-    def first(self, partials: int) -> _Stretch:
-        """So many of its partials."""
-        return replace(
-            self,
-            tracks=self.tracks[:partials],
-            ratios=self.ratios[:partials],
-            lever=self.lever[:partials],
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,19 +129,27 @@ def even_line(
     phase = _means(phase - straight, apart)
     turns = np.diff(_means(straight, apart))
     turn = float(turns.mean())
-    shapes, ratios = _shapes(count), phases.ratios[:, None]
+    shapes = _shapes(count)
     start = shapes.solver @ (phase - phase.mean())
-    tracks = _means(phases.tracks[:, inside] * np.exp(1j * ratios * prior), apart)
-    ahead = np.gradient(shapes.basis @ start - _means(prior, apart))
-    stretch = _Stretch(
-        tracks=tracks * np.exp(-1j * ratios * _leaning(tracks, ahead, window)),
-        ratios=phases.ratios,
-        lever=_lever(phases) * (turn * (count - 1) / 2.0),
-        shapes=shapes,
-        window=window,
-        b_sd=max(b_sd, _LEAST_B_SD),
-    )
-    fit = _fitted(stretch, np.append(0.0, start))
+    steps = np.diff(shapes.basis @ start - _means(prior, apart))
+    ahead = np.concatenate([steps[:1], (steps[1:] + steps[:-1]) / 2.0, steps[-1:]])
+
+    def stretch_of(partials: int) -> _Stretch:
+        """So many of its partials, turned back."""
+        ratios = phases.ratios[:partials]
+        against = on_circle(np.multiply.outer(ratios, prior))
+        tracks = _means(phases.tracks[:partials, inside] * against, apart)
+        leaning = np.multiply.outer(-ratios * _leaning(tracks, window), ahead)
+        return _Stretch(
+            tracks=tracks * on_circle(leaning),
+            ratios=ratios,
+            lever=_lever(ratios, phases.b) * (turn * (count - 1) / 2.0),
+            shapes=shapes,
+            window=window,
+            b_sd=max(b_sd, _LEAST_B_SD),
+        )
+
+    fit = _fitted(stretch_of, len(phases.ratios), np.append(0.0, start))
     if fit is None:
         return None
     left = fit.beside()
@@ -157,7 +158,7 @@ def even_line(
     if degree is None or fit.astray or fit.drift > _most_by_chance(freedom):
         return None
     kept = slice(0, 1 + degree)  # B too
-    root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
+    root, basis = fit.root[kept, kept], shapes.basis[:, :degree]
     weights = lapack.dtrtrs(root, (fit.root.T @ fit.line)[kept], lower=1, trans=1)[0][1:]
     pitch = turns + np.diff(basis @ weights)
     if pitch.min() <= 0.0:
@@ -192,13 +193,13 @@ def _means(frames: NDArray[Any], apart: int) -> NDArray[Any]:
 
 def _straight(line: Floats) -> Floats:
     """The straight line through one, by least squares."""
-    at = np.linspace(-1.0, 1.0, len(line))
+    at = evenly(len(line))
     straight: Floats = line.mean() + at * (at @ line) / (at @ at)
     return straight
 
 
-def _leaning(tracks: NDArray[np.complex128], ahead: Floats, window: float) -> Floats:
-    """How far the phases of what grows or dies away lean, over the ratios: (partials, k).
+def _leaning(tracks: NDArray[np.complex128], window: float) -> Floats:
+    """How far the phase of each partial leans that grows or dies away, (partials,) a radian ahead.
 
     A window sees more of what is louder at one of its ends. Where the note runs ahead of the prior
     by so many radians a frame, and a partial grows by so much of itself, its phase leans by both
@@ -211,20 +212,20 @@ def _leaning(tracks: NDArray[np.complex128], ahead: Floats, window: float) -> Fl
     log = np.log(power) / 2.0
     lever = share * away
     grows = np.sum(lever * log, axis=1) / np.sum(lever * away, axis=1)
-    leaning: Floats = np.multiply.outer(grows * _HANN_VARIANCE * window**2, ahead)
+    leaning: Floats = grows * _HANN_VARIANCE * window**2
     return leaning
 
 
-def _lever(phases: Phases) -> Floats:
+def _lever(ratios: Floats, b: float) -> Floats:
     """How far the log of each partial moves against the first with B."""
-    square = np.round(phases.ratios / np.sqrt(1.0 + phases.b * phases.ratios**2)) ** 2
-    lever: Floats = square / (2.0 * (1.0 + phases.b * square)) - 0.5 / (1.0 + phases.b)
+    square = np.round(ratios / np.sqrt(1.0 + b * ratios**2)) ** 2
+    lever: Floats = square / (2.0 * (1.0 + b * square)) - 0.5 / (1.0 + b)
     return lever
 
 
 @lru_cache(maxsize=_SHAPES_KEPT)
 def _shapes(count: int) -> _Shapes:
-    basis = legvander(np.linspace(-1.0, 1.0, count), _FREE_DEGREE)[:, 1:]
+    basis = legvander(evenly(count), _FREE_DEGREE)[:, 1:]
     return _Shapes(
         basis=basis,
         by_first=basis * basis[:, :1],
@@ -232,7 +233,7 @@ def _shapes(count: int) -> _Shapes:
     )
 
 
-def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
+def _fitted(stretch_of: Callable[[int], _Stretch], partials: int, line: Floats) -> _Fit | None:
     """The line of all partials; None where the first ones rule out any, or there is no sound.
 
     These alone tell the noise, and the line in it, well enough for one round with all; but for a B
@@ -240,7 +241,7 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     """
     highest = max(_DEGREES)
     most = _PLAINLY * _most_by_chance(_FREE_DEGREE - highest)
-    few = stretch.first(_FIRST_PARTIALS)
+    few = stretch_of(_FIRST_PARTIALS)
     told = _fit(few, line, _LEAST_NOISE)
     # So plainly that no second look is needed, as of a voice in vibrato.
     if told is None or told.beside()[highest] * _LEAST_NOISE > _PLAINLY * most * told.noise:
@@ -248,6 +249,7 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     fit = _fit(few, told.line, told.noise)
     if fit is None or fit.beside()[highest] * told.noise > most * (fit.noise + _LEAST_NOISE):
         return None
+    stretch = stretch_of(partials)
     fit = _fit(stretch, fit.line, fit.noise)
     return _fit(stretch, fit.line, fit.noise) if fit is not None and fit.astray else fit
 
@@ -261,7 +263,7 @@ def _fit(stretch: _Stretch, line: Floats, noise: float) -> _Fit | None:
     ratios, lever, basis = stretch.ratios[:, None], stretch.lever, stretch.shapes.basis
     rising = basis[:, 0]
     expected = basis @ line[1:] + np.multiply.outer(lever * line[0], rising)
-    rotated = stretch.tracks * np.exp(-1j * ratios * expected)
+    rotated = stretch.tracks * on_circle(-ratios * expected)
     size = np.abs(rotated)
     ahead = np.conj((rotated * size).sum(axis=1))
     rotated *= (ahead / (np.abs(ahead) + 1e-30))[:, None]

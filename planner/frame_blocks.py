@@ -9,14 +9,20 @@ from numpy.typing import NDArray
 
 from planner.model import Floats
 
-# What 256 frames take stays in the processor's cache, and is not given back to the system between
-# blocks: in blocks of 2048 a four-minute stem took 60 000 to 100 000 fresh pages of memory more,
-# 0.2 to 0.6 s of 5 (`tests.bench.speed`).
-_BLOCK_FRAMES = 256
+# What 512 frames take is not given back to the system between blocks: in blocks of 2048 a stem of
+# four minutes took 60 000 to 100 000 fresh pages of memory more, 0.2 to 0.6 s of 5
+# (`tests.bench.speed`). In blocks of 256, calls on short arrays take 0.05 s more.
+_BLOCK_FRAMES = 512
 
 
 def frame_blocks(
-    samples: Floats, window: int, hop: int, frames: int, *, lead: int
+    samples: Floats,
+    window: int,
+    hop: int,
+    frames: int,
+    *,
+    lead: int,
+    at_once: int = _BLOCK_FRAMES,
 ) -> Iterator[tuple[int, NDArray[np.float32]]]:
     """Cut a stem into frames, silence before its first sample and after its last.
 
@@ -26,14 +32,15 @@ def frame_blocks(
     window, hop : length of a frame and distance of two, samples
     frames : how many
     lead : samples by which frame 0 begins before sample 0; half a window centres it there
+    at_once : frames of a block
 
     Yields
     ------
     Number of the first frame of a block, and the block as (k, window); the frames overlap in
     memory and are not to be written to.
     """
-    for first in range(0, frames, _BLOCK_FRAMES):
-        count = min(_BLOCK_FRAMES, frames - first)
+    for first in range(0, frames, at_once):
+        count = min(at_once, frames - first)
         start = first * hop - lead
         stop = start + (count - 1) * hop + window
         piece = np.zeros(stop - start, dtype=np.float32)

@@ -166,12 +166,10 @@ def _fit_window(window: _Window, sought: _Sought, *, cold: bool, last: bool) -> 
     ramp = [k for k in rounds if k < most] if cold else []
     for wanted in [*ramp, most, most] if last else [*ramp, most]:
         numbers = np.arange(1, wanted + 1)
-        expected_hz = sought.expected_hz(numbers)
-        keep = expected_hz < highest
-        numbers, expected_hz = numbers[keep], expected_hz[keep]
+        numbers = numbers[sought.expected_hz(numbers) < highest]
         if len(numbers) == 0:
             return fit
-        found = _found(window, numbers, expected_hz)
+        found = _found(window, numbers, sought)
         if len(found.numbers) == 0:
             return fit
         fit = tied(found, sought.known)
@@ -181,14 +179,15 @@ def _fit_window(window: _Window, sought: _Sought, *, cold: bool, last: bool) -> 
     return fit
 
 
-def _found(window: _Window, numbers: NDArray[np.int64], expected_hz: Floats) -> FoundPartials:
+def _found(window: _Window, numbers: NDArray[np.int64], sought: _Sought) -> FoundPartials:
     """Those partials that lie near where they are looked for, and are no noise."""
-    amplitude, shift_hz, variance = _joint_fit(window, expected_hz)
+    ratios = partial_ratios(numbers, sought.known.b)
+    amplitude, shift_hz, variance = _joint_fit(window, sought.f0_hz, ratios)
     found = np.abs(shift_hz) < LOCK_RANGE / window.lasts_s
     found &= (variance > 0.0) & (variance < (AUDIBLE_PARTIAL / window.lasts_s) ** 2)
     return FoundPartials(
         numbers=numbers[found],
-        f_hz=expected_hz[found] + shift_hz[found],
+        f_hz=sought.f0_hz * ratios[found] + shift_hz[found],
         variance=variance[found],
         amplitudes=amplitude[found],
     )
@@ -230,11 +229,11 @@ def _warped_clock(pitch_law: Floats, sr: int) -> Floats:
     return clock
 
 
-def _joint_fit(window: _Window, f_hz: Floats) -> tuple[Floats, Floats, Floats]:
-    """Amplitude, distance from f_hz (Hz) and its variance (Hz^2) of every partial, jointly."""
+def _joint_fit(window: _Window, f0_hz: float, ratios: Floats) -> tuple[Floats, Floats, Floats]:
+    """Amplitude, distance from f0 times its ratio (Hz) and variance (Hz^2) of partials, jointly."""
     x, clock = window.x, window.clock
-    k, count = len(f_hz), len(x)
-    waves = turned(f_hz, clock - clock[count // 2]).reshape(2 * k, count)
+    k, count = len(ratios), len(x)
+    waves = turned(ratios, f0_hz * (clock - clock[count // 2])).reshape(2 * k, count)
     unit = (np.arange(1 - count, count, 2) / count).astype(np.float32)
     model = np.concatenate([waves, waves * unit])
     gram = (model @ model.T).astype(np.float64)
@@ -274,9 +273,17 @@ def turned(times: Floats, turns: Floats) -> NDArray[np.float32]:
     """Cosines and sines of multiples of some full turns: (2, multiples, turns).
 
     Within one turn single precision is good to 1e-7 (-140 dB) and takes a fraction of the time; so
-    does what stays in the processor's cache, some multiples at a time.
+    does what stays in the processor's cache, some multiples at a time. Whole multiples, from 1 on,
+    are products of two before, in a third of the time and good to 4e-6 (-108 dB).
     """
     waves = np.empty((2, len(times), len(turns)), dtype=np.float32)
+    if np.array_equal(times, np.arange(1, len(times) + 1)):
+        powers = np.empty(waves.shape[1:], dtype=np.complex64)
+        powers[0] = on_circle(2.0 * np.pi * (turns - np.rint(turns)))
+        for n in range(2, len(times) + 1):
+            np.multiply(powers[n // 2 - 1], powers[n - n // 2 - 1], out=powers[n - 1])
+        waves[:] = powers.real, powers.imag
+        return waves
     at_once = max(_CACHED // len(turns), 1)
     for first in range(0, len(times), at_once):
         rows = slice(first, first + at_once)
@@ -287,3 +294,12 @@ def turned(times: Floats, turns: Floats) -> NDArray[np.float32]:
         np.cos(phase, out=waves[0, rows])
         np.sin(phase, out=waves[1, rows])
     return waves
+
+
+def on_circle(phase: Floats) -> NDArray[np.complex64]:
+    """Give e^(j phase), good to 1e-5 (-100 dB) over some turns, four times as fast as `exp`."""
+    narrow = phase.astype(np.float32)
+    point = np.empty(phase.shape, dtype=np.complex64)
+    np.cos(narrow, out=point.real)
+    np.sin(narrow, out=point.imag)
+    return point

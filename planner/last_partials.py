@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from planner.model import Floats
 from planner.octave_starts import level_stretches
+from planner.spread import middle_of
 
 _MULTIPLES = (2, 3, 4)
 _NEAR_SEMITONES = 0.2  # of the multiple: partials of a stiff string lie less than this apart
@@ -43,7 +44,7 @@ def with_last_partials(
     out = f0_hz.copy()
     before: tuple[int, int, float] | None = None
     for first, last in level_stretches(f0_hz):
-        high_hz = float(np.median(f0_hz[first:last]))
+        high_hz = float(middle_of(f0_hz[first:last]))
         low_hz = before[2] if before is not None else high_hz
         times = round(high_hz / low_hz)
         near = abs(12 * np.log2(high_hz / low_hz / times)) < _NEAR_SEMITONES if times else False

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.spread import middle_of
 
 _VIBRATO_HALF_PERIOD_S = (0.045, 0.16)  # 3.1 to 11 Hz
 _VIBRATO_SWING = 2.6  # semitones from trough to crest at most
@@ -37,7 +38,11 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
     if len(midi) < 4 * width:
         return midi
     taper = np.hanning(width + 2)[1:-1]
-    smooth = np.convolve(np.pad(midi, width // 2, mode="edge"), taper / taper.sum(), "valid")
+    smooth = np.convolve(
+        midi.take(np.arange(-(width // 2), len(midi) + width // 2), mode="clip"),
+        taper / taper.sum(),
+        "valid",
+    )
     out = midi.copy()
     for at in _swings_in_a_row(midi, smooth, hop_s):
         value = smooth[at]
@@ -87,12 +92,12 @@ def _swings_in_a_row(midi: Floats, smooth: Floats, hop_s: float) -> Iterator[NDA
 
 def _swings_around_before(midi: Floats, at: NDArray[np.intp], value: Floats) -> bool:
     """Does what swings once or twice do so around the pitch at which the line stayed before?"""
-    period = 2 * int(np.median(np.diff(at)))
+    period = 2 * int(middle_of(np.diff(at)))
     stayed = midi[max(at[0] - period, 0) : max(at[0] - period // 2, 0)]
     middle, swing = (value[-1] + value[-2]) / 2, abs(value[-1] - value[-2])
     if len(stayed) < period // 4 or swing > _BEGUN_SWING:
         return False
-    return bool(np.median(np.abs(stayed - middle)) < _BEGUN_OFF * swing / 2)
+    return bool(middle_of(np.abs(stayed - middle)) < _BEGUN_OFF * swing / 2)
 
 
 def _swings_from(midi: Floats, at: NDArray[np.intp], value: Floats, middle: float) -> int:
@@ -101,7 +106,7 @@ def _swings_from(midi: Floats, at: NDArray[np.intp], value: Floats, middle: floa
     They go on as the last swing did, or die away, and move no faster; what stays where they would
     have come back is another note.
     """
-    half_period, half = float(np.median(np.diff(at))), float(abs(value[-1] - value[-2])) / 2
+    half_period, half = float(middle_of(np.diff(at))), float(abs(value[-1] - value[-2])) / 2
     first = min(len(midi), at[-1] + 1)
     after = midi[first : first + round(2.0 * half_period)] - middle
     turned = np.pi * (np.arange(first, first + len(after)) - at[-1]) / half_period

@@ -43,6 +43,8 @@ def stopped_frame(level_db: Floats, hop_s: float) -> int:
     """
     count = len(level_db)
     first, least, short = (round(s / hop_s) for s in (_ATTACK_S, _LEAST_BODY_S, _SHORT_BODY_S))
+    if count <= first + least or np.ptp(level_db[first:]) < _DROP_DB:
+        return count  # under no line through it, which never rises, does it lie so far
     # Most of what is given is the note, as a rule; after a short one most of it is the room.
     for last in (max(first + least, (first + count) // 2), first + short):
         stop = _leaves_decay(level_db, first, last, least, round(_DROP_WITHIN_S / hop_s))

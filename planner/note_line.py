@@ -79,10 +79,13 @@ class NoteLine:
         return find_vibrato(t_s, cents, self.contour.window_s, usual_hz)
 
 
-def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
-    """Follow one note, whose string is known to be so stiff, and lay the windows over it."""
+def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None) -> NoteLine:
+    """Follow one note, whose string is known to be so stiff, and lay the windows over it.
+
+    phases : of its partials, where they have been followed for a B near by
+    """
     note = span.note
-    followed = _followed(span, stiffness.b)
+    followed = _followed(span, stiffness.b, phases)
     contour = None if followed is None else followed[1]
     length_s = _sounding_s(span, contour)
     onset_first_s = max(_ONSET_SKIP_S, 1.0 / note.pitch_hz)
@@ -115,23 +118,27 @@ def note_line(span: NoteSpan, stiffness: Stiffness) -> NoteLine:
     )
 
 
-def _followed(span: NoteSpan, b: float) -> tuple[Phases, Contour] | None:
+def _followed(span: NoteSpan, b: float, phases: Phases | None) -> tuple[Phases, Contour] | None:
     """The partials of a note and the pitch that they share; None where it is too short.
 
     The period of a stiff string is sharp while its high partials last. Where these turn against it
     within a window, what dies away there leans: they are followed once more, along their own pitch.
     """
-    first = _along(span, span.prior_hz / np.sqrt(1.0 + b), b)
+    if phases is None:
+        phases = partial_phases(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
+    else:
+        phases = phases.at_stiffness(b)
+    first = _from_the_start(span, phases)
     if first is None or span.swells or _turns_off(*first) <= _MOST_TURNS:
         return first
     contour = first[1]
     at_s = np.arange(len(span.samples)) / span.sr + span.late_s
-    return _along(span, parabola_law(contour.t_s, contour.f1_hz / np.sqrt(1.0 + b), at_s), b)
+    prior_hz = parabola_law(contour.t_s, contour.f1_hz / np.sqrt(1.0 + b), at_s)
+    return _from_the_start(span, partial_phases(span.samples, span.sr, prior_hz, b=b))
 
 
-def _along(span: NoteSpan, prior_hz: Floats, b: float) -> tuple[Phases, Contour] | None:
-    """Follow the partials along a prior pitch of f0; seconds from the start of the note."""
-    phases = partial_phases(span.samples, span.sr, prior_hz, b=b)
+def _from_the_start(span: NoteSpan, phases: Phases | None) -> tuple[Phases, Contour] | None:
+    """Phases with their contour, in seconds from the start of the note."""
     if phases is None:
         return None
     # On a slide a half of a sample's time is heard of in 60 dB.

@@ -9,6 +9,7 @@ import numpy as np
 import soxr
 
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Role, Stem
+from planner.spread import evenly
 
 _RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
 _SMOOTHED = np.full(5, 0.2)  # over frames
@@ -69,7 +70,7 @@ def note_span(role: Role, rates: dict[int, Floats], track: PitchTrack, note: Not
 
 def smooth_law(prior_hz: Floats) -> Floats:
     """A straight line in cents through the prior: glide without the track's own flutter."""
-    at = np.linspace(-1.0, 1.0, len(prior_hz))
+    at = evenly(len(prior_hz))
     line = np.log2(prior_hz)
     slope = float(at @ (line - line.mean()) / (at @ at + 1e-12))
     law: Floats = 2.0 ** (line.mean() + slope * at)

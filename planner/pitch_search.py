@@ -37,7 +37,7 @@ def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.in
     frames = len(f_hz)
     most = int((f_hz > 0).sum(axis=1).max(initial=0))
     states = most + 1
-    loud_db = float(np.percentile(level_db, 99)) if frames else 0.0
+    quiet = is_silent(level_db)
     score: Floats = np.zeros(states)
     ways, entries, places = [], [], []
     octave_before: Floats = np.zeros((1, most))
@@ -48,8 +48,7 @@ def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.in
         f, fits = (np.take_along_axis(offer[rows], place, axis=1) for offer in (f_hz, strength))
         offered = f > 0
         octave = np.log2(np.where(offered, f, 1.0), dtype=np.float64)
-        silent = level_db[rows] < loud_db - _SILENCE_BELOW_LOUD_DB
-        own = _worth(offered, octave, fits, silent)
+        own = _worth(offered, octave, fits, quiet[rows])
         step = _steps(np.concatenate([octave_before, octave]))
         octave_before = octave[-1:]
         if first == 0:
@@ -71,6 +70,12 @@ def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.in
         chosen[pitched] = np.concatenate(places)[pitched, chosen[pitched]]
     chosen[~pitched] = f_hz.shape[1]
     return chosen
+
+
+def is_silent(level_db: Floats) -> NDArray[np.bool_]:
+    """Frames so far under the loudest that nothing in them is pitched."""
+    loud_db = float(np.percentile(level_db, 99)) if len(level_db) else 0.0
+    return np.asarray(level_db < loud_db - _SILENCE_BELOW_LOUD_DB)
 
 
 def _worth(

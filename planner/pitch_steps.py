@@ -20,6 +20,7 @@ from planner.attacks import ATTACK_APART_S
 from planner.model import Floats
 from planner.pitch import midi_to_hz
 from planner.pitch_levels import MIN_NOTE_S, SAME_NOTE, level_pieces
+from planner.spread import middle_of
 
 # A pitch that shows later than this was not begun by that stroke. The thump of a double bass's body
 # covers its lowest string for seven periods.
@@ -80,7 +81,7 @@ def split_run(
     _begin_at_strokes(starts, _inside(struck, offset, len(midi)), len(midi), hop_s, sung=sung)
     apart = round(ATTACK_APART_S / hop_s)
     stroke = offset  # a pick or a slap may cover the pitch for a while
-    early = round(covered_s(midi_to_hz(float(np.median(midi[:apart])))) / hop_s) if bends else apart
+    early = round(covered_s(midi_to_hz(float(middle_of(midi[:apart])))) / hop_s) if bends else apart
     begun = struck[(struck >= offset - early) & (struck <= offset + apart)]
     if len(begun):
         starts[0] = "attack"
@@ -112,10 +113,10 @@ def _begin_at_swells(
     for dip in swells:
         changes = _where_pitch_changes(midi, dip, hop_s)
         frame = dip if changes is None else changes
-        follows = float(np.median(midi[frame : frame + 2 * clear]))
+        follows = float(middle_of(midi[frame : frame + 2 * clear]))
         for near in [a for a in starts if a > 0 and abs(a - frame) <= clear]:
             before = midi[near:frame]
-            if len(before) >= shortest and abs(np.median(before) - follows) > SAME_NOTE:
+            if len(before) >= shortest and abs(middle_of(before) - follows) > SAME_NOTE:
                 continue  # as short as it is, a note between two borders
             del starts[near]  # the same border, seen less sharply in the pitch
         if frame > apart // 2 and len(midi) - frame > apart // 2:
@@ -156,7 +157,7 @@ def _with_sung_scoops(steps: list[Step], line: Floats, offset: int, hop_s: float
             short = (start.last - start.first) * hop_s < _SUNG_S
             longer = step.last - step.first > LONGER * (start.last - start.first)
             from_, to = (
-                float(np.median(line[s.first - offset : s.last - offset])) for s in (start, step)
+                float(middle_of(line[s.first - offset : s.last - offset])) for s in (start, step)
             )
             if short and longer and abs(to - from_) < _SUNG_SCOOP:
                 joined[-1] = replace(start, last=step.last)
@@ -177,7 +178,7 @@ def _where_pitch_changes(midi: Floats, dip: int, hop_s: float) -> int | None:
     change = np.abs(midi[2 * half :] - midi[: -2 * half])  # around frame i: change[i - half]
     here = change[first - half : last - half]
     around = change[max(0, first - half - 6 * reach) : last - half + 6 * reach]
-    sudden = here.max() > max(_SWELL_CHANGE, _OVER_USUAL_CHANGE * float(np.median(around)))
+    sudden = here.max() > max(_SWELL_CHANGE, _OVER_USUAL_CHANGE * float(middle_of(around)))
     return first + int(here.argmax()) if sudden else None
 
 

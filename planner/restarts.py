@@ -33,7 +33,7 @@ from planner.dips import (
     in_vibrato,
     level_dips,
     others_db,
-    unexplained_dip,
+    unexplained_dips,
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
@@ -149,8 +149,7 @@ def _turned(
     """Which dips a turned bow, a tongue or a lip has made; ``struck``: those a stroke follows."""
     hop_s, f0_hz = track.hop_s, track.f0_hz
     dips, depth_db, width_s = found.at, found.depth_db, found.width_s
-    unexplained = [unexplained_dip(level_db, swing, dip, hop_s) for dip in dips]
-    left_db, scatters = np.array(unexplained).reshape(-1, 2).T
+    left_db, scatters = unexplained_dips(level_db, swing, dips, hop_s)
     clear_db = np.minimum(depth_db, left_db)
     steps = np.array([pitch_steps_at(f0_hz, swing, dip, hop_s) for dip in dips], dtype=bool)
     second = steps | (hiss > _HISS_OVER_CHANCE_DB)

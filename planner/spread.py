@@ -7,14 +7,25 @@ in robust estimation", J. American Statistical Association 69, 1974).
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.model import Floats
 
 MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its third quartile
+_LENGTHS_KEPT = 64
 _SORTED = 500  # fewer are sorted as quickly as they are parted
 MEDIAN_TO_MEAN = 1.2533  # standard error of a median against a mean's: sqrt(pi / 2)
+
+
+@lru_cache(maxsize=_LENGTHS_KEPT)
+def evenly(count: int) -> Floats:
+    """So many places from -1 to 1; kept, since notes of a stem share their lengths."""
+    places = np.linspace(-1.0, 1.0, count)
+    places.setflags(write=False)
+    return places
 
 
 def middle_of(values: Floats) -> Floats:

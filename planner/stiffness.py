@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from planner.contour import contour_of, follow_partials, partial_phases, partials_along
+from planner.contour import (
+    MOST_PARTIALS,
+    Phases,
+    contour_of,
+    follow_partials,
+    partial_phases,
+    partials_along,
+)
 from planner.harmonics import fit_partials
-from planner.model import HARMONIC_ROLES, Floats, Role
+from planner.model import Floats
 from planner.note_span import NoteSpan, parabola_law, smooth_law
 from planner.partial_series import KnownB, PartialFit, tied
 from planner.pitch import hz_to_midi
 
 _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
+# Following them all along a note that is longer than this costs more than its line following anew.
+_MORE_PARTIALS = _B_PARTIALS / (_B_PARTIALS - MOST_PARTIALS)
 _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
 _ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
@@ -37,37 +46,57 @@ class Stiffness:
 NOT_STIFF = Stiffness(b=0.0, b_sd=None, known_sd=0.0)  # what is blown, bowed or sung
 
 
-def pooled_stiffness(role: Role, spans: Iterable[NoteSpan]) -> list[Stiffness]:
-    """B of each note: 0 for driven roles, else its own where sharp, else that of its pitch.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnStiffness:
+    """What a note says of its own string."""
+
+    midi: int  # its semitone
+    b: float
+    sd: float  # standard deviation; inf where it cannot be told
+    settled: Stiffness | None  # where no other note need be asked
+
+
+def own_stiffness(
+    spans: Iterable[NoteSpan],
+) -> Iterator[tuple[NoteSpan, OwnStiffness, Phases | None]]:
+    """B of each note alone, 0 of what is driven; with its phases, where they were followed for it.
+
+    These are of the whole note, and of partials of a B within `_SAME_STRING`.
+    """
+    last_of: dict[int, float] = {}
+    for span in spans:
+        midi = round(hz_to_midi(span.note.pitch_hz))
+        if span.swells:
+            yield span, OwnStiffness(midi=midi, b=0.0, sd=0.0, settled=NOT_STIFF), None
+            continue
+        b, sd, phases = _own(span, last_of.get(midi))
+        settled = None
+        if sd < _SHARP * b:
+            last_of[midi] = b
+            settled = Stiffness(b=b, b_sd=sd, known_sd=sd)
+        yield span, OwnStiffness(midi=midi, b=b, sd=sd, settled=settled), phases
+
+
+def pooled_stiffness(own: list[OwnStiffness]) -> list[Stiffness]:
+    """B of each note: its own where settled, else that of its pitch.
 
     The same key, or the same string and fret, has the same B; notes of one semitone therefore
     speak for each other, weighted by their variances. A borrowed B carries no uncertainty: it
     says nothing of which string the note itself was played on.
     """
-    if role in HARMONIC_ROLES:
-        return [NOT_STIFF for _ in spans]
-    midi, own = [], []
-    last_of: dict[int, float] = {}
-    for span in spans:
-        key = round(hz_to_midi(span.note.pitch_hz))
-        b, sd = _own_stiffness(span, last_of.get(key))
-        midi.append(key)
-        own.append((b, sd))
-        if sd < _SHARP * b:
-            last_of[key] = b
-    of_key: dict[int, list[int]] = {}
-    for at, (key, (_, sd)) in enumerate(zip(midi, own, strict=True)):
-        if np.isfinite(sd):
-            of_key.setdefault(key, []).append(at)
+    of_midi: dict[int, list[OwnStiffness]] = {}
+    for one in own:
+        if np.isfinite(one.sd):
+            of_midi.setdefault(one.midi, []).append(one)
     pooled = []
-    for at, (key, (b, sd)) in enumerate(zip(midi, own, strict=True)):
-        if sd < _SHARP * b:
-            pooled.append(Stiffness(b=b, b_sd=sd, known_sd=sd))
+    for one in own:
+        if one.settled is not None:
+            pooled.append(one.settled)
             continue
-        others = [own[k] for k in of_key.get(key, []) if k != at]
+        others = [(o.b, o.sd) for o in of_midi.get(one.midi, []) if o is not one]
         estimates = [_of_another(others)] if others else []
-        if np.isfinite(sd):
-            estimates.append((b, sd))
+        if np.isfinite(one.sd):
+            estimates.append((one.b, one.sd))
         pooled.append(_from_all(estimates))
     return pooled
 
@@ -105,8 +134,8 @@ def _mean_of(values: Floats, variances: Floats) -> tuple[float, float]:
     return float(weight @ values) / total, 1.0 / total
 
 
-def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float, float]:
-    """B of one note and its standard deviation (inf where it cannot be told).
+def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases | None]:
+    """B of one note, its standard deviation (inf where it cannot be told), and its phases.
 
     expected : B of the last note of its semitone; where it is the same string, partials lie where
         they are looked for, and their phases along it tell it sooner than a joint fit
@@ -115,9 +144,12 @@ def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float
     first = round(max(0.03, 1.5 * period_s) * sr)
     last = min(first + round(max(_B_WINDOW_S, 8 * period_s) * sr), len(span.samples))
     if last - first < 4 * period_s * sr:
-        return 0.0, float("inf")
-    fit = None if expected is None else _fit_along(span, first, last, expected)
+        return 0.0, float("inf"), None
+    fit, phases = None, None
+    if expected is not None:
+        fit, phases = _fit_along(span, first, last, expected)
     if fit is None or expected is None or abs(fit.b - expected) > _SAME_STRING * expected:
+        phases = None
         fit = fit_partials(
             span.samples[first:last],
             sr,
@@ -127,13 +159,21 @@ def _own_stiffness(span: NoteSpan, expected: float | None = None) -> tuple[float
             most_partials=_B_PARTIALS,
         )
     if fit is None or fit.b_sd is None:
-        return 0.0, float("inf")
-    return fit.b, fit.b_sd
+        return 0.0, float("inf"), None
+    return fit.b, fit.b_sd, phases
 
 
-def _fit_along(span: NoteSpan, first: int, last: int, b: float) -> PartialFit | None:
-    """The fit of samples first to last, whose partials lie about where a stiffness has them."""
-    to = min(last + first, len(span.samples))
+def _fit_along(
+    span: NoteSpan, first: int, last: int, b: float
+) -> tuple[PartialFit | None, Phases | None]:
+    """The fit of samples first to last, whose partials lie about where a stiffness has them.
+
+    And the phases of the note, of one that is not so long that its line had better follow anew.
+    """
+    to = last + first
+    whole = len(span.samples) <= _MORE_PARTIALS * to
+    end_s = to / span.sr
+    to = len(span.samples) if whole else to
     phases = partial_phases(
         span.samples[:to],
         span.sr,
@@ -142,9 +182,13 @@ def _fit_along(span: NoteSpan, first: int, last: int, b: float) -> PartialFit | 
         most_partials=_B_PARTIALS,
     )
     if phases is None:
-        return None
-    found = partials_along(phases, contour_of(phases), (first / span.sr, last / span.sr))
-    return None if found is None else tied(found, KnownB(b=b, asked=True))
+        return None, None
+    early = phases.until(end_s - phases.window_s / 2.0)
+    # One round: what is off in the pitch they share moves all alike, and B by nothing.
+    contour = contour_of(early, rounds=1)
+    found = partials_along(early, contour, (first / span.sr, last / span.sr))
+    fit = None if found is None else tied(found, KnownB(b=b, asked=True))
+    return fit, phases if whole else None
 
 
 def _sag(span: NoteSpan, first: int, last: int) -> Floats:

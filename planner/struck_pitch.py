@@ -229,7 +229,7 @@ def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Rise
 
     after = power(stem.samples[first : first + count])
     rose = np.maximum(after - power(stem.samples[before : before + count]), 0.0)
-    share = rose.sum() / max(after.sum(), 1e-300)
+    share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
 
 
@@ -239,7 +239,8 @@ def _window(count: int) -> tuple[Floats, int, Floats]:
 
     The last after lags up to half of it.
     """
-    taper, size = np.hanning(count + 2)[1:-1], int(next_fast_len(2 * count, real=True))
+    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    size = int(next_fast_len(2 * count, real=True))
     own = rfft(taper, size)
     left = irfft(own.real**2 + own.imag**2, size)[: round(0.5 * count)]
     return taper, size, left / left[0]

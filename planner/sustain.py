@@ -8,6 +8,7 @@ fit. Every term of the uncertainty has a cause of its own, and is checked on ran
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +17,15 @@ from planner.begun_again import begun_again_cents
 from planner.contour import FOLLOW_HOP_S, Contour
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
-from planner.note_span import NoteSpan
 from planner.partial_series import LN_CENTS, sd_by_shares, sd_of_mean
-from planner.spread import spread_of
+from planner.spread import evenly, spread_of
 from planner.stiffness import Stiffness
 
 _LEAST_S = 0.040
 _LEAST_PERIODS = 3.0
 _SLOPE_FROM_S = 0.1  # over less, a slope says nothing of the note
 _FREE_DEGREE = 6  # of a polynomial that follows what a line does of its own
+_LENGTHS_KEPT = 64  # whose polynomials are kept: notes of a stem share them
 # Times a degree's share of the noise: four for frames that overlap, four for chance.
 _MORE_THAN_NOISE = 16.0
 
@@ -78,35 +79,36 @@ def why_no_sustain(note: Note, line: NoteLine) -> str:
 
 
 def measure_sustain(
-    span: NoteSpan, stiffness: Stiffness, line: NoteLine, contour: Contour
+    pitch_hz: float, stiffness: Stiffness, line: NoteLine, contour: Contour, *, swells: bool
 ) -> Sustain:
     """Measure one note's sustain.
 
     Parameters
     ----------
-    span, stiffness : the note's samples and how stiff its string is
+    pitch_hz, stiffness : the note's coarse pitch and how stiff its string is
     line, contour : its pitch line with the vibrato found in it, and the contour it was made of
+    swells : whether it is driven
     """
     inside = line.in_sustain
     t_s, cents = contour.t_s[inside], line.cents[inside]
     still = cents if line.vibrato is None else cents - line.vibrato.at(t_s)
     slope, roughness = _slope(t_s, still)
     weights = _STRUCK
-    if span.swells:
+    if swells:
         weights = _STRAIGHT if line.vibrato is None else _SWINGING
-    shares = shares_of_frames(still)
     seconds = float(len(still)) * FOLLOW_HOP_S
     even = line.even if line.vibrato is None else None
     if even is None:
+        shares = shares_of_frames(still)
         level = float(shares @ still)
         partials_sd = _partials_sd(contour, inside, shares, stiffness.known_sd)
         slope_sd = float(np.hypot(_slope_sd(contour, inside), weights.bends * roughness / seconds))
     else:
-        level = float(LN_CENTS * np.log(even.f1_hz / span.note.pitch_hz))
+        level = float(LN_CENTS * np.log(even.f1_hz / pitch_hz))
         partials_sd = _OF_EVEN * even.sd_cents
         slope, slope_sd = even.slope_cents_per_s, even.slope_sd_cents_per_s
     sd_cents = float(np.hypot(partials_sd, _line_sd(weights, line, contour)))
-    again = begun_again_cents(contour, inside, still, line.vibrato, swells=span.swells)
+    again = begun_again_cents(contour, inside, still, line.vibrato, swells=swells)
     sloped = t_s[-1] - t_s[0] >= _SLOPE_FROM_S
     return Sustain(
         cents=level,
@@ -131,10 +133,10 @@ def shares_of_frames(still: Floats) -> Floats:
     if count < 2 * _FREE_DEGREE:
         return plain
     phase = np.concatenate([[0.0], np.cumsum(still)])
-    # Orthonormal polynomials of rising degree: the even line is the first three of the free one's.
-    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, count + 1), _FREE_DEGREE + 1, True))[0]
+    basis = _polynomials(count + 1)
     weights = phase @ basis
     left_free = float(np.sum((phase - basis @ weights) ** 2))
+    # The even line is the first three of the free one's.
     left_even = left_free + float(np.sum(weights[3:] ** 2))
     share = (_FREE_DEGREE - 2) / (count + 1 - _FREE_DEGREE)
     if left_even > left_free * (1.0 + _MORE_THAN_NOISE * share):
@@ -143,6 +145,13 @@ def shares_of_frames(still: Floats) -> Floats:
     away = np.arange(count + 1) - count / 2.0
     later: Floats = np.cumsum(away[:0:-1])[::-1] / float(away @ away)
     return later
+
+
+@lru_cache(maxsize=_LENGTHS_KEPT)
+def _polynomials(count: int) -> Floats:
+    """Orthonormal polynomials of rising degree over so many frames, (count, 1 + degree)."""
+    basis: Floats = np.linalg.qr(np.vander(evenly(count), _FREE_DEGREE + 1, increasing=True))[0]
+    return basis
 
 
 def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:

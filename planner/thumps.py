@@ -13,6 +13,7 @@ from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, Stem
 from planner.octave_starts import level_stretches
+from planner.spread import middle_of
 from planner.tracker import HOP_S
 
 _THUMB_HZ = 75.0  # chosen: half the pitch of D3; thumbs and slaps lie lower
@@ -48,7 +49,7 @@ def without_thumps(stem: Stem, f0_hz: Floats) -> Floats:
     """
     out = f0_hz.copy()
     for first, last in level_stretches(f0_hz):
-        low_hz = float(np.median(f0_hz[first:last]))
+        low_hz = float(middle_of(f0_hz[first:last]))
         short = (last - first) * HOP_S < _RINGS_S
         if low_hz < (_BODY_HZ if short else _THUMB_HZ):
             out[first:last] *= _times(stem, first * HOP_S, last * HOP_S, low_hz)

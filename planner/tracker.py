@@ -18,6 +18,7 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -35,7 +36,7 @@ from planner.octave_starts import (
     without_octave_notes,
     without_octave_starts,
 )
-from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path
+from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
@@ -49,6 +50,8 @@ _LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its p
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
 _CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
+
+_LEVELS_AT_ONCE = 4096  # frames
 
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
@@ -89,9 +92,9 @@ def track(stem: Stem) -> PitchTrack:
             oversampling=_LAG_OVERSAMPLING,
         ),
     )
-    f_hz, strength = _candidates(samples, stem.analysis_sr, frames, readings)
-    del samples
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
+    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), readings)
+    del samples
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
@@ -123,11 +126,17 @@ def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) ->
     frames : number of frames, the first centred on sample 0, `HOP_S` apart
     window_s : length of the frame, s
     """
-    half = round(window_s * sr / 2)
+    half, hop = round(window_s * sr / 2), _hop(sr)
+    # Frames are made up of grains, of whose energies each is summed up once.
+    grain = math.gcd(half, hop)
     mean = np.empty(frames)
-    for first, block in frame_blocks(samples, 2 * half, _hop(sr), frames, lead=half):
-        running = _running_energy(block, _hop(sr))
-        mean[first : first + len(block)] = (running[:, -1] - running[:, 0]) / (2 * half)
+    # Longer blocks: what one takes is little more than its samples.
+    blocks = frame_blocks(samples, 2 * half, hop, frames, lead=half, at_once=_LEVELS_AT_ONCE)
+    for first, block in blocks:
+        grains = _joined(block, hop).reshape(-1, grain)
+        energy = np.einsum("ij,ij->i", grains, grains).astype(np.float64)
+        own = sliding_window_view(energy, 2 * half // grain)[:: hop // grain]
+        mean[first : first + len(block)] = own.sum(axis=1) / (2 * half)
     level_db: Floats = 10.0 * np.log10(np.maximum(mean, 1e-12))
     return level_db
 
@@ -183,7 +192,8 @@ def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     One sum serves all frames: each is a step of one hop further into it.
     """
     energy = np.square(_joined(block, hop), dtype=np.float64)
-    running = np.concatenate([[0.0], np.cumsum(energy)])
+    running = np.zeros(len(energy) + 1)
+    np.cumsum(energy, out=running[1:])
     view: Floats = sliding_window_view(running, block.shape[1] + 1)[::hop]
     return view
 
@@ -199,9 +209,13 @@ class _Reading:
 
 
 def _candidates(
-    samples: Floats, sr: int, frames: int, readings: tuple[_Reading, ...]
+    samples: Floats, sr: int, silent: NDArray[np.bool_], readings: tuple[_Reading, ...]
 ) -> tuple[Floats, Floats]:
-    """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none."""
+    """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none.
+
+    None where all frames of a block are ``silent``.
+    """
+    frames = len(silent)
     width = _CANDIDATES * len(readings)
     f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
     strength = np.zeros((frames, width), dtype=np.float32)
@@ -214,9 +228,11 @@ def _candidates(
         lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
         shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
         for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
+            rows = slice(first, first + len(block))
+            if silent[rows].all():
+                continue
             curve = _square_difference(block, _hop(sr), longest, reading.oversampling)
             lag, value = _curve_peaks(curve, lags, shortest, furthest)
-            rows = slice(first, first + len(block))
             f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
             strength[rows, columns] = value
     return f_hz, strength

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.model import Floats
+from planner.spread import evenly
 
 # Singers and string players lie between 4 and 8 Hz (E. Prame, JASA 96, 1994: ten singers, mean
 # 6.0 Hz; R. Timmers and P. Desain, ICMPC 2000: 5.5 to 8 Hz).
@@ -109,7 +110,7 @@ def find_vibrato(
             return None  # too little for any rate, as most strings
     origin = float(t_s.mean())
     u = t_s - origin
-    rate = _best_rate(u, cents, lowest, highest)
+    rate = _best_rate(u, cents, lowest, highest, least / seconds)
     cycles = seconds * rate
     if cycles < least or not lowest <= rate <= highest:
         return None
@@ -158,13 +159,15 @@ def find_vibrato(
 
 def around_a_line(cents: Floats) -> float:
     """Root mean square of what a straight line leaves of evenly spaced moments, cents."""
-    place = np.linspace(-1.0, 1.0, len(cents))
+    place = evenly(len(cents))
     off = cents - cents.mean() - place * float(place @ cents / (place @ place))
     return float(np.sqrt(np.mean(off**2)))
 
 
-def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float:
+def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float, least: float) -> float:
     """The rate at which a steady sine leaves least unexplained, from a coarse to a fine grid.
+
+    Coarse only where it lies under the least that counts.
 
     On even steps around 0 whatever is even is orthogonal to whatever is odd: a sine shares nothing
     with a cosine, a level or a bend, a cosine nothing with a slope.
@@ -191,6 +194,8 @@ def _best_rate(u: Floats, cents: Floats, lowest: float, highest: float) -> float
 
     step = min(0.25, 0.2 / seconds)
     rate = best(np.arange(lowest, highest, step))
+    if rate + 1.5 * step < least:
+        return rate  # as far as the finer grids could take it
     for _ in range(4):
         step /= 3
         rate = best(rate + step * np.arange(-3, 4))

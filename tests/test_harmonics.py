@@ -14,7 +14,7 @@ from planner.contour import (
     partial_phases,
     partials_along,
 )
-from planner.harmonics import fit_partials
+from planner.harmonics import fit_partials, on_circle, turned
 from planner.model import Floats
 from planner.partial_series import FoundPartials, PartialFit, partial_ratios
 
@@ -227,13 +227,43 @@ def test_the_level_is_that_of_the_tone() -> None:
 def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where noise turns the phase back past zero, the line stays an octave under the prior."""
 
-    def backwards(tracks: NDArray[np.complex128], ratios: Floats) -> tuple[Floats, Floats, Floats]:
+    def backwards(
+        tracks: NDArray[np.complex128], ratios: Floats, rounds: int
+    ) -> tuple[Floats, Floats, Floats]:
         frames = tracks.shape[1] - 1
         return np.full(frames, -2.0), np.zeros((len(ratios), frames)), np.ones(len(ratios))
 
     monkeypatch.setattr("planner.contour._shared_turn", backwards)
     contour = followed(np.zeros(SR), np.full(SR, 50.0))
     assert contour.f1_hz == pytest.approx(25.0)
+
+
+# ------------------------------------------------------------------------------ phases
+
+
+def test_waves_are_cosines_and_sines() -> None:
+    """Whole multiples, made as products, to -108 dB; those of stiff strings and phases, too."""
+    turns, whole = 300.0 * moments(0.5, SR), np.arange(1.0, 17.0)
+    for times, least in ((whole, 4e-6), (whole * np.sqrt(1.0 + 3e-4 * whole**2), 1e-6)):
+        phase = 2.0 * np.pi * np.multiply.outer(times, turns)
+        assert np.abs(turned(times, turns) - [np.cos(phase), np.sin(phase)]).max() < least
+    phase = np.linspace(-60.0, 60.0, 1001)
+    assert np.abs(on_circle(phase) - np.exp(1j * phase)).max() < 4e-6
+
+
+@pytest.mark.parametrize("f1_hz", [41.2, 196.0, 440.0])
+def test_phases_are_turned_to_another_stiffness(f1_hz: float) -> None:
+    """Followed for a B 2 % off and turned, a string's pitch is as if followed for its own B."""
+    rng, b = np.random.default_rng(13), 3e-4
+    samples = tone(steady(f1_hz, 0.6, SR), SR, rng, b=b, decay_s=0.8, decay_tilt=0.25)
+    samples, prior_hz = with_snr(samples, 60, rng), np.full(len(samples), f1_hz)
+    own, near = (partial_phases(samples, SR, prior_hz, b=each) for each in (b, 1.02 * b))
+    assert own is not None
+    assert near is not None
+    line = contour_of(own).f1_hz
+    off = [1200 * np.log2(contour_of(p).f1_hz / line) for p in (near, near.at_stiffness(b))]
+    assert np.sqrt(np.mean(off[1] ** 2)) < 0.2 * np.sqrt(np.mean(off[0] ** 2))
+    assert abs(off[1].mean()) < 0.002
 
 
 # ------------------------------------------------------------------------------ partials_along

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tones.exact import bent, moments, steady, tone, with_snr
 
-from planner.model import Floats, Note, Role
+from planner.model import HARMONIC_ROLES, Floats, Note, Role
 from planner.note_span import NoteSpan
-from planner.stiffness import pooled_stiffness
+from planner.stiffness import Stiffness, own_stiffness, pooled_stiffness
 
 SR = 16_000
 
@@ -31,8 +33,13 @@ def span(samples: Floats, pitch_hz: float) -> NoteSpan:
     return NoteSpan(note=note, sr=SR, samples=samples, prior_hz=prior, swells=False)
 
 
+def told(role: Role, spans: list[NoteSpan]) -> list[Stiffness]:
+    of_role = [replace(span, swells=role in HARMONIC_ROLES) for span in spans]
+    return pooled_stiffness([own for _, own, _ in own_stiffness(of_role)])
+
+
 def b_of(role: Role, spans: list[NoteSpan]) -> list[float]:
-    return [own.b for own in pooled_stiffness(role, spans)]
+    return [own.b for own in told(role, spans)]
 
 
 def string(
@@ -76,11 +83,11 @@ def test_a_short_note_borrows_from_its_pitch() -> None:
 def test_only_a_b_of_its_own_has_an_uncertainty() -> None:
     """A note long enough says how sure its B is; a borrowed B and a driven tone say nothing."""
     spans = [string(110.0, 4e-4, seed=3), string(110.0, 4e-4, seed=5, length_s=0.06)]
-    own, borrowed = pooled_stiffness("fretted", spans)
+    own, borrowed = told("fretted", spans)
     assert own.b_sd is not None
     assert 0.0 < own.b_sd < 0.05 * own.b
     assert (borrowed.b, borrowed.b_sd) == (pytest.approx(own.b), None)
-    assert pooled_stiffness("bowed", spans)[0].b_sd is None
+    assert told("bowed", spans)[0].b_sd is None
 
 
 def test_one_pitch_on_two_strings_keeps_two() -> None:
@@ -110,8 +117,8 @@ def test_a_borrowed_b_is_as_unsure_as_its_strings_differ() -> None:
     short = string(110.0, 2e-4, seed=9, length_s=0.06)
     alike = [string(110.0, 2e-4, seed=k) for k in range(4)]
     apart = [string(110.0, b, seed=k) for k, b in enumerate((1e-4, 1.6e-4, 2.4e-4, 3.2e-4))]
-    of_alike = pooled_stiffness("fretted", [*alike, short])[-1]
-    of_apart = pooled_stiffness("fretted", [*apart, short])[-1]
+    of_alike = told("fretted", [*alike, short])[-1]
+    of_apart = told("fretted", [*apart, short])[-1]
     assert of_alike.b_sd is None
     assert of_alike.b == pytest.approx(2e-4, rel=0.2)
     assert abs(of_apart.b - 2e-4) < 2.0 * of_apart.known_sd
@@ -122,8 +129,8 @@ def test_one_other_note_may_be_on_another_string() -> None:
     """Known from one other note of its pitch, B is known to a third, however sharp that one is."""
     short = string(110.0, 2e-4, seed=9, length_s=0.06)
     other = string(110.0, 2e-4, seed=1)
-    alone = pooled_stiffness("fretted", [other])[0]
-    borrowed = pooled_stiffness("fretted", [other, short])[1]
+    alone = told("fretted", [other])[0]
+    borrowed = told("fretted", [other, short])[1]
     assert alone.known_sd < 0.05 * alone.b
     assert 0.15 * borrowed.b < borrowed.known_sd < 0.5 * borrowed.b
 
@@ -132,10 +139,10 @@ def test_one_other_note_may_be_on_another_string() -> None:
 def test_a_string_heard_again_is_measured_again(f1_hz: float) -> None:
     """Each note of a string has a B of its own, within 1 % of the truth and two of its doubts."""
     notes = [string(f1_hz, 3e-4, seed=seed) for seed in range(4)]
-    told = pooled_stiffness("fretted", notes)
-    assert [own.b for own in told] == pytest.approx([3e-4] * 4, rel=0.01)
-    assert len({own.b for own in told}) == 4
-    assert all(own.b_sd and abs(own.b - 3e-4) < 2 * own.b_sd for own in told)
+    every = told("fretted", notes)
+    assert [own.b for own in every] == pytest.approx([3e-4] * 4, rel=0.01)
+    assert len({own.b for own in every}) == 4
+    assert all(own.b_sd and abs(own.b - 3e-4) < 2 * own.b_sd for own in every)
 
 
 def test_another_string_at_that_pitch_is_not_taken_for_the_last_one() -> None:

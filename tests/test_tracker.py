@@ -127,6 +127,18 @@ def test_one_frame_every_hop(frames: int) -> None:
     assert pitch_track.hop_s == HOP_S
 
 
+def test_a_long_silence_offers_no_period() -> None:
+    """Eight seconds of a tone 70 dB under two notes are not even looked at; the notes are heard."""
+    note = one_note(220.0)
+    faint = 1e-4 * np.sin(2 * np.pi * 300.0 * moments(8.0, SR))
+    pitch_track = track(stem_of(np.concatenate([note, faint, note]), SR))
+    middle = round((len(note) / SR + 4.0) / HOP_S)
+    assert np.isnan(pitch_track.f0_hz[middle - 600 : middle + 600]).all()
+    assert pitch_track.strength[middle] == 0.0
+    for at in (len(note) // 160, len(pitch_track.f0_hz) - len(note) // 160):
+        assert pitch_track.f0_hz[at] == pytest.approx(220.0, rel=0.005)
+
+
 def test_the_level_is_rms_dbfs() -> None:
     """A sine of amplitude 0.5 is at -9.03 dBFS RMS; silence stands at the floor of -120."""
     samples = np.concatenate([np.zeros(SR), 0.5 * np.sin(2 * np.pi * 500 * moments(1.0, SR))])

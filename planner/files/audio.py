@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
 # Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. The
 # mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
 _OFFSET_UNDER_DB = 50.0
+_KEPT = 1 << 24  # samples; chosen: 64 MiB, six minutes at 48 kHz: a longer file is decoded twice
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
 
 
@@ -93,8 +94,12 @@ def read_stem_audio(
                 "Ask for the original recording.",
             )
         sums = Sums(channels=sound.channels)
+        kept: list[NDArray[np.float32]] = []
+        short = sound.frames * sound.channels <= _KEPT
         for block in _blocks(sound, file):
             sums.add(block)
+            if short:
+                kept.append(block)
         if sums.frames == 0:
             what = "the file holds no audio: its length is 0 samples."
             hint = "Export it again, or leave the stem out."
@@ -117,7 +122,8 @@ def read_stem_audio(
             )
         stereo, measured = sums.sides(side)
         sound.seek(0)
-        samples, flat_tops = _analysis_signal(sound, sums, measured, analysis_sr, file)
+        blocks = kept if short else _blocks(sound, file)
+        samples, flat_tops = _analysis_signal(blocks, sound, sums, measured, analysis_sr)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
         container = sound.format if chunks is None else chunks.container
         if lossy == "MPEG audio":
@@ -186,10 +192,12 @@ def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:
 
 
 def _analysis_signal(
-    sound: Any, sums: Sums, measured: str, analysis_sr: int, file: str
+    blocks: Iterable[NDArray[np.float32]], sound: Any, sums: Sums, measured: str, analysis_sr: int
 ) -> tuple[NDArray[np.float32], int]:
     """Take one side to the analysis rate, without an offset; count the flat tops on the way."""
     side = {"mid": slice(None), "right": slice(1, 2)}.get(measured, slice(0, 1))
+    count = len(sums.peaks[side])
+    share = np.full(count, 1.0 / count, dtype=np.float32)  # of each channel
     heard = _db(sums.offset()) > min(DC_DBFS, _db(sums.rms()) - _OFFSET_UNDER_DB)
     offset = np.float32(sums.total[side].mean() / sums.frames if heard else 0.0)
     tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
@@ -201,11 +209,11 @@ def _analysis_signal(
         )
 
     def pieces() -> Iterator[NDArray[np.float32]]:
-        for raw in _blocks(sound, file):
+        for raw in blocks:
             block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
-            one = block[:, side].mean(axis=1, dtype=np.float32) - offset
+            one = block[:, side] @ share - offset
             yield stream.resample_chunk(one) if stream else one
         if stream:
             yield stream.resample_chunk(np.zeros(0, np.float32), last=True)

@@ -2,8 +2,9 @@
 
 Stems with two notes a second, plucked and sung, 48 kHz, read from a file and taken through reading,
 tracking, segmenting and measuring, each in a fresh process of one thread, so that imports and first
-calls are in the figure; beside librosa's yin and pyin on the same samples, pitch frames only. Times
-depend on the machine and on what else it does; nothing here passes or fails.
+calls are in the figure (of modules that are compiled, as those of an installed package are); beside
+librosa's yin and pyin on the same samples, pitch frames only. Times depend on the machine and on
+what else it does; nothing here passes or fails.
 """
 
 from __future__ import annotations
@@ -80,6 +81,8 @@ def main(argv: list[str] | None = None) -> None:
         print(read(args.one[0], args.one[1], Path(args.one[2])))
         return
     alone = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    alone.pop("PYTHONDONTWRITEBYTECODE", None)
+    subprocess.run([sys.executable, "-c", "import planner.hearing"], env=alone, check=True)
     print("stem          reader  times real time, imports and first calls included")
     with tempfile.TemporaryDirectory() as folder:
         for role in ROLES:

@@ -55,6 +55,23 @@ def rf64(audio: bytes, fmt: bytes, frames: int, *before: bytes) -> bytes:
     return head + b"".join(before) + b"data" + b"\xff" * 4 + audio
 
 
+# ---------------------------------------------------------------- length
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_long_file_is_decoded_twice_to_the_same(
+    channels: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is too long to be kept reads as what is kept."""
+    samples = np.stack([tone(48000, hz, 3.0) for hz in (220.0, 330.0)[:channels]], axis=1)
+    path = write(tmp_path / "a.wav", samples)
+    kept = read(path)
+    monkeypatch.setattr("planner.files.audio._KEPT", 0)
+    facts, again, findings = read(path)
+    assert (facts, findings) == (kept[0], kept[2])
+    assert np.array_equal(again, kept[1])
+
+
 # ---------------------------------------------------------------- formats
 
 FORMATS = [
