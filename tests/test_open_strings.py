@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from deciding import A4, TOLERANCES, line, note, session, stem
+from deciding import A4, TOLERANCES, line, made_of, note, session, stem
 
 from planner.model import MeasuredNote
 from planner.open_strings import at_open_strings
-from planner.planning import make_plan
 from planner.scopes import find_rules
 from planner.session_model import Session, StemSpec
 from planner.targets import Aimed, aim, target_for
@@ -100,8 +99,5 @@ def test_a_plan_judges_by_the_strings_of_the_session(strings: tuple[int, ...], r
     notes = [a.measured for a in cello(-8.0)]
     played = stem("X", "bowed", notes)
     spec = StemSpec(code="X", file="x.wav", role="bowed", strings=strings)
-    made = make_plan(
-        session=Session(song="Invented", stems=(spec,)), stems=(played,), a4=A4,
-        tolerances=TOLERANCES, judging=PLAIN,
-    )  # fmt: skip
+    made = made_of(Session(song="Invented", stems=(spec,)), (played,))
     assert len(made.rows) == rows
