@@ -37,7 +37,7 @@ from planner.dips import (
 )
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
-from planner.spread import middle_of, reached_by
+from planner.spread import middle_of, middle_of_known, reached_by
 from planner.tracker import HOP_S, LEVEL_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
@@ -50,7 +50,7 @@ _TURN_S = 0.057
 _BROKEN_DB = 6.0  # chosen: half the sound
 # Chosen: half the sound gone for 25 ms at the most, and the period lost. In 8 minutes of held
 # winds, brass and strings what falls so far and so briefly keeps its period, but for noise.
-_CUT_S, _BREAKS = 0.0275, 0.97
+_CUT_S, _BREAKS, _CLEAR = 0.0275, 0.97, 0.997
 _SLOW_TURN_S, _SLOW_TURN_DB, _SLOW_OVER_OTHERS = 0.08, 6.5, 2.0  # a slow bow falls far
 _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every turn of the pitch
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
@@ -156,7 +156,8 @@ def _turned(
     # Where the pitch is another after it, a dip of any length is one note fading into the next, and
     # says nothing of how unsteady a tone is.
     fades = np.array([not _stays(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
-    others = others_db(dips, depth_db, ~fades, hop_s)
+    within = np.array([not _moves(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
+    others = others_db(dips, depth_db, within, hop_s)
     stands_out = (scatters > _OVER_SCATTER) & deeper_than_others(depth_db, others)
     stands_out |= struck & (scatters > _OVER_SCATTER_STRUCK)
     stands_out &= clear_db > _DIP_DB
@@ -170,10 +171,23 @@ def _turned(
 
 
 def _breaks(dips: NDArray[np.intp], track: PitchTrack) -> NDArray[np.bool_]:
-    """At which dips the sound does not repeat from before to after: one tone's waves go on."""
-    near = round(LEVEL_S / 2.0 / track.hop_s)
-    least = [track.strength[max(0, dip - near) : dip + near + 1].min() for dip in dips]
-    return np.array(least, dtype=float) < _BREAKS
+    """At which dips a clear sound does not repeat from before to after: one tone's waves go on.
+
+    What leaks in, or a room, shows in a dip as well and is no new tone.
+    """
+    near, reach = round(LEVEL_S / 2.0 / track.hop_s), round(REACH_S / track.hop_s)
+    broken = []
+    for dip in dips:
+        before = track.strength[max(0, dip - reach) : max(0, dip - near)]
+        after = track.strength[dip + near + 1 : dip + reach + 1]
+        inside = track.strength[max(0, dip - near) : dip + near + 1]
+        clear = (
+            min(reached_by(before, 0.5), reached_by(after, 0.5))
+            if len(before) and len(after)
+            else 0.0
+        )
+        broken.append(clear > _CLEAR and inside.min() < _BREAKS)
+    return np.array(broken, dtype=bool)
 
 
 def _that_begin(
@@ -211,6 +225,19 @@ def _stays(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
     line = 1200.0 * np.log2(f0_hz[around]) - 100.0 * swing[around]
     before, after = middle_of(line[: near - settled]), middle_of(line[near + settled :])
     return not np.isnan(line).any() and bool(abs(after - before) < _SAME_NOTE_CENTS)
+
+
+def _moves(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
+    """Is another pitch heard after a frame than before it, as far as one is heard?"""
+    near, settled = round(REACH_S / hop_s), round(_STEP_FROM_S / hop_s)
+    sides = (
+        slice(max(0, frame - near), max(0, frame - settled)),
+        slice(frame + settled, frame + near),
+    )
+    before, after = (
+        middle_of_known(1200.0 * np.log2(f0_hz[side]) - 100.0 * swing[side]) for side in sides
+    )
+    return bool(abs(after - before) >= _SAME_NOTE_CENTS)
 
 
 def _far_louder(frame: int, level_db: Floats, hop_s: float) -> bool:
