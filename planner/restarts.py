@@ -181,11 +181,8 @@ def _breaks(dips: NDArray[np.intp], track: PitchTrack) -> NDArray[np.bool_]:
         before = track.strength[max(0, dip - reach) : max(0, dip - near)]
         after = track.strength[dip + near + 1 : dip + reach + 1]
         inside = track.strength[max(0, dip - near) : dip + near + 1]
-        clear = (
-            min(reached_by(before, 0.5), reached_by(after, 0.5))
-            if len(before) and len(after)
-            else 0.0
-        )
+        heard = len(before) and len(after)
+        clear = min(middle_of(side) for side in (before, after)) if heard else 0.0
         broken.append(clear > _CLEAR and inside.min() < _BREAKS)
     return np.array(broken, dtype=bool)
 

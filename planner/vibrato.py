@@ -11,7 +11,7 @@ from note to note (E. Prame, JASA 96, 1994).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -137,9 +137,12 @@ def find_vibrato(
             np.hypot(sine + k * grows[0], cosine + k * grows[1]) for k in u[[0, -1]]
         )
         if at_first < _SETS_IN_FROM * at_last:
-            setting_in = _setting_in(u, cents, line, rate)
-            if setting_in.rest < rest:
-                return _set_in(setting_in, origin, regularity, window_s)
+            set_in, left = _setting_in(u, cents, line, rate, window_s)
+            if left < rest:
+                return replace(
+                    set_in, regularity=regularity, origin_s=origin,
+                    begins_s=origin + set_in.begins_s,
+                )  # fmt: skip
     mean_cents = float(np.mean(swing @ turning))
     otherwise = wider @ _weights(line, wider, cents)[1]
     return Vibrato(
@@ -210,24 +213,14 @@ def _grown(t_s: Floats, begins_s: Floats | float, sets_in_s: Floats | float) -> 
     return grown
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _SettingIn:
-    """A swing that sets in, as it fits best."""
-
-    rate_hz: float
-    begins_s: float
-    sets_in_s: float
-    sine_cents: float
-    cosine_cents: float
-    rest: float  # mean square that it and the line leave
-    mean_cents: float
-    otherwise_cents: float
-
-
-def _setting_in(u: Floats, cents: Floats, line: Floats, rate: float) -> _SettingIn:
+def _setting_in(
+    u: Floats, cents: Floats, line: Floats, rate: float, window_s: float
+) -> tuple[Vibrato, float]:
     """Fit a swing that sets in some time after the start to a contour, around a line.
 
     All its beginnings are tried, then rates near the one given, and so on, finer each time.
+    Returned with the mean square that it and the line leave; times are from the middle, and its
+    regularity is not told.
     """
     base = np.linalg.qr(line)[0]
     bare = cents - base @ (base.T @ cents)
@@ -265,35 +258,23 @@ def _setting_in(u: Floats, cents: Floats, line: Floats, rate: float) -> _Setting
         float(means[np.where(lengths == length, power, -np.inf).argmax()])
         for length in np.unique(lengths)
     ]
-    return _SettingIn(
+    sine, cosine = (float(w) for w in weights[best])
+    found = Vibrato(
         rate_hz=rate,
-        begins_s=float(begins[best]),
-        sets_in_s=float(lengths[best]),
-        sine_cents=float(weights[best, 0]),
-        cosine_cents=float(weights[best, 1]),
-        rest=float(bare @ bare - power[best]) / len(u),
-        mean_cents=float(means[best]),
-        otherwise_cents=float(np.abs(np.array(others) - means[best]).max()),
-    )
-
-
-def _set_in(fit: _SettingIn, origin_s: float, regularity: float, window_s: float) -> Vibrato:
-    half = float(np.hypot(fit.sine_cents, fit.cosine_cents)) / _hann_gain(fit.rate_hz * window_s)
-    return Vibrato(
-        rate_hz=fit.rate_hz,
-        half_cents=half,
-        regularity=regularity,
-        sine_cents=fit.sine_cents,
-        cosine_cents=fit.cosine_cents,
+        half_cents=float(np.hypot(sine, cosine)) / _hann_gain(rate * window_s),
+        regularity=np.nan,
+        sine_cents=sine,
+        cosine_cents=cosine,
         sine_grows=0.0,
         cosine_grows=0.0,
-        origin_s=origin_s,
+        origin_s=0.0,
         reach_s=0.0,
-        mean_cents=fit.mean_cents,
-        otherwise_cents=fit.otherwise_cents,
-        begins_s=origin_s + fit.begins_s,
-        sets_in_s=fit.sets_in_s,
+        mean_cents=float(means[best]),
+        otherwise_cents=float(np.abs(np.array(others) - means[best]).max()),
+        begins_s=float(begins[best]),
+        sets_in_s=float(lengths[best]),
     )
+    return found, float(bare @ bare - power[best]) / len(u)
 
 
 def _line_columns(u: Floats, *, bends: bool) -> Floats:
