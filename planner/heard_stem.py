@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.model import AudioFacts, Finding, Measurement, Note
+from planner.model import SILENT_DBFS, AudioFacts, Finding, Measurement, Note
 from planner.session_model import StemSpec
 from planner.spectra import HOP_S, Spectra
 
 # Chosen: what rings, breathes or leaks in lies further down. Less than 4 s may be one odd sound.
 _LOUD_PERCENT, _LOUD_DB, _LEAST_S = 95.0, 15.0, 4.0
-_SILENT_DBFS = -70.0  # common practice, no source: below the noise of any recorded part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,7 +29,7 @@ def found_share(heard: HeardStem) -> float | None:
     """Tell in what share of the time in which a stem is loud its notes lie; None: hardly ever."""
     level_dbfs = heard.spectra.level_dbfs()
     loud_db = float(np.percentile(level_dbfs, _LOUD_PERCENT))
-    loud = level_dbfs > max(loud_db - _LOUD_DB, _SILENT_DBFS)
+    loud = level_dbfs > max(loud_db - _LOUD_DB, SILENT_DBFS)
     if loud.sum() * HOP_S < _LEAST_S:
         return None
     at_s = np.flatnonzero(loud) * HOP_S

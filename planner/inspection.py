@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from planner.inspection_notes import SILENT_DBFS
-from planner.model import DC_DBFS, AudioFacts, Finding
+from planner.model import DC_DBFS, SILENT_DBFS, AudioFacts, Finding
 from planner.pitch import cents
 from planner.session_model import Session, StemSpec
 from planner.wording import amount, count

@@ -16,14 +16,13 @@ from planner.inspection_tuning import (
     pitches_of,
     tuning_findings,
 )
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, Finding, StemNotes
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, SILENT_DBFS, Finding, StemNotes
 from planner.pitch import hz_to_midi, note_name
 from planner.roles import chords_written_as, is_chordal
 from planner.session_model import Session
 from planner.spread import spread_of
 from planner.wording import amount, percent
 
-SILENT_DBFS = -70.0  # common practice, no source: below the noise of any recorded part
 _CORRECTED_CENTS = 1.0
 _LOW_ROLES = frozenset({"bass-fretted", "bass-fretless"})
 _MIDDLE_C = 60

@@ -66,6 +66,7 @@ class Finding:
 # ---------------------------------------------------------------- audio
 
 
+SILENT_DBFS = -70.0  # common practice, no source: below the noise of any recorded part
 DC_DBFS = -45.0  # chosen: a constant part that a mixer would want to know of, told and taken out
 
 

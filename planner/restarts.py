@@ -156,7 +156,13 @@ def _turned(
     # Where the pitch is another after it, a dip of any length is one note fading into the next, and
     # says nothing of how unsteady a tone is.
     fades = np.array([not _stays(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
-    within = np.array([not _moves(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
+    within = np.array(
+        [
+            stays or not _moves(dip, f0_hz, swing, hop_s)
+            for dip, stays in zip(dips, ~fades, strict=True)
+        ],
+        dtype=bool,
+    )
     others = others_db(dips, depth_db, within, hop_s)
     stands_out = (scatters > _OVER_SCATTER) & deeper_than_others(depth_db, others)
     stands_out |= struck & (scatters > _OVER_SCATTER_STRUCK)
@@ -215,13 +221,14 @@ def _one_within(
 
 def _stays(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:
     """Is one pitch, vibrato taken out, heard all through 0.1 s either side of a frame?"""
-    near, settled = round(REACH_S / hop_s), round(_STEP_FROM_S / hop_s)
-    if frame < near or frame + near > len(f0_hz):
+    near = round(REACH_S / hop_s)
+    if (
+        frame < near
+        or frame + near > len(f0_hz)
+        or np.isnan(f0_hz[frame - near : frame + near]).any()
+    ):
         return False
-    around = slice(frame - near, frame + near)
-    line = 1200.0 * np.log2(f0_hz[around]) - 100.0 * swing[around]
-    before, after = middle_of(line[: near - settled]), middle_of(line[near + settled :])
-    return not np.isnan(line).any() and bool(abs(after - before) < _SAME_NOTE_CENTS)
+    return not _moves(frame, f0_hz, swing, hop_s)
 
 
 def _moves(frame: int, f0_hz: Floats, swing: Floats, hop_s: float) -> bool:

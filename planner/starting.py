@@ -13,8 +13,7 @@ from planner.files.session_file import write_started_session
 from planner.first_session import song_of, started_session_text
 from planner.guess import StemGuess, guess_from_name, guess_from_sound
 from planner.hearing import ANALYSIS_SR
-from planner.inspection_notes import SILENT_DBFS
-from planner.model import Stem
+from planner.model import SILENT_DBFS, Stem
 from planner.roles import ROLE_FACTS
 from planner.tracker import track
 
