@@ -24,6 +24,7 @@ class Voice:
     share: float
     soft: bool
     reach_s: tuple[float, float]  # how far before and after start_s it may have begun
+    worth: Array  # of its lower partials when it began, 0..1
     known: bool = False  # the score has it
     fits: PartialFits | None = None
     string: StiffString | None = None

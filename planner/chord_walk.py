@@ -9,8 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_known import hear_known, place_known
-from planner.chord_partials import first_partials, nearest_of
-from planner.chord_peaks import RISE_DB, Named, Peaks, find_peaks_in, no_peaks, same_pitch
+from planner.chord_partials import Note, first_partials, nearest_of
+from planner.chord_peaks import (
+    DYNAMIC_DB,
+    RISE_DB,
+    Named,
+    Peaks,
+    find_peaks_in,
+    no_peaks,
+    same_pitch,
+)
 from planner.chord_search import (
     SHORTEST_S,
     find_new_notes,
@@ -40,6 +48,7 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 # last string; what rose between the two windows compared.
 REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
 STRUM_REACH_S = (0.08, 0.1)  # chosen: its first string, where the last rose most
+RINGING, RINGING_SHARE = 5, 0.6  # chosen: higher partials die away first; three of five alike
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
 BEFORE_S = 0.15, 0.01  # chosen: what rang before, clear of the onset
 # What these play is struck; organs are among the others of fixed pitch, and speak slowly.
@@ -164,6 +173,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
                 Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
                     reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
+                    worth=_worths(peaks, (f0_hz, b)),
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
@@ -234,11 +244,23 @@ def _join(stretches: list[Stretch], now: Stretch, *, begun: bool) -> None:
         stretches.append(now)
 
 
+def _worths(peaks: Peaks, note: Note) -> Array:
+    """Say how much each of a note's lower partials stands out, 0..1; (5,)."""
+    law = first_partials(note, RINGING)
+    if not len(peaks.f_hz):
+        return np.zeros(RINGING)
+    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
+    worth = (peaks.level_db[nearest] - peaks.level_db.max() + DYNAMIC_DB) / DYNAMIC_DB
+    return np.where(_found(peaks, law), np.maximum(worth, 0.0), 0.0)
+
+
 def _rings(peaks: Peaks, voice: Voice) -> bool:
-    """Say whether at least half of a note's lower partials still stand out."""
-    law = first_partials(voice.note, 5)
-    law = law[law < 5500.0]
-    return bool(np.mean(_found(peaks, law)) >= 0.5) if len(peaks.f_hz) and len(law) else False
+    """Say whether most of what a note's lower partials were when it began still stands out.
+
+    A tine or a bar is soon left with its first partial; that was most of it from the start.
+    """
+    stands = _worths(peaks, voice.note) > 0.0
+    return bool(voice.worth @ stands >= RINGING_SHARE * voice.worth.sum() > 0.0)
 
 
 def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:

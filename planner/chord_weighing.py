@@ -182,7 +182,8 @@ def _lone(
         hit, f0_hz, b = hits[most], float(f0s[most]), float(bs[most])
         law = first_partials((f0_hz, b), LOOKED_AT)
         usual = usual_levels(timbre, number, law)
-        due = (f1_db + usual - usual[0] > least_db(peaks, law)) & (law < HIGHEST_HZ)
+        due = f1_db + usual - usual[0] - timbre.spread_db > least_db(peaks, law)
+        due &= law < HIGHEST_HZ
         # not because only so many lie below the highest that is looked at
         bare = due.sum() <= BARE_PARTIALS and law[2 * BARE_PARTIALS - 1] < HIGHEST_HZ
         loud = bare or f1_db > peaks.level_db.max() - LONE_DB
