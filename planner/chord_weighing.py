@@ -79,12 +79,12 @@ def weigh(
     """
     if not found or not len(peaks.f_hz):
         return found
-    below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW)
+    below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW, timbre)
     again = [(*old, 1.0) for old in ringing if not any(same_pitch(old[0], n[0]) for n in found)]
     alone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
     lone = [note for note, _ in alone]
     taken_hz = [n[0] for n in (*found, *ringing, *below, *lone)]
-    above = _kin(peaks, found, taken_hz, range_hz, ABOVE)
+    above = _kin(peaks, found, taken_hz, range_hz, ABOVE, timbre)
     notes = [*found, *again, *below, *lone, *above]
     price = np.full(len(notes), PRICE)
     price[len(notes) - len(above) - len(lone) : len(notes) - len(above)] = [p for _, p in alone]
@@ -129,6 +129,7 @@ def _kin(
     taken_hz: list[float],
     range_hz: tuple[float, float],
     ratios: tuple[Fraction, ...],
+    timbre: Timbre,
 ) -> list[Named]:
     """List the notes at some ratios to those found that have peaks enough to be asked about."""
     kin: list[Named] = []
@@ -144,12 +145,16 @@ def _kin(
             if any(same_pitch(near_hz, hz) for hz in (*taken_hz, *(n[0] for n in kin))):
                 continue
             hit, index = partials_found(peaks, (near_hz, near_b), LOOKED_AT)
-            reach = first_partials((near_hz, near_b), LOOKED_AT) < HIGHEST_HZ
+            law = first_partials((near_hz, near_b), LOOKED_AT)
             risen = hit & (peaks.rise_db[index] > RISE_DB)
+            if risen.sum() < LEAST_RISEN:
+                continue
+            usual = usual_levels(timbre, number, law)
+            reach = _due(peaks, law, np.median((peaks.level_db[index] - usual)[hit]) + usual, timbre)
             # Of a lower note the partials tell that the one found does not have.
             telling = reach & (number % ratio.denominator != 0) if ratio < 1 else reach
             least = LEAST_SHARE if ratio < 1 else LEAST_HIT
-            if risen.sum() < LEAST_RISEN or (hit & telling).sum() < least * telling.sum():
+            if (hit & telling).sum() < least * telling.sum():
                 continue
             kin.append((near_hz, near_b, float((hit & reach).sum() / max(reach.sum(), 1))))
     return kin
@@ -182,8 +187,7 @@ def _lone(
         hit, f0_hz, b = hits[most], float(f0s[most]), float(bs[most])
         law = first_partials((f0_hz, b), LOOKED_AT)
         usual = usual_levels(timbre, number, law)
-        due = f1_db + usual - usual[0] - timbre.spread_db > least_db(peaks, law)
-        due &= law < HIGHEST_HZ
+        due = _due(peaks, law, f1_db + usual - usual[0], timbre)
         # not because only so many lie below the highest that is looked at
         bare = due.sum() <= BARE_PARTIALS and law[2 * BARE_PARTIALS - 1] < HIGHEST_HZ
         loud = bare or f1_db > peaks.level_db.max() - LONE_DB
@@ -191,6 +195,11 @@ def _lone(
             note = f0_hz, b, float(hit.mean())
             lone.append((note, BARE_PRICE if bare else LONE_PRICE))
     return lone
+
+
+def _due(peaks: Peaks, law: Array, level_db: Array, timbre: Timbre) -> NDArray[np.bool_]:
+    """Say which of a note's partials should be heard, however far they usually stray."""
+    return np.asarray((level_db - timbre.spread_db > least_db(peaks, law)) & (law < HIGHEST_HZ))
 
 
 def _places(peaks: Peaks, notes: list[Named], ringing: Notes, timbre: Timbre, above: int) -> Places:
