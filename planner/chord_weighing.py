@@ -95,9 +95,10 @@ def weigh(
         return found
     places = _places(peaks, notes, ringing, timbre, len(above))
     loud = _alone(places)
+    heard1 = np.array([partials_found(peaks, note[:2], 1)[0][0] for note in notes])
     for _ in range(ROUNDS):
         tries = inside[None, :] ^ np.eye(len(notes), dtype=bool)
-        tries = np.concatenate([inside[None, :], tries[free]])
+        tries = np.concatenate([inside[None, :], tries[free], *_split(notes, inside & free, heard1)])
         cost, power = _costs(places, tries, loud, timbre.spread_db)
         loud = np.where(inside, power[0], loud)
         best = int(np.argmin(cost + tries @ price))
@@ -105,6 +106,25 @@ def weigh(
             break
         inside = tries[best]
     return [note for note, kept in zip(notes, inside, strict=True) if kept]
+
+
+def _split(notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool_]) -> list[Array]:
+    """Sets in which a low note gives way to two above it: its second and its third partial.
+
+    Asked of those of which no first partial is heard: it is only what those two have in common.
+    """
+    sets = []
+    for k in np.flatnonzero(inside & ~first):
+        above = [
+            i for number in (2, 3)
+            for i, note in enumerate(notes) if same_pitch(note[0], number * notes[k][0])
+        ]
+        if len(above) == 2:
+            split = inside.copy()
+            split[k] = False
+            split[above] = True
+            sets.append(split[None, :])
+    return sets
 
 
 def gains(
