@@ -173,7 +173,7 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
                 Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
                     reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
-                    worth=_worths(peaks, (f0_hz, b)),
+                    worth=_lower(peaks, (f0_hz, b))[0],
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
@@ -244,23 +244,26 @@ def _join(stretches: list[Stretch], now: Stretch, *, begun: bool) -> None:
         stretches.append(now)
 
 
-def _worths(peaks: Peaks, note: Note) -> Array:
-    """Say how much each of a note's lower partials stands out, 0..1; (5,)."""
+def _lower(peaks: Peaks, note: Note) -> tuple[Array, NDArray[np.bool_]]:
+    """Say how much each of a note's lower partials stands out, 0..1, and which rose; (5,) each."""
     law = first_partials(note, RINGING)
     if not len(peaks.f_hz):
-        return np.zeros(RINGING)
+        return np.zeros(RINGING), np.zeros(RINGING, dtype=bool)
     nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
-    worth = (peaks.level_db[nearest] - peaks.level_db.max() + DYNAMIC_DB) / DYNAMIC_DB
-    return np.where(_found(peaks, law), np.maximum(worth, 0.0), 0.0)
+    stands = _found(peaks, law)
+    worth = np.maximum((peaks.level_db[nearest] - peaks.level_db.max()) / DYNAMIC_DB + 1.0, 0.0)
+    return np.where(stands, worth, 0.0), stands & (peaks.rise_db[nearest] > RISE_DB)
 
 
 def _rings(peaks: Peaks, voice: Voice) -> bool:
-    """Say whether most of what a note's lower partials were when it began still stands out.
+    """Say whether most of what a note's lower partials were still stands out.
 
-    A tine or a bar is soon left with its first partial; that was most of it from the start.
+    A tine or a bar is soon left with its first partials; they were most of it from the start. What
+    rises is new: it may hide what rang there, and says nothing of it.
     """
-    stands = _worths(peaks, voice.note) > 0.0
-    return bool(voice.worth @ stands >= RINGING_SHARE * voice.worth.sum() > 0.0)
+    worth, risen = _lower(peaks, voice.note)
+    was = np.where(risen, 0.0, voice.worth)
+    return bool(was @ (worth > 0.0) >= RINGING_SHARE * was.sum() > 0.0)
 
 
 def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:

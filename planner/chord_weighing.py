@@ -13,8 +13,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_octaves import LEAST_SHARE
-from planner.chord_partials import HIGHEST_HZ, first_partials, typical_b
+from planner.chord_octaves import LEAST_SHARE, WEAK_FIRST_HZ
+from planner.chord_partials import HIGHEST_HZ, Note, first_partials, typical_b
 from planner.chord_peaks import (
     B_FACTORS,
     RISE_DB,
@@ -80,7 +80,12 @@ def weigh(
     if not found or not len(peaks.f_hz):
         return found
     below = _kin(peaks, found, [n[0] for n in (*found, *ringing)], range_hz, BELOW, timbre)
-    again = [(*old, 1.0) for old in ringing if not any(same_pitch(old[0], n[0]) for n in found)]
+    again = [
+        (*old, 1.0)
+        for old in ringing
+        if not any(same_pitch(old[0], n[0]) for n in found)
+        and (old[0] < WEAK_FIRST_HZ or _first_heard(peaks, old))
+    ]
     alone = _lone(peaks, [*found, *below], ringing, range_hz, timbre)
     lone = [note for note, _ in alone]
     taken_hz = [n[0] for n in (*found, *ringing, *below, *lone)]
@@ -88,6 +93,7 @@ def weigh(
     notes = [*found, *again, *below, *lone, *above]
     price = np.full(len(notes), PRICE)
     price[len(notes) - len(above) - len(lone) : len(notes) - len(above)] = [p for _, p in alone]
+    price[len(found) : len(found) + len(again)] = LONE_PRICE
     inside = np.arange(len(notes)) < len(found)
     rang = np.array([any(same_pitch(n[0], f0_hz) for f0_hz, _ in ringing) for n in notes])
     free = ~(inside & rang)
@@ -95,10 +101,10 @@ def weigh(
         return found
     places = _places(peaks, notes, ringing, timbre, len(above))
     loud = _alone(places)
-    heard1 = np.array([partials_found(peaks, note[:2], 1)[0][0] for note in notes])
+    first = np.array([_first_heard(peaks, note[:2]) for note in notes])
     for _ in range(ROUNDS):
         tries = inside[None, :] ^ np.eye(len(notes), dtype=bool)
-        tries = np.concatenate([inside[None, :], tries[free], *_split(notes, inside & free, heard1)])
+        tries = np.concatenate([inside[None, :], tries[free], *_split(notes, inside & free, first)])
         cost, power = _costs(places, tries, loud, timbre.spread_db)
         loud = np.where(inside, power[0], loud)
         best = int(np.argmin(cost + tries @ price))
@@ -108,7 +114,9 @@ def weigh(
     return [note for note, kept in zip(notes, inside, strict=True) if kept]
 
 
-def _split(notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool_]) -> list[Array]:
+def _split(
+    notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool_]
+) -> list[NDArray[np.bool_]]:
     """Sets in which a low note gives way to two above it: its second and its third partial.
 
     Asked of those of which no first partial is heard: it is only what those two have in common.
@@ -116,8 +124,10 @@ def _split(notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool
     sets = []
     for k in np.flatnonzero(inside & ~first):
         above = [
-            i for number in (2, 3)
-            for i, note in enumerate(notes) if same_pitch(note[0], number * notes[k][0])
+            i
+            for number in (2, 3)
+            for i, note in enumerate(notes)
+            if same_pitch(note[0], number * notes[k][0])
         ]
         if len(above) == 2:
             split = inside.copy()
@@ -125,6 +135,10 @@ def _split(notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool
             split[above] = True
             sets.append(split[None, :])
     return sets
+
+
+def _first_heard(peaks: Peaks, note: Note) -> bool:
+    return bool(partials_found(peaks, note, 1)[0][0])
 
 
 def gains(
@@ -170,7 +184,9 @@ def _kin(
             if risen.sum() < LEAST_RISEN:
                 continue
             usual = usual_levels(timbre, number, law)
-            reach = _due(peaks, law, np.median((peaks.level_db[index] - usual)[hit]) + usual, timbre)
+            reach = _due(
+                peaks, law, np.median((peaks.level_db[index] - usual)[hit]) + usual, timbre
+            )
             # Of a lower note the partials tell that the one found does not have.
             telling = reach & (number % ratio.denominator != 0) if ratio < 1 else reach
             least = LEAST_SHARE if ratio < 1 else LEAST_HIT

@@ -31,6 +31,7 @@ def voice(f0_hz: float, *numbers: float, known: bool = False) -> Voice:
     )  # fmt: skip
     return Voice(
         start_s=0.3, last_s=1.0, f0_hz=f0_hz, b=0.0, share=1.0, soft=False, reach_s=(0.0, 0.1),
+        worth=np.ones(5),
         known=known, fits=fits,
     )  # fmt: skip
 

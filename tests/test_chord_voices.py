@@ -11,6 +11,7 @@ def note(start_s: float, last_s: float) -> Voice:
     return Voice(
         start_s=start_s, last_s=last_s, f0_hz=100.0, b=0.0, share=1.0, soft=False,
         reach_s=(0.0, 0.1),
+        worth=np.ones(5),
     )  # fmt: skip
 
 

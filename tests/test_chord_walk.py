@@ -78,3 +78,16 @@ def test_every_stretch_is_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> Non
         monkeypatch.setattr(chord_walk, "find_peaks_in", counted)
         find_voices(sound, as_stem(sound), lead)
     assert 0 < looked[1] <= looked[0]
+
+
+def test_a_tine_rings_on_when_only_its_two_low_partials_are_left() -> None:
+    """Its third fades within half a second; with five to show, two would be too few."""
+    t = np.arange(int(2.0 * SR)) / SR
+    turn = 2 * np.pi * midi_to_hz(57) * t
+    tine = np.exp(-t / 2.0) * (np.sin(turn) + 0.3 * np.sin(2 * turn))
+    tine += 0.1 * np.exp(-t / 0.1) * np.sin(3 * turn)
+    sound = 1e-4 * np.random.default_rng(3).standard_normal(int(3.0 * SR))
+    sound[SR // 2 : SR // 2 + len(t)] += 0.2 * tine * np.minimum(t / 0.004, 1.0)
+    (voice,), _ = find_voices(sound, as_stem(sound, "fixed-pitch"))
+    assert round(hz_to_midi(f1_of(voice))) == 57
+    assert voice.last_s > 2.4

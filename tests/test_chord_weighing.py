@@ -15,6 +15,12 @@ Array = NDArray[np.float64]
 RANGE_HZ = (60.0, 1400.0)
 NUMBER = np.arange(1, PARTIALS + 1)
 TIMBRE = Timbre(by_number_db=-18.0 * np.log10(NUMBER), by_band_db=np.zeros(BANDS), spread_db=5.0)
+# A tine: its second and third partials 12 and 30 dB under the first, the rest not to be heard.
+TINE = Timbre(
+    by_number_db=np.concatenate([[0.0, -12.0, -30.0], np.full(PARTIALS - 3, -60.0)]),
+    by_band_db=np.zeros(BANDS),
+    spread_db=5.0,
+)
 
 
 def peaks_of(
@@ -24,6 +30,7 @@ def peaks_of(
     silent: tuple[int, ...] = (),
     before_db: float = -80.0,
     louder_db: float = 0.0,
+    timbre: Timbre = TIMBRE,
 ) -> Peaks:
     """Peaks of notes that begin together at -30 dB, powers added, each partial 3 dB up or down.
 
@@ -36,7 +43,7 @@ def peaks_of(
         level = (
             -30.0
             + louder_db * (key != midi[0])
-            + usual_levels(TIMBRE, NUMBER, f_hz)
+            + usual_levels(timbre, NUMBER, f_hz)
             + rng.normal(0.0, 3.0, len(NUMBER))
         )
         for number, f, db in zip(NUMBER, f_hz, level, strict=True):
@@ -57,9 +64,12 @@ def named(*midi: int) -> list[Named]:
 
 
 def told(
-    peaks: Peaks, found: list[Named], ringing: list[tuple[float, float]] | None = None
+    peaks: Peaks,
+    found: list[Named],
+    ringing: list[tuple[float, float]] | None = None,
+    timbre: Timbre = TIMBRE,
 ) -> set[int]:
-    notes = weigh(peaks, found, ringing or [], RANGE_HZ, TIMBRE)
+    notes = weigh(peaks, found, ringing or [], RANGE_HZ, timbre)
     return {round(69 + 12 * np.log2(f0_hz / 440)) for f0_hz, _, _ in notes}
 
 
@@ -134,3 +144,24 @@ def test_nothing_more_gains_nothing() -> None:
     peaks = peaks_of((45,), seed=1)
     assert gains(peaks, named(45), [], [], TIMBRE) == []
     assert gains(peaks, [], named(57), [], TIMBRE) == [0.0]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_two_notes_of_few_partials_are_no_low_one(seed: int) -> None:
+    """Octave and twelfth of a note that nobody plays, and of which no first partial is heard."""
+    two = peaks_of((54, 61), seed=seed, timbre=TINE)
+    assert told(two, named(42), timbre=TINE) == {54, 61}
+    assert told(peaks_of((42,), seed=seed, silent=(1,)), named(42)) == {42}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_note_of_few_partials_is_asked_for_no_more(seed: int) -> None:
+    """A tine beside another, of which the search found one: it shows three partials and is all."""
+    assert told(peaks_of((57, 63), seed=seed, timbre=TINE), named(57), timbre=TINE) == {57, 63}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_rings_without_a_first_partial_was_not_struck_again(seed: int) -> None:
+    """Its even partials rise with the octave above it, which is what was struck."""
+    ringing = [(midi_to_hz(49), 0.0)]
+    assert 49 not in told(peaks_of((61,), seed=seed), named(61), ringing)
