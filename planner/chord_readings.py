@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from planner.chord_bands import read_bands
 from planner.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
-from planner.chord_partials import Note, PartialFits, StiffString, fit_string
+from planner.chord_partials import CENTS_PER_NEPER, Note, PartialFits, StiffString, fit_string
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
+FAR_SDS = 3.0  # by chance less than one in three hundred
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -58,7 +59,7 @@ def read_voices(
                 bands[v] = replace(voices[v], fits=band[1], string=band[0], read_in=k)
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
-        return less_sure_by_window(_pooled(voices, harmonic))
+        return less_sure_by_first(less_sure_by_window(_pooled(voices, harmonic)))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
     middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
@@ -184,6 +185,27 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
             left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
             doubt = float(np.hypot(string.f1_cents_sd, left_cents))
             voice = replace(voice, string=replace(string, f1_cents_sd=doubt))
+        result.append(voice)
+    return result
+
+
+def less_sure_by_first(voices: list[Voice]) -> list[Voice]:
+    """Add to each uncertainty how far the first partial lies from where the others put it.
+
+    Where it was read for itself and disagrees, the others may be those of an octave not found.
+    """
+    result = []
+    for voice in voices:
+        string, fits = voice.string, voice.fits
+        if string is not None and fits is not None and string.f1_hz > WEAK_FIRST_HZ:
+            first = fits.number == 1.0
+            off = CENTS_PER_NEPER * np.log(fits.f_hz[first] / string.f1_hz)
+            sd = np.hypot(
+                CENTS_PER_NEPER * fits.sd_hz[first] / fits.f_hz[first], string.f1_cents_sd
+            )
+            if (np.abs(off) > FAR_SDS * sd).any():
+                string = replace(string, f1_cents_sd=float(np.hypot(string.f1_cents_sd, off[0])))
+                voice = replace(voice, string=string)
         result.append(voice)
     return result
 

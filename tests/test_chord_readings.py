@@ -13,6 +13,7 @@ from planner.chord_readings import (
     SWING_HZ,
     confidence_of,
     first_in_doubt,
+    less_sure_by_first,
     less_sure_by_window,
     without_partials,
 )
@@ -80,3 +81,17 @@ def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:
     told = less_sure_by_window([replace(voice(200.0, 1.0), string=s) for s in strings])
     sds = [v.string.f1_cents_sd for v in told if v.string]
     assert sds == pytest.approx(np.hypot(STRING.f1_cents_sd, [0.0, 1.5, 3.0]))
+
+
+@pytest.mark.parametrize("f0_hz", [200.0, 90.0])
+def test_a_first_partial_that_disagrees_makes_a_note_less_sure(f0_hz: float) -> None:
+    """By as much as it is off, if by more than three uncertainties; of low notes it is weak."""
+    read = voice(f0_hz, 1.0, 2.0, 4.0, 6.0)
+    fits = read.fits
+    assert fits is not None
+    fits = replace(fits, sd_hz=1e-6 * fits.number)
+    for off_cents, doubt in ((0.55, 0.2), (0.65, np.hypot(0.2, 0.65)), (-5.0, np.hypot(0.2, 5.0))):
+        string = replace(STRING, f0_hz=f0_hz * 2 ** (-off_cents / 1200))
+        (told,) = less_sure_by_first([replace(read, fits=fits, string=string)])
+        assert told.string is not None
+        assert told.string.f1_cents_sd == pytest.approx(doubt if f0_hz == 200.0 else 0.2)
