@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from planner.chord_times import STROKE_S, TOGETHER_S, begun_in_stroke_s, begun_together_s
+import numpy as np
+
+from planner.chord_times import (
+    STROKE_S,
+    TOGETHER_S,
+    begun_in_stroke_s,
+    begun_s,
+    begun_together_s,
+)
 
 
 def test_notes_of_one_place_begin_at_the_middle_of_their_starts() -> None:
@@ -29,3 +37,16 @@ def test_a_start_outside_its_stroke_is_the_middle_of_it() -> None:
 def test_no_notes_have_no_starts() -> None:
     """Silence gives nothing."""
     assert begun_together_s([], []) == []
+
+
+def test_a_later_string_begins_when_it_is_struck_not_with_the_pick_on_the_first() -> None:
+    """The noise rises further out of the silence than the tone out of the noise."""
+    sr, rng = 16000, np.random.default_rng(2)
+    at = np.arange(sr) / sr
+    sound = 1e-5 * rng.standard_normal(sr)
+    sound += 0.3 * rng.standard_normal(sr) * np.exp(-(at - 0.5) / 0.03) * (at > 0.5)
+    own_hz = np.array([330.0, 660.0])
+    for hz in own_hz:
+        sound += 0.2 * np.sin(2 * np.pi * hz * at) * (at > 0.56)
+    found_s = begun_s(sound, sr, own_hz, 0.5, early_s=0.08, late_s=0.1)
+    assert abs(found_s - 0.56) < 0.01
