@@ -157,8 +157,10 @@ def _explained(
         if not struck:
             return False
         earlier = range(max(0, first - JUST_BEFORE_FRAMES), first)
+        # where a slide still had another pitch, neither fits
         return any(
-            best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < DOES_NOT_FIT
+            is_near(out[frame], low_hz)
+            and best_fit(candidates_hz[frame], strength[frame], high_hz)[0] < DOES_NOT_FIT
             for frame in earlier
         )
     before = out[max(0, first - JUST_BEFORE_FRAMES) : first]

@@ -129,3 +129,20 @@ def test_what_is_short_cannot_tell() -> None:
     f0_hz, offered, strength = two_readings(np.full(20, 0.92))
     out = without_common_periods(f0_hz, offered, strength, None)
     assert (out[60:80] == 98.0).all()
+
+
+def test_a_slide_does_not_fit_where_it_comes_to_rest_and_is_no_ring() -> None:
+    """139 Hz slid to 123 Hz fits 247 Hz only from there on: it had not come that far before."""
+    slid_hz = np.linspace(139.0, 124.0, 12)
+    sliding = [[(float(hz), 0.95), (2.0 * float(hz), 0.66)] for hz in slid_hz]
+    rest = [(123.0, 0.99), (246.0, 0.8)]
+    high = [(246.0, 0.98), (123.0, 0.98)]
+    held = [(139.0, 0.95), (278.0, 0.75)]
+    usual = [(110.0, 0.99), (220.0, 0.2)]
+    rows = [usual] * 120 + [held] * 10 + sliding + [rest] * 40 + [high] * 10
+    candidates_hz, strength = offered(rows)
+    f0_hz = np.concatenate(
+        [np.full(120, 110.0), np.full(10, 139.0), slid_hz, np.full(40, 123.0), np.full(10, 246.0)]
+    )
+    attack = struck(f0_hz, 0, 120, 142)
+    assert list(without_common_periods(f0_hz, candidates_hz, strength, attack)) == list(f0_hz)
