@@ -116,7 +116,9 @@ def track(stem: Stem) -> PitchTrack:
     )
 
 
-def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) -> Floats:
+def frame_level_db(
+    samples: Floats | ByThePiece, sr: int, frames: int, *, window_s: float
+) -> Floats:
     """Give the RMS level of each frame in dBFS, floored at -120.
 
     Parameters
