@@ -28,8 +28,8 @@ from planner.files.audio_opening import (
 from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import DC_DBFS, AudioFacts, Finding
 
-# Frames read at a time. Sums over more are made in fresh pages of memory each time: 0.05 s of a stem
-# of four minutes, 0.15 of two channels (measured).
+# Frames read at a time. Sums over more are made in fresh pages of memory each time, which takes
+# 0.05 s of a stem of four minutes, of two channels 0.15 (measured).
 BLOCK = 1 << 14
 # Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. The
 # mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
