@@ -19,7 +19,6 @@ HOP_S = 0.1  # chosen: three frames in the shortest note that is judged
 _WINDOW_S = 0.128  # chosen: 8 Hz apart, yet long beside the 30 ms that sound takes across a room
 # Chosen: most of the power of notes lies here, and memory stays small.
 _LOWEST_HZ, _HIGHEST_HZ = 62.5, 2000.0
-_AT_ONCE = 64  # frames, which share little: as many samples as of blocks of shorter ones
 _SCALE = 1000.0  # half precision is coarse below 6e-5: full scale to -120 dB lie above
 
 
@@ -70,8 +69,7 @@ def coarse_spectra(samples: Floats, sr: int) -> Spectra:
     frames = len(samples) // hop + 1
     taper = np.hanning(window).astype(np.float32) * np.float32(2.0 * _SCALE / window)
     parts = np.empty((frames, last - first, 2), dtype=np.float16)
-    blocks = frame_blocks(samples, window, hop, frames, lead=window // 2, at_once=_AT_ONCE)
-    for start, block in blocks:
+    for start, block in frame_blocks(samples, window, hop, frames, lead=window // 2):
         spectra = rfft(block * taper, axis=1)[:, first:last]
         parts[start : start + len(block), :, 0] = spectra.real
         parts[start : start + len(block), :, 1] = spectra.imag

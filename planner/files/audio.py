@@ -96,12 +96,12 @@ def read_stem_audio(
                 "Ask for the original recording.",
             )
         sums = Sums(channels=sound.channels)
-        kept: list[NDArray[np.float32]] = []
         short = sound.frames * sound.channels <= _KEPT
+        kept = np.empty((sound.frames if short else 0, sound.channels), dtype=np.float32)
         for block in _blocks(sound, file):
-            sums.add(block)
             if short:
-                kept.append(block)
+                kept[sums.frames : sums.frames + len(block)] = block
+            sums.add(block)
         if sums.frames == 0:
             what = "the file holds no audio: its length is 0 samples."
             hint = "Export it again, or leave the stem out."
@@ -124,7 +124,8 @@ def read_stem_audio(
             )
         stereo, measured = sums.sides(side)
         sound.seek(0)
-        blocks = kept if short else _blocks(sound, file)
+        starts = range(0, sums.frames, BLOCK)
+        blocks = (kept[at : at + BLOCK] for at in starts) if short else _blocks(sound, file)
         samples, flat_tops = _analysis_signal(blocks, sound, sums, measured, analysis_sr)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
         container = sound.format if chunks is None else chunks.container
