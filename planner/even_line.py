@@ -249,14 +249,18 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     highest = max(_DEGREES)
     most = _PLAINLY * _most_by_chance(_FREE_DEGREE - highest)
     few, noise = stretch.first(_FIRST_PARTIALS), None
-    for _ in range(2):
+    # Until it stands only what is ruled out plainly is: the next round may leave less.
+    for allowed in (_PLAINLY * most, most):
         fit = _fit(few, line, noise)
-        # In variances of the noise that it leaves, not of that which it was begun with.
-        if fit is None or fit.beside()[highest] * fit.begun_noise > most * fit.noise:
+        if fit is None:
             return None
-        moved = np.abs(stretch.shapes.basis @ (fit.line - line)[1:]).max()
+        moved = np.abs(stretch.shapes.basis @ (fit.line - line)[1:]).max() * stretch.ratios[-1]
+        # In variances of the noise that it leaves, not of that which it was begun with.
+        beside = fit.beside()[highest] * fit.begun_noise / fit.noise
+        if beside > (most if moved < _STANDS else allowed):
+            return None
         line, noise = fit.line, fit.noise
-        if moved * stretch.ratios[-1] < _STANDS:
+        if moved < _STANDS:
             break
     fit = _fit(stretch, line, noise)
     return _fit(stretch, fit.line, fit.noise) if fit is not None and fit.astray else fit
