@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import soxr
 
+from planner.frame_blocks import ByThePiece
 from planner.model import HARMONIC_ROLES, Floats, Note, PitchTrack, Role, Stem
 from planner.spread import evenly
 
 _RATE_OVER_PITCH = 24.0  # 10 partials below the rate's usable edge, at the least
-_PIECE_S = 300.0  # chosen: 10 MB at 8 kHz
-_EDGE_S = 0.25  # chosen: by then a filter of this quality has forgotten the cut
 _SMOOTHED = np.full(5, 0.2)  # over frames
 NEAR_SEMITONES = 3.5  # frames further from the note's median look at the note before or after
 
@@ -31,54 +31,24 @@ class NoteSpan:
     late_s: float = 0.0  # of the first sample, after the note's start: under half a sample
 
 
-class LowerRate:
-    """A stem at a half or a quarter of its rate, some minutes of it at a time.
-
-    An hour at both would take as much memory again as three quarters of the stem. Notes are asked
-    for in order of time; what lies at the ends of a piece is heard in the next one as well.
-    """
-
-    def __init__(self, stem: Stem, divisor: int) -> None:
-        self._samples, self._sr, self._divisor = stem.samples, stem.analysis_sr, divisor
-        self._first = 0  # of the piece, at the lower rate
-        self._piece: Floats = np.zeros(0, dtype=np.float32)
-
-    def __len__(self) -> int:
-        return (len(self._samples) + self._divisor // 2) // self._divisor  # as soxr has it
-
-    def __getitem__(self, span: slice) -> Floats:
-        first, last, _ = span.indices(len(self))
-        if first < self._first or last > self._first + len(self._piece):
-            self._take(first, last)
-        return self._piece[first - self._first : last - self._first]
-
-    def _take(self, first: int, last: int) -> None:
-        """Resample the minutes in which a span begins, and on to its end."""
-        sr = self._sr // self._divisor
-        whole, edge = round(_PIECE_S * sr), round(_EDGE_S * sr)
-        begins = first // whole * whole
-        self._first = max(0, begins - edge)
-        end = max(begins + whole, last) + edge
-        piece = self._samples[self._first * self._divisor : end * self._divisor]
-        self._piece = soxr.resample(piece, self._sr, sr, quality="VHQ")
-
-
-def lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats | LowerRate]:
+def lower_rates(stem: Stem, notes: tuple[Note, ...]) -> dict[int, Floats | ByThePiece]:
     """The stem at the rates its notes are measured at, highest first.
 
     A low note's partials lie low: at a quarter of the rate the same partials take a sixteenth of
     the work, and what lies above is filtered out instead of being left out of the model.
     """
-    rates: dict[int, Floats | LowerRate] = {stem.analysis_sr: stem.samples}
+    whole = stem.analysis_sr
+    rates: dict[int, Floats | ByThePiece] = {whole: stem.samples}
     for divisor in (2, 4):
-        sr = stem.analysis_sr // divisor
+        sr = whole // divisor
         if any(note.pitch_hz * _RATE_OVER_PITCH < sr for note in notes):
-            rates[sr] = LowerRate(stem, divisor)
+            lower = partial(soxr.resample, in_rate=whole, out_rate=sr, quality="VHQ")
+            rates[sr] = ByThePiece(stem.samples, whole, lower, divisor=divisor)
     return rates
 
 
 def note_span(
-    role: Role, rates: Mapping[int, Floats | LowerRate], track: PitchTrack, note: Note
+    role: Role, rates: Mapping[int, Floats | ByThePiece], track: PitchTrack, note: Note
 ) -> NoteSpan:
     sr = min((r for r in rates if note.pitch_hz * _RATE_OVER_PITCH < r), default=max(rates))
     first = round(note.start_s * sr)

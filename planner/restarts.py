@@ -35,10 +35,11 @@ from planner.dips import (
     others_db,
     unexplained_dips,
 )
+from planner.frame_blocks import ByThePiece
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
 from planner.spread import middle_of, middle_of_known, reached_by
-from planner.tracker import HOP_S, LEVEL_S, frame_level_db
+from planner.tracker import LEVEL_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
 _OVER_SCATTER = 4.5  # times what pitch and slow swells leave unexplained around it
@@ -65,8 +66,6 @@ _DEEP_DIP_DB = 12.0
 _ARTICULATION_S = 0.10  # a tongue or a lip takes this long to settle a tone it has begun
 _HISS_HZ = 4000.0
 _VOICED_HZ = 1500.0  # chosen: below the hiss of consonants, above the first partials of a soprano
-_MINUTE_FRAMES = 12_000  # so that memory stays flat in a stem's length
-_MARGIN_FRAMES = 10  # 50 ms: by then the filter has forgotten the cut
 _ORDER = 4  # of the filter at either, through and back
 _HISS_RISE_DB = 3.0
 _HISS_AND_DIP_DB = 6.0
@@ -151,8 +150,10 @@ def _turned(
     dips, depth_db, width_s = found.at, found.depth_db, found.width_s
     left_db, scatters = unexplained_dips(level_db, swing, dips, hop_s)
     clear_db = np.minimum(depth_db, left_db)
-    steps = np.array([pitch_steps_at(f0_hz, swing, dip, hop_s) for dip in dips], dtype=bool)
-    second = steps | (hiss > _HISS_OVER_CHANCE_DB)
+    # With a second sign beside it, a dip counts that stands out less.
+    two = (scatters > _OVER_SCATTER_OF_TWO) & (clear_db > LEAST_DIP_DB)
+    for k in np.flatnonzero(two & (hiss <= _HISS_OVER_CHANCE_DB)):
+        two[k] = pitch_steps_at(f0_hz, swing, int(dips[k]), hop_s)
     # Where the pitch is another after it, a dip of any length is one note fading into the next, and
     # says nothing of how unsteady a tone is.
     fades = np.array([not _stays(dip, f0_hz, swing, hop_s) for dip in dips], dtype=bool)
@@ -167,7 +168,7 @@ def _turned(
     stands_out = (scatters > _OVER_SCATTER) & deeper_than_others(depth_db, others)
     stands_out |= struck & (scatters > _OVER_SCATTER_STRUCK)
     stands_out &= clear_db > _DIP_DB
-    stands_out |= second & (scatters > _OVER_SCATTER_OF_TWO) & (clear_db > LEAST_DIP_DB)
+    stands_out |= two
     loudest_db = deepest_other_db(others)
     slow = (width_s < _SLOW_TURN_S) & (clear_db > _SLOW_TURN_DB)
     slow &= clear_db > _SLOW_OVER_OTHERS * loudest_db
@@ -329,15 +330,11 @@ def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDA
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:
-    """Level of what lies above or below a frequency, seen without delay, a minute at a time."""
-    sr, hop = stem.analysis_sr, round(HOP_S * stem.analysis_sr)
-    level_db = np.empty(frames)
-    for first in range(0, frames, _MINUTE_FRAMES):
-        count = min(_MINUTE_FRAMES, frames - first)
-        start = max(0, first - _MARGIN_FRAMES)
-        ahead = first - start
-        piece = stem.samples[start * hop : (first + count + _MARGIN_FRAMES) * hop]
-        band = through(piece, sr, lambda f_hz: np.abs(filtered(f_hz, edge_hz, _ORDER, sr)) ** 2)
-        piece_db = frame_level_db(band, sr, ahead + count, window_s=QUICK_LEVEL_S)
-        level_db[first : first + count] = piece_db[ahead:]
-    return level_db
+    """Level of what lies above or below a frequency, seen without delay."""
+    sr = stem.analysis_sr
+
+    def response(f_hz: Floats) -> Floats:
+        return np.abs(filtered(f_hz, edge_hz, _ORDER, sr)) ** 2
+
+    band = ByThePiece(stem.samples, sr, lambda piece: through(piece, sr, response))
+    return frame_level_db(band, sr, frames, window_s=QUICK_LEVEL_S)

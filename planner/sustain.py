@@ -158,13 +158,14 @@ def _slope(t_s: Floats, rest: Floats) -> tuple[float, float]:
     """Cents per second along the sustain, vibrato taken out, and what neither explains."""
     centred = t_s - t_s.mean()
     weight = np.ones_like(rest)
-    slope = level = 0.0
+    slope = 0.0
     for _ in range(3):
-        level = float(weight @ rest / weight.sum())
-        middle = float(weight @ centred / weight.sum())
-        lever = centred - middle
-        slope = float((weight * lever) @ (rest - level) / ((weight * lever) @ lever + 1e-12))
-        off = rest - level - slope * lever
+        total = weight.sum()
+        lever = centred - weight @ centred / total
+        off = rest - weight @ rest / total
+        weighted = weight * lever
+        slope = float(weighted @ off / (weighted @ lever + 1e-12))
+        off -= slope * lever
         scale = spread_of(off, 0.0) + 1e-3
         weight = 1.0 / np.maximum(1.0, np.abs(off) / (2.0 * scale))
     roughness = float(np.sqrt(np.mean(off**2)))

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.common_periods import without_common_periods
-from planner.frame_blocks import frame_blocks
+from planner.frame_blocks import ByThePiece, frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.octave_leaps import with_octave_leaps
 from planner.octave_starts import (
@@ -73,11 +73,11 @@ def track(stem: Stem) -> PitchTrack:
     """
     lowest_hz, highest_hz = stem.range_hz
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
-    samples = stem.samples
-    if stem.role in BASS_ROLES:
-        samples = bass_band(samples, stem.analysis_sr)
-    elif stem.role == "fretted":
-        samples = guitar_band(samples, stem.analysis_sr)
+    samples: Floats | ByThePiece = stem.samples
+    band = bass_band if stem.role in BASS_ROLES else guitar_band
+    if stem.role in (*BASS_ROLES, "fretted"):
+        band_of = partial(band, sr=stem.analysis_sr)
+        samples = ByThePiece(stem.samples, stem.analysis_sr, band_of)
     readings = (
         _Reading(
             window_s=_LONG_WINDOW_S,
@@ -94,7 +94,6 @@ def track(stem: Stem) -> PitchTrack:
     )
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
     f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), readings)
-    del samples
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
@@ -117,7 +116,9 @@ def track(stem: Stem) -> PitchTrack:
     )
 
 
-def frame_level_db(samples: Floats, sr: int, frames: int, *, window_s: float) -> Floats:
+def frame_level_db(
+    samples: Floats | ByThePiece, sr: int, frames: int, *, window_s: float
+) -> Floats:
     """Give the RMS level of each frame in dBFS, floored at -120.
 
     Parameters
@@ -209,7 +210,7 @@ class _Reading:
 
 
 def _candidates(
-    samples: Floats, sr: int, silent: NDArray[np.bool_], readings: tuple[_Reading, ...]
+    samples: Floats | ByThePiece, sr: int, silent: NDArray[np.bool_], readings: tuple[_Reading, ...]
 ) -> tuple[Floats, Floats]:
     """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none.
 
@@ -219,19 +220,22 @@ def _candidates(
     width = _CANDIDATES * len(readings)
     f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
     strength = np.zeros((frames, width), dtype=np.float32)
-    for place, reading in enumerate(readings):
-        if reading.highest_hz <= reading.lowest_hz:
+    widest = max(round(reading.window_s * sr) for reading in readings)
+    for first, block in frame_blocks(samples, widest, _hop(sr), frames, lead=widest // 2):
+        rows = slice(first, first + len(block))
+        if silent[rows].all():
             continue
-        columns = slice(_CANDIDATES * place, _CANDIDATES * (place + 1))
-        window = round(reading.window_s * sr)
-        longest = min(int(np.ceil(sr / reading.lowest_hz)) + 2, window - 2)
-        lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
-        shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
-        for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-            rows = slice(first, first + len(block))
-            if silent[rows].all():
+        for place, reading in enumerate(readings):
+            if reading.highest_hz <= reading.lowest_hz:
                 continue
-            curve = _square_difference(block, _hop(sr), longest, reading.oversampling)
+            columns = slice(_CANDIDATES * place, _CANDIDATES * (place + 1))
+            window = round(reading.window_s * sr)
+            longest = min(int(np.ceil(sr / reading.lowest_hz)) + 2, window - 2)
+            lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
+            begins = widest // 2 - window // 2
+            frame = block[:, begins : begins + window]
+            curve = _square_difference(frame, _hop(sr), longest, reading.oversampling)
+            shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
             lag, value = _curve_peaks(curve, lags, shortest, furthest)
             f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
             strength[rows, columns] = value

@@ -1,12 +1,36 @@
-"""Stretches are told first and half-open last; the highest around is a library's."""
+"""A stem by the piece is the stem; stretches are half-open; the highest around is a library's."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+import soxr
 from scipy.ndimage import maximum_filter1d
 
-from planner.frame_blocks import highest_near, stretches
+from planner.bands import high_pass, through
+from planner.frame_blocks import ByThePiece, highest_near, stretches
+from planner.model import Floats
+
+SR = 16_000
+SPANS_S = ((0.0, 0.4), (0.8, 1.3), (1.9, 4.6), (5.5, 6.0), (0.2, 0.5))
+
+
+@pytest.mark.parametrize("divisor", [1, 2, 4])
+def test_a_stem_by_the_piece_is_the_stem(divisor: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Spans within a piece, over its end, longer than one, and an earlier one again."""
+    monkeypatch.setattr("planner.frame_blocks._PIECE_S", 1.0)
+    noise = np.random.default_rng(3).standard_normal(6 * SR + 3).astype(np.float32)
+
+    def made(piece: Floats) -> Floats:
+        if divisor > 1:
+            return soxr.resample(piece, SR, SR // divisor, quality="VHQ")
+        return through(piece, SR, lambda f_hz: high_pass(f_hz, 150.0, 2, SR))
+
+    whole, by_the_piece = made(noise), ByThePiece(noise, SR, made, divisor=divisor)
+    assert len(by_the_piece) == len(whole)
+    for from_s, to_s in SPANS_S:
+        span = slice(round(from_s * SR / divisor), round(to_s * SR / divisor))
+        assert by_the_piece[span] == pytest.approx(whole[span], abs=1e-5)
 
 
 def test_stretches_are_where_something_holds() -> None:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import soxr
 from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone
 
 from planner.model import Note, PitchTrack
-from planner.note_span import LowerRate, lower_rates, note_span, parabola_law, smooth_law
+from planner.note_span import lower_rates, note_span, parabola_law, smooth_law
 from planner.tracker import HOP_S, track
 
 SR = 16_000
@@ -141,17 +140,3 @@ def test_the_first_sample_says_how_late_it_is(late_smp: int) -> None:
     assert span.sr == SR // 4
     assert abs(span.late_s) <= 0.5 / span.sr
     assert (begun.start_s + span.late_s) * span.sr == pytest.approx(span.samples[0], abs=1e-6)
-
-
-def test_a_lower_rate_is_the_same_piece_by_piece(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Spans within a piece, over its end, longer than one, and an earlier one again."""
-    monkeypatch.setattr("planner.note_span._PIECE_S", 1.0)
-    noise = np.random.default_rng(3).standard_normal(6 * SR + 3).astype(np.float32)
-    stem = stem_of(noise, SR)
-    for divisor in (2, 4):
-        whole = soxr.resample(stem.samples, SR, SR // divisor, quality="VHQ")
-        lower = LowerRate(stem, divisor)
-        assert len(lower) == len(whole)
-        for from_s, to_s in ((0.0, 0.4), (0.8, 1.3), (1.9, 4.6), (5.5, 6.0), (0.2, 0.5)):
-            span = slice(round(from_s * SR / divisor), round(to_s * SR / divisor))
-            assert lower[span] == pytest.approx(whole[span], abs=1e-5)

@@ -28,7 +28,9 @@ from planner.files.audio_opening import (
 from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.model import DC_DBFS, AudioFacts, Finding
 
-BLOCK = 1 << 16  # frames read at a time; chosen: half a MiB of stereo floats
+# Frames read at a time. Sums over more are made in fresh pages of memory each time, which takes
+# 0.05 s of a stem of four minutes, of two channels 0.15 (measured).
+BLOCK = 1 << 14
 # Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. The
 # mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
 _OFFSET_UNDER_DB = 50.0
@@ -94,12 +96,12 @@ def read_stem_audio(
                 "Ask for the original recording.",
             )
         sums = Sums(channels=sound.channels)
-        kept: list[NDArray[np.float32]] = []
         short = sound.frames * sound.channels <= _KEPT
+        kept = np.empty((sound.frames if short else 0, sound.channels), dtype=np.float32)
         for block in _blocks(sound, file):
-            sums.add(block)
             if short:
-                kept.append(block)
+                kept[sums.frames : sums.frames + len(block)] = block
+            sums.add(block)
         if sums.frames == 0:
             what = "the file holds no audio: its length is 0 samples."
             hint = "Export it again, or leave the stem out."
@@ -122,7 +124,8 @@ def read_stem_audio(
             )
         stereo, measured = sums.sides(side)
         sound.seek(0)
-        blocks = kept if short else _blocks(sound, file)
+        starts = range(0, sums.frames, BLOCK)
+        blocks = (kept[at : at + BLOCK] for at in starts) if short else _blocks(sound, file)
         samples, flat_tops = _analysis_signal(blocks, sound, sums, measured, analysis_sr)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
         container = sound.format if chunks is None else chunks.container
@@ -213,7 +216,7 @@ def _analysis_signal(
             block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
-            one = block[:, side] @ share - offset
+            one = np.dot(block[:, side], share) - offset  # of one channel `@` takes far longer
             yield stream.resample_chunk(one) if stream else one
         if stream:
             yield stream.resample_chunk(np.zeros(0, np.float32), last=True)

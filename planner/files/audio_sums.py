@@ -48,12 +48,13 @@ class Sums:
                 self.first_bad = self.frames + int(rows[0])
             self.bad += len(rows)
             block = finite(block)
-        wide = block.astype(np.float64)
-        self.peaks = np.maximum(self.peaks, np.abs(block).max(axis=0))
-        self.power += np.einsum("ij,ij->j", wide, wide)
-        self.total += wide.sum(axis=0)
+        # Along a row numpy sums at once, over the rows of a block pair by pair: ten times as long.
+        wide = np.ascontiguousarray(block.T, dtype=np.float64)
+        self.peaks = np.maximum(self.peaks, np.abs(wide).max(axis=1))
+        self.power += np.einsum("ij,ij->i", wide, wide)
+        self.total += wide.sum(axis=1)
         if self.channels == 2:
-            left, right = wide.T
+            left, right = wide
             self.mid += float(((left + right) ** 2).sum())
             self.difference += float(((left - right) ** 2).sum())
         self.frames += len(block)

@@ -273,8 +273,8 @@ def test_damaged_flac(tmp_path: Path) -> None:
     noise = 0.1 * np.random.default_rng(1).standard_normal(4 * 48000)
     path = write(tmp_path / "a.flac", noise)
     path.write_bytes(path.read_bytes()[:-50])
-    # Blocks of 65536 samples at 48 kHz: two whole ones are 2.7 s.
-    assert "decoding fails after 2.7 s: the file is damaged or cut off" in error_of(path)
+    # Blocks of 16384 samples at 48 kHz: eleven whole ones are 3.8 s.
+    assert "decoding fails after 3.8 s: the file is damaged or cut off" in error_of(path)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     with pytest.raises(AudioError, match=r"decoding fails after 3\.8 s"):
         read_excerpt(path, 180_000, 190_000)
