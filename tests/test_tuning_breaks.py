@@ -178,6 +178,16 @@ def test_one_sharp_fret_is_no_tuning() -> None:
     assert len(tuning_breaks(readings(moved, midis=midis), **LIMITS)) == 1
 
 
+@pytest.mark.parametrize(("cents", "found"), [(-35.0, 1), (-12.0, 0)])
+def test_gross_notes_do_not_speak_for_their_pitch(cents: float, found: int) -> None:
+    """Four pitches come once before a break: grossly off they say nothing, within reach they do."""
+    midis = np.array([*range(20, 60), *[80, 82, 84, 86] * 9])
+    midis[5:37:8] = 80, 82, 84, 86
+    errors = np.random.default_rng(4).normal(0, 2, 76) + np.repeat([0.0, -9.0], [40, 36])
+    errors[5:37:8] = cents
+    assert len(tuning_breaks(readings(errors, midis=midis), **LIMITS)) == found
+
+
 def test_of_breaks_that_fail_the_least_sure_goes_first() -> None:
     """Strings that settle by 15: two breaks stay, and each level tells its notes to 1.5 cents.
 
