@@ -22,7 +22,7 @@ from planner.ground import Ground
 from planner.moves import unmoved
 from planner.plan_model import EDIT_ACTIONS, Judged
 from planner.priced import best_of
-from planner.rules import IN_TOLERANCE
+from planner.retakes import asks_for_an_edit
 from planner.scope_rule import ScopeRule
 from planner.sour_time import SourMap, apply, as_recorded, change_of, sour_now_s, with_made
 from planner.taking_back import Made, last_to_go
@@ -71,13 +71,8 @@ def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str
     choices = priced if priced is not None else (tuple(range(len(order))),)
     fit = [_fewer(sour, moves, sorted({*one, *pinned}), most) for one in choices]
     best = min(fit, key=lambda one: sour_now_s(sour, with_made(sour, [moves[k] for k in one])))
-    beyond = [k for k, note_id in enumerate(order) if _beyond(made.judged[note_id])]
+    beyond = [k for k, note_id in enumerate(order) if asks_for_an_edit(made.judged[note_id])]
     return frozenset(order[k] for k in _filled(sour, moves, best, beyond[::-1], most))
-
-
-def _beyond(j: Judged) -> bool:
-    """Whether a note has an edit of its own that its tolerance asks for."""
-    return j.action in EDIT_ACTIONS and j.rule_name != IN_TOLERANCE
 
 
 def _filled(

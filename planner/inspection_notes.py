@@ -179,7 +179,8 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         advice=f"For chords write {chords_written_as(stem.role)}; noise or another player in the "
         "stem does this too.",
         stem=stem.code,
-        asks="role of several at once",
+        # In a driven role another role is no answer: what the stem needs stands in its entry.
+        asks="" if stem.role in HARMONIC_ROLES else "role of several at once",
     )
 
 

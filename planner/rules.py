@@ -35,7 +35,7 @@ from planner.fits import (
     worth_it,
 )
 from planner.inside_tolerance import can_clear, clears, gives_way_from
-from planner.model import FIXED_ROLES
+from planner.model import FIXED_ROLES, Role
 from planner.moves import Move
 from planner.plan_model import Action, Judged
 from planner.wording import taken_back
@@ -44,9 +44,9 @@ __all__ = [
     "AS_A_WHOLE_ONLY",
     "DECISIONS",
     "IN_TOLERANCE",
-    "NEVER_SINGLE",
     "THE_START_ALONE",
     "DecisionRule",
+    "as_a_whole_only",
     "decide",
 ]
 
@@ -54,8 +54,12 @@ IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a 
 THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
 AS_A_WHOLE_ONLY = "never note by note"  # name of a rule
-# Several notes at once, or a drum: rules over the whole part at most.
-NEVER_SINGLE: frozenset[str] = frozenset({"fretted-chords", "bowed-group", "sampled", "drum-tones"})
+_NEVER_SINGLE = frozenset({"fretted-chords", "bowed-group", "sampled", "drum-tones"})
+
+
+def as_a_whole_only(role: Role, *, several_notes: bool) -> bool:
+    """Whether several notes sound at once in a part, or drums: it is moved as a whole at most."""
+    return role in _NEVER_SINGLE or several_notes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +126,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name=AS_A_WHOLE_ONLY, action="leave",
-        fits=lambda c: c.role in NEVER_SINGLE or c.several_notes,
+        fits=lambda c: as_a_whole_only(c.role, several_notes=c.several_notes),
         reason="more than one note may sound here: judged as a whole part only",
     ),
     DecisionRule(

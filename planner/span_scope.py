@@ -49,8 +49,6 @@ def span_rules(
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
     fit = settled(notes, role, tolerances)
-    for run in in_runs(notes, role, tolerances):
-        fit = without_unheard(fit, run)
     return [
         ScopeRule(
             stem=notes[0].measured.note.stem,
@@ -118,6 +116,11 @@ def tuning_spans(
     spans = []
     for low_s, high_s in pairwise([float("-inf"), *inner_s, float("inf")]):
         own = [(a, e) for a, e in fit if low_s <= a.measured.note.start_s < high_s]
+        # A run of short notes is heard in one tuning: one that goes on past a break is two.
+        for run in in_runs([a for a, _ in own], role, tolerances):
+            own = without_unheard(own, run)
+        if len(own) < limits.notes:
+            continue
         found = bias_of(own)
         bias, doubt = found.cents, found.doubt_cents
         asked = least_cents(least, [a.measured.id for a, _ in own], factors)

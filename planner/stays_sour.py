@@ -11,9 +11,9 @@ import numpy as np
 from planner.clashes import can_be_sore, nobodys, sounds_sour
 from planner.decided import Decided, once_made, sour_of
 from planner.few_touched import FEW_TOUCHED
-from planner.model import FIXED_ROLES
+from planner.model import FIXED_ROLES, StemNotes
 from planner.plan_model import EDIT_ACTIONS, Judged
-from planner.rules import AS_A_WHOLE_ONLY, NEVER_SINGLE
+from planner.rules import as_a_whole_only
 from planner.sour_time import SourMap
 
 _RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
@@ -40,7 +40,7 @@ def stays_sour(made: Decided) -> tuple[tuple[str, float], ...]:
     """
     sour = sour_of(made)
     now = once_made(sour, made.judged)
-    why = [_why(made.judged[note.id], note.role) for note in sour.met.notes]
+    why = [_why(made.judged[note.id], made.parts[note.stem].stem) for note in sour.met.notes]
     over = [(sour.note_first[k], sour.note_end[k], why[k]) for k in np.flatnonzero(now.over)]
     beating = [
         (sour.met_first[m], sour.met_end[m], min(why[sour.met.low[m]], why[sour.met.high[m]]))
@@ -123,16 +123,16 @@ def sour_parts(made: Decided) -> list[SourPart]:
     return found
 
 
-def _why(j: Judged, role: str) -> tuple[int, str]:
+def _why(j: Judged, stem: StemNotes) -> tuple[int, str]:
     """Why a note is not moved, or no further; the first of two notes' reasons is the plainer."""
-    if role in FIXED_ROLES:
+    if stem.role in FIXED_ROLES:
         off = round(abs(j.heard_cents or 0.0), 1) > _FIXED_OFF_CENTS
         # Where it stands well itself, the other note says why.
-        return (4, WITH_FIXED.format(j.measured.note.stem)) if off else (6, "")
-    if role in ("sampled", "drum-tones"):
-        return 2, AT_SOURCE.format(j.measured.note.stem)
-    if role in NEVER_SINGLE or j.rule_name == AS_A_WHOLE_ONLY:
-        return 2, AS_A_WHOLE.format(j.measured.note.stem)
+        return (4, WITH_FIXED.format(stem.code)) if off else (6, "")
+    if stem.role in ("sampled", "drum-tones"):
+        return 2, AT_SOURCE.format(stem.code)
+    if as_a_whole_only(stem.role, several_notes=stem.several_notes):
+        return 2, AS_A_WHOLE.format(stem.code)
     if j.action in ("ask", "wrong-note"):
         return 1, ASKED
     if j.rule_name == FEW_TOUCHED:

@@ -7,7 +7,7 @@ creeps instead is parted where that mends most: what two numbers mend, one does 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import compress, pairwise
 
 import numpy as np
 
@@ -200,7 +200,12 @@ def _step(
 ) -> _Step:
     """What the notes from ``low`` to ``high`` say of a step at note ``k``."""
     left, right = error[low:k], error[k:high]
-    step = float(np.median(right) - np.median(left))
+    middles = np.repeat([np.median(left), np.median(right)], [len(left), len(right)])
+    step = float(middles[-1] - middles[0])
+    # Of a pitch there may be one note on a side, so gross ones must not speak for it.
+    near = np.abs(error[low:high] - middles) <= abs(step) + _TAMED_TO * spread
+    before = list(compress(notes[low:k], near))
+    after = list(compress(notes[k:high], near[k - low :]))
     # As seen around both levels, but never less than from note to note: players wander.
     around = np.concatenate(
         [tamed[low:k] - tamed[low:k].mean(), tamed[k:high] - tamed[k:high].mean()]
@@ -214,11 +219,11 @@ def _step(
         cents=step,
         errors=abs(float(tamed[k:high].mean() - tamed[low:k].mean())) / doubt,
         gain_share=_gain(left, right),
-        on_each_pitch=_holds_per_pitch(notes[low:k], notes[k:high], step),
+        on_each_pitch=_holds_per_pitch(before, after, step),
     )
 
 
-def _holds_per_pitch(before: tuple[Reading, ...], after: tuple[Reading, ...], step: float) -> bool:
+def _holds_per_pitch(before: list[Reading], after: list[Reading], step: float) -> bool:
     """Whether the pitches that both sides share show at least half of the step.
 
     One sharp fret that a chorus needs and a verse does not is no new tuning. True where too few

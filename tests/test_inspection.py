@@ -330,6 +330,16 @@ def test_wide_spread_has_no_centre() -> None:
     assert notes_say(part("CEL", off=45, spread=50), part("LV", off=45, spread=50)) == []
 
 
+@pytest.mark.parametrize(
+    ("role", "asks"), [("fretted", "role of several at once"), ("brass", ""), ("lead-voice", "")]
+)
+def test_where_chords_need_no_other_role_none_is_offered(role: Role, asks: str) -> None:
+    """Stacked voices or a section stay in their role: ``several_notes`` stands in their entry."""
+    (found,) = inspect_notes(session(), (replace(part("X", role), found_in=0.5),))
+    assert found.asks == asks
+    assert ("several_notes: true" in found.advice) == (not asks)
+
+
 def test_excluded_stems_are_left_out() -> None:
     """A stem with the role exclude is not gone over."""
     assert notes_say(part("GTR", "exclude", off=49), part("CEL")) == []

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, TOLERANCES, line, plan, session, stem
+from deciding import A4, TOLERANCES, line, note, plan, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
@@ -120,3 +120,29 @@ def test_the_plan_has_a_row_for_the_stretch() -> None:
     assert (row.start_s, row.start_bar, row.start_beat) == (pytest.approx(36.0), 19, 1.0)
     assert row.in_words == "raise by 9, give or take 0.2"
     assert row.notes_covered == 50
+
+
+@pytest.mark.parametrize(("starts", "found"), [(-1.0, ["span"]), (1.0, [])])
+def test_a_run_that_goes_on_past_a_break_is_heard_in_each_tuning(
+    starts: float, found: list[str]
+) -> None:
+    """Short notes start sharp and settle flat over both tunings together, in the second alone not.
+
+    Where they start sharp in the second as well, their sustain is not what is heard of it.
+    """
+    away = [1.0, -1.0] * 15
+    long = line("X", [52] * 30, away)
+    run = [
+        note(
+            f"X-{k + 31:04d}", 52, sustain + away[k % 30], onset=onset, heard=heard,
+            start_s=30.0 + 0.4 * k, length_s=0.3,
+        )
+        for k, (sustain, onset, heard) in enumerate(
+            [(0.0, 6.0, 5.0)] * 30 + [(-9.0, starts, 4.0 * starts)] * 30
+        )
+    ]  # fmt: skip
+    rules = rules_of([*long, *run], "fretted")
+    assert [rule.scope for rule in rules if rule.scope == "span"] == found
+    if found:
+        assert rules[0].covers[0] == "X-0061"
+        assert rules[0].add_cents == pytest.approx(9.0, abs=0.3)
