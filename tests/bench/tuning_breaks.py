@@ -13,7 +13,7 @@ import numpy as np
 
 from planner.tuning_breaks import Reading, tuning_breaks
 
-LIMITS = {"least_notes": 12, "least_step_cents": 5.0, "least_gain_share": 0.08}
+LIMITS = {"least_notes": 12, "least_step_cents": 5.0, "least_gain_share": 0.1}
 CREEPS: dict[str, Callable] = {
     "rises by 12": lambda x: 12.0 * x,
     "settles by 15, fast": lambda x: 15.0 * np.exp(-x / 0.07),
