@@ -36,6 +36,7 @@ from planner.octave_starts import (
     without_octave_notes,
     without_octave_starts,
 )
+from planner.own_partials import without_low_readings
 from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.string_band import bass_band, guitar_band
 
@@ -107,6 +108,8 @@ def track(stem: Stem) -> PitchTrack:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
         f0_hz = without_low_starts(f0_hz, f_hz, strength, attack)
     f0_hz = with_octave_leaps(f0_hz, f_hz, strength, attack, level_db, driven=driven)
+    if driven:
+        f0_hz = without_low_readings(f0_hz, f_hz, strength, stem.samples, stem.analysis_sr, HOP_S)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack)
     for array in arrays:

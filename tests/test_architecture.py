@@ -22,7 +22,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "timeline roles wording tolerances session_values common_periods frame_blocks string_band",
         "midline pitch_levels",
         "octave_starts",
-        "octave_leaps partial_series pitch_search",
+        "octave_leaps own_partials partial_series pitch_search",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "contour chord_peaks chord_fits first_session",
         "session scale_file lyrics dips attacks note_span note_ends arrival",

@@ -1,0 +1,54 @@
+"""A growl is no octave: a pitch read low must show partials of its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import found_notes, moments, stem_of, with_floor
+
+from planner.model import Floats
+
+SR = 44_100
+# Growls are hummed anywhere below the note, at a ratio that is no whole one (common practice, no
+# source). How deep is chosen: side partials 16 dB down.
+DEPTH = 0.3
+
+
+def tone(
+    f_hz: float, *, growl_hz: float = 0.0, odd_db: float = 0.0, half_cents: float = 0.0
+) -> Floats:
+    t = moments(0.5, SR)
+    cents = half_cents * np.sin(2 * np.pi * 5.5 * t)
+    turn = 2 * np.pi * np.cumsum(f_hz * 2.0 ** (cents / 1200)) / SR
+    odd = 10 ** (odd_db / 20)
+    parts = [(odd if n % 2 else 1.0) / n * np.sin(n * turn + n * n) for n in range(1, 13)]
+    grown = np.clip(t / 0.03, 0, 1) * np.clip((0.5 - t) / 0.04, 0, 1)
+    growled = 1.0 + DEPTH * np.sin(2 * np.pi * growl_hz * t)
+    return np.asarray(grown * growled * np.sum(parts, axis=0))
+
+
+def pitches_of(sound: Floats) -> list[float]:
+    padded = np.pad(0.1 * sound, SR // 3)
+    notes = found_notes(
+        stem_of(with_floor(padded, -75.0, np.random.default_rng(1)), SR, "woodwind")
+    )
+    return [note.pitch_hz for note in notes[0]]
+
+
+@pytest.mark.parametrize(
+    ("f_hz", "ratio"), [(185.0, 0.42), (196.0, 0.61), (246.9, 0.45), (261.6, 0.57), (261.6, 0.36)]
+)
+@pytest.mark.parametrize("half_cents", [0.0, 20.0])
+def test_a_growl_is_no_octave_and_no_twelfth(f_hz: float, ratio: float, half_cents: float) -> None:
+    """Modulated at no whole part of its pitch, a tone keeps it, held straight or swung."""
+    (hz,) = pitches_of(tone(f_hz, growl_hz=ratio * f_hz, half_cents=half_cents))
+    assert abs(1200 * np.log2(hz / f_hz)) < 20
+
+
+@pytest.mark.parametrize("f_hz", [98.0, 233.1, 587.3])
+@pytest.mark.parametrize("odd_db", [-14.0, -18.0])
+@pytest.mark.parametrize("half_cents", [0.0, 20.0])
+def test_faint_odd_partials_are_a_low_tone(f_hz: float, odd_db: float, half_cents: float) -> None:
+    """What the octave leaves over stands at odd multiples: the low pitch is the tone's."""
+    (hz,) = pitches_of(tone(f_hz, odd_db=odd_db, half_cents=half_cents))
+    assert abs(1200 * np.log2(hz / f_hz)) < 20
