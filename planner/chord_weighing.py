@@ -40,6 +40,7 @@ PRICE = 10.0
 # Chosen on seeds 45300 and 45301 between 3.5 and 5, within 10 to 40 dB: what driven guitars and low
 # strings put between their partials lies lower.
 LONE_PRICE, LONE_DB = 5.0, 10.0
+# A string that rings is as cheap: to strike it again is commoner than to add an octave.
 # And of one in a stem whose notes have hardly more to show, palms on the strings: there it is most
 # of a note. Chosen on seed 30201: FluidR3's muted guitar gains 7 of 105 notes, none wrong.
 BARE_PARTIALS, BARE_PRICE, BARE_DB = 4, 3.5, 20.0
