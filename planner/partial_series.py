@@ -28,6 +28,7 @@ LN_CENTS = 1200.0 / math.log(2.0)
 _MAX_B = 5e-3  # stiffer than any string below 2.5 kHz that is meant to have a pitch
 _OUTLIER_MADS = 4.0
 _BELOW_ONE_SD = 0.8413  # of normal errors
+_ROUNDED = 1e-9  # rounding leaves as much of a leverage of 1
 _LEAST_FREEDOM = 1e-3  # where one partial is all there is, nothing differs from it
 # No partial is trusted better than this, relative to its frequency: with 1e-5 (0.017 cents) a
 # single strong partial cannot outvote the others on model errors such as a changing amplitude.
@@ -178,7 +179,7 @@ def _b_sd(
     rest = (f_hz / n) ** 2 - level * (1.0 + b * square)
     leverage = onto * (s2 - 2.0 * s1 * square + total * square * square) / determinant
     moves = onto * (total * square - s1 - b * (s2 - s1 * square)) / (determinant * level)
-    moves *= rest / np.maximum(1.0 - leverage, _LEAST_FREEDOM)
+    moves *= rest / np.maximum(1.0 - leverage, _ROUNDED)
     wider = float(stdtrit(max(len(n) - 2, 1), _BELOW_ONE_SD))
     return math.sqrt(max(variance, wider**2 * float(moves @ moves)))
 

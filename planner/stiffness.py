@@ -148,7 +148,7 @@ def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases |
     fit, phases = None, None
     if expected is not None:
         fit, phases = _fit_along(span, first, last, expected)
-    if fit is None or expected is None or abs(fit.b - expected) > _SAME_STRING * expected:
+    if fit is None or expected is None or not _same_string(fit, expected):
         phases = None
         fit = fit_partials(
             span.samples[first:last],
@@ -161,6 +161,18 @@ def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases |
     if fit is None or fit.b_sd is None:
         return 0.0, float("inf"), None
     return fit.b, fit.b_sd, phases
+
+
+def _same_string(fit: PartialFit, expected: float) -> bool:
+    """Do partials that were looked for where a stiffness has them lie there, and surely?
+
+    Of another string the lowest do, and one or two high ones by chance; and what few partials say
+    of it is what was expected.
+    """
+    if fit.b_sd is None or fit.b_sd > _SHARP * fit.b:
+        return False
+    most = 2 * len(fit.numbers) >= fit.numbers[-1]
+    return bool(most) and abs(fit.b - expected) <= _SAME_STRING * expected
 
 
 def _fit_along(

@@ -158,3 +158,20 @@ def test_b_is_as_unsure_as_the_partials_it_hangs_on() -> None:
         over.append(abs(fit.b - 2e-4) / fit.b_sd)
     assert 0.55 < float(np.mean(np.array(over) <= 1.0)) < 0.8
     assert float(np.mean(np.array(over) <= 2.0)) > 0.85
+
+
+def test_a_b_that_hangs_on_one_high_partial_is_no_better_known_than_without_it() -> None:
+    """1 to 4 of a string of 1.4e-3, and what lies where the 20th of one of 4.4e-4 would.
+
+    Leaving out that one moves B back by 1e-3: by how far it would move, its doubt is no less
+    (HC3 in its closed form, a leverage of nearly 1).
+    """
+    numbers = np.array([1, 2, 3, 4, 20])
+    f_hz = 77.9 * partial_ratios(numbers, 1.4e-3)
+    f_hz[-1] = 77.9 * partial_ratios(numbers, 4.4e-4)[-1]
+    found = FoundPartials(
+        numbers=numbers, f_hz=f_hz, variance=np.full(5, 1e-4), amplitudes=1.0 / numbers
+    )
+    fit = tied(found, KnownB(b=4.4e-4, asked=True))
+    assert fit.b_sd is not None
+    assert fit.b_sd > 0.5 * (1.4e-3 - fit.b)
