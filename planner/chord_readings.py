@@ -57,6 +57,8 @@ def read_voices(
                 voices[v] = replace(voices[v], fits=fits, string=string, read_in=k)
             if v not in bands or (band[0] and band[0].used > _used(bands[v])):
                 bands[v] = replace(voices[v], fits=band[1], string=band[0], read_in=k)
+    if not harmonic and of_one_partial(voices):
+        return less_sure_by_window([_by_first(voice) for voice in voices])
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
         return less_sure_by_first(less_sure_by_window(_pooled(voices, harmonic)))
@@ -119,6 +121,28 @@ def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
             string = replace(string, wander_cents=before.wander_cents, window_s=before.window_s)
         result[k] = replace(voices[k], string=string)
     return result
+
+
+def of_one_partial(voices: list[Voice]) -> bool:
+    """Say whether most notes of a stem have one partial, as bars and tongues do."""
+    used = [_used(voice) for voice in voices if voice.string]
+    return bool(used) and float(np.median(used)) < 2.0
+
+
+def _by_first(voice: Voice) -> Voice:
+    """Read a note by its first partial, where that was read: others are in no law with it."""
+    fits, string = voice.fits, voice.string
+    if fits is None or string is None or 1.0 not in fits.number:
+        return voice
+    first = fits.number == 1.0
+    only = replace(
+        fits, number=fits.number[first], f_hz=fits.f_hz[first], sd_hz=fits.sd_hz[first],
+        amplitude=fits.amplitude[first], unsteady=fits.unsteady[first],
+    )  # fmt: skip
+    read = fit_string(only, 0.0, 0.0)
+    if read is not None:
+        read = replace(read, wander_cents=string.wander_cents, window_s=string.window_s)
+    return replace(voice, fits=only, string=read)
 
 
 def _used(voice: Voice) -> int:
@@ -221,8 +245,13 @@ def first_in_doubt(voice: Voice) -> bool:
     return not voice.known and f1_hz > WEAK_FIRST_HZ and not read
 
 
-def confidence_of(string: StiffString, length_s: float, *, in_doubt: bool) -> Confidence:
-    """Grade a reading by its partials, their agreement and the note's length (s)."""
+def confidence_of(
+    string: StiffString, length_s: float, *, in_doubt: bool, alone: bool = False
+) -> Confidence:
+    """Grade a reading by its partials, their agreement and the note's length (s).
+
+    alone: the stem's notes have one partial, and none that could contradict it
+    """
     firm = (
         not in_doubt
         and length_s >= FIRM_S
@@ -232,6 +261,6 @@ def confidence_of(string: StiffString, length_s: float, *, in_doubt: bool) -> Co
     )
     if firm:
         return "firm"
-    if string.used >= 2 and string.f1_cents_sd < 3.0:
+    if string.used >= (1 if alone else 2) and string.f1_cents_sd < 3.0:
         return "fair"
     return "shaky"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_bars import OddPartials
 from planner.chord_partials import HIGHEST_HZ, first_partials
 from planner.chord_peaks import Notes, Peaks, covered, least_db, nothing_near, partials_found
 from planner.spread import spread_of
@@ -36,12 +37,14 @@ ROUNDS = 25  # chosen: until levels change by less than 0.1 dB
 class Timbre:
     """Levels of a stem's partials, dB: by number (40,), by band of frequency, and how they spread.
 
-    A note's level comes to both.
+    A note's level comes to both. Bars have other partials beside these; of strings, pipes and
+    reeds `odd` is None.
     """
 
     by_number_db: Array
     by_band_db: Array
     spread_db: float
+    odd: OddPartials | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,8 +58,12 @@ class FreePartials:
     heard: NDArray[np.bool_]
 
 
-def free_partials(peaks: Peaks, notes: Notes, ringing: Notes) -> list[FreePartials]:
-    """List, for each of the notes that begin together, what is heard of it alone."""
+def free_partials(peaks: Peaks, notes: Notes, ringing: Notes, least: int = 2) -> list[FreePartials]:
+    """List, for each of the notes that begin together, what is heard of it alone.
+
+    least: partials heard of a note that counts; where one is all there is, it says that there are
+    no others
+    """
     result = []
     number = np.arange(1, PARTIALS + 1)
     for k, note in enumerate(notes):
@@ -66,7 +73,7 @@ def free_partials(peaks: Peaks, notes: Notes, ringing: Notes) -> list[FreePartia
         hit, index = partials_found(peaks, note, PARTIALS)
         heard = hit & free
         gone = ~hit & free & nothing_near(peaks, law)
-        if heard.sum() < 2:  # one says nothing of another
+        if heard.sum() < least:  # one says nothing of another
             continue
         both = np.concatenate([np.flatnonzero(heard), np.flatnonzero(gone)])
         level_db = np.where(heard, peaks.level_db[index], least_db(peaks, law))
@@ -78,7 +85,7 @@ def free_partials(peaks: Peaks, notes: Notes, ringing: Notes) -> list[FreePartia
     return result
 
 
-def learn_timbre(notes: list[FreePartials]) -> Timbre | None:
+def learn_timbre(notes: list[FreePartials], odd: OddPartials | None = None) -> Timbre | None:
     """Learn the usual levels of partials by their number and by their frequency.
 
     None where the notes are too few to tell. Least squares over levels in dB, odd ones counting
@@ -118,7 +125,7 @@ def learn_timbre(notes: list[FreePartials]) -> Timbre | None:
         off = (level - terms @ learned - note_db[owner])[heard]
         spread_db = max(spread_of(off, 0.0), LEAST_SPREAD_DB)
     return Timbre(
-        by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db
+        by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db, odd=odd
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_bars import is_alone, learn_odd, loudest_alone, odd_above
 from planner.chord_known import hear_known, place_known
 from planner.chord_partials import Note, first_partials, nearest_of
 from planner.chord_peaks import (
@@ -99,6 +100,8 @@ class _Heard:
     voices: list[Voice] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     free: list[FreePartials] = field(default_factory=list)  # of the notes that began
+    alone_hz: list[float] = field(default_factory=list)  # of those that no series of partials tells
+    above_alone: list[Array] = field(default_factory=list)  # what began with them, `odd_above`
 
 
 def find_voices(
@@ -118,15 +121,18 @@ def find_voices(
     swells = find_swells(samples, sr, onsets) if slow else np.zeros(0)
     listener = Listener(stem=stem, samples=samples, onsets=onsets, swells=swells)
     heard = _walk(listener, (), None)
+    odd = learn_odd(heard.alone_hz, heard.above_alone, len(heard.voices))
+    if odd is None and heard.alone_hz:  # knocks and noises of what is no bar
+        heard = _walk(listener, (), None, bars=False)
     expected = _led(listener, lead, heard)
-    timbre = learn_timbre(heard.free)
+    timbre = learn_timbre(heard.free, odd)
     if expected or timbre is not None:
-        heard = _walk(listener, expected, timbre)
+        heard = _walk(listener, expected, timbre, bars=odd is not None)
         # What is heard with the score places it better; notes that are weighed may fit a score that
         # the first ones, an octave off here and there, did not.
         expected = _led(listener, lead, heard)
         if expected:
-            heard = _walk(listener, expected, timbre)
+            heard = _walk(listener, expected, timbre, bars=odd is not None)
     return heard.voices, heard.stretches
 
 
@@ -145,8 +151,13 @@ def begun(samples: Floats, sr: int, voice: Voice) -> Voice:
     return replace(voice, start_s=start_s)
 
 
-def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Heard:
-    """Go through a stem once; without a timbre, to learn it."""
+def _walk(
+    listener: Listener, expected: Expected, timbre: Timbre | None, *, bars: bool = True
+) -> _Heard:
+    """Go through a stem once; without a timbre, to learn it.
+
+    bars: one loud peak may be a note
+    """
     starts = places_to_look(listener.onsets, listener.swells, listener.length_s)
     starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
     heard = _Heard()
@@ -163,9 +174,14 @@ def _walk(listener: Listener, expected: Expected, timbre: Timbre | None) -> _Hea
         ringing = [voices[v] for v in sounding]
         old = [voice.note for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
-        found = _new_notes(listener, place, ringing, known, timbre)
+        found = _new_notes(listener, place, ringing, known, timbre, bars)
         if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
-            heard.free += free_partials(peaks, [n[:2] for n in (*known, *found)], old)
+            alone = not known and is_alone(found)
+            new = [n[:2] for n in (*known, *found)]
+            heard.free += free_partials(peaks, new, old, 1 if alone else 2)
+            if alone:
+                heard.alone_hz.append(found[0][0])
+                heard.above_alone.append(odd_above(peaks, found[0][0]))
         for k, (f0_hz, b, share) in enumerate([*known, *found]):
             # the same pitch again: the old note ends where the new one begins
             sounding = [v for v in sounding if not same_pitch(voices[v].f0_hz, f0_hz)]
@@ -206,6 +222,7 @@ def _new_notes(
     ringing: list[Voice],
     known: list[Named],
     timbre: Timbre | None,
+    bars: bool,
 ) -> list[Named]:
     """Name the notes that begin with a stretch, beside those that a score is known to have."""
     stem, peaks = listener.stem, _peaks_at(listener, place)
@@ -221,6 +238,8 @@ def _new_notes(
             for note in new[len(known) :]
             if not any(same_pitch(note[0], voice.f0_hz) for voice in ringing)
         ]
+    if not new and struck and bars:
+        new = loudest_alone(peaks, stem.range_hz)
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":

@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_bars import BARE_DB, is_odd
 from planner.chord_octaves import LEAST_SHARE, WEAK_FIRST_HZ
 from planner.chord_partials import HIGHEST_HZ, Note, first_partials, typical_b
 from planner.chord_peaks import (
@@ -43,7 +44,7 @@ LONE_PRICE, LONE_DB = 5.0, 10.0
 # A string that rings is as cheap: to strike it again is commoner than to add an octave.
 # And of one in a stem whose notes have hardly more to show, palms on the strings: there it is most
 # of a note. Chosen on seed 30201: FluidR3's muted guitar gains 7 of 105 notes, none wrong.
-BARE_PARTIALS, BARE_PRICE, BARE_DB = 4, 3.5, 20.0
+BARE_PARTIALS, BARE_PRICE = 4, 3.5
 COUNTED_DB = 50.0  # under the loudest; chosen: below lie sums and side bands of loud partials
 # Which notes are weighed beside those found; chosen: others are seldom taken for one another.
 ABOVE = Fraction(2), Fraction(3), Fraction(4)
@@ -93,6 +94,7 @@ def weigh(
     above = _kin(peaks, found, taken_hz, range_hz, ABOVE, timbre)
     notes = [*found, *again, *below, *lone, *above]
     price = np.full(len(notes), PRICE)
+    price[: len(found)] = [_price(peaks, note, [*found, *lone], timbre) for note in found]
     price[len(notes) - len(above) - len(lone) : len(notes) - len(above)] = [p for _, p in alone]
     price[len(found) : len(found) + len(again)] = LONE_PRICE
     inside = np.arange(len(notes)) < len(found)
@@ -213,25 +215,57 @@ def _lone(
     own &= (peaks.rise_db > RISE_DB) & (peaks.level_db > peaks.level_db.max() - BARE_DB)
     own &= (peaks.f_hz > 0.97 * range_hz[0]) & (peaks.f_hz < 1.03 * range_hz[1])
     lone: list[tuple[Named, float]] = []
-    number = np.arange(1, LOOKED_AT + 1)
     for f1_hz, f1_db in zip(peaks.f_hz[own], peaks.level_db[own], strict=True):
-        if any(same_pitch(float(f1_hz), n[0]) for n in (*found, *(one for one, _ in lone))):
+        others = [*found, *(one for one, _ in lone)]
+        if any(same_pitch(float(f1_hz), n[0]) for n in others):
+            continue
+        if _odd_of_any(peaks, float(f1_hz), others, timbre):
             continue
         bs = min(typical_b(float(f1_hz)), 1e-2) * B_FACTORS
         f0s = f1_hz / np.sqrt(1.0 + bs)
         hits, _ = match_partials(peaks, f0s, bs, LOOKED_AT)
         most = int(np.argmax(hits.sum(axis=1)))
         hit, f0_hz, b = hits[most], float(f0s[most]), float(bs[most])
-        law = first_partials((f0_hz, b), LOOKED_AT)
-        usual = usual_levels(timbre, number, law)
-        due = _due(peaks, law, f1_db + usual - usual[0], timbre)
-        # not because only so many lie below the highest that is looked at
-        bare = due.sum() <= BARE_PARTIALS and law[2 * BARE_PARTIALS - 1] < HIGHEST_HZ
+        due, bare = _due_above(peaks, (f0_hz, b), float(f1_db), timbre)
         loud = bare or f1_db > peaks.level_db.max() - LONE_DB
         if loud and (hit & due).sum() >= LEAST_SHARE * due.sum():
             note = f0_hz, b, float(hit.mean())
             lone.append((note, BARE_PRICE if bare else LONE_PRICE))
     return lone
+
+
+def _price(peaks: Peaks, note: Named, others: list[Named], timbre: Timbre) -> float:
+    """What a note found must earn: less where its first partial is most of it."""
+    hit, index = partials_found(peaks, note[:2], 1)
+    if timbre.odd is None or not hit[0] or _odd_of_any(peaks, note[0], others, timbre):
+        return PRICE
+    _, bare = _due_above(peaks, note[:2], float(peaks.level_db[index[0]]), timbre)
+    return BARE_PRICE if bare else PRICE
+
+
+def _odd_of_any(peaks: Peaks, f_hz: float, notes: list[Named], timbre: Timbre) -> bool:
+    """Say whether a peak lies where one of some notes below it has an odd partial."""
+
+    def db(hz: float) -> float:
+        return float(peaks.level_db[np.abs(peaks.f_hz - hz).argmin()])
+
+    odd = timbre.odd
+    return odd is not None and any(
+        is_odd(odd, f_hz, db(f_hz), low_hz, db(low_hz)) for low_hz, _, _ in notes if low_hz < f_hz
+    )
+
+
+def _due_above(
+    peaks: Peaks, note: Note, f1_db: float, timbre: Timbre
+) -> tuple[NDArray[np.bool_], bool]:
+    """Which partials should be heard of a note, and whether these are but its lowest."""
+    law = first_partials(note, LOOKED_AT)
+    usual = usual_levels(timbre, np.arange(1, LOOKED_AT + 1), law)
+    due = _due(peaks, law, f1_db + usual - usual[0], timbre)
+    # not because only so many lie below the highest that is looked at; bars show it by one
+    half = (law < HIGHEST_HZ).sum() / 2
+    bare = due.sum() <= min(BARE_PARTIALS, half)
+    return due, bool(bare and (timbre.odd is not None or half >= BARE_PARTIALS))
 
 
 def _due(peaks: Peaks, law: Array, level_db: Array, timbre: Timbre) -> NDArray[np.bool_]:

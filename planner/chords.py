@@ -17,6 +17,7 @@ from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
+    of_one_partial,
     read_voices,
     without_partials,
 )
@@ -90,7 +91,10 @@ def _notes_of(
             _strings(samples, stem.analysis_sr, k, voices, ends_s[k], beside)
             for k in range(len(voices))
         ]
-    pairs = [_note(stem, raised_db, *one) for one in zip(voices, ends_s, apart, strict=True)]
+    alone = of_one_partial(voices)
+    pairs = [
+        _note(stem, raised_db, *one, alone=alone) for one in zip(voices, ends_s, apart, strict=True)
+    ]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
 
@@ -133,6 +137,8 @@ def _note(
     voice: Voice,
     end_s: float,
     apart: StringsApart | None,
+    *,
+    alone: bool,
 ) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
@@ -165,8 +171,10 @@ def _note(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
         uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
-        inharmonicity_b=string.b,
-        confidence=confidence_of(string, end_s - voice.start_s, in_doubt=first_in_doubt(voice)),
+        inharmonicity_b=None if alone else string.b,
+        confidence=confidence_of(
+            string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=alone
+        ),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
         not_measured_because=NO_ONSET,

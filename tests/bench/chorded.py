@@ -1,7 +1,8 @@
 """Chords of sampled guitars and keys: ``python -m tests.bench.chorded [--seeds 1 2]``.
 
 FluidSynth plays dry, with two soundfonts: strummed shapes of three to six strings at 20 to 60 ms a
-strum, chords of keys that are struck or held, low piano notes one at a time, and octaves of them.
+strum, chords of keys that are struck or held, low piano notes one at a time, and octaves of them;
+lines of bars and tongues with a chord now and then.
 Note F1 (start within 50 ms, pitch within 50 cents, ends not asked) against the starts as written;
 organs' octaves are not asked either, as their stops sound an octave or two from the key;
 then precision, recall, and the firm notes that nobody played, of all firm ones.
@@ -41,7 +42,7 @@ class Player:
 
     program: int
     role: Role
-    plays: str  # "strum", "keys", "low", "octaves"
+    plays: str  # "strum", "keys", "low", "octaves", "bars"
 
 
 PLAYERS = {
@@ -60,15 +61,44 @@ PLAYERS = {
     "rock organ": Player(18, "fixed-pitch", "keys"),
     "church organ": Player(19, "fixed-pitch", "keys"),
     "strings": Player(48, "bowed-group", "keys"),
+    "celesta": Player(8, "fixed-pitch", "bars"),
+    "glockenspiel": Player(9, "fixed-pitch", "bars"),
+    "vibraphone": Player(11, "fixed-pitch", "bars"),
+    "marimba": Player(12, "fixed-pitch", "bars"),
+    "xylophone": Player(13, "fixed-pitch", "bars"),
+    "kalimba": Player(108, "fixed-pitch", "bars"),
     "low piano": Player(0, "tuning-reference", "low"),
     "low bright piano": Player(1, "tuning-reference", "low"),
     "low octaves": Player(0, "tuning-reference", "octaves"),
 }
 
 
+# Two octaves from where each is usually played; common practice, no source.
+LOWEST = {8: 72, 9: 79, 11: 53, 12: 48, 13: 65, 108: 60}
+
+
+def bars(rng: np.random.Generator, lowest: int) -> Line:
+    """Write a line of forty strokes, every fourth a chord."""
+    line: Line = []
+    at_s, key = 0.3, lowest + 10
+    for _ in range(40):
+        velocity, length_s = int(rng.integers(60, 110)), float(rng.choice([0.2, 0.3, 0.4, 0.6]))
+        step = int(rng.choice([-7, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 7]))
+        key = min(max(key + step, lowest), lowest + 26)
+        keys = [key]
+        if rng.random() < 0.25:
+            root = lowest + int(rng.integers(14))
+            keys = [root + step for step in TRIADS[rng.integers(3)]]
+        line += [(at_s, at_s + length_s, one, velocity) for one in keys]
+        at_s += length_s
+    return line
+
+
 def line_of(player: Player, seed: int) -> Line:
     """Write a part of some twenty chords: start and end in s, MIDI note, velocity."""
     rng = np.random.default_rng(1000 * player.program + seed)
+    if player.plays == "bars":
+        return bars(rng, LOWEST[player.program])
     line: Line = []
     at_s = 0.3
     for k in range(CHORDS):
@@ -138,7 +168,7 @@ def counts_of(player: Player, seed: int, sounds: Path) -> Counts:
     hz = np.array([n.pitch_hz for n, _ in heard.notes])
     if len(spans) == 0:
         return Counts(true=len(true))
-    if player.role == "fixed-pitch":
+    if player.role == "fixed-pitch" and player.plays == "keys":
         true_hz, hz = folded(true_hz), folded(hz)
     pairs = match_notes(true, true_hz, spans, hz, 0.05, 50.0, offset_ratio=None)
     firm = [m.confidence == "firm" for _, m in heard.notes]
