@@ -53,6 +53,8 @@ _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
 _FAIR_ROUGHNESS = 30.0
+_ODD_HEARD = 0.01  # of the loudest even partial, -40 dB; chosen: weaker ones may be noise
+ONLY_EVEN = "only even partials are heard: it sounds an octave higher, above what its role plays"
 
 
 def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
@@ -136,6 +138,9 @@ def _measure(
     end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
     partials = _partials_disagreement(tied(found, KnownB(b=stiffness.b))) if found else None
+    octave_low = found is not None and _only_even(found)
+    if octave_low:
+        why.append(ONLY_EVEN)
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
     rises = swells and onset_hz is not None and onset_hz < sustain_hz
@@ -161,7 +166,7 @@ def _measure(
         inharmonicity_b_uncertainty=stiffness.b_sd,
         partials_cents=partials,
         upper_partials_db=upper_partials_db(found) if found else None,
-        confidence=_confidence(note, length_s, sustain),
+        confidence="shaky" if octave_low else _confidence(note, length_s, sustain),
         not_measured_because="; ".join(why),
         contour_s=_frozen(contour.t_s + note.start_s),
         contour_hz=_frozen(contour.f1_hz),
@@ -211,6 +216,13 @@ def _end(
     if vibrato is not None:
         line = line - vibrato.at(contour.t_s[inside])
     return float(note.pitch_hz * 2 ** (np.mean(line) / 1200))
+
+
+def _only_even(found: FoundPartials) -> bool:
+    """Say whether the even partials are all there is of a note: it sounds an octave higher."""
+    even = found.numbers % 2 == 0
+    odd_level = found.amplitudes[~even].max(initial=0.0)
+    return bool(odd_level < _ODD_HEARD * found.amplitudes[even].max(initial=0.0))
 
 
 def _partials_disagreement(fit: PartialFit) -> float | None:

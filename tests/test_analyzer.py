@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from tones.exact import (
+    WHOLE_RANGE_HZ,
     bent,
     cents_between,
     faded,
@@ -20,7 +21,7 @@ from tones.exact import (
 )
 from tones.truth import truth_of
 
-from planner.analyzer import analyze
+from planner.analyzer import ONLY_EVEN, analyze
 from planner.demo.tones import SR, Sound, StringSound, mix, plucked
 from planner.model import Floats, Measurement, Note, Role
 
@@ -33,11 +34,13 @@ def pluck(f1_hz: float, seed: int, *, length_s: float = 1.0, b: float = 2e-4) ->
     return plucked(f1_hz, length_s, string, np.random.default_rng(seed))
 
 
-def only(samples: Floats, role: Role, seed: int = 1) -> tuple[Note, Measurement]:
+def only(
+    samples: Floats, role: Role, seed: int = 1, range_hz: tuple[float, float] = WHOLE_RANGE_HZ
+) -> tuple[Note, Measurement]:
     """The one note of a stem, after 0.3 s of a quiet floor."""
     rng = np.random.default_rng(seed)
     laid = laid_out([(0.3, samples)], 0.7 + len(samples) / SR, SR)
-    (one,) = measured_notes(stem_of(with_floor(laid, -70.0, rng), SR, role))
+    (one,) = measured_notes(stem_of(with_floor(laid, -70.0, rng), SR, role, range_hz=range_hz))
     return one
 
 
@@ -310,3 +313,25 @@ def test_a_pure_tone_has_hardly_any_partials_and_a_bowed_one_has() -> None:
     assert strong is not None
     assert weak <= -30.0
     assert strong >= -10.0
+
+
+@pytest.mark.parametrize("partials", [1, 3])
+def test_a_note_above_its_role_is_not_firm_an_octave_low(partials: int) -> None:
+    """2090 Hz whistled in a stem of a voice: where only even partials are heard, it says so."""
+    line = np.full(SR, 2090.0)
+    samples = tone(line, SR, np.random.default_rng(4), amplitudes=[1.0, 0.05, 0.02][:partials])
+    note, measured = only(faded(samples, SR, rise_s=0.02), "lead-voice", range_hz=(73.4, 1397.0))
+    assert note.pitch_hz == pytest.approx(1045.0, rel=0.01)
+    assert measured.confidence == "shaky"
+    assert ONLY_EVEN in measured.not_measured_because
+
+
+@pytest.mark.parametrize("f1_hz", [110.0, 523.0, 1046.0])
+def test_a_note_with_its_first_partial_is_firm(f1_hz: float) -> None:
+    """The first alone, or odd ones as well: nothing is in doubt."""
+    line = np.full(SR, f1_hz)
+    for series in ([1.0], [0.5, 1.0, 0.5, 0.3], [1.0, 0.0, 0.4, 0.0, 0.2]):
+        samples = tone(line, SR, np.random.default_rng(5), amplitudes=series)
+        note, measured = only(faded(samples, SR, rise_s=0.02), "lead-voice")
+        assert note.pitch_hz == pytest.approx(f1_hz, rel=0.01)
+        assert measured.confidence == "firm"
