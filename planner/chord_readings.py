@@ -32,12 +32,14 @@ def read_voices(
     sr: int,
     voices: list[Voice],
     stretches: list[Stretch],
+    *,
     harmonic: bool,
+    bars: bool,
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands. Returns
-    the voices with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands; bars: only
+    first partials are in tune. Returns the voices with what was fitted to them.
     """
     bands: dict[int, Voice] = {}
     for k, stretch in enumerate(stretches):
@@ -57,7 +59,7 @@ def read_voices(
                 voices[v] = replace(voices[v], fits=fits, string=string, read_in=k)
             if v not in bands or (band[0] and band[0].used > _used(bands[v])):
                 bands[v] = replace(voices[v], fits=band[1], string=band[0], read_in=k)
-    if not harmonic and of_one_partial(voices):
+    if bars:
         return less_sure_by_window([_by_first(voice) for voice in voices])
     if not harmonic:
         voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
@@ -121,12 +123,6 @@ def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
             string = replace(string, wander_cents=before.wander_cents, window_s=before.window_s)
         result[k] = replace(voices[k], string=string)
     return result
-
-
-def of_one_partial(voices: list[Voice]) -> bool:
-    """Say whether most notes of a stem have one partial, as bars and tongues do."""
-    used = [_used(voice) for voice in voices if voice.string]
-    return bool(used) and float(np.median(used)) < 2.0
 
 
 def _by_first(voice: Voice) -> Voice:
@@ -250,7 +246,7 @@ def confidence_of(
 ) -> Confidence:
     """Grade a reading by its partials, their agreement and the note's length (s).
 
-    alone: the stem's notes have one partial, and none that could contradict it
+    alone: the stem's notes have one partial in tune, and none that could contradict it
     """
     firm = (
         not in_doubt

@@ -106,14 +106,14 @@ class _Heard:
 
 def find_voices(
     samples: Floats, stem: Stem, lead: Lead | None = None
-) -> tuple[list[Voice], list[Stretch]]:
+) -> tuple[list[Voice], list[Stretch], bool]:
     """Walk from onset to onset; keep what rings on, add what begins.
 
     The first walk learns how struck notes sound, the next tells by that what begins; of bow and
     breath, whose partials swell and swing, levels tell too little.
     samples: (n,) at the stem's analysis rate; lead: says, of the notes found so far, where a score
     has its notes, nothing if it does not fit. Returns the notes, and the stretches in which the
-    same ones sound, both in time order.
+    same ones sound, both in time order, and whether they are bars (`planner.chord_bars`).
     """
     sr = stem.analysis_sr
     onsets = find_onsets(samples, sr)
@@ -133,7 +133,7 @@ def find_voices(
         expected = _led(listener, lead, heard)
         if expected:
             heard = _walk(listener, expected, timbre, bars=odd is not None)
-    return heard.voices, heard.stretches
+    return heard.voices, heard.stretches, odd is not None
 
 
 def _led(listener: Listener, lead: Lead | None, heard: _Heard) -> Expected:

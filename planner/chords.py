@@ -17,7 +17,6 @@ from planner.chord_readings import (
     believable,
     confidence_of,
     first_in_doubt,
-    of_one_partial,
     read_voices,
     without_partials,
 )
@@ -59,25 +58,29 @@ def find_chord_notes(stem: Stem, lead: Lead | None = None) -> tuple[tuple[Note, 
     evidence than others do.
     """
     samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
-    return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
+    return _notes_of(stem, samples, raised_db, *_hear_voices(stem, samples, lead))
 
 
-def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> list[Voice]:
-    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
+def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[list[Voice], bool]:
+    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends.
+
+    And whether they are bars, of which the first partial alone is in tune.
+    """
     if not samples.any():
-        return []
+        return [], False
     harmonic = stem.role in HARMONIC_ROLES
-    voices, stretches = find_voices(samples, stem, lead)
-    voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic)
+    voices, stretches, bars = find_voices(samples, stem, lead)
+    voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic=harmonic, bars=bars)
     voices = [v for v in (without_partials(voices) if harmonic else voices) if believable(v)]
     found = [begun(samples, stem.analysis_sr, v) for v in voices]
     together = begun_in_stroke_s if stem.role in STRUCK_ROLES else begun_together_s
     starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
-    return [replace(v, start_s=start_s) for v, start_s in zip(found, starts_s, strict=True)]
+    begun_at = zip(found, starts_s, strict=True)
+    return [replace(v, start_s=start_s) for v, start_s in begun_at], bars
 
 
 def _notes_of(
-    stem: Stem, samples: Floats, raised_db: float, voices: list[Voice]
+    stem: Stem, samples: Floats, raised_db: float, voices: list[Voice], bars: bool
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
     ends_s = [
@@ -91,9 +94,8 @@ def _notes_of(
             _strings(samples, stem.analysis_sr, k, voices, ends_s[k], beside)
             for k in range(len(voices))
         ]
-    alone = of_one_partial(voices)
     pairs = [
-        _note(stem, raised_db, *one, alone=alone) for one in zip(voices, ends_s, apart, strict=True)
+        _note(stem, raised_db, *one, bars=bars) for one in zip(voices, ends_s, apart, strict=True)
     ]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
 
@@ -138,7 +140,7 @@ def _note(
     end_s: float,
     apart: StringsApart | None,
     *,
-    alone: bool,
+    bars: bool,
 ) -> tuple[Note, Measurement]:
     string, fits = voice.string, voice.fits
     assert fits is not None
@@ -171,9 +173,9 @@ def _note(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
         uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
-        inharmonicity_b=None if alone else string.b,
+        inharmonicity_b=None if bars else string.b,
         confidence=confidence_of(
-            string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=alone
+            string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=bars
         ),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,

@@ -41,7 +41,7 @@ def test_a_score_is_asked_twice_with_all_that_was_heard() -> None:
         asked.append(voices)
         return written
 
-    voices, _ = find_voices(four_chords(), as_stem(four_chords()), lead)
+    voices, *_ = find_voices(four_chords(), as_stem(four_chords()), lead)
     assert [any(voice.known for voice in heard) for heard in asked] == [False, True]
     for heard in asked:
         off_s = [abs(voice.start_s - 0.3 - round(voice.start_s - 0.3)) for voice in heard]
@@ -58,8 +58,8 @@ def test_a_score_that_does_not_fit_changes_nothing() -> None:
         calls.append(len(voices))
         return ()
 
-    led, _ = find_voices(sound, as_stem(sound), lead)
-    alone, _ = find_voices(sound, as_stem(sound))
+    led, *_ = find_voices(sound, as_stem(sound), lead)
+    alone, *_ = find_voices(sound, as_stem(sound))
     assert len(calls) == 1
     assert [(v.start_s, v.f0_hz) for v in led] == [(v.start_s, v.f0_hz) for v in alone]
 
@@ -88,6 +88,6 @@ def test_a_tine_rings_on_when_only_its_two_low_partials_are_left() -> None:
     tine += 0.1 * np.exp(-t / 0.1) * np.sin(3 * turn)
     sound = 1e-4 * np.random.default_rng(3).standard_normal(int(3.0 * SR))
     sound[SR // 2 : SR // 2 + len(t)] += 0.2 * tine * np.minimum(t / 0.004, 1.0)
-    (voice,), _ = find_voices(sound, as_stem(sound, "fixed-pitch"))
+    (voice,), *_ = find_voices(sound, as_stem(sound, "fixed-pitch"))
     assert round(hz_to_midi(f1_of(voice))) == 57
     assert voice.last_s > 2.4
