@@ -41,6 +41,7 @@ DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on
 # about here, -12 dBFS; chosen: one that is 36 dB lower holds nothing but what leaked in.
 USUAL_PEAK, MOST_GAIN = 0.25, 64.0
 NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
+BARE_UPPER_DB = -60.0  # of a bar: as good as none of its partials is a multiple of the first
 NO_ONSET = "chords have no honest onset"
 
 
@@ -174,6 +175,7 @@ def _note(
         heard_hz=f1_hz,
         uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
         inharmonicity_b=None if bars else string.b,
+        upper_partials_db=BARE_UPPER_DB if bars else None,
         confidence=confidence_of(
             string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=bars
         ),

@@ -59,6 +59,7 @@ class SoundingNote:
     level_db: float  # against the loud notes of its own part
     uncertainty_cents: float = 0.0
     vibrato_half_cents: float = 0.0
+    upper_db: float = math.inf  # all partials above the first, against it; inf: not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +164,7 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
     )
     target = np.array([n.target_hz for n in ordered])
     level = np.array([n.level_db for n in ordered])
+    upper = np.array([n.upper_db for n in ordered])
 
     swap = target[first] > target[second]
     # Equal targets: the order of the ids, so that the order of the stems says nothing.
@@ -185,7 +187,7 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
         start_s=start_s[second[near]],
         overlap_s=overlap_s[near],
         given_hz=np.abs(q * target[high] - p * target[low]),
-        weight=shared_weights(level[low], level[high], p, q),
+        weight=shared_weights(level[low], level[high], p, q, (upper[low], upper[high])),
         unsure_cents=np.array([n.uncertainty_cents for n in ordered]),
         vibrato_half_cents=np.array([n.vibrato_half_cents for n in ordered]),
     )
@@ -302,15 +304,31 @@ def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
     return np.array([number[code] for code in stems], dtype=np.int64)
 
 
-def shared_weights(low_db: Floats, high_db: Floats, p: Floats, q: Floats) -> Floats:
+def _partial_level(number: Floats, upper_db: Floats) -> Floats:
+    """How loud a partial is taken to be against the first one, as an amplitude."""
+    most = np.where(number > 1.0, 10.0 ** (np.minimum(upper_db, 0.0) / 20.0), 1.0)
+    return np.asarray(np.minimum(1.0 / number, most))
+
+
+def shared_weights(
+    low_db: Floats,
+    high_db: Floats,
+    p: Floats,
+    q: Floats,
+    upper_db: tuple[Floats, Floats] | None = None,
+) -> Floats:
     """How plainly a beating can be heard, 0 to 1: equal, strong shared partials beat deepest.
 
     Partial n is taken as 1/n of the first (a sawtooth's spectrum; chosen: bowed, blown and sung
-    tones lie near it). The depth is the smaller over the larger of the two partials, the strength
-    the larger one against the mean of the two notes.
+    tones lie near it), and as no more than all partials above the first together, where these were
+    measured: a whistle or a bar has none to beat with. The depth is the smaller over the larger of
+    the two partials, the strength the larger one against the mean of the two notes.
+
+    upper_db: of the low and the high notes, all partials above the first, against it
     """
     low, high = 10.0 ** (low_db / 20.0), 10.0 ** (high_db / 20.0)
-    a, b = low / p, high / q
+    low_upper, high_upper = upper_db or (np.zeros(len(p)), np.zeros(len(q)))
+    a, b = low * _partial_level(p, low_upper), high * _partial_level(q, high_upper)
     depth = np.minimum(a, b) / np.maximum(a, b)
     strength = np.minimum(1.0, 2.0 * np.maximum(a, b) / (low + high))
     return np.asarray(depth * strength)

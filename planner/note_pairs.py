@@ -38,6 +38,7 @@ class Reading:
     onset_uncertainty_cents: float | None = None
     uncertainty_cents: float | None = None
     vibrato_half_cents: float | None = None
+    upper_partials_db: float | None = None
     level_db: float | None = None
     shaky: bool = False
     # Of the plan's notes alone:

@@ -338,4 +338,5 @@ def _as_sounding(part: Part, a: Aimed, heard_hz: float) -> SoundingNote:
         level_db=note.level_db - part.loud_db,
         uncertainty_cents=m.uncertainty_cents or m.onset_uncertainty_cents or 0.0,
         vibrato_half_cents=m.vibrato_half_cents or 0.0,
+        upper_db=np.inf if m.upper_partials_db is None else round(m.upper_partials_db, 1),
     )

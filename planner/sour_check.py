@@ -115,6 +115,7 @@ def _sounding(
                 level_db=-np.inf if n.level_db is None else n.level_db - loud[n.stem],
                 uncertainty_cents=n.uncertainty_cents or n.onset_uncertainty_cents or 0.0,
                 vibrato_half_cents=n.vibrato_half_cents or 0.0,
+                upper_db=np.inf if n.upper_partials_db is None else n.upper_partials_db,
             )
         )  # fmt: skip
         if n.tolerance_cents is not None and n.end_s - n.start_s >= SOUR_FROM_S:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from planner.clashes import (
+    EXPOSED_WEIGHT,
     SoundingNote,
     beating_hz,
     clash_kind,
@@ -187,3 +188,23 @@ def test_ten_stems_of_two_thousand_notes_are_quick() -> None:
     began = time.perf_counter()
     find_clashes(notes)
     assert time.perf_counter() - began < 20
+
+
+@pytest.mark.parametrize(("upper_db", "beats"), [(np.inf, True), (-6.0, True), (-40.0, False)])
+def test_a_bar_has_no_second_partial_to_beat_with(upper_db: float, beats: bool) -> None:
+    """A4 of a vibraphone under an A5 that is 6 cents sharp: 3 beats a second, if it has a second.
+
+    At a hundredth of the first nobody hears them; unmeasured, a sawtooth's is assumed.
+    """
+    bar = sounding("MAL-0001", 69, 0.0, upper_db=upper_db)
+    flute = sounding("FLT-0001", 81, 6.0)
+    (clash,) = find_clashes([bar, flute])
+    assert (clash.weight >= EXPOSED_WEIGHT) is beats
+
+
+def test_a_bar_beats_at_its_first_partial() -> None:
+    """Under a rich note an octave lower, and beside one of its own pitch."""
+    bar = sounding("MAL-0001", 81, 6.0, upper_db=-60.0)
+    for other in (sounding("BAS-0001", 69, 0.0), sounding("FLT-0001", 81, 0.0)):
+        (clash,) = find_clashes([bar, other])
+        assert clash.weight >= EXPOSED_WEIGHT

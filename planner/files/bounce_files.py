@@ -20,7 +20,7 @@ _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"}
 # Plans from before had none of these.
 _LATER_COLUMNS = frozenset(
     {"tolerance_cents", "heard_in", "onset_confidence", "layers", "total_add_cents"}
-    | {"slope_uncertainty_cents_per_s"}
+    | {"slope_uncertainty_cents_per_s", "upper_partials_db"}
 )
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
@@ -180,6 +180,7 @@ def _reading(cells: dict[str, str]) -> Reading:
         onset_uncertainty_cents=number("onset_uncertainty_cents"),
         uncertainty_cents=number("uncertainty_cents"),
         vibrato_half_cents=number("vibrato_half_cents"),
+        upper_partials_db=number("upper_partials_db"),
         level_db=number("level_db"),
         shaky=cells["confidence"] in ("shaky", ""),
         intended_midi=int(cells["intended_midi"]),

@@ -39,6 +39,7 @@ NOTES_COLUMNS = (
     "heard_cents", "level_db", "pitched_share", "bleed_db", "confidence", "action", "add_cents",
     "reason", "not_measured_because", "tolerance_cents", "heard_in",
     "onset_confidence", "layers", "total_add_cents", "slope_uncertainty_cents_per_s",
+    "upper_partials_db",
 )  # fmt: skip
 
 OFFENDERS_COLUMNS = (
@@ -246,4 +247,5 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         ";".join(f"{rule} {plain_decimal(round(add, 1))}" for rule, add in judged.layers),
         number(judged.added_cents, 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
         number(found.slope_uncertainty_cents_per_s, 2),
+        number(found.upper_partials_db, 1),
     )

@@ -121,7 +121,8 @@ def test_notes_csv_has_exactly_the_agreed_columns() -> None:
         "partials_cents,uncertainty_cents,onset_uncertainty_cents,heard_cents,level_db,"
         "pitched_share,bleed_db,confidence,action,add_cents,reason,not_measured_because,"
         "tolerance_cents,heard_in,onset_confidence,layers,total_add_cents,"
-        "slope_uncertainty_cents_per_s"
+        "slope_uncertainty_cents_per_s,"
+        "upper_partials_db"
     )
 
 
