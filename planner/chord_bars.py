@@ -28,6 +28,7 @@ SAME_CENTS = 60.0
 # Of the notes of a stem; chosen: of strings, pipes and reeds one in a hundred is named alone, of
 # tines, tongues and bars one in ten and more (two soundfonts, `tests.bench.chorded`).
 ALONE_SHARE, FEWEST_ALONE = 0.05, 3
+WHOLE_CENTS = 12.0  # what `match_partials` takes for one pitch
 MOST_NOTES = 0.5  # chosen: what lies above so many of the notes that can show it belongs to them
 LOUDER_DB = 10.0  # chosen: more than that by a harder mallet
 
@@ -41,7 +42,11 @@ class OddPartials:
 
 
 def loudest_alone(peaks: Peaks, range_hz: tuple[float, float]) -> list[Named]:
-    """Name the loudest peak that begins with a stretch, where no series of partials does."""
+    """Name the loudest peak that begins with a stretch, where no series of partials does.
+
+    Or the one of which it is the second or third partial: a harp is plucked in the middle, and its
+    quiet notes have little else.
+    """
     began = (peaks.rise_db > RISE_DB) & (peaks.f_hz > 0.97 * range_hz[0])
     began &= peaks.f_hz < 1.03 * range_hz[1]
     if not began.any():
@@ -49,6 +54,12 @@ def loudest_alone(peaks: Peaks, range_hz: tuple[float, float]) -> list[Named]:
     best = int(np.argmax(np.where(began, peaks.level_db, -np.inf)))
     if peaks.level_db[best] < peaks.level_db.max() - BARE_DB:
         return []
+    loud = began & (peaks.level_db >= peaks.level_db[best] - BARE_DB)
+    for number in (3, 2):
+        off = np.abs(CENTS_PER_NEPER * np.log(number * peaks.f_hz / peaks.f_hz[best]))
+        under = np.flatnonzero(loud & (off < WHOLE_CENTS))
+        if len(under):
+            return [(float(peaks.f_hz[under[0]]), 0.0, ALONE)]
     return [(float(peaks.f_hz[best]), 0.0, ALONE)]
 
 

@@ -24,6 +24,7 @@ SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
 FAR_SDS = 3.0  # by chance less than one in three hundred
+AGREEING = 3  # chosen: partials that may contradict each other
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -59,11 +60,13 @@ def read_voices(
                 voices[v] = replace(voices[v], fits=fits, string=string, read_in=k)
             if v not in bands or (band[0] and band[0].used > _used(bands[v])):
                 bands[v] = replace(voices[v], fits=band[1], string=band[0], read_in=k)
-    if bars:
-        return less_sure_by_window([_by_first(voice) for voice in voices])
     if not harmonic:
-        voices = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
-        return less_sure_by_first(less_sure_by_window(_pooled(voices, harmonic)))
+        strings = _read_again(samples, sr, _pooled(voices, harmonic), stretches)
+        strings = _pooled(strings, harmonic)
+        if bars:
+            pairs = zip(strings, voices, strict=True)
+            strings = [s if _used(s) >= AGREEING else _by_first(v) for s, v in pairs]
+        return less_sure_by_first(less_sure_by_window(strings))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
     middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
@@ -251,7 +254,7 @@ def confidence_of(
     firm = (
         not in_doubt
         and length_s >= FIRM_S
-        and string.used >= 3
+        and string.used >= AGREEING
         and string.scatter_cents < 2.5
         and string.f1_cents_sd < 1.5
     )

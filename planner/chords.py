@@ -167,6 +167,7 @@ def _note(
         level_db=10.0 * float(np.log10(power + 1e-12)) - raised_db,
         begins="soft" if voice.soft else "attack",
     )
+    alone = bars and string is not None and string.used == 1
     # Of a note that was found because the score has it, one partial may well be another note's.
     if string is None or (voice.known and string.used < 2 and fits.collided):
         return note, Measurement(not_measured_because=NO_FREE_PARTIAL)
@@ -174,10 +175,10 @@ def _note(
         sustain_hz=f1_hz,
         heard_hz=f1_hz,
         uncertainty_cents=math.hypot(string.f1_cents_sd, between, LEAST_TOLD_CENTS),
-        inharmonicity_b=None if bars else string.b,
-        upper_partials_db=BARE_UPPER_DB if bars else None,
+        inharmonicity_b=None if alone else string.b,
+        upper_partials_db=BARE_UPPER_DB if alone else None,
         confidence=confidence_of(
-            string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=bars
+            string, end_s - voice.start_s, in_doubt=first_in_doubt(voice), alone=alone
         ),
         strings_apart_cents=None if apart is None else apart.cents,
         strings_apart_uncertainty_cents=None if apart is None else apart.uncertainty_cents,
