@@ -88,12 +88,14 @@ def test_a_quiet_note_of_a_harp_is_not_its_third_partial() -> None:
     assert loudest_alone(peaks, (60.0, 4000.0))[0][0] == 980.0
 
 
-def peaks_of(f_hz: list[float], level_db: list[float], rise_db: float = 20.0) -> Peaks:
+def peaks_of(
+    f_hz: list[float], level_db: list[float], rise_db: float = 20.0, above_db: float = 50.0
+) -> Peaks:
     """Peaks of a stretch, all of which rose alike."""
     order = np.argsort(f_hz)
     return Peaks(
         f_hz=np.array(f_hz)[order], level_db=np.array(level_db)[order],
-        above_db=np.full(len(f_hz), 40.0), rise_db=np.full(len(f_hz), rise_db), width_hz=2.0,
+        above_db=np.full(len(f_hz), above_db), rise_db=np.full(len(f_hz), rise_db), width_hz=2.0,
     )  # fmt: skip
 
 
@@ -103,6 +105,7 @@ def test_the_loudest_that_begins_is_the_note() -> None:
     assert loudest_alone(peaks, (60.0, 4000.0))[0][0] == 440.0
     assert loudest_alone(peaks, (500.0, 4000.0))[0][0] == pytest.approx(440.0 * FREE_BAR)
     assert loudest_alone(peaks_of([440.0], [-20.0], rise_db=1.0), (60.0, 4000.0)) == []
+    assert loudest_alone(peaks_of([440.0], [-20.0], above_db=44.0), (60.0, 4000.0)) == []
 
 
 def test_a_ratio_that_most_notes_have_is_learned() -> None:
@@ -128,3 +131,19 @@ def test_one_note_alone_among_many_is_no_bar() -> None:
     assert learn_odd([440.0] * 2, above[:2], 10) is None
     assert learn_odd([440.0] * 3, above, 100) is None
     assert learn_odd([440.0] * 3, above, 10) is not None
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_drums_are_no_bars(seed: int) -> None:
+    """Skins and cymbals: short modes in the noise of their strokes. Hardly a note, none firm."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(0.3 * SR)) / SR
+    kit = [(90.0, 0.06, 0.3), (190.0, 0.05, 1.0), (330.0, 0.04, 1.0), (2100.0, 0.02, 1.5)]
+    sounds = []
+    for k in range(48):
+        hz, dies_s, noise = kit[int(rng.integers(4))]
+        tone = np.exp(-t / dies_s) * np.sin(2 * np.pi * hz * t)
+        stroke = noise * np.exp(-t / (2 * dies_s)) * rng.normal(size=len(t))
+        sounds.append((0.3 + 0.25 * k, rng.uniform(0.5, 1.0) * (tone + 0.3 * stroke)))
+    found = find_chord_notes(stem_of(laid_out(sounds, 13.0, SR), SR, "sampled"))
+    assert sum(m.confidence in ("firm", "fair") for _, m in found) <= 2
