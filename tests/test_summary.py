@@ -11,7 +11,7 @@ import pytest
 from invented_plan import FACTS, judged, plan, row
 
 from planner.in_short import reference_sentences
-from planner.model import Finding, KeyReading, SessionA4
+from planner.model import Finding, KeyReading, Measurement, SessionA4
 from planner.offenders_text import offenders_markdown
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
@@ -75,7 +75,7 @@ def test_summary_holds_every_part() -> None:
         "plus is sharp",
         "| BAS | bass-fretted | 4 | 4 | 100 % | 8.5 flat, give or take 0.6 | 1.1 |",
         "| BAS | A1 | 33 | 4 | 8.5 flat, give or take 0.6 | 100 % |",
-        "BAS: tuned to 440, or old strings", "| 4 | within 1 cents | in tune | BAS |",
+        "BAS: tuned to 440, or old strings", "| 4 | within 1 to 4 cents | in tune | BAS |",
         "5 of 6 notes measured (83 %, by time 83 %).", "| 1 | 41 % pitched; no number | LV |",
         "Left out, so nothing is said about: CEL.", "Left by role, unheard: DRM.",
         "warning (LV at 3.00 s): The right side is silent. The left was used.",
@@ -256,6 +256,35 @@ def test_unmeasured_notes_are_counted_by_cause() -> None:
     groups = not_measured(plan())
     assert [(g.reason, g.notes, g.stems) for g in groups] == [
         ("41 % pitched; no number", 1, ("LV",))
+    ]
+
+
+def test_causes_that_differ_in_their_figures_alone_are_one_line() -> None:
+    """Three notes that slid by so and so many cents are one cause, from the least to the most.
+
+    The octave in a note's name is no such figure: another note is another cause.
+    """
+    told = (
+        "it slides by 101 cents; over after 0.12 s",
+        "it slides by 99 cents; over after 0.12 s",
+        "it slides by 204 cents; over after 0.08 s",
+        "C#4 rings on",
+        "C#5 rings on",
+    )
+    notes = tuple(
+        judged(
+            f"LV-{i}",
+            heard_cents=None,
+            onset_cents=None,
+            sustain_cents=None,
+            measurement=Measurement(not_measured_because=why),
+        )
+        for i, why in enumerate(told)
+    )
+    assert [(g.reason, g.notes) for g in not_measured(plan(judged=notes))] == [
+        ("it slides by 99 to 204 cents; over after 0.08 to 0.12 s", 3),
+        ("C#4 rings on", 1),
+        ("C#5 rings on", 1),
     ]
 
 
