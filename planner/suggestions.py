@@ -35,9 +35,9 @@ def _held(plan: Plan, code: str) -> str:
         return ", and hardly any is held"
     middle = median(settled)
     if abs(round(middle, 1)) < _OFFSET_TOLD_CENTS:
-        return (
-            f", and held ones settle in tune ({flat_or_sharp(middle)}), as when tuned on the ring"
-        )
+        by = flat_or_sharp(middle)
+        said = "in tune" if by == "in tune" else f"in tune ({by})"
+        return f", and held ones settle {said}, as when tuned on the ring"
     return f", and held ones settle {flat_or_sharp(middle)}, so it is not the tuning alone"
 
 
@@ -68,8 +68,11 @@ def _about_a_part(plan: Plan, stem: StemSummary) -> list[str]:
     offset, spread = stem.offset_cents, stem.spread_cents
     start = stem.onset_minus_sustain_cents
     sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
-    # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
+    own = [row for row in plan.rows if row.kind == "rule" and row.stem == stem.code]
+    # "Throughout" is said of notes that lie together, do not owe it to their beginnings and were
+    # all played in one tuning.
     together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
+    together &= all(row.scope != "span" for row in own)
     if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
         lines.append(
             f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from invented_plan import FACTS, judged, plan, row
+from invented_plan import FACTS, RULE, judged, plan, row
 
 from planner.in_short import reference_sentences
 from planner.model import Finding, KeyReading, Measurement, SessionA4
@@ -173,7 +173,7 @@ def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: 
 @pytest.mark.parametrize(
     ("held", "words"),
     [
-        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune (in tune), as when tuned on the ring; "),
+        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune, as when tuned on the ring; "),
         ([-3.9] * 4, "held ones settle in tune (3.9 flat), as when tuned on the ring; "),
         ([-4.0] * 4, "held ones settle 4 flat, so it is not the tuning alone; "),
         ([0.0] * 3, "and hardly any is held; "),
@@ -201,6 +201,13 @@ def test_a_tuner_left_at_440_is_told_apart(a4_hz: float, offset: float, words: s
     base = plan(stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=())
     (told,) = suggestions(replace(base, a4=replace(base.a4, a4_hz=a4_hz)))
     assert told.endswith(words)
+
+
+def test_two_tunings_of_a_part_are_not_told_as_one() -> None:
+    """A part that a rule moves from the middle on does not sit anywhere throughout."""
+    base = plan(stems=(stem(offset_cents=-8.0),), judged=())
+    assert "throughout" in suggestions(base)[0]
+    assert suggestions(replace(base, rows=(replace(RULE, scope="span"),))) == []
 
 
 def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
