@@ -207,8 +207,12 @@ def _suspicions(
         return said
     for rule in rules:
         if rule.scope == "part":
-            heard = "heard too little of" if stem.role in VOICE_ROLES else "tuned to another than"
-            said.append(f"{heard} the session's reference")
+            voice = stem.role in VOICE_ROLES
+            said.append(
+                "heard too little of the session's reference"
+                if voice
+                else "tuned to another reference than the session's"
+            )
         elif rule.scope == "string" and rule.string_midi is not None:
             said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
         elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
