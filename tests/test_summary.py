@@ -165,7 +165,7 @@ def stem(**changes: Any) -> StemSummary:
 )
 def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: str) -> None:
     """What a player could try is worded about notes, on this side of each limit only."""
-    lines = suggestions(plan(stems=(stem(**changes),), judged=()))
+    lines = suggestions(plan(stems=(stem(**changes),), judged=(), rows=()))
     assert bool(lines) is told
     assert all(words in line for line in lines)
 
@@ -198,14 +198,28 @@ def test_a_part_tuned_on_the_ring_is_told_by_its_held_notes(held: list[float], w
 )
 def test_a_tuner_left_at_440_is_told_apart(a4_hz: float, offset: float, words: str) -> None:
     """The commonest root fault of all, with what speaks for it or against it."""
-    base = plan(stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=())
+    base = plan(
+        stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=(), rows=()
+    )
     (told,) = suggestions(replace(base, a4=replace(base.a4, a4_hz=a4_hz)))
     assert told.endswith(words)
 
 
+def test_a_part_is_said_to_sit_where_its_rule_says() -> None:
+    """One number for one thing: short notes are heard 9.5 sharp, their strings stand 8 sharp."""
+    struck = plan(stems=(stem(offset_cents=9.5),), judged=(), rows=(replace(RULE, add_cents=-8.0),))
+    assert suggestions(struck)[0].startswith("BAS: the notes sit 8 sharp of the reference")
+
+
+def test_a_sampled_part_has_no_pitch_to_practise() -> None:
+    """Of what nobody played, the advice is to put it right at its source."""
+    notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
+    assert suggestions(plan(stems=(stem(role="sampled"),), judged=notes, rows=())) == []
+
+
 def test_two_tunings_of_a_part_are_not_told_as_one() -> None:
     """A part that a rule moves from the middle on does not sit anywhere throughout."""
-    base = plan(stems=(stem(offset_cents=-8.0),), judged=())
+    base = plan(stems=(stem(offset_cents=-8.0),), judged=(), rows=())
     assert "throughout" in suggestions(base)[0]
     assert suggestions(replace(base, rows=(replace(RULE, scope="span"),))) == []
 
@@ -214,7 +228,7 @@ def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     """A pitch that only shares the whole part's offset is not told again."""
     notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
     shared = suggestions(plan(stems=(stem(offset_cents=-8.5),), judged=notes))
-    alone = suggestions(plan(stems=(stem(),), judged=notes))
+    alone = suggestions(plan(stems=(stem(),), judged=notes, rows=()))
     assert not [line for line in shared if "A1" in line]
     assert "BAS: A1 comes out 9 flat of its other notes in 4 places" in alone[0]
 
