@@ -214,7 +214,9 @@ def _suspicions(
                 else "tuned to another reference than the session's"
             )
         elif rule.scope == "string" and rule.string_midi is not None:
-            said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
+            played = "" if rule.surely else ", if that is where it was played"
+            called = f"the {note_name(rule.string_midi)} string off{played}"
+            said.append(f"{called}: tuned so, or it slipped")
         elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
             moved = "sank or rose" if stem.role in VOICE_ROLES else "retuned, or crept"
             said.append(f"{moved} on the way, or joined from unlike takes")

@@ -221,6 +221,61 @@ def test_a_take_in_tune_gives_no_string_rule() -> None:
     assert [r for r in made.rows if r.kind == "rule"] == []
 
 
+FLAT_A = {45: -9.0, 47: -8.0, 48: -10.0}
+BESIDE = {40: 1.0, 43: -1.0, 50: 0.0, 52: 1.0}
+
+
+def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]:
+    """Each pitch four times, on strings that nothing tells but the hand at the nut."""
+    notes = [
+        note(f"X-{m}{k}", m, off + (k % 2) - 0.5, start_s=4.0 * k + m / 30, length_s=0.8)
+        for k in range(4)
+        for m, off in errors.items()
+    ]
+    where = session(stem("X", "fretted", notes))
+    line_of = tuple(aim(n, target_for(n, "fretted", where, A4, 0.0)) for n in notes)
+    guesses = {
+        n.id: StringGuess(at_the_nut=max(s for s in GUITAR if s <= int(n.id[2:4]))) for n in notes
+    }
+    changed = {key.replace("_", "-"): guess for key, guess in told.items()}
+    return string_rules(line_of, {**guesses, **changed}, "fretted", TOLERANCES)
+
+
+def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
+    """A, B and C 9 flat, what lies beside them in tune: one row, which says what it rests on."""
+    (rule,) = at_the_nut({**FLAT_A, **BESIDE})
+    assert (rule.string_midi, rule.scope, len(rule.covers)) == (45, "string", 12)
+    assert rule.add_cents == pytest.approx(9.0, abs=0.3)
+    assert not rule.surely
+    assert rule.reason == (
+        "A2 to C3 are 9 flat alike and their neighbours are not, as on the A2 string at the nut: "
+        "one move for 12 notes"
+    )
+
+
+@pytest.mark.parametrize(
+    "errors",
+    [
+        {**FLAT_A, 47: 0.0, **BESIDE},  # one of its pitches is in tune
+        {**FLAT_A, 40: -6.0, 43: -8.0, 50: 0.0, 52: 1.0},  # those below share it
+        {**FLAT_A, 40: 1.0, 43: -1.0, 50: -6.0, 52: -7.0},  # or those above
+        FLAT_A,  # nothing beside them speaks for or against it
+        {45: -9.0, 47: -8.0, **BESIDE},  # two pitches
+    ],
+)
+def test_what_else_may_be_is_no_string_at_the_nut(errors: dict[int, float]) -> None:
+    """Each pitch must come out better, and all that lies beside them must be apart."""
+    assert at_the_nut(errors) == []
+
+
+def test_a_note_surely_on_another_string_is_none_of_one_at_the_nut() -> None:
+    """C3 played at the low E's eighth fret, as its stiffness says, is not moved with the A."""
+    elsewhere = StringGuess(string_midi=40, called="low E", fret=8, told="firm", at_the_nut=45)
+    (rule,) = at_the_nut({**FLAT_A, **BESIDE}, X_480=elsewhere)
+    assert len(rule.covers) == 11
+    assert "X-480" not in rule.covers
+
+
 def test_notes_without_strings_have_no_string_rule() -> None:
     """Other roles are planned as before."""
     midis = [60 + k % 5 for k in range(20)]
