@@ -135,7 +135,8 @@ def _measure(
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
-    partials = _partials_disagreement(tied(found, KnownB(b=stiffness.b))) if found else None
+    series = tied(found, KnownB(b=stiffness.b)) if found else None
+    upper = _upper_cents(series) if series else None
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
     rises = swells and onset_hz is not None and onset_hz < sustain_hz
@@ -143,7 +144,7 @@ def _measure(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,
         end_hz=end_hz,
-        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, partials, length_s),
+        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, upper, length_s),
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
@@ -159,7 +160,7 @@ def _measure(
         ),
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
-        partials_cents=partials,
+        partials_cents=_partials_disagreement(series) if series else None,
         upper_partials_db=upper_partials_db(found) if found else None,
         confidence=_confidence(note, length_s, sustain),
         not_measured_because="; ".join(why),
@@ -213,14 +214,19 @@ def _end(
     return float(note.pitch_hz * 2 ** (np.mean(line) / 1200))
 
 
-def _partials_disagreement(fit: PartialFit) -> float | None:
-    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
-    first = fit.misfit_cents[fit.numbers == 1]
+def _upper_cents(fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the pitch that all agree on best, in cents."""
     others = (fit.numbers >= 2) & (fit.numbers <= 6)
-    if len(first) == 0 or others.sum() < 2:
+    if others.sum() < 2:
         return None
     weight = fit.amplitudes[others]
-    return float(weight @ fit.misfit_cents[others] / weight.sum() - first[0])
+    return float(weight @ fit.misfit_cents[others] / weight.sum())
+
+
+def _partials_disagreement(fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
+    first, upper = fit.misfit_cents[fit.numbers == 1], _upper_cents(fit)
+    return None if len(first) == 0 or upper is None else upper - float(first[0])
 
 
 def upper_partials_db(found: FoundPartials) -> float | None:
@@ -235,11 +241,13 @@ def upper_partials_db(found: FoundPartials) -> float | None:
 
 
 def _heard(
-    onset_hz: float | None, sustain_hz: float, partials_cents: float | None, length_s: float
+    onset_hz: float | None, sustain_hz: float, upper_cents: float | None, length_s: float
 ) -> float:
     """One pitch for the note: short ones are heard at their onset, long ones in their sustain.
 
     onset_hz: None where it says nothing of what is heard, as on a rise into the note.
+    upper_cents: how far partials 2 to 6, which low notes are heard by, lie from the note's pitch.
+        That follows most partials, not the first: against the first they would count twice.
     """
     if onset_hz is None:
         heard = np.log2(sustain_hz)
@@ -247,8 +255,8 @@ def _heard(
         span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
         share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
         heard = share * np.log2(sustain_hz) + (1 - share) * np.log2(onset_hz)
-    if partials_cents is not None and sustain_hz < LOW_NOTE_HZ:
-        heard += partials_cents / 1200
+    if upper_cents is not None and sustain_hz < LOW_NOTE_HZ:
+        heard += upper_cents / 1200
     return float(2.0**heard)
 
 
