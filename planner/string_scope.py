@@ -28,6 +28,7 @@ from planner.tolerances import StringRule, Tolerances
 from planner.wording import count, flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
+_IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
 # Chosen: about a string's worth of notes on either side, and as many of them as a pitch is told by.
 _BESIDE_SEMITONES, _BESIDE_NOTES = 5, 4
 
@@ -177,23 +178,31 @@ def without_odd_strings(
     role: Role,
     tolerances: Tolerances,
 ) -> tuple[Aimed, ...]:
-    """Leave out strings that stand apart from most others: they must not pull the whole part."""
-    errors_of: dict[int, list[float]] = {}
+    """Leave out strings that stand apart from most others: they must not pull the whole part.
+
+    Of two, or of one and all that is not told, the one out of tune is apart where the other is in
+    tune; where both are off nobody can say which is the odd one.
+    """
+    errors_of: dict[int | None, list[float]] = {}
     for aimed, error in settled(notes, role, tolerances):
-        string = _string(aimed, strings)
-        if string is not None:
-            errors_of.setdefault(string, []).append(error)
+        errors_of.setdefault(_string(aimed, strings), []).append(error)
     middles = {
         string: float(np.median(errors))
         for string, errors in errors_of.items()
         if len(errors) >= tolerances.string_rule.notes
     }
-    if len(middles) < 3:  # of two strings nobody can say which is the odd one
+    if len(middles) > 2:
+        middles.pop(None, None)
+    if len(middles) < 2:
         return notes
     middle = float(np.median(list(middles.values())))
+    if len(middles) == 2:
+        middle = min(middles.values(), key=abs)
+        if round(abs(middle), 1) > _IN_TUNE_CENTS:
+            return notes
     spread = float(np.median([abs(m - middle) for m in middles.values()]))
-    apart = max(_APART_CENTS, _APART_SPREADS * spread)
-    odd = {string for string, m in middles.items() if abs(m - middle) > apart}
+    apart = max(_APART_CENTS, _APART_SPREADS * spread if len(middles) > 2 else 0.0)
+    odd = {string for string, m in middles.items() if abs(m - middle) > apart} - {None}
     return tuple(a for a in notes if _string(a, strings) not in odd)
 
 

@@ -72,10 +72,34 @@ def test_a_flat_string_does_not_pull_the_part() -> None:
     assert [r.scope for r in rules_of([*in_tune(), *flat])] == ["string"]
 
 
-def test_of_two_strings_none_is_the_odd_one() -> None:
-    """With two strings heard nobody can say which is out: all notes speak for the part."""
-    notes, guesses = line([*in_tune((50,)), *[(45, f, -9.0) for f in range(8)]])
-    assert without_odd_strings(notes, guesses, "fretted", TOLERANCES) == notes
+@pytest.mark.parametrize(
+    ("one", "other", "kept"),
+    [
+        (0.0, -9.0, 8),  # the one in tune says that the other is out
+        (2.0, -9.0, 8),
+        (2.1, -9.0, 16),
+        (-5.0, -12.0, 16),  # both off: the part may be flat, and one of them flatter
+        (0.0, -4.0, 16),
+    ],
+)
+def test_of_two_strings_the_one_in_tune_is_not_the_odd_one(
+    one: float, other: float, kept: int
+) -> None:
+    """Where neither is in tune nobody can say which is out: all notes speak for the part."""
+    played: list[Played] = [(s, f, e) for s, e in ((50, one), (45, other)) for f in range(8)]
+    assert len(without_odd_strings(*line(played), "fretted", TOLERANCES)) == kept
+
+
+def test_a_flat_string_beside_notes_that_nothing_tells_is_that_strings_rule() -> None:
+    """A riff mostly on the low E, 9 flat, the rest in tune and told of no string."""
+    notes, guesses = line([*[(40, f % 4, -9.0) for f in range(20)], *in_tune((50,))])
+    unsure = {k: g if g.string_midi == 40 else StringGuess() for k, g in guesses.items()}
+    (rule,) = find_rules(notes, "fretted", TOLERANCES, PLAIN, strings=unsure)
+    assert (rule.scope, rule.string_midi, len(rule.covers)) == ("string", 40, 20)
+
+
+def test_strings_stand_apart_from_most_others() -> None:
+    """Of four, one is left out."""
     more, known = line([*in_tune((40, 50, 55)), *[(45, f, -9.0) for f in range(8)]])
     assert len(without_odd_strings(more, known, "fretted", TOLERANCES)) == 24
 
