@@ -102,9 +102,11 @@ def _whole_song(tuned: Sequence[tuple[StemNotes, float]], session: Session) -> I
     # Instruments that cannot be moved say where A4 stands, not how fast a tape ran.
     if len(tuned) < 2 or all(stem.role in FIXED_ROLES for stem, _ in tuned):
         return
-    # Where others stand somewhat off the pitch reference, their middle is not where the song is.
+    off = _middle([centre for _, centre in tuned])
     named = [centre for stem, centre in tuned if stem.code == session.reference_from]
-    off = named[0] if named else _middle([centre for _, centre in tuned])
+    if named and abs(off) > OFF_CENTS:
+        # Where others stand somewhat off the pitch reference, their middle is not where the song is.
+        off = named[0]
     if any(abs(_folded(centre - off)) > AGREE_CENTS for _, centre in tuned):
         return
     did = "Counted as home: nothing is proposed for it."
