@@ -105,7 +105,7 @@ def _whole_song(tuned: Sequence[tuple[StemNotes, float]], session: Session) -> I
     off = _middle([centre for _, centre in tuned])
     named = [centre for stem, centre in tuned if stem.code == session.reference_from]
     if named and abs(off) > OFF_CENTS:
-        # Where others stand somewhat off the pitch reference, their middle is not where the song is.
+        # Others may stand somewhat off the reference: their middle is not where the song is.
         off = named[0]
     if any(abs(_folded(centre - off)) > AGREE_CENTS for _, centre in tuned):
         return
