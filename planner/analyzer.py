@@ -137,6 +137,10 @@ def _measure(
     found = line.partials
     series = tied(found, KnownB(b=stiffness.b)) if found else None
     upper = _upper_cents(series) if series else None
+    if series is not None and upper is not None:
+        # Where partials part, the line may have followed those that the series does not rest on.
+        upper += 1200 * float(np.log2(series.f1_hz / note.pitch_hz))
+        upper -= line.cents_between(*line.partials_s)
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
     # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
     rises = swells and onset_hz is not None and onset_hz < sustain_hz
@@ -246,17 +250,19 @@ def _heard(
     """One pitch for the note: short ones are heard at their onset, long ones in their sustain.
 
     onset_hz: None where it says nothing of what is heard, as on a rise into the note.
-    upper_cents: how far partials 2 to 6, which low notes are heard by, lie from the note's pitch.
-        That follows most partials, not the first: against the first they would count twice.
+    upper_cents: how far partials 2 to 6, which low notes are heard by, lie from the sustain. That
+        may be the first partial's or theirs: against the first they would count twice. An onset is
+        what all partials agree on.
     """
+    held = np.log2(sustain_hz)
+    if upper_cents is not None and sustain_hz < LOW_NOTE_HZ:
+        held += upper_cents / 1200
     if onset_hz is None:
-        heard = np.log2(sustain_hz)
+        heard = held
     else:
         span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
         share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
-        heard = share * np.log2(sustain_hz) + (1 - share) * np.log2(onset_hz)
-    if upper_cents is not None and sustain_hz < LOW_NOTE_HZ:
-        heard += upper_cents / 1200
+        heard = share * held + (1 - share) * np.log2(onset_hz)
     return float(2.0**heard)
 
 
