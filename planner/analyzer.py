@@ -137,7 +137,12 @@ def _measure(
         )
     end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
-    partials = _partials_disagreement(tied(found, KnownB(b=stiffness.b))) if found else None
+    series = tied(found, KnownB(b=stiffness.b)) if found else None
+    upper = _upper_cents(series) if series else None
+    if series is not None and upper is not None:
+        # Where partials part, the line may have followed those that the series does not rest on.
+        upper += 1200 * float(np.log2(series.f1_hz / note.pitch_hz))
+        upper -= line.cents_between(*line.partials_s)
     octave_low = found is not None and _only_even(found)
     if octave_low:
         why.append(ONLY_EVEN)
@@ -148,7 +153,7 @@ def _measure(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,
         end_hz=end_hz,
-        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, partials, length_s),
+        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, upper, length_s),
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
@@ -164,7 +169,7 @@ def _measure(
         ),
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
-        partials_cents=partials,
+        partials_cents=_partials_disagreement(series) if series else None,
         upper_partials_db=upper_partials_db(found) if found else None,
         confidence="shaky" if octave_low else _confidence(note, length_s, sustain),
         not_measured_because="; ".join(why),
@@ -225,14 +230,19 @@ def _only_even(found: FoundPartials) -> bool:
     return bool(odd_level < _ODD_HEARD * found.amplitudes[even].max(initial=0.0))
 
 
-def _partials_disagreement(fit: PartialFit) -> float | None:
-    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
-    first = fit.misfit_cents[fit.numbers == 1]
+def _upper_cents(fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the pitch that all agree on best, in cents."""
     others = (fit.numbers >= 2) & (fit.numbers <= 6)
-    if len(first) == 0 or others.sum() < 2:
+    if others.sum() < 2:
         return None
     weight = fit.amplitudes[others]
-    return float(weight @ fit.misfit_cents[others] / weight.sum() - first[0])
+    return float(weight @ fit.misfit_cents[others] / weight.sum())
+
+
+def _partials_disagreement(fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
+    first, upper = fit.misfit_cents[fit.numbers == 1], _upper_cents(fit)
+    return None if len(first) == 0 or upper is None else upper - float(first[0])
 
 
 def upper_partials_db(found: FoundPartials) -> float | None:
@@ -247,20 +257,24 @@ def upper_partials_db(found: FoundPartials) -> float | None:
 
 
 def _heard(
-    onset_hz: float | None, sustain_hz: float, partials_cents: float | None, length_s: float
+    onset_hz: float | None, sustain_hz: float, upper_cents: float | None, length_s: float
 ) -> float:
     """One pitch for the note: short ones are heard at their onset, long ones in their sustain.
 
     onset_hz: None where it says nothing of what is heard, as on a rise into the note.
+    upper_cents: how far partials 2 to 6, which low notes are heard by, lie from the sustain. That
+        may be the first partial's or theirs: against the first they would count twice. An onset is
+        what all partials agree on.
     """
+    held = np.log2(sustain_hz)
+    if upper_cents is not None and sustain_hz < LOW_NOTE_HZ:
+        held += upper_cents / 1200
     if onset_hz is None:
-        heard = np.log2(sustain_hz)
+        heard = held
     else:
         span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
         share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
-        heard = share * np.log2(sustain_hz) + (1 - share) * np.log2(onset_hz)
-    if partials_cents is not None and sustain_hz < LOW_NOTE_HZ:
-        heard += partials_cents / 1200
+        heard = share * held + (1 - share) * np.log2(onset_hz)
     return float(2.0**heard)
 
 

@@ -100,6 +100,8 @@ def _stem_lines(guess: StemGuess, amp: str | None, leads: Sequence[str]) -> list
         )
     if guess.role in {"voice-double", "voice-harmony"} and len(leads) == 1:
         lines.append(f"    sung_with: {leads[0]}  # guess")
+    if guess.several_notes:
+        lines.append("    several_notes: true  # guess: stacked voices, moved as a whole at most")
     return lines
 
 

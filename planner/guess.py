@@ -24,6 +24,7 @@ class StemGuess:
     code: str  # a proposal; made unique when the session file is written
     role: Role | None  # None: nothing said what it is
     because: str  # what said so, in words
+    several_notes: bool = False  # whether several voices are likely to sound in the one file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +34,7 @@ class _Words:
     code: str
     role: Role
     groups: tuple[frozenset[str], ...]
+    several_notes: bool = False
 
 
 def _plain(text: str) -> str:
@@ -46,8 +48,9 @@ def _set(words: str) -> frozenset[str]:
     return frozenset(_plain(words).split())
 
 
-def _line(code: str, role: Role, *groups: str) -> _Words:
-    return _Words(code=code, role=role, groups=tuple(_set(group) for group in groups))
+def _line(code: str, role: Role, *groups: str, several_notes: bool = False) -> _Words:
+    words = tuple(_set(group) for group in groups)
+    return _Words(code=code, role=role, groups=words, several_notes=several_notes)
 
 
 _BACKING = "bv bvs bgv bgvs bvox bgvox bvoc bvocs"
@@ -76,7 +79,8 @@ _TABLE = (
           "perc percussion shaker shk tamb tambourine clap claps snap snaps cowbell conga congas "
           "bongo bongos cajon cabasa maracas triangle woodblock stomp stomps"),
     _line("SPK", "exclude", "speech spoken narration dialog dialogue talk breath breaths noise"),
-    _line("CHR", "exclude", "choir chor choeur coro хор gang crowd audience chant"),
+    _line("CRD", "exclude", "gang crowd audience chant"),
+    _line("CHR", "voice-harmony", "choir chor choeur coro хор", several_notes=True),
     _line("BV", "voice-harmony", _VOICE, "harm harms harmony harmonies third thirds fifth backing"),
     _line("BV", "voice-double", _VOICE, "double doubles dbl dub doubled unison"),
     _line("BV", "voice-harmony", f"{_BACKING} backings"),
@@ -89,36 +93,40 @@ _TABLE = (
     _line("BCL", "woodwind", "bass", "clarinet clar flute recorder sax"),
     _line("BTB", "brass", "bass", "trombone tbn trb bone tuba"),
     _line("UPB", "bass-fretless", "upright double string acoustic bowed arco contra", "bass"),
-    _line("UPB", "bass-fretless", "contrabass doublebass kontrabass dbass"),
+    _line("UPB", "bass-fretless",
+          "contrabass doublebass kontrabass dbass contrebasse contrabbasso contrabajo"),
     _line("FLB", "bass-fretless", "fretless"),
     _line("BAS", "bass-fretted", _BASS),
     _line("HPS", "fixed-pitch", "harpsichord cembalo clavichord clav celesta celeste harp"),
     _line("EP", "fixed-pitch", "ep epiano epno"),
-    _line("EP", "fixed-pitch", _ELECTRIC, "piano pno"),
+    _line("EP", "fixed-pitch", f"{_ELECTRIC} e", "piano pno"),
     _line("TOY", "fixed-pitch", "toy", "piano pno"),
     _line("PNO", "tuning-reference", "piano pianos pno pf grand upright klavier ピアノ пианино"),
-    _line("ORG", "fixed-pitch", "organ org harmonium"),
+    _line("ORG", "fixed-pitch", "organ org orgel orgue organo harmonium"),
     _line("KEY", "fixed-pitch", "keys keyboard keyboards kbd kbds tines reeds"),
     _line("MAL", "fixed-pitch",
           "glock glockenspiel vibes vibraphone marimba xylo xylophone bells chimes handbells "
           "kalimba mallet mallets crotales"),
-    _line("ACC", "fixed-pitch", "accordion accordeon accord concertina melodica harmonica"),
-    _line("VCS", "bowed-group", "celli cellos violins vlns violas vlas"),
+    _line("ACC", "fixed-pitch",
+          "accordion accordeon akkordeon accord concertina melodica harmonica"),
+    _line("VCS", "bowed-group", "celli cellos violins vlns violas vlas violinen geigen bratschen"),
     _line("VCS", "bowed-group", "cello vc vcl violin vln vn viola vla fiddle fiddles", _SECTION),
     _line("CEL", "bowed", "cello cel vc vcl vlc violoncello violoncelle violonchelo"),
-    _line("VLN", "bowed", "violin vln vn vl fiddle violon violino geige"),
-    _line("VLA", "bowed", "viola vla"),
+    _line("VLN", "bowed", "violin vln vn vl fiddle violon violino violine geige"),
+    _line("VLA", "bowed", "viola vla bratsche"),
     _line("STR", "bowed-group", "strings string str strs stgs quartet"),
     _line("FLG", "brass", "flugel flugelhorn flghn flgl"),
     _line("TPT", "brass", "trumpet trumpets tpt trp cornet trompete trompette tromba trompeta"),
-    _line("TBN", "brass", "trombone trombones tbn trb bone bones"),
-    _line("HRN", "brass", "horn horns hrn hn brass tuba euphonium euph"),
-    _line("SAX", "woodwind", "sax saxes saxophone saxophones asax tsax bsax"),
+    _line("TBN", "brass", "trombone trombones tbn trb bone bones posaune posaunen"),
+    _line("HRN", "brass", "horn horns hrn hn brass tuba euphonium euph waldhorn corno cor"),
+    _line("SAX", "woodwind", "sax saxes saxophone saxophones asax tsax bsax saxophon saxofon"),
     _line("FLT", "woodwind",
-          "flute flutes flt fl flote flauta flauto piccolo picc whistle recorder ocarina"),
-    _line("CLR", "woodwind", "clarinet clarinets clar clt"),
-    _line("OBO", "woodwind", "oboe oboes ob"),
-    _line("BSN", "woodwind", "bassoon bassoons bsn fagott"),
+          "flute flutes flt fl flote querflote blockflote flauta flauto piccolo picc whistle "
+          "recorder ocarina"),
+    _line("CLR", "woodwind",
+          "clarinet clarinets clar clt klarinette clarinette clarinetto clarinete"),
+    _line("OBO", "woodwind", "oboe oboes ob hautbois"),
+    _line("BSN", "woodwind", "bassoon bassoons bsn fagott fagotto basson"),
     _line("WW", "woodwind", "woodwind woodwinds ww winds"),
     _line("AG", "fretted", _ACOUSTIC, _SINGLE),
     _line("AG", "fretted-chords", _ACOUSTIC),
@@ -127,7 +135,7 @@ _TABLE = (
     _line("GTR", "fretted", _GUITAR, _SINGLE),
     _line("GTR", "fretted-chords", _GUITAR),
     _line("UKE", "fretted-chords", "uke ukulele"),
-    _line("MND", "fretted", "mandolin mando mnd banjo bjo bouzouki oud sitar"),
+    _line("MND", "fretted", "mandolin mandoline mando mnd banjo bjo bouzouki oud sitar"),
     _line("BV", "voice-harmony", "harm harms harmony harmonies third thirds"),
     _line("BV", "voice-double", "double doubles dbl dub doubled"),
     _line("LV", "lead-voice", "lead ld"),
@@ -190,7 +198,13 @@ def guess_from_name(file_name: str) -> StemGuess:
         code += "L" if own & _LEFT else "R" if own & _RIGHT else ""
         said = " ".join(dict.fromkeys(words))
         where = "the name" if place is places[0] else "the folder's name"
-        return StemGuess(file=file_name, code=code, role=line.role, because=f"{where} says {said}")
+        return StemGuess(
+            file=file_name,
+            code=code,
+            role=line.role,
+            because=f"{where} says {said}",
+            several_notes=line.several_notes,
+        )
     words_of = [t for t in name_parts(path.stem) if t.isascii() and t.isalpha() and len(t) > 1]
     telling = [t for t in words_of if t not in _EMPTY_WORDS]
     code = telling[0][:3].upper() if telling else "P"

@@ -103,6 +103,10 @@ def _whole_song(tuned: Sequence[tuple[StemNotes, float]], session: Session) -> I
     if len(tuned) < 2 or all(stem.role in FIXED_ROLES for stem, _ in tuned):
         return
     off = _middle([centre for _, centre in tuned])
+    named = [centre for stem, centre in tuned if stem.code == session.reference_from]
+    if named and abs(off) > OFF_CENTS:
+        # Others may stand somewhat off the reference: their middle is not where the song is.
+        off = named[0]
     if any(abs(_folded(centre - off)) > AGREE_CENTS for _, centre in tuned):
         return
     did = "Counted as home: nothing is proposed for it."

@@ -61,6 +61,7 @@ class NoteLine:
     even: EvenLine | None = None  # through the sustain, where nothing but noise lies beside one
     vibrato: Vibrato | None = None
     partials: FoundPartials | None = None  # in the middle of the sustain
+    partials_s: tuple[float, float] = (0.0, 0.0)  # from when to when these were read
 
     @property
     def in_sustain(self) -> NDArray[np.bool_]:
@@ -69,6 +70,11 @@ class NoteLine:
             return np.zeros(0, dtype=bool)
         t_s = self.contour.t_s
         return (t_s >= self.sustain_first_s) & (t_s <= self.sustain_last_s)
+
+    def cents_between(self, first_s: float, last_s: float) -> float:
+        """The mean pitch between two moments, in the cents of the line."""
+        t_s = self.contour.t_s if self.contour is not None else np.zeros(0)
+        return float(self.cents[(t_s >= first_s) & (t_s <= last_s)].mean())
 
     def swinging(self, usual_hz: float | None = None) -> Vibrato | None:
         """The vibrato in the sustain, if any; ``usual_hz`` is the part's usual rate."""
@@ -109,12 +115,14 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
         return line
     first_s, last_s = line.sustain_first_s, line.sustain_last_s
     middle_s, half_s = (first_s + last_s) / 2, min(_PARTIALS_S, last_s - first_s) / 2
+    partials_s = middle_s - half_s, middle_s + half_s
     vibrato = line.swinging()
     return replace(
         line,
         vibrato=vibrato,
         even=even_line(*followed, (first_s, last_s), stiffness.known_sd) if not vibrato else None,
-        partials=partials_along(*followed, (middle_s - half_s, middle_s + half_s)),
+        partials=partials_along(*followed, partials_s),
+        partials_s=partials_s,
     )
 
 

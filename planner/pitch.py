@@ -91,6 +91,13 @@ def key_fifths(tonic: str, mode: str) -> int | None:
     return fifths if abs(fifths) <= _MOST_FIFTHS else None
 
 
+def key_of_fifths(fifths: int, mode: str) -> str:
+    """Name the key of a mode by its signature, sharps plus and flats minus: "Eb major" for -3."""
+    place = fifths - _MODES[mode.lower()] - _FIFTHS["F"]
+    letter, accidentals = list(_FIFTHS)[place % 7], place // 7
+    return f"{letter}{('#' if accidentals > 0 else 'b') * abs(accidentals)} {mode}"
+
+
 def key_names(tonic: str, mode: str) -> NoteNames:
     """Give the names of the twelve notes in a key: see the head of this module."""
     fifths = key_fifths(tonic, mode)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.model import FIXED_ROLES, VOICE_ROLES, Note, StemNotes
+from planner.model import FIXED_ROLES, VOICE_ROLES, Note, Role, StemNotes
 from planner.pitch import cents, note_name
 from planner.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row, StemSummary, TakeNote
 from planner.row_places import StemOnClock, place_of
@@ -207,15 +207,21 @@ def _suspicions(
         return said
     for rule in rules:
         if rule.scope == "part":
-            said.append("tuned to another reference than the session's")
+            voice = stem.role in VOICE_ROLES
+            said.append(
+                "heard too little of the session's reference"
+                if voice
+                else "tuned to another reference than the session's"
+            )
         elif rule.scope == "string" and rule.string_midi is not None:
-            said.append(f"the {note_name(rule.string_midi)} string off: tuned so, or it slipped")
+            played = "" if rule.surely else ", if that is where it was played"
+            called = f"the {note_name(rule.string_midi)} string off{played}"
+            said.append(f"{called}: tuned so, or it slipped")
         elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
             moved = "sank or rose" if stem.role in VOICE_ROLES else "retuned, or crept"
             said.append(f"{moved} on the way, or joined from unlike takes")
         elif rule.scope == "pitch" and rule.intended_midi is not None:
-            cause = "the fret, a heavy hand or the nut" if "fret" in stem.role else "the fingering"
-            said.append(f"every {note_name(rule.intended_midi)} off: {cause}")
+            said.append(f"every {note_name(rule.intended_midi)} off: {_cause(stem.role, rule)}")
         elif rule.scope == "passage":
             said.append("struck hard where notes are short")
     if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
@@ -223,6 +229,15 @@ def _suspicions(
     if start is not None and round(start, 1) >= _START_TOLD_CENTS and "fret" in stem.role:
         said.append(f"starts {amount(start)} above its held pitch: light strings or a hard stroke")
     return list(dict.fromkeys(said))
+
+
+def _cause(role: Role, rule: ScopeRule) -> str:
+    """What puts one pitch off wherever it comes. Pressing a string, at the nut too, sharpens it."""
+    if role in VOICE_ROLES:
+        return "how it lies for the voice"
+    if role not in ("fretted", "bass-fretted"):
+        return "the fingering"
+    return "the fret, a heavy hand or the nut" if rule.bias_cents > 0 else "the fret or its string"
 
 
 def _in_the_take(take: TakeNote | None, target_hz: float) -> dict[str, Any]:

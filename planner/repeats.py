@@ -51,11 +51,12 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
     -----
     Errors are taken against the middle of the part, so that a part tuned elsewhere is no intention.
     A place counts only if its pitch is not off in the same way elsewhere; for fingered instruments
-    it must be known to be in tune there.
+    it must be known to be in tune there. Shaky readings say nothing: they agree by chance, as those
+    of short sounds at the start of a note do.
     """
     if role not in VOICE_ROLES | _FINGERED or len(aimed) < _TIMES * _PHRASE_NOTES:
         return {}
-    heard = np.array([np.nan if a.heard_cents is None else a.heard_cents for a in aimed])
+    heard = np.array([np.nan if (cents := _known(a)) is None else cents for a in aimed])
     if np.isnan(heard).all():
         return {}
     off = heard - float(np.nanmedian(heard))
@@ -83,6 +84,11 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
                 f"{word} the same way {len(same)} of the {len(told)} times it comes round"
             )
     return found
+
+
+def _known(aimed: Aimed) -> float | None:
+    """What is heard of a note, if its reading can be held against another's."""
+    return None if aimed.measured.measurement.confidence == "shaky" else aimed.heard_cents
 
 
 def _repeated_runs(midi: Floats, start_s: Floats) -> list[tuple[int, int, int]]:

@@ -45,11 +45,11 @@ def _role(problems: Problems, value: object, path: str) -> Any:
         return value
     hint = ""
     if isinstance(value, str) and value != "ask":
-        # A near spelling first (voice-duble); else the instrument may be named (drums, piano).
-        hint = nearest(value, ROLES, likeness=0.75)
+        # An instrument in one word (bass, drums), else a near spelling (voice-duble), else what the
+        # words may name.
         guessed = guess_from_name(value).role
-        if not hint and guessed is not None:
-            hint = f"Did you mean {guessed!r}? "
+        named = f"Did you mean {guessed!r}? " if guessed is not None else ""
+        hint = (value.isalpha() and named) or nearest(value, ROLES, likeness=0.75) or named
     what = "somebody has to say the role" if value == "ask" else f"{shown(value)} is no role"
     return problems.wrong(path, what, f"{hint}Roles: {', '.join(ROLES)}.")
 

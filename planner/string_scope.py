@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.model import Floats, Role
+from planner.pitch import note_name
 from planner.scope_rule import (
     NO_FACTORS,
     Bias,
@@ -27,6 +28,9 @@ from planner.tolerances import StringRule, Tolerances
 from planner.wording import count, flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
+_IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
+# Chosen: about a string's worth of notes on either side, and as many of them as a pitch is told by.
+_BESIDE_SEMITONES, _BESIDE_NOTES = 5, 4
 
 
 def string_rules(
@@ -39,17 +43,56 @@ def string_rules(
     """Find the strings that are off, each proven on the frets that were not used to find it.
 
     Only notes whose string is told are used and covered. One fret that is off does not make a
-    string: every fret's notes must come out better when moved by what the others say.
+    string: every fret's notes must come out better when moved by what the others say. Where nothing
+    tells the string, neighbouring pitches that are off alike, and what lies beside them is not, are
+    the string on which a hand at the nut finds them all.
     """
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
+    limits = tolerances.string_rule
+
+    def heard(some: Iterable[Aimed]) -> list[tuple[Aimed, float]]:
+        fit = settled(tuple(some), role, tolerances)
+        return without_gross(without_unheard(fit, short))
+
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        heard = without_unheard(settled(own, role, tolerances), short)
-        evidence = _evidence(without_gross(heard), strings, tolerances.string_rule, factors)
+        evidence = _evidence(heard(own), string, limits, factors)
         if evidence is not None:
-            rules.append(_rule(string, own, strings, evidence))
+            rules.append(_told_rule(string, own, strings, evidence))
+    found = {rule.string_midi for rule in rules}
+    for string in sorted({g.at_the_nut for g in strings.values() if g.at_the_nut} - found):
+        own = tuple(a for a in notes if _may_be_at_the_nut(strings.get(a.measured.id), string))
+        evidence = _evidence(fit := heard(own), string, limits, factors)
+        if evidence is not None and _of_one_string(fit, heard(notes), evidence.bias):
+            rules.append(_rule_at_the_nut(string, own, evidence))
     return rules
+
+
+def _may_be_at_the_nut(guess: StringGuess | None, string: int) -> bool:
+    """Whether a note would lie on a string at the nut, and nothing tells it to lie elsewhere."""
+    if guess is None or guess.at_the_nut != string:
+        return False
+    return guess.told != "firm" or guess.string_midi == string
+
+
+def _of_one_string(
+    fit: list[tuple[Aimed, float]], every: list[tuple[Aimed, float]], bias: Bias
+) -> bool:
+    """Whether each pitch comes out better as the others say, and those beside them are apart.
+
+    Stiffness does not speak for the string here: without the pitches beside, a part that grows
+    flat toward its end of the scale would be taken for one.
+    """
+    errors, midi = np.array([e for _, e in fit]), np.array([_midi(a) for a, _ in fit])
+    for own in (midi == m for m in np.unique(midi)):
+        if np.abs(errors[own] - errors[~own].mean()).mean() >= np.abs(errors[own]).mean():
+            return False
+    low, high = int(midi.min()), int(midi.max())
+    below = [e for a, e in every if 0 < low - _midi(a) <= _BESIDE_SEMITONES]
+    above = [e for a, e in every if 0 < _midi(a) - high <= _BESIDE_SEMITONES]
+    beside = [float(np.median(side)) for side in (below, above) if len(side) >= _BESIDE_NOTES]
+    return bool(beside) and all(abs(m - bias.cents) > _APART_CENTS for m in beside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,13 +106,13 @@ class _Evidence:
 
 def _evidence(
     fit: list[tuple[Aimed, float]],
-    strings: Mapping[str, StringGuess],
+    string: int,
     limits: StringRule,
     factors: Mapping[str, float],
 ) -> _Evidence | None:
     """Prove a string's notes, with their errors in cents, off; None where they are not."""
     errors = np.array([e for _, e in fit])
-    frets = np.array([strings[a.measured.id].fret for a, _ in fit])
+    frets = np.array([_midi(a) - string for a, _ in fit])
     if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
         return None
     bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
@@ -81,33 +124,51 @@ def _evidence(
     return _Evidence(bias=bias, gain_share=gain, frets=(int(frets.min()), int(frets.max())))
 
 
-def _rule(
+def _told_rule(
     string: int,
     own: tuple[Aimed, ...],
     strings: Mapping[str, StringGuess],
     evidence: _Evidence,
 ) -> ScopeRule:
+    lowest, highest = evidence.frets
+    firm = sum(strings[a.measured.id].told == "firm" for a in own)
+    firmly = "all" if firm == len(own) else firm or "none"
+    reason = (
+        f"the {strings[own[0].measured.id].called} string is {flat_or_sharp(evidence.bias.cents)}, "
+        f"frets {lowest} to {highest}: one move for {count(len(own), 'note')} "
+        f"({firmly} of them surely on it)"
+    )
+    return _rule(string, own, evidence, reason, surely=2 * firm >= len(own))
+
+
+def _rule_at_the_nut(string: int, own: tuple[Aimed, ...], evidence: _Evidence) -> ScopeRule:
+    lowest, highest = (note_name(string + fret) for fret in evidence.frets)
+    reason = (
+        f"{lowest} to {highest} are {flat_or_sharp(evidence.bias.cents)} alike and their "
+        f"neighbours are not, as on the {note_name(string)} string at the nut: one move for "
+        f"{count(len(own), 'note')}"
+    )
+    return _rule(string, own, evidence, reason, surely=False)
+
+
+def _rule(
+    string: int, own: tuple[Aimed, ...], evidence: _Evidence, reason: str, *, surely: bool
+) -> ScopeRule:
     """Move all notes of a string, those too that did not speak for it."""
     bias = evidence.bias
-    lowest, highest = evidence.frets
-    covers = tuple(a.measured.id for a in own)
-    firm = sum(strings[note_id].told == "firm" for note_id in covers)
-    firmly = "all" if firm == len(covers) else firm or "none"
     return ScopeRule(
         stem=own[0].measured.note.stem,
         action="raise-lower",
         scope="string",
-        covers=covers,
+        covers=tuple(a.measured.id for a in own),
         bias_cents=bias.cents,
         add_cents=round(-shrunk_cents(bias.cents, bias.doubt_cents), 1),
         uncertainty_cents=bias.doubt_cents,
         gain_share=evidence.gain_share,
         string_midi=string,
-        surely=2 * firm >= len(covers),
+        surely=surely,
         name="one string",
-        reason=f"the {strings[covers[0]].called} string is {flat_or_sharp(bias.cents)}, frets "
-        f"{lowest} to {highest}: one move for {count(len(covers), 'note')} "
-        f"({firmly} of them surely on it)",
+        reason=reason,
     )
 
 
@@ -117,24 +178,36 @@ def without_odd_strings(
     role: Role,
     tolerances: Tolerances,
 ) -> tuple[Aimed, ...]:
-    """Leave out strings that stand apart from most others: they must not pull the whole part."""
-    errors_of: dict[int, list[float]] = {}
+    """Leave out strings that stand apart from most others: they must not pull the whole part.
+
+    Of two, or of one and all that is not told, the one out of tune is apart where the other is in
+    tune; where both are off nobody can say which is the odd one.
+    """
+    errors_of: dict[int | None, list[float]] = {}
     for aimed, error in settled(notes, role, tolerances):
-        string = _string(aimed, strings)
-        if string is not None:
-            errors_of.setdefault(string, []).append(error)
+        errors_of.setdefault(_string(aimed, strings), []).append(error)
     middles = {
         string: float(np.median(errors))
         for string, errors in errors_of.items()
         if len(errors) >= tolerances.string_rule.notes
     }
-    if len(middles) < 3:  # of two strings nobody can say which is the odd one
+    if len(middles) > 2:
+        middles.pop(None, None)
+    if len(middles) < 2:
         return notes
     middle = float(np.median(list(middles.values())))
+    if len(middles) == 2:
+        middle = min(middles.values(), key=abs)
+        if round(abs(middle), 1) > _IN_TUNE_CENTS:
+            return notes
     spread = float(np.median([abs(m - middle) for m in middles.values()]))
-    apart = max(_APART_CENTS, _APART_SPREADS * spread)
-    odd = {string for string, m in middles.items() if abs(m - middle) > apart}
+    apart = max(_APART_CENTS, _APART_SPREADS * spread if len(middles) > 2 else 0.0)
+    odd = {string for string, m in middles.items() if abs(m - middle) > apart} - {None}
     return tuple(a for a in notes if _string(a, strings) not in odd)
+
+
+def _midi(aimed: Aimed) -> int:
+    return aimed.target.intended_midi
 
 
 def _string(aimed: Aimed, strings: Mapping[str, StringGuess]) -> int | None:

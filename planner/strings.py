@@ -12,7 +12,7 @@ as not told apart.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from planner.targets import Aimed
 Told = Literal["firm", "fair", "not told apart", ""]  # "" is: nothing to tell it by
 
 FRETTED_ROLES: frozenset[str] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
+_FOURTH = 5  # semitones; common practice, no source: most strings lie a fourth apart
 FRETS = 24  # common practice, no source: as many as any fretboard has
 
 # Common practice, no source: E A D G B E, and the bass an octave below its lower four.
@@ -71,6 +72,7 @@ class StringGuess:
     called: str = ""  # what players call it: "A", "low E"
     fret: int | None = None  # from the nut, also with a capo
     told: Told = ""
+    at_the_nut: int | None = None  # the open note of the string that a hand at the nut finds it on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,9 +147,25 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
     capo = spec.capo if spec.strings else 0  # as the session file is told: without strings none
     placed = place_notes(midi, log_b, log_b_sd, tuning, capo, assumed=not spec.strings)
     return {
-        a.measured.id: guess if held else StringGuess()
+        a.measured.id: replace(
+            guess if held else StringGuess(),
+            at_the_nut=_at_the_nut(a.target.intended_midi, tuning, capo),
+        )
         for a, guess, held in zip(aimed, placed, still, strict=True)
     }
+
+
+def _at_the_nut(midi: int, tuning: Sequence[int], capo: int) -> int | None:
+    """The string whose open note, at the nut or the capo, lies nearest below a note.
+
+    The highest reaches no further than the string beside it; what lies above is played up the neck.
+    """
+    under = [string for string in tuning if string + capo <= midi]
+    if not under:
+        return None
+    beside = under[-2] if len(under) > 1 else under[-1] - _FOURTH
+    above_open = midi - under[-1] - capo
+    return under[-1] if under[-1] != tuning[-1] or above_open < under[-1] - beside else None
 
 
 def place_notes(

@@ -35,18 +35,18 @@ def _held(plan: Plan, code: str) -> str:
         return ", and hardly any is held"
     middle = median(settled)
     if abs(round(middle, 1)) < _OFFSET_TOLD_CENTS:
-        return (
-            f", and held ones settle in tune ({flat_or_sharp(middle)}), as when tuned on the ring"
-        )
+        by = flat_or_sharp(middle)
+        said = "in tune" if by == "in tune" else f"in tune ({by})"
+        return f", and held ones settle {said}, as when tuned on the ring"
     return f", and held ones settle {flat_or_sharp(middle)}, so it is not the tuning alone"
 
 
-def _tuned_to_standard(plan: Plan, stem: StemSummary) -> str:
+def _tuned_to_standard(plan: Plan, stem: StemSummary, offset_cents: float) -> str:
     """Say whether a tuner left at its usual A explains where a part sits; empty where it cannot."""
     there = cents(STANDARD_A4_HZ, plan.a4.a4_hz)
     if abs(round(there, 1)) < _TUNER_CENTS:
         return ""
-    apart = abs((stem.offset_cents or 0.0) - there)
+    apart = abs(offset_cents - there)
     near = _TUNER_CENTS + _SURE_ERRORS * (stem.offset_uncertainty_cents or 0.0)
     usual = f"a tuner at A = {STANDARD_A4_HZ:.0f} Hz puts it"
     if round(apart, 1) <= round(near, 1):
@@ -65,15 +65,20 @@ def suggestions(plan: Plan) -> list[str]:
 
 def _about_a_part(plan: Plan, stem: StemSummary) -> list[str]:
     lines = []
-    offset, spread = stem.offset_cents, stem.spread_cents
-    start = stem.onset_minus_sustain_cents
+    spread, start = stem.spread_cents, stem.onset_minus_sustain_cents
+    own = [row for row in plan.rows if row.kind == "rule" and row.stem == stem.code]
+    # What the part's rule says of it, the same number: it leaves out the strokes of strings.
+    moves = [row.add_cents for row in own if row.scope == "part" and row.add_cents is not None]
+    offset = -sum(moves) if moves else stem.offset_cents
     sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
-    # "Throughout" is said of notes that lie together and do not owe it to their beginnings.
+    # "Throughout" is said of notes that lie together, do not owe it to their beginnings and were
+    # all played in one tuning.
     together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
+    together &= all(row.scope != "span" for row in own)
     if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
         lines.append(
             f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
-            f"throughout; {_way_to_tune(plan, stem)}."
+            f"throughout; {_way_to_tune(plan, stem, offset)}."
         )
     if start is not None and sharp_starts:
         lines.append(
@@ -89,14 +94,14 @@ def _about_a_part(plan: Plan, stem: StemSummary) -> list[str]:
     return lines
 
 
-def _way_to_tune(plan: Plan, stem: StemSummary) -> str:
+def _way_to_tune(plan: Plan, stem: StemSummary, offset_cents: float) -> str:
     if stem.role in VOICE_ROLES:
         return (
             "a clearer reference in the headphones, and less of everything, may help, "
             "unless it is meant to lie there"
         )
     way = f"tuning to A = {plan.a4.a4_hz:.1f} Hz before the next take would settle it"
-    return way + _tuned_to_standard(plan, stem)
+    return way + _tuned_to_standard(plan, stem, offset_cents)
 
 
 def _about_pitches(plan: Plan) -> list[str]:
@@ -105,6 +110,8 @@ def _about_pitches(plan: Plan) -> list[str]:
     stems = {stem.code: stem for stem in plan.stems}
     for bias in pitch_biases(plan):
         part = stems[bias.stem]
+        if part.role == "sampled":  # nobody played it: it is put right where it was made
+            continue
         look = "" if part.role in VOICE_ROLES else "a look at the instrument or "
         own = bias.mean_cents - (part.offset_cents or 0.0)
         proven = abs(own) >= _PITCH_SURE_ERRORS * bias.uncertainty_cents

@@ -44,7 +44,7 @@ def stems_table(plan: Plan) -> list[str]:
         return []
     later = last_against_first(plan)
     head = (
-        "stem", "role", "notes", "measured", "of the time", "sits", "spread (cents)",
+        "stem", "role", "notes", "measured", "of the time", "heard", "spread (cents)",
         "start against sustain", "last third against first", "edits",
     )  # fmt: skip
     rows = [

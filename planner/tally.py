@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import median
@@ -21,6 +21,7 @@ from planner.spread import doubt_of_middle, spread_of
 # A bias per pitch is told from this many notes on: below, a mean is an anecdote (common practice,
 # no source).
 PITCH_NOTES_MIN = 4
+_FIGURE = re.compile(r"(?<![\w#])\d+(?:\.\d+)?")
 _ANOTHER_NOTE_CENTS = 100.0  # further from what a score asks for, another note was played
 
 
@@ -206,29 +207,40 @@ def is_open_question(row: Row) -> bool:
     return row.kind == "question" and row.state in ("new", "parked", "reopened")
 
 
-def _said_of_all(reasons: Counter[str]) -> str:
-    """The reason most notes carry, without the figure at its end where that is not everyone's."""
-    most = reasons.most_common(1)[0][0]
-    return most if len(reasons) == 1 else re.sub(r" of [\d.]+\Z", "", most)
+def _shape(reason: str) -> str:
+    """A reason without its figures, those of notes' names aside."""
+    return _FIGURE.sub("\0", reason)
+
+
+def _said_of_all(reasons: Iterable[str]) -> str:
+    """The sentence that most reasons share, each figure in it from the least to the most."""
+    shapes = defaultdict(list)
+    for reason in reasons:
+        shapes[_shape(reason)].append(_FIGURE.findall(reason))
+    shape, figures = max(shapes.items(), key=lambda item: len(item[1]))
+    said, *rest = shape.split("\0")
+    for column, after in zip(zip(*figures, strict=True), rest, strict=True):
+        low, high = min(column, key=float), max(column, key=float)
+        said += (low if float(low) == float(high) else f"{low} to {high}") + after
+    return said
 
 
 def grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
     """Group notes, each with its rule and reason, by the rule, or where none is named the reason.
 
-    Most notes first; the group says the reason that most of its notes carry.
+    Most notes first; the group says the reason that most of its notes carry. Reasons that differ in
+    their figures alone are one.
     """
     together: defaultdict[str, list[tuple[str, Judged]]] = defaultdict(list)
     for rule_name, reason, judged in entries:
-        # Reasons of one rule differ in their numbers; without a rule the reason is the group.
-        together[rule_name or f"\n{reason}"].append((reason, judged))
+        together[rule_name or f"\n{_shape(reason)}"].append((reason, judged))
     groups = []
     for key, members in together.items():
-        reasons = Counter(reason for reason, _ in members)
         stems = dict.fromkeys(judged.measured.note.stem for _, judged in members)
         groups.append(
             Group(
                 rule_name="" if key.startswith("\n") else key,
-                reason=_said_of_all(reasons),
+                reason=_said_of_all(reason for reason, _ in members),
                 notes=len(members),
                 stems=tuple(stems),
                 length_s=math.fsum(judged.measured.note.length_s for _, judged in members),

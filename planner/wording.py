@@ -159,8 +159,11 @@ def ghosts(heard_in: tuple[tuple[str, float], ...]) -> str:
     """Say as the end of a sentence where else a note is heard: a fix does not reach it there."""
     if not heard_in:
         return ""
-    places = " and ".join(f"in {stem} at {db:.0f} dB" for stem, db in heard_in)
-    return f"; also heard {places}: a fix leaves a ghost there"
+    *first, last = [stem for stem, _ in heard_in]
+    stems = f"{', '.join(first)} and {last}" if first else last
+    most = " at most" if first else ""
+    loudest_db = max(db for _, db in heard_in)
+    return f"; also heard in {stems} at {loudest_db:.0f} dB{most}: a fix leaves a ghost there"
 
 
 def rule_names(layers: tuple[tuple[str, float], ...]) -> str:

@@ -169,6 +169,25 @@ def test_short_notes_are_heard_at_their_onset_and_long_ones_in_their_sustain() -
     assert blends[0] < blends[1] < blends[2] < blends[3] == 1.0
 
 
+@pytest.mark.parametrize("first_off_cents", [-25.0, -12.0, 12.0, 25.0])
+@pytest.mark.parametrize("length_s", [0.3, 0.8])
+def test_a_low_note_is_heard_by_its_upper_partials(first_off_cents: float, length_s: float) -> None:
+    """Where a first partial stands elsewhere, the others say what is heard, and say it once.
+
+    Partials of recorded strings lie some cents off any law, so that none of them is an outlier.
+    """
+    t = np.arange(round(length_s * SR)) / SR
+    off_cents = np.array([first_off_cents, 2.0, -2.0, 1.0, -3.0, 2.0, -1.0, 3.0])
+    level = np.array([0.5, 1.0, 0.7, 0.3, 0.15, 0.1, 0.08, 0.05])
+    numbers = np.arange(1, 9)
+    f_hz = 82.41 * numbers * 2.0 ** (off_cents / 1200.0)
+    waves = level[:, None] * np.sin(2 * np.pi * f_hz[:, None] * t + numbers[:, None])
+    _, measured = only(faded(0.1 * waves.sum(axis=0) * np.exp(-t / 0.8), SR), "bass-fretted")
+    heard_by = slice(1, 6)  # partials 2 to 6, as loud as they are
+    upper_cents = np.average(off_cents[heard_by], weights=level[heard_by])
+    assert apart(measured.heard_hz, 82.41) == pytest.approx(upper_cents, abs=3.0)
+
+
 @pytest.mark.parametrize(
     ("role", "from_cents", "arrives"),
     [

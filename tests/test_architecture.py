@@ -44,7 +44,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "tuning_breaks",
         "part_scope string_scope pitch_scope short_scope span_scope warming",
         "clashes scopes",
-        "named_chords",
+        "named_chords typed_keys",
         "held_chords",
         "expression repeats protection exposure moves cases open_strings",
         "sour_time clash_words case_words pushed_pitch",

@@ -137,6 +137,13 @@ def test_any_mixture_of_usual_words_survives(names):
     assert sorted(n for s in session.stems for n in (s.file, *s.linked)) == sorted(names)
 
 
+def test_a_choir_is_planned_as_stacked_voices():
+    """A file named choir is heard as several voices; a guess that the session file reads."""
+    choir, solo = read_back(started("Choir.wav", "lead vox.wav")).stems
+    assert (choir.role, choir.several_notes) == ("voice-harmony", True)
+    assert not solo.several_notes
+
+
 def test_a_file_given_twice_stands_once():
     """The same file handed in twice does not make an illegal session."""
     assert len(read_back(started("bass.wav", "bass.wav")).stems) == 1

@@ -731,7 +731,7 @@ def large_plan(notes: int) -> Plan:
     unheard = [
         replace(one, heard_cents=None, onset_cents=None, sustain_cents=None, measured=replace(
             one.measured, measurement=Measurement(
-                not_measured_because=f"more than one note sounds here, no free partial {k % 10}")))
+                not_measured_because=f"no free partial, for cause {'abcdefghij'[k % 10]} of all")))
         for k, one in enumerate(heard[-40:])
     ]  # fmt: skip
     rules = [

@@ -11,6 +11,7 @@ import yaml
 from deciding import line, note, plan, stem
 
 from planner.cli import main
+from planner.model import Role
 from planner.planrows import stem_summary
 from planner.scope_rule import ScopeRule
 from planner.span_scope import BETWEEN_TUNINGS
@@ -55,6 +56,30 @@ def test_only_a_found_break_makes_one_suspect_a_retuning(name: str, told: bool) 
     assert ("retuned, or crept on the way, or joined from unlike takes" in said) is told
     said = stem_summary(replace(played, role="lead-voice"), judged, [rule]).suspicions
     assert ("sank or rose on the way, or joined from unlike takes" in said) is told
+
+
+@pytest.mark.parametrize(
+    ("role", "bias", "cause"),
+    [
+        ("fretted", 8.0, "the fret, a heavy hand or the nut"),
+        ("bass-fretted", -8.0, "the fret or its string"),
+        ("bass-fretless", -8.0, "the fingering"),
+        ("woodwind", 8.0, "the fingering"),
+        ("lead-voice", -8.0, "how it lies for the voice"),
+    ],
+)
+def test_a_pitch_off_everywhere_has_a_cause_that_can_be(
+    role: Role, bias: float, cause: str
+) -> None:
+    """A string pressed hard goes sharp, never flat; what has no frets is not off for one."""
+    played = stem("GTR", role, [note("GTR-0001", 50, bias)])
+    judged = {j.measured.id: j for j in plan(played).judged}
+    rule = ScopeRule(
+        stem="GTR", action="every-same-pitch", scope="pitch", covers=("GTR-0001",),
+        bias_cents=bias, add_cents=-bias, uncertainty_cents=0.5, gain_share=None,
+        intended_midi=50, name="every same pitch", reason="off",
+    )  # fmt: skip
+    assert stem_summary(played, judged, [rule]).suspicions == (f"every D3 off: {cause}",)
 
 
 def test_a_row_tells_what_each_rule_above_it_adds() -> None:

@@ -130,6 +130,17 @@ def test_another_rhythm_is_another_phrase(factor: float, found: int) -> None:
     assert len(places(slow, "lead-voice")) == found
 
 
+def test_shaky_readings_are_no_repeats() -> None:
+    """Two of four places read too shakily to be held against the others: the rest is chance."""
+    notes = song([-25.0] * 4, spread=1e-9)
+    unsure = {"V-0010", "V-0017"}
+    told = [
+        replace(n, measurement=replace(n.measurement, confidence="shaky")) if n.id in unsure else n
+        for n in notes
+    ]
+    assert places(told, "lead-voice") == {}
+
+
 @pytest.mark.parametrize("role", ["fretted", "bass-fretted", "fretted-chords", "sampled"])
 def test_a_fret_is_no_intention(role: Role) -> None:
     """The same deviation of a fretted instrument is its fret."""

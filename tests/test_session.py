@@ -504,6 +504,9 @@ def test_slips_in_a_stem_are_told(extra, words):
         ("lead-vioce", "Did you mean 'lead-voice'? "),
         ("piano", "Did you mean 'tuning-reference'? "),
         ("drums", "Did you mean 'exclude'? "),
+        ("bass", "Did you mean 'bass-fretted'? "),  # not brass
+        ("fretless", "Did you mean 'bass-fretless'? "),  # not fretted
+        ("bowd", "Did you mean 'bowed'? "),
         ("voice-duble", "Did you mean 'voice-double'? "),
         ("theremin", ""),
     ],

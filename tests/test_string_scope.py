@@ -72,10 +72,34 @@ def test_a_flat_string_does_not_pull_the_part() -> None:
     assert [r.scope for r in rules_of([*in_tune(), *flat])] == ["string"]
 
 
-def test_of_two_strings_none_is_the_odd_one() -> None:
-    """With two strings heard nobody can say which is out: all notes speak for the part."""
-    notes, guesses = line([*in_tune((50,)), *[(45, f, -9.0) for f in range(8)]])
-    assert without_odd_strings(notes, guesses, "fretted", TOLERANCES) == notes
+@pytest.mark.parametrize(
+    ("one", "other", "kept"),
+    [
+        (0.0, -9.0, 8),  # the one in tune says that the other is out
+        (2.0, -9.0, 8),
+        (2.1, -9.0, 16),
+        (-5.0, -12.0, 16),  # both off: the part may be flat, and one of them flatter
+        (0.0, -4.0, 16),
+    ],
+)
+def test_of_two_strings_the_one_in_tune_is_not_the_odd_one(
+    one: float, other: float, kept: int
+) -> None:
+    """Where neither is in tune nobody can say which is out: all notes speak for the part."""
+    played: list[Played] = [(s, f, e) for s, e in ((50, one), (45, other)) for f in range(8)]
+    assert len(without_odd_strings(*line(played), "fretted", TOLERANCES)) == kept
+
+
+def test_a_flat_string_beside_notes_that_nothing_tells_is_that_strings_rule() -> None:
+    """A riff mostly on the low E, 9 flat, the rest in tune and told of no string."""
+    notes, guesses = line([*[(40, f % 4, -9.0) for f in range(20)], *in_tune((50,))])
+    unsure = {k: g if g.string_midi == 40 else StringGuess() for k, g in guesses.items()}
+    (rule,) = find_rules(notes, "fretted", TOLERANCES, PLAIN, strings=unsure)
+    assert (rule.scope, rule.string_midi, len(rule.covers)) == ("string", 40, 20)
+
+
+def test_strings_stand_apart_from_most_others() -> None:
+    """Of four, one is left out."""
     more, known = line([*in_tune((40, 50, 55)), *[(45, f, -9.0) for f in range(8)]])
     assert len(without_odd_strings(more, known, "fretted", TOLERANCES)) == 24
 
@@ -219,6 +243,61 @@ def test_a_take_in_tune_gives_no_string_rule() -> None:
     """A guitar in tune with itself gets no rule for a string."""
     made, _ = sounded(7, {})
     assert [r for r in made.rows if r.kind == "rule"] == []
+
+
+FLAT_A = {45: -9.0, 47: -8.0, 48: -10.0}
+BESIDE = {40: 1.0, 43: -1.0, 50: 0.0, 52: 1.0}
+
+
+def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]:
+    """Each pitch four times, on strings that nothing tells but the hand at the nut."""
+    notes = [
+        note(f"X-{m}{k}", m, off + (k % 2) - 0.5, start_s=4.0 * k + m / 30, length_s=0.8)
+        for k in range(4)
+        for m, off in errors.items()
+    ]
+    where = session(stem("X", "fretted", notes))
+    line_of = tuple(aim(n, target_for(n, "fretted", where, A4, 0.0)) for n in notes)
+    guesses = {
+        n.id: StringGuess(at_the_nut=max(s for s in GUITAR if s <= int(n.id[2:4]))) for n in notes
+    }
+    changed = {key.replace("_", "-"): guess for key, guess in told.items()}
+    return string_rules(line_of, {**guesses, **changed}, "fretted", TOLERANCES)
+
+
+def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
+    """A, B and C 9 flat, what lies beside them in tune: one row, which says what it rests on."""
+    (rule,) = at_the_nut({**FLAT_A, **BESIDE})
+    assert (rule.string_midi, rule.scope, len(rule.covers)) == (45, "string", 12)
+    assert rule.add_cents == pytest.approx(9.0, abs=0.3)
+    assert not rule.surely
+    assert rule.reason == (
+        "A2 to C3 are 9 flat alike and their neighbours are not, as on the A2 string at the nut: "
+        "one move for 12 notes"
+    )
+
+
+@pytest.mark.parametrize(
+    "errors",
+    [
+        {**FLAT_A, 47: 0.0, **BESIDE},  # one of its pitches is in tune
+        {**FLAT_A, 40: -6.0, 43: -8.0, 50: 0.0, 52: 1.0},  # those below share it
+        {**FLAT_A, 40: 1.0, 43: -1.0, 50: -6.0, 52: -7.0},  # or those above
+        FLAT_A,  # nothing beside them speaks for or against it
+        {45: -9.0, 47: -8.0, **BESIDE},  # two pitches
+    ],
+)
+def test_what_else_may_be_is_no_string_at_the_nut(errors: dict[int, float]) -> None:
+    """Each pitch must come out better, and all that lies beside them must be apart."""
+    assert at_the_nut(errors) == []
+
+
+def test_a_note_surely_on_another_string_is_none_of_one_at_the_nut() -> None:
+    """C3 played at the low E's eighth fret, as its stiffness says, is not moved with the A."""
+    elsewhere = StringGuess(string_midi=40, called="low E", fret=8, told="firm", at_the_nut=45)
+    (rule,) = at_the_nut({**FLAT_A, **BESIDE}, X_480=elsewhere)
+    assert len(rule.covers) == 11
+    assert "X-480" not in rule.covers
 
 
 def test_notes_without_strings_have_no_string_rule() -> None:

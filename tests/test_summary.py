@@ -8,10 +8,10 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from invented_plan import FACTS, judged, plan, row
+from invented_plan import FACTS, RULE, judged, plan, row
 
 from planner.in_short import reference_sentences
-from planner.model import Finding, KeyReading, SessionA4
+from planner.model import Finding, KeyReading, Measurement, SessionA4
 from planner.offenders_text import offenders_markdown
 from planner.plan_model import Since, StemSummary
 from planner.provenance import run_record
@@ -75,7 +75,7 @@ def test_summary_holds_every_part() -> None:
         "plus is sharp",
         "| BAS | bass-fretted | 4 | 4 | 100 % | 8.5 flat, give or take 0.6 | 1.1 |",
         "| BAS | A1 | 33 | 4 | 8.5 flat, give or take 0.6 | 100 % |",
-        "BAS: tuned to 440, or old strings", "| 4 | within 1 cents | in tune | BAS |",
+        "BAS: tuned to 440, or old strings", "| 4 | within 1 to 4 cents | in tune | BAS |",
         "5 of 6 notes measured (83 %, by time 83 %).", "| 1 | 41 % pitched; no number | LV |",
         "Left out, so nothing is said about: CEL.", "Left by role, unheard: DRM.",
         "warning (LV at 3.00 s): The right side is silent. The left was used.",
@@ -165,7 +165,7 @@ def stem(**changes: Any) -> StemSummary:
 )
 def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: str) -> None:
     """What a player could try is worded about notes, on this side of each limit only."""
-    lines = suggestions(plan(stems=(stem(**changes),), judged=()))
+    lines = suggestions(plan(stems=(stem(**changes),), judged=(), rows=()))
     assert bool(lines) is told
     assert all(words in line for line in lines)
 
@@ -173,7 +173,7 @@ def test_suggestions_speak_of_notes(changes: dict[str, Any], told: bool, words: 
 @pytest.mark.parametrize(
     ("held", "words"),
     [
-        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune (in tune), as when tuned on the ring; "),
+        ([0.4, -0.4, 1.0, -1.0], "held ones settle in tune, as when tuned on the ring; "),
         ([-3.9] * 4, "held ones settle in tune (3.9 flat), as when tuned on the ring; "),
         ([-4.0] * 4, "held ones settle 4 flat, so it is not the tuning alone; "),
         ([0.0] * 3, "and hardly any is held; "),
@@ -198,16 +198,37 @@ def test_a_part_tuned_on_the_ring_is_told_by_its_held_notes(held: list[float], w
 )
 def test_a_tuner_left_at_440_is_told_apart(a4_hz: float, offset: float, words: str) -> None:
     """The commonest root fault of all, with what speaks for it or against it."""
-    base = plan(stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=())
+    base = plan(
+        stems=(stem(offset_cents=offset, offset_uncertainty_cents=0.2),), judged=(), rows=()
+    )
     (told,) = suggestions(replace(base, a4=replace(base.a4, a4_hz=a4_hz)))
     assert told.endswith(words)
+
+
+def test_a_part_is_said_to_sit_where_its_rule_says() -> None:
+    """One number for one thing: short notes are heard 9.5 sharp, their strings stand 8 sharp."""
+    struck = plan(stems=(stem(offset_cents=9.5),), judged=(), rows=(replace(RULE, add_cents=-8.0),))
+    assert suggestions(struck)[0].startswith("BAS: the notes sit 8 sharp of the reference")
+
+
+def test_a_sampled_part_has_no_pitch_to_practise() -> None:
+    """Of what nobody played, the advice is to put it right at its source."""
+    notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
+    assert suggestions(plan(stems=(stem(role="sampled"),), judged=notes, rows=())) == []
+
+
+def test_two_tunings_of_a_part_are_not_told_as_one() -> None:
+    """A part that a rule moves from the middle on does not sit anywhere throughout."""
+    base = plan(stems=(stem(offset_cents=-8.0),), judged=(), rows=())
+    assert "throughout" in suggestions(base)[0]
+    assert suggestions(replace(base, rows=(replace(RULE, scope="span"),))) == []
 
 
 def test_pitch_of_its_own_is_suggested_beyond_the_parts_offset() -> None:
     """A pitch that only shares the whole part's offset is not told again."""
     notes = tuple(judged(f"BAS-{i}", 33, heard_cents=-9.0) for i in range(4))
     shared = suggestions(plan(stems=(stem(offset_cents=-8.5),), judged=notes))
-    alone = suggestions(plan(stems=(stem(),), judged=notes))
+    alone = suggestions(plan(stems=(stem(),), judged=notes, rows=()))
     assert not [line for line in shared if "A1" in line]
     assert "BAS: A1 comes out 9 flat of its other notes in 4 places" in alone[0]
 
@@ -256,6 +277,35 @@ def test_unmeasured_notes_are_counted_by_cause() -> None:
     groups = not_measured(plan())
     assert [(g.reason, g.notes, g.stems) for g in groups] == [
         ("41 % pitched; no number", 1, ("LV",))
+    ]
+
+
+def test_causes_that_differ_in_their_figures_alone_are_one_line() -> None:
+    """Three notes that slid by so and so many cents are one cause, from the least to the most.
+
+    The octave in a note's name is no such figure: another note is another cause.
+    """
+    told = (
+        "it slides by 101 cents; over after 0.12 s",
+        "it slides by 99 cents; over after 0.12 s",
+        "it slides by 204 cents; over after 0.08 s",
+        "C#4 rings on",
+        "C#5 rings on",
+    )
+    notes = tuple(
+        judged(
+            f"LV-{i}",
+            heard_cents=None,
+            onset_cents=None,
+            sustain_cents=None,
+            measurement=Measurement(not_measured_because=why),
+        )
+        for i, why in enumerate(told)
+    )
+    assert [(g.reason, g.notes) for g in not_measured(plan(judged=notes))] == [
+        ("it slides by 99 to 204 cents; over after 0.08 to 0.12 s", 3),
+        ("C#4 rings on", 1),
+        ("C#5 rings on", 1),
     ]
 
 
