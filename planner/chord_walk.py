@@ -249,8 +249,7 @@ def _lower(peaks: Peaks, note: Note) -> tuple[Array, NDArray[np.bool_]]:
     law = first_partials(note, RINGING)
     if not len(peaks.f_hz):
         return np.zeros(RINGING), np.zeros(RINGING, dtype=bool)
-    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
-    stands = _found(peaks, law)
+    stands, nearest = _found(peaks, law)
     worth = np.maximum((peaks.level_db[nearest] - peaks.level_db.max()) / DYNAMIC_DB + 1.0, 0.0)
     return np.where(stands, worth, 0.0), stands & (peaks.rise_db[nearest] > RISE_DB)
 
@@ -274,13 +273,12 @@ def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
     if any(same_pitch(voice.f0_hz, f0_hz) for f0_hz, _, _ in new):
         return False
     law = first_partials(voice.note, 20)[2:]
-    law = law[_found(peaks, law)]
+    stands, nearest = _found(peaks, law)
     apart = nearest_of(law, [note[:2] for note in new], 29)
-    law = law[apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz)]
-    if len(law) < 3:
+    free = stands & (apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz))
+    if free.sum() < 3:
         return False
-    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
-    return bool(np.mean(peaks.rise_db[nearest] > RISE_DB) >= 0.6)
+    return bool(np.mean(peaks.rise_db[nearest[free]] > RISE_DB) >= 0.6)
 
 
 def _turned(
@@ -301,9 +299,11 @@ def _turned(
     return result
 
 
-def _found(peaks: Peaks, law: Array) -> NDArray[np.bool_]:
-    off = np.abs(peaks.f_hz[None, :] - law[:, None]).min(axis=1)
-    return np.asarray(off < np.maximum(0.006 * law, 0.4 * peaks.width_hz))
+def _found(peaks: Peaks, law: Array) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Say which of some partials, Hz, have a peak, and which peak is nearest; (k,) each."""
+    nearest = np.abs(peaks.f_hz[None, :] - law[:, None]).argmin(axis=1)
+    off = np.abs(peaks.f_hz[nearest] - law)
+    return off < np.maximum(0.006 * law, 0.4 * peaks.width_hz), nearest
 
 
 def _unexplained(peaks: Peaks, voices: list[Voice]) -> Array:
