@@ -23,6 +23,7 @@ from planner.octave_starts import MOST_TIMES, level_stretches
 _LINE_STANDS = 2.0  # half-way, in dB, between noise and a line
 _LEAST_CYCLES = 4  # with fewer, what is beside a line lies in the skirt of its strong neighbour
 _MOST_CYCLES = 30  # of a piece: the track's few cents then move the fifth partial by half a bin
+_MOST_MOVES = 2.0 ** (0.5 / 12.0)  # chosen: a step from note to note is smeared by the track
 _MOST_PARTIALS = 9  # chosen: beyond, a wavering of the pitch smears what is a line
 
 
@@ -59,7 +60,7 @@ def _shows_none(
 ) -> bool:
     """Has a pitch no lines where its multiple has none?
 
-    False where the stretch holds too few cycles to tell.
+    False where the stretch holds too few cycles to tell, or its pitch moves.
     """
     at_s = (first + np.arange(len(f0_hz))) * hop_s
     begins, ends = round(at_s[0] * sr), min(round(at_s[-1] * sr), len(samples))
@@ -70,7 +71,7 @@ def _shows_none(
         hz = np.interp(np.arange(start, stop) / sr, at_s, f0_hz)
         turn = 2j * np.pi * np.cumsum(hz) / sr
         cycles = float(hz.sum()) / sr
-        if cycles < _LEAST_CYCLES:
+        if cycles < _LEAST_CYCLES or hz.max() > _MOST_MOVES * hz.min():
             continue
         windowed = samples[start:stop] * np.hanning(stop - start)
         for partial in range(1, min(_MOST_PARTIALS, int(0.45 * sr / hz.max())) + 1):
