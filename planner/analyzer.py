@@ -101,6 +101,8 @@ def _followed(
 ) -> tuple[NoteLine, Onset | None]:
     """A note's line, and what is measured without a look outside its onset."""
     line = note_line(span, stiffness, phases)
+    doubt = float(np.hypot(stiffness.known_sd, line.b - stiffness.b))
+    stiffness = replace(stiffness, b=line.b, known_sd=doubt)
     prior_hz = span.prior_hz / np.sqrt(1.0 + stiffness.b)
     window_s = line.onset_first_s, line.onset_length_s
     return line, measure_onset(span, prior_hz, stiffness, line.contour, *window_s, previous)

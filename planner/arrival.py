@@ -75,7 +75,14 @@ def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> t
     if all(abs(_off(end)[0]) <= _UNDER_WAY_CENTS for end in (line, line[::-1])):
         return window_s
     line = 100.0 * vibrato_midline(cents / 100.0, hop_s)[inside]
-    early, late = (_under_way(end, hop_s) for end in (line, line[::-1]))
+    early, late, kept = 0, 0, line
+    while len(kept) >= 2 * _LEAST_LATE_FRAMES:
+        # Of a string pulled and let go, one end is nearer to where the other goes than to the note.
+        more_early, more_late = (_under_way(end, hop_s) for end in (kept, kept[::-1]))
+        if not more_early + more_late:
+            break
+        early, late = early + more_early, late + more_late
+        kept = line[early : len(line) - late]
     return window_s[0] + early * hop_s, window_s[1] - late * hop_s
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from planner.frame_blocks import highest_near
 from planner.model import Floats, PitchTrack, Stem
-from planner.spread import middle_of
+from planner.spread import middle_of, middle_of_known
 from planner.tracker import LEVEL_S, frame_level_db
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
@@ -21,6 +21,10 @@ _CLEAR_ATTACK = 2.0  # times the threshold: strokes on a ringing string reach 2.
 _BEND_AROUND_S = 0.03
 _BEND_LEAST = 0.3  # semitones in twice that time: a bend of a semitone in 0.2 s
 _BEND_STEADY = 0.5  # of the way in two frames: more, and it is a step
+_BROKEN_FRAMES, _BESIDE_FRAMES = 5, 8  # what windows of the track that hold an attack span; beside
+_SAME_SEMITONES = 0.5
+# Chosen: of the energy, 10 dB down at the most, and so many times what does not repeat beside it.
+_BROKEN, _BROKEN_TIMES = 0.1, 3.0
 ATTACK_APART_S = 0.055
 QUICK_LEVEL_S = 0.016
 _LOW_FRAMES = 5  # with the track's window 0.052 s: two periods of 39 Hz
@@ -70,7 +74,7 @@ def attack_frames(track: PitchTrack, level_db: Floats, *, struck: bool = False) 
         > _ATTACK_RISE_DB
         or (
             struck
-            and curve[p] > _CLEAR_ATTACK * threshold[p]
+            and (curve[p] > _CLEAR_ATTACK * threshold[p] or _breaks(track, int(p)))
             and not _bends(track.f0_hz[max(0, p - around) : p + around + 1])
         )
         for p in peaks
@@ -87,6 +91,24 @@ def _bends(f0_hz: Floats) -> bool:
     moved = abs(float(line[-1] - line[0]))
     quickest = float(np.abs(line[2:] - line[:-2]).max())
     return moved > _BEND_LEAST and quickest < _BEND_STEADY * moved
+
+
+def _breaks(track: PitchTrack, peak: int) -> bool:
+    """Is the period of a string broken for a moment at an attack, and the same pitch goes on?
+
+    What is struck anew begins at another phase, however evenly an amplifier or a compressor keeps
+    the level; a string that rings on keeps its own.
+    """
+    first, last = peak - _BROKEN_FRAMES, peak + _BROKEN_FRAMES + 1
+    if first < _BESIDE_FRAMES:
+        return False
+    sides = slice(first - _BESIDE_FRAMES, first), slice(last, last + _BESIDE_FRAMES)
+    before_hz, after_hz = (middle_of_known(track.f0_hz[side]) for side in sides)
+    if not abs(12.0 * np.log2(after_hz / before_hz)) < _SAME_SEMITONES:
+        return False
+    beside = max(1.0 - float(middle_of(track.strength[side])) for side in sides)
+    inside = 1.0 - float(track.strength[first:last].min())
+    return inside > max(_BROKEN, _BROKEN_TIMES * beside)
 
 
 def _moving_median(curve: Floats, window: int) -> Floats:

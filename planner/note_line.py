@@ -24,6 +24,7 @@ from planner.contour import (
     partials_along,
 )
 from planner.even_line import EvenLine, even_line
+from planner.loud_partials import by_loud_ones
 from planner.model import Floats
 from planner.note_ends import stopped_frame
 from planner.note_span import NoteSpan, parabola_law
@@ -62,6 +63,8 @@ class NoteLine:
     vibrato: Vibrato | None = None
     partials: FoundPartials | None = None  # in the middle of the sustain
     partials_s: tuple[float, float] = (0.0, 0.0)  # from when to when these were read
+    loud_off_cents: float = 0.0  # how far off the loud partials put it, where they do not set it
+    b: float = 0.0  # stiffness, as the loud partials of the sustain have it
 
     @property
     def in_sustain(self) -> NDArray[np.bool_]:
@@ -106,6 +109,7 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
         onset_length_s=onset_length_s,
         sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
         sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
+        b=stiffness.b,
     )
     if contour is not None:
         window_s = line.sustain_first_s, line.sustain_last_s
@@ -117,13 +121,28 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
     middle_s, half_s = (first_s + last_s) / 2, min(_PARTIALS_S, last_s - first_s) / 2
     partials_s = middle_s - half_s, middle_s + half_s
     vibrato = line.swinging()
-    return replace(
+    line = replace(
         line,
         vibrato=vibrato,
         even=even_line(*followed, (first_s, last_s), stiffness.known_sd) if not vibrato else None,
         partials=partials_along(*followed, partials_s),
         partials_s=partials_s,
     )
+    if line.even is not None or span.swells or stiffness.b_sd is not None:
+        return line
+    return _by_loud_ones(line, followed[1])
+
+
+def _by_loud_ones(line: NoteLine, contour: Contour) -> NoteLine:
+    """A string's line, where its loud partials put it, or what they say against a B told."""
+    if line.partials is None:
+        return line
+    off_cents = contour.apart_cents[line.partials.numbers - 1][:, line.in_sustain].mean(axis=1)
+    first_cents, b_off = by_loud_ones(line.partials, off_cents, line.b)
+    if line.b > 0.0:
+        return replace(line, loud_off_cents=first_cents)
+    contour = replace(contour, f1_hz=contour.f1_hz * 2.0 ** (first_cents / 1200.0))
+    return replace(line, contour=contour, cents=line.cents + first_cents, b=max(b_off, 0.0))
 
 
 def _followed(span: NoteSpan, b: float, phases: Phases | None) -> tuple[Phases, Contour] | None:

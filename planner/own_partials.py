@@ -18,16 +18,13 @@ from planner.common_periods import FITS, best_fit
 from planner.model import Floats
 from planner.octave_starts import MOST_TIMES, level_stretches
 
-# In bins of 1/cycles a Hann window's line falls to half its power 0.72 to either side, and beyond 3
-# its skirt is 41 dB down (F. Harris, Proc. IEEE 66, 1978).
-_LINE_BINS, _SKIRT_BINS = 0.75, 3.0
-_STEP_BINS = 0.5
-_LEAST_CYCLES = 9  # fewer leave no more room between lines and skirts than these take
+# In bins of 1/cycles, a Hann window's line has a quarter of its power 1 bin to either side, and
+# beyond 3 its skirt is 41 dB down (F. Harris, Proc. IEEE 66, 1978); noise is as dense beside.
+_LINE_STANDS = 2.0  # half-way, in dB, between noise and a line
+_LEAST_CYCLES = 4  # with fewer, what is beside a line lies in the skirt of its strong neighbour
 _MOST_CYCLES = 30  # of a piece: the track's few cents then move the fifth partial by half a bin
+_MOST_MOVES = 2.0 ** (0.5 / 12.0)  # chosen: a step from note to note is smeared by the track
 _MOST_PARTIALS = 9  # chosen: beyond, a wavering of the pitch smears what is a line
-# Noise is as dense at the lines as between. Lines that make up half of what the multiple leaves
-# over (as `without_octave_notes` asks) are seven times as dense with the fewest cycles.
-_LINES_STAND = 2.0
 
 
 def without_low_readings(
@@ -52,51 +49,37 @@ def without_low_readings(
             fits, high_hz = best_fit(candidates_hz[rows], strength[rows], times * f0_hz[rows])
             if np.median(fits) < FITS:  # far more is left over than what is asked about
                 continue
-            stands = _lines_stand(samples, sr, f0_hz[rows], first, hop_s, times)
-            if stands is not None and stands < _LINES_STAND:
+            if _shows_none(samples, sr, f0_hz[rows], first, hop_s, times):
                 out[rows] = np.where(fits > 0.0, high_hz, times * f0_hz[rows])
                 break
     return out
 
 
-def _lines_stand(
+def _shows_none(
     samples: Floats, sr: int, f0_hz: Floats, first: int, hop_s: float, times: int
-) -> float | None:
-    """How much denser is the low pitch's own sound at its partials than between them?
+) -> bool:
+    """Has a pitch no lines where its multiple has none?
 
-    None where the stretch holds too few cycles to tell.
+    False where the stretch holds too few cycles to tell, or its pitch moves.
     """
-    at_lines = between = 0.0
-    lines_wide = between_wide = 0
-    begins, ends = round(first * hop_s * sr), round((first + len(f0_hz) - 1) * hop_s * sr)
-    ends = min(ends, len(samples))
+    at_s = (first + np.arange(len(f0_hz))) * hop_s
+    begins, ends = round(at_s[0] * sr), min(round(at_s[-1] * sr), len(samples))
     pieces = math.ceil((ends - begins) / sr * float(f0_hz.mean()) / _MOST_CYCLES)
     edges = np.linspace(begins, ends, pieces + 1).astype(int)
+    centre = beside = 0.0
     for start, stop in pairwise(edges):
-        at_s = np.arange(start, stop) / sr
-        hz = np.interp(at_s, (first + np.arange(len(f0_hz))) * hop_s, f0_hz)
-        cycle = np.cumsum(hz) / sr
-        cycles = float(cycle[-1] - cycle[0]) if len(cycle) else 0.0
-        if cycles < _LEAST_CYCLES:
+        hz = np.interp(np.arange(start, stop) / sr, at_s, f0_hz)
+        turn = 2j * np.pi * np.cumsum(hz) / sr
+        cycles = float(hz.sum()) / sr
+        if cycles < _LEAST_CYCLES or hz.max() > _MOST_MOVES * hz.min():
             continue
-        partials = min(_MOST_PARTIALS, int(0.45 * sr / hz.max()))
-        step = _STEP_BINS / cycles
-        partial = np.arange(_SKIRT_BINS / cycles, partials + 0.5, step)
-        off = np.abs(partial - np.rint(partial)) * cycles
-        off_strong = np.abs(partial - times * np.rint(partial / times)) * cycles
-        line = (off <= _LINE_BINS) & (np.rint(partial) % times != 0)
-        free = (off_strong > _SKIRT_BINS) & (off > _LINE_BINS)
-        # One turn of the slowest, then each by the step further: no exponential for each.
-        x = samples[start:stop] * np.hanning(stop - start)
-        turn, by = np.exp(-2j * np.pi * partial[0] * cycle) * x, np.exp(-2j * np.pi * step * cycle)
-        power = np.empty(len(partial))
-        for place in range(len(partial)):
-            power[place] = abs(turn.sum()) ** 2
-            turn *= by
-        at_lines += power[line].sum()
-        between += power[free].sum()
-        lines_wide += int(line.sum())
-        between_wide += int(free.sum())
-    if lines_wide == 0 or between_wide == 0:
-        return None
-    return float(at_lines / lines_wide / max(between / between_wide, 1e-30))
+        windowed = samples[start:stop] * np.hanning(stop - start)
+        for partial in range(1, min(_MOST_PARTIALS, int(0.45 * sr / hz.max())) + 1):
+            if partial % times:
+                below, at, above = (
+                    abs(np.exp(-(partial + bins / cycles) * turn) @ windowed) ** 2
+                    for bins in (-1, 0, 1)
+                )
+                centre += at
+                beside += (below + above) / 2
+    return centre < _LINE_STANDS * beside

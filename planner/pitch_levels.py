@@ -45,7 +45,7 @@ _BORDER_REACH_S = 0.06
 # makes 25 ms of it, a slide of some frets may take 40. A string pulled in 0.1 s takes 40 too, which
 # cannot be told from a slide; most bends take longer.
 _BEND_S = 0.045
-_BEND_SEMITONES = 3.5
+_BEND_SEMITONES = 2.5  # strings are pulled by a whole tone, seldom by more; hands slide on
 SAME_NOTE = 0.55  # semitones: two steps this close are one note
 
 Piece = tuple[int, int]  # frames of one pitch, half-open
@@ -283,8 +283,7 @@ def _leads_up_to(start: Floats, following: float) -> bool:
 def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
     """Join neighbours between which the pitch moves too slowly for a finger that falls or lifts."""
     joined = pieces[:1]
-    for a, b in pieces[1:]:
-        first = joined[-1][0]
+    for (first, a), (_, b) in pairwise(pieces):
         old, new = float(middle_of(line[first:a])), float(middle_of(line[a:b]))
         share = (line[first:b] - old) / (new - old if new != old else 1.0)
         border = a - first
@@ -292,7 +291,7 @@ def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:
         there = np.flatnonzero(share[border:] > 0.8)
         moving_s = (border + there[0] - left[-1]) * hop_s if len(left) and len(there) else 0.0
         if moving_s > _BEND_S and abs(new - old) < _BEND_SEMITONES:
-            joined[-1] = (first, b)
+            joined[-1] = (joined[-1][0], b)
         else:
             joined.append((a, b))
     return joined

@@ -53,6 +53,7 @@ _STRAIGHT = _Weights(ends_s=0.0, moves=0.165, taken=0.0, otherwise=0.0, bends=0.
 _SWINGING = _Weights(ends_s=0.022, moves=0.0, taken=0.23, otherwise=0.45, bends=0.65)
 _OF_PARTIALS = 1.2  # of how far they lie apart: a little more than if each had its own trouble
 _OF_AGAIN = 0.5  # of how far it would lie off, did the note begin again: two doubts cover it then
+_OF_LOUD = 0.5  # of how far off the loud partials put it: likewise
 _OF_EVEN = 2.0  # of what noise leaves of a line that is even: few rooms are wholly told from noise
 
 
@@ -213,6 +214,7 @@ def _line_sd(weights: _Weights, line: NoteLine, contour: Contour) -> float:
             + (weights.taken * taken) ** 2
             + (weights.otherwise * otherwise) ** 2
             + at_ends**2
+            + (_OF_LOUD * line.loud_off_cents) ** 2
             + LEAST_TOLD_CENTS**2
         )
     )

@@ -24,7 +24,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "octave_starts",
         "octave_leaps own_partials partial_series pitch_search",
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
-        "contour chord_peaks chord_fits first_session",
+        "contour loud_partials chord_peaks chord_fits first_session",
         "session scale_file lyrics dips attacks note_span note_ends arrival chord_bars",
         "chord_octaves unisons bleed_paths chord_timbre pooled_strings chord_bands",
         "chord_search chord_weighing leaks_out",

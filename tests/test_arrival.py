@@ -100,3 +100,12 @@ def test_a_window_keeps_smaller_ways_vibrato_and_what_never_stays() -> None:
     once = swing * (T_S > 0.6) * (T_S < 0.8)
     for line in (-scoop(130.0, 0.13), swing, once, 400.0 * T_S):
         assert settled_span(T_S, line, SUSTAIN_S) == SUSTAIN_S
+
+
+def test_a_string_pulled_and_let_go_is_judged_where_it_is_held() -> None:
+    """A semitone up within 0.12 s, held for 0.4 s, and back down: neither way is in the window.
+
+    As the window begins, the pitch lies nearer to where it ends than to what is held.
+    """
+    line = np.interp(T_S, [0.1, 0.22, 0.62, 0.74], [0.0, 100.0, 100.0, 0.0])
+    assert settled_span(T_S, line, (0.15, 0.9)) == pytest.approx((0.22, 0.62), abs=0.03)

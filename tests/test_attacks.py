@@ -50,6 +50,25 @@ def test_a_low_string_is_attacked_once_a_stroke(f1_hz: float) -> None:
     assert len(attack_frames(pitch_track, level_db, struck=True)) == 1
 
 
+@pytest.mark.parametrize("again", [True, False])
+@pytest.mark.parametrize("f1_hz", [110.0, 165.0])
+def test_a_string_struck_again_through_an_amplifier_breaks_its_period(
+    f1_hz: float, again: bool
+) -> None:
+    """A clipped level stays even; what is struck anew has other phases, what rings on its own."""
+    rng = np.random.default_rng(6)
+    lengths_s = [0.3] * 5 if again else [1.5]
+    plucked_s = np.cumsum([0.3, *lengths_s[:-1]])
+    strings = [
+        (at_s, faded(tone(steady(f1_hz, s + 0.008, SR), SR, rng, decay_s=0.8), SR, rise_s=0.002))
+        for at_s, s in zip(plucked_s, lengths_s, strict=True)
+    ]
+    samples = with_floor(0.3 * np.tanh(30.0 * laid_out(strings, 2.2, SR)), -70.0, rng)
+    pitch_track = track(stem_of(samples, SR, "fretted"))
+    frames = attack_frames(pitch_track, pitched_level_db(pitch_track), struck=True)
+    assert list(frames * HOP_S) == pytest.approx(list(plucked_s), abs=0.015)
+
+
 def test_a_steady_note_is_attacked_once() -> None:
     """While a note is held nothing begins, in vibrato neither."""
     t = moments(2.0, SR)

@@ -65,7 +65,7 @@ def test_what_leaks_in_goes_and_the_part_itself_stays(
 def test_notes_over_a_bass_that_leaks_in_are_found_at_their_own_pitch(
     parts: tuple[Floats, Floats, Floats, tuple[Leak, ...]],
 ) -> None:
-    """Of the cello alone one note in four is the bass, or shared with it; with it known, hardly."""
+    """Of what is listed of the cello alone one note in four is the bass; with it known, hardly."""
     _, _, mixed, leaks = parts
     own = without_leaks(mixed, SR, coarse_spectra(mixed, SR), leaks)
 
@@ -83,7 +83,6 @@ def test_notes_over_a_bass_that_leaks_in_are_found_at_their_own_pitch(
     assert found >= 23
     assert listed - found <= 2
     found, listed = right(mixed)
-    assert found < 23
     assert listed - found >= 8
 
 

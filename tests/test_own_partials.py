@@ -36,7 +36,8 @@ def pitches_of(sound: Floats) -> list[float]:
 
 
 @pytest.mark.parametrize(
-    ("f_hz", "ratio"), [(185.0, 0.42), (196.0, 0.61), (246.9, 0.45), (261.6, 0.57), (261.6, 0.36)]
+    ("f_hz", "ratio"),
+    [(185.0, 0.42), (185.0, 0.47), (196.0, 0.61), (246.9, 0.45), (261.6, 0.57), (261.6, 0.36)],
 )
 @pytest.mark.parametrize("half_cents", [0.0, 20.0])
 def test_a_growl_is_no_octave_and_no_twelfth(f_hz: float, ratio: float, half_cents: float) -> None:

@@ -196,6 +196,14 @@ def test_a_bend_is_one_note_and_a_hammer_on_two(change_s: float, notes: int) -> 
     assert len(split_run(line, line, 0, none, none, HOP_S)) == 2
 
 
+@pytest.mark.parametrize(("semitones", "notes"), [(2.0, 1), (-3.0, 2), (3.0, 2)])
+def test_a_hand_slides_on_where_no_string_is_pulled(semitones: float, notes: int) -> None:
+    """In 0.15 s: strings are pulled by a whole tone (common practice), three frets are slid."""
+    line = stepped([60.0, 60.0 + semitones], 0.3, 0.15)
+    none = np.empty(0, dtype=np.intp)
+    assert len(split_run(line, line, 0, none, none, HOP_S, bends=True)) == notes
+
+
 @pytest.mark.parametrize(("bends", "notes"), [(False, 2), (True, 1)])
 def test_no_glide_of_a_bow_leaps(bends: bool, notes: int) -> None:
     """A note that creeps up by 0.7 semitones in 0.1 s, then a finger: two notes.
