@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.model import STRUCK_ROLES, Floats, Role
 from planner.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.spread import MAD_TO_SD, away_from_others
+from planner.spread import MAD_TO_SD, away_from_others, spread_of
 from planner.targets import Aimed
 from planner.tolerances import PartRule, PitchRule, StringRule, Tolerances
 
@@ -111,6 +111,15 @@ def scatter_cents(spread: float, notes: list[Aimed], *, onset: bool = False) -> 
         is not None
     ]
     return max(spread, float(np.median(claimed)) if claimed else 0.0, 1.0)
+
+
+def scatter_around_pitches(pitches: Iterable[Sequence[float]]) -> float:
+    """Standard deviation of notes around the mean of their own pitch; one is used up by each."""
+    around = [np.array(errors) - np.mean(errors) for errors in pitches if len(errors) > 1]
+    if not around:
+        return 0.0
+    away = np.concatenate(around)
+    return float(spread_of(away, 0.0) * (len(away) / (len(away) - len(around))) ** 0.5)
 
 
 def least_cents(
