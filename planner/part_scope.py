@@ -70,8 +70,11 @@ def part_rule(
         if round(abs(rest.cents), 1) < tolerances.limits.smallest_left_cents:
             return None
     bias, doubt = rest.cents, rest.doubt_cents
+    # An odd pitch does not say how far the part is off, but it is moved along with it.
+    on_its_side = float(np.mean([e * found.cents > 0.0 for _, e in held]))
     if (
         not proven(found, limits, asked, gain)
+        or on_its_side < limits.one_side_share
         or round(found.spread_cents, 1) > limits.spread_cents
         or abs(bias) < (_REST_DOUBTS if as_heard else 2.0) * doubt
         or found.cents * bias <= 0.0

@@ -207,6 +207,14 @@ def test_what_most_pitches_share_is_the_part_however_often_an_odd_one_comes(
     assert right >= 19
 
 
+@pytest.mark.parametrize(("odd", "found"), [(18, 1), (19, 0)])
+def test_an_odd_pitch_goes_along_with_the_part(odd: int, found: int) -> None:
+    """Of 60 notes 42 lie 6 sharp and one pitch 3 flat: 70 % on one side is a part, 41 none."""
+    midis = [61] * odd + [52 + k % 7 for k in range(60 - odd)]
+    notes = line("X", midis, [-3.0] * odd + [6.0] * (60 - odd))
+    assert len([r for r in rules_of(notes, "bowed") if r.scope == "part"]) == found
+
+
 def test_where_most_pitches_stand_apart_all_speak_for_the_part() -> None:
     """Five pitches at five places, two of which agree: nobody can say which are the odd ones."""
     midis = [52 + k % 5 for k in range(60)]
