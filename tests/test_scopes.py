@@ -210,8 +210,8 @@ def test_what_most_pitches_share_is_the_part_however_often_an_odd_one_comes(
 @pytest.mark.parametrize(("odd", "found"), [(18, 1), (19, 0)])
 def test_an_odd_pitch_goes_along_with_the_part(odd: int, found: int) -> None:
     """Of 60 notes 42 lie 6 sharp and one pitch 3 flat: 70 % on one side is a part, 41 none."""
-    midis = [61] * odd + [52 + k % 7 for k in range(60 - odd)]
-    notes = line("X", midis, [-3.0] * odd + [6.0] * (60 - odd))
+    midis = [61 if (k + 1) * odd // 60 > k * odd // 60 else 52 + k % 7 for k in range(60)]
+    notes = line("X", midis, [-3.0 if m == 61 else 6.0 for m in midis])
     assert len([r for r in rules_of(notes, "bowed") if r.scope == "part"]) == found
 
 
