@@ -10,7 +10,9 @@ from planner.held_chords import HELD_S
 # stands but where it beats with what nobody can move. Common practice, no source.
 _FORGIVEN: frozenset[str] = frozenset({"lead-voice"})
 # A note that is not held is heard as a step of the melody, and that to 10 cents only: JND of
-# intervals in short sequences of tones (Hill and Summers, JASA 121, 2007).
+# intervals in short sequences of tones (Hill and Summers, JASA 121, 2007). So with those whose
+# pitch the player finds anew for each note; a fret's or a harmony's is heard by what sounds too.
+_MELODIC: frozenset[str] = frozenset({"lead-voice", "bowed", "woodwind", "brass"})
 _HEARD_IN_PASSING_CENTS = 10.0
 
 
@@ -59,8 +61,8 @@ def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:
 
 def _forgiven(case: Case) -> bool:
     """Whether a note inside its tolerance stays, whatever it beats with."""
-    if case.role not in _FORGIVEN:
-        return False
     held = round(case.length_s, 3) >= HELD_S
-    passes = not held and abs(known(case.heard)) <= _HEARD_IN_PASSING_CENTS
-    return case.sits_so or passes or not case.beats
+    small = abs(known(case.heard)) <= _HEARD_IN_PASSING_CENTS
+    if case.role in _MELODIC and not held and small:
+        return True
+    return case.role in _FORGIVEN and (case.sits_so or not case.beats)

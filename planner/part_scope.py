@@ -14,17 +14,20 @@ from planner.scope_rule import (
     gain_of_each,
     least_cents,
     proven,
+    scatter_around_pitches,
     settled,
     shrunk_cents,
+    weighted_median,
     without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
-from planner.spread import doubt_of_middle, spread_of
+from planner.spread import MEDIAN_TO_MEAN
 from planner.targets import Aimed
 from planner.tolerances import Tolerances
 from planner.wording import flat_or_sharp
 
-# Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance.
+# Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance;
+# and frets and fingerings are off by about as much of themselves.
 _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
 # Chosen: where something else proves the use of a move, its size itself must be no chance (0.3 %).
 _REST_DOUBTS = 3.0
@@ -67,8 +70,11 @@ def part_rule(
         if round(abs(rest.cents), 1) < tolerances.limits.smallest_left_cents:
             return None
     bias, doubt = rest.cents, rest.doubt_cents
+    # An odd pitch does not say how far the part is off, but it is moved along with it.
+    on_its_side = float(np.mean([e * found.cents > 0.0 for _, e in held]))
     if (
         not proven(found, limits, asked, gain)
+        or on_its_side < limits.one_side_share
         or round(found.spread_cents, 1) > limits.spread_cents
         or abs(bias) < (_REST_DOUBTS if as_heard else 2.0) * doubt
         or found.cents * bias <= 0.0
@@ -107,20 +113,30 @@ def _gain(fit: list[tuple[Aimed, float]]) -> float:
 
 
 def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple[Aimed, float]]:
-    """Leave out pitches that stand apart from the rest: they must not pull the whole part."""
-    if not fit:
-        return fit
-    every = np.array([e for _, e in fit])
-    middle, scatter = float(np.median(every)), spread_of(every)
+    """Leave out pitches that stand apart from most others: they must not pull the whole part.
+
+    What is off everywhere is off at most pitches. So each pitch has a voice, however often it
+    comes: a fret that is off and comes in every third note says nothing of the tuning. The one
+    furthest apart goes first, since it pulls at what the others stand apart from.
+    """
     by_pitch: dict[int, list[float]] = {}
     for aimed, error in fit:
         by_pitch.setdefault(aimed.target.intended_midi, []).append(error)
-    odd = {
-        midi
-        for midi, errors in by_pitch.items()
-        if len(errors) >= few
-        and abs(float(np.median(errors)) - middle)
-        > max(_APART_CENTS, _APART_DOUBTS * doubt_of_middle(scatter, len(errors)))
-    }
-    kept = [(a, e) for a, e in fit if a.target.intended_midi not in odd]
-    return kept if len(kept) >= 0.6 * len(fit) else fit
+    middle = np.array([np.median(errors) for errors in by_pitch.values()])
+    notes = np.array([len(errors) for errors in by_pitch.values()])
+    doubt = MEDIAN_TO_MEAN * scatter_around_pitches(by_pitch.values()) / notes**0.5
+    voice = 1.0 / (_APART_CENTS**2 + doubt**2)
+    too_far = np.maximum(_APART_CENTS, _APART_DOUBTS * doubt)
+    stays = np.ones(len(notes), dtype=bool)
+    while stays.sum() > 1:
+        apart = np.zeros(len(notes))
+        for k in np.flatnonzero(stays & (notes >= few)):
+            others = stays & (np.arange(len(notes)) != k)
+            apart[k] = abs(middle[k] - weighted_median(middle[others], voice[others])) / too_far[k]
+        if apart.max() <= 1.0:
+            break
+        stays[apart.argmax()] = False
+    if 2 * stays.sum() < len(stays):  # nobody can say which are the odd ones
+        return fit
+    kept = {midi for midi, stay in zip(by_pitch, stays, strict=True) if stay}
+    return [(a, e) for a, e in fit if a.target.intended_midi in kept]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from planner.model import Floats, Role
+from planner.model import Role
 from planner.pitch import note_name
 from planner.scope_rule import (
     NO_FACTORS,
@@ -15,13 +15,13 @@ from planner.scope_rule import (
     gain_of_each,
     least_cents,
     proven,
+    scatter_around_pitches,
     settled,
     shrunk_cents,
     well_known,
     without_gross,
 )
 from planner.short_runs import in_runs, without_unheard
-from planner.spread import spread_of
 from planner.targets import Aimed
 from planner.tolerances import Judging, Tolerances
 from planner.wording import count, flat_or_sharp
@@ -44,7 +44,7 @@ def pitch_rules(
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
     fits = {midi: without_gross(without_unheard(by_pitch[midi], short)) for midi in by_pitch}
     fits = {midi: fits[midi] for midi in sorted(fits) if len(fits[midi]) >= limits.notes}
-    usual = _scatter_cents([np.array([e for _, e in fit]) for fit in fits.values()])
+    usual = scatter_around_pitches([e for _, e in fit] for fit in fits.values())
     rules = []
     for midi, fit in fits.items():
         gain = gain_of_each(np.array([e for _, e in fit]))
@@ -72,11 +72,3 @@ def pitch_rules(
             )
         )
     return rules
-
-
-def _scatter_cents(pitches: list[Floats]) -> float:
-    """Standard deviation of notes around the middle of their own pitch; one is used up by each."""
-    if not pitches:
-        return 0.0
-    around = np.concatenate([errors - np.median(errors) for errors in pitches])
-    return float(spread_of(around, 0.0) * (len(around) / (len(around) - len(pitches))) ** 0.5)

@@ -51,6 +51,8 @@ __all__ = [
 ]
 
 IN_TOLERANCE = "in its tolerance and beating"  # moved only because it clears a clash
+# Notes that stay as they are. Moved as a whole, a scoop or a fall goes along with its note.
+_IN_TUNE = frozenset({"fall", "late arrival", "scoop", "bend or slide in", "in tune"})
 THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
 AS_A_WHOLE_ONLY = "never note by note"  # name of a rule
@@ -100,9 +102,9 @@ def decide(case: Case) -> Judged:
         sustain_add_cents=move.sustain_add_cents if move else None,
         points=move.points if move else (),
         remaining_cents=move.remaining_cents if move else case.heard,
-        clearable=rule.name == "in tune" and can_clear(case),
+        clearable=rule.name in _IN_TUNE and can_clear(case),
         gives_way_from_cents=gives_way_from(
-            case, in_tune=rule.name == "in tune", whole=rule.move is note_edits.whole
+            case, in_tune=rule.name in _IN_TUNE, whole=rule.move is note_edits.whole
         ),
     )
 
@@ -214,6 +216,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "needs points or a cut",
     ),
     DecisionRule(
+        name=IN_TOLERANCE, action="raise-lower", fits=clears, move=note_edits.whole,
+        reason="{off}, within its tolerance, but it {beats}: {kept}{left}",
+    ),
+    DecisionRule(
         name="fall", action="leave", fits=lambda c: ends_off(c) and not c.over,
         reason="falls off at its very end: kept",
     ),
@@ -243,10 +249,6 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="start fine, rest off", action="shape", fits=only_rest_off, move=note_edits.shape,
         reason="starts well and goes on {sustain_off}{against}: one number would spoil the start; "
         "needs points or a cut",
-    ),
-    DecisionRule(
-        name=IN_TOLERANCE, action="raise-lower", fits=clears, move=note_edits.whole,
-        reason="{off}, within its tolerance, but it {beats}: {left}",
     ),
     DecisionRule(
         name="within the uncertainty", action="leave", fits=within_doubt,

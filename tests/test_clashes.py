@@ -110,6 +110,23 @@ def test_vibrato_never_lets_a_beat_stand() -> None:
         assert find_clashes([still, swings])[0].kind == kind
 
 
+@pytest.mark.parametrize(
+    ("above", "p", "quieter_db"),
+    [(31, 6, 6.0), (24, 4, 6.0), (3, 6, 0.0), (8, None, 6.0), (17, None, 8.5), (36, None, 6.0)],
+)
+def test_partials_above_the_sixth_are_not_heard_to_beat(
+    above: int, p: int | None, quieter_db: float
+) -> None:
+    """Minor thirds beat and a twelfth over an octave; a minor sixth, 8 to 3 and 8 to 1 do not.
+
+    The upper note is 20 cents flat for three seconds, and so much softer that the partials that
+    they share are as loud as may be.
+    """
+    low = sounding("A-1", 45, 0.0, end_s=3.0)
+    high = sounding("B-1", 45 + above, -20.0, end_s=3.0, level_db=-quieter_db)
+    assert [c.p for c in find_clashes([low, high])] == ([] if p is None else [p])
+
+
 @pytest.mark.parametrize(("softer_db", "sour"), [(15.0, True), (18.0, False)])
 def test_a_clash_that_is_too_faint_is_no_sour_time(softer_db: float, sour: bool) -> None:
     """10 cents apart for a second; of two equal notes on one pitch the weight is 1 at most."""

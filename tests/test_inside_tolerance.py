@@ -59,6 +59,22 @@ def test_a_lead_is_forgiven_unless_it_beats_with_what_stays(
     ) is (not may)
 
 
+@pytest.mark.parametrize(
+    ("role", "forgiven"),
+    [("bowed", True), ("woodwind", True), ("brass", True), ("voice-harmony", False)],
+)
+def test_a_step_of_a_melody_is_heard_to_ten_cents(role: Role, forgiven: bool) -> None:
+    """In passing up to 10 cents are let pass in what bears a melody; held, nothing is."""
+    assert can_clear(case(7.9, role, length_s=0.599)) is not forgiven
+    assert can_clear(case(7.9, role, length_s=0.6))
+
+
+@pytest.mark.parametrize(("cents", "may"), [(10.0, False), (10.1, True)])
+def test_edge_of_a_step_of_a_melody(cents: float, may: bool) -> None:
+    """A cello note of half a second, 10 cents off and a tenth more."""
+    assert can_clear(case(cents, length_s=0.5)) is may
+
+
 def test_a_double_keeps_its_spread() -> None:
     """3 cents are kept from the lead: what lies beyond counts, and it gives way to nobody."""
     assert not can_clear(case(6.0, "voice-double", spread_cents=3.0))

@@ -360,6 +360,24 @@ def test_note_inside_its_tolerance_is_moved_where_it_fills_sour_time() -> None:
     assert row.reason == "8 flat, within its tolerance, but it beats with WW's A4: nothing left in"
 
 
+@pytest.mark.parametrize(
+    ("onset", "settle_s", "kept"),
+    [(-24.0, 0.15, "rise into it kept, "), (-24.0, 0.5, "rise into it kept, "), (-8.0, 0.0, "")],
+)
+def test_a_scooped_note_that_beats_is_moved_with_its_scoop(
+    onset: float, settle_s: float, kept: str
+) -> None:
+    """A cello 8 flat of a flute that rises into its note is moved as one that does not."""
+    flute = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])
+    scooped = note("CEL-0001", 69, -8, onset=onset, settle_s=settle_s, length_s=1.8)
+    assert plan(stem("CEL", "bowed", [scooped])).rows == ()
+    (row,) = plan(flute, stem("CEL", "bowed", [scooped])).rows
+    assert (row.action, row.add_cents, row.rule_name) == ("raise-lower", 8.0, IN_TOLERANCE)
+    assert row.reason == (
+        f"8 flat, within its tolerance, but it beats with WW's A4: {kept}nothing left in"
+    )
+
+
 def test_lead_voice_inside_its_tolerance_is_left() -> None:
     """The ear forgives the centre of attention: a lead voice 8 flat is left, beating or not."""
     flute = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])

@@ -188,10 +188,46 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
 
 
+@pytest.mark.parametrize("odd", [(61,), (61, 62, 63)])
+def test_what_most_pitches_share_is_the_part_however_often_an_odd_one_comes(
+    odd: tuple[int, ...],
+) -> None:
+    """One or three of nine pitches 9 flat, in three of five notes: of 20 parts 19 keep their place.
+
+    They scatter by 3.5. Each odd pitch must have its row, and the whole of the part none.
+    """
+    rng = np.random.default_rng(RNG_SEED)
+    sound = [m for m in range(55, 64) if m not in odd]
+    midis = [odd[k // 5 % len(odd)] if k % 5 < 3 else sound[k % len(sound)] for k in range(60)]
+    right = 0
+    for _ in range(20):
+        played = [rng.normal(-9.0 if m in odd else 0.0, 3.5) for m in midis]
+        found = rules_of(line("X", midis, played), "bowed")
+        right += {(r.scope, r.intended_midi) for r in found} == {("pitch", m) for m in odd}
+    assert right >= 19
+
+
+@pytest.mark.parametrize(("odd", "found"), [(18, 1), (19, 0)])
+def test_an_odd_pitch_goes_along_with_the_part(odd: int, found: int) -> None:
+    """Of 60 notes 42 lie 6 sharp and one pitch 3 flat: 70 % on one side is a part, 41 none."""
+    midis = [61 if (k + 1) * odd // 60 > k * odd // 60 else 52 + k % 7 for k in range(60)]
+    notes = line("X", midis, [-3.0 if m == 61 else 6.0 for m in midis])
+    assert len([r for r in rules_of(notes, "bowed") if r.scope == "part"]) == found
+
+
+def test_where_most_pitches_stand_apart_all_speak_for_the_part() -> None:
+    """Five pitches at five places, two of which agree: nobody can say which are the odd ones."""
+    midis = [52 + k % 5 for k in range(60)]
+    at = {52: 10.0, 53: 10.0, 54: 18.0, 55: 2.0, 56: 26.0}
+    (part, *_) = rules_of(line("X", midis, [at[m] for m in midis]), "bowed")
+    assert part.scope == "part"
+    assert part.bias_cents == pytest.approx(13.2, abs=1.5)  # their mean
+
+
 def test_four_notes_of_one_pitch_that_chance_took_high_still_speak_for_the_part() -> None:
     """7 sharp on a scatter of 8, four C#4 12 over the others: no more than chance does."""
     played = [*errors(24, 7, 8.0), 17.0, 19.0, 19.0, 21.0]
-    midis = [52 + k % 7 for k in range(24)] + [61] * 4
+    midis = [52 + (k // 2) % 6 for k in range(24)] + [61] * 4  # each with notes on either side
     part, *_ = rules_of(line("X", midis, played), "fretted")
     assert part.bias_cents == pytest.approx(np.mean(played), abs=0.5)
 
