@@ -1,4 +1,4 @@
-"""Bars, tongues and bells: notes of which only the first partial is in tune.
+"""Bars and tongues: notes of which only the first partial is in tune.
 
 A free bar's second mode lies at 2.756 times its first, a marimba's is cut to 4 and a xylophone's to
 3 (N. Fletcher and T. Rossing, The Physics of Musical Instruments, 2nd ed., 19.1 to 19.5, from

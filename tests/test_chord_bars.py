@@ -1,4 +1,4 @@
-"""Bars, tongues and tines: notes whose first partial is the only one in tune.
+"""Bars and tongues: notes whose first partial is the only one in tune.
 
 Bars are made here from the modes of a free bar, so the truth is exact.
 """
