@@ -26,6 +26,7 @@ class Voice:
     reach_s: tuple[float, float]  # how far before and after start_s it may have begun
     worth: Array  # of its lower partials when it began, 0..1
     known: bool = False  # the score has it
+    reeds_apart_cents: float = 0.0  # from its second reed, where it has one
     fits: PartialFits | None = None
     string: StiffString | None = None
     read_in: int = -1  # the stretch that its partials were read in

@@ -29,6 +29,7 @@ from planner.chord_search import (
 )
 from planner.chord_timbre import FreePartials, Timbre, free_partials, learn_timbre
 from planner.chord_times import begun_s, loud_part, piece_of
+from planner.chord_twins import without_twins
 from planner.chord_voices import Stretch, Voice, own_hz
 from planner.chord_weighing import gains, weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
@@ -87,6 +88,7 @@ class Listener:
     swells: Array
     seen: dict[Place, Peaks] = field(default_factory=dict)
     named: dict[tuple[Place, Sounding, Sounding], list[Named]] = field(default_factory=dict)
+    reeds: dict[tuple[Place, float], float] = field(default_factory=dict)  # of notes, cents apart
 
     @property
     def length_s(self) -> float:
@@ -190,6 +192,7 @@ def _walk(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
                     reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
                     worth=_lower(peaks, (f0_hz, b))[0],
+                    reeds_apart_cents=_reeds_apart(listener, place, f0_hz),
                 )
             )  # fmt: skip
             sounding.append(len(voices) - 1)
@@ -201,6 +204,12 @@ def _walk(
         )  # fmt: skip
         _join(heard.stretches, now, begun=bool(known or found))
     return heard
+
+
+def _reeds_apart(listener: Listener, place: Place, f0_hz: float) -> float:
+    """Say how far a second reed lies from a note, cents; 0 where none was heard."""
+    here = (c for (at, hz), c in listener.reeds.items() if at == place and same_pitch(hz, f0_hz))
+    return max(here, key=abs, default=0.0)
 
 
 def _peaks_at(listener: Listener, place: Place) -> Peaks:
@@ -230,8 +239,15 @@ def _new_notes(
     struck = stem.role not in HARMONIC_ROLES
     beside = place, tuple(old), tuple(known)
     if beside not in listener.named:
-        listener.named[beside] = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
-    new = listener.named[beside]
+        new = find_new_notes(peaks, old, stem.range_hz, known, struck=struck)
+        if stem.role == "fixed-pitch" and not place.soft:
+            one_reed, apart = without_twins(peaks, [*(note[:2] for note in new), *old])
+            if apart:
+                listener.seen[place] = one_reed
+                listener.reeds.update({(place, hz): cents for (hz, _), cents in apart.items()})
+                new = find_new_notes(one_reed, old, stem.range_hz, known, struck=struck)
+        listener.named[beside] = new
+    new, peaks = listener.named[beside], _peaks_at(listener, place)
     if place.soft:  # a note that swells is no new one, unless the score has it
         return [
             note

@@ -84,6 +84,13 @@ def _notes_of(
     stem: Stem, samples: Floats, raised_db: float, voices: list[Voice], bars: bool
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
+    apart_cents = [abs(v.reeds_apart_cents) for v in voices if v.reeds_apart_cents]
+    # Reeds have their twins throughout; here and there it is a tremulant's side bands.
+    usual_cents = float(np.median(apart_cents)) if 2 * len(apart_cents) > len(voices) else 0.0
+    voices = [
+        replace(v, reeds_apart_cents=usual_cents and (v.reeds_apart_cents or usual_cents))
+        for v in voices
+    ]
     ends_s = [
         ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
         for voice in voices
@@ -167,6 +174,10 @@ def _note(
         level_db=10.0 * float(np.log10(power + 1e-12)) - raised_db,
         begins="soft" if voice.soft else "attack",
     )
+    if string is not None and voice.reeds_apart_cents:
+        # Which reed was read, and whether the ear goes by it or by their middle, nobody can say.
+        doubt = math.hypot(string.f1_cents_sd, voice.reeds_apart_cents / 2.0)
+        string = replace(string, f1_cents_sd=doubt)
     alone = bars and string is not None and string.used == 1
     # Of a note that was found because the score has it, one partial may well be another note's.
     if string is None or (voice.known and string.used < 2 and fits.collided):

@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "harmonics tracker vibrato spectra guess session_music session_stems chord_partials",
         "contour loud_partials chord_peaks chord_fits first_session",
         "session scale_file lyrics dips attacks note_span note_ends arrival chord_bars",
-        "chord_octaves unisons bleed_paths chord_timbre pooled_strings chord_bands",
+        "chord_octaves unisons bleed_paths chord_timbre pooled_strings chord_bands chord_twins",
         "chord_search chord_weighing leaks_out",
         "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise thumps",
         "last_partials",
