@@ -88,7 +88,7 @@ class Listener:
     swells: Array
     seen: dict[Place, Peaks] = field(default_factory=dict)
     named: dict[tuple[Place, Sounding, Sounding], list[Named]] = field(default_factory=dict)
-    reeds: dict[tuple[Place, float], float] = field(default_factory=dict)  # of notes, cents apart
+    reeds: dict[Place, dict[Note, float]] = field(default_factory=dict)  # of notes, cents apart
 
     @property
     def length_s(self) -> float:
@@ -208,7 +208,8 @@ def _walk(
 
 def _reeds_apart(listener: Listener, place: Place, f0_hz: float) -> float:
     """Say how far a second reed lies from a note, cents; 0 where none was heard."""
-    here = (c for (at, hz), c in listener.reeds.items() if at == place and same_pitch(hz, f0_hz))
+    apart = listener.reeds.get(place, {})
+    here = (cents for (hz, _), cents in apart.items() if same_pitch(hz, f0_hz))
     return max(here, key=abs, default=0.0)
 
 
@@ -244,7 +245,7 @@ def _new_notes(
             one_reed, apart = without_twins(peaks, [*(note[:2] for note in new), *old])
             if apart:
                 listener.seen[place] = one_reed
-                listener.reeds.update({(place, hz): cents for (hz, _), cents in apart.items()})
+                listener.reeds[place] = apart
                 new = find_new_notes(one_reed, old, stem.range_hz, known, struck=struck)
         listener.named[beside] = new
     new, peaks = listener.named[beside], _peaks_at(listener, place)
