@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ
-from planner.chord_peaks import RISE_DB, SEARCHED, Named, Peaks
+from planner.chord_peaks import RISE_DB, SAME_SOUND_CENTS, SEARCHED, Named, Peaks
 
 Array = NDArray[np.float64]
 
@@ -32,7 +32,6 @@ ALONE_SHARE, FEWEST_ALONE = 0.05, 3
 # soundfonts: of those the loudest stands less than 45 dB over the noise beside it in 95 of 100
 # strokes, of these more in as many; speech and a hand drum lie below 50 and 36.
 CLEAN_DB = 45.0
-WHOLE_CENTS = 12.0  # what `match_partials` takes for one pitch
 MOST_NOTES = 0.5  # chosen: what lies above so many of the notes that can show it belongs to them
 LOUDER_DB = 10.0  # chosen: more than that by a harder mallet
 
@@ -61,7 +60,7 @@ def loudest_alone(peaks: Peaks, range_hz: tuple[float, float]) -> list[Named]:
     loud = began & (peaks.level_db >= peaks.level_db[best] - BARE_DB)
     for number in (3, 2):
         off = np.abs(CENTS_PER_NEPER * np.log(number * peaks.f_hz / peaks.f_hz[best]))
-        under = np.flatnonzero(loud & (off < WHOLE_CENTS))
+        under = np.flatnonzero(loud & (off < SAME_SOUND_CENTS))
         if len(under):
             return [(float(peaks.f_hz[under[0]]), 0.0, ALONE)]
     return [(float(peaks.f_hz[best]), 0.0, ALONE)]

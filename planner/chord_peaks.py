@@ -21,6 +21,7 @@ SILENCE_DBFS = -80.0  # chosen: a peak below this is noise of the converter or o
 ABOVE_FLOOR_DB = 15.0  # chosen: white noise passes this less than once in ten thousand bins
 DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 SEARCHED = 12  # partials looked for
+SAME_SOUND_CENTS = 12.0  # chosen: a peak no further from where a partial is looked for is it
 _WINDOWS_KEPT = 16  # lengths: many stretches are as long as the longest looked at
 RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
 B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
@@ -118,7 +119,7 @@ def match_partials(
     nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
     index = np.where(nearer, left, right)
     off_hz = np.abs(peaks.f_hz[index] - law)
-    room_hz = np.maximum(12.0 / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
+    room_hz = np.maximum(SAME_SOUND_CENTS / CENTS_PER_NEPER * law, 0.4 * peaks.width_hz)
     return off_hz < room_hz, index
 
 

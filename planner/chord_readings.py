@@ -11,6 +11,7 @@ from planner.chord_bands import read_bands
 from planner.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.chord_octaves import WEAK_FIRST_HZ
 from planner.chord_partials import CENTS_PER_NEPER, Note, PartialFits, StiffString, fit_string
+from planner.chord_peaks import SAME_SOUND_CENTS
 from planner.chord_search import SHORTEST_S
 from planner.chord_times import loud_part, piece_of
 from planner.chord_voices import Beside, Stretch, Voice
@@ -20,7 +21,6 @@ from planner.pooled_strings import pooled_strings
 
 Array = NDArray[np.float64]
 
-SAME_SOUND_CENTS = 12.0  # what `match_partials` takes for one pitch
 # A vibrato's side bands lie by its rate beside a partial. Chosen: the fastest of common practice.
 SWING_HZ = 8.0
 FAR_SDS = 3.0  # by chance less than one in three hundred

@@ -35,7 +35,8 @@ def without_twins(peaks: Peaks, notes: list[Note]) -> tuple[Peaks, dict[Note, fl
     for note in notes:
         hit, index = partials_found(peaks, note, LOOKED_AT)
         taken[index[hit]] = True
-        twin, cents = _twin(peaks, note, ~taken & ~twins)
+        own_db = np.where(hit, peaks.level_db[index], np.inf)
+        twin, cents = _twin(peaks, note, own_db, ~taken & ~twins)
         twins |= twin
         if cents:
             apart[note] = cents
@@ -43,20 +44,21 @@ def without_twins(peaks: Peaks, notes: list[Note]) -> tuple[Peaks, dict[Note, fl
     return replace(peaks, **kept), apart
 
 
-def _twin(peaks: Peaks, note: Note, free: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
+def _twin(
+    peaks: Peaks, note: Note, own_db: NDArray[np.float64], free: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], float]:
     """Which free peaks lie equally far beside partials of a note, (peaks,), and how far, cents.
 
     None and 0 where too few do.
+    own_db: (LOOKED_AT,) levels of its partials, infinite where none was found
     """
     law = first_partials(note, LOOKED_AT)
     right = np.clip(np.searchsorted(law, peaks.f_hz), 1, LOOKED_AT - 1)
     nearer = np.abs(law[right - 1] - peaks.f_hz) < np.abs(law[right] - peaks.f_hz)
     number = np.where(nearer, right - 1, right)
     cents = CENTS_PER_NEPER * np.log(peaks.f_hz / law[number])
-    hit, index = partials_found(peaks, note, LOOKED_AT)
-    own_db = np.where(hit, peaks.level_db[index], np.inf)[number]
     beside = free & (np.abs(cents) >= LEAST_CENTS) & (np.abs(cents) <= MOST_CENTS)
-    beside &= peaks.level_db > own_db - SOFTER_DB
+    beside &= peaks.level_db > own_db[number] - SOFTER_DB
     alike = np.abs(cents[:, None] - cents[None, :]) <= SAME_CENTS
     count = np.array([len(np.unique(number[row & beside])) for row in alike]) * beside
     best = int(np.argmax(count))
