@@ -29,9 +29,11 @@ _SWINGS_SEMITONES = 0.15  # from trough to crest: a slight vibrato
 _TURN_OF_VIBRATO_S = 0.15  # holds a trough and a crest of 4 Hz
 
 
-def level_dips(level_db: Floats, hop_s: float) -> tuple[NDArray[np.intp], Floats]:
-    """Frames at which a level is lowest before it comes back, and how deep in dB."""
-    reach = round(REACH_S / hop_s)
+def level_dips(
+    level_db: Floats, hop_s: float, reach_s: float = REACH_S
+) -> tuple[NDArray[np.intp], Floats]:
+    """Frames at which a level is lowest before it comes back, in time, and how deep in dB."""
+    reach = round(reach_s / hop_s)
     if len(level_db) < 2 * reach + 1:
         return np.empty(0, dtype=np.intp), np.empty(0)
     floor = level_db.max() - SILENT_DB

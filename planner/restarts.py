@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.bands import Filter, high_pass, low_pass, through
+from planner.bow_turns import bow_turns
 from planner.dips import (
     AROUND_S,
     LEAST_DIP_DB,
@@ -53,6 +54,7 @@ _BROKEN_DB = 6.0  # chosen: half the sound
 # winds, brass and strings what falls so far and so briefly keeps its period, but for noise.
 _CUT_S, _BREAKS, _CLEAR = 0.0275, 0.97, 0.997
 _SLOW_TURN_S, _SLOW_TURN_DB, _SLOW_OVER_OTHERS = 0.08, 6.5, 2.0  # a slow bow falls far
+_SLOW_REACH_S = 0.20  # chosen: a thick string speaks as late
 _OVER_OTHERS_SWINGING = 1.5  # there other dips, just as brief, come with every turn of the pitch
 _STRUCK_AHEAD_S, _STRUCK_AFTER_S = 0.02, 0.07  # of a dip: an attack is where it is left
 _LOUDER_DB = 6.0  # a stroke this much louder needs no dip
@@ -115,6 +117,8 @@ def restarts(
     struck = _that_begin(struck, after_dip, level_db, track, swing)
     spoken = hiss[real] > _HISS_OVER_CHANCE_DB
     dips, depth_db = dips[real], depth_db[real]
+    if stem.role == "bowed":
+        dips, depth_db = _with_turned_bows(stem, track, level_db, dips, depth_db)
     if spoken.any():  # what hisses covers the tone: under it the dip seems to come early
         voiced_db = _band_level_db(stem, len(level_db), low_pass, _VOICED_HZ)
         dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
@@ -127,6 +131,20 @@ def restarts(
         _not_just_after(shallow, struck, settling),
     )
     return np.union1d(struck, deep).astype(np.intp), shallow, broken
+
+
+def _with_turned_bows(
+    stem: Stem, track: PitchTrack, level_db: Floats, dips: NDArray[np.intp], depth_db: Floats
+) -> tuple[NDArray[np.intp], Floats]:
+    """Add the dips, slow ones too, at which a string's waves say that the bow turned."""
+    slow, slow_db = level_dips(level_db, track.hop_s, _SLOW_REACH_S)
+    away = round(REACH_S / track.hop_s)
+    new = ~_one_within(dips, slow - away, slow + away)
+    turns, turned_db = bow_turns(stem, track, slow[new]), slow_db[new]
+    turned = (turns >= 0) & _clearest(slow[new], np.where(turns >= 0, turned_db, 0.0), track.hop_s)
+    at = np.concatenate([dips, turns[turned]])
+    order = np.argsort(at)
+    return at[order], np.concatenate([depth_db, turned_db[turned]])[order]
 
 
 def _hisses(stem: Stem, dips: NDArray[np.intp], frames: int, hop_s: float) -> Floats:

@@ -55,6 +55,7 @@ _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _ROUGH_S = 0.15  # chosen: where sustains begin to be judged, a pitch has been found
+_SPEAKS_S, _WHISTLES = 0.1, 2.2  # chosen: as rough starts take; over an octave, which is played
 _LED_FRAMES = 6  # a window's reach: without a leap in it
 
 
@@ -101,7 +102,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
             midi, line, first, struck, swells, hop_s, marked=marked, bends=plucked, sung=sung
         )
     if not (plucked or sung):
-        steps = _with_rough_starts(steps, track, f0_hz)
+        steps = _with_rough_starts(steps, track, f0_hz, bowed=stem.role == "bowed")
     falls = quick_level_db(stem, track) if plucked else None
     loud_db = loud_level_db(track, pitched_level, steps)
     notes: list[Note] = []
@@ -122,15 +123,20 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     return tuple(note for note in notes if note.length_s >= least_s)
 
 
-def _with_rough_starts(steps: list[Step], track: PitchTrack, f0_hz: Floats) -> list[Step]:
+def _with_rough_starts(
+    steps: list[Step], track: PitchTrack, f0_hz: Floats, *, bowed: bool
+) -> list[Step]:
     """Let a note begin with what leads to it without a leap and is too rough for a note of its own.
 
     The lips of a low trombone, or a bow on a thick string, take a tenth of a second to find the
-    pitch.
+    pitch. A bow may draw a whistle from the string before.
     """
     joined: list[Step] = []
     for step in steps:
-        if joined and _is_rough_start(joined[-1], step, track, f0_hz):
+        if joined and (
+            _is_rough_start(joined[-1], step, track, f0_hz)
+            or (bowed and _whistles(joined[-1], step, f0_hz, track.hop_s))
+        ):
             joined[-1] = replace(joined[-1], last=step.last)
         else:
             joined.append(step)
@@ -147,6 +153,15 @@ def _is_rough_start(start: Step, step: Step, track: PitchTrack, f0_hz: Floats) -
     if scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES:
         return False
     return bool(middle_of(track.strength[start.first : start.last]) < LEAST_STRENGTH)
+
+
+def _whistles(start: Step, step: Step, f0_hz: Floats, hop_s: float) -> bool:
+    """Is one step a bow's whistle before the string speaks: short, and far above the next?"""
+    frames = start.last - start.first
+    if frames * hop_s >= _SPEAKS_S or step.last - step.first <= LONGER * frames:
+        return False
+    high_hz, low_hz = (middle_of(f0_hz[one.first : one.last]) for one in (start, step))
+    return bool(start.last == step.first and high_hz > _WHISTLES * low_hz)
 
 
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:

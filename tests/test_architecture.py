@@ -28,6 +28,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session scale_file lyrics dips attacks note_span note_ends arrival chord_bars",
         "chord_octaves unisons bleed_paths chord_timbre pooled_strings chord_bands chord_twins",
         "chord_search chord_weighing leaks_out",
+        "bow_turns",
         "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise thumps",
         "last_partials",
         "is_note sounds_on note_starts begun_again sustain chord_known chord_times struck_again",
