@@ -33,22 +33,26 @@ UP_TO_HZ = 1500.0  # chosen: above, partials of the lowest strings lie closer th
 # Of the partials that only the lower note has. Chosen: where it does not sound, chance and the
 # fifths and thirds of a chord meet a third of them (every third, every fifth).
 LEAST_SHARE = 0.65
+DRIVEN_UP_TO_HZ = 3000.0  # chosen: those of a bow, a breath or a voice lie where they should
+NEAR_FIRST_OCTAVES = 0.5 / 12  # a soft low peak among loud ones is not where it should be
 FEWEST_TELLING = 5
 # Chosen: leaks and noise between the partials of a real octave lie deeper than a string's weak
 # partials between its strong ones.
 FAINT_DB = 30.0
 
 
-def lowest_that_fits(peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, named: Notes) -> Note:
+def lowest_that_fits(
+    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, named: Notes, *, struck: bool = True
+) -> Note:
     """Give the note itself, or the lower one of which it is only every n-th partial.
 
     lowest_hz: of the instrument; named: the notes that are known to sound beside it, whose partials
     tell nothing.
     """
     best, most = (f0_hz, b), 0.0
-    for divisor, low_hz, start in _worth_following(peaks, f0_hz, b, lowest_hz):
-        low = _followed(peaks, low_hz, start, divisor)
-        told = _telling_share(peaks, low, divisor, named)
+    for divisor, low_hz, start in _worth_following(peaks, f0_hz, b, lowest_hz, struck=struck):
+        low = _followed(peaks, low_hz, start, divisor) if struck else (low_hz, 0.0)
+        told = _telling_share(peaks, low, divisor, named, UP_TO_HZ if struck else DRIVEN_UP_TO_HZ)
         # A multiple of the true divisor finds its own telling partials wanting.
         if told >= LEAST_SHARE and told > most:
             best, most = low, told
@@ -56,14 +60,14 @@ def lowest_that_fits(peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, nam
 
 
 def _worth_following(
-    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float
+    peaks: Peaks, f0_hz: float, b: float, lowest_hz: float, *, struck: bool
 ) -> list[tuple[int, float, float]]:
     """List the lower notes, (divisor, f0_hz, B), of whose next partials half have a peak."""
     tried = [
         (divisor, f0_hz / divisor, float(start))
         for divisor in DIVISORS
-        if 0.97 * lowest_hz <= f0_hz / divisor <= WEAK_FIRST_HZ
-        for start in (b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:]))
+        if 0.97 * lowest_hz <= f0_hz / divisor <= (WEAK_FIRST_HZ if struck else f0_hz)
+        for start in ((b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:])) if struck else (0.0,))
     ]
     if not tried:
         return []
@@ -72,7 +76,11 @@ def _worth_following(
     number = np.arange(1, FIRST_LOOK + 1)
     telling = (number[None, :] % divisors[:, None] != 0) & (number > 2)
     share = (hit & telling).sum(axis=1) / telling.sum(axis=1)
-    return [one for one, half in zip(tried, share >= 0.5, strict=True) if half]
+    worth = share >= 0.5
+    if not struck:  # a body lets a low first partial through softly, but through
+        apart = np.abs(np.log2(peaks.f_hz / f0s[:, None])).min(axis=1)
+        worth &= apart < NEAR_FIRST_OCTAVES
+    return [one for one, half in zip(tried, worth, strict=True) if half]
 
 
 def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> Note:
@@ -100,9 +108,11 @@ def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> Note:
     return f0_hz, b
 
 
-def _telling_share(peaks: Peaks, low: Note, divisor: int, named: Notes) -> float:
+def _telling_share(
+    peaks: Peaks, low: Note, divisor: int, named: Notes, up_to_hz: float
+) -> float:
     """Say how many of the partials stand out that only the lower note has, 0..1."""
-    highest = int(UP_TO_HZ / low[0])
+    highest = int(up_to_hz / low[0])
     law = first_partials(low, highest)
     hit, index = partials_found(peaks, low, highest)
     level = np.where(hit, peaks.level_db[index], -np.inf)

@@ -200,8 +200,7 @@ def find_new_notes(
             enough = score[best] >= OVERTONE_SCORE * (BESIDE_SCORE if known else 1.0)
         if apart and enough and (fresh & risen[own]).sum() >= (2 if f0s[best] < 1200 else 1):
             f0_hz, b = polish(peaks.f_hz[own], number.astype(float), float(bs[best]))
-            if struck:
-                f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named)
+            f0_hz, b = lowest_that_fits(peaks, f0_hz, b, range_hz[0], named, struck=struck)
             notes.append((f0_hz, b, float(share[best])))
             every, nearest = partials_found(peaks, (f0_hz, b), EXPLAINED)
             own, number = nearest[every], np.flatnonzero(every) + 1
