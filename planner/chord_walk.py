@@ -33,7 +33,7 @@ from planner.chord_twins import without_twins
 from planner.chord_voices import Stretch, Voice, own_hz
 from planner.chord_weighing import gains, weigh
 from planner.model import HARMONIC_ROLES, Floats, Stem
-from planner.struck_again import struck_again
+from planner.struck_again import LOOKS_BACK_S, struck_again
 from planner.strummed_octaves import octaves_inside
 
 Array = NDArray[np.float64]
@@ -309,8 +309,11 @@ def _struck_again(peaks: Peaks, voice: Voice, new: list[Named]) -> bool:
     if any(same_pitch(voice.f0_hz, f0_hz) for f0_hz, _, _ in new):
         return False
     law = first_partials(voice.note, 20)[2:]
+    beside = [note[:2] for note in new]
+    # Above the last looked for of a new note, all may be that one's.
+    law = law[law < min((first_partials(note, 29)[-1] for note in beside), default=np.inf)]
     stands, nearest = _found(peaks, law)
-    apart = nearest_of(law, [note[:2] for note in new], 29)
+    apart = nearest_of(law, beside, 29)
     free = stands & (apart > np.maximum(0.01 * law, 2.0 * peaks.width_hz))
     if free.sum() < 3:
         return False
@@ -328,6 +331,8 @@ def _turned(
     result = []
     for voice in asked:
         if any(same_pitch(voice.f0_hz, n[0]) for n in new):
+            continue
+        if place.start_s - voice.start_s < LOOKS_BACK_S:
             continue
         others = [v.note for v in ringing if v is not voice] + [n[:2] for n in new]
         if struck_again(listener.samples, sr, round(place.start_s * sr), voice.note, others):

@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 
 WINDOW_S = 0.15  # chosen: tells partials 13 Hz apart, and their frequency to a tenth of a Hz
 CLEAR_S = 0.07  # to either side of an onset; chosen: a strum is over, and the stroke's noise
+LOOKS_BACK_S = CLEAR_S + 2.0 * WINDOW_S  # a string must have rung so long to be told from
 HALF_HZ = 2.0 / WINDOW_S  # of a Hann window's lobe
 LOOKED_AT = 14  # partials
 FEWEST = 3  # chosen: two lie alike by chance once in ten times
