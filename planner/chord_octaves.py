@@ -67,7 +67,9 @@ def _worth_following(
         (divisor, f0_hz / divisor, float(start))
         for divisor in DIVISORS
         if 0.97 * lowest_hz <= f0_hz / divisor <= (WEAK_FIRST_HZ if struck else f0_hz)
-        for start in ((b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:])) if struck else (0.0,))
+        for start in (
+            (b / divisor**2, *(typical_b(f0_hz / divisor) * B_FACTORS[1:])) if struck else (0.0,)
+        )
     ]
     if not tried:
         return []
@@ -108,9 +110,7 @@ def _followed(peaks: Peaks, f0_hz: float, b: float, divisor: int) -> Note:
     return f0_hz, b
 
 
-def _telling_share(
-    peaks: Peaks, low: Note, divisor: int, named: Notes, up_to_hz: float
-) -> float:
+def _telling_share(peaks: Peaks, low: Note, divisor: int, named: Notes, up_to_hz: float) -> float:
     """Say how many of the partials stand out that only the lower note has, 0..1."""
     highest = int(up_to_hz / low[0])
     law = first_partials(low, highest)

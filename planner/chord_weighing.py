@@ -49,6 +49,7 @@ COUNTED_DB = 50.0  # under the loudest; chosen: below lie sums and side bands of
 # Which notes are weighed beside those found; chosen: others are seldom taken for one another.
 ABOVE = Fraction(2), Fraction(3), Fraction(4)
 BELOW = Fraction(1, 2), Fraction(1, 3)
+KIN_CENTS, NEAR_CENTS = (1200.0, 1902.0), 40.0  # a string's stiffness and tuning lie within
 ROUNDS, STEPS = 12, 5  # chosen: no chord changes in more notes; loudness moves by < 0.5 dB then
 LOOKED_AT, LEAST_HIT, LEAST_RISEN = 12, 0.5, 2  # chosen: a note of which less is heard is none
 
@@ -107,7 +108,8 @@ def weigh(
     first = np.array([_first_heard(peaks, note[:2]) for note in notes])
     for _ in range(ROUNDS):
         tries = inside[None, :] ^ np.eye(len(notes), dtype=bool)
-        tries = np.concatenate([inside[None, :], tries[free], *_split(notes, inside & free, first)])
+        sets = _split(notes, inside & free, first) + _exchanged(notes, inside, free)
+        tries = np.concatenate([inside[None, :], tries[free], *sets])
         cost, power = _costs(places, tries, loud, timbre.spread_db)
         loud = np.where(inside, power[0], loud)
         best = int(np.argmin(cost + tries @ price))
@@ -137,6 +139,21 @@ def _split(
             split[k] = False
             split[above] = True
             sets.append(split[None, :])
+    return sets
+
+
+def _exchanged(
+    notes: list[Named], inside: NDArray[np.bool_], free: NDArray[np.bool_]
+) -> list[NDArray[np.bool_]]:
+    """Sets in which a note gives way to its octave or twelfth, above or below it."""
+    cents = 1200.0 * np.log2([n[0] for n in notes])
+    apart = np.abs(cents[:, None] - cents)
+    kin = np.min([np.abs(apart - far) for far in KIN_CENTS], axis=0) < NEAR_CENTS
+    sets = []
+    for out, into in np.argwhere(kin & (inside & free)[:, None] & (~inside & free)):
+        changed = inside.copy()
+        changed[[out, into]] = False, True
+        sets.append(changed[None, :])
     return sets
 
 

@@ -7,20 +7,34 @@ partials (`tests.tones.waveguides`), and how many firm notes are none.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from mir_eval.transcription import match_notes, precision_recall_f1_overlap
 
+from planner.chords import find_chord_notes
 from tests.tones.exact import measured_notes
 from tests.tones.melodies import Melody
-from tests.tones.waveguides import BOWED, PLUCKED, bowed_line, plucked_line
+from tests.tones.waveguides import (
+    BOWED,
+    PLUCKED,
+    bowed_line,
+    double_stops,
+    picked_chords,
+    plucked_line,
+)
 
 STARTS_S = (0.05, 0.15)  # MIREX's, and one that asks only whether the note is there
 
 
-def scores(melody: Melody) -> tuple[float, ...]:
-    """F1 within each of `STARTS_S`, F1 with ends, and firm notes that match none."""
-    pairs = measured_notes(melody.stem())
+def scores(melody: Melody, *, several: bool = False) -> tuple[float, ...]:
+    """F1 within each of `STARTS_S`, F1 with ends, and firm notes that match none.
+
+    several: notes sound at once.
+    """
+    find = find_chord_notes if several else measured_notes
+    pairs = find(melody.stem())
     est = np.array([[n.start_s, n.end_s] for n, _ in pairs])
     est_hz = np.array([m.sustain_hz or n.pitch_hz for n, m in pairs])
     ref = np.array([[n.start_s, n.end_s] for n in melody.notes])
@@ -42,12 +56,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs=2, default=(1, 4), metavar=("FIRST", "LAST"))
     first, last = parser.parse_args().seeds
-    lines = [(name, bowed_line) for name in BOWED] + [(name, plucked_line) for name in PLUCKED]
-    for name, make in lines:
-        got = np.array([scores(make(name, seed)) for seed in range(first, last + 1)]).T
+    lines: list[tuple[str, Callable[[int], Melody], bool]] = [
+        *((name, partial(bowed_line, name), False) for name in BOWED),
+        *((name, partial(plucked_line, name), False) for name in PLUCKED),
+        *((f"{name}, two", partial(double_stops, name), True) for name in ("violin", "cello")),
+        ("guitar chords", picked_chords, True),
+    ]
+    for name, make, several in lines:
+        got = np.array([scores(make(seed), several=several) for seed in range(first, last + 1)]).T
         near, there, ends = got[:3].mean(axis=1)
         print(
-            f"{name:12s} F1 mean {near:.3f} worst {got[0].min():.3f}  within 0.15 s {there:.3f}"
+            f"{name:13s} F1 mean {near:.3f} worst {got[0].min():.3f}  within 0.15 s {there:.3f}"
             f"  with ends {ends:.3f}  firm and none {got[3].sum():.0f}"
         )
 

@@ -30,6 +30,11 @@ BOWED: dict[str, tuple[int, int]] = {  # lowest and highest note
 PLUCKED: dict[str, tuple[Role, tuple[int, ...]]] = {  # role and open strings
     "guitar": ("fretted", (40, 45, 50, 55, 59, 64)), "bass": ("bass-fretted", (28, 33, 38, 43)),
 }  # fmt: skip
+# Fretted shapes, lowest string first; -1 is not struck. Common practice, no source.
+SHAPES = (
+    (0, 2, 2, 1, 0, 0), (-1, 0, 2, 2, 1, 0), (-1, 3, 2, 0, 1, 0), (3, 2, 0, 0, 0, 3),
+    (-1, -1, 0, 2, 3, 2), (1, 3, 3, 2, 1, 1), (0, 2, 2, 0, 0, 0), (-1, 0, 2, 2, 2, 0),
+)  # fmt: skip
 _LINE = 8192  # samples that a delay line holds
 _NOTES = 28
 _PADDED = 1 << 17
@@ -65,6 +70,38 @@ def bowed_line(instrument: str, seed: int) -> Melody:
     samples = _through_a_body(samples, rng) + 0.01 * rng.normal(size=len(t)) * np.abs(speed)
     notes = [_as_it_speaks(bow.note, samples) for bow in bows]
     return _melody(samples, notes, "bowed", (lowest, highest), rng)
+
+
+def double_stops(instrument: str, seed: int) -> Melody:
+    """Play two strings at once, thirds to octaves apart, each pair under one bow."""
+    rng = np.random.default_rng([seed, len(instrument), 2])
+    lowest, highest = BOWED[instrument]
+    at_s, pairs = 0.3, []
+    for _ in range(14):
+        length_s = float(rng.choice([0.6, 0.9, 1.4]))
+        low, apart = rng.integers(lowest, highest - 18), rng.choice([3, 4, 5, 7, 8, 9, 12])
+        pair = [
+            MelodyNote(start_s=at_s, end_s=at_s + length_s, midi=key + rng.normal(0.0, 0.05))
+            for key in (low, low + apart)
+        ]
+        pairs.append(pair)
+        at_s += length_s + float(rng.choice([0.0, 0.2]))
+    t = np.arange(round((at_s + 0.5) * SR)) / SR
+    samples = np.zeros(len(t))
+    bridge = rng.uniform(0.08, 0.14)
+    for notes in zip(*pairs, strict=True):
+        midi, speed, way = np.full(len(t), notes[0].midi), np.zeros(len(t)), 1.0
+        force = np.full(len(t), rng.uniform(0.55, 0.8))
+        for note in notes:
+            inside = slice(round(note.start_s * SR), round(note.end_s * SR))
+            held, way = t[inside] - note.start_s, -way
+            midi[inside.start :] = note.midi
+            left = np.clip((note.end_s - note.start_s - held) / 0.04, 0.0, 1.0)
+            speed[inside] = way * rng.uniform(0.15, 0.28) * np.clip(held / 0.06, 0.0, 1.0) * left
+        samples += _bowed(_hz(midi), speed, force, bridge, rng.uniform(0.3, 0.5))
+    samples = _through_a_body(samples / np.abs(samples).max(), rng)
+    every = [note for pair in pairs for note in pair]
+    return _melody(samples, every, "bowed", (lowest, highest), rng)
 
 
 def _as_it_speaks(note: MelodyNote, samples: Floats) -> MelodyNote:
@@ -124,6 +161,31 @@ def plucked_line(instrument: str, seed: int) -> Melody:
     rng = np.random.default_rng([seed, len(instrument)])
     role, opens = PLUCKED[instrument]
     strokes = _drawn_strokes(rng, opens)
+    return _picked(strokes, opens, role, rng)
+
+
+def picked_chords(seed: int) -> Melody:
+    """Pick the strings of shapes of a guitar one after another, each of which rings on."""
+    rng = np.random.default_rng([seed, 3])
+    role, opens = "fretted-chords", PLUCKED["guitar"][1]
+    off = rng.normal(0.0, 0.05, len(opens))
+    at_s, strokes = 0.3, []
+    for shape in rng.choice(SHAPES, size=7):
+        strings = [k for k, fret in enumerate(shape) if fret >= 0]
+        order = rng.permutation(strings)[: int(rng.integers(3, len(strings) + 1))]
+        order = np.sort(order) if rng.random() < 0.5 else order
+        end_s = at_s + max(float(rng.choice([1.0, 1.6, 2.2])), 0.18 * len(order) + 0.3)
+        for k, string in enumerate(order):
+            midi = opens[string] + shape[string] + off[string]
+            note = MelodyNote(start_s=at_s + 0.18 * k, end_s=end_s, midi=midi)
+            strokes.append(_Stroke(note=note, string=int(string), picked=True))
+        at_s = end_s
+    return _picked(strokes, opens, role, rng)
+
+
+def _picked(
+    strokes: list[_Stroke], opens: tuple[int, ...], role: Role, rng: np.random.Generator
+) -> Melody:
     t = np.arange(round((strokes[-1].note.end_s + 0.5) * SR)) / SR
     loss, bridge, plectrum = rng.uniform(0.06, 0.3), rng.uniform(0.08, 0.25), rng.uniform(0.06, 0.2)
     rings_s = rng.uniform(1.5, 5.0)
@@ -149,7 +211,7 @@ def plucked_line(instrument: str, seed: int) -> Melody:
             far = round(bridge * SR / float(_hz(np.array(open_midi + 5.0))))
             samples += played - np.concatenate([np.zeros(far), played[:-far]])
     samples = lfilter([0.4], [1.0, -0.6], lfilter([1.0, -1.0], [1.0, -0.995], samples))
-    notes = [stroke.note for stroke in strokes]
+    notes = sorted((stroke.note for stroke in strokes), key=lambda note: note.start_s)
     return _melody(samples, notes, role, (opens[0], opens[-1] + 15), rng)
 
 
