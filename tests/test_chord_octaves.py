@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from test_chords import SR, as_stem
+from tones.exact import faded, laid_out, steady, stem_of, tone, with_floor
 
 from planner.chord_partials import partial_hz, typical_b
 from planner.chords import find_chord_notes
@@ -80,3 +81,22 @@ def test_a_stem_recorded_low_says_the_same() -> None:
     assert len(loud) == len(low) == 1
     assert low[0][1].sustain_hz == pytest.approx(loud[0][1].sustain_hz, rel=1e-6)
     assert loud[0][0].level_db - low[0][0].level_db == pytest.approx(30.0, abs=0.1)
+
+
+@pytest.mark.parametrize("pair", [(36, 48), (44, 56), (40, 44), (43, 52)])
+def test_low_bowed_notes_are_themselves_beside_each_other(pair: tuple[int, int]) -> None:
+    """Two bows, first partials 12 dB softer than the second ones: two notes, no partial of theirs.
+
+    An octave as loud as the partials it hides may go unheard. That a cello softens its lowest
+    first partials is common practice, no source.
+    """
+    rng = np.random.default_rng(7)
+    amplitudes = [0.125, *(1.0 / n for n in range(2, 40))]
+    pieces = []
+    for midi in (pair[0] + 0.03, pair[1] - 0.04):
+        played = tone(steady(midi_to_hz(midi), 0.9, SR), SR, rng, amplitudes=amplitudes)
+        pieces.append((0.3, faded(played, SR, rise_s=0.05, fall_s=0.05)))
+    stem = stem_of(with_floor(laid_out(pieces, 1.6, SR), -80.0, rng), SR, "bowed")
+    found = [round(hz_to_midi(note.pitch_hz)) for note, _ in find_chord_notes(stem)]
+    assert pair[0] in found
+    assert set(found) == set(pair) or (pair[1] == pair[0] + 12 and found == [pair[0]])
