@@ -22,6 +22,7 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 
 from planner.model import Floats, PitchTrack, Stem
 from planner.spread import middle_of_known
+from planner.struck_again import struck_again
 from planner.tracker import HOP_S
 
 # Thresholds without another source were chosen on seed 1 of lines like those of
@@ -47,6 +48,7 @@ _MOSTLY_READ = 0.75  # of the frames at the stroke
 _COST_PER_OCTAVE_DOWN = 0.04  # as in the track: a period's multiples fit as well
 _LEAST_STRENGTH = 0.3
 _RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
+_ALONE_S = 0.04, 0.02  # windows and what lies clear of the stroke, where one string sounds
 _FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
@@ -96,6 +98,8 @@ def with_struck_pitches(
             continue
         here = slice(int(frame), int(frame) + round(window_s / HOP_S))
         if _higher_reading_fits(f0_hz[here], f_hz, rose, stem.analysis_sr):
+            continue
+        if not lowest_hz and _is_same_string(stem, f0_hz[here], f_hz, int(frame)):
             continue
         if lowest_hz and _sounds_below(
             stem, f0_hz[here], f_hz, whole, at_s, int(following) * HOP_S
@@ -152,6 +156,21 @@ def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) ->
     if times < 2 or not _near(np.array([usual_hz]), times * f_hz).any():
         return False
     return _at_lag(rose, sr / usual_hz) > _READING_FITS
+
+
+def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> bool:
+    """Was the string of the reading struck again, of which what rose are but some partials?
+
+    A ring keeps its phases.
+    """
+    usual_hz = middle_of_known(read_hz)
+    times = round(f_hz / usual_hz) if usual_hz > 0.0 else 0
+    if times < 2 or not _near(np.array([f_hz]), times * usual_hz).any():
+        return False
+    sr = stem.analysis_sr
+    onset = round(frame * HOP_S * sr)
+    beside = [(f_hz, 0.0)]
+    return struck_again(stem.samples, sr, onset, (usual_hz, 0.0), beside, *_ALONE_S)
 
 
 def _sounds_below(
