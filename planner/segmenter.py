@@ -126,28 +126,30 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
 
 
 def _with_rough_starts(steps: list[Step], track: PitchTrack, f0_hz: Floats) -> list[Step]:
-    """Leave out what is too rough for a note of its own and goes on as a longer one.
+    """Let a note begin with what leads to it without a leap and is too rough for a note of its own.
 
     The lips of a low trombone, or a bow on a thick string, take a tenth of a second to find the
-    pitch. What leads there without a leap is the note's own start.
+    pitch; what has another until then, and loses it, is left out.
     """
     kept: list[Step] = []
     for step in steps:
-        if kept and _is_rough_start(kept[-1], step, track):
+        if kept and _is_rough_start(kept[-1], step, track, f0_hz):
             start = kept.pop()
-            leads = scooped_from(f0_hz, start.first, step.first) < step.first - _LED_FRAMES
-            if leads and step.begins != "attack":
+            if start.last == step.first and step.begins != "attack":
                 step = replace(start, last=step.last)
         kept.append(step)
     return kept
 
 
-def _is_rough_start(start: Step, step: Step, track: PitchTrack) -> bool:
-    """Is one step short, never clear, and sounding on up to the next?"""
+def _is_rough_start(start: Step, step: Step, track: PitchTrack, f0_hz: Floats) -> bool:
+    """Is one step the start of the next: short, never clear, and sounding on without a leap?"""
     frames = start.last - start.first
     if frames * track.hop_s >= _ROUGH_S or step.last - step.first <= LONGER * frames:
         return False
     if track.strength[start.first : start.last].max() >= _CLEAR:
+        return False
+    leaps = scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES
+    if start.last == step.first and leaps:
         return False
     sounds_on = track.level_db[start.last - 1 : step.first + 1]
     return bool(sounds_on.min() > sounds_on[0] - _SOUNDS_ON_DB)
