@@ -18,14 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.pitch import midi_to_hz
 from planner.spread import middle_of
+from planner.tracker import reading_window_s
 
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
 _STEP_COST = 9.0
 _STEP_CAP = 6.0  # one wild frame never costs more than this
 _STEP_GRID = 0.25  # semitones
-_MIXED_S, _WINDOW_S = 0.12, 0.08  # a ring; the track's long window, which sees both sides
+_MIXED_S = 0.12  # a ring
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP_S = 0.16  # longer, what a sound begins with is a note, unless it glides
 _SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
@@ -222,7 +224,8 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
         return True
     own = run.level(stay)
     rings = run.bends or index == 0 or _is_multiple(run.level(stays[index - 1]), own)
-    return length_s < (_MIXED_S if rings else _WINDOW_S) and _is_multiple(following, own)
+    most_s = _MIXED_S if rings else reading_window_s(midi_to_hz(own))  # which sees both sides
+    return length_s < most_s and _is_multiple(following, own)
 
 
 def _is_multiple(midi: float, low_midi: float) -> bool:

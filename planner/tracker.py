@@ -75,6 +75,11 @@ _READINGS = (
 )
 
 
+def reading_window_s(pitch_hz: float) -> float:
+    """How long the window is that a pitch is read in, s."""
+    return next(r.window_s for r in _READINGS if pitch_hz < r.highest_hz)
+
+
 def track(stem: Stem) -> PitchTrack:
     """Follow the coarse pitch of a stem in which one note sounds at a time.
 
