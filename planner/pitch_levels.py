@@ -223,7 +223,7 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):
         return True
     own = run.level(stay)
-    rings = run.bends or index == 0 or _is_multiple(run.level(stays[index - 1]), own)
+    rings = run.bends or (index > 0 and _is_multiple(run.level(stays[index - 1]), own))
     most_s = _MIXED_S if rings else reading_window_s(midi_to_hz(own))  # which sees both sides
     return length_s < most_s and _is_multiple(following, own)
 
