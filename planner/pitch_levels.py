@@ -30,7 +30,7 @@ _STEP_GRID = 0.25  # semitones
 _MIXED_S = 0.12  # a ring
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP_S = 0.16  # longer, what a sound begins with is a note, unless it glides
-_SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
+SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 # Of its way that a fall goes in its last quarter, at the least: half an even one's.
 _FALL_SHARE = 0.125
@@ -280,7 +280,7 @@ def _leads_up_to(start: Floats, following: float) -> bool:
     quarter = max(1, len(start) // 4)
     gap = following - float(middle_of(start[:quarter]))
     gone = following - float(middle_of(start[-quarter:]))
-    return abs(gone) < abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
+    return abs(gone) < abs(gap) < SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
 
 
 def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from planner.attacks import attack_frames, pitched_level_db, quick_level_db
 from planner.frame_blocks import stretches
-from planner.is_note import is_note, loud_level_db
+from planner.is_note import LEAST_STRENGTH, is_note, loud_level_db
 from planner.last_partials import with_last_partials
 from planner.midline import vibrato_midline
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
@@ -39,7 +39,7 @@ from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.note_starts import note_start, scooped_from
 from planner.pitch import midi_to_hz
-from planner.pitch_levels import MIN_NOTE_S
+from planner.pitch_levels import MIN_NOTE_S, SCOOP
 from planner.pitch_steps import LONGER, NO_FRAMES, Step, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
@@ -146,11 +146,14 @@ def _is_rough_start(start: Step, step: Step, track: PitchTrack, f0_hz: Floats) -
     frames = start.last - start.first
     if frames * track.hop_s >= _ROUGH_S or step.last - step.first <= LONGER * frames:
         return False
-    if track.strength[start.first : start.last].max() >= _CLEAR:
+    strength = track.strength[start.first : start.last]
+    if strength.max() >= _CLEAR:
         return False
-    leaps = scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES
-    if start.last == step.first and leaps:
-        return False
+    if start.last == step.first:
+        from_, to = (middle_of(_semitones(f0_hz[s.first : s.last])) for s in (start, step))
+        leaps = scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES
+        if leaps or (abs(to - from_) >= SCOOP and middle_of(strength) >= LEAST_STRENGTH):
+            return False
     sounds_on = track.level_db[start.last - 1 : step.first + 1]
     return bool(sounds_on.min() > sounds_on[0] - _SOUNDS_ON_DB)
 
