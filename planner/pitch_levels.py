@@ -41,6 +41,8 @@ _GLIDE_RATE = 4.0  # semitones per second
 _MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, a note none
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
 LEAP = 0.7
+# Of what creeps, less is one: chosen, a finger's semitone through a window of 32 ms.
+_STEP, _OVER_PACE = 0.3, 5.0
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
 # From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
@@ -240,9 +242,11 @@ def _glides(stay: _Stay, border: int, run: _Run) -> bool:
         return False
     # Of the pitch itself: a line leaps to where the middle of a vibrato is drawn.
     around = run.midi[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
-    if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else LEAP):
-        return False
     own = run.midi[stay.from_ : stay.to]
+    pace = float(middle_of(np.abs(np.diff(own)))) if len(own) > 1 else LEAP
+    leap = np.inf if run.bends or run.sung else min(LEAP, max(_STEP, _OVER_PACE * pace))
+    if np.abs(np.diff(around)).max(initial=0.0) >= leap:
+        return False
     if np.abs(np.diff(own)).max(initial=0.0) >= (np.inf if run.sung else LEAP):
         return False
     return _moves_steadily(run.line[stay.from_ : stay.to], run.hop_s)
