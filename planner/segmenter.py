@@ -50,7 +50,7 @@ from planner.thumps import without_thumps
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
 # Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
-# above what only the long window of the track reads (150 Hz) lies under 300.
+# above what only longer windows of the track read (150 Hz) lies under 300.
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _GONE_DB = 30.0  # a note this far under its own peak has ended

@@ -5,8 +5,8 @@ Coarse pitch, good to a few cents: enough to find notes, never used as a note's 
 Method
 ------
 Every frame offers candidates: peaks of the normalised square difference function (P. McLeod and
-G. Wyvill, "A smarter way to find pitch", ICMC 2005), taken from a long window for low notes and a
-short one for high notes, so that neither smears the other. A Viterbi search picks one candidate
+G. Wyvill, "A smarter way to find pitch", ICMC 2005), taken from a longer window for lower notes, so
+that none smears the others. A Viterbi search picks one candidate
 per frame, or "nothing pitched"; it weighs how periodic the frame is, prefers the shorter of
 equally good periods (a period's multiples fit just as well), and dislikes jumps.
 
