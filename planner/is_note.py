@@ -17,7 +17,7 @@ from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import MIN_NOTE_S
 from planner.pitch_steps import Step
 from planner.spread import middle_of, middle_of_known
-from planner.tracker import LEVEL_S
+from planner.tracker import LEVEL_S, reading_window_s
 
 LEAST_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
 _SOFT_NOTE_DB = 20.0  # under the loud notes, only a clean note counts
@@ -28,7 +28,6 @@ _PITCHED_STEM_SHARE = 0.3
 _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
-_LOW_HZ, _LOW_REACH_S = 150.0, 0.035  # below, the track's window is 80 ms; a little less than half
 _STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _STIFF_S, _STIFF_PARTIALS = 0.25, 20  # of a string, as for its stiffness (`planner.stiffness`)
 _STIFF_SDS = 4.0  # above zero: what noise makes of one in 30,000 strings that are not stiff
@@ -131,8 +130,8 @@ def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
     pitches_hz = [_usual_hz(track, s) for s in (before, step)]
     leaves = before.last - 1 - int(np.argmax(_at(pitches_hz[0], track, before)[::-1]))
     arrives = step.first + int(np.argmax(_at(pitches_hz[1], track, step)))
-    window_s = _LOW_REACH_S if min(pitches_hz) < _LOW_HZ else LEVEL_S / 2
-    aside, reach = round(window_s / track.hop_s), round(_EITHER_SIDE_S / track.hop_s)
+    aside = _reach(min(pitches_hz), track)
+    reach = round(_EITHER_SIDE_S / track.hop_s)
     if (arrives - leaves) * track.hop_s > _SLIDES_S:
         return False
     sides = [
@@ -165,11 +164,16 @@ def _own_strength(track: PitchTrack, step: Step) -> float:
     The window that reads a low note looks past both ends of a short one.
     """
     strength = float(middle_of(track.strength[step.first : step.last]))
-    reach = round(_LOW_REACH_S / track.hop_s)
+    reach = _reach(_usual_hz(track, step), track)
     inner = track.strength[step.first + reach : max(step.last - reach, step.first + reach)]
-    if len(inner) == 0 or _usual_hz(track, step) >= _LOW_HZ:
+    if len(inner) == 0 or reach * track.hop_s <= LEVEL_S / 2:
         return strength
     return max(strength, float(middle_of(inner)))
+
+
+def _reach(pitch_hz: float, track: PitchTrack) -> int:
+    """How many frames either side a reading of a pitch looks, a little less than half a window."""
+    return round(max(LEVEL_S / 2, reading_window_s(pitch_hz) / 2 - track.hop_s) / track.hop_s)
 
 
 def _struck_strength(track: PitchTrack, step: Step) -> float:

@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.common_periods import DOES_NOT_FIT, STROKE, best_fit, is_near, whole_jumps
+from planner.common_periods import FITS, STROKE, best_fit, is_near, whole_jumps
 from planner.frame_blocks import stretches
 from planner.model import Floats
 from planner.spread import middle_of
@@ -37,7 +37,7 @@ _MOST_SHARED = 4  # chosen: whole ratios beyond lie so close that any two pitche
 _OVER_AGAINST = 4.0  # chosen
 _CRACK_FRAMES = 30  # 0.15 s: chosen; a register takes over within that, or it is a note
 _NEARLY = 0.02  # chosen: what the low pitch alone has is then 20 dB down
-_SLOWLY_FRAMES = 13  # twice the window of 32 ms: within one, any change of pitch is slow
+_SLOWLY_FRAMES = 7  # the window of 32 ms: within one, any change of pitch is slow
 _JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
 
 
@@ -145,7 +145,7 @@ def without_low_starts(
         fits, offered_hz = best_fit(candidates_hz[first:last], strength[first:last], own_hz)
         settled = float(np.median(fits[(frame - first + len(fits)) // 2 :])) - _NEARLY
         until = frame - first + int(np.argmax(fits[frame - first :] >= settled))
-        if until - np.flatnonzero(fits[:until] < DOES_NOT_FIT).max(initial=0) < _SLOWLY_FRAMES:
+        if until - np.flatnonzero(fits[:until] < FITS).max(initial=0) < _SLOWLY_FRAMES:
             continue
         own_hz = np.where(fits > 0.0, offered_hz, own_hz)
         out[first:frame] = own_hz[: frame - first]

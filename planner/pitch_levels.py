@@ -18,17 +18,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.pitch import midi_to_hz
 from planner.spread import middle_of
+from planner.tracker import reading_window_s
 
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch
 _STEP_SIGMA = 0.40  # semitones: deviations of this size are still the same note
 _STEP_COST = 9.0
 _STEP_CAP = 6.0  # one wild frame never costs more than this
 _STEP_GRID = 0.25  # semitones
-_MIXED_S, _WINDOW_S = 0.12, 0.08  # a ring; the track's long window, which sees both sides
+_MIXED_S = 0.12  # a ring
 _AT_BORDER_FRAMES = 3  # half the track's window of 32 ms either side
 _SCOOP_S = 0.16  # longer, what a sound begins with is a note, unless it glides
-_SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
+SCOOP = 0.8  # semitones: what a sound begins with closer than this to what follows is no note
 _SCOOP_SHARE = 0.25  # of the way that a scoop has gone in its last quarter, at the least
 # Of its way that a fall goes in its last quarter, at the least: half an even one's.
 _FALL_SHARE = 0.125
@@ -39,6 +41,8 @@ _GLIDE_RATE = 4.0  # semitones per second
 _MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, a note none
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
 LEAP = 0.7
+# Of what creeps, less is one: chosen, a finger's semitone through a window of 32 ms.
+_STEP, _OVER_PACE = 0.3, 5.0
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
 # From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window
@@ -221,8 +225,9 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):
         return True
     own = run.level(stay)
-    rings = run.bends or index == 0 or _is_multiple(run.level(stays[index - 1]), own)
-    return length_s < (_MIXED_S if rings else _WINDOW_S) and _is_multiple(following, own)
+    rings = run.bends or (index > 0 and _is_multiple(run.level(stays[index - 1]), own))
+    most_s = _MIXED_S if rings else reading_window_s(midi_to_hz(own))  # which sees both sides
+    return length_s < most_s and _is_multiple(following, own)
 
 
 def _is_multiple(midi: float, low_midi: float) -> bool:
@@ -237,9 +242,11 @@ def _glides(stay: _Stay, border: int, run: _Run) -> bool:
         return False
     # Of the pitch itself: a line leaps to where the middle of a vibrato is drawn.
     around = run.midi[max(0, border - _AT_BORDER_FRAMES) : border + _AT_BORDER_FRAMES]
-    if np.abs(np.diff(around)).max(initial=0.0) >= (np.inf if run.bends or run.sung else LEAP):
-        return False
     own = run.midi[stay.from_ : stay.to]
+    pace = float(middle_of(np.abs(np.diff(own)))) if len(own) > 1 else LEAP
+    leap = np.inf if run.bends or run.sung else min(LEAP, max(_STEP, _OVER_PACE * pace))
+    if np.abs(np.diff(around)).max(initial=0.0) >= leap:
+        return False
     if np.abs(np.diff(own)).max(initial=0.0) >= (np.inf if run.sung else LEAP):
         return False
     return _moves_steadily(run.line[stay.from_ : stay.to], run.hop_s)
@@ -277,7 +284,7 @@ def _leads_up_to(start: Floats, following: float) -> bool:
     quarter = max(1, len(start) // 4)
     gap = following - float(middle_of(start[:quarter]))
     gone = following - float(middle_of(start[-quarter:]))
-    return abs(gone) < abs(gap) < _SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
+    return abs(gone) < abs(gap) < SCOOP and 1.0 - gone / gap > _SCOOP_SHARE
 
 
 def _join_bends(pieces: list[Piece], line: Floats, hop_s: float) -> list[Piece]:

@@ -113,10 +113,14 @@ def _begin_at_swells(
     for dip in swells:
         changes = _where_pitch_changes(midi, dip, hop_s)
         frame = dip if changes is None else changes
-        follows = float(middle_of(midi[frame : frame + 2 * clear]))
         for near in [a for a in starts if a > 0 and abs(a - frame) <= clear]:
-            before = midi[near:frame]
-            if len(before) >= shortest and abs(middle_of(before) - follows) > SAME_NOTE:
+            first, last = sorted((near, frame))
+            until = min((a for a in starts if a >= last + shortest), default=len(midi))
+            after = midi[last : min(until, last + 2 * clear)]
+            if (
+                last - first >= shortest
+                and abs(middle_of(midi[first:last]) - middle_of(after)) > SAME_NOTE
+            ):
                 continue  # as short as it is, a note between two borders
             del starts[near]  # the same border, seen less sharply in the pitch
         if frame > apart // 2 and len(midi) - frame > apart // 2:

@@ -39,7 +39,7 @@ from planner.note_ends import rings_from_frame, stopped_frame
 from planner.note_span import NEAR_SEMITONES
 from planner.note_starts import note_start, scooped_from
 from planner.pitch import midi_to_hz
-from planner.pitch_levels import MIN_NOTE_S
+from planner.pitch_levels import MIN_NOTE_S, SCOOP
 from planner.pitch_steps import LONGER, NO_FRAMES, Step, split_run
 from planner.restarts import restarts
 from planner.sounds_on import that_sound_on
@@ -50,13 +50,16 @@ from planner.thumps import without_thumps
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0
 # Chosen: of bowed basses, whose odd partials are weak, what rises fits an octave too high, and one
-# above what only the long window of the track reads (150 Hz) lies under 300.
+# above what only longer windows of the track read (150 Hz) lies under 300.
 _LEAST_BLOWN_HZ = 300.0
 _LEAST_SUNG_S = 0.065  # chosen: what is left of a tone after a consonant can be as short
 _GONE_DB = 30.0  # a note this far under its own peak has ended
 _ROUGH_S = 0.15  # chosen: where sustains begin to be judged, a pitch has been found
 _SPEAKS_S, _WHISTLES = 0.1, 2.2  # chosen: as rough starts take; over an octave, which is played
 _LED_FRAMES = 6  # a window's reach: without a leap in it
+# Chosen: recorded starts that find their pitch later reach 0.94, notes of 83 ms hardly ever less.
+_CLEAR = 0.95
+_SOUNDS_ON_DB = 3.0  # chosen: less is the unevenness of a tone
 
 
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
@@ -129,30 +132,37 @@ def _with_rough_starts(
     """Let a note begin with what leads to it without a leap and is too rough for a note of its own.
 
     The lips of a low trombone, or a bow on a thick string, take a tenth of a second to find the
-    pitch. A bow may draw a whistle from the string before.
+    pitch; what has another until then, and loses it, is left out. A bow may draw a whistle from
+    the string before.
     """
-    joined: list[Step] = []
+    kept: list[Step] = []
     for step in steps:
-        if joined and (
-            _is_rough_start(joined[-1], step, track, f0_hz)
-            or (bowed and _whistles(joined[-1], step, f0_hz, track.hop_s))
+        if kept and (
+            _is_rough_start(kept[-1], step, track, f0_hz)
+            or (bowed and _whistles(kept[-1], step, f0_hz, track.hop_s))
         ):
-            joined[-1] = replace(joined[-1], last=step.last)
-        else:
-            joined.append(step)
-    return joined
+            start = kept.pop()
+            if start.last == step.first and step.begins != "attack":
+                step = replace(start, last=step.last)
+        kept.append(step)
+    return kept
 
 
 def _is_rough_start(start: Step, step: Step, track: PitchTrack, f0_hz: Floats) -> bool:
-    """Is one step the start of the next: short, leading to it, and hardly periodic?"""
+    """Is one step the start of the next: short, never clear, and sounding on without a leap?"""
     frames = start.last - start.first
-    if start.last != step.first or step.begins == "attack":
-        return False
     if frames * track.hop_s >= _ROUGH_S or step.last - step.first <= LONGER * frames:
         return False
-    if scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES:
+    strength = track.strength[start.first : start.last]
+    if strength.max() >= _CLEAR:
         return False
-    return bool(middle_of(track.strength[start.first : start.last]) < LEAST_STRENGTH)
+    if start.last == step.first:
+        from_, to = (middle_of(_semitones(f0_hz[s.first : s.last])) for s in (start, step))
+        leaps = scooped_from(f0_hz, start.first, step.first) >= step.first - _LED_FRAMES
+        if leaps or (abs(to - from_) >= SCOOP and middle_of(strength) >= LEAST_STRENGTH):
+            return False
+    sounds_on = track.level_db[start.last - 1 : step.first + 1]
+    return bool(sounds_on.min() > sounds_on[0] - _SOUNDS_ON_DB)
 
 
 def _whistles(start: Step, step: Step, f0_hz: Floats, hop_s: float) -> bool:
@@ -161,7 +171,8 @@ def _whistles(start: Step, step: Step, f0_hz: Floats, hop_s: float) -> bool:
     if frames * hop_s >= _SPEAKS_S or step.last - step.first <= LONGER * frames:
         return False
     high_hz, low_hz = (middle_of(f0_hz[one.first : one.last]) for one in (start, step))
-    return bool(start.last == step.first and high_hz > _WHISTLES * low_hz)
+    near = step.first - start.last <= _LED_FRAMES
+    return bool(near and high_hz > _WHISTLES * low_hz)
 
 
 def _bridged(track: PitchTrack, struck: NDArray[np.intp]) -> Floats:

@@ -5,8 +5,8 @@ Coarse pitch, good to a few cents: enough to find notes, never used as a note's 
 Method
 ------
 Every frame offers candidates: peaks of the normalised square difference function (P. McLeod and
-G. Wyvill, "A smarter way to find pitch", ICMC 2005), taken from a long window for low notes and a
-short one for high notes, so that neither smears the other. A Viterbi search picks one candidate
+G. Wyvill, "A smarter way to find pitch", ICMC 2005), taken from a longer window for lower notes, so
+that none smears the others. A Viterbi search picks one candidate
 per frame, or "nothing pitched"; it weighs how periodic the frame is, prefers the shorter of
 equally good periods (a period's multiples fit just as well), and dislikes jumps.
 
@@ -41,15 +41,10 @@ from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
+LEVEL_S = 0.032  # of a track's level, and of the shortest window that a pitch is read in
 BASS_ROLES = ("bass-fretted", "bass-fretless")
 
-_LONG_WINDOW_S = 0.080  # 2.8 periods of 35 Hz
-_SHORT_WINDOW_S = 0.032  # 4.8 periods of 150 Hz
-LEVEL_S = _SHORT_WINDOW_S  # of a track's level
-_SPLIT_HZ = 150.0  # candidates below come from the long window, above from the short one
-_LAG_OVERSAMPLING = 4  # 2.5 kHz is 6.4 samples at 16 kHz: too few to find its peak between samples
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
-_CANDIDATES = 5  # per window
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
 
 _LEVELS_AT_ONCE = 4096  # frames
@@ -57,6 +52,32 @@ _LEVELS_AT_ONCE = 4096  # frames
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
 _FLUX_TOP_HZ = 6000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    """A window, and the pitches that are read in it."""
+
+    window_s: float
+    lowest_hz: float
+    highest_hz: float
+    offers: int  # candidates at the most
+    oversampling: int = 1  # of the lags
+
+
+# Windows hold 2.8 periods of 35 and of 56 Hz, 4.8 of 150 Hz: a note is read in hardly more than it
+# takes, and twelve a second last 0.083 s. 2.5 kHz is 6.4 samples at 16 kHz, too few to find its
+# peak between whole lags.
+_READINGS = (
+    _Reading(window_s=0.080, lowest_hz=0.0, highest_hz=56.0, offers=2),
+    _Reading(window_s=0.050, lowest_hz=54.5, highest_hz=150.0, offers=4),
+    _Reading(window_s=LEVEL_S, lowest_hz=145.5, highest_hz=np.inf, offers=5, oversampling=4),
+)
+
+
+def reading_window_s(pitch_hz: float) -> float:
+    """How long the window is that a pitch is read in, s."""
+    return next(r.window_s for r in _READINGS if pitch_hz < r.highest_hz)
 
 
 def track(stem: Stem) -> PitchTrack:
@@ -72,29 +93,14 @@ def track(stem: Stem) -> PitchTrack:
     PitchTrack
         One frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one length.
     """
-    lowest_hz, highest_hz = stem.range_hz
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
     samples: Floats | ByThePiece = stem.samples
     band = bass_band if stem.role in BASS_ROLES else guitar_band
     if stem.role in (*BASS_ROLES, "fretted"):
         band_of = partial(band, sr=stem.analysis_sr)
         samples = ByThePiece(stem.samples, stem.analysis_sr, band_of)
-    readings = (
-        _Reading(
-            window_s=_LONG_WINDOW_S,
-            lowest_hz=lowest_hz,
-            highest_hz=min(highest_hz, _SPLIT_HZ),
-            oversampling=1,
-        ),
-        _Reading(
-            window_s=_SHORT_WINDOW_S,
-            lowest_hz=max(lowest_hz, _SPLIT_HZ * 0.97),
-            highest_hz=highest_hz,
-            oversampling=_LAG_OVERSAMPLING,
-        ),
-    )
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
-    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), readings)
+    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), stem.range_hz)
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
@@ -202,44 +208,35 @@ def _running_energy(block: NDArray[np.float32], hop: int) -> Floats:
     return view
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reading:
-    """A window, and the pitches that are read in it."""
-
-    window_s: float
-    lowest_hz: float
-    highest_hz: float
-    oversampling: int  # of the lags
-
-
 def _candidates(
-    samples: Floats | ByThePiece, sr: int, silent: NDArray[np.bool_], readings: tuple[_Reading, ...]
+    samples: Floats | ByThePiece, sr: int, silent: NDArray[np.bool_], range_hz: tuple[float, float]
 ) -> tuple[Floats, Floats]:
     """Offer each frame's best periods: (frames, k) in Hz and their strengths, 0 where none.
 
     None where all frames of a block are ``silent``.
     """
     frames = len(silent)
-    width = _CANDIDATES * len(readings)
-    f_hz = np.zeros((frames, width), dtype=np.float32)  # good to a thousandth of a cent
-    strength = np.zeros((frames, width), dtype=np.float32)
-    widest = max(round(reading.window_s * sr) for reading in readings)
+    ends = np.cumsum([reading.offers for reading in _READINGS])
+    f_hz = np.zeros((frames, ends[-1]), dtype=np.float32)  # good to a thousandth of a cent
+    strength = np.zeros((frames, ends[-1]), dtype=np.float32)
+    widest = max(round(reading.window_s * sr) for reading in _READINGS)
     for first, block in frame_blocks(samples, widest, _hop(sr), frames, lead=widest // 2):
         rows = slice(first, first + len(block))
         if silent[rows].all():
             continue
-        for place, reading in enumerate(readings):
-            if reading.highest_hz <= reading.lowest_hz:
+        for reading, end in zip(_READINGS, ends, strict=True):
+            lowest_hz = max(range_hz[0], reading.lowest_hz)
+            highest_hz = min(range_hz[1], reading.highest_hz)
+            if highest_hz <= lowest_hz:
                 continue
-            columns = slice(_CANDIDATES * place, _CANDIDATES * (place + 1))
+            columns = slice(end - reading.offers, end)
             window = round(reading.window_s * sr)
-            longest = min(int(np.ceil(sr / reading.lowest_hz)) + 2, window - 2)
+            longest = min(int(np.ceil(sr / lowest_hz)) + 2, window - 2)
             lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
             begins = widest // 2 - window // 2
             frame = block[:, begins : begins + window]
             curve = _square_difference(frame, _hop(sr), longest, reading.oversampling)
-            shortest, furthest = sr / reading.highest_hz, sr / reading.lowest_hz
-            lag, value = _curve_peaks(curve, lags, shortest, furthest)
+            lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz, reading.offers)
             f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
             strength[rows, columns] = value
     return f_hz, strength
@@ -330,9 +327,9 @@ def _between_lags(longest: int, oversampling: int) -> NDArray[np.float32]:
 
 
 def _curve_peaks(
-    curve: NDArray[np.float32], lags: Floats, shortest: float, longest: float
+    curve: NDArray[np.float32], lags: Floats, shortest: float, longest: float, most: int
 ) -> tuple[Floats, Floats]:
-    """Best peaks of each row: (rows, k) lags in samples and heights, 0 where there are fewer."""
+    """Best peaks of each row: (rows, most) lags in samples, heights, 0 where there are fewer."""
     first, last = np.searchsorted(lags[1:-1], [shortest - 1, longest + 1 + 1e-9]) + 1
     falls = curve[:, :-1] > curve[:, 1:]
     peak = falls[:, first:last] > falls[:, first - 1 : last - 1]
@@ -347,13 +344,13 @@ def _curve_peaks(
     order = np.lexsort((COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
     row, at, centre = row[order], at[order], centre[order]
     place = np.arange(len(row)) - np.searchsorted(row, np.arange(len(curve)))[row]
-    best = place < _CANDIDATES
+    best = place < most
     row, at, centre, place = row[best], at[best], centre[best], place[best]
     left, right = curve[row, at - 1], curve[row, at + 1]
     bend = left - 2 * centre + right
     offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
-    lag = np.zeros((len(curve), _CANDIDATES))
-    value = np.zeros((len(curve), _CANDIDATES))
+    lag = np.zeros((len(curve), most))
+    value = np.zeros((len(curve), most))
     lag[row, place] = (at + offset) * (lags[1] - lags[0])
     value[row, place] = np.minimum(centre - 0.25 * (left - right) * offset, 1.0)
     return lag, value

@@ -135,3 +135,16 @@ def test_a_note_whose_start_is_mixed_with_the_ring_is_as_long_as_both() -> None:
         [flat((83.0, 0.2), (59.0, 0.035), (78.1, 0.05)), way(78.0, 76.8, 0.02), flat((75.0, 0.13))]
     )
     assert blown(line) == [83, 78, 75]
+
+
+def test_a_note_that_creeps_up_is_none_of_the_way_to_the_next() -> None:
+    """G up by 0.6 semitones in 0.09 s, then G sharp at once, as the track shows a sampled sax."""
+    creeps = np.linspace(43.3, 43.9, 19)
+    settles = np.array([44.4, 44.5, 44.6, 44.7, 44.8, 44.8])
+    line = np.concatenate([flat((50.9, 0.1)), creeps, settles, flat((44.9, 0.06), (49.8, 0.1))])
+    assert blown(line) == [51, 44, 45, 50]
+
+
+def test_a_short_low_note_that_begins_a_sound_is_a_note() -> None:
+    """Nothing rang before it that could share a period with the octave that follows."""
+    assert blown(flat((45.0, 0.1), (57.0, 0.3))) == [45, 57]

@@ -221,3 +221,10 @@ def test_a_short_note_that_ends_in_a_swell_keeps_its_start(semitones: float, not
     """80 ms at a pitch of its own are a note; at the pitch that follows, the scoop into it."""
     line = flat((60.0, 0.5), (63.0 + semitones, 0.08), (63.0, 0.5))
     assert len(split(line, swells=np.array([216]))) == notes
+
+
+@pytest.mark.parametrize("swell", [202, 215])
+def test_a_note_between_a_swell_and_a_border_is_one(swell: int) -> None:
+    """Of three slurred notes the second is tongued: either end of it may be where it swells."""
+    line = flat((60.0, 0.5), (62.0, 0.065), (64.0, 0.5))
+    assert borders(split(line, swells=np.array([swell]))) == pytest.approx([100, 113], abs=3)

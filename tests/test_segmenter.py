@@ -349,3 +349,34 @@ def test_a_rough_start_of_a_low_blown_note_is_its_start(midi: int) -> None:
     found = notes_of(laid_out([(0.5, faded(lips, SR, rise_s=0.02))], 1.5, SR), SR, "brass")
     assert [round(12 * np.log2(n.pitch_hz / 440.0) + 69) for n in found] == [midi]
     assert found[0].start_s == pytest.approx(0.5, abs=0.03)
+
+
+@pytest.mark.parametrize("lowest", [37, 44])
+def test_a_low_horn_plays_twelve_notes_a_second(lowest: int) -> None:
+    """Up and down a scale and in broken chords, slurred within 15 ms, from C sharp 2 or G sharp 2.
+
+    Notes last 0.083 s, as semiquavers at 180 a minute.
+    """
+    rng = np.random.default_rng(lowest)
+    steps = [0, 2, 4, 5, 7, 9, 11, 12, 7, 4, 0, 5, 9, 12, 9, 5, 2, 7, 11, 7, 2, 4, 5, 4, 2, 0]
+    midis, every_s, over_s = [lowest + step for step in steps], 1.0 / 12.0, 0.015
+    pieces = []
+    for place, midi in enumerate(midis):
+        note = tone(steady(midi_to_hz(midi), every_s + over_s, SR), SR, rng)
+        pieces.append((0.3 + place * every_s, faded(note, SR, rise_s=over_s, fall_s=over_s)))
+    samples = with_floor(laid_out(pieces, 3.0, SR), -70.0, rng)
+    found = notes_of(samples, SR, "woodwind")
+    assert [round(12 * np.log2(n.pitch_hz / 440.0) + 69) for n in found] == midis
+    starts = [n.start_s for n in found]
+    assert starts == pytest.approx([at_s for at_s, _ in pieces], abs=0.03)
+
+
+def test_what_loses_its_first_pitch_is_no_note_of_it() -> None:
+    """Lips that buzz for 70 ms three semitones below and then at no pitch, as a recorded tuba's."""
+    rng = np.random.default_rng(3)
+    buzz, hold = (tone(steady(midi_to_hz(m), s, SR), SR, rng) for m, s in ((34, 0.09), (37, 0.6)))
+    noise = hold.std() * band_noise(round(0.17 * SR), (100.0, 1500.0), rng)
+    buzz += 0.3 * noise[: len(buzz)]
+    sounds = [(0.4, faded(buzz, SR)), (0.48, faded(noise[: round(0.08 * SR)], SR)), (0.55, hold)]
+    found = notes_of(with_floor(laid_out(sounds, 1.3, SR), -75.0, rng), SR, "brass")
+    assert [round(12 * np.log2(n.pitch_hz / 440.0) + 69) for n in found] == [37]
