@@ -6,7 +6,9 @@ ever, or the piano holds an E while nobody plays an F, nobody needs to ask.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -31,7 +33,8 @@ def known_by_the_song(
 
     The note a semitone on, to the side on which the pitch lies, must not be in the typed key. Then
     it is enough that the song has it hardly ever, beside the nearest one; or, in a key, that
-    another part sounds the nearest one, in any octave, and none the other meanwhile.
+    another part sounds the nearest one, in any octave, and none the other meanwhile. A line that
+    comes from or goes to the note beyond the strange one may step through it, and tells nothing.
 
     Parameters
     ----------
@@ -53,12 +56,14 @@ def known_by_the_song(
     start_s, end_s = np.array([n.start_s for n in sure]), np.array([n.end_s for n in sure])
     pitch_class, stem = np.array([n.midi % 12 for n in sure]), part_numbers(sure)
     codes = sorted({n.stem for n in sure})
+    neighbours = _neighbours(notes)
     found = {}
     for n in notes:
         off_cents = cents(n.heard_hz, n.target_hz)
-        if abs(off_cents) <= least_cents:
+        step = 1 if off_cents > 0 else -1
+        if abs(off_cents) <= least_cents or n.midi + 2 * step in neighbours.get(n.id, ()):
             continue
-        strange = n.midi + (1 if off_cents > 0 else -1)
+        strange = n.midi + step
         key = key_at(n.start_s)
         in_key = None if key is None else notes_of(key)
         if in_key is not None and strange % 12 in in_key:
@@ -77,4 +82,14 @@ def known_by_the_song(
         lasts_s = np.bincount(stem[same], weights=together_s[same], minlength=len(codes))
         if len(codes) and lasts_s.max() >= _MOST_OF_IT * (n.end_s - n.start_s):
             found[n.id] = f"{codes[int(lasts_s.argmax())]} sounds it too"
+    return found
+
+
+def _neighbours(notes: Iterable[SoundingNote]) -> dict[str, set[int]]:
+    """The notes before and after each one in its own stem (MIDI), by its id."""
+    found: dict[str, set[int]] = defaultdict(set)
+    for before, after in pairwise(sorted(notes, key=lambda n: (n.stem, n.start_s, n.id))):
+        if before.stem == after.stem:
+            found[before.id].add(after.midi)
+            found[after.id].add(before.midi)
     return found

@@ -94,6 +94,20 @@ def test_a_note_that_the_song_hardly_has_was_not_meant(
     assert known(D4, 40.0, *others, key=key) == said
 
 
+@pytest.mark.parametrize("start_s", [8.0, 12.0], ids=["before", "after"])
+@pytest.mark.parametrize(
+    ("stem", "midi", "is_known"),
+    [("CEL", E4, False), ("CEL", D4, True), ("CEL", F4, True), ("CEL", 60, True), ("LV", E4, True)],
+)
+def test_a_line_that_may_step_through_the_strange_note_tells_nothing(
+    stem: str, midi: int, is_known: bool, start_s: float
+) -> None:
+    """D 40 sharp beside an E of its own line may be the E flat between them (common practice)."""
+    piano = sounds("PNO", 1, D4, 9.0, 13.0)
+    said = known(D4, 40.0, piano, sounds(stem, 1, midi, start_s, start_s + 1.0))
+    assert (said is not None) == is_known
+
+
 def test_without_a_key_one_part_that_sounds_it_is_not_enough() -> None:
     """Which notes are strange is then known by the song alone."""
     assert known(D4, -40.0, sounds("PNO", 1, D4, 9.0, 13.0), key=None) is None
