@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote, part_numbers
+from planner.held_chords import HELD_S
 from planner.pitch import cents, note_name
 from planner.session_model import KeyMark
 from planner.typed_keys import notes_of
@@ -34,7 +35,8 @@ def known_by_the_song(
     The note a semitone on, to the side on which the pitch lies, must not be in the typed key. Then
     it is enough that the song has it hardly ever, beside the nearest one; or, in a key, that
     another part sounds the nearest one, in any octave, and none the other meanwhile. A line that
-    comes from or goes to the note beyond the strange one may step through it, and tells nothing.
+    comes from or goes to the note beyond the strange one may step through it in passing: then a
+    note that is not held is not known.
 
     Parameters
     ----------
@@ -61,7 +63,10 @@ def known_by_the_song(
     for n in notes:
         off_cents = cents(n.heard_hz, n.target_hz)
         step = 1 if off_cents > 0 else -1
-        if abs(off_cents) <= least_cents or n.midi + 2 * step in neighbours.get(n.id, ()):
+        in_passing = round(n.end_s - n.start_s, 3) < HELD_S
+        if abs(off_cents) <= least_cents or (
+            in_passing and n.midi + 2 * step in neighbours.get(n.id, ())
+        ):
             continue
         strange = n.midi + step
         key = key_at(n.start_s)
