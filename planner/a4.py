@@ -127,6 +127,7 @@ def _majority(
         f"pitched stems agree ({codes}).",
         did="Their common A4 was used.",
         advice="Confirm it, name a reference stem, or type a4_hz.",
+        about=ABOUT_ALL,
     )
     return reading, f"majority of {codes}", [finding]
 

@@ -30,7 +30,7 @@ def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
     """
     m = case.aimed.measured.measurement
     lean = m.slope_cents_per_s or 0.0
-    u = case.uncertainty
+    u, name = case.uncertainty, note_name(case.aimed.target.intended_midi)
     held, short = case.length_s >= 1.0, case.length_s < case.tolerances.part_rule.sustained_from_s
     return {
         "protected_by": case.protected_by,
@@ -42,8 +42,11 @@ def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
         "end_off": flat_or_sharp(case.end),
         "chord": "" if case.chord is None else case.chord.text,
         "leans_to": note_name(case.chord_tone_beside or 0),
-        "intended": note_name(case.aimed.target.intended_midi),
+        "intended": name,
         "either": _either(case),
+        "meant": f", {name} was meant, as {case.known_by}"
+        if case.known_by and case.far_off
+        else "",
         "tolerance": "" if case.role == "exclude" else amount(case.t),
         "smallest_gain": amount(case.tolerances.limits.smallest_gain_cents),
         "give": "" if u is None else f", give or take {amount(u)}",

@@ -29,6 +29,7 @@ class Case:
     blue: bool = False
     leading: bool = False  # a little sharp under the tonic that follows
     chord: ChordSymbol | None = None  # that the session names for its time
+    known_by: str = ""  # why no other note was meant, however far it is off
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     next_semitones: int = 0  # to the next note, where it follows at once; 0: the same, or a rest
     pushed: bool = False  # among the loudest of its part
@@ -77,6 +78,11 @@ class Case:
         beside = midi + (1 if self.heard > 0 else -1)
         leans = midi % 12 not in self.chord.tones and beside % 12 in self.chord.tones
         return beside if leans and 0 <= beside <= 127 else None
+
+    @property
+    def far_off(self) -> bool:
+        """Whether it is so far from its note that another one may have been meant."""
+        return self.heard is not None and abs(self.heard) > self.tolerances.limits.ask_beyond_cents
 
     @property
     def length_s(self) -> float:

@@ -41,7 +41,6 @@ _SOUR_HZ, _HARSH_HZ, _ROUGH_HZ = 0.5, 6.0, 15.0
 # worse. A tempered third is then 7 cents wider yet, near the 8 that a held harmony is allowed.
 # Dissonant intervals are only crudely judged (Hall and Hess, Music Perception 2, 1984, 166).
 _FASTER_SHARE = 0.5
-_VIBRATO_HIDES_CENTS = 10.0  # chosen: a vibrato wider than this never lets a beat stand still
 
 EXPOSED_WEIGHT = 0.15  # chosen: two equal notes a third apart weigh 0.2
 SORE_KINDS = frozenset({"sour", "harsh", "rough"})
@@ -197,8 +196,8 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
 
 
 def can_be_sore(met: Meetings) -> Bools:
-    """Say which meetings are plain enough, and not hidden by a wide vibrato, to be heard sour."""
-    return ~_hidden(met) & (met.weight >= EXPOSED_WEIGHT)
+    """Say which meetings are plain enough to be heard sour."""
+    return np.asarray(met.weight >= EXPOSED_WEIGHT)
 
 
 def nobodys(met: Meetings) -> Bools:
@@ -207,33 +206,32 @@ def nobodys(met: Meetings) -> Bools:
     return np.asarray(fixed[met.low] & fixed[met.high])
 
 
-def _hidden(met: Meetings) -> Bools:
-    vibrato = met.vibrato_half_cents
-    return np.asarray(np.maximum(vibrato[met.low], vibrato[met.high]) > _VIBRATO_HIDES_CENTS)
-
-
 def sounds_sour(met: Meetings, heard_hz: Floats, chosen: Ints) -> Bools:
     """Say which of some meetings are sour, of those that can be (`can_be_sore`); array (k,)."""
-    _, excess, counts = _beating(met, heard_hz, chosen)
+    _, excess, counts, still = _beating(met, heard_hz, chosen)
     enough = excess * met.overlap_s[chosen] >= _FULL_CYCLES
-    return counts & ((excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & enough))
+    return counts & still & ((excess > _HARSH_HZ) | ((excess >= _SOUR_HZ) & enough))
 
 
-def _beating(met: Meetings, heard_hz: Floats, chosen: Ints) -> tuple[Floats, Floats, Bools]:
-    """Beats a second, what of them is not given, and where that counts as beating at all.
+def _beating(met: Meetings, heard_hz: Floats, chosen: Ints) -> tuple[Floats, Floats, Bools, Bools]:
+    """Beats a second, what of them is not given, where that counts as beating, and stands still.
 
-    That is where it makes half a beat at least, exceeds twice its uncertainty, and half of what is
-    given.
+    It counts where it makes half a beat at least, exceeds twice its uncertainty, and half of what
+    is given. It does not stand where a vibrato reaches as far as the notes lie off: each swing then
+    passes the place where they do not beat (vibrato does away with the beats of mistuned intervals:
+    J. Sundberg, The perception of singing, in D. Deutsch, The Psychology of Music; from memory).
     """
     low, high, p, q = met.low[chosen], met.high[chosen], met.p[chosen], met.q[chosen]
     unsure, given = met.unsure_cents, met.given_hz[chosen]
     upper, lower = q * heard_hz[high], p * heard_hz[low]
     beats = np.abs(upper - lower)
     excess = beats - given
-    doubt = np.log(2.0) / 1200.0 * np.hypot(upper * unsure[high], lower * unsure[low])
+    hz_a_cent = np.log(2.0) / 1200.0
+    doubt = hz_a_cent * np.hypot(upper * unsure[high], lower * unsure[low])
+    swing = np.maximum(met.vibrato_half_cents[low], met.vibrato_half_cents[high])
     cycles = excess * met.overlap_s[chosen]
     counts = (cycles >= _LEAST_CYCLES) & (excess > 2.0 * doubt) & (excess >= _FASTER_SHARE * given)
-    return beats, excess, counts
+    return beats, excess, counts, excess > hz_a_cent * swing * upper
 
 
 def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
@@ -246,8 +244,7 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
     if not met.notes:
         return ()
     heard_hz = np.array([n.heard_hz for n in met.notes])
-    beats, excess, counts = _beating(met, heard_hz, np.arange(len(met.low)))
-    hidden = _hidden(met)
+    beats, excess, counts, still = _beating(met, heard_hz, np.arange(len(met.low)))
     clashes = []
     for k in np.flatnonzero(counts):
         excess_hz, overlap_s = float(excess[k]), float(met.overlap_s[k])
@@ -266,7 +263,7 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
                 cycles=excess_hz * overlap_s,
                 start_s=began,
                 end_s=began + overlap_s,
-                kind="soft" if hidden[k] else kind,
+                kind=kind if still[k] else "soft",
                 weight=float(met.weight[k]),
             )
         )

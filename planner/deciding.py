@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 from planner import ranking
 from planner.answers import Override
@@ -38,6 +38,8 @@ from planner.settling import Seen, Settled, settle
 from planner.takes import by_note, take_notes
 from planner.targets import Aimed, aim, target_for
 from planner.tolerances import Exposure
+from planner.typed_keys import key_at
+from planner.which_was_meant import known_by_the_song
 from planner.wording import flat_or_sharp
 
 _PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
@@ -138,7 +140,7 @@ def decide_once(
 
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
         return aimed_at_chords(
-            moved_along(parts, movement),
+            _known(moved_along(parts, movement), ground),
             ground.session, ground.a4, ground.judging, ground.tempo_map, ground.named,
         )  # fmt: skip
 
@@ -183,6 +185,27 @@ def decide_once(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
         kept=kept,
     )  # fmt: skip
+
+
+def _known(parts: dict[str, Part], ground: Ground) -> dict[str, Part]:
+    """Lay beside notes that are far from every note why it is known which were meant.
+
+    Where blue notes are protected, a pitch between two notes may be meant so.
+    """
+    if ground.judging.protect_blue_notes:
+        return parts
+    ask_cents = ground.tolerances.limits.ask_beyond_cents
+    between = {
+        a.measured.id for part in parts.values() for a in part.aimed if a.target.between_notes
+    }
+    by = known_by_the_song(
+        all_notes(parts),
+        between,
+        # A part that is moved as a whole lies so far off at most, or its notes are named by it.
+        ask_cents - (50.0 - ask_cents),
+        partial(key_at, ground.session, ground.tempo_map),
+    )
+    return {code: replace(part, known_by=by) for code, part in parts.items()}
 
 
 def _same_targets(some: Mapping[str, Part], others: Mapping[str, Part]) -> bool:

@@ -56,10 +56,10 @@ def cannot_tell(case: Case) -> bool:
 
 
 def which_note(case: Case) -> bool:
-    if case.aimed.target.from_score:
-        return False  # the score says it; from where a note counts as a wrong one is asked above
-    between = case.aimed.target.between_notes and not case.layers
-    return between or beyond(case, case.tolerances.limits.ask_beyond_cents)
+    # A score says it, or the song; from where a note counts as a wrong one is asked above.
+    if case.aimed.target.from_score or case.known_by:
+        return False
+    return case.far_off or (case.aimed.target.between_notes and not case.layers)
 
 
 def wobbles(case: Case) -> bool:

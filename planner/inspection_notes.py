@@ -16,7 +16,7 @@ from planner.inspection_tuning import (
     pitches_of,
     tuning_findings,
 )
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, SILENT_DBFS, Finding, StemNotes
+from planner.model import FIXED_ROLES, HARMONIC_ROLES, SILENT_DBFS, Finding, SessionA4, StemNotes
 from planner.pitch import hz_to_midi, note_name
 from planner.roles import chords_written_as, is_chordal
 from planner.session_model import Session
@@ -43,11 +43,16 @@ _TICK_SPREAD_S = 0.002  # chosen: no player keeps every beat within 2 ms
 
 
 def inspect_notes(
-    session: Session, stems: tuple[StemNotes, ...], *, scored: frozenset[str] = frozenset()
+    session: Session,
+    stems: tuple[StemNotes, ...],
+    *,
+    scored: frozenset[str] = frozenset(),
+    a4: SessionA4 | None = None,
 ) -> tuple[Finding, ...]:
     """Say what the notes show: tuning of the whole song, odd parts, likely mistakes.
 
     scored: codes of stems whose score says which notes were meant.
+    a4: where the song stands, as far as that was found.
     """
     used = [each for each in stems if each.role != "exclude"]
     ticks = {each.code for each in used if _tick_s(each) is not None}
@@ -71,7 +76,7 @@ def inspect_notes(
         for centre in [centre_cents(session, each)]
         if centre is not None
     ]
-    found += tuning_findings(session, tuned, used, scored)
+    found += tuning_findings(session, tuned, used, scored, a4)
     found += one_source_findings(used)
     for each, centre in tuned:
         found += _already_corrected(each, session, centre)

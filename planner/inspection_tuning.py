@@ -37,6 +37,7 @@ def tuning_findings(
     tuned: Sequence[tuple[StemNotes, float]],
     stems: Sequence[StemNotes],
     scored: frozenset[str] = frozenset(),
+    a4: SessionA4 | None = None,
 ) -> list[Finding]:
     """Say what is odd about how the stems are tuned together.
 
@@ -44,8 +45,9 @@ def tuning_findings(
         cents of -50 to 50 (`centre_cents`).
     stems: all that are used: the longest says how long the song is.
     scored: codes of stems whose score says which notes were meant.
+    a4: where the song stands, as far as that was found: then all stems are said to stand there.
     """
-    found = list(_whole_song(tuned, session))
+    found = list(_whole_song(tuned, session, a4))
     alike = bool(found)
     for each, centre in tuned:
         others = [other for one, other in tuned if one is not each]
@@ -98,15 +100,20 @@ def centre_cents(session: Session, stem: StemNotes) -> float | None:
     return float(np.angle(mean) * 100 / (2 * np.pi))
 
 
-def _whole_song(tuned: Sequence[tuple[StemNotes, float]], session: Session) -> Iterator[Finding]:
+def _whole_song(
+    tuned: Sequence[tuple[StemNotes, float]], session: Session, a4: SessionA4 | None
+) -> Iterator[Finding]:
     # Instruments that cannot be moved say where A4 stands, not how fast a tape ran.
     if len(tuned) < 2 or all(stem.role in FIXED_ROLES for stem, _ in tuned):
         return
     off = _middle([centre for _, centre in tuned])
-    named = [centre for stem, centre in tuned if stem.code == session.reference_from]
-    if named and abs(off) > OFF_CENTS:
+    by = ""
+    if a4 is not None and a4.measured_hz is not None and abs(off) > OFF_CENTS:
         # Others may stand somewhat off the reference: their middle is not where the song is.
-        off = named[0]
+        home_hz = session.a4_hz or STANDARD_A4_HZ
+        off = _folded(cents(a4.measured_hz, home_hz) - session.whole_song_offset_cents)
+        if a4.found_from.startswith("majority"):
+            by = ", and nothing fixed was named to judge them by"
     if any(abs(_folded(centre - off)) > AGREE_CENTS for _, centre in tuned):
         return
     did = "Counted as home: nothing is proposed for it."
@@ -123,17 +130,19 @@ def _whole_song(tuned: Sequence[tuple[StemNotes, float]], session: Session) -> I
         nearest = f" at A4 = {home_hz:g} Hz" if home else ""
         yield told(
             "question",
-            f"every stem is off by {amount(off)} cents from the nearest notes{nearest}: {slip}.",
+            f"every stem is off by {amount(off)} cents from the nearest notes{nearest}{by}: "
+            f"{slip}.",
             "Compare the rate in the files with the rate of the recording.",
         )
     elif abs(off) > OFF_CENTS:
         yield told(
             "question",
-            f"every stem is about {flat_or_sharp(off)}{home}{_other_notes(off)}: tape speed, or "
-            f"tuned so?{_at_432(off, session)}",
+            f"every stem is about {flat_or_sharp(off)}{home}{_other_notes(off)}{by}: tape speed, "
+            f"or tuned so?{_at_432(off, session)}",
             _to_stay_so(off, home_hz)
             if home
-            else "If the band tuned so, write the A4 in the session file.",
+            else "If the band tuned so, write the A4 in the session file"
+            + (", or name a reference stem." if by else "."),
         )
     elif abs(abs(off) - PULL_DOWN_CENTS) < 0.3 and all(
         abs(centre - off) < 0.3 for _, centre in tuned

@@ -25,6 +25,7 @@ from planner.string_sag import at_rest, sag_in_sustains
 from planner.strings import StringGuess, guess_strings
 from planner.targets import NOTES_FOR_OFFSET, Aimed, aim, note_hz, part_offset_cents, target_for
 from planner.timeline import TempoMap
+from planner.typed_keys import key_at
 from planner.wording import flat_or_sharp
 
 _ASK_OFFSET_CENTS = 35.0  # a part this far out could be the next note, out the other way
@@ -54,6 +55,7 @@ class Part:
     words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
+    known_by: Mapping[str, str] = field(default_factory=dict)  # note id -> why it was meant
 
     @property
     def expression(self) -> frozenset[str]:
@@ -229,14 +231,11 @@ def _moves_as_a_whole(
 
 def _tonics(ground: Ground, stem: StemNotes) -> dict[str, int]:
     """The tonic of the key that each note stands in (MIDI); notes without a key are left out."""
-    session, shift_s, played = ground.session, ground.shifts[stem.code], ground.tempo_map
-    found = {}
-    for n in stem.notes:
-        bar = played.played_at(n.note.start_s + shift_s)[0] if played else 1
-        keys = [key for key in session.keys if key.bar <= bar]
-        if keys:
-            found[n.id] = parse_note(f"{keys[-1].tonic}4")
-    return found
+    shift_s = ground.shifts[stem.code]
+    keys = {
+        n.id: key_at(ground.session, ground.tempo_map, n.note.start_s + shift_s) for n in stem.notes
+    }
+    return {note_id: parse_note(f"{key.tonic}4") for note_id, key in keys.items() if key}
 
 
 def _blue(

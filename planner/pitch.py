@@ -30,7 +30,7 @@ _MODES = {
 }  # fmt: skip
 _MOST_FIFTHS = 7  # Standard MIDI File 1.0 knows seven flats to seven sharps
 _NATURAL_MINOR = frozenset({0, 2, 3, 5, 7, 8, 10})
-_RAISED_IN_MINOR = (9, 11)  # semitones above the tonic: sixth and seventh of the melodic scale
+RAISED_IN_MINOR = (9, 11)  # semitones above the tonic: sixth and seventh of the melodic scale
 # A black key's name with its octave, and no part of a longer word, a code or an id.
 _BLACK_IN_TEXT = re.compile(r"(?<![\w#-])([A-G])(#|b)(-?\d)(?![\w-])")
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -108,7 +108,7 @@ def key_names(tonic: str, mode: str) -> NoteNames:
     names = list(_FLATS)
     if mode.lower() in ("minor", "aeolian"):
         home = parse_note(f"{tonic[0].upper()}{tonic[1:]}4")
-        for above in _RAISED_IN_MINOR:
+        for above in RAISED_IN_MINOR:
             at = (home + above) % 12
             # What the signature has as a flat stays one: Bb is the third of G minor.
             if (at - home) % 12 not in _NATURAL_MINOR:

@@ -19,6 +19,7 @@ from planner.session_model import Session
 from planner.targets import aim, note_hz
 from planner.timeline import TempoMap
 from planner.tolerances import Judging
+from planner.typed_keys import key_at
 
 _ALONG_SHARE = 0.5  # chosen: a double goes with the lead's note that it shares half its length with
 _SAME_NOTE_CENTS = 50.0  # further from the lead's note, in any octave, it sings another one
@@ -37,9 +38,8 @@ def aimed_at_chords(
     """Aim the notes of held chords at pure intervals, as far as the judging goes."""
 
     def tonic_at(at_s: float) -> int | None:
-        bar = tempo_map.played_at(at_s)[0] if tempo_map else 1
-        keys = [key for key in session.keys if key.bar <= bar]
-        return parse_note(f"{keys[-1].tonic}4") % 12 if keys else None
+        key = key_at(session, tempo_map, at_s)
+        return parse_note(f"{key.tonic}4") % 12 if key else None
 
     unsure = {
         a.measured.id for part in parts.values() for a in part.aimed if a.target.between_notes

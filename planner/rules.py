@@ -265,6 +265,6 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="note off", action="raise-lower", fits=lambda c: True, move=note_edits.whole,
-        reason="{kind} sits {off}{against}; {kept}{left}",
+        reason="{kind} sits {off}{against}{meant}; {kept}{left}",
     ),
 )  # fmt: skip

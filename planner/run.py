@@ -274,7 +274,7 @@ def _noticed(
     scored = frozenset(note_id.rpartition("-")[0] for note_id in said.meant)
     findings = (
         *inspect_facts(session, [(specs[code], one) for code, one in facts_of(stems)]),
-        *inspect_notes(session, stems, scored=scored),
+        *inspect_notes(session, stems, scored=scored, a4=a4),
         *inspect_places(session, stems, tempo_map),
         *said.findings,
         *(finding for stem in stems for finding in stem.findings),

@@ -102,7 +102,7 @@ def find_rules(
     if as_a_whole:
         return tuple(rules)
     if strings:
-        rules += string_rules(_after(notes, rules), strings, role, tolerances, factors)
+        rules += string_rules(_after(notes, rules), strings, role, tolerances, judging, factors)
     if role in _PITCH_ROLES:
         # Where a move of the whole part is only offered, pitches are judged by where it sits.
         sits = sum(rule.bias_cents for rule in rules if not rule.applied)

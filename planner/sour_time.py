@@ -94,8 +94,8 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
     note_end = np.searchsorted(edges_s, np.round(end_s, 6))
     met_first = np.maximum(note_first[met.low], note_first[met.high])
     met_end = np.minimum(note_end[met.low], note_end[met.high])
-    # What is too faint, or hidden by a vibrato, is never sour, wherever the notes are moved; and
-    # what no move reaches is told by itself, or it would lie over all that moves can clear.
+    # What is too faint is never sour, wherever the notes are moved; and what no move reaches is
+    # told by itself, or it would lie over all that moves can clear.
     kept = np.flatnonzero(can_be_sore(met) & ~nobodys(met))
     both = np.concatenate([met.low[kept], met.high[kept]])
     order = np.argsort(both, kind="stable")

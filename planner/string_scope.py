@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.model import Floats, Role
 from planner.pitch import note_name
+from planner.pitch_scope import pitch_rules
 from planner.scope_rule import (
     NO_FACTORS,
     Bias,
@@ -24,7 +25,7 @@ from planner.scope_rule import (
 from planner.short_runs import in_runs, without_unheard
 from planner.strings import StringGuess
 from planner.targets import Aimed
-from planner.tolerances import StringRule, Tolerances
+from planner.tolerances import Judging, StringRule, Tolerances
 from planner.wording import count, flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
@@ -38,14 +39,16 @@ def string_rules(
     strings: Mapping[str, StringGuess],
     role: Role,
     tolerances: Tolerances,
+    judging: Judging,
     factors: Mapping[str, float] = NO_FACTORS,
 ) -> list[ScopeRule]:
     """Find the strings that are off, each proven on the frets that were not used to find it.
 
     Only notes whose string is told are used and covered. One fret that is off does not make a
-    string: every fret's notes must come out better when moved by what the others say. Where nothing
-    tells the string, neighbouring pitches that are off alike, and what lies beside them is not, are
-    the string on which a hand at the nut finds them all.
+    string: every fret's notes must come out better when moved by what the others say, and of two
+    frets each must be off by itself, and alike. Where nothing tells the string, neighbouring
+    pitches that are off alike, and what lies beside them is not, are the string on which a hand at
+    the nut finds them all.
     """
     short = [a for run in in_runs(notes, role, tolerances) for a in run]
     limits = tolerances.string_rule
@@ -54,19 +57,35 @@ def string_rules(
         fit = settled(tuple(some), role, tolerances)
         return without_gross(without_unheard(fit, short))
 
+    def proof(own: tuple[Aimed, ...], string: int) -> _Evidence | None:
+        fit = heard(own)
+        frets = len({_midi(a) for a, _ in fit})
+        if frets == 2 and not _off_alike(pitch_rules(own, role, tolerances, judging, factors)):
+            return None
+        return _evidence(fit, string, limits, factors) if frets > 1 else None
+
     rules = []
     for string in _strings_of(notes, strings):
         own = tuple(a for a in notes if _string(a, strings) == string)
-        evidence = _evidence(heard(own), string, limits, factors)
+        evidence = proof(own, string)
         if evidence is not None:
             rules.append(_told_rule(string, own, strings, evidence))
     found = {rule.string_midi for rule in rules}
     for string in sorted({g.at_the_nut for g in strings.values() if g.at_the_nut} - found):
         own = tuple(a for a in notes if _may_be_at_the_nut(strings.get(a.measured.id), string))
-        evidence = _evidence(fit := heard(own), string, limits, factors)
-        if evidence is not None and _of_one_string(fit, heard(notes), evidence.bias):
+        evidence = proof(own, string)
+        if evidence is not None and _of_one_string(heard(own), heard(notes), evidence.bias):
             rules.append(_rule_at_the_nut(string, own, evidence))
     return rules
+
+
+def _off_alike(pitches: list[ScopeRule]) -> bool:
+    """Whether two pitches are off, each by itself, and do not stand apart."""
+    if len(pitches) != 2:
+        return False
+    one, other = pitches
+    known = 2.0 * float(np.hypot(one.uncertainty_cents, other.uncertainty_cents))
+    return round(abs(one.bias_cents - other.bias_cents), 1) <= max(_APART_CENTS, known)
 
 
 def _may_be_at_the_nut(guess: StringGuess | None, string: int) -> bool:
@@ -113,7 +132,7 @@ def _evidence(
     """Prove a string's notes, with their errors in cents, off; None where they are not."""
     errors = np.array([e for _, e in fit])
     frets = np.array([_midi(a) - string for a, _ in fit])
-    if len(errors) < limits.notes or len(set(frets.tolist())) < limits.frets:
+    if len(errors) < limits.notes:
         return None
     bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
     least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)

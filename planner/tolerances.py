@@ -63,7 +63,6 @@ class StringRule:
     """When every note of one string is offered as one row."""
 
     notes: int
-    frets: int  # so many different ones, or it may be a fret and not the string
     offset_cents: float
     one_side_share: float
     uncertainty_cents: float

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from planner.clashes import SoundingNote
 from planner.model import Finding
-from planner.pitch import key_fifths, key_of_fifths
+from planner.pitch import RAISED_IN_MINOR, key_fifths, key_of_fifths, parse_note
 from planner.session_model import KeyMark, Session
 from planner.timeline import TempoMap
 from planner.wording import percent
@@ -46,6 +46,22 @@ def key_findings(
                 )
             )
     return tuple(told)
+
+
+def key_at(session: Session, tempo_map: TempoMap | None, at_s: float) -> KeyMark | None:
+    """Give the key that is typed for a moment; without bars the first one, None where none is."""
+    bar = tempo_map.played_at(at_s)[0] if tempo_map else 1
+    return next((mark for mark in reversed(session.keys) if mark.bar <= bar), None)
+
+
+def notes_of(mark: KeyMark) -> frozenset[int] | None:
+    """Give the notes of a key, 0 for C, with those raised on the way up in minor; None for none."""
+    fifths = key_fifths(mark.tonic, mark.mode)
+    if fifths is None:
+        return None
+    minor = mark.mode.lower() in ("minor", "aeolian")
+    tonic = parse_note(f"{mark.tonic}4")
+    return frozenset([*_scale(fifths), *((tonic + k) % 12 for k in RAISED_IN_MINOR if minor)])
 
 
 def _times_s(

@@ -50,7 +50,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "named_chords typed_keys",
         "held_chords",
         "expression repeats protection exposure moves cases open_strings",
-        "sour_time clash_words case_words pushed_pitch",
+        "which_was_meant sour_time clash_words case_words pushed_pitch",
         "move_lines taking_back giving_way",
         "priced",
         "stop_line worth_clearing",

@@ -221,14 +221,6 @@ def test_whole_song_off(off: float, words: str) -> None:
     assert found.did == "Counted as home: nothing is proposed for it."
 
 
-def test_where_the_song_stands_is_where_its_reference_does() -> None:
-    """A piano 2.5 sharp is no news, whatever its band makes of it; one 8 sharp is told as such."""
-    band = (part("LV", "lead-voice", off=4.5), part("CEL", off=7.4))
-    assert notes_say(part("PNO", "tuning-reference", off=2.5), *band, reference_from="PNO") == []
-    said = notes_say(part("PNO", "tuning-reference", off=8.0), *band, reference_from="PNO")
-    assert "every stem is about 8 sharp" in said[0]
-
-
 def test_whole_song_off_is_known() -> None:
     """An offset or an A4 that the session file gives is no news."""
     stems = (part("CEL", off=23), part("LV", off=23))

@@ -10,6 +10,8 @@ from planner.a4 import find_session_a4
 from planner.inspection_notes import inspect_notes
 from planner.inspection_tuning import told_once
 from planner.model import ABOUT_ALL, Finding, SessionA4, StemNotes
+from planner.pitch import cents
+from planner.wording import flat_or_sharp
 from tests.test_inspection import part, session
 
 
@@ -27,9 +29,9 @@ def known(stem: StemNotes) -> StemNotes:
 def said(*stems: StemNotes, **more: object) -> list[str]:
     """All that is said of how the stems stand, by the search for A4 as well."""
     config = session(**more)
-    noticed = inspect_notes(config, stems)
-    a4 = told_once(find_session_a4(config, tuple(known(s) for s in stems)), noticed)
-    return [f.what for f in (*noticed, *a4.findings)]
+    found = find_session_a4(config, tuple(known(s) for s in stems))
+    noticed = inspect_notes(config, stems, a4=found)
+    return [f.what for f in (*noticed, *told_once(found, noticed).findings)]
 
 
 def band(off: float, a4: float = 440.0) -> tuple[StemNotes, ...]:
@@ -39,6 +41,30 @@ def band(off: float, a4: float = 440.0) -> tuple[StemNotes, ...]:
         part("LV", "lead-voice", off=off, a4=a4),
         part("BAS", "bass-fretted", off=off, a4=a4, low=33),
     )
+
+
+def test_where_the_song_stands_is_where_its_reference_does() -> None:
+    """A piano 2.5 sharp is no news, whatever its band makes of it; one 8 sharp is told as such."""
+    band = (part("LV", "lead-voice", off=4.5), part("CEL", off=7.4))
+    assert said(part("PNO", "tuning-reference", off=2.5), *band, reference_from="PNO") == []
+    told = said(part("PNO", "tuning-reference", off=8.0), *band, reference_from="PNO")
+    assert "every stem is about 8 sharp" in told[0]
+
+
+def test_without_a_reference_all_stems_stand_where_the_common_a4_does() -> None:
+    """One question, with the cents of the A4 that is used: of both guitars, who play more."""
+    guitars = [part(code, "fretted", off=10.0, count=80) for code in ("EGL", "EGR")]
+    stems = (part("CEL", off=13.0), *guitars)
+    a4 = find_session_a4(session(), tuple(known(s) for s in stems))
+    (told,) = said(*stems)
+    assert told == (
+        f"every stem is about {flat_or_sharp(cents(a4.a4_hz, 440.0))}, and nothing fixed was named "
+        "to judge them by: tape speed, or tuned so?"
+    )
+    # Their middle by stems would be 11.
+    assert cents(a4.a4_hz, 440.0) == pytest.approx(10.0, abs=0.7)
+    (open_question,) = said(*guitars, part("CEL", off=30.0))
+    assert open_question.startswith("Nothing fixed was named")
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,7 @@ def test_a_string_is_judged_as_its_notes_are(factor: float, found: int) -> None:
     """9 flat is a rule up to 5 times the factor of the notes on the string."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0 + (f % 3 - 1)) for f in range(8)]])
     factors = {k: factor for k, guess in guesses.items() if guess.string_midi == 45}
-    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, factors)) == found
+    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN, factors)) == found
 
 
 def test_a_flat_string_is_one_rule() -> None:
@@ -126,11 +126,31 @@ def test_edge_of_the_notes(n: int, found: int) -> None:
     assert len(rules_of([*in_tune(), *[(45, f, -9.0) for f in range(n)]])) == found
 
 
-@pytest.mark.parametrize(("frets", "found"), [(3, 1), (2, 0)])
-def test_edge_of_the_frets(frets: int, found: int) -> None:
-    """Three frets show a string; of two it may be the frets, which then are two pitches."""
-    found_rules = rules_of([*in_tune((40, 55, 59)), *[(50, k % frets, -9.0) for k in range(12)]])
-    assert sum(r.scope == "string" for r in found_rules) == found
+@pytest.mark.parametrize(
+    ("off", "scopes"),
+    [
+        ((-9.0, -9.0), ["string"]),
+        ((-9.0, -7.0), ["string"]),
+        ((-12.0, -8.0), ["string"]),
+        ((-12.1, -8.0), ["pitch", "pitch"]),  # as far as pitches stand apart
+        ((-9.0, 0.0), ["pitch"]),
+        ((-9.0,), ["pitch"]),
+        ((-9.0, -9.0, -9.0), ["string"]),
+    ],
+)
+def test_two_frets_show_a_string_where_they_are_off_alike(
+    off: tuple[float, ...], scopes: list[str]
+) -> None:
+    """As many notes on one string, at one to three frets: one row only where they agree."""
+    flat: list[Played] = [(50, k % len(off), off[k % len(off)] + k // 6 % 2) for k in range(12)]
+    assert [r.scope for r in rules_of([*in_tune((40, 55, 59)), *flat])] == scopes
+
+
+def test_two_frets_need_as_many_notes_as_two_pitches() -> None:
+    """Three notes at one of two frets do not say that it is off: the other is its pitch's rule."""
+    for other, scopes in ((4, ["string"]), (3, ["pitch"])):
+        flat: list[Played] = [*[(50, 0, -9.0)] * 6, *[(50, 2, -9.0)] * other]
+        assert [r.scope for r in rules_of([*in_tune((40, 55, 59)), *flat])] == scopes
 
 
 def test_one_bad_fret_is_no_string() -> None:
@@ -148,7 +168,7 @@ def test_edge_of_the_side(wrong: int, found: int) -> None:
     aimed, guesses = line(off)
     limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0, gain_share=0.0)
     tolerances = replace(TOLERANCES, string_rule=limits)
-    assert len(string_rules(aimed, guesses, "fretted", tolerances)) == found
+    assert len(string_rules(aimed, guesses, "fretted", tolerances, PLAIN)) == found
 
 
 def test_edge_of_the_gain() -> None:
@@ -158,7 +178,7 @@ def test_edge_of_the_gain() -> None:
         aimed, guesses = line([(s, f % 13, e) for s, f, e in off])
         limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0)
         tolerances = replace(TOLERANCES, string_rule=limits)
-        assert len(string_rules(aimed, guesses, "fretted", tolerances)) == found
+        assert len(string_rules(aimed, guesses, "fretted", tolerances, PLAIN)) == found
 
 
 @pytest.mark.parametrize(("off", "found"), [(13.0, 1), (10.0, 0)])
@@ -166,7 +186,7 @@ def test_few_notes_far_off_are_as_sure_as_many(off: float, found: int) -> None:
     """Six notes that scatter by 6.6 leave 2.8 of doubt: a string 13 off is one rule, 10 is not."""
     away = (-8.0, 8.0, -6.0, 6.0, -3.0, 3.0)
     aimed, guesses = line([(45, fret, off + e) for fret, e in enumerate(away)])
-    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES)) == found
+    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)) == found
 
 
 def test_a_string_is_found_under_a_players_scatter() -> None:
@@ -190,7 +210,7 @@ def test_notes_that_are_not_told_are_not_covered() -> None:
     """Only notes whose string is told are moved with it."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0) for f in range(8)]])
     guesses[aimed[-1].measured.id] = StringGuess(told="not told apart")
-    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES)
+    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)
     assert aimed[-1].measured.id not in rule.covers
     assert len(rule.covers) == 7
 
@@ -201,7 +221,7 @@ def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
     aimed, guesses = line([(45, f, -9.0) for f in range(8)])
     for a in aimed[firm:]:
         guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
-    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES)
+    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)
     assert rule.surely == sure
     assert f"({firm} of them surely on it)" in rule.reason
 
@@ -262,7 +282,7 @@ def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]
         n.id: StringGuess(at_the_nut=max(s for s in GUITAR if s <= int(n.id[2:4]))) for n in notes
     }
     changed = {key.replace("_", "-"): guess for key, guess in told.items()}
-    return string_rules(line_of, {**guesses, **changed}, "fretted", TOLERANCES)
+    return string_rules(line_of, {**guesses, **changed}, "fretted", TOLERANCES, PLAIN)
 
 
 def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
@@ -284,12 +304,18 @@ def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
         {**FLAT_A, 40: -6.0, 43: -8.0, 50: 0.0, 52: 1.0},  # those below share it
         {**FLAT_A, 40: 1.0, 43: -1.0, 50: -6.0, 52: -7.0},  # or those above
         FLAT_A,  # nothing beside them speaks for or against it
-        {45: -9.0, 47: -8.0, **BESIDE},  # two pitches
+        {45: -13.0, 47: -7.0, **BESIDE},  # two pitches that are not off alike
     ],
 )
 def test_what_else_may_be_is_no_string_at_the_nut(errors: dict[int, float]) -> None:
     """Each pitch must come out better, and all that lies beside them must be apart."""
     assert at_the_nut(errors) == []
+
+
+def test_two_pitches_off_alike_are_a_string_at_the_nut_too() -> None:
+    """A and B 9 flat, what lies beside them in tune."""
+    (rule,) = at_the_nut({45: -9.0, 47: -8.0, **BESIDE})
+    assert (rule.string_midi, rule.scope, len(rule.covers)) == (45, "string", 8)
 
 
 def test_a_note_surely_on_another_string_is_none_of_one_at_the_nut() -> None:
