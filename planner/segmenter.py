@@ -135,7 +135,7 @@ def _with_rough_starts(steps: list[Step], track: PitchTrack, f0_hz: Floats) -> l
     for step in steps:
         if kept and _is_rough_start(kept[-1], step, track, f0_hz):
             start = kept.pop()
-            if start.last == step.first and step.begins != "attack":
+            if start.last == step.first and step.begins not in ("attack", "swell"):
                 step = replace(start, last=step.last)
         kept.append(step)
     return kept
