@@ -42,7 +42,7 @@ _MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, 
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
 LEAP = 0.7
 # Of what creeps, less is one: chosen, a finger's semitone through a window of 32 ms.
-_STEP, _OVER_PACE = 0.3, 5.0
+_STEP, _OVER_PACE = 0.3, 10.0
 _DEPARTED_SHARE = 0.30
 _BORDER_REACH_S = 0.06
 # From a fifth to four fifths of the way: a finger that falls takes no time, and the track's window

@@ -142,7 +142,7 @@ def _with_rough_starts(
             or (bowed and _whistles(kept[-1], step, f0_hz, track.hop_s))
         ):
             start = kept.pop()
-            if start.last == step.first and step.begins != "attack":
+            if start.last == step.first and step.begins not in ("attack", "swell"):
                 step = replace(start, last=step.last)
         kept.append(step)
     return kept

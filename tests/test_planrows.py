@@ -124,6 +124,8 @@ def test_seams_lie_where_the_stem_is_quiet_or_notes_meet(tmp_path: Path) -> None
             (row["start_s"] - half_in_s, row["start_s"]),
             (row["end_s"], row["end_s"] + half_out_s),
         ):
+            if last_s == 0.0:
+                continue  # the note begins with the file
             if any(a < last_s and b > first_s for a, b in sounding):
                 seams["met"] += 1
                 continue
