@@ -18,7 +18,7 @@ from planner.rule_rows import advice_row
 from planner.ruled_rules import REFUSED
 from planner.scope_rule import ScopeRule
 from planner.session_model import StemSpec
-from planner.stays_sour import SourPart, sour_parts
+from planner.stays_sour import CHORDS_STAY, SourPart, sour_parts
 from planner.voicings import sour_chords
 from planner.wording import flat_or_sharp
 
@@ -68,6 +68,11 @@ def advice_rows(
     return [replace(row, id=f"A-{k + 1:03d}") for k, row in enumerate(advice)]
 
 
+def _as_well(midis: tuple[int, ...]) -> str:
+    names = " and ".join(note_name(midi) for midi in midis)
+    return f", as {'is' if len(midis) == 1 else 'are'} {names}" if midis else ""
+
+
 def _sour_part_row(found: SourPart, spec: StemSpec) -> Row:
     """Advise another take where chords stay sour that no edit reaches."""
     return advised(
@@ -77,9 +82,9 @@ def _sour_part_row(found: SourPart, spec: StemSpec) -> Row:
         intended=note_name(found.midi),
         intended_midi=found.midi,
         action="retake",
-        rule_name="chords that stay sour",
+        rule_name=CHORDS_STAY,
         reason=f"sour in {found.sour_s:.0f} of the {found.sounds_s:.0f} s in which it sounds even "
         f"with every edit made, longest at {note_name(found.midi)}, {flat_or_sharp(found.cents)} "
-        "by then: chords are moved as a whole only, so if the player is still there, tune that "
-        "note's string and play it again, or voice the chords without it",
+        f"by then{_as_well(found.alike)}: chords are moved as a whole only, so if the player is "
+        "still there, tune that note's string and play it again, or voice the chords without it",
     )

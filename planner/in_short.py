@@ -7,8 +7,8 @@ from planner.markdown import plain
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.plan_model import Plan
 from planner.relief import relief_sentence
-from planner.stays_sour import NOBODYS
-from planner.tally import biggest_rules, coverage, edits, notes_moved
+from planner.stays_sour import CHORDS_STAY, NOBODYS
+from planner.tally import advice, biggest_rules, coverage, edits, notes_moved
 from planner.wording import amount, count, flat_or_sharp, give_or_take, minutes, percent
 
 AGREES_CENTS = 3.0  # common practice, no source: a larger gap to the typed A4 is said aloud
@@ -113,6 +113,11 @@ def in_short(plan: Plan) -> list[str]:
             f"Sour seconds: {plan.sour_before_s:.0f} as recorded, "
             f"{plan.sour_after_s:.0f} if every edit is made{_what_stays(plan)}."
         )
+    lines += [
+        f"No edit reaches what is sour in {row.stem}'s chords: {row.id} says what helps."
+        for row in advice(plan)
+        if row.rule_name == CHORDS_STAY
+    ]
     if relief_sentence(plan):
         lines.append(relief_sentence(plan))
     lines.append(coverage_sentence(plan))

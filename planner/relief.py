@@ -9,6 +9,7 @@ from planner.wording import count, percent, whole_minutes
 
 # Where the curve is read: shares of everything that the list can clear.
 _READ_AT = (0.25, 0.5, 0.75, 0.9)
+_MOST = 0.5  # of what is sour as recorded
 _POLISHING_FROM = 0.9  # chosen: the last tenth takes as long as the first half, or longer
 
 
@@ -59,7 +60,9 @@ def relief_sentence(plan: Plan) -> str:
         for k, r in enumerate(shown)
     ]
     last = plan.offenders[-1].rank > knee.lines
-    return "; ".join(said) + ("; after that you are polishing." if last else ".")
+    most_gone = knee.gone_share >= _MOST  # else what stays is no polish: no edit reaches it
+    rest = "after that you are polishing" if most_gone else "the lines below clear hardly more"
+    return "; ".join(said) + (f"; {rest}." if last else ".")
 
 
 def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:

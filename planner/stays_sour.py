@@ -17,6 +17,7 @@ from planner.rules import as_a_whole_only
 from planner.sour_time import SourMap
 
 _RETAKE_SHARE = 0.3  # as of single notes that ask for edits; common practice, no source
+_AS_LONG, _ALIKE_CENTS = 0.5, 2.0  # chosen: one string's pitches, and no others by their place
 _RETAKE_S = 4.0  # chosen: less is a chord or two
 # Two instruments that nobody can move agree up to here: common practice, no source.
 _FIXED_OFF_CENTS = 4.0
@@ -29,6 +30,7 @@ AT_SOURCE = "with {}, which is put right where it was made"
 FEW = "since no more notes may be touched"
 WITHIN = "between notes within their tolerances"
 WITH_FIXED = "with {}, which nobody can move"
+CHORDS_STAY = "chords that stay sour"  # the name of the advice
 NOBODYS = "between instruments that nobody can move"
 
 
@@ -74,6 +76,7 @@ class SourPart:
     sounds_s: float
     midi: int  # of its notes, the one that is sour for longest
     cents: float  # where that one lies, in the middle, once all is made
+    alike: tuple[int, ...]  # other pitches that lie as far off, and are sour half as long or longer
     covers: tuple[str, ...]  # its notes that are sour
 
 
@@ -108,15 +111,22 @@ def sour_parts(made: Decided) -> list[SourPart]:
                 for_s[sour.met.notes[k].midi] += float(sour.piece_s[first:end].sum())
                 covers.add(sour.met.notes[k].id)
         worst = max(sorted(for_s), key=lambda midi: for_s[midi])
-        lie = [
-            left
-            for a in part.aimed
-            if a.target.intended_midi == worst and a.measured.id in covers
-            and (left := made.judged[a.measured.id].left_cents) is not None
+        lie: dict[int, list[float]] = defaultdict(list)
+        for a in part.aimed:
+            left = made.judged[a.measured.id].left_cents
+            if a.measured.id in covers and left is not None:
+                lie[a.target.intended_midi].append(left)
+        cents = median(lie[worst])
+        alike = [
+            midi
+            for midi, of_midi in sorted(lie.items())
+            if midi != worst and for_s[midi] >= _AS_LONG * for_s[worst]
+            and abs(median(of_midi) - cents) < _ALIKE_CENTS
         ]  # fmt: skip
         found.append(
             SourPart(
-                stem=code, sour_s=sour_s, sounds_s=sounds_s, midi=worst, cents=median(lie),
+                stem=code, sour_s=sour_s, sounds_s=sounds_s, midi=worst, cents=cents,
+                alike=tuple(alike),
                 covers=tuple(a.measured.id for a in part.aimed if a.measured.id in covers),
             )
         )  # fmt: skip

@@ -36,10 +36,14 @@ def test_curve_is_read_where_its_shares_are_reached() -> None:
 
 
 def test_sentence_says_what_the_minutes_buy() -> None:
-    """Two readings, then that the rest is polishing."""
+    """Two readings, then that the rest is polishing, if more than half is gone by then."""
     assert relief_sentence(made(36, 30, 24, 20, 12, 10, 8, 4, 2, 0)) == (
         "6 edits, 3 min, 75 % of the sour seconds gone; 8 edits, 4 min, 90 % gone; "
         "after that you are polishing."
+    )
+    little = relief_sentence(made(38.0, 38.0, 37.9))
+    assert little == (
+        "1 edit, 0.5 min, 5 % of the sour seconds gone; the lines below clear hardly more."
     )
     assert relief_sentence(made(10.0)) == "1 edit, 0.5 min, 75 % of the sour seconds gone."
 

@@ -104,6 +104,16 @@ def test_chords_that_beat_with_nobody_are_told_by_the_note_beyond_its_tolerance(
     assert row.notes_covered == 10
 
 
+def test_pitches_of_one_string_are_told_together() -> None:
+    """A guitar alone whose D3 and E3 are 9 flat, for a second each in three."""
+    midis = [50, 52, 57] * 8
+    strums = line("AGT", midis, [0.0 if m == 57 else -9.0 for m in midis], length_s=0.9)
+    (row,) = (r for r in plan(stem("AGT", "fretted-chords", strums)).rows if r.action == "retake")
+    assert "longest at D3, 9 flat by then, as is E3: chords" in row.reason
+    said = in_short(plan(stem("AGT", "fretted-chords", strums)))
+    assert f"No edit reaches what is sour in AGT's chords: {row.id} says what helps." in said
+
+
 def test_what_the_ear_forgives_a_lead_is_said_to_be_within_its_tolerance() -> None:
     """Half a second of a lead voice, 9 flat of the piano's A4, under a second: not said aloud."""
     lead = stem("LV", "lead-voice", [note("LV-0001", 69, -9, length_s=0.5)])
