@@ -199,6 +199,8 @@ def main() -> None:
     options = parser.parse_args()
     seeds = range(options.seeds[0], options.seeds[1] + 1)
     single = [name for name in options.only if ROLES[name] != "tuning-reference"]
+    if not any((options.folder / name).is_dir() for name in single):
+        parser.error(f"{options.folder} holds no folder named {', '.join(single)}")
     read = ((name, recordings(options.folder / name)) for name in single)
     tell_heard(
         (
