@@ -150,12 +150,7 @@ def _follow(
 def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) -> bool:
     """Does the track read a higher pitch, which fits what rose as the track would have it?"""
     usual_hz = middle_of_known(read_hz)
-    if np.isnan(usual_hz):
-        return False
-    times = round(usual_hz / f_hz)
-    if times < 2 or not _near(np.array([usual_hz]), times * f_hz).any():
-        return False
-    return _at_lag(rose, sr / usual_hz) > _READING_FITS
+    return _is_multiple(usual_hz, f_hz) and _at_lag(rose, sr / usual_hz) > _READING_FITS
 
 
 def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> bool:
@@ -164,8 +159,7 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
     A ring keeps its phases.
     """
     usual_hz = middle_of_known(read_hz)
-    times = round(f_hz / usual_hz) if usual_hz > 0.0 else 0
-    if times < 2 or not _near(np.array([f_hz]), times * usual_hz).any():
+    if not _is_multiple(f_hz, usual_hz):
         return False
     sr = stem.analysis_sr
     onset = round(frame * HOP_S * sr)
@@ -182,8 +176,7 @@ def _sounds_below(
     before as loud or louder, so that they do not rise.
     """
     usual_hz = middle_of_known(read_hz)
-    times = round(f_hz / usual_hz) if usual_hz > 0.0 else 0
-    if times < 2 or not _near(np.array([f_hz]), times * usual_hz).any():
+    if not _is_multiple(f_hz, usual_hz):
         return False
     window_s = len(read_hz) * HOP_S
     later_s = float(min(until_s - window_s - at_s, window_s))
@@ -196,6 +189,14 @@ def _sounds_below(
     apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
     left: float = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
     return apart > left * (1.0 - _at_lag(whole, lag))
+
+
+def _is_multiple(high_hz: float, low_hz: float) -> bool:
+    """Is one pitch an octave, a twelfth or so above another? None is, where either is not known."""
+    if not (high_hz > 0.0 and low_hz > 0.0):
+        return False
+    times = round(high_hz / low_hz)
+    return times >= 2 and bool(_near(np.array([high_hz]), times * low_hz).any())
 
 
 def _at_lag(repeats: Floats, lag: float) -> float:

@@ -1,4 +1,4 @@
-"""What a bow draws from a string before it speaks is the start of its note.
+"""What a bow draws from a string before it speaks is no note of its own.
 
 On a string that waves run along (`tests.tones.waveguides`) a bow whistles for up to a tenth of a
 second, somewhere above an octave; here with exact lengths and pitches.
