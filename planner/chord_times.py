@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,10 @@ LEAKS_DB = 26.0
 STROKE_S = 0.06  # from first to last; common practice for a strum that is heard as one, no source
 TELLING_STARTS = 3  # chosen: of two nobody says which is the beat's
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
+RISE_WINDOW_S, RISE_HOP_S, RISE_HOPS = 0.04, 0.005, 8  # a rise is told over one window
+SWELLS_S = 0.12  # chosen: a soft bow or breath takes a tenth of a second to speak
+# A Hann window has a tenth of its weight in its first 0.26 (x - sin(2 pi x) / 2 pi), half in 0.5.
+STEP_S = 0.24 * RISE_WINDOW_S  # that a step takes from a tenth to half
 
 
 def piece_of(samples: Floats, first: int, last: int) -> Array:
@@ -39,9 +45,16 @@ def loud_part(stretch: Array, sr: int) -> Array:
 
 
 def begun_s(
-    samples: Floats, sr: int, own_hz: Array, about_s: float, *, early_s: float, late_s: float
+    samples: Floats,
+    sr: int,
+    own_hz: Array,
+    about_s: float,
+    *,
+    early_s: float,
+    late_s: float,
+    struck: bool = True,
 ) -> float:
-    """Find where a note's own partials rise most, s: strums, and notes that swell in.
+    """Find where a note's own partials begin to rise, s: strums, and notes that swell in.
 
     Parameters
     ----------
@@ -51,28 +64,58 @@ def begun_s(
         Where the note was found to begin; given back where nothing rises by 6 dB.
     early_s, late_s : float
         How far either side to look.
+    struck : bool
+        It is there at once; else it may take its time, and begins before it rises most.
     """
     from_s = max(about_s - early_s, 0.0)
-    size, hop = int(0.04 * sr), int(0.005 * sr)
-    ahead = 4 * hop + size // 2
+    size, hop = int(RISE_WINDOW_S * sr), int(RISE_HOP_S * sr)
+    ahead = RISE_HOPS // 2 * hop + size // 2
     first = int(from_s * sr) - ahead
-    span = piece_of(samples, first, int((about_s + late_s) * sr) + ahead)
+    swells = 0 if struck else round(SWELLS_S / RISE_HOP_S)
+    span = piece_of(samples, first, int((about_s + late_s) * sr) + ahead + swells * hop)
     span = np.concatenate([np.zeros(max(-first, 0)), span])
     level = _own_level_db(span, sr, own_hz, size, hop)
-    if len(level) < 10:
+    looked_at = level[: len(level) - swells]
+    if len(looked_at) < RISE_HOPS + 2:
         return about_s
-    level = np.maximum(level, level.max(initial=-np.inf) - LEAKS_DB)
-    rise = level[8:] - level[:-8]
+    level = np.maximum(level, looked_at.max() - LEAKS_DB)
+    rise = level[RISE_HOPS : len(looked_at)] - level[: len(looked_at) - RISE_HOPS]
     best = int(np.argmax(rise))
-    return about_s if rise[best] < 6.0 else from_s + best * hop / sr
+    if rise[best] < 6.0:
+        return about_s
+    most_s = from_s + best * hop / sr
+    if struck:
+        return most_s
+    amplitude = 10.0 ** (level[best : best + RISE_HOPS + swells + 1] / 20.0)
+    return min(most_s, max(most_s + _foot_s(amplitude) - RISE_HOPS / 2 * RISE_HOP_S, from_s))
+
+
+def _foot_s(amplitude: Array) -> float:
+    """Where a rise begins that may be slow, s from the first frame, which lies before it.
+
+    A straight rise takes 0.4 of its time from a tenth to half of its height, and half of it from
+    its foot: 1.25 times as long. What the window adds counts as widths add, by their squares.
+    """
+    share = (amplitude - amplitude[0]) / (amplitude.max() - amplitude[0])
+    half, tenth = (_passed(share, part) * RISE_HOP_S for part in (0.5, 0.1))
+    return half - 1.25 * math.sqrt(max((half - tenth) ** 2 - STEP_S**2, 0.0))
+
+
+def _passed(share: Array, part: float) -> float:
+    """Where a curve that begins at 0 last passes a part of its height before the top, frames."""
+    above = share[: int(np.argmax(share)) + 1] >= part
+    k = len(above) - 1 - int(np.argmin(above[::-1]))
+    return float(k + (part - share[k]) / (share[k + 1] - share[k]))
 
 
 def begun_together_s(places_s: list[float], starts_s: list[float]) -> list[float]:
     """Let notes that swell in at one place begin together, s: each alone is heard too unsurely.
 
-    Who reads from one page, or sits at one keyboard, begins a chord at once; the middle of what its
-    notes say is a better start of each than its own. places_s: where each note was found; starts_s:
-    where its own partials rise. Starts further than `TOGETHER_S` from the middle stay.
+    Who reads from one page, or sits at one keyboard, begins a chord at once. Nothing rises before
+    it begins, but where players beat, a note's few free partials may rise late: the lower quartile
+    of what the notes say is a better start of each than its own. places_s: where each note was
+    found; starts_s: where its own partials rise. Starts further than `TOGETHER_S` from the middle
+    stay.
     """
     places, starts = np.array(places_s), np.array(starts_s)
     result = starts.copy()
@@ -80,7 +123,7 @@ def begun_together_s(places_s: list[float], starts_s: list[float]) -> list[float
         own = places == place
         near = own & (np.abs(starts - np.median(starts[own])) < TOGETHER_S)
         if near.any():
-            result[near] = np.median(starts[near])
+            result[near] = np.percentile(starts[near], 25)
     return [float(start_s) for start_s in result]
 
 

@@ -142,14 +142,16 @@ def _led(listener: Listener, lead: Lead | None, heard: _Heard) -> Expected:
     """Where a score has its notes, by those heard so far; nothing without one that fits."""
     if lead is None:
         return ()
-    sr = listener.stem.analysis_sr
-    return lead([begun(listener.samples, sr, v) for v in heard.voices])
+    sr, struck = listener.stem.analysis_sr, listener.stem.role in STRUCK_ROLES
+    return lead([begun(listener.samples, sr, v, struck=struck) for v in heard.voices])
 
 
-def begun(samples: Floats, sr: int, voice: Voice) -> Voice:
+def begun(samples: Floats, sr: int, voice: Voice, *, struck: bool) -> Voice:
     """Give a note the start, s, at which its own partials rise. samples: (n,) at `sr`."""
     early_s, late_s = voice.reach_s
-    start_s = begun_s(samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s)
+    start_s = begun_s(
+        samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s, struck=struck
+    )
     return replace(voice, start_s=start_s)
 
 

@@ -73,8 +73,9 @@ def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[list[V
     voices, stretches, bars = find_voices(samples, stem, lead)
     voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic=harmonic, bars=bars)
     voices = [v for v in (without_partials(voices) if harmonic else voices) if believable(v)]
-    found = [begun(samples, stem.analysis_sr, v) for v in voices]
-    together = begun_in_stroke_s if stem.role in STRUCK_ROLES else begun_together_s
+    struck = stem.role in STRUCK_ROLES
+    found = [begun(samples, stem.analysis_sr, v, struck=struck) for v in voices]
+    together = begun_in_stroke_s if struck else begun_together_s
     starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
     begun_at = zip(found, starts_s, strict=True)
     return [replace(v, start_s=start_s) for v, start_s in begun_at], bars
