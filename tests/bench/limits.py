@@ -44,6 +44,7 @@ SPREAD_CENTS = 300.0  # of the pitches of a cell: none lies on a grid of any est
 GLIDE = 20.0  # cents per second
 HIGHEST_HZ = 1850.0
 GROSS_CENTS = 50.0
+BASS_BELOW_HZ = 80.0  # no guitar plays there
 FAR_CENTS = 1.0
 FAR_SLOPE = 0.3  # cents per second
 PLACED_S = 0.05
@@ -106,7 +107,8 @@ def read(kind: Kind, f1_hz: float, snr_db: float, rng: np.random.Generator) -> R
     scale = 0.5 / float(np.abs(note).max())
     samples = laid_out([(START_S, note)], WHOLE_S, SR)
     samples = samples + scale * sigma * rng.standard_normal(len(samples))
-    found = heard(samples, kind.role)
+    bass = struck and f1_hz < BASS_BELOW_HZ
+    found = heard(samples, "bass-fretted" if bass else kind.role)
     if found is None or found[1].sustain_hz is None:
         return Read(f1_hz=f1_hz, sustain=None, bound=1.0)
     measured, late_s = found[1], found[0].start_s - START_S
@@ -274,7 +276,7 @@ def plucks(seed: int) -> None:
             noise = 10 ** (-60 / 20) * float(np.sqrt(np.mean(note**2))) / float(np.abs(note).max())
             samples = laid_out([(START_S, note)], WHOLE_S, SR)
             samples = samples + 0.5 * noise * rng.standard_normal(len(samples))
-            found = heard(samples, "bass-fretted" if f1_hz < 80 else "fretted")
+            found = heard(samples, "bass-fretted" if f1_hz < BASS_BELOW_HZ else "fretted")
             measured = found[1] if found else Measurement()
             if measured.onset_hz is None or measured.sustain_hz is None:
                 print(f"  {name} {f1_hz:.1f} Hz: not measured")
