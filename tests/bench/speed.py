@@ -3,8 +3,8 @@
 Stems with two notes a second, plucked and sung, 48 kHz, read from a file and taken through reading,
 tracking, segmenting and measuring, each in a fresh process of one thread, so that imports and first
 calls are in the first figure (of modules that are compiled, as those of an installed package are),
-and once more in the same; beside librosa's yin and pyin on the same samples, pitch frames only. Times depend on the machine and on
-what else it does; nothing here passes or fails.
+and once more in the same; beside librosa's yin and pyin on the same samples, pitch frames only.
+Times depend on the machine and on what else it does; nothing here passes or fails.
 """
 
 from __future__ import annotations
