@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -155,8 +155,8 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         Indices, each once.
     add_cents : array (k,)
     """
-    change = turned_by(sour, now, notes, add_cents)
-    first, end, more = _turns(sour, now, change)
+    which, sore, over = _sounding(sour, now, notes, add_cents)
+    first, end, more = _turns(sour, now, notes, which, sore, over)
     gain_s = shared_s = 0.0
     if len(first):
         a, b = int(first.min()), int(end.max())
@@ -164,26 +164,35 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         count, piece_s = now.count[a:b], sour.piece_s[a:b]
         gain_s = float(((count > 0).astype(float) - (count + added > 0)) @ piece_s)
         shared_s = -float(added @ piece_s)
-    return replace(change, gain_s=round(gain_s, 4), shared_s=round(shared_s, 4))
+    return Change(
+        gain_s=round(gain_s, 4), shared_s=round(shared_s, 4), notes=notes, add_cents=add_cents,
+        meetings=which, sore=sore, over=over,
+    )  # fmt: skip
 
 
 def turned_by(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
     """Say what a move would turn sour or clean, as `change_of`, without weighing it in seconds."""
-    own = [sour.meetings_of[k] for k in notes]
-    which = np.zeros(0, dtype=np.int64)
-    if own:
-        which = own[0] if len(own) == 1 else np.unique(np.concatenate(own))
+    which, sore, over = _sounding(sour, now, notes, add_cents)
+    return Change(
+        gain_s=0.0, shared_s=0.0, notes=notes, add_cents=add_cents, meetings=which, sore=sore,
+        over=over,
+    )  # fmt: skip
+
+
+def _sounding(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> tuple[Ints, Bools, Bools]:
+    """The meetings of some notes, which of them would be sour, and which notes by themselves."""
+    if len(notes) == 1:
+        which = sour.meetings_of[notes[0]]
+    else:
+        own = [sour.meetings_of[k] for k in notes]
+        which = np.unique(np.concatenate(own)) if own else np.zeros(0, dtype=np.int64)
     kept = now.moved_cents[notes]
     heard = now.heard_hz[notes]
     now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** ((kept + add_cents) / 1200.0)
     sore = sounds_sour(sour.met, now.heard_hz, which)
     now.heard_hz[notes] = heard  # put back: a copy of all pitches a try would be the slowest step
     error = np.round(np.abs(sour.error_cents[notes] + kept + add_cents), 1)
-    over = error > sour.limit_cents[notes]
-    return Change(
-        gain_s=0.0, shared_s=0.0, notes=notes, add_cents=add_cents, meetings=which, sore=sore,
-        over=over,
-    )  # fmt: skip
+    return which, sore, error > sour.limit_cents[notes]
 
 
 def apply(sour: SourMap, now: Now, change: Change) -> None:
@@ -191,7 +200,7 @@ def apply(sour: SourMap, now: Now, change: Change) -> None:
     notes, which = change.notes, change.meetings
     now.moved_cents[notes] += change.add_cents
     now.heard_hz[notes] = sour.heard_hz[notes] * 2.0 ** (now.moved_cents[notes] / 1200.0)
-    first, end, more = _turns(sour, now, change)
+    first, end, more = _turns(sour, now, notes, which, change.sore, change.over)
     now.count += _over_pieces(first, end, more, len(now.count))
     now.sore[which] = change.sore
     now.over[notes] = change.over
@@ -199,7 +208,8 @@ def apply(sour: SourMap, now: Now, change: Change) -> None:
 
 def pieces_turned(sour: SourMap, now: Now, change: Change) -> tuple[Ints, Ints]:
     """Say which pieces of time a change would make sour, and which it would clear (indices)."""
-    first, end, more = _turns(sour, now, change)
+    notes, which = change.notes, change.meetings
+    first, end, more = _turns(sour, now, notes, which, change.sore, change.over)
     if not len(first):
         nothing = np.zeros(0, dtype=np.int64)
         return nothing, nothing
@@ -234,14 +244,18 @@ def _longest_with(sour: SourMap, meetings: Ints, notes: Ints) -> str:
     return min(lasts, key=lambda name: (-round(lasts[name], 4), name)) if lasts else ""
 
 
-def _turns(sour: SourMap, now: Now, change: Change) -> tuple[Ints, Ints, Ints]:
+def _turns(
+    sour: SourMap, now: Now, notes: Ints, which: Ints, sore: Bools, over: Bools
+) -> tuple[Ints, Ints, Ints]:
     """First and end piece of everything that turns sour (1) or clean (-1)."""
-    notes, which = change.notes, change.meetings
-    met = change.sore != now.sore[which]
-    held = change.over != now.over[notes]
-    first = np.concatenate([sour.met_first[which[met]], sour.note_first[notes[held]]])
-    end = np.concatenate([sour.met_end[which[met]], sour.note_end[notes[held]]])
-    more = np.concatenate([np.where(change.sore[met], 1, -1), np.where(change.over[held], 1, -1)])
+    met = np.flatnonzero(sore != now.sore[which])
+    held = np.flatnonzero(over != now.over[notes])
+    first, end = sour.met_first[which[met]], sour.met_end[which[met]]
+    more = np.where(sore[met], 1, -1)
+    if len(held):
+        first = np.concatenate([first, sour.note_first[notes[held]]])
+        end = np.concatenate([end, sour.note_end[notes[held]]])
+        more = np.concatenate([more, np.where(over[held], 1, -1)])
     return first, end, more
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -62,6 +63,7 @@ _MOST_PEAKS = 10
 _GAP, _EXACT_SD = 0.09, 0.03  # chosen: between gatherings; of one, to begin with
 _LEARNED_FROM = 200
 _BEAM, _MODES, _ROUNDS = 200, 60, 30
+_STEMS_KEPT = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +138,7 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
     tuning = tuning_of(role, spec)
     if role not in FRETTED_ROLES or not tuning or not aimed:
         return {}
-    midi = np.array([a.target.intended_midi for a in aimed])
+    midi = np.array([a.target.intended_midi for a in aimed], dtype=np.int64)
     if not spec.strings and (midi < tuning[0]).mean() > 1 / 50:
         return {a.measured.id: StringGuess() for a in aimed}
     own = [_own_b(a.measured) for a in aimed]
@@ -145,7 +147,9 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
     log_b_sd = np.array([np.nan if b is None else b[1] / b[0] for b in own])
     log_b[~still] = np.nan
     capo = spec.capo if spec.strings else 0  # as the session file is told: without strings none
-    placed = place_notes(midi, log_b, log_b_sd, tuning, capo, assumed=not spec.strings)
+    placed = _placed(
+        midi.tobytes(), log_b.tobytes(), log_b_sd.tobytes(), tuning, capo, not spec.strings
+    )
     return {
         a.measured.id: replace(
             guess if held else StringGuess(),
@@ -153,6 +157,18 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
         )
         for a, guess, held in zip(aimed, placed, still, strict=True)
     }
+
+
+@lru_cache(maxsize=_STEMS_KEPT)
+def _placed(
+    midi: bytes, log_b: bytes, log_b_sd: bytes, tuning: tuple[int, ...], capo: int, assumed: bool
+) -> tuple[StringGuess, ...]:
+    """`place_notes`, kept: each round of a plan asks again, and edits leave notes on their strings.
+
+    midi : int64; log_b, log_b_sd : float64
+    """
+    of = np.frombuffer(midi, np.int64), np.frombuffer(log_b), np.frombuffer(log_b_sd)
+    return tuple(place_notes(*of, tuning, capo, assumed=assumed))
 
 
 def _at_the_nut(midi: int, tuning: Sequence[int], capo: int) -> int | None:
@@ -307,22 +323,27 @@ def _starts(notes: _Places, usual: Floats) -> Floats:
     String after string, keeping the likeliest.
     """
     peaks = _peaks(notes.place)
-    kept = usual[None, :]
+    # Strings err alone: what the first ones make of the notes is kept, and the next one's added.
+    mix = np.full((1, len(usual)), 1.0 / len(usual))
+    at_usual = notes.joint(usual[None, :], np.full((1, len(usual)), _USUAL_SD**2), mix)[0]
+    kept, fits, explained = np.zeros((1, 0)), np.zeros(1), np.full((1, len(notes.place)), _STRAY)
     for j in range(len(usual)):
         near = peaks[np.abs(peaks - usual[j]) <= 3.5 * _USUAL_SD]
-        options = [kept]
-        for peak in near:
-            moved = kept.copy()
-            moved[:, j] = peak
-            options.append(moved)
-        kept = np.concatenate(options)
-        doubt = np.where(kept == usual, _USUAL_SD**2, _EXACT_SD**2)
-        mix = np.full(kept.shape, 1.0 / len(usual))
-        fits = notes.likelihood(kept, doubt, mix)
-        fits -= 0.5 * (((kept - usual) / _USUAL_SD) ** 2).sum(axis=1)
+        centre = np.append(usual[j], near)
+        own = np.repeat(usual[None, :], len(centre), axis=0)
+        own[:, j] = centre
+        drawn = notes.joint(own, np.full(own.shape, _EXACT_SD**2), mix)[:, :, j]
+        drawn[0] = at_usual[:, j]
         # A string drawn to a gathering pays for being that exact.
-        fits -= np.log(_USUAL_SD / _EXACT_SD) * (kept != usual).sum(axis=1)
-        kept = kept[np.argsort(-fits, kind="stable")[:_BEAM]]
+        pays = 0.5 * ((centre - usual[j]) / _USUAL_SD) ** 2
+        pays[1:] += np.log(_USUAL_SD / _EXACT_SD)
+        shape = len(kept), len(centre)
+        kept = np.column_stack([np.repeat(kept, shape[1], axis=0), np.tile(centre, shape[0])])
+        fits = np.subtract.outer(fits, pays).ravel()
+        explained = (explained[:, None] + drawn).reshape(len(kept), -1)
+        rest = at_usual[:, j + 1 :].sum(axis=1)
+        best = np.argsort(-fits - np.log(explained + rest).sum(axis=1), kind="stable")[:_BEAM]
+        kept, fits, explained = kept[best], fits[best], explained[best]
     return kept[:_MODES]
 
 
