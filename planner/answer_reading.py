@@ -130,14 +130,14 @@ def _entry(problems: Problems, value: object, path: str) -> Any:
 def _of_a_place(found: Mapping[str, Any]) -> tuple[str, str, str]:
     """What is wrong with a lock over a place, or the role of a stem: field, what, hint."""
     override: Override | None = found.get("override")
-    role = override.role if override is not None else None
+    of_stem = override is not None and override.of_a_stem
     known = {"area", "locked", "override", "comment", "by", "date", "plan", "source"}
-    if set(found) - known or (override is not None and role is None):
+    if set(found) - known or (override is not None and not of_stem):
         what = "a place can be locked, or a stem given a role, and nothing else said of it"
         return "where", what, ""
-    if role is not None and found["area"].from_bar is not None:
+    if of_stem and found["area"].from_bar is not None:
         return "where", "a stem has one role in all its bars", ""
-    if "locked" not in found and role is None:
+    if "locked" not in found and not of_stem:
         return "locked", "this is missing", "Write locked: true, or false."
     return "", "", ""
 
@@ -161,7 +161,7 @@ def _of_a_row(found: Mapping[str, Any]) -> tuple[str, str, str]:
     if is_rule and (named or own):
         hint = "Give add_cents, from_bar and to_bar, or action: leave."
         return "override", "a rule has no note or action of its own", hint
-    if override.role is not None:
+    if override.of_a_stem:
         hint = "Write where: {stem: BAS} in place of the id."
         return "override.role", "a stem has a role, and no row", hint
     return "", "", ""
@@ -180,6 +180,7 @@ _OVERRIDE_FIELDS: dict[str, tuple[str, Reader]] = {
     "from_bar": ("from_bar", _BAR),
     "to_bar": ("to_bar", _BAR),
     "role": ("role", one_of(*ROLES)),
+    "several_notes": ("several_notes", yes_or_no),
     "from_s": ("from_s", _NUMBER),
     "to_s": ("to_s", _NUMBER),
 }

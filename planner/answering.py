@@ -30,6 +30,7 @@ from planner.locks import area_said, area_words, bars_words, questions_inside, r
 from planner.opening import Opened, open_session, places_of, shifts_of, tempo_map_of
 from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.plan_model import Row
+from planner.questions import asks_several
 from planner.recalling import typed_entries
 from planner.replies import Placed, placed, rows_named
 from planner.reply_words import (
@@ -202,6 +203,9 @@ def _entry(one: Placed, given: _Given) -> Entry:
         # The stem has the role, whatever becomes of the question.
         of_stem = given.of_a_place(Area(stem=one.row.stem))
         return replace(of_stem, override=Override(role=one.role), comment=comment)
+    if asks_several(one.row) and one.answer == "yes":
+        of_stem = given.of_a_place(Area(stem=one.row.stem))
+        return replace(of_stem, override=Override(several_notes=True), comment=comment)
     override = None
     if one.meant_midi is not None:
         override = Override(intended_midi=one.meant_midi)
@@ -308,6 +312,9 @@ def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
         parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
     if entry.override is not None and entry.override.role is not None:
         parts.append(f"{entry.area.stem if entry.area else ''} is {entry.override.role}")
+    if entry.override is not None and entry.override.several_notes is not None:
+        so = "several notes" if entry.override.several_notes else "one note"
+        parts.append(f"{so} at a time in {entry.area.stem if entry.area else ''}")
     if entry.override is not None and entry.override.bars is not None:
         parts.append(f"it lies in {bars_words(entry.override.bars)}".replace("in from", "from"))
     if entry.locked is not None:

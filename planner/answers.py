@@ -38,7 +38,13 @@ class Override:
     points: tuple[tuple[float, float], ...] = ()  # (s from the note's start, cents to add)
     span_s: tuple[float, float] | None = None  # of a note: from when to when, s of its file
     role: Role | None = None  # of a stem
+    several_notes: bool | None = None  # whether several notes sound at once in a stem
     bars: tuple[int, int | None] | None = None  # of a rule, first and last; None: to the end
+
+    @property
+    def of_a_stem(self) -> bool:
+        """Whether it says what a stem is, which counts before anything is heard."""
+        return self.role is not None or self.several_notes is not None
 
     @property
     def moves(self) -> bool:

@@ -163,8 +163,11 @@ def verdict_of(wanted: float, got: float, doubt: float) -> Verdict:
         return "cannot tell"
     share = round(got / wanted, 2)
     close = _LEAST_SHARE <= share <= _MOST_SHARE
-    if round(off, 1) <= 2.0 * doubt or (close and round(off, 1) <= _WITHIN_CENTS):
+    if close and round(off, 1) <= _WITHIN_CENTS:
         return "done"
+    if round(off, 1) <= 2.0 * doubt:
+        # Nearer than any doubt: but what could as well be half of the move is not said to be done.
+        return "done" if 4.0 * doubt < abs(wanted) else "cannot tell"
     if share <= -_NOTHING_SHARE:
         return "wrong way"
     if share < _NOTHING_SHARE:

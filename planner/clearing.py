@@ -8,10 +8,11 @@ from dataclasses import replace
 from planner.decided import Decided, proposals, sour_of
 from planner.fewest_moves import Backbone, fewest_moves
 from planner.kept import NOTHING_YET, Kept, RuleKey, rule_key
+from planner.plan_model import Judged
 from planner.session_model import Session
 from planner.tolerances import Limits
 from planner.wishes import wishes
-from planner.worth_clearing import WORTH_A_TOUCH_S, WORTH_AN_EDIT_S
+from planner.worth_clearing import worth_a_touch_s, worth_an_edit_s
 
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 
@@ -33,12 +34,12 @@ def cleared(
         Decides about the whole session.
     """
     few = session.touch_at_most is not None
-    worth_s = WORTH_A_TOUCH_S if few else WORTH_AN_EDIT_S
-    kept = _with_edits_on_rules(decide, session, limits, worth_s)
+    price_s = worth_a_touch_s if few else worth_an_edit_s
+    kept = _with_edits_on_rules(decide, session, limits, price_s)
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
         made, backbone, kept = _left_alone(decide, session, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
-        wished = wishes(made, kept, limits, worth_s)
+        wished = wishes(made, kept, limits, price_s)
         if wished == kept:
             return made, backbone, kept
         kept = replace(wished, beats_if_moved={}, refused=frozenset())
@@ -81,7 +82,10 @@ def ordered(
 
 
 def _with_edits_on_rules(
-    decide: Callable[[Kept], Decided], session: Session, limits: Limits, worth_s: float
+    decide: Callable[[Kept], Decided],
+    session: Session,
+    limits: Limits,
+    price_s: Callable[[Judged], float],
 ) -> Kept:
     """Add edits on top of rules that would add sour time: a whole part goes before its notes."""
     kept = NOTHING_YET
@@ -89,7 +93,7 @@ def _with_edits_on_rules(
         made, backbone = _once(decide, session, kept)
         rules = [made.rules[out.id] for out in backbone.left_out if out.id in made.rules]
         notes = frozenset(note_id for rule in rules for note_id in rule.covers)
-        more = kept.with_wishes_of(wishes(made, kept, limits, worth_s), notes) if notes else kept
+        more = kept.with_wishes_of(wishes(made, kept, limits, price_s), notes) if notes else kept
         if more == kept:
             return kept
         kept = more

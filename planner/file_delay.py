@@ -10,6 +10,7 @@ import numpy as np
 from planner.model import Floats
 
 _ALIKE = 0.5  # chosen: under this share of common power nothing says where a bounce begins
+_MOST_STEPS = 4  # chosen: one is usual
 _LEAST_SHIFT_SMP = 0.001  # chosen: less moves nothing by -60 dB below 20 kHz at any usual rate
 TAPS = 64  # either side; Kaiser beta 9: the stop band of such a filter lies 90 dB down
 _KAISER_BETA = 9.0
@@ -58,9 +59,13 @@ def find_delay(pairs: Sequence[tuple[Floats, Floats]]) -> Delay | None:
     best = int(np.argmax(alike))
     if own <= 0.0 or alike[best] < _ALIKE:
         return None
-    margin = (places - 1) // 2
-    met = [(x, y[best : best + len(x)]) for x, y in pairs]
-    return Delay(whole_smp=best - margin, part_smp=_part_of_a_sample(met))
+    # Where part of the sound was moved, the highest place may lie a sample beside that of the rest.
+    for _ in range(_MOST_STEPS):
+        part = _part_of_a_sample([(x, y[best : best + len(x)]) for x, y in pairs])
+        if not (step := round(part)) or not 0 <= best + step < places:
+            break
+        best, part = best + step, part - step
+    return Delay(whole_smp=best - (places - 1) // 2, part_smp=part)
 
 
 def _part_of_a_sample(met: Sequence[tuple[Floats, Floats]]) -> float:

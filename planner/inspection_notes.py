@@ -184,8 +184,8 @@ def _several_at_once(stem: StemNotes) -> Iterator[Finding]:
         advice=f"For chords write {chords_written_as(stem.role)}; noise or another player in the "
         "stem does this too.",
         stem=stem.code,
-        # In a driven role another role is no answer: what the stem needs stands in its entry.
-        asks="" if stem.role in HARMONIC_ROLES else "role of several at once",
+        # A driven part that plays chords keeps its role.
+        asks="several notes at once" if stem.role in HARMONIC_ROLES else "role of several at once",
     )
 
 

@@ -59,7 +59,7 @@ class Finding:
     stem: str | None = None  # stem code
     file: str | None = None  # as the session file writes it
     at_s: float | None = None
-    asks: str = ""  # what a person can answer to it by a row: a name of `questions.ROLE_QUESTIONS`
+    asks: str = ""  # what a person can answer to it by a row: a name in `questions`
     about: str = ""  # `ABOUT_ALL` where it says where all stems stand; two such say the same
 
 

@@ -31,7 +31,7 @@ from planner.parts import clock_shifts
 from planner.pitch import NoteNames, note_name
 from planner.plan_model import Judged, Offender, Plan, Row
 from planner.provenance import plan_id
-from planner.questions import ROLE_QUESTIONS, asks_role, notes_offered, why_no_yes
+from planner.questions import ROLE_QUESTIONS, asks_role, asks_several, notes_offered, why_no_yes
 from planner.said_bars import with_last_bar
 from planner.spelling import names_at
 from planner.tally import advice, biggest_rules, edits, left_on_purpose, not_measured
@@ -247,6 +247,9 @@ def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], 
         roles = ROLE_QUESTIONS[question.rule_name]
         said = tuple((f"role {role}", role, f"{question.stem} is {role}") for role in roles)
         return (*said, ("yes", "yes", "the role is right"), ANSWERS[2])
+    if asks_several(question):
+        several = ("yes", "yes", "several notes sound at once")
+        return (several, ("no", "no", "one note sounds at a time"), ANSWERS[2])
     notes = [note_name(midi, names) for midi in notes_offered(question)]
     offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
     first = 1 if why_no_yes(question) else 0

@@ -9,6 +9,7 @@ import numpy as np
 from planner.model import STRUCK_ROLES, Role
 from planner.scope_rule import (
     NO_FACTORS,
+    Bias,
     ScopeRule,
     bias_of,
     gain_of_each,
@@ -23,14 +24,16 @@ from planner.scope_rule import (
 from planner.short_runs import in_runs, without_unheard
 from planner.spread import MEDIAN_TO_MEAN
 from planner.targets import Aimed
-from planner.tolerances import Tolerances
+from planner.tolerances import PartRule, Tolerances
 from planner.wording import flat_or_sharp
 
 # Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance;
 # and frets and fingerings are off by about as much of themselves.
 _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
-# Chosen: where something else proves the use of a move, its size itself must be no chance (0.3 %).
-_REST_DOUBTS = 3.0
+# Chosen: so many standard errors are no chance (0.3 %). Where something else proves the use of a
+# move, its size must be so sure. And a bias so sure needs no count of sides nor a gain: these tell
+# of it as well, but less surely where few notes scatter.
+_SURE_DOUBTS = 3.0
 
 _SO_FAR_OFF = ", unless other notes or a wrong rate are behind it: answer what is asked of it first"
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
@@ -59,7 +62,7 @@ def part_rule(
     asked = least_cents(limits.offset_cents, ids, factors)
     rest = found = bias_of(fit)
     gain = _gain(fit)
-    as_heard = role in STRUCK_ROLES and not proven(found, limits, asked, gain)
+    as_heard = role in STRUCK_ROLES and not _shown(found, limits, asked, gain)
     if as_heard:
         # Struck hard and damped soon, a part is heard further out than its strings rest. They still
         # say how far it is moved, all of them, and what is heard whether that is worth a row.
@@ -73,10 +76,10 @@ def part_rule(
     # An odd pitch does not say how far the part is off, but it is moved along with it.
     on_its_side = float(np.mean([e * found.cents > 0.0 for _, e in held]))
     if (
-        not proven(found, limits, asked, gain)
-        or on_its_side < limits.one_side_share
+        not _shown(found, limits, asked, gain)
+        or (len(fit) < len(held) and on_its_side < limits.one_side_share)
         or round(found.spread_cents, 1) > limits.spread_cents
-        or abs(bias) < (_REST_DOUBTS if as_heard else 2.0) * doubt
+        or abs(bias) < (_SURE_DOUBTS if as_heard else 2.0) * doubt
         or found.cents * bias <= 0.0
     ):
         return None
@@ -106,6 +109,13 @@ def part_rule(
             + (_SO_FAR_OFF if abs(bias) > tolerances.limits.ask_beyond_cents else "")
         ).replace("%", " %"),
     )
+
+
+def _shown(bias: Bias, limits: PartRule, least_cents: float, gain: float) -> bool:
+    """Whether a part is off, by its notes' sides and gain or because its bias is no chance."""
+    if abs(bias.cents) >= _SURE_DOUBTS * bias.doubt_cents:
+        return round(abs(bias.cents), 1) >= least_cents
+    return proven(bias, limits, least_cents, gain)
 
 
 def _gain(fit: list[tuple[Aimed, float]]) -> float:

@@ -4,7 +4,7 @@ A moment is clear only once nothing beats in it any more, so notes are worth som
 whether it is clear rests on the notes that sound in it alone. So the session is gone through in
 time, keeping for every choice among the notes that sound just now the best that could have been
 made of all before (Bellman, Dynamic Programming, 1957): that is the best choice there is, not a
-step-by-step one. The price is the same for every note; the higher it is, the fewer are touched.
+step-by-step one. The higher the price, the fewer are touched.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def worth_their_price(
     moves : sequence of Made
         Each of one note, no note twice; what is pinned is made and costs nothing.
     price_s : float
-        What a move must clear, in sour seconds.
+        What a move must clear for one of its cost, in sour seconds.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def worth_their_price(
         Places of the moves; None where too many notes sound at once.
     """
     moments = _moments(sour, now, moves)
-    return None if moments is None else _swept(moments, _pinned(moves), price_s)
+    return None if moments is None else _swept(moments, moves, price_s)
 
 
 def best_of(
@@ -79,21 +79,16 @@ def best_of(
     moments = _moments(sour, now, moves)
     if moments is None:
         return None
-    pinned = _pinned(moves)
     low, high = 0.0, float(sour.piece_s.sum()) + 1.0
-    within, beyond = _swept(moments, pinned, high), _swept(moments, pinned, low)
+    within, beyond = _swept(moments, moves, high), _swept(moments, moves, low)
     for _ in range(_HALVINGS):
         price_s = (low + high) / 2.0
-        chosen = _swept(moments, pinned, price_s)
+        chosen = _swept(moments, moves, price_s)
         if len(chosen) <= most:
             within, high = chosen, price_s
         else:
             beyond, low = chosen, price_s
     return within, beyond
-
-
-def _pinned(moves: Sequence[Made]) -> Bools:
-    return np.array([move.pinned for move in moves], dtype=bool)
 
 
 def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | None:
@@ -189,14 +184,16 @@ def _spread(table: Bools, notes: tuple[int, ...], movable: Sequence[int]) -> Boo
     return turned.reshape(shape)
 
 
-def _swept(moments: Sequence[_Moment], pinned: Bools, price_s: float) -> tuple[int, ...]:
+def _swept(moments: Sequence[_Moment], moves: Sequence[Made], price_s: float) -> tuple[int, ...]:
     """The best choice at one price: forward through time, then back along what was best."""
     value: Floats = np.zeros(())
     ended: list[list[tuple[int, Bools]]] = []
     for moment in moments:
         for k in moment.begin:
-            left = np.full_like(value, -np.inf) if pinned[k] else value
-            value = np.stack([left, value - (0.0 if pinned[k] else price_s)], axis=-1)
+            pinned = moves[k].pinned
+            left = np.full_like(value, -np.inf) if pinned else value
+            made = value if pinned else value - moves[k].cost * price_s
+            value = np.stack([left, made], axis=-1)
         value = np.where(moment.sour, value - moment.lasts_s, value)
         here = []
         for axis in moment.end:

@@ -21,6 +21,8 @@ ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of one at a time": ("fretted",),
     "role of a click": ("exclude",),
 }
+# Asked of a line of which another role is no answer: a yes says that it is so, a no that it is not.
+SEVERAL_NOTES = "several notes at once"
 _LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest one to what sounds
 
 
@@ -34,14 +36,20 @@ def asks_role(row: Row) -> bool:
     return row.kind == "question" and row.rule_name in ROLE_QUESTIONS
 
 
+def asks_several(row: Row) -> bool:
+    """Whether a row asks whether several notes sound at once in a stem."""
+    return row.kind == "question" and row.rule_name == SEVERAL_NOTES
+
+
 def role_rows(findings: Iterable[Finding], answered: Container[str]) -> tuple[Row, ...]:
-    """Make questions to answer of what was noticed about roles, one a stem; ids come later.
+    """Make questions to answer of what was noticed about stems, one a stem; ids come later.
 
     answered: codes of the stems whose role somebody has said already.
     """
     rows: dict[str, Row] = {}
     for found in findings:
-        if found.asks in ROLE_QUESTIONS and found.stem and found.stem not in answered:
+        asks_role = found.asks in ROLE_QUESTIONS and found.stem not in answered
+        if found.stem and (asks_role or found.asks == SEVERAL_NOTES):
             row = Row(
                 id="Q-000", kind="question", stem=found.stem, apply_to=(), action="ask",
                 rule_name=found.asks, reason=f"{found.what} {found.did}".strip(),
@@ -105,6 +113,9 @@ def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     if asks_role(row):
         roles = ", ".join(f"{row.id} {role}" for role in ROLE_QUESTIONS[row.rule_name])
         return f"{roles} (any role), {row.id} yes (it is right) or {row.id} ask"
+    if asks_several(row):
+        two = f"{row.id} yes (several notes at once), {row.id} no (one at a time)"
+        return f"{two} or {row.id} ask"
     said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
     if row.rule_name not in _NO_YES:
         said.append(f"{row.id} yes")

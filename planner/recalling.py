@@ -27,7 +27,6 @@ from planner.plan_model import Plan, Row, Since
 from planner.row_ids import notes_from, with_rows
 from planner.ruled_rows import Recalled
 from planner.rulings import rulings_from
-from planner.session_model import StemSpec
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +73,8 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
     rows = _last_rows(
         folders, past, {e.id for e in (*answers, *typed) if e.locked and e.area is None}
     )
-    # What is said of a stem's role was carried out before anything was heard.
-    said = tuple(e for e in (*answers, *typed) if not _is_role(e))
+    # What is said of a stem was carried out before anything was heard.
+    said = tuple(e for e in (*answers, *typed) if not _of_a_stem(e))
     rulings, findings = rulings_from(with_locked_rows(said, rows), rows)
     if past is not None:
         findings = (*findings, *_not_read_back(past))
@@ -84,44 +83,54 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
         rulings=rulings,
         last_rows=rows,
         locked_places=held_places(said),
-        roles_said=frozenset(e.area.stem for e in answers if _is_role(e) and e.area),
+        roles_said=frozenset(
+            e.area.stem for e in answers if e.area and e.override and e.override.role is not None
+        ),
     )
     return Remembered(past=past, typed=typed, before=before, findings=findings)
 
 
 def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
-    """Give stems the roles that people answered in place of the session file's, and say so."""
-    said = {e.area.stem: e for e in answers if _is_role(e) and e.area}
-
-    def as_said(spec: StemSpec) -> StemSpec:
-        override = said[spec.code].override if spec.code in said else None
-        role = override.role if override is not None else None
-        return spec if role is None else replace(spec, role=role)
-
-    told = [
-        Finding(
-            severity="note",
-            what=f"{spec.code} is {as_said(spec).role}, says "
-            f"{said[spec.code].by or 'an answer'}; the session file says {spec.role}.",
-            did="Judged as answered.",
-            advice="Write it into the session file when you next touch it.",
-            stem=spec.code,
+    """Give stems what people answered of them in place of the session file's, and say so."""
+    in_file = {spec.code: spec for spec in opened.session.stems}
+    specs, told = dict(in_file), []
+    for entry in answers:
+        said, spec = entry.override, specs.get(entry.area.stem if entry.area else "")
+        if spec is None or said is None or not said.of_a_stem:
+            continue
+        several = spec.several_notes if said.several_notes is None else said.several_notes
+        specs[spec.code] = replace(spec, role=said.role or spec.role, several_notes=several)
+    for code, spec in specs.items():
+        who = next(
+            (e.by for e in answers[::-1] if _of_a_stem(e) and e.area and e.area.stem == code), ""
         )
-        for spec in opened.session.stems
-        if as_said(spec).role != spec.role
-    ]
-    stems = tuple(as_said(spec) for spec in opened.session.stems)
+        if spec.role != in_file[code].role:
+            what = f"{code} is {spec.role}", f"says {in_file[code].role}"
+        elif spec.several_notes != in_file[code].several_notes:
+            count = "several notes sound" if spec.several_notes else "one note sounds"
+            what = f"{count} at a time in {code}", "says otherwise"
+        else:
+            continue
+        told.append(
+            Finding(
+                severity="note",
+                what=f"{what[0]}, says {who or 'an answer'}; the session file {what[1]}.",
+                did="Judged as answered.",
+                advice="Write it into the session file when you next touch it.",
+                stem=code,
+            )
+        )
     return replace(
         opened,
-        session=replace(opened.session, stems=stems),
-        stems=tuple((as_said(spec), path, written) for spec, path, written in opened.stems),
-        takes=tuple((as_said(spec), take, path) for spec, take, path in opened.takes),
+        session=replace(opened.session, stems=tuple(specs.values())),
+        stems=tuple((specs[spec.code], path, written) for spec, path, written in opened.stems),
+        takes=tuple((specs[spec.code], take, path) for spec, take, path in opened.takes),
         findings=(*opened.findings, *told),
     )
 
 
-def _is_role(entry: Entry) -> bool:
-    return entry.override is not None and entry.override.role is not None
+def _of_a_stem(entry: Entry) -> bool:
+    return entry.override is not None and entry.override.of_a_stem
 
 
 def typed_entries(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -19,13 +19,13 @@ from planner.worth_clearing import worth_clearing
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
 
 
-def wishes(made: Decided, kept: Kept, limits: Limits, worth_s: float) -> Kept:
+def wishes(made: Decided, kept: Kept, limits: Limits, price_s: Callable[[Judged], float]) -> Kept:
     """Add to what is kept: edits with nothing left in, and notes to move for the beating alone.
 
     Parameters
     ----------
-    worth_s : float
-        Sour seconds that a move must clear that the tolerance does not ask for.
+    price_s : callable
+        Sour seconds that a move of a note must clear that its tolerance does not ask for.
     """
     sour = sour_of(made)
     now = once_made(sour, made.judged)
@@ -35,6 +35,7 @@ def wishes(made: Decided, kept: Kept, limits: Limits, worth_s: float) -> Kept:
         for k, j in made.judged.items()
         if (j.action, j.remaining_cents) == (made.tool[k].action, made.tool[k].remaining_cents)
     }
+    worth_s = {k: price_s(j) for k, j in own.items()}
     return replace(
         kept,
         nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
@@ -63,7 +64,11 @@ def _better_with_nothing_left(
 
 
 def _worth_clearing(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: float
+    sour: SourMap,
+    now: Now,
+    judged: Mapping[str, Judged],
+    kept: Kept,
+    worth_s: Mapping[str, float],
 ) -> frozenset[str]:
     """Notes inside their tolerance that are worth an edit."""
     waiting = {
@@ -75,7 +80,11 @@ def _worth_clearing(
 
 
 def _part_way(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: float
+    sour: SourMap,
+    now: Now,
+    judged: Mapping[str, Judged],
+    kept: Kept,
+    worth_s: Mapping[str, float],
 ) -> dict[str, float]:
     """Notes left because their move would clash, and where on the way to their target they clear.
 
@@ -95,7 +104,7 @@ def _part_way(
         best, add = max(
             tries, key=lambda one: (one[0].gain_s, one[0].shared_s, one[1]), default=(None, 0)
         )
-        if best is not None and best.gain_s >= worth_s:
+        if best is not None and best.gain_s >= worth_s[note_id]:
             apply(sour, now, best)
             found[note_id] = round(abs(error) - add, 1)
     return found
@@ -107,7 +116,7 @@ def _leeways(
     judged: Mapping[str, Judged],
     kept: Kept,
     limits: Limits,
-    worth_s: float,
+    worth_s: Mapping[str, float],
 ) -> dict[str, Leeway]:
     """How far each note may give way to one it beats with."""
     found = {}
@@ -126,7 +135,7 @@ def _leeways(
             rest_cents=rest,
             most_left_cents=min(most_left, abs(rest)) if good else most_left,
             least_move_cents=least,
-            least_gain_s=worth_s if good else LEAST_S,
+            least_gain_s=worth_s[note_id] if good else LEAST_S,
         )
     return found
 

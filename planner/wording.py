@@ -80,8 +80,8 @@ def place(bar: int | None, beat: float | None, start_s: float | None) -> str:
 
 
 def row_place(row: Row) -> str:
-    """Say where a row of the edit list lies; what covers a whole part has no one place."""
-    if row.scope == "part":
+    """Say where a row of the edit list lies; what comes again and again has no one place."""
+    if row.scope in ("part", "pitch", "string"):
         return "throughout"
     return place(row.start_bar, row.start_beat, row.start_s)
 

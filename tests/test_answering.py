@@ -15,6 +15,7 @@ import soundfile
 import yaml
 
 from planner.cli import main
+from planner.demo.driven import DrivenNote, DrivenSound, phrase
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.pitch import midi_to_hz
 from planner.standing_still import Still, decide_until_still
@@ -575,3 +576,40 @@ def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str
     told = capsys.readouterr().out
     assert "BAS is fretted, says Ed" in told
     assert "really?" not in told
+
+
+def test_several_notes_at_once_said_by_answer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Horns of which three sound in one file are asked about; a yes has them heard as chords."""
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "session.yaml").write_text(
+        SESSION.replace(
+            "  - {code: EGL, file: guitar.wav, role: fretted}\n",
+            "  - {code: HRN, file: horns.wav, role: brass}\n",
+        ).replace("  - {code: BAS, file: bass.wav, role: bass-fretted}\n", "")
+    )
+    rng = np.random.default_rng(5)
+    voices = DrivenSound(slope_db_per_octave=-8.0, attack_s=0.04)
+    chords = [(60, 64, 67), (57, 60, 65), (59, 62, 67), (60, 64, 69)] * 3
+    sounds = [
+        (0.2 + 1.2 * k, phrase([DrivenNote(f1_hz=midi_to_hz(m), length_s=1.1)], voices, rng))
+        for k, chord in enumerate(chords)
+        for m in chord
+    ]
+    samples = mix(sounds, 15.0).samples
+    soundfile.write(tmp_path / "audio" / "horns.wav", 0.4 * samples / np.abs(samples).max(), SR)
+    assert run("plan", tmp_path) == 1
+    (asked,) = [r for r in rows(tmp_path, 1) if r["kind"] == "question" and not r["covers"]]
+    assert "do several notes sound at once?" in asked["reason"]
+    said = f"{asked['id']} yes (several notes at once), {asked['id']} no (one at a time)"
+    assert said in (tmp_path / "plan_01" / "hand_off.md").read_text()
+    assert "several notes sound at once" in (tmp_path / "plan_01" / "review.html").read_text()
+    assert run("answer", tmp_path, f"{asked['id']} yes", "--by", "Ed") == 0
+    assert "several notes at a time in HRN" in capsys.readouterr().out
+    assert run("plan", tmp_path) in (0, 1)
+    assert not [r for r in rows(tmp_path, 2) if r["kind"] == "question" and not r["covers"]]
+    with (tmp_path / "plan_02" / "notes.csv").open(encoding="utf-8-sig", newline="") as file:
+        assert len(list(csv.DictReader(file))) >= 30  # of 36
+    summary = (tmp_path / "plan_02" / "summary.md").read_text(encoding="utf-8")
+    assert "several notes sound at a time in HRN, says Ed; the session file" in summary

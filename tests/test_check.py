@@ -52,6 +52,8 @@ def test_a_doubt_as_large_as_the_move_tells_nothing() -> None:
     assert verdict_of(3.9, 0.0, 2.0) == "cannot tell"
     assert verdict_of(3.9, 0.0, 0.5) == "not done"
     assert verdict_of(10.0, 6.4, 1.9) == "done"  # 64 %, but nearer than twice its doubt
+    assert verdict_of(14.0, 7.7, 3.4) == "done"  # 55 %, twice its doubt is less than half of it
+    assert verdict_of(14.0, 7.7, 3.5) == "cannot tell"  # half of the move, as far as it is known
     assert verdict_of(3.9, -9.0, 2.0) == "wrong way"  # further than any doubt
 
 

@@ -34,6 +34,21 @@ def test_the_delay_that_was_made(by_smp: float, sign: float) -> None:
     assert found.late_smp == pytest.approx(by_smp, abs=0.002)
 
 
+def test_what_was_moved_does_not_shift_the_rest() -> None:
+    """Of five seconds of a 50 Hz tone the loudest lies 8 samples later: the others lie at 0.
+
+    All together are most alike three samples late.
+    """
+    t = np.arange(48000) / 48000
+    tone = sum(np.sin(2 * np.pi * 50 * n * t + n) / n for n in range(1, 7))
+    windows = [(tone[1000:9000], tone[900:9100])] * 4
+    moved = (1.4 * tone[1000:9000], 1.4 * tone[892:9092])
+    found = find_delay([*windows, moved])
+    assert found is not None
+    assert found.whole_smp == 0
+    assert found.part_smp == pytest.approx(0.0, abs=0.01)
+
+
 def test_a_louder_place_does_not_win() -> None:
     """The window's own place is found although what follows is ten times as loud."""
     x = low_noise(2, N)

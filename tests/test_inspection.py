@@ -331,13 +331,18 @@ def test_wide_spread_has_no_centre() -> None:
 
 
 @pytest.mark.parametrize(
-    ("role", "asks"), [("fretted", "role of several at once"), ("brass", ""), ("lead-voice", "")]
+    ("role", "asks"),
+    [
+        ("fretted", "role of several at once"),
+        ("brass", "several notes at once"),
+        ("lead-voice", "several notes at once"),
+    ],
 )
 def test_where_chords_need_no_other_role_none_is_offered(role: Role, asks: str) -> None:
     """Stacked voices or a section stay in their role: ``several_notes`` stands in their entry."""
     (found,) = inspect_notes(session(), (replace(part("X", role), found_in=0.5),))
     assert found.asks == asks
-    assert ("several_notes: true" in found.advice) == (not asks)
+    assert ("several_notes: true" in found.advice) == (role != "fretted")
 
 
 def test_excluded_stems_are_left_out() -> None:

@@ -9,6 +9,7 @@ import pytest
 from planner.model import ROLES, Finding
 from planner.questions import (
     ROLE_QUESTIONS,
+    SEVERAL_NOTES,
     asks_role,
     meant_midi,
     notes_offered,
@@ -87,6 +88,16 @@ def test_what_is_noticed_about_a_role_becomes_a_question() -> None:
     ]
     assert rows[0].reason == "BAS: really? Judged so."
     assert all(asks_role(r) for r in rows)
+
+
+def test_whether_several_notes_sound_at_once_is_asked_of_lines_too() -> None:
+    """A yes or a no answers it, whatever has been said of the role."""
+    (row_,) = role_rows((noticed("HRN", SEVERAL_NOTES),), {"HRN"})
+    assert not asks_role(row_)
+    assert words_to_type(row_) == (
+        "Q-000 yes (several notes at once), Q-000 no (one at a time) or Q-000 ask"
+    )
+    assert why_no_yes(row_) == why_no_no(row_) == ""
 
 
 def test_how_a_question_about_a_role_is_answered() -> None:

@@ -34,8 +34,8 @@ def test_a_whole_part_has_no_place() -> None:
     assert place(None, None, None) == "throughout"
 
 
-def test_a_rule_over_a_whole_part_lies_throughout() -> None:
+def test_a_rule_over_what_comes_again_and_again_lies_throughout() -> None:
     """Its first note is no place to look for; other rows lie where they begin."""
-    assert row_place(RULE) == "throughout"
-    assert row_place(replace(RULE, scope="pitch")) == "bar 1 beat 1.00 (0.00 s)"
+    assert row_place(RULE) == row_place(replace(RULE, scope="pitch")) == "throughout"
+    assert row_place(replace(RULE, scope="span")) == "bar 1 beat 1.00 (0.00 s)"
     assert row_place(row()) == "bar 33 beat 3.00 (84.78 s)"

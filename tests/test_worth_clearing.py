@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ from deciding import note, plan, stem
 from planner.clashes import SoundingNote
 from planner.pitch import midi_to_hz, shift_hz
 from planner.sour_time import apply, as_recorded, change_of, sour_map, sour_now_s
-from planner.worth_clearing import WORTH_AN_EDIT_S, worth_clearing
+from planner.worth_clearing import worth_an_edit_s, worth_clearing
+
+WORTH_AN_EDIT_S = 0.25
 
 
 def sounding(
@@ -27,7 +30,8 @@ def sounding(
 def found(notes: list[SoundingNote], may_move: list[str]) -> frozenset[str]:
     sour = sour_map(notes, {})
     off = dict(zip(sour.index, sour.error_cents, strict=True))
-    return worth_clearing(sour, as_recorded(sour), {k: -float(off[k]) for k in may_move})
+    adds = {k: -float(off[k]) for k in may_move}
+    return worth_clearing(sour, as_recorded(sour), adds, dict.fromkeys(adds, WORTH_AN_EDIT_S))
 
 
 def test_a_moment_with_two_beatings_is_cleared_by_both_or_by_nobody() -> None:
@@ -45,6 +49,24 @@ def test_edge_of_what_an_edit_must_clear(length_s: float, worth: bool) -> None:
         sounding("B-1", -15, 0, length_s),
     ]  # fmt: skip
     assert bool(found(notes, ["A-1", "B-1"])) is worth
+
+
+@pytest.mark.parametrize(
+    ("off_cents", "length_s", "moved"),
+    [(6.0, 1.1, True), (6.0, 0.9, False), (9.0, 0.6, True), (4.0, 2.0, False)],
+)
+def test_the_better_a_note_is_the_more_its_edit_must_clear(
+    off_cents: float, length_s: float, moved: bool
+) -> None:
+    """Of a tolerance of 24: 1 s at 6 cents off, 0.44 s at 9 and 2.25 s at 4."""
+    judged = plan(stem("TPT", "brass", [note("TPT-0001", 69, off_cents, length_s=1.9)])).judged[0]
+    price_s = worth_an_edit_s(replace(judged, tolerance_cents=24.0))
+    assert price_s == pytest.approx(0.25 * (12.0 / off_cents) ** 2)
+    notes = [sounding("PNO-1", 0, 0, length_s), sounding("TPT-1", off_cents, 0, length_s)]
+    sour = sour_map(notes, {})
+    assert sour_now_s(sour, as_recorded(sour)) == length_s
+    found = worth_clearing(sour, as_recorded(sour), {"TPT-1": -off_cents}, {"TPT-1": price_s})
+    assert bool(found) is moved
 
 
 def test_what_stays_sour_anyway_is_not_begun() -> None:

@@ -120,6 +120,7 @@ def _override(said: Override | None) -> dict[str, Any] | None:
         "from_bar": first,
         "to_bar": last,
         "role": said.role,
+        "several_notes": said.several_notes,
         "from_s": from_s,
         "to_s": to_s,
     }

@@ -16,8 +16,10 @@ librosa's yin, are left out.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import librosa
 import numpy as np
@@ -106,9 +108,14 @@ def _repeats_from_s(sound: Floats, midi: int) -> float:
 
 
 def line_of(
-    notes: list[Recording], role: Role, seed: int, *, fast: bool
+    notes: list[Recording],
+    role: Role,
+    seed: int,
+    *,
+    fast: bool,
+    off_cents: Mapping[int, float] = MappingProxyType({}),
 ) -> tuple[Floats, list[SetNote]]:
-    """Set a line: its samples and its notes."""
+    """Set a line: its samples and its notes, some of them (by their place) so many cents off."""
     rng = np.random.default_rng(seed)
     lengths = [0.125, 0.125, 0.167, 0.25] if fast else [0.25, 0.33, 0.5, 0.5, 0.75]
     driven = role in HARMONIC_ROLES
@@ -121,7 +128,7 @@ def line_of(
         near = min(notes, key=lambda n: abs(n.midi - midi))
         if abs(near.midi - midi) > 2:
             midi = near.midi
-        rate = 2.0 ** ((midi - near.midi) / 12)
+        rate = 2.0 ** ((midi - near.midi + off_cents.get(len(line), 0.0) / 100) / 12)
         slurred = driven and joined and rng.random() < 0.5
         from_s = _INTO_S if slurred else 0.0
         gone_s = _CROSS_S if driven else float(rng.uniform(0.02, 0.06))

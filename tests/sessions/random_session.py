@@ -133,18 +133,18 @@ class _Song:
         return tuple(self.pitch_class(self.degree(bar) + k) for k in (0, 2, 4))
 
 
-def make_session(seed: int, folder: Path) -> Truth:
+def make_session(seed: int, folder: Path, *, winds: bool = False) -> Truth:
     """Write six random stems and their session file into a folder, and tell the truth about them.
 
     The folder gets ``session.yaml`` and ``audio/*.wav`` (48 kHz, 24 bit). The same seed gives the
-    same bytes.
+    same bytes; with ``winds`` a reed and a trumpet play beside the same six.
     """
     song, a4_hz, shifted = drawn(seed)
     audio = folder / "audio"
     audio.mkdir(parents=True, exist_ok=True)
     # Every other session takes the shaker for a wind part: noise must give no notes.
     shaker_role = "woodwind" if seed % 2 else "exclude"
-    roles = dict(PARTS, SHK=shaker_role)
+    roles = dict(PARTS, SHK=shaker_role) | (WINDS if winds else {})
     stems = []
     for code, role in roles.items():
         made, part_rng = part_as_played(seed, code)
@@ -466,6 +466,33 @@ def _cello(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) 
     return _driven(song, a4_hz, faults, events, base, draw, 0.5, rng)
 
 
+def _reed(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
+    events = _melody(song, _SINGING, 55, 79, rng)
+    return _blown(song, a4_hz, faults, events, (-11.0, -7.0), (0.0, 15.0), rng)
+
+
+def _trumpet(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
+    events = _melody(song, _BOWING, 55, 76, rng)
+    return _blown(song, a4_hz, faults, events, (-7.0, -4.0), (0.0, 8.0), rng)
+
+
+def _blown(
+    song: _Song, a4_hz: float, faults: Faults, events: list[_Event],
+    slope: tuple[float, float], half: tuple[float, float], rng: np.random.Generator,
+) -> Made:  # fmt: skip
+    base = DrivenSound(
+        slope_db_per_octave=float(rng.uniform(*slope)),
+        top_hz=9000.0,
+        attack_s=float(rng.uniform(0.02, 0.05)),
+        release_s=float(rng.uniform(0.03, 0.08)),
+        slide_s=float(rng.uniform(0.01, 0.03)),
+        jitter_cents=float(rng.uniform(1.0, 3.0)),
+        noise_db=float(rng.uniform(-46, -34)),
+    )
+    draw = {"vibrato_hz": (4.8, 6.0), "half": half, "scoop": (-25.0, 10.0)}
+    return _driven(song, a4_hz, faults, events, base, draw, 0.6, rng)
+
+
 def _shaker(song: _Song, a4_hz: float, faults: Faults, rng: np.random.Generator) -> Made:
     del a4_hz, faults  # it has no pitch
     eighths = np.arange(song.bars * 8) * 0.5 * song.beat_s
@@ -480,6 +507,8 @@ PARTS = {
     "PNO": "tuning-reference", "BAS": "bass-fretted", "GTR": "fretted", "LV": "lead-voice",
     "CEL": "bowed", "SHK": "exclude",
 }  # fmt: skip
+WINDS = {"CLA": "woodwind", "TPT": "brass"}
 _MAKERS = {
     "PNO": _piano, "BAS": _bass, "GTR": _guitar, "LV": _voice, "CEL": _cello, "SHK": _shaker,
+    "CLA": _reed, "TPT": _trumpet,
 }  # fmt: skip
