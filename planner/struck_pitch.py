@@ -50,6 +50,8 @@ _LEAST_STRENGTH = 0.3
 _RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
 _ALONE_S = 0.04, 0.02  # windows and what lies clear of the stroke, where one string sounds
 _FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
+# Chosen: a mouth that opens changes what keeps a note from repeating by some dB, once; a ring falls on.
+_LATER_S = 0.3
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
@@ -101,9 +103,7 @@ def with_struck_pitches(
             continue
         if not lowest_hz and _is_same_string(stem, f0_hz[here], f_hz, int(frame)):
             continue
-        if lowest_hz and _sounds_below(
-            stem, f0_hz[here], f_hz, whole, at_s, int(following) * HOP_S
-        ):
+        if lowest_hz and _sounds_below(stem, f0_hz[frame:following], f_hz, whole, at_s, window_s):
             continue
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
             read_hz = middle_of_known(f0_hz[here])
@@ -168,18 +168,19 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
 
 
 def _sounds_below(
-    stem: Stem, read_hz: Floats, f_hz: float, whole: Floats, at_s: float, until_s: float
+    stem: Stem, read_hz: Floats, f_hz: float, whole: Floats, at_s: float, window_s: float
 ) -> bool:
     """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
 
     The reading is an octave or more below. A note's own odd partials may have sounded in the note
-    before as loud or louder, so that they do not rise.
+    before as loud or louder, so that they do not rise. ``read_hz``: from the stroke to the next.
     """
-    usual_hz = middle_of_known(read_hz)
+    count = round(window_s / HOP_S)
+    usual_hz, after_hz = middle_of_known(read_hz[:count]), read_hz[count:]
     if not _is_multiple(f_hz, usual_hz):
         return False
-    window_s = len(read_hz) * HOP_S
-    later_s = float(min(until_s - window_s - at_s, window_s))
+    others = np.flatnonzero(~(_near(after_hz, usual_hz) | _near(after_hz, f_hz)))
+    later_s = min(float(others[0] if len(others) else len(after_hz)) * HOP_S, _LATER_S)
     if later_s < _FADES_S:
         return False
     later = _risen(stem, at_s, at_s + later_s, window_s)
