@@ -23,7 +23,7 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 from planner.model import Floats, PitchTrack, Stem
 from planner.spread import middle_of_known
 from planner.struck_again import struck_again
-from planner.tracker import HOP_S
+from planner.tracker import HOP_S, LEVEL_S
 
 # Thresholds without another source were chosen on seed 1 of lines like those of
 # `tests.bench.rendered`, played on the soundfont FluidR3, and what is firm on
@@ -87,7 +87,8 @@ def with_struck_pitches(
         if window_s < _LEAST_WINDOW_S:
             continue
         at_s = int(frame) * HOP_S
-        risen = _risen(stem, at_s, at_s, window_s)
+        ring = _ring_share(track.level_db, int(frame), window_s)
+        risen = _risen(stem, at_s, at_s, window_s, ring)
         if risen is None:
             continue
         rose = _repeats(risen.rose, risen.count)
@@ -108,7 +109,8 @@ def with_struck_pitches(
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
             read_hz = middle_of_known(f0_hz[here])
             _write(f0_hz, strength, here, f_hz, fit, read_hz)
-            _follow(stem, f0_hz, strength, int(frame), int(following), window_s, f_hz, read_hz)
+            until = int(following)
+            _follow(stem, f0_hz, strength, int(frame), until, window_s, f_hz, read_hz, ring)
         else:
             near = _near(f0_hz[here], f_hz)
             strength[here] = np.where(near, np.maximum(strength[here], fit), strength[here])
@@ -126,6 +128,7 @@ def _follow(
     window_s: float,
     f_hz: float,
     read_hz: float,
+    ring: float,
 ) -> None:
     """Go on from the window at the stroke for as long as what rose there is still heard.
 
@@ -137,7 +140,7 @@ def _follow(
         here = slice(last, last + step)
         if (_firm(strength[here], f0_hz[here]) & ~_near(f0_hz[here], read_hz)).any():
             return
-        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s)
+        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s, ring)
         if risen is None:
             return
         fit = _at_lag(_repeats(risen.rose, risen.count), stem.analysis_sr / f_hz)
@@ -229,10 +232,23 @@ def _near(f0_hz: Floats, f_hz: float) -> NDArray[np.bool_]:
         return np.asarray(np.abs(12.0 * np.log2(f0_hz / f_hz)) < _NEAR_SEMITONES)
 
 
-def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Risen | None:
+def _ring_share(level_db: Floats, frame: int, window_s: float) -> float:
+    """What of the power before a stroke still rings at it: no more than all that sounds just there.
+
+    After a stop only the room may ring, however loud it was before.
+    """
+    near = round((_BEFORE_S + LEVEL_S / 2.0) / HOP_S)
+    first = max(frame - round((window_s + _BEFORE_S) / HOP_S), 0)
+    power: Floats = 10.0 ** (level_db[first : frame + 1] / 10.0)
+    return min(1.0, float(power[-1 - near :].min() / power.mean()))
+
+
+def _risen(
+    stem: Stem, struck_s: float, from_s: float, window_s: float, ring: float = 1.0
+) -> _Risen | None:
     """Compare a window from ``from_s`` on with one as long that ends before the stroke.
 
-    None where hardly anything rose.
+    ``ring``: share of the power of the latter that rings on. None where hardly anything rose.
     """
     sr, count = stem.analysis_sr, round(window_s * stem.analysis_sr)
     first, before = round(from_s * sr), round((struck_s - _BEFORE_S) * sr) - count
@@ -249,7 +265,7 @@ def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Rise
         return out
 
     after = power(stem.samples[first : first + count])
-    rose = np.maximum(after - power(stem.samples[before : before + count]), 0.0)
+    rose = np.maximum(after - ring * power(stem.samples[before : before + count]), 0.0)
     share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
 

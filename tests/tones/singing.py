@@ -306,7 +306,7 @@ def _voice(
     formants = np.stack([
         np.convolve(np.pad(one, 16, mode="edge"), near / near.sum(), "valid") for one in tract.T
     ], axis=1)  # fmt: skip
-    f_hz = 440.0 * 2.0 ** ((midi[:: _CONTROL][: len(formants)] - 69.0) / 12.0)
+    f_hz = 440.0 * 2.0 ** ((midi[::_CONTROL][: len(formants)] - 69.0) / 12.0)
     # A high voice opens its mouth until the lowest resonance lies at its pitch.
     sung = tract[: len(f_hz), 0] > 255.0
     formants[: len(f_hz), 0] = np.where(
