@@ -63,7 +63,7 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     waves *= taper[:, None]
     power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
     whole = frames**2 @ taper
-    # Where all that sounds is so low, so is the note: hiss between the two has no pitch.
+    # Where all that sounds is so low, so is the note: what lies between two may hiss.
     under = np.flatnonzero(
         (power[: back + 1] < _RISEN**2 * power[back:].max())
         | (whole[: back + 1] < _RISEN**2 * whole[back:].max())

@@ -178,10 +178,14 @@ def _pitch(syllables: list[Syllable], t: Floats, rng: np.random.Generator) -> Fl
     for syllable in syllables:
         consonant = syllable.consonant
         lead_s = half_s if consonant is None else float(rng.uniform(0.6, 1.8)) * half_s
+        unvoiced = consonant is not None and consonant.voiced == 0.0
+        if unvoiced or syllable.begins_phrase:  # where no voice sounds it goes there unheard
+            lead_s = max(lead_s, syllable.vowel_s - syllable.closes_s)
+        if syllable.begins_phrase:
+            lead_s += 2.0 * half_s
         first = round((syllable.vowel_s - lead_s) * SR)
         before = meant[max(first - 1, 0)]
         meant[first:] = syllable.midi
-        unvoiced = consonant is not None and consonant.voiced == 0.0
         if syllable.begins_phrase and rng.random() < 0.5 or unvoiced and rng.random() < 0.2:
             scooped = round((syllable.vowel_s + rng.uniform(-0.03, 0.03)) * SR)
             meant[first:scooped] = syllable.midi - rng.uniform(0.7, 2.5)
