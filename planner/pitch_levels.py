@@ -37,7 +37,7 @@ _FALL_SHARE = 0.125
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
-_PASSES_S = 0.08  # a singer's fastest scales have ten notes a second; what passes by is no note
+_LEAST_SLURRED_S = 0.08  # chosen: a singer's fastest scales have ten notes a second
 _UNSETTLED = 2.0 / 3.0  # semitones: chosen; nearer to no note than to the next one
 _GLIDE_RATE = 4.0  # semitones per second
 _MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, a note none
@@ -207,7 +207,8 @@ def _led_to(stays: list[_Stay], index: int, run: _Run) -> _Stay:
 
 def _is_short(stays: list[_Stay], index: int, run: _Run) -> bool:
     """Is a piece too short for a note?"""
-    return stays[index].frames * run.hop_s < MIN_NOTE_S
+    least_s = _LEAST_SLURRED_S if run.sung and index > 0 else MIN_NOTE_S
+    return stays[index].frames * run.hop_s < least_s
 
 
 def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
@@ -225,10 +226,6 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     following = run.level(stays[index + 1])
     if run.sung and length_s < _SCOOP_S and _settles(part, following):
         return True
-    if run.sung and index > 0 and length_s < _PASSES_S:
-        low, high = sorted((run.level(stays[index - 1]), following))
-        if low < run.level(stay) < high:
-            return True
     if _glides(stay, stay.to, run) and _comes_nearer(part, following):
         return True
     if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):

@@ -50,8 +50,8 @@ _LEAST_STRENGTH = 0.3
 _RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
 _ALONE_S = 0.04, 0.02  # windows and what lies clear of the stroke, where one string sounds
 _FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
-# Chosen: a mouth that opens changes what keeps a note from repeating by some dB, once; a ring falls on.
-_LATER_S = 0.3
+# Chosen: as a mouth opens, what keeps a note from repeating may fall, once; a ring falls on and on.
+_SPEAKS_S, _LATER_S = 0.03, 0.3
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
@@ -104,7 +104,7 @@ def with_struck_pitches(
             continue
         if not lowest_hz and _is_same_string(stem, f0_hz[here], f_hz, int(frame)):
             continue
-        if lowest_hz and _sounds_below(stem, f0_hz[frame:following], f_hz, whole, at_s, window_s):
+        if lowest_hz and _sounds_below(stem, f0_hz[frame:following], f_hz, at_s, window_s):
             continue
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
             read_hz = middle_of_known(f0_hz[here])
@@ -171,7 +171,7 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
 
 
 def _sounds_below(
-    stem: Stem, read_hz: Floats, f_hz: float, whole: Floats, at_s: float, window_s: float
+    stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_s: float
 ) -> bool:
     """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
 
@@ -183,16 +183,23 @@ def _sounds_below(
     if not _is_multiple(f_hz, usual_hz):
         return False
     others = np.flatnonzero(~(_near(after_hz, usual_hz) | _near(after_hz, f_hz)))
-    later_s = min(float(others[0] if len(others) else len(after_hz)) * HOP_S, _LATER_S)
+    lasts_s = window_s + float(others[0] if len(others) else len(after_hz)) * HOP_S - _SPEAKS_S
+    window_s = min(window_s, lasts_s / 2.0)
+    later_s = min(lasts_s - window_s, _LATER_S)
     if later_s < _FADES_S:
         return False
-    later = _risen(stem, at_s, at_s + later_s, window_s)
-    if later is None:
-        return False
-    lag = stem.analysis_sr / f_hz
-    apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
-    left: float = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
-    return apart > left * (1.0 - _at_lag(whole, lag))
+    apart, apart_later = (
+        1.0 - _at_lag(_whole(stem, at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
+        for s in (0.0, later_s)
+    )
+    return apart_later > 10.0 ** (-_RING_DB_PER_S * later_s / 10.0) * apart
+
+
+def _whole(stem: Stem, from_s: float, window_s: float) -> Floats:
+    """How well all that sounds in a window repeats after each lag."""
+    count = round(window_s * stem.analysis_sr)
+    first = round(from_s * stem.analysis_sr)
+    return _repeats(_power(stem.samples[first : first + count], stem.analysis_sr), count)
 
 
 def _is_multiple(high_hz: float, low_hz: float) -> bool:
@@ -254,20 +261,20 @@ def _risen(
     first, before = round(from_s * sr), round((struck_s - _BEFORE_S) * sr) - count
     if before < 0 or first + count > len(stem.samples):
         return None
-    taper, size, _ = _window(count)
-    top = round(_TOP_HZ / sr * size)
-
-    def power(samples: Floats) -> Floats:
-        spectrum = rfft(samples * taper, size)
-        out: Floats = spectrum.real**2 + spectrum.imag**2
-        out[0] = 0.0
-        out[top:] = 0.0
-        return out
-
-    after = power(stem.samples[first : first + count])
-    rose = np.maximum(after - ring * power(stem.samples[before : before + count]), 0.0)
+    after = _power(stem.samples[first : first + count], sr)
+    rose = np.maximum(after - ring * _power(stem.samples[before : before + count], sr), 0.0)
     share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
+
+
+def _power(samples: Floats, sr: int) -> Floats:
+    """Power spectrum of a window, without what is constant or above `_TOP_HZ`."""
+    taper, size, _ = _window(len(samples))
+    spectrum = rfft(samples * taper, size)
+    power: Floats = spectrum.real**2 + spectrum.imag**2
+    power[0] = 0.0
+    power[round(_TOP_HZ / sr * size) :] = 0.0
+    return power
 
 
 @lru_cache(maxsize=_WINDOWS_KEPT)

@@ -45,6 +45,7 @@ _VOWELS_HZ = {
 _UPPER_HZ = {True: (3300, 3750), False: (3900, 4700)}
 _WIDTHS_HZ = np.array([70.0, 90.0, 130.0, 180.0, 250.0])
 _NOTES = 40
+_ROOM_S = 0.3  # a note has to have for a scoop, a fall or to be carried on
 _ON_ITS_WAY = 0.25  # semitones: so far off what it holds, a pitch comes or goes
 _CONTROL = 48  # samples from one shape of the tract to the next
 
@@ -89,6 +90,7 @@ CONSONANTS: dict[str, Consonant] = {
     "z": Consonant(kind="voiced hiss", length_s=(0.05, 0.09), voiced=0.35, noise_hz=6000,
                    noise_db=-20.0, tract_hz=(240, 1390, 2530)),
 }  # fmt: skip
+_BREATH = Consonant(kind="breath", length_s=(0.0, 0.0), noise_hz=2000, noise_db=-32.0)
 _SPOKEN = "p t k t s sh f h ? b d b d m n m n l r l w v z".split()
 
 
@@ -175,8 +177,10 @@ def _pitch(syllables: list[Syllable], t: Floats, rng: np.random.Generator) -> Fl
     bump = np.zeros(len(t))
     swing, damping = rng.uniform(30.0, 55.0), rng.uniform(0.54, 0.9)
     half_s = 1.6 / swing  # what such a swing takes to be half-way, about
-    for syllable in syllables:
-        consonant = syllable.consonant
+    roomy = False  # had the note before
+    lengths_s = [syllable.end_s - syllable.vowel_s for syllable in syllables]
+    for syllable, held_s in zip(syllables, lengths_s, strict=True):
+        consonant, room = syllable.consonant, held_s > _ROOM_S
         lead_s = half_s if consonant is None else float(rng.uniform(0.6, 1.8)) * half_s
         unvoiced = consonant is not None and consonant.voiced == 0.0
         if unvoiced or syllable.begins_phrase:  # where no voice sounds it goes there unheard
@@ -186,10 +190,10 @@ def _pitch(syllables: list[Syllable], t: Floats, rng: np.random.Generator) -> Fl
         first = round((syllable.vowel_s - lead_s) * SR)
         before = meant[max(first - 1, 0)]
         meant[first:] = syllable.midi
-        if syllable.begins_phrase and rng.random() < 0.5 or unvoiced and rng.random() < 0.2:
+        if room and rng.random() < (0.5 if syllable.begins_phrase else 0.2 * unvoiced):
             scooped = round((syllable.vowel_s + rng.uniform(-0.03, 0.03)) * SR)
             meant[first:scooped] = syllable.midi - rng.uniform(0.7, 2.5)
-        elif not syllable.begins_phrase and rng.random() < 0.1:  # carried to it
+        elif not syllable.begins_phrase and roomy and rng.random() < 0.1:  # carried to it
             carried = round(rng.uniform(0.08, 0.18) * SR)
             meant[first - carried : first] = np.linspace(before, syllable.midi, carried)
         elif not syllable.begins_phrase:  # prepared by a little the other way
@@ -204,9 +208,10 @@ def _pitch(syllables: list[Syllable], t: Floats, rng: np.random.Generator) -> Fl
         if unvoiced and not syllable.begins_phrase:  # and is higher after a voiceless one
             after = t[round(syllable.vowel_s * SR) :] - syllable.vowel_s
             bump[round(syllable.vowel_s * SR) :] += rng.uniform(0.0, 0.5) * np.exp(-after / 0.03)
-        if syllable.ends_phrase and rng.random() < 0.3:
+        if syllable.ends_phrase and room and rng.random() < 0.3:
             falls = round((syllable.end_s - rng.uniform(0.05, 0.12)) * SR)
             meant[falls:] = syllable.midi - rng.uniform(1.0, 4.0)
+        roomy = room
     # x'' + 2 d w x' + w^2 x = w^2 u, by the impulse invariance of a damped sine.
     ring, decay = swing * np.sqrt(1.0 - damping**2) / SR, np.exp(-damping * swing / SR)
     below = [1.0, -2.0 * decay * np.cos(ring), decay**2]
@@ -238,7 +243,9 @@ def _as_sung(syllables: list[Syllable], centre: Floats) -> list[MelodyNote]:
         elif before is not None and syllable.consonant is None and not syllable.begins_phrase:
             near = slice(round((start_s - 0.12) * SR), round((start_s + 0.12) * SR))
             way = (centre[near] - before.midi) / (syllable.midi - before.midi)
-            start_s = (near.start + int(np.flatnonzero(way < 0.5)[-1])) / SR
+            passes = near.start + np.flatnonzero(np.diff(way > 0.5))
+            if len(passes):
+                start_s = float(passes[np.abs(passes - start_s * SR).argmin()]) / SR
         starts_s.append(start_s)
     notes = []
     for k, (start_s, syllable) in enumerate(zip(starts_s, syllables, strict=True)):
@@ -302,7 +309,7 @@ def _voice(
             breath[last - fall : last] *= np.linspace(1.0, 0.5, fall)
             if k + 1 < len(syllables):  # breathes in
                 into = slice(last + round(0.08 * SR), round(syllables[k + 1].closes_s * SR) - 2000)
-                breath[into] = 0.06 * np.hanning(max(0, into.stop - into.start))
+                _hiss(hisses, _BREATH, into.start, into.stop, loud, rng)
     source = _glottis(midi, _smooth(soft, 0.04), _smooth(voiced, 0.012), uneven, rng)
     source += _smooth(breath, 0.006) * rng.normal(size=len(t)) * (0.4 + np.abs(source))
     source += 0.4 * _smooth(breath, 0.006) * rng.normal(size=len(t))
