@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.model import Floats, Stem
+from planner.model import Stem
 
 # A Hann window's main lobe reaches 2 / length either side: 50 Hz, and a third of a low pitch.
 _WINDOW_S = 0.040

@@ -170,9 +170,7 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
     return struck_again(stem.samples, sr, onset, (usual_hz, 0.0), beside, *_ALONE_S)
 
 
-def _sounds_below(
-    stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_s: float
-) -> bool:
+def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_s: float) -> bool:
     """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
 
     The reading is an octave or more below. A note's own odd partials may have sounded in the note
@@ -192,7 +190,7 @@ def _sounds_below(
         1.0 - _at_lag(_whole(stem, at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
         for s in (0.0, later_s)
     )
-    return apart_later > 10.0 ** (-_RING_DB_PER_S * later_s / 10.0) * apart
+    return bool(apart_later > 10.0 ** (-_RING_DB_PER_S * later_s / 10.0) * apart)
 
 
 def _whole(stem: Stem, from_s: float, window_s: float) -> Floats:
