@@ -51,7 +51,7 @@ _RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
 _ALONE_S = 0.04, 0.02  # windows and what lies clear of the stroke, where one string sounds
 _FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
 # Chosen: as a mouth opens, what keeps a note from repeating may fall, once; a ring falls on and on.
-_SPEAKS_S, _LATER_S = 0.03, 0.3
+_SPEAKS_S, _LATER_S, _LOOKS = 0.03, 0.3, 5
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
@@ -186,11 +186,12 @@ def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_
     later_s = min(lasts_s - window_s, _LATER_S)
     if later_s < _FADES_S:
         return False
-    apart, apart_later = (
+    # The least: at the end of the window the next note may already begin.
+    apart, *later = (
         1.0 - _at_lag(_whole(stem, at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
-        for s in (0.0, later_s)
+        for s in np.linspace(0.0, later_s, _LOOKS)
     )
-    return bool(apart_later > 10.0 ** (-_RING_DB_PER_S * later_s / 10.0) * apart)
+    return min(later) > float(10.0 ** (-_RING_DB_PER_S * later_s / 10.0)) * apart
 
 
 def _whole(stem: Stem, from_s: float, window_s: float) -> Floats:
