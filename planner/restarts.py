@@ -131,7 +131,9 @@ def restarts(
         dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
-    struck = struck[~_one_within(shallow, struck - apart, struck + apart)]
+    # A stroke is the same border, and of a voice may be the end of one consonant.
+    ahead = round(_CONSONANT_S / hop_s) if stem.role in VOICE_ROLES else apart
+    struck = struck[~_one_within(shallow, struck - ahead, struck + apart)]
     settling = round(_ARTICULATION_S / hop_s)
     struck, shallow = (
         _not_just_after(struck, struck, settling),
