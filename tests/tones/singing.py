@@ -76,10 +76,10 @@ CONSONANTS: dict[str, Consonant] = {
     "f": Consonant(kind="hiss", length_s=(0.06, 0.12), noise_hz=5000, noise_db=-28.0),
     "h": Consonant(kind="breath", length_s=(0.0, 0.01), breath_s=(0.04, 0.08)),
     "?": Consonant(kind="glottis", length_s=(0.02, 0.06)),
-    "b": Consonant(kind="voiced stop", length_s=(0.04, 0.08), voiced=0.3, tract_hz=(150, 800, 2200),
-                   noise_hz=900, noise_db=-26.0, noise_s=0.006),
-    "d": Consonant(kind="voiced stop", length_s=(0.03, 0.07), voiced=0.3, tract_hz=(150, 1700, 2600),
-                   noise_hz=4500, noise_db=-26.0, noise_s=0.008),
+    "b": Consonant(kind="voiced stop", length_s=(0.04, 0.08), voiced=0.3, noise_hz=900,
+                   tract_hz=(150, 800, 2200), noise_db=-26.0, noise_s=0.006),
+    "d": Consonant(kind="voiced stop", length_s=(0.03, 0.07), voiced=0.3, noise_hz=4500,
+                   tract_hz=(150, 1700, 2600), noise_db=-26.0, noise_s=0.008),
     "m": Consonant(kind="nasal", length_s=(0.05, 0.1), voiced=0.6, tract_hz=(250, 1000, 2200)),
     "n": Consonant(kind="nasal", length_s=(0.05, 0.1), voiced=0.6, tract_hz=(250, 1500, 2500)),
     "l": Consonant(kind="liquid", length_s=(0.04, 0.08), voiced=0.7, tract_hz=(360, 1300, 2900)),
@@ -91,7 +91,7 @@ CONSONANTS: dict[str, Consonant] = {
                    noise_db=-20.0, tract_hz=(240, 1390, 2530)),
 }  # fmt: skip
 _BREATH = Consonant(kind="breath", length_s=(0.0, 0.0), noise_hz=2000, noise_db=-32.0)
-_SPOKEN = "p t k t s sh f h ? b d b d m n m n l r l w v z".split()
+_OFTEN = ("t", "b", "d", "m", "n", "l")  # twice as often as the others
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +146,7 @@ def drawn_syllables(singer: str, rng: np.random.Generator) -> list[Syllable]:
         moved = key + leap if lowest <= key + leap <= highest else key - leap
         length_s = beat_s * float(rng.choice([1, 1, 1.5, 2, 2, 3, 5]))
         melisma = not begins and moved != key and rng.random() < 0.3
-        consonant = None if melisma else CONSONANTS[str(rng.choice(_SPOKEN))]
+        consonant = None if melisma else CONSONANTS[str(rng.choice([*CONSONANTS, *_OFTEN]))]
         if begins and rng.random() < 0.25:
             consonant = None
         key = moved
@@ -366,7 +366,7 @@ def _glottis(
     late = rng.normal(size=count) * np.interp(np.arange(count), cycles, uneven)
     cycles = cycles + np.interp(cycles, np.arange(count), late)
     shimmer = 1.0 + 0.03 * np.interp(cycles, np.arange(count), rng.normal(size=count))
-    table = _pulses()
+    table = pulse_shapes()
     row = np.clip((soft - _SHAPES[0]) / (_SHAPES[1] - _SHAPES[0]), 0, len(table) - 1.001)
     at = (cycles % 1.0) * (table.shape[1] - 1)
     r, c = row.astype(int), at.astype(int)
@@ -380,7 +380,7 @@ _SHAPES = np.arange(0.6, 2.71, 0.1)  # from pressed to breathy
 
 
 @cache
-def _pulses() -> Floats:
+def pulse_shapes() -> Floats:
     """One cycle of the flow's derivative for each shape, its sharpest fall 1."""
     phase = np.linspace(0.0, 1.0, 1025)
     rows = []
