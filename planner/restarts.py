@@ -186,6 +186,7 @@ def _closed(
     closed = np.zeros(len(dips), dtype=bool)
     if stem.role in VOICE_ROLES:
         closed[:] = [_stays(dip, track.f0_hz, swing, track.hop_s) for dip in dips]
+    if closed.any():
         depth_db, left_db = _upper_dips(stem, dips[closed], swing, track.hop_s)
         closed[closed] = np.minimum(depth_db, left_db) > _CLOSED_DB
     return closed

@@ -6,7 +6,7 @@ resonances that move from vowel to vowel. The pulse is that of G. Fant, J. Lilje
 LF-model revisited", STL-QPSR 2-3, 1995; vowels are those of G. Peterson and H. Barney, "Control
 methods used in a study of the vowels", J. Acoust. Soc. Am. 24, 1952, in a cascade as D. Klatt,
 "Software for a cascade/parallel formant synthesizer", J. Acoust. Soc. Am. 67, 1980; a pitch goes to
-the next as L. Saitou, M. Unoki and M. Akagi, "Development of an F0 control model", Speech
+the next as T. Saitou, M. Unoki and M. Akagi, "Development of an F0 control model", Speech
 Communication 46, 2005, found of singers: a damped swing that overshoots. Figures are from memory;
 how long consonants take, how deep a vibrato is and the like are common practice, no source.
 
@@ -313,21 +313,8 @@ def _voice(
     source = _glottis(midi, _smooth(soft, 0.04), _smooth(voiced, 0.012), uneven, rng)
     source += _smooth(breath, 0.006) * rng.normal(size=len(t)) * (0.4 + np.abs(source))
     source += 0.4 * _smooth(breath, 0.006) * rng.normal(size=len(t))
-    near = np.hanning(35)[1:-1]
-    formants = np.stack([
-        np.convolve(np.pad(one, 16, mode="edge"), near / near.sum(), "valid") for one in tract.T
-    ], axis=1)  # fmt: skip
-    f_hz = 440.0 * 2.0 ** ((midi[::_CONTROL][: len(formants)] - 69.0) / 12.0)
-    # A high voice opens its mouth until the lowest resonance lies at its pitch.
-    sung = tract[: len(f_hz), 0] > 255.0
-    formants[: len(f_hz), 0] = np.where(
-        sung, np.maximum(formants[: len(f_hz), 0], 1.03 * f_hz), formants[: len(f_hz), 0]
-    )
-    upper = np.tile(np.array(_UPPER_HZ[man], dtype=float), (len(formants), 1))
-    if man and rng.random() < 0.5:  # trained: the upper ones lie close together
-        upper[:] = (2900.0, 3200.0)
-    every = np.concatenate([formants, upper], axis=1)
-    every.sort(axis=1)
+    trained = man and rng.random() < 0.5
+    every = _resonances(tract, midi, man=man, trained=trained)
     out = _through_tract(source, every, _WIDTHS_HZ * rng.uniform(0.8, 1.5))
     gain = np.ones(len(t))
     for syllable in syllables:  # a singer evens out most of what a resonance adds
@@ -337,6 +324,24 @@ def _voice(
         ) ** 0.7
     out *= _smooth(gain, 0.05)
     return out / np.percentile(np.abs(out), 99) + hisses
+
+
+def _resonances(tract: Floats, midi: Floats, *, man: bool, trained: bool) -> Floats:
+    """All five of a tract, whose tongue and lips take 30 ms from one shape to the next."""
+    near = np.hanning(35)[1:-1]
+    moved = [
+        np.convolve(np.pad(one, 16, mode="edge"), near / near.sum(), "valid") for one in tract.T
+    ]
+    lower = np.stack(moved, axis=1)
+    f_hz = 440.0 * 2.0 ** ((midi[::_CONTROL][: len(lower)] - 69.0) / 12.0)
+    # A high voice opens its mouth until the lowest resonance lies at its pitch.
+    opens = (tract[: len(f_hz), 0] > 255.0) & (lower[: len(f_hz), 0] < 1.03 * f_hz)
+    lower[: len(f_hz), 0][opens] = 1.03 * f_hz[opens]
+    # Of a trained man the upper ones lie close together.
+    upper = (2900.0, 3200.0) if trained else _UPPER_HZ[man]
+    every = np.concatenate([lower, np.tile(upper, (len(lower), 1))], axis=1)
+    every.sort(axis=1)
+    return every
 
 
 def _hiss(
