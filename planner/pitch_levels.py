@@ -221,7 +221,7 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     stay = stays[index]
     part, length_s = run.line[stay.from_ : stay.to], stay.frames * run.hop_s
     if index + 1 == len(stays):  # at the end of a sound: the way from a note
-        goes_on = _falls_on(part, run.level(stays[index - 1])) if run.sung else _still_moves(part)
+        goes_on = _falls_on(stays[index - 1], stay, run) if run.sung else _still_moves(part)
         return _glides(stay, stay.from_, run) and goes_on
     following = run.level(stays[index + 1])
     if run.sung and length_s < _SCOOP_S and _settles(part, following):
@@ -285,9 +285,14 @@ def _still_moves(part: Floats) -> bool:
     return bool(abs(part[-1] - part[-1 - quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
 
 
-def _falls_on(part: Floats, before: float) -> bool:
-    """Does what a voice ends with still go a good part of its way from the note before?"""
-    return bool(abs(part[-1] - part[0]) > _SCOOP_SHARE * abs(part[-1] - before))
+def _falls_on(before: _Stay, stay: _Stay, run: _Run) -> bool:
+    """Does what a voice ends with go on at a good part of the pace at which it left the note?"""
+    led = stay.from_ - before.to
+    if led <= 0:
+        return True
+    part = run.line[stay.from_ : stay.to]
+    pace, led_pace = abs(part[-1] - part[0]) / len(part), abs(part[0] - run.level(before)) / led
+    return bool(pace > _SCOOP_SHARE * led_pace)
 
 
 def _settles(part: Floats, following: float) -> bool:
