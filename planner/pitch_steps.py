@@ -29,7 +29,7 @@ _COVERED_S, _COVERED_PERIODS = 0.1, 7.0
 # begin 40 to 110 ms long, most of them under 90, up to 4 semitones off.
 _SUNG_S = 0.10
 # Chosen: from below, as most of them come, a hummed consonant goes before.
-_SUNG_RISE_S = 0.14
+_SUNG_RISE_S = 0.125
 _SUNG_SCOOP = 5.0  # semitones
 LONGER = 1.5  # times as long is what such a start leads to
 _SWELL_CLEAR_S = 0.08  # a scoop into the new bow or word is no note of its own
