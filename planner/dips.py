@@ -37,16 +37,21 @@ def level_dips(
     if len(level_db) < 2 * reach + 1:
         return np.empty(0, dtype=np.intp), np.empty(0)
     floor = level_db.max() - SILENT_DB
-    # The highest of the frames up to each, and of those from it on.
-    depth = (
-        np.minimum(highest_near(level_db, reach, 0), highest_near(level_db, 0, reach)) - level_db
-    )
+    depth = depths_db(level_db, reach)
     near = max(1, round(0.02 / hop_s))
     lowest = -highest_near(-level_db, near, near)
     dips = np.flatnonzero(
         (level_db == lowest) & (depth > LEAST_DIP_DB) & (level_db + depth > floor)
     )
     return dips, depth[dips]
+
+
+def depths_db(level_db: Floats, reach: int) -> Floats:
+    """How far a level lies under the highest of so many frames before and after, in each."""
+    # The highest of the frames up to each, and of those from it on.
+    beside = np.minimum(highest_near(level_db, reach, 0), highest_near(level_db, 0, reach))
+    depths: Floats = beside - level_db
+    return depths
 
 
 def dip_widths_s(

@@ -100,6 +100,9 @@ def note_start(
     elif before is not None:
         half_way_s, takes_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
         slides = before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S
+        if slides:  # not across a rest
+            way_hz = f0_hz[round(before.end_s / HOP_S) : round(half_way_s / HOP_S)]
+            slides = not np.isnan(way_hz).any()
         if slides and abs(12 * np.log2(pitch_hz / before.pitch_hz)) >= _ANOTHER_NOTE:
             # What sounds before a slide could have left is not led to: one note fades into another.
             slides = _risen_under(stem, f0_hz, at * HOP_S, pitch_hz, before) > half_way_s - takes_s

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.model import Floats, Stem
+from planner.model import Stem
 
 # A Hann window's main lobe reaches 2 / length either side: 50 Hz, and a third of a low pitch.
 _WINDOW_S = 0.040
@@ -59,9 +59,15 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     frames = np.lib.stride_tricks.sliding_window_view(stem.samples[first:last], count)[::step]
     turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
     waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
-    waves *= np.hanning(count + 2)[1:-1, None].astype(np.float32)
-    level: Floats = np.sqrt(((frames @ waves) ** 2).sum(axis=1, dtype=np.float64))
-    under = np.flatnonzero(level[: back + 1] < _RISEN * level[back:].max())
+    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    waves *= taper[:, None]
+    power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
+    whole = frames**2 @ taper
+    # Where all that sounds is so low, so is the note: what lies between two may hiss.
+    under = np.flatnonzero(
+        (power[: back + 1] < _RISEN**2 * power[back:].max())
+        | (whole[: back + 1] < _RISEN**2 * whole[back:].max())
+    )
     if len(under) == 0:
         return about_s
     early_s = (back - int(under[-1])) * _GRAIN_S - _RISEN_EARLY * window_s

@@ -37,6 +37,8 @@ _FALL_SHARE = 0.125
 # A voice comes to its pitch from anywhere, and wavers; a syllable's own notes take longer.
 _SUNG_WAVER_S = 0.12
 _SUNG_WAVER = 1.4  # semitones: away and back
+_LEAST_SLURRED_S = 0.08  # chosen: a singer's fastest scales have ten notes a second
+_UNSETTLED = 2.0 / 3.0  # semitones: chosen; nearer to no note than to the next one
 _GLIDE_RATE = 4.0  # semitones per second
 _MIDDLE_SHARE = 0.25  # of its way in its middle half: an even glide goes half, a note none
 # Semitones a frame, of what is blown or bowed: recorded scoops move by 0.5 at most, a finger leaps.
@@ -205,7 +207,8 @@ def _led_to(stays: list[_Stay], index: int, run: _Run) -> _Stay:
 
 def _is_short(stays: list[_Stay], index: int, run: _Run) -> bool:
     """Is a piece too short for a note?"""
-    return stays[index].frames * run.hop_s < MIN_NOTE_S
+    least_s = _LEAST_SLURRED_S if run.sung and index > 0 else MIN_NOTE_S
+    return stays[index].frames * run.hop_s < least_s
 
 
 def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
@@ -218,8 +221,11 @@ def _is_way(stays: list[_Stay], index: int, run: _Run) -> bool:
     stay = stays[index]
     part, length_s = run.line[stay.from_ : stay.to], stay.frames * run.hop_s
     if index + 1 == len(stays):  # at the end of a sound: the way from a note
-        return _glides(stay, stay.from_, run) and (run.sung or _still_moves(part))
+        goes_on = _falls_on(stays[index - 1], stay, run) if run.sung else _still_moves(part)
+        return _glides(stay, stay.from_, run) and goes_on
     following = run.level(stays[index + 1])
+    if run.sung and length_s < _SCOOP_S and _settles(part, following):
+        return True
     if _glides(stay, stay.to, run) and _comes_nearer(part, following):
         return True
     if index == 0 and length_s < _SCOOP_S and _leads_up_to(part, following):
@@ -277,6 +283,25 @@ def _still_moves(part: Floats) -> bool:
     """
     quarter = max(1, len(part) // 4)
     return bool(abs(part[-1] - part[-1 - quarter]) > _FALL_SHARE * abs(part[-1] - part[0]))
+
+
+def _falls_on(before: _Stay, stay: _Stay, run: _Run) -> bool:
+    """Does what a voice ends with go on at a good part of the pace at which it left the note?"""
+    led = stay.from_ - before.to
+    if led <= 0:
+        return True
+    part = run.line[stay.from_ : stay.to]
+    pace, led_pace = abs(part[-1] - part[0]) / len(part), abs(part[0] - run.level(before)) / led
+    return bool(pace > _SCOOP_SHARE * led_pace)
+
+
+def _settles(part: Floats, following: float) -> bool:
+    """Is it only how a voice comes to rest on a pitch: past it, or short of it, and there?"""
+    off = part - following
+    if abs(float(middle_of(off))) >= _UNSETTLED:
+        return False
+    left = abs(float(middle_of(off[-max(1, len(off) // 4) :])))
+    return left < (1.0 - _SCOOP_SHARE) * float(np.abs(off).max())
 
 
 def _leads_up_to(start: Floats, following: float) -> bool:

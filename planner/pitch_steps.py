@@ -28,6 +28,8 @@ _COVERED_S, _COVERED_PERIODS = 0.1, 7.0
 # A voice comes to its pitch from anywhere; a syllable's own notes take longer. Recorded syllables
 # begin 40 to 110 ms long, most of them under 90, up to 4 semitones off.
 _SUNG_S = 0.10
+# Chosen: from below, as most of them come, a hummed consonant goes before.
+_SUNG_RISE_S = 0.125
 _SUNG_SCOOP = 5.0  # semitones
 LONGER = 1.5  # times as long is what such a start leads to
 _SWELL_CLEAR_S = 0.08  # a scoop into the new bow or word is no note of its own
@@ -158,11 +160,12 @@ def _with_sung_scoops(steps: list[Step], line: Floats, offset: int, hop_s: float
     for step in steps:
         if joined and step.begins == "legato" and joined[-1].begins != "legato":
             start = joined[-1]
-            short = (start.last - start.first) * hop_s < _SUNG_S
             longer = step.last - step.first > LONGER * (start.last - start.first)
             from_, to = (
                 float(middle_of(line[s.first - offset : s.last - offset])) for s in (start, step)
             )
+            most_s = _SUNG_RISE_S if to > from_ else _SUNG_S
+            short = (start.last - start.first) * hop_s < most_s
             if short and longer and abs(to - from_) < _SUNG_SCOOP:
                 joined[-1] = replace(start, last=step.last)
                 continue

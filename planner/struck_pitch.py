@@ -23,7 +23,7 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 from planner.model import Floats, PitchTrack, Stem
 from planner.spread import middle_of_known
 from planner.struck_again import struck_again
-from planner.tracker import HOP_S
+from planner.tracker import HOP_S, LEVEL_S
 
 # Thresholds without another source were chosen on seed 1 of lines like those of
 # `tests.bench.rendered`, played on the soundfont FluidR3, and what is firm on
@@ -50,6 +50,8 @@ _LEAST_STRENGTH = 0.3
 _RING_DB_PER_S = 20.0  # at the least: of a hall of 3 s
 _ALONE_S = 0.04, 0.02  # windows and what lies clear of the stroke, where one string sounds
 _FADES_S = 0.04  # chosen: less is lost in what rooms make of a tone
+# Chosen: as a mouth opens, what keeps a note from repeating may fall, once; a ring falls on and on.
+_SPEAKS_S, _LATER_S, _LOOKS = 0.03, 0.3, 5
 _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
@@ -85,7 +87,8 @@ def with_struck_pitches(
         if window_s < _LEAST_WINDOW_S:
             continue
         at_s = int(frame) * HOP_S
-        risen = _risen(stem, at_s, at_s, window_s)
+        ring = _ring_share(track.level_db, int(frame), window_s)
+        risen = _risen(stem, at_s, at_s, window_s, ring)
         if risen is None:
             continue
         rose = _repeats(risen.rose, risen.count)
@@ -101,14 +104,13 @@ def with_struck_pitches(
             continue
         if not lowest_hz and _is_same_string(stem, f0_hz[here], f_hz, int(frame)):
             continue
-        if lowest_hz and _sounds_below(
-            stem, f0_hz[here], f_hz, whole, at_s, int(following) * HOP_S
-        ):
+        if lowest_hz and _sounds_below(stem, f0_hz[frame:following], f_hz, at_s, window_s):
             continue
         if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
             read_hz = middle_of_known(f0_hz[here])
             _write(f0_hz, strength, here, f_hz, fit, read_hz)
-            _follow(stem, f0_hz, strength, int(frame), int(following), window_s, f_hz, read_hz)
+            until = int(following)
+            _follow(stem, f0_hz, strength, int(frame), until, window_s, f_hz, read_hz, ring)
         else:
             near = _near(f0_hz[here], f_hz)
             strength[here] = np.where(near, np.maximum(strength[here], fit), strength[here])
@@ -126,6 +128,7 @@ def _follow(
     window_s: float,
     f_hz: float,
     read_hz: float,
+    ring: float,
 ) -> None:
     """Go on from the window at the stroke for as long as what rose there is still heard.
 
@@ -137,7 +140,7 @@ def _follow(
         here = slice(last, last + step)
         if (_firm(strength[here], f0_hz[here]) & ~_near(f0_hz[here], read_hz)).any():
             return
-        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s)
+        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s, ring)
         if risen is None:
             return
         fit = _at_lag(_repeats(risen.rose, risen.count), stem.analysis_sr / f_hz)
@@ -167,28 +170,35 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
     return struck_again(stem.samples, sr, onset, (usual_hz, 0.0), beside, *_ALONE_S)
 
 
-def _sounds_below(
-    stem: Stem, read_hz: Floats, f_hz: float, whole: Floats, at_s: float, until_s: float
-) -> bool:
+def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_s: float) -> bool:
     """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
 
     The reading is an octave or more below. A note's own odd partials may have sounded in the note
-    before as loud or louder, so that they do not rise.
+    before as loud or louder, so that they do not rise. ``read_hz``: from the stroke to the next.
     """
-    usual_hz = middle_of_known(read_hz)
+    count = round(window_s / HOP_S)
+    usual_hz, after_hz = middle_of_known(read_hz[:count]), read_hz[count:]
     if not _is_multiple(f_hz, usual_hz):
         return False
-    window_s = len(read_hz) * HOP_S
-    later_s = float(min(until_s - window_s - at_s, window_s))
+    others = np.flatnonzero(~(_near(after_hz, usual_hz) | _near(after_hz, f_hz)))
+    lasts_s = window_s + float(others[0] if len(others) else len(after_hz)) * HOP_S - _SPEAKS_S
+    window_s = min(window_s, lasts_s / 2.0)
+    later_s = min(lasts_s - window_s, _LATER_S)
     if later_s < _FADES_S:
         return False
-    later = _risen(stem, at_s, at_s + later_s, window_s)
-    if later is None:
-        return False
-    lag = stem.analysis_sr / f_hz
-    apart = 1.0 - _at_lag(_repeats(later.whole, later.count), lag)
-    left: float = 10.0 ** (-_RING_DB_PER_S * later_s / 10.0)
-    return apart > left * (1.0 - _at_lag(whole, lag))
+    # The least: at the end of the window the next note may already begin.
+    apart, *later = (
+        1.0 - _at_lag(_whole(stem, at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
+        for s in np.linspace(0.0, later_s, _LOOKS)
+    )
+    return min(later) > float(10.0 ** (-_RING_DB_PER_S * later_s / 10.0)) * apart
+
+
+def _whole(stem: Stem, from_s: float, window_s: float) -> Floats:
+    """How well all that sounds in a window repeats after each lag."""
+    count = round(window_s * stem.analysis_sr)
+    first = round(from_s * stem.analysis_sr)
+    return _repeats(_power(stem.samples[first : first + count], stem.analysis_sr), count)
 
 
 def _is_multiple(high_hz: float, low_hz: float) -> bool:
@@ -228,29 +238,42 @@ def _near(f0_hz: Floats, f_hz: float) -> NDArray[np.bool_]:
         return np.asarray(np.abs(12.0 * np.log2(f0_hz / f_hz)) < _NEAR_SEMITONES)
 
 
-def _risen(stem: Stem, struck_s: float, from_s: float, window_s: float) -> _Risen | None:
+def _ring_share(level_db: Floats, frame: int, window_s: float) -> float:
+    """What of the power before a stroke still rings at it: no more than all that sounds just there.
+
+    After a stop only the room may ring, however loud it was before.
+    """
+    near = round((_BEFORE_S + LEVEL_S / 2.0) / HOP_S)
+    first = max(frame - round((window_s + _BEFORE_S) / HOP_S), 0)
+    power: Floats = 10.0 ** (level_db[first : frame + 1] / 10.0)
+    return min(1.0, float(power[-1 - near :].min() / power.mean()))
+
+
+def _risen(
+    stem: Stem, struck_s: float, from_s: float, window_s: float, ring: float = 1.0
+) -> _Risen | None:
     """Compare a window from ``from_s`` on with one as long that ends before the stroke.
 
-    None where hardly anything rose.
+    ``ring``: share of the power of the latter that rings on. None where hardly anything rose.
     """
     sr, count = stem.analysis_sr, round(window_s * stem.analysis_sr)
     first, before = round(from_s * sr), round((struck_s - _BEFORE_S) * sr) - count
     if before < 0 or first + count > len(stem.samples):
         return None
-    taper, size, _ = _window(count)
-    top = round(_TOP_HZ / sr * size)
-
-    def power(samples: Floats) -> Floats:
-        spectrum = rfft(samples * taper, size)
-        out: Floats = spectrum.real**2 + spectrum.imag**2
-        out[0] = 0.0
-        out[top:] = 0.0
-        return out
-
-    after = power(stem.samples[first : first + count])
-    rose = np.maximum(after - power(stem.samples[before : before + count]), 0.0)
+    after = _power(stem.samples[first : first + count], sr)
+    rose = np.maximum(after - ring * _power(stem.samples[before : before + count], sr), 0.0)
     share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
+
+
+def _power(samples: Floats, sr: int) -> Floats:
+    """Power spectrum of a window, without what is constant or above `_TOP_HZ`."""
+    taper, size, _ = _window(len(samples))
+    spectrum = rfft(samples * taper, size)
+    power: Floats = spectrum.real**2 + spectrum.imag**2
+    power[0] = 0.0
+    power[round(_TOP_HZ / sr * size) :] = 0.0
+    return power
 
 
 @lru_cache(maxsize=_WINDOWS_KEPT)

@@ -106,3 +106,16 @@ def test_what_sounds_from_the_first_sample_begins_with_the_file() -> None:
     first = found_notes(stem_of(0.5 * samples, SR, "bowed"))[0][0]
     assert first.start_s == pytest.approx(0.0, abs=0.010)
     assert first.start_sd_s < 0.005
+
+
+def test_a_scoop_after_a_rest_does_not_lengthen_the_note_before() -> None:
+    """The second note comes up through the pitch half-way between; 0.4 s lie between the two."""
+    first = driven(bent(262.0, np.zeros(round(0.4 * SR))))
+    second = driven(bent(349.2, -400.0 * np.clip(1.0 - moments(0.5, SR) / 0.1, 0.0, 1.0)))
+    stem = stem_of(laid_out([(0.3, first), (1.1, second)], 1.9, SR), SR, "lead-voice")
+    notes, heard = found_notes(stem)
+    begins = round(1.12 / HOP_S)
+    step = Step(first=begins, last=round(1.55 / HOP_S), begins="legato", struck=begins)
+    start = note_start(stem, heard.f0_hz, heard.strength, step, begins, 349.2, notes[0])
+    assert not start.follows
+    assert start.s == pytest.approx(1.1, abs=0.03)

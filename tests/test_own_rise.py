@@ -66,3 +66,21 @@ def test_nothing_is_said_too_near_the_edge_or_too_low(
     """Six periods of 45 Hz are longer than the start must be known to."""
     stem = stem_of(held(330.0, 1.0), SR)
     assert own_rise_s(stem, about_s, f_hz, before_hz) == about_s
+
+
+def test_what_hisses_between_two_notes_is_no_rise() -> None:
+    """A dull note, a consonant of 80 ms that is louder than its upper partials, and another note.
+
+    Only upper partials of notes a semitone apart are told apart.
+    """
+
+    def dull(f_hz: float, length_s: float) -> Floats:
+        amplitudes = [n**-2.5 for n in range(1, 20)]
+        rng = np.random.default_rng(round(f_hz))
+        sound = tone(steady(f_hz, length_s, SR), SR, rng, amplitudes=amplitudes)
+        return faded(sound, SR, rise_s=0.02, fall_s=0.02)
+
+    hiss = 0.1 * np.random.default_rng(3).normal(size=round(0.08 * SR))
+    pieces = [(0.2, dull(415.3, 0.52)), (0.72, hiss), (BEGINS_S, dull(440.0, 0.5))]
+    stem = stem_of(laid_out(pieces, 1.5, SR), SR, "lead-voice")
+    assert own_rise_s(stem, BEGINS_S + 0.005, 440.0, 415.3) > BEGINS_S - 0.02

@@ -9,6 +9,7 @@ from planner.model import Floats
 from planner.pitch_levels import level_pieces, potts_steps
 
 HOP_S = 0.005
+NO_MARKS = np.empty(0, dtype=np.intp)
 
 
 def flat(*parts: tuple[float, float]) -> Floats:
@@ -148,3 +149,28 @@ def test_a_note_that_creeps_up_is_none_of_the_way_to_the_next() -> None:
 def test_a_short_low_note_that_begins_a_sound_is_a_note() -> None:
     """Nothing rang before it that could share a period with the octave that follows."""
     assert blown(flat((45.0, 0.1), (57.0, 0.3))) == [45, 57]
+
+
+def sung_pieces(line: Floats) -> list[tuple[int, int]]:
+    return level_pieces(line, line, NO_MARKS, HOP_S, bends=False, sung=True)
+
+
+def test_a_voice_that_comes_to_rest_past_its_pitch_sings_one_note() -> None:
+    """After a leap it is nearly a semitone high, and there within 0.2 s; what stays is a note."""
+    rests = 62.0 + 0.6 * np.clip(1.6 - np.arange(160) * HOP_S / 0.12, 0.0, 1.0)
+    assert len(sung_pieces(np.concatenate([np.full(60, 55.0), rests]))) == 2
+    assert len(sung_pieces(flat((55.0, 0.3), (62.9, 0.12), (62.0, 0.7)))) == 3
+
+
+def test_a_voice_that_passes_by_sings_no_note() -> None:
+    """What lasts 70 ms between two notes is none; at 110 ms, nine notes a second, it is."""
+    for passes_s, notes in ((0.07, 2), (0.11, 3)):
+        assert len(sung_pieces(flat((60.0, 0.3), (62.0, passes_s), (64.0, 0.4)))) == notes
+
+
+def test_a_last_note_that_a_voice_sinks_to_is_no_fall() -> None:
+    """0.15 s long it comes to rest five semitones down; a fall goes on as it began."""
+    rests = 64.6 + 5.4 * np.exp(-np.arange(30) * HOP_S / 0.04)
+    falls = np.linspace(70.0, 67.0, 24)
+    assert len(sung_pieces(np.concatenate([np.full(60, 70.0), rests]))) == 2
+    assert len(sung_pieces(np.concatenate([np.full(60, 70.0), falls]))) == 1

@@ -202,3 +202,25 @@ def test_a_string_struck_again_where_one_partial_rises_keeps_its_pitch(
     mended = with_struck_pitches(stem, track(stem), struck)
     frames = slice(STRUCK, round((STRUCK_S + 0.3) / HOP_S))
     assert np.abs(1200 * np.log2(mended.f0_hz[frames] / 220.0)).max() < 50.0
+
+
+@pytest.mark.parametrize("open_s", [0.13, 0.4])
+def test_a_mouth_that_opens_after_a_hum_sings_no_octave(open_s: float) -> None:
+    """On one pitch a vowel, a hum of 30 ms that is all first partial, and another vowel.
+
+    The second partial of the last is the loudest, as where a vowel's first resonance lies near
+    twice the pitch; common practice, no source.
+    """
+    f_hz, length_s = 230.0, 0.33 + open_s
+    line, t = steady(f_hz, length_s, SR), np.arange(round(length_s * SR)) / SR
+    first, hum, last = (
+        tone(line, SR, np.random.default_rng(7), amplitudes=amplitudes)
+        for amplitudes in ([0.9, 0.2, 0.4], [0.9, 0.02], [0.5, 1.2, 0.1, 0.5])
+    )
+    closes, opens = np.clip((t - 0.3) / 0.01, 0.0, 1.0), np.clip((t - 0.33) / 0.02, 0.0, 1.0)
+    sung = (1.0 - closes) * first + closes * (1.0 - opens) * hum + opens * last
+    stem = stem_of(laid_out([(0.3, faded(sung, SR))], 1.6, SR), SR, "lead-voice")
+    for frame in (118, 120):
+        mended = with_struck_pitches(stem, track(stem), np.array([frame]), lowest_hz=300.0)
+        heard = mended.f0_hz[100 : round((0.6 + open_s) / HOP_S)]
+        assert np.abs(12 * np.log2(heard / f_hz)).max() < 1.0

@@ -28,13 +28,15 @@ from tests.tones.waveguides import (
 STARTS_S = (0.05, 0.15)  # MIREX's, and one that asks only whether the note is there
 
 
-def scores(melody: Melody, *, several: bool = False) -> tuple[float, ...]:
+def scores(
+    melody: Melody, *, several: bool = False, room_s: float | None = None, seed: int = 0
+) -> tuple[float, ...]:
     """F1 within each of `STARTS_S`, F1 with ends, and firm notes that match none.
 
-    several: notes sound at once.
+    several: notes sound at once; room_s, seed: of a room that they sound in.
     """
     find = find_chord_notes if several else measured_notes
-    pairs = find(melody.stem())
+    pairs = find(melody.stem(room_s, seed=seed))
     est = np.array([[n.start_s, n.end_s] for n, _ in pairs])
     est_hz = np.array([m.sustain_hz or n.pitch_hz for n, m in pairs])
     ref = np.array([[n.start_s, n.end_s] for n in melody.notes])
