@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.chord_search import SWELL_S
 from planner.model import Floats
 
 Array = NDArray[np.float64]
@@ -20,10 +21,9 @@ LEAKS_DB = 26.0
 STROKE_S = 0.06  # from first to last; common practice for a strum that is heard as one, no source
 TELLING_STARTS = 3  # chosen: of two nobody says which is the beat's
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
-RISE_WINDOW_S, RISE_HOP_S, RISE_HOPS = 0.04, 0.005, 8  # a rise is told over one window
-SWELLS_S = 0.12  # chosen: a soft bow or breath takes a tenth of a second to speak
+_RISE_WINDOW_S, _RISE_HOP_S, _RISE_HOPS = 0.04, 0.005, 8  # a rise is told over one window
 # A Hann window has a tenth of its weight in its first 0.26 (x - sin(2 pi x) / 2 pi), half in 0.5.
-STEP_S = 0.24 * RISE_WINDOW_S  # that a step takes from a tenth to half
+_STEP_S = 0.24 * _RISE_WINDOW_S  # that a step takes from a tenth to half
 
 
 def piece_of(samples: Floats, first: int, last: int) -> Array:
@@ -68,26 +68,27 @@ def begun_s(
         It is there at once; else it may take its time, and begins before it rises most.
     """
     from_s = max(about_s - early_s, 0.0)
-    size, hop = int(RISE_WINDOW_S * sr), int(RISE_HOP_S * sr)
-    ahead = RISE_HOPS // 2 * hop + size // 2
+    size, hop = int(_RISE_WINDOW_S * sr), int(_RISE_HOP_S * sr)
+    ahead = _RISE_HOPS // 2 * hop + size // 2
     first = int(from_s * sr) - ahead
-    swells = 0 if struck else round(SWELLS_S / RISE_HOP_S)
-    span = piece_of(samples, first, int((about_s + late_s) * sr) + ahead + swells * hop)
-    span = np.concatenate([np.zeros(max(-first, 0)), span])
+    swells = 0 if struck else round(SWELL_S / _RISE_HOP_S)
+    last = int((about_s + late_s) * sr) + ahead + swells * hop
+    # As long at either end of the stem.
+    span = np.pad(piece_of(samples, first, last), (max(-first, 0), max(last - len(samples), 0)))
     level = _own_level_db(span, sr, own_hz, size, hop)
     looked_at = level[: len(level) - swells]
-    if len(looked_at) < RISE_HOPS + 2:
+    if len(looked_at) < _RISE_HOPS + 2:
         return about_s
     level = np.maximum(level, looked_at.max() - LEAKS_DB)
-    rise = level[RISE_HOPS : len(looked_at)] - level[: len(looked_at) - RISE_HOPS]
+    rise = level[_RISE_HOPS : len(looked_at)] - level[: len(looked_at) - _RISE_HOPS]
     best = int(np.argmax(rise))
     if rise[best] < 6.0:
         return about_s
     most_s = from_s + best * hop / sr
     if struck:
         return most_s
-    amplitude = 10.0 ** (level[best : best + RISE_HOPS + swells + 1] / 20.0)
-    return min(most_s, max(most_s + _foot_s(amplitude) - RISE_HOPS / 2 * RISE_HOP_S, from_s))
+    amplitude = 10.0 ** (level[best : best + _RISE_HOPS + swells + 1] / 20.0)
+    return min(most_s, max(most_s + _foot_s(amplitude) - _RISE_HOPS / 2 * _RISE_HOP_S, from_s))
 
 
 def _foot_s(amplitude: Array) -> float:
@@ -97,8 +98,8 @@ def _foot_s(amplitude: Array) -> float:
     its foot: 1.25 times as long. What the window adds counts as widths add, by their squares.
     """
     share = (amplitude - amplitude[0]) / (amplitude.max() - amplitude[0])
-    half, tenth = (_passed(share, part) * RISE_HOP_S for part in (0.5, 0.1))
-    return half - 1.25 * math.sqrt(max((half - tenth) ** 2 - STEP_S**2, 0.0))
+    half, tenth = (_passed(share, part) * _RISE_HOP_S for part in (0.5, 0.1))
+    return half - 1.25 * math.sqrt(max((half - tenth) ** 2 - _STEP_S**2, 0.0))
 
 
 def _passed(share: Array, part: float) -> float:
