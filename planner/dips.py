@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from planner.frame_blocks import highest_near
 from planner.model import Floats
-from planner.spread import MAD_TO_SD
+from planner.spread import MAD_TO_SD, reached_by
 
 REACH_S = 0.10  # the level is back this soon on both sides
 LEAST_DIP_DB = 1.5
 AROUND_S = 0.35  # what says what is usual around a dip
 SILENT_DB = 45.0  # under the loudest
+CONSONANT_S = 0.08  # it ends about where the level is lowest
 _ASIDE_S = 0.06  # the dip itself is no part of what explains it
 _OTHERS_S = 0.50
 _OVER_OTHERS = 1.2
@@ -152,3 +153,30 @@ def _unexplained(level_db: Floats, swing: Floats, dips: NDArray[np.intp], hop_s:
     left = here[:, around - reach : around + 1].max(axis=1)
     right = here[:, around : around + reach + 1].max(axis=1)
     return np.stack([np.minimum(left, right) - rest[:, around], scatter])
+
+
+def clearest(dips: NDArray[np.intp], clear_db: Floats, hop_s: float) -> NDArray[np.bool_]:
+    """Which dips are the clearest of those so close together that one consonant made them."""
+    near = CONSONANT_S / hop_s
+    kept = [
+        clear >= clear_db[np.abs(dips - dip) < near].max()
+        for dip, clear in zip(dips, clear_db, strict=True)
+    ]
+    return np.array(kept, dtype=bool)
+
+
+def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
+    """How far a hiss at a dip stands over the loudest around, dB: high partials swing too."""
+    ahead, after = round(CONSONANT_S / hop_s), round(0.02 / hop_s)
+    far, near = round(AROUND_S / hop_s), round(REACH_S / hop_s)
+    sides = [hiss_db[max(0, dip - far) : max(0, dip - near)], hiss_db[dip + near : dip + far]]
+    usual = [reached_by(side, 0.9) for side in sides if len(side)]
+    here = hiss_db[max(0, dip - ahead) : dip + after]
+    return float(here.max()) - max(usual, default=np.inf)
+
+
+def lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDArray[np.intp]:
+    """The frames from some dips on, as far as a consonant reaches, at which a level is lowest."""
+    reach = round(CONSONANT_S / hop_s)
+    after = [int(np.argmin(level_db[dip : dip + reach + 1])) for dip in dips]
+    return dips + np.array(after, dtype=np.intp)

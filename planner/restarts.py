@@ -24,23 +24,26 @@ from planner.attacks import ATTACK_APART_S, QUICK_LEVEL_S, quick_level_db
 from planner.bands import Filter, high_pass, low_pass, through
 from planner.bow_turns import bow_turns
 from planner.dips import (
-    AROUND_S,
+    CONSONANT_S,
     LEAST_DIP_DB,
     REACH_S,
     SILENT_DB,
+    clearest,
     deeper_than_others,
     deepest_other_db,
     depths_db,
     dip_widths_s,
+    hiss_rise_db,
     in_vibrato,
     level_dips,
+    lowest_after,
     others_db,
     unexplained_dips,
 )
 from planner.frame_blocks import ByThePiece
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, PitchTrack, Stem
 from planner.pitch_levels import LEAP
-from planner.spread import middle_of, middle_of_known, reached_by
+from planner.spread import middle_of, middle_of_known
 from planner.tracker import LEVEL_S, frame_level_db
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much
@@ -76,7 +79,6 @@ _VOICED_HZ = 1500.0  # chosen: below the hiss of consonants, above the first par
 _ORDER = 4  # of the filter at either, through and back
 _HISS_RISE_DB = 3.0
 _HISS_AND_DIP_DB = 6.0
-_CONSONANT_S = 0.08  # it ends about where the level is lowest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,7 +121,7 @@ def restarts(
     cut[cut] = far[cut] | _dulled(stem, dips[cut], swing, hop_s)
     real |= cut | _closed(stem, track, dips, swing)
     broken = dips[far & (width_s < _TURN_S)]
-    real &= _clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
+    real &= clearest(dips, np.where(real, depth_db + np.maximum(hiss, 0.0), 0.0), hop_s)
     after_dip = _one_within(dips[real], struck - reach, struck + ahead)
     struck = _that_begin(struck, after_dip, level_db, track, swing)
     spoken = hiss[real] > _HISS_OVER_CHANCE_DB
@@ -128,11 +130,11 @@ def restarts(
         dips, depth_db = _with_turned_bows(stem, track, level_db, dips, depth_db)
     if spoken.any():  # what hisses covers the tone: under it the dip seems to come early
         voiced_db = _band_level_db(stem, len(level_db), low_pass, _VOICED_HZ)
-        dips = np.where(spoken, _lowest_after(voiced_db, dips, hop_s), dips)
+        dips = np.where(spoken, lowest_after(voiced_db, dips, hop_s), dips)
     deep, shallow = dips[depth_db >= _DEEP_DIP_DB], dips[depth_db < _DEEP_DIP_DB]
     apart = round(ATTACK_APART_S / hop_s)
     # A stroke is the same border, and of a voice may be the end of one consonant.
-    ahead = round(_CONSONANT_S / hop_s) if stem.role in VOICE_ROLES else apart
+    ahead = round(CONSONANT_S / hop_s) if stem.role in VOICE_ROLES else apart
     struck = struck[~_one_within(shallow, struck - ahead, struck + apart)]
     settling = round(_ARTICULATION_S / hop_s)
     struck, shallow = (
@@ -150,7 +152,7 @@ def _with_turned_bows(
     away = round(REACH_S / track.hop_s)
     new = ~_one_within(dips, slow - away, slow + away)
     turns, turned_db = bow_turns(stem, track, slow[new]), slow_db[new]
-    turned = (turns >= 0) & _clearest(slow[new], np.where(turns >= 0, turned_db, 0.0), track.hop_s)
+    turned = (turns >= 0) & clearest(slow[new], np.where(turns >= 0, turned_db, 0.0), track.hop_s)
     at = np.concatenate([dips, turns[turned]])
     order = np.argsort(at)
     return at[order], np.concatenate([depth_db, turned_db[turned]])[order]
@@ -353,16 +355,6 @@ def _not_just_after(
     return frames[~_one_within(begun, frames - settling + 1, frames - 1)]
 
 
-def _clearest(dips: NDArray[np.intp], clear_db: Floats, hop_s: float) -> NDArray[np.bool_]:
-    """Which dips are the clearest of those so close together that one consonant made them."""
-    near = _CONSONANT_S / hop_s
-    kept = [
-        clear >= clear_db[np.abs(dips - dip) < near].max()
-        for dip, clear in zip(dips, clear_db, strict=True)
-    ]
-    return np.array(kept, dtype=bool)
-
-
 def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool:
     """Is the pitch, vibrato taken out, another after a dip than one line through both sides says?
 
@@ -382,23 +374,6 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     rest = line - model @ shape
     least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
     return bool(least < abs(shape[2]) < _SAME_NOTE_CENTS)
-
-
-def hiss_rise_db(hiss_db: Floats, dip: int, hop_s: float) -> float:
-    """How far a hiss at a dip stands over the loudest around, dB: high partials swing too."""
-    ahead, after = round(_CONSONANT_S / hop_s), round(0.02 / hop_s)
-    far, near = round(AROUND_S / hop_s), round(REACH_S / hop_s)
-    sides = [hiss_db[max(0, dip - far) : max(0, dip - near)], hiss_db[dip + near : dip + far]]
-    usual = [reached_by(side, 0.9) for side in sides if len(side)]
-    here = hiss_db[max(0, dip - ahead) : dip + after]
-    return float(here.max()) - max(usual, default=np.inf)
-
-
-def _lowest_after(level_db: Floats, dips: NDArray[np.intp], hop_s: float) -> NDArray[np.intp]:
-    """The frames from some dips on, as far as a consonant reaches, at which a level is lowest."""
-    reach = round(_CONSONANT_S / hop_s)
-    after = [int(np.argmin(level_db[dip : dip + reach + 1])) for dip in dips]
-    return dips + np.array(after, dtype=np.intp)
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:

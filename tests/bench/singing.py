@@ -9,9 +9,7 @@ from __future__ import annotations
 import argparse
 import warnings
 
-import numpy as np
-
-from tests.bench.waveguides import scores
+from tests.bench.waveguides import scores, told
 from tests.tones.singing import SINGERS, sung_words
 
 ROOM_S = 0.6
@@ -25,12 +23,8 @@ def main() -> None:
     for singer in SINGERS:
         lines = {seed: sung_words(singer, seed) for seed in range(first, last + 1)}
         for place, room_s in (("dry", None), ("room", ROOM_S)):
-            got = np.array([scores(m, room_s=room_s, seed=s) for s, m in lines.items()]).T
-            near, there, ends = got[:3].mean(axis=1)
-            print(
-                f"{singer:8s} {place:4s} F1 mean {near:.3f} worst {got[0].min():.3f}  within 0.15 s"
-                f" {there:.3f}  with ends {ends:.3f}  firm and none {got[3].sum():.0f}"
-            )
+            got = [scores(m, room_s=room_s, seed=s) for s, m in lines.items()]
+            print(f"{singer:8s} {place:4s} {told(got)}")
 
 
 if __name__ == "__main__":

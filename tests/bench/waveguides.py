@@ -54,6 +54,16 @@ def scores(
     return (*map(f1, STARTS_S), f1(STARTS_S[0], 0.2), float(firm))
 
 
+def told(got: list[tuple[float, ...]]) -> str:
+    """Say what `scores` found of some melodies."""
+    columns = np.array(got).T
+    near, there, ends = columns[:3].mean(axis=1)
+    return (
+        f"F1 mean {near:.3f} worst {columns[0].min():.3f}  within 0.15 s {there:.3f}"
+        f"  with ends {ends:.3f}  firm and none {columns[3].sum():.0f}"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs=2, default=(1, 4), metavar=("FIRST", "LAST"))
@@ -65,12 +75,8 @@ def main() -> None:
         ("guitar chords", picked_chords, True),
     ]
     for name, make, several in lines:
-        got = np.array([scores(make(seed), several=several) for seed in range(first, last + 1)]).T
-        near, there, ends = got[:3].mean(axis=1)
-        print(
-            f"{name:13s} F1 mean {near:.3f} worst {got[0].min():.3f}  within 0.15 s {there:.3f}"
-            f"  with ends {ends:.3f}  firm and none {got[3].sum():.0f}"
-        )
+        got = [scores(make(seed), several=several) for seed in range(first, last + 1)]
+        print(f"{name:13s} {told(got)}")
 
 
 if __name__ == "__main__":
