@@ -1,7 +1,7 @@
 """Where the session's A4 really stands, and how far the reference stretches its octaves.
 
-The notes of each stem are fitted by themselves (`planner.a4_fit`). Here it is chosen whose A4
-holds, which semitone is meant, and what there is to tell or to ask about it.
+The notes of each stem are fitted by themselves (`planner.target.a4_fit`). Here it is chosen whose
+A4 holds, which semitone is meant, and what there is to tell or to ask about it.
 """
 
 from __future__ import annotations
@@ -10,20 +10,20 @@ import re
 
 import numpy as np
 
-from planner.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
-from planner.guess import guess_from_name
 from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
-from planner.session_model import Session, StemSpec
+from planner.read.guess import guess_from_name
+from planner.target.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
 from planner.temperament import temperament_cents
+from planner.words.session_model import Session, StemSpec
 
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
 _MISFIT_CENTS, _FITS_BETTER = 2.0, 0.5  # chosen: plainly off, and equal twice as near
 STEMS_AGREE_CENTS = 4.0  # common practice, no source: fixed instruments this close are accepted
 MAJORITY_CENTS = 6.0  # chosen: stems this close to the common middle belong to the majority
 # Fixed instruments in the order in which others are held against them, by the codes that
-# `planner.guess` gives them; common practice, no source: acoustic piano, organ, mallets, reeds,
-# electric.
+# `planner.read.guess` gives them; common practice, no source: acoustic piano, organ, mallets,
+# reeds, electric.
 _PRECEDENCE = ("PNO", "ORG", "MAL", "PAN", "HPS", "ACC", "EP", "KEY", "TOY")
 FOLD_EDGE_CENTS = 42.0  # chosen: beyond, a semitone too low or too high cannot be told
 

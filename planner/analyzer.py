@@ -1,7 +1,7 @@
 """How far does each note's pitch lie where: at its onset, in its sustain, at its end?
 
-Windows of onset and sustain are those of `planner.note_line`; the end is the last 15 % or 250 ms,
-whichever is shorter, of notes over 0.8 s.
+Windows of onset and sustain are those of `planner.measure.note_line`; the end is the last 15 % or
+250 ms, whichever is shorter, of notes over 0.8 s.
 
 The pitch is that of the first partial, in cents averaged in cents. Stiffness B is forced to 0 for
 driven roles (bow, breath, voice), measured and pooled per pitch for struck and plucked ones. The
@@ -15,8 +15,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.arrival import arrival_s
-from planner.contour import Contour, Phases
+from planner.measure.arrival import arrival_s
+from planner.measure.contour import Contour, Phases
+from planner.measure.note_line import NoteLine, note_line
+from planner.measure.note_span import NoteSpan, lower_rates, note_span
+from planner.measure.onset import (
+    LOW_NOTE_HZ,
+    Onset,
+    measure_onset,
+    onset_reason,
+    why_blank,
+    without_vibrato,
+)
+from planner.measure.partial_series import FoundPartials, KnownB, PartialFit, tied
+from planner.measure.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
+from planner.measure.sustain import Sustain, measure_sustain, why_no_sustain
+from planner.measure.vibrato import Vibrato, usual_rate_hz
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -28,20 +42,6 @@ from planner.model import (
     PitchTrack,
     Stem,
 )
-from planner.note_line import NoteLine, note_line
-from planner.note_span import NoteSpan, lower_rates, note_span
-from planner.onset import (
-    LOW_NOTE_HZ,
-    Onset,
-    measure_onset,
-    onset_reason,
-    why_blank,
-    without_vibrato,
-)
-from planner.partial_series import FoundPartials, KnownB, PartialFit, tied
-from planner.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
-from planner.sustain import Sustain, measure_sustain, why_no_sustain
-from planner.vibrato import Vibrato, usual_rate_hz
 
 _END_SHARE = 0.15
 _END_S = 0.250

@@ -13,10 +13,10 @@ from typing import Literal
 
 import numpy as np
 
-from planner.note_pairs import LEAST_DOUBT_CENTS, At, Pair, Reading
-from planner.null_test import NullTest
-from planner.plan_model import MOVING_ACTIONS, Row
-from planner.spread import doubt_of_middle, spread_of
+from planner.compare.note_pairs import LEAST_DOUBT_CENTS, At, Pair, Reading
+from planner.compare.null_test import NullTest
+from planner.words.plan_model import MOVING_ACTIONS, Row
+from planner.words.spread import doubt_of_middle, spread_of
 
 Verdict = Literal[
     "done", "not done", "half done", "overdone", "done twice", "wrong way", "inexact",

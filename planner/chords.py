@@ -11,19 +11,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.chord_partials import PartialFits, StiffString, fit_string
-from planner.chord_peaks import same_pitch
-from planner.chord_readings import (
-    believable,
-    confidence_of,
-    first_in_doubt,
-    read_voices,
-    without_partials,
-)
-from planner.chord_search import SHORTEST_S
-from planner.chord_times import begun_in_stroke_s, begun_together_s, ended_s, piece_of
-from planner.chord_voices import Beside, Voice, f1_of, own_hz
-from planner.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
 from planner.model import (
     FIXED_ROLES,
     HARMONIC_ROLES,
@@ -33,7 +20,20 @@ from planner.model import (
     Note,
     Stem,
 )
-from planner.unisons import StringsApart, strings_apart
+from planner.polyphony.chord_partials import PartialFits, StiffString, fit_string
+from planner.polyphony.chord_peaks import same_pitch
+from planner.polyphony.chord_readings import (
+    believable,
+    confidence_of,
+    first_in_doubt,
+    read_voices,
+    without_partials,
+)
+from planner.polyphony.chord_search import SHORTEST_S
+from planner.polyphony.chord_times import begun_in_stroke_s, begun_together_s, ended_s, piece_of
+from planner.polyphony.chord_voices import Beside, Voice, f1_of, own_hz
+from planner.polyphony.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
+from planner.polyphony.unisons import StringsApart, strings_apart
 
 B_STRAYS = 0.3  # chosen: as far as beats may have led B astray
 DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on the strings

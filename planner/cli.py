@@ -169,7 +169,7 @@ def _progress(line: str) -> None:
 
 
 def _start(arguments: argparse.Namespace) -> int:
-    from planner.starting import start_session
+    from planner.edges.starting import start_session
 
     path, guesses = start_session(arguments.folder, out=arguments.out, progress=_progress)
     for guess in guesses:
@@ -202,7 +202,7 @@ def _inspect(arguments: argparse.Namespace) -> int:
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
-    from planner.wording import finding_place
+    from planner.words.wording import finding_place
 
     for finding in findings:
         where = finding_place(finding)
@@ -211,9 +211,9 @@ def _print_findings(findings: Sequence[Finding]) -> None:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    from planner.asking import asked, asked_of_the_session
+    from planner.edges.writing import Form
     from planner.run import plan_session
-    from planner.writing import Form
+    from planner.write.asking import asked, asked_of_the_session
 
     planned = plan_session(
         arguments.session,
@@ -235,8 +235,8 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from planner.check_words import in_short
-    from planner.checking import check_session
+    from planner.compare.check_words import in_short
+    from planner.edges.checking import check_session
 
     checked = check_session(
         arguments.session,
@@ -256,10 +256,10 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _told(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
-    from planner.changes import since_sentence
-    from planner.in_short import in_short, reference_in_short
-    from planner.tally import biggest_rules
-    from planner.wording import row_place
+    from planner.answer.changes import since_sentence
+    from planner.words.wording import row_place
+    from planner.write.in_short import in_short, reference_in_short
+    from planner.write.tally import biggest_rules
 
     plan = planned.plan
     rules = [
@@ -285,7 +285,7 @@ def _told(planned: Planned) -> list[str]:
 
 
 def _answer(arguments: argparse.Namespace) -> int:
-    from planner.answering import answer_session
+    from planner.edges.answering import answer_session
 
     # The only clock: who reads an answer later wants to know when it was given.
     today = datetime.date.today().isoformat()

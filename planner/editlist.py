@@ -23,8 +23,7 @@ from typing import Any, Literal, get_args
 
 from planner import __version__
 from planner.model import Confidence
-from planner.plan_model import Action, Plan, Row, RowKind, Scope, State
-from planner.session_values import (
+from planner.read.session_values import (
     WRONG,
     Problems,
     Reader,
@@ -36,7 +35,8 @@ from planner.session_values import (
     words,
     yes_or_no,
 )
-from planner.wording import SIGN_RULE
+from planner.words.plan_model import Action, Plan, Row, RowKind, Scope, State
+from planner.words.wording import SIGN_RULE
 
 EDIT_LIST_FORMAT_VERSION = "1.1"  # major.minor; a reader refuses another major
 

@@ -21,10 +21,10 @@ from itertools import groupby, pairwise
 
 import mido
 
-from planner.guide_conductor import Event, conductor_events, conductor_texts, plain_text
-from planner.guide_curves import curve_bends, tuning_messages
-from planner.plan_model import MOVING_ACTIONS, Judged, Plan
 from planner.timeline import TICKS_PER_QUARTER, TempoMap, fixed_tempo_map
+from planner.words.plan_model import MOVING_ACTIONS, Judged, Plan
+from planner.write.guide_conductor import Event, conductor_events, conductor_texts, plain_text
+from planner.write.guide_curves import curve_bends, tuning_messages
 
 VELOCITY = 80  # chosen: fixed, so that nobody reads a meaning into it
 POST_VELOCITY = 1  # chosen: there for the importer, not for the ear

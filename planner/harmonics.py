@@ -1,12 +1,12 @@
 """Where exactly do the partials of a note lie?
 
 The pitch of a note is that of its first partial, f1 = f0 sqrt(1 + B), of the series in
-`planner.partial_series`. A period-based reading of a stiff string is sharp, and sharper at the
-attack, where the high partials are strong; the partial series is not.
+`planner.measure.partial_series`. A period-based reading of a stiff string is sharp, and sharper at
+the attack, where the high partials are strong; the partial series is not.
 
 Joint least squares of all partials on one window, from 2.5 periods up: for short windows that must
 not look outside themselves (the onset), and for the stiffness B where nothing is known of it yet.
-`planner.contour` follows the partials along a note, in a way as unlike this as can be.
+`planner.measure.contour` follows the partials along a note, in a way as unlike this as can be.
 
 Conventions
 -----------
@@ -22,8 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
-from planner.model import Floats
-from planner.partial_series import (
+from planner.measure.partial_series import (
     LN_CENTS,
     FoundPartials,
     KnownB,
@@ -31,6 +30,7 @@ from planner.partial_series import (
     partial_ratios,
     tied,
 )
+from planner.model import Floats
 
 HIGHEST_PARTIAL_SHARE = 0.45  # of the sampling rate: above, the resampler's edge begins
 _FIRST_PERIODS = 5.0

@@ -214,7 +214,8 @@ class StemNotes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyReading:
-    """One key of an instrument that nobody can move, over all its notes (see `planner.keys`)."""
+    """One key of an instrument that nobody can move, over all its notes (see
+    `planner.target.keys`)."""
 
     stem: str
     midi: int

@@ -18,25 +18,31 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from planner.along_song import along_song
-from planner.asking import not_asked
+from planner.answer.questions import (
+    ROLE_QUESTIONS,
+    asks_role,
+    asks_several,
+    notes_offered,
+    why_no_yes,
+)
+from planner.answer.said_bars import with_last_bar
 from planner.editlist import clean_text
-from planner.in_short import CAUTIONS, coverage_sentence, reference_in_short
-from planner.offenders_text import often, stop_line
-from planner.page_lines import Line, page_lines
-from planner.page_parts import draw_parts
-from planner.page_plot import BOX, Plot, plot_note
-from planner.page_sound import NOTE_RMS, Curves, Excerpt, curves
-from planner.parts import clock_shifts
 from planner.pitch import NoteNames, note_name
-from planner.plan_model import Judged, Offender, Plan, Row
-from planner.provenance import plan_id
-from planner.questions import ROLE_QUESTIONS, asks_role, asks_several, notes_offered, why_no_yes
-from planner.said_bars import with_last_bar
-from planner.spelling import names_at
-from planner.tally import advice, biggest_rules, edits, left_on_purpose, not_measured
+from planner.plan.parts import clock_shifts
+from planner.review.page_lines import Line, page_lines
+from planner.review.page_parts import draw_parts
+from planner.review.page_plot import BOX, Plot, plot_note
+from planner.review.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.timeline import TempoMap
-from planner.wording import SIGN_RULE, count, minutes, place, row_place, terms
+from planner.words.plan_model import Judged, Offender, Plan, Row
+from planner.words.spelling import names_at
+from planner.words.wording import SIGN_RULE, count, minutes, place, row_place, terms
+from planner.write.along_song import along_song
+from planner.write.asking import not_asked
+from planner.write.in_short import CAUTIONS, coverage_sentence, reference_in_short
+from planner.write.offenders_text import often, stop_line
+from planner.write.provenance import plan_id
+from planner.write.tally import advice, biggest_rules, edits, left_on_purpose, not_measured
 
 RULES_ON_TOP = 3
 # What two sheets of A4 hold, as the style sheet has it (chosen, and printed in the tests).

@@ -7,11 +7,11 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from planner.fewest_moves import Step
+from planner.clear.fewest_moves import Step
 from planner.model import Confidence
-from planner.plan_model import EDIT_ACTIONS, Offender, Row
-from planner.session_model import Session
-from planner.wording import flat_or_sharp, sung_word
+from planner.words.plan_model import EDIT_ACTIONS, Offender, Row
+from planner.words.session_model import Session
+from planner.words.wording import flat_or_sharp, sung_word
 
 Terms = tuple[tuple[str, float], ...]
 
@@ -126,7 +126,7 @@ def rank(
     terms : mapping
         Row id -> the terms of its severity.
     steps : sequence of Step
-        The lines in their order, best first (`planner.fewest_moves`).
+        The lines in their order, best first (`planner.clear.fewest_moves`).
     beats : mapping
         Row id -> its worst clash in one clause, where it has one.
     words : mapping, optional

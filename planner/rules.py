@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from planner import note_edits
-from planner.case_words import words_of
-from planner.cases import Case, known
-from planner.expression import LEADING_CENTS
-from planner.fits import (
+from planner.decide import note_edits
+from planner.decide.case_words import words_of
+from planner.decide.cases import Case, known
+from planner.decide.expression import LEADING_CENTS
+from planner.decide.fits import (
     arrives_late,
     bent_in,
     beyond,
@@ -34,11 +34,11 @@ from planner.fits import (
     wobbles,
     worth_it,
 )
-from planner.inside_tolerance import can_clear, clears, gives_way_from
+from planner.decide.inside_tolerance import can_clear, clears, gives_way_from
+from planner.decide.moves import Move
 from planner.model import FIXED_ROLES, Role
-from planner.moves import Move
-from planner.plan_model import Action, Judged
-from planner.wording import taken_back
+from planner.words.plan_model import Action, Judged
+from planner.words.wording import taken_back
 
 __all__ = [
     "AS_A_WHOLE_ONLY",

@@ -1,8 +1,8 @@
 """One run from end to end: reads, listens, plans, writes, and re-checks its promises.
 
-It wires the rooms together and holds no arithmetic. What `planner.listening` hears in the stems
-comes in the order of the session file, so that the same input gives the same bytes however many
-processes ran, and whatever is known from a run before.
+It wires the rooms together and holds no arithmetic. What `planner.edges.listening` hears in the
+stems comes in the order of the session file, so that the same input gives the same bytes however
+many processes ran, and whatever is known from a run before.
 """
 
 from __future__ import annotations
@@ -13,24 +13,12 @@ from functools import partial
 from pathlib import Path
 
 from planner.a4 import find_session_a4
-from planner.answers import Entry
-from planner.bleed import without_bleed
-from planner.errors import AudioError, PromiseError
-from planner.excerpts import read_excerpts
-from planner.files.audio import sha256_of
-from planner.files.configs import read_tolerances
-from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
-from planner.ground import Ground
-from planner.heard_stem import found_share
-from planner.inspection import inspect_facts
-from planner.inspection_notes import inspect_notes
-from planner.inspection_one_source import linked_findings
-from planner.inspection_places import inspect_places
-from planner.inspection_tuning import told_once
-from planner.listening import AllHeard, Listening, Progress, hear_all, hear_takes, or_told
-from planner.model import AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
-from planner.note_ids import keep_ids
-from planner.opening import (
+from planner.answer.answers import Entry
+from planner.answer.note_ids import keep_ids
+from planner.edges.excerpts import read_excerpts
+from planner.edges.heard_stem import found_share
+from planner.edges.listening import AllHeard, Listening, Progress, hear_all, hear_takes, or_told
+from planner.edges.opening import (
     Opened,
     judging_of,
     open_session,
@@ -40,19 +28,31 @@ from planner.opening import (
     sources_of,
     tempo_map_of,
 )
-from planner.parts import clock_shifts, facts_of
-from planner.plan_model import Plan
-from planner.planning import make_plan
-from planner.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
-from planner.record_sum import sum_of
-from planner.score_match import StemScore
-from planner.score_use import ScoresSay, scores_say
-from planner.session_model import Session
-from planner.spelling import spelled
+from planner.edges.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
+from planner.edges.typed_spans import with_typed_spans
+from planner.edges.writing import AS_USUAL, Form, write_plan
+from planner.errors import AudioError, PromiseError
+from planner.files.audio import sha256_of
+from planner.files.configs import read_tolerances
+from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
+from planner.inspect.inspection import inspect_facts
+from planner.inspect.inspection_notes import inspect_notes
+from planner.inspect.inspection_one_source import linked_findings
+from planner.inspect.inspection_places import inspect_places
+from planner.inspect.inspection_tuning import told_once
+from planner.leaks.bleed import without_bleed
+from planner.model import AudioFacts, Finding, MeasuredNote, SessionA4, StemNotes
+from planner.plan.ground import Ground
+from planner.plan.parts import clock_shifts, facts_of
+from planner.plan.planning import make_plan
+from planner.score.score_match import StemScore
+from planner.score.score_use import ScoresSay, scores_say
+from planner.target.tuner import keyboard_findings
 from planner.timeline import TempoMap
-from planner.tuner import keyboard_findings
-from planner.typed_spans import with_typed_spans
-from planner.writing import AS_USUAL, Form, write_plan
+from planner.words.plan_model import Plan
+from planner.words.record_sum import sum_of
+from planner.words.session_model import Session
+from planner.words.spelling import spelled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,11 +12,12 @@ from types import MappingProxyType
 
 import numpy as np
 
+from planner.decide.tolerances import Judging, Tolerances
 from planner.model import FIXED_ROLES, STRUCK_ROLES, VOICE_ROLES, Floats, Role
-from planner.part_scope import part_rule
 from planner.pitch import note_name
-from planner.pitch_scope import pitch_rules
-from planner.scope_rule import (
+from planner.scope.part_scope import part_rule
+from planner.scope.pitch_scope import pitch_rules
+from planner.scope.scope_rule import (
     HEARD_CENTS,
     NO_FACTORS,
     ScopeRule,
@@ -24,14 +25,13 @@ from planner.scope_rule import (
     moved,
     scatter_cents,
 )
-from planner.short_scope import short_rules
-from planner.span_scope import span_rules
-from planner.spread import doubt_of_middle, spread_of
-from planner.string_scope import string_rules, without_odd_strings
-from planner.strings import StringGuess
+from planner.scope.short_scope import short_rules
+from planner.scope.span_scope import span_rules
+from planner.scope.string_scope import string_rules, without_odd_strings
+from planner.scope.strings import StringGuess
 from planner.targets import Aimed
-from planner.tolerances import Judging, Tolerances
-from planner.wording import count, flat_or_sharp
+from planner.words.spread import doubt_of_middle, spread_of
+from planner.words.wording import count, flat_or_sharp
 
 # Roles whose part as a whole may be moved.
 _PART_ROLES: frozenset[str] = frozenset(

@@ -29,23 +29,23 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.attacks import attack_frames, pitched_level_db, quick_level_db
-from planner.frame_blocks import stretches
-from planner.is_note import LEAST_STRENGTH, is_note, loud_level_db
-from planner.last_partials import with_last_partials
-from planner.midline import vibrato_midline
+from planner.measure.note_span import NEAR_SEMITONES
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
-from planner.note_ends import rings_from_frame, stopped_frame
-from planner.note_span import NEAR_SEMITONES
-from planner.note_starts import note_start, scooped_from
 from planner.pitch import midi_to_hz
-from planner.pitch_levels import MIN_NOTE_S, SCOOP
-from planner.pitch_steps import LONGER, NO_FRAMES, Step, split_run
-from planner.restarts import restarts
-from planner.sounds_on import that_sound_on
-from planner.spread import middle_of
-from planner.struck_pitch import with_struck_pitches
-from planner.thumps import without_thumps
+from planner.segment.attacks import attack_frames, pitched_level_db, quick_level_db
+from planner.segment.is_note import LEAST_STRENGTH, is_note, loud_level_db
+from planner.segment.last_partials import with_last_partials
+from planner.segment.midline import vibrato_midline
+from planner.segment.note_ends import rings_from_frame, stopped_frame
+from planner.segment.note_starts import note_start, scooped_from
+from planner.segment.pitch_levels import MIN_NOTE_S, SCOOP
+from planner.segment.pitch_steps import LONGER, NO_FRAMES, Step, split_run
+from planner.segment.restarts import restarts
+from planner.segment.sounds_on import that_sound_on
+from planner.segment.struck_pitch import with_struck_pitches
+from planner.segment.thumps import without_thumps
+from planner.track.frame_blocks import stretches
+from planner.words.spread import middle_of
 
 # A gap this short inside one pitch is a flutter of the track.
 _BRIDGE_S, _BRIDGE_PERIODS = 0.025, 2.0

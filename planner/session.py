@@ -6,12 +6,11 @@ import posixpath
 from collections.abc import Mapping
 from typing import Any
 
-from planner import session_music as music
-from planner import session_stems as stem_fields
 from planner.model import CHORD_ROLES, FIXED_ROLES, HARMONIC_ROLES, Finding
-from planner.session_model import Session
-from planner.session_stems import MAX_SECONDS
-from planner.session_values import (
+from planner.read import session_music as music
+from planner.read import session_stems as stem_fields
+from planner.read.session_stems import MAX_SECONDS
+from planner.read.session_values import (
     WRONG,
     Problems,
     code,
@@ -24,7 +23,8 @@ from planner.session_values import (
     text,
     yes_or_no,
 )
-from planner.timecode import FRAME_RATES, parse_timecode
+from planner.words.session_model import Session
+from planner.words.timecode import FRAME_RATES, parse_timecode
 
 SESSION_VERSION = 1
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from planner.changes import anything, since_sentence
-from planner.in_short import CAUTIONS, in_short, reference_sentences
-from planner.loudness_pitch import level_lines
-from planner.markdown import plain
+from planner.answer.changes import anything, since_sentence
 from planner.model import Finding
-from planner.plan_model import Plan, Since
-from planner.suggestions import suggestions
-from planner.summary_tables import (
+from planner.timeline import TempoMap
+from planner.words.plan_model import Plan, Since
+from planner.words.wording import SIGN_RULE, count, finding_place, flat_or_sharp, row_place
+from planner.write.in_short import CAUTIONS, in_short, reference_sentences
+from planner.write.loudness_pitch import level_lines
+from planner.write.markdown import plain
+from planner.write.suggestions import suggestions
+from planner.write.summary_tables import (
     along_table,
     keys_table,
     left_table,
@@ -20,9 +22,7 @@ from planner.summary_tables import (
     unmeasured_table,
     unsettled_table,
 )
-from planner.tally import advice, biggest_rules, pitch_biases
-from planner.timeline import TempoMap
-from planner.wording import SIGN_RULE, count, finding_place, flat_or_sharp, row_place
+from planner.write.tally import advice, biggest_rules, pitch_biases
 
 
 def summary_markdown(plan: Plan, tempo_map: TempoMap | None = None) -> str:

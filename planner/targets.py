@@ -8,12 +8,12 @@ from functools import lru_cache
 
 import numpy as np
 
-from planner.keys import followed_key
 from planner.model import FIXED_ROLES, Floats, MeasuredNote, Role, SessionA4, Target
 from planner.pitch import A4_MIDI, cents, hz_to_midi, midi_to_hz, note_name, shift_hz
-from planner.session_model import Session
+from planner.target.keys import followed_key
 from planner.temperament import temperament_cents
-from planner.wording import flat_or_sharp
+from planner.words.session_model import Session
+from planner.words.wording import flat_or_sharp
 
 # Further than this from every note, a person must say which was meant: a category is about 70 cents
 # wide (Hill and Summers, JASA 121, 2007). The tolerances may say otherwise.

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 
-from planner.session_model import TempoMark
+from planner.words.session_model import TempoMark
 
 TICKS_PER_QUARTER = 960  # common practice, no source: divisible by 2**6, 3 and 5
 DEFAULT_US_PER_QUARTER = 500_000  # Standard MIDI File 1.0: 120 to the minute where none is given

@@ -27,18 +27,18 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
-from planner.common_periods import without_common_periods
-from planner.frame_blocks import ByThePiece, frame_blocks
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
-from planner.octave_leaps import with_octave_leaps
-from planner.octave_starts import (
+from planner.track.common_periods import without_common_periods
+from planner.track.frame_blocks import ByThePiece, frame_blocks
+from planner.track.octave_leaps import with_octave_leaps
+from planner.track.octave_starts import (
     without_low_starts,
     without_octave_notes,
     without_octave_starts,
 )
-from planner.own_partials import without_low_readings
-from planner.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
-from planner.string_band import bass_band, guitar_band
+from planner.track.own_partials import without_low_readings
+from planner.track.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
+from planner.track.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
 LEVEL_S = 0.032  # of a track's level, and of the shortest window that a pitch is read in

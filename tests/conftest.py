@@ -24,10 +24,10 @@ def every_edit_list_keeps_its_form() -> Iterator[None]:
     from edit_list_laws import broken_laws
     from edit_list_schema import edit_list_schema
 
-    import planner.writing
+    import planner.edges.writing
 
     validator = jsonschema.Draft202012Validator(edit_list_schema())
-    reads_back = planner.writing.check_edit_lists
+    reads_back = planner.edges.writing.check_edit_lists
 
     def keeps(folder: Path, data: dict[str, Any]) -> None:
         reads_back(folder, data)  # so what was written is equal to `data`
@@ -35,5 +35,5 @@ def every_edit_list_keeps_its_form() -> Iterator[None]:
         assert broken_laws(data) == []
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planner.writing, "check_edit_lists", keeps)
+        patch.setattr(planner.edges.writing, "check_edit_lists", keeps)
         yield

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from planner.files.configs import read_judging, read_tolerances
-from planner.ground import Ground
 from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, StemNotes
 from planner.pitch import midi_to_hz, shift_hz
-from planner.plan_model import Judged, Plan
-from planner.planning import make_plan
-from planner.session_model import Session, StemSpec
+from planner.plan.ground import Ground
+from planner.plan.planning import make_plan
+from planner.words.plan_model import Judged, Plan
+from planner.words.session_model import Session, StemSpec
 
 A4 = SessionA4(a4_hz=440.0, found_from="typed")
 TOLERANCES = read_tolerances()

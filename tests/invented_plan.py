@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from planner.model import AudioFacts, Finding, MeasuredNote, Measurement, Note, SessionA4, Target
-from planner.plan_model import Judged, Offender, Plan, Row, StemSummary
-from planner.session_model import Session, StemSpec
+from planner.words.plan_model import Judged, Offender, Plan, Row, StemSummary
+from planner.words.session_model import Session, StemSpec
 
 
 def judged(id: str = "LV-0147", midi: int = 74, **changes: Any) -> Judged:

@@ -8,8 +8,8 @@ import pytest
 from planner.a4 import find_session_a4
 from planner.model import MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
-from planner.session_model import Session, StemSpec
 from planner.temperament import temperament_cents
+from planner.words.session_model import Session, StemSpec
 
 CHORDS = [45, 52, 57, 60, 64, 69, 48, 55, 64, 67, 72, 43, 50, 59, 62, 67, 74, 41, 53, 57, 60, 65]
 

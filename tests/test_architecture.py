@@ -99,20 +99,29 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     )
 )
 LEVEL = {room: level for level, rooms in enumerate(LAYERS) for room in rooms}
-MODULES = sorted(PACKAGE.rglob("*.py"))
+MODULES = sorted(
+    path
+    for path in PACKAGE.rglob("*.py")
+    if path.name != "__init__.py" or path.parent.name in ("planner", "files", "demo")
+)
+
+
+# One room each, whatever they hold; in the other packages every module is a room of its own.
+WHOLE = {"files", "demo"}
 
 
 def room_of(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    first, *rest = path.relative_to(PACKAGE).with_suffix("").parts
+    return rest[-1] if rest and first not in WHOLE else first
 
 
 def imported_rooms(path: Path) -> set[str]:
     rooms = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("planner"):
-            parts = (node.module or "").split(".")
-            rooms |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
-    return rooms & LEVEL.keys()
+            named = set((node.module or "").split(".")) & LEVEL.keys()
+            rooms |= named or {alias.name for alias in node.names} & LEVEL.keys()
+    return rooms
 
 
 def calls(path: Path) -> set[str]:

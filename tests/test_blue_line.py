@@ -11,8 +11,8 @@ import soundfile
 from planner.demo.driven import VOICE_VOWELS, DrivenNote, DrivenSound, phrase
 from planner.demo.tones import SR, mix
 from planner.pitch import midi_to_hz, shift_hz
-from planner.plan_model import Plan
 from planner.run import plan_session
+from planner.words.plan_model import Plan
 
 # Third phrase note: 345 cents above C, between minor (316) and major (386).
 PHRASE = ((60, 0), (62, 4), (63, 45), (60, -5), (67, 6), (65, -3))

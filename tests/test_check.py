@@ -15,7 +15,7 @@ from planner.check import (
     moved_unasked,
     verdict_of,
 )
-from planner.check_words import (
+from planner.compare.check_words import (
     BounceCheck,
     changed_words,
     check_markdown,
@@ -23,10 +23,10 @@ from planner.check_words import (
     row_words,
     state_of,
 )
-from planner.note_pairs import Pair, Reading, paired
-from planner.null_test import Changed, NullTest
+from planner.compare.note_pairs import Pair, Reading, paired
+from planner.compare.null_test import Changed, NullTest
+from planner.compare.sour_check import FreshSour, SourCheck
 from planner.pitch import shift_hz
-from planner.sour_check import FreshSour, SourCheck
 from tests.invented_plan import RULE, SHAPED, row
 
 

@@ -17,12 +17,12 @@ import pytest
 from numpy.typing import NDArray
 
 from planner.a4 import find_session_a4
-from planner.chord_fits import Piece, fit_window, hann_bins, refine
-from planner.chord_partials import typical_b
 from planner.chords import find_chord_notes
 from planner.model import MeasuredNote, Measurement, Note, Role, Stem, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
-from planner.session_model import Session
+from planner.polyphony.chord_fits import Piece, fit_window, hann_bins, refine
+from planner.polyphony.chord_partials import typical_b
+from planner.words.session_model import Session
 
 SR = 16000
 Array = NDArray[np.float64]

@@ -21,8 +21,8 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import planner.listening
-import planner.writing
+import planner.edges.listening
+import planner.edges.writing
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.errors import OutputError
@@ -122,7 +122,7 @@ def test_a_failed_write_leaves_nothing(
     def fails(*plan: object) -> str:
         raise OutputError("the page could not be made.")
 
-    monkeypatch.setattr(planner.writing, "review_page", fails)
+    monkeypatch.setattr(planner.edges.writing, "review_page", fails)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 2
     assert "the page could not be made" in capsys.readouterr().err
     assert not (job.parent / "job_plans").exists()
@@ -319,7 +319,7 @@ def test_stopping_by_hand_is_told(
     def stopped(*_: object, **__: object) -> Iterator[object]:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(planner.listening, "_in_processes", stopped)
+    monkeypatch.setattr(planner.edges.listening, "_in_processes", stopped)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 130
     assert "nothing was written" in capsys.readouterr().err
     assert not (job.parent / "job_plans").exists()

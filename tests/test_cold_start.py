@@ -13,6 +13,6 @@ import pytest
 )
 def test_hearing_starts_without(heavy: str) -> None:
     """A fresh process that can hear stems has not loaded what only some stems need."""
-    asked = f"import sys, planner.hearing; print({heavy!r} in sys.modules)"
+    asked = f"import sys, planner.edges.hearing; print({heavy!r} in sys.modules)"
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"

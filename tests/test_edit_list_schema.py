@@ -14,7 +14,7 @@ from edit_list_schema import edit_list_schema
 from invented_plan import RULE, plan, row
 
 import planner
-import planner.writing
+import planner.edges.writing
 from planner.editlist import edit_list_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, edit_list_csv_bytes, yaml_bytes
 
@@ -64,10 +64,10 @@ def test_every_list_that_tests_write_is_held_against_it(tmp_path: Path) -> None:
         (tmp_path / YAML_NAME).write_bytes(yaml_bytes(data))
         (tmp_path / CSV_NAME).write_bytes(edit_list_csv_bytes(data))
         if reason:
-            planner.writing.check_edit_lists(tmp_path, data)
+            planner.edges.writing.check_edit_lists(tmp_path, data)
         else:
             with pytest.raises(jsonschema.ValidationError, match="rows'\\]\\[0\\]\\['reason"):
-                planner.writing.check_edit_lists(tmp_path, data)
+                planner.edges.writing.check_edit_lists(tmp_path, data)
 
 
 @pytest.mark.parametrize("version", ["2.0", "1", 1.0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.edited_notes import band_levels_db, tone_change_db, tone_said
+from planner.compare.edited_notes import band_levels_db, tone_change_db, tone_said
 from planner.model import Floats
 
 SR = 48_000

@@ -14,7 +14,7 @@ from planner.editlist import COLUMNS, EDIT_LIST_FORMAT_VERSION, edit_list_from_d
 from planner.editlist import edit_list_to_dict as to_dict
 from planner.errors import PlannerError
 from planner.pitch import cents
-from planner.plan_model import Row
+from planner.words.plan_model import Row
 
 
 def read(data: object, **options: Any) -> Any:

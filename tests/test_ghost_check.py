@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from planner.check import Ghost, ghosts_left
-from planner.note_pairs import Pair, Reading
+from planner.compare.note_pairs import Pair, Reading
 from planner.pitch import shift_hz
 
 

@@ -27,13 +27,13 @@ from planner.guide import (
     guide_within_s,
     worst_start_error_s,
 )
-from planner.guide_conductor import key_signature, marker_label
-from planner.guide_curves import bend_value, tuning_messages
 from planner.model import Measurement, SessionA4
-from planner.note_curves import planned_add_cents
-from planner.plan_model import Plan
-from planner.session_model import KeyMark, Session, StemSpec, TempoMark
 from planner.timeline import TempoMap, tempo_map_from_events, tempo_map_from_marks
+from planner.words.plan_model import Plan
+from planner.words.session_model import KeyMark, Session, StemSpec, TempoMark
+from planner.write.guide_conductor import key_signature, marker_label
+from planner.write.guide_curves import bend_value, tuning_messages
+from planner.write.note_curves import planned_add_cents
 
 
 def small_plan(*notes: Any, song: str = "Low Tide Ledger", **changes: Any) -> Plan:

@@ -16,8 +16,8 @@ from pathlib import Path
 import mido
 import pytest
 
-from tests.test_answering import planned as planned
-from tests.test_answering import table
+from tests.edges.test_answering import planned as planned
+from tests.edges.test_answering import table
 
 _PROGRAM = shutil.which("mscore3") or shutil.which("musescore3")
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}

@@ -7,16 +7,16 @@ import pytest
 from numpy.typing import NDArray
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr
 
-from planner.contour import (
+from planner.harmonics import fit_partials, on_circle, turned
+from planner.measure.contour import (
     Contour,
     contour_of,
     follow_partials,
     partial_phases,
     partials_along,
 )
-from planner.harmonics import fit_partials, on_circle, turned
+from planner.measure.partial_series import FoundPartials, PartialFit, partial_ratios
 from planner.model import Floats
-from planner.partial_series import FoundPartials, PartialFit, partial_ratios
 
 SR = 16_000
 TRIALS = 8
@@ -233,7 +233,7 @@ def test_a_phase_that_turns_back_is_no_pitch(monkeypatch: pytest.MonkeyPatch) ->
         frames = tracks.shape[1] - 1
         return np.full(frames, -2.0), np.zeros((len(ratios), frames)), np.ones(len(ratios))
 
-    monkeypatch.setattr("planner.contour._shared_turn", backwards)
+    monkeypatch.setattr("planner.measure.contour._shared_turn", backwards)
     contour = followed(np.zeros(SR), np.full(SR, 50.0))
     assert contour.f1_hz == pytest.approx(25.0)
 

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from planner.demo.tones import SR, StringSound, mix, plucked
-from planner.inspection_one_source import linked_findings
+from planner.inspect.inspection_one_source import linked_findings
 from planner.model import MeasuredNote
 from planner.pitch import midi_to_hz, shift_hz
 from planner.run import inspect_session

@@ -9,12 +9,12 @@ import parselmouth
 import pytest
 
 from planner.analyzer import analyze
-from planner.contour import follow_partials
 from planner.harmonics import fit_partials
+from planner.measure.contour import follow_partials
+from planner.measure.vibrato import find_vibrato
 from planner.model import Floats, Measurement, Note, Role, Stem
 from planner.segmenter import segment
 from planner.tracker import track
-from planner.vibrato import find_vibrato
 
 SR = 16000
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from planner.edges.opening import open_session, other_files, places_of, sources_of
 from planner.errors import PlannerError
-from planner.opening import open_session, other_files, places_of, sources_of
 
 SESSION = """\
 version: 1

@@ -17,13 +17,13 @@ import pytest
 from invented_plan import OFFENDER, QUESTION, judged, plan, row
 
 from planner.model import Measurement
-from planner.note_curves import planned_add_cents
 from planner.page import review_page
-from planner.page_plot import BOX, LABEL_GAP, plot_note
-from planner.page_sound import Excerpt, Span
-from planner.provenance import plan_id, run_record
-from planner.session_model import TempoMark
+from planner.review.page_plot import BOX, LABEL_GAP, plot_note
+from planner.review.page_sound import Excerpt, Span
 from planner.timeline import tempo_map_from_marks
+from planner.words.session_model import TempoMark
+from planner.write.note_curves import planned_add_cents
+from planner.write.provenance import plan_id, run_record
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
 

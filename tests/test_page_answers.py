@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from planner.reply_words import is_export, read_export, read_reply
+from planner.answer.reply_words import is_export, read_export, read_reply
 
 
 def said(text: str) -> list[tuple[str, str, str]]:

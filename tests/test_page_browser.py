@@ -28,16 +28,16 @@ import soundfile
 from firefox import Firefox
 from invented_plan import FACTS, OFFENDER, QUESTION, RULE, judged, plan, row
 
+from planner.answer.replies import placed
+from planner.answer.reply_words import read_export
 from planner.model import Measurement
 from planner.page import review_page
-from planner.page_lines import page_lines
-from planner.page_sound import Excerpt, excerpt, spans_to_play
-from planner.plan_model import Plan
-from planner.provenance import plan_id
-from planner.replies import placed
-from planner.reply_words import read_export
-from planner.session_model import TempoMark
+from planner.review.page_lines import page_lines
+from planner.review.page_sound import Excerpt, excerpt, spans_to_play
 from planner.timeline import tempo_map_from_marks
+from planner.words.plan_model import Plan
+from planner.words.session_model import TempoMark
+from planner.write.provenance import plan_id
 
 for _package in ("selenium", "websocket"):
     pytest.importorskip(_package, reason=f"{_package} is not installed: pip install -e '.[test]'")

@@ -7,9 +7,9 @@ from deciding import session, stem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.fewest_moves import Step, fewest_moves
-from planner.move_lines import Proposal
-from planner.plan_model import MOVING_ACTIONS, Offender, Row
+from planner.clear.fewest_moves import Step, fewest_moves
+from planner.clear.move_lines import Proposal
+from planner.clear.sour_time import sour_map
 from planner.ranking import (
     fault_of,
     place_points,
@@ -19,8 +19,8 @@ from planner.ranking import (
     with_clears,
     with_repeats,
 )
-from planner.session_model import Session
-from planner.sour_time import sour_map
+from planner.words.plan_model import MOVING_ACTIONS, Offender, Row
+from planner.words.session_model import Session
 
 
 def row(row_id: str, severity: float, *, midi: int = 62, **fields: Any) -> Row:

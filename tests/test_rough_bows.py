@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from tones.exact import faded, laid_out, measured_notes, steady, stem_of, tone, with_floor
 
-from planner.roles import Role
+from planner.words.roles import Role
 
 SR = 48_000
 START_S, NOTE_HZ = 0.3, 110.0

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from deciding import A4, PLAIN, TOLERANCES, contour, note, session, stem
 
-from planner.cases import Case
+from planner.decide.cases import Case
+from planner.decide.tolerances import tolerance_terms
 from planner.files.configs import read_judging
 from planner.model import Role
-from planner.plan_model import Judged
 from planner.rules import AS_A_WHOLE_ONLY, DECISIONS, decide
 from planner.targets import aim, target_for
-from planner.tolerances import tolerance_terms
+from planner.words.plan_model import Judged
 
 BASE = dict(TOLERANCES.base_cents)
 

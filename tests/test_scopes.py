@@ -9,7 +9,7 @@ from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope_rule import ScopeRule, bias_of, gain_of_each, shrunk_cents
+from planner.scope.scope_rule import ScopeRule, bias_of, gain_of_each, shrunk_cents
 from planner.scopes import find_rules, layers_of
 from planner.targets import aim, part_offset_cents, target_for
 

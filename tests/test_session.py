@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from planner.errors import SessionError
 from planner.files.yaml_reading import parse_yaml
 from planner.model import Finding
+from planner.read.session_stems import _STEM
 from planner.session import _TOP, session_from_dict
-from planner.session_model import (
+from planner.words.session_model import (
     KeyMark,
     ProtectedSpan,
     ScoreRef,
@@ -22,7 +23,6 @@ from planner.session_model import (
     Take,
     TempoMark,
 )
-from planner.session_stems import _STEM
 
 HEAD = "version: 1\nsong: S\npitch_reference: {from: P}\n"
 PIANO = "{code: P, file: p.wav, role: tuning-reference}"

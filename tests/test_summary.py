@@ -10,16 +10,22 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, RULE, judged, plan, row
 
-from planner.in_short import reference_sentences
 from planner.model import Finding, KeyReading, Measurement, SessionA4
-from planner.offenders_text import offenders_markdown
-from planner.plan_model import Since, StemSummary
-from planner.provenance import run_record
-from planner.session_model import ProtectedSpan
-from planner.suggestions import suggestions
 from planner.summary import summary_markdown
-from planner.tally import coverage, last_against_first, left_on_purpose, not_measured, pitch_biases
-from planner.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
+from planner.words.plan_model import Since, StemSummary
+from planner.words.session_model import ProtectedSpan
+from planner.words.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
+from planner.write.in_short import reference_sentences
+from planner.write.offenders_text import offenders_markdown
+from planner.write.provenance import run_record
+from planner.write.suggestions import suggestions
+from planner.write.tally import (
+    coverage,
+    last_against_first,
+    left_on_purpose,
+    not_measured,
+    pitch_biases,
+)
 
 
 def a4(**changes: Any) -> SessionA4:

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.session_model import TempoMark
 from planner.timeline import (
     TempoMap,
     fixed_tempo_map,
@@ -18,6 +17,7 @@ from planner.timeline import (
     tempo_map_from_events,
     tempo_map_from_marks,
 )
+from planner.words.session_model import TempoMark
 
 
 def mark(bar: int, bpm: float, meter: tuple[int, int] = (4, 4)) -> TempoMark:

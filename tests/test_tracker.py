@@ -19,9 +19,9 @@ from tones.exact import (
     with_snr,
 )
 
-from planner.frame_blocks import frame_blocks
 from planner.model import Floats, PitchTrack
 from planner.pitch import midi_to_hz
+from planner.track.frame_blocks import frame_blocks
 from planner.tracker import HOP_S, attack_strength, frame_level_db, frame_power, track
 
 SR = 16_000
@@ -188,7 +188,7 @@ def test_a_delay_by_whole_hops_only_shifts(hops: int, midi: int) -> None:
 
 def test_the_range_is_the_tools_own() -> None:
     """The range tested here is the one that the roles promise."""
-    from planner.roles import TOOL_HIGH_HZ, TOOL_LOW_HZ
+    from planner.words.roles import TOOL_HIGH_HZ, TOOL_LOW_HZ
 
     assert WHOLE_RANGE_HZ == (TOOL_LOW_HZ, TOOL_HIGH_HZ)
 

@@ -29,8 +29,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from planner.answer_reading import FIELDS, PLACES, entries_from
-from planner.answers import Area, Entry, Override
+from planner.answer.answer_reading import FIELDS, PLACES, entries_from
+from planner.answer.answers import Area, Entry, Override
 from planner.editlist import clean_text
 from planner.errors import OutputError, PlannerError
 from planner.files.edit_list import yaml_bytes

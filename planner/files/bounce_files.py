@@ -6,15 +6,15 @@ import csv
 from pathlib import Path
 from typing import Any
 
-from planner.check_words import BounceCheck, check_markdown, row_words, state_of
+from planner.compare.check_words import BounceCheck, check_markdown, row_words, state_of
+from planner.compare.note_pairs import Reading
 from planner.errors import AudioError, PlannerError
 from planner.files.audio_opening import name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
-from planner.note_pairs import Reading
 from planner.pitch import midi_to_hz, shift_hz
-from planner.plan_model import Row
-from planner.wording import SIGN_RULE
+from planner.words.plan_model import Row
+from planner.words.wording import SIGN_RULE
 
 _AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
 # Plans from before had none of these.

@@ -10,10 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from planner.errors import SessionError
-from planner.files.yaml_reading import LineMap, read_yaml
-from planner.model import ROLES
-from planner.tolerances import (
+from planner.decide.tolerances import (
     EXPOSURES,
     PURE_THIRDS,
     DurationFactor,
@@ -27,6 +24,9 @@ from planner.tolerances import (
     StringRule,
     Tolerances,
 )
+from planner.errors import SessionError
+from planner.files.yaml_reading import LineMap, read_yaml
+from planner.model import ROLES
 
 USUAL_PRESET = "judging/plain-band.yaml"
 _SUFFIXES = (".yaml", ".yml")

@@ -32,15 +32,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 import planner
+from planner.edges.heard_stem import HeardStem
 from planner.errors import OutputError
 from planner.files.plan_folder import put_whole, refuse_audio_folder
-from planner.heard_stem import HeardStem
-from planner.leaks_out import Leak
+from planner.leaks.leaks_out import Leak
+from planner.leaks.spectra import Spectra
 from planner.model import AudioFacts, Finding, Measurement, Note
-from planner.plan_model import Action, OwnFigure
-from planner.score_match import StemScore
-from planner.session_model import StemSpec
-from planner.spectra import Spectra
+from planner.score.score_match import StemScore
+from planner.words.plan_model import Action, OwnFigure
+from planner.words.session_model import StemSpec
 
 FOLDER = "measured_notes"
 FIGURES_NAME = "own_figures.json"

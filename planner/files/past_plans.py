@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
 
-from planner.answer_reading import entries_from
-from planner.answers import BLANK, Entry, Human
+from planner.answer.answer_reading import entries_from
+from planner.answer.answers import BLANK, Entry, Human
+from planner.answer.ledger import Known, Ledger
 from planner.errors import PlannerError
 from planner.files.answers_file import entry_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
@@ -27,8 +28,7 @@ from planner.files.tables import (
     unescape_text,
 )
 from planner.files.yaml_reading import read_yaml
-from planner.ledger import Known, Ledger
-from planner.plan_model import Row, State
+from planner.words.plan_model import Row, State
 
 DECISIONS_NAME = "decisions.yaml"
 _PLAN = re.compile(r"plan_(\d{2,})")

@@ -6,15 +6,15 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from planner.chord_naming import chords_of_notes
 from planner.errors import PlannerError, ScoreError, SessionError, named_in
 from planner.files.midi import read_score, read_tempo_file
 from planner.files.plan_folder import put_whole
 from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
-from planner.scale_file import scale_offsets
+from planner.read.scale_file import scale_offsets
 from planner.session import session_from_dict
-from planner.session_model import ChordMark, Session
+from planner.words.chord_naming import chords_of_notes
+from planner.words.session_model import ChordMark, Session
 
 
 def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:

@@ -24,8 +24,8 @@ from typing import Any
 from planner.editlist import clean_text, rounded
 from planner.errors import PlannerError
 from planner.pitch import note_name
-from planner.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
-from planner.wording import rule_names, terms
+from planner.words.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
+from planner.words.wording import rule_names, terms
 
 Cell = str | int | float | bool | None
 

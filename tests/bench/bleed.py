@@ -15,16 +15,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import soxr
 
-from planner import bleed_paths
-from planner.bleed import leaks_into, with_only_bleed, without_bleed
-from planner.bleed_paths import find_paths, how_stems_leak
 from planner.chords import find_chord_notes
 from planner.demo.tones import SR
-from planner.leaks_out import Leak, without_leaks
+from planner.leaks import bleed_paths
+from planner.leaks.bleed import leaks_into, with_only_bleed, without_bleed
+from planner.leaks.bleed_paths import find_paths, how_stems_leak
+from planner.leaks.leaks_out import Leak, without_leaks
+from planner.leaks.spectra import Spectra, coarse_spectra
 from planner.model import Floats, MeasuredNote, StemNotes
-from planner.roles import is_chordal, role_range_hz
-from planner.session_model import StemSpec
-from planner.spectra import Spectra, coarse_spectra
+from planner.words.roles import is_chordal, role_range_hz
+from planner.words.session_model import StemSpec
 from tests.bench.calibration import coverage, leaked
 from tests.sessions.random_session import PARTS, TrueNote, make_part
 from tests.tones.exact import ANALYSIS_SR, measured_notes, stem_of

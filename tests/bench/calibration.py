@@ -18,13 +18,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from planner.bleed import leaks_into, with_only_bleed, without_bleed
-from planner.bleed_paths import how_stems_leak
 from planner.demo.room import in_room, room_response
 from planner.demo.tones import SR
-from planner.hearing import hear_stem
+from planner.edges.hearing import hear_stem
+from planner.leaks.bleed import leaks_into, with_only_bleed, without_bleed
+from planner.leaks.bleed_paths import how_stems_leak
 from planner.model import Floats, MeasuredNote, StemNotes
-from planner.session_model import StemSpec
+from planner.words.session_model import StemSpec
 from tests.bench.rooms import REVERB_DB
 from tests.sessions.random_session import Truth, make_session
 from tests.sessions.score import FoundNote, Tally, found_note, score_stem

@@ -19,10 +19,10 @@ import numpy as np
 import soundfile
 import yaml
 
-from planner.checking import Checked, check_session
-from planner.plan_model import Judged, Plan
+from planner.edges.checking import Checked, check_session
+from planner.edges.writing import Form
 from planner.run import plan_session
-from planner.writing import Form
+from planner.words.plan_model import Judged, Plan
 from tests.bench.named import ROLES
 from tests.bench.sequenced import SR, Recording, SetNote, line_of, recordings
 

@@ -22,11 +22,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from planner.heard_stem import HeardStem
-from planner.hearing import hear_stem
+from planner.edges.heard_stem import HeardStem
+from planner.edges.hearing import hear_stem
 from planner.model import HARMONIC_ROLES, Floats
-from planner.score_match import StemScore
-from planner.session_model import StemSpec
+from planner.score.score_match import StemScore
+from planner.words.session_model import StemSpec
 from tests.bench.chorded import PLAYERS, Player, line_of
 from tests.bench.rendered import SOUNDS, Line, render
 from tests.bench.stacked import LARGER

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from mir_eval.transcription import match_notes
 
-from planner.hearing import hear_stem
+from planner.edges.hearing import hear_stem
 from planner.model import Floats, Role
-from planner.session_model import StemSpec
+from planner.words.session_model import StemSpec
 from tests.bench.rendered import SOUNDS, Line, render
 from tests.bench.stacked import LARGER
 

@@ -22,8 +22,8 @@ import soxr
 from planner.demo.room import in_room, room_response
 from planner.demo.tones import SR
 from planner.model import Floats, Measurement, Note, Role
-from planner.roles import role_range_hz, seldom_below_hz
-from planner.session_model import StemSpec
+from planner.words.roles import role_range_hz, seldom_below_hz
+from planner.words.session_model import StemSpec
 from tests.tones.exact import cents_between, measured_notes, stem_of
 
 AUDIO = (".wav", ".flac", ".mp3", ".ogg")

@@ -3,8 +3,8 @@
 Parts of random sessions are made again with a twelfth of their notes moved as their plan might,
 level and formants kept ("moved"), or in addition one of them softer or louder by 4 to 8 dB
 ("level"), silent ("muted"), or turned round in time ("replaced"). Prints how many of each are told
-by `planner.edited_notes`, how many moved notes are told wrongly, and how far their levels read
-apart.
+by `planner.compare.edited_notes`, how many moved notes are told wrongly, and how far their levels
+read apart.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from planner.checking import readings_of
+from planner.compare.edited_notes import edited_said
+from planner.compare.note_pairs import Reading, paired
 from planner.demo.room import with_noise_floor
 from planner.demo.tones import SR
-from planner.edited_notes import edited_said
-from planner.hearing import hear_stem
-from planner.note_pairs import Reading, paired
-from planner.session_model import StemSpec
+from planner.edges.checking import readings_of
+from planner.edges.hearing import hear_stem
+from planner.words.session_model import StemSpec
 from tests.invented_plan import row
 from tests.sessions import random_session
 

@@ -17,8 +17,8 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from planner.compare.edited_notes import band_levels_db, tone_change_db, tone_said
 from planner.demo.tones import SR
-from planner.edited_notes import band_levels_db, tone_change_db, tone_said
 from tests.bench.edited import PARTS, part
 
 Sound = NDArray[np.float64]

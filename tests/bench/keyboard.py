@@ -17,12 +17,12 @@ import numpy as np
 
 from planner.a4 import find_session_a4
 from planner.chords import find_chord_notes
-from planner.keys import with_keys
 from planner.model import MeasuredNote, StemNotes
 from planner.pitch import cents
-from planner.session_model import Session
+from planner.target.keys import with_keys
+from planner.target.tuner import strings_told
 from planner.targets import curve_hz
-from planner.tuner import strings_told
+from planner.words.session_model import Session
 from tests.tones.struck import as_stem, piano
 
 KEYS = (52, 55, 57, 59, 60, 62, 64)  # chosen: those that the chords play most

@@ -21,10 +21,10 @@ import numpy as np
 
 from planner.demo.room import in_room, room_response, with_noise_floor
 from planner.demo.tones import StringSound, mix, plucked
+from planner.edges.hearing import ANALYSIS_SR
 from planner.harmonics import HIGHEST_PARTIAL_SHARE
-from planner.hearing import ANALYSIS_SR
+from planner.measure.partial_series import LN_CENTS
 from planner.model import Floats, Measurement, Note, Role
-from planner.partial_series import LN_CENTS
 from tests.tones.exact import (
     bent,
     faded,

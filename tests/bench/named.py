@@ -21,8 +21,8 @@ import soundfile
 from planner.chords import find_chord_notes
 from planner.model import Note, Role
 from planner.pitch import hz_to_midi, parse_note
-from planner.roles import is_chordal, role_range_hz, seldom_below_hz
-from planner.session_model import StemSpec
+from planner.words.roles import is_chordal, role_range_hz, seldom_below_hz
+from planner.words.session_model import StemSpec
 from tests.tones.exact import found_notes, stem_of
 
 ROLES: dict[str, Role] = {

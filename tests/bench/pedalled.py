@@ -13,11 +13,11 @@ import argparse
 import csv
 from pathlib import Path
 
-from planner.heard_stem import HeardStem
-from planner.hearing import hear_stem
+from planner.edges.heard_stem import HeardStem
+from planner.edges.hearing import hear_stem
 from planner.pitch import hz_to_midi
-from planner.score_match import ScoreMatch, StemScore, match_score
-from planner.session_model import StemSpec
+from planner.score.score_match import ScoreMatch, StemScore, match_score
+from planner.words.session_model import StemSpec
 
 PIECE = "Chopin_Op010-03-Measures1-8"
 TAKES = ("Igoshina", "Varsi")

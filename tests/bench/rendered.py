@@ -27,9 +27,9 @@ import pretty_midi
 import soundfile
 from mir_eval.transcription import match_notes
 
-from planner.hearing import hear_stem
+from planner.edges.hearing import hear_stem
 from planner.model import Floats, Role
-from planner.session_model import StemSpec
+from planner.words.session_model import StemSpec
 
 SOUNDS = Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"
 _LAST_S = 20.0

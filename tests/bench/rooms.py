@@ -14,8 +14,8 @@ import numpy as np
 
 from planner.demo.room import in_room, room_response, with_noise_floor
 from planner.demo.tones import SR
-from planner.roles import role_range_hz
-from planner.session_model import StemSpec
+from planner.words.roles import role_range_hz
+from planner.words.session_model import StemSpec
 from tests.sessions.random_session import PARTS, make_part
 from tests.sessions.score import FoundNote, Tally, found_note, score_stem
 from tests.tones.exact import measured_notes, stem_of

@@ -16,7 +16,7 @@ import numpy as np
 
 from planner.model import Floats, Stem
 from planner.pitch import midi_to_hz
-from planner.roles import Role
+from planner.words.roles import Role
 from tests.tones.exact import (
     bent,
     faded,

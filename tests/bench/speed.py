@@ -58,8 +58,8 @@ def read(reader: str, role: Role, path: Path) -> tuple[float, float]:
     is imported here, so that it counts for that reader alone.
     """
     if reader == "ours":
-        from planner.hearing import hear_stem
-        from planner.session_model import StemSpec
+        from planner.edges.hearing import hear_stem
+        from planner.words.session_model import StemSpec
 
         spec = StemSpec(code="A", file=path.name, role=role)
         hear_stem(spec, path, path.name)
@@ -86,7 +86,7 @@ def main(argv: list[str] | None = None) -> None:
         return
     alone = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     alone.pop("PYTHONDONTWRITEBYTECODE", None)
-    subprocess.run([sys.executable, "-c", "import planner.hearing"], env=alone, check=True)
+    subprocess.run([sys.executable, "-c", "import planner.edges.hearing"], env=alone, check=True)
     print("stem          reader  times real time: imports and first calls included; a further stem")
     with tempfile.TemporaryDirectory() as folder:
         for role in ROLES:

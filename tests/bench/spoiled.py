@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from planner.compare.null_test import PIECE_S, NullTest
 from planner.demo.room import with_noise_floor
 from planner.demo.tones import SR
-from planner.null_test import PIECE_S, NullTest
-from planner.nulling import null_test
+from planner.edges.nulling import null_test
 from tests.sessions.random_session import make_part
 
 KINDS = ("level", "later", "silent", "other", "none")

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 from mir_eval.transcription import match_notes
 
-from planner.hearing import hear_stem
-from planner.session_model import StemSpec
+from planner.edges.hearing import hear_stem
+from planner.words.session_model import StemSpec
 from tests.bench.rendered import SOUNDS, Line, render
 
 LARGER = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")  # Debian's fluid-soundfont-gm

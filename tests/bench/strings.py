@@ -21,7 +21,7 @@ from tones.exact import measured_notes, stem_of
 
 from planner.demo.tones import SR
 from planner.pitch import cents
-from planner.strings import StringGuess, place_notes
+from planner.scope.strings import StringGuess, place_notes
 
 SCATTERS = (0.025, 0.065)  # of ln B: means of ten takes; single recorded notes
 TOLD = ("firm", "fair", "not told apart", "")

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from planner.tuning_breaks import Reading, tuning_breaks
+from planner.scope.tuning_breaks import Reading, tuning_breaks
 
 LIMITS = {"least_notes": 12, "least_step_cents": 5.0, "least_gain_share": 0.1}
 CREEPS: dict[str, Callable] = {

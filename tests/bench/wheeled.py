@@ -21,9 +21,9 @@ from pathlib import Path
 import mido
 import numpy as np
 
-from planner.hearing import hear_stem
+from planner.edges.hearing import hear_stem
 from planner.model import Floats, Role
-from planner.session_model import StemSpec
+from planner.words.session_model import StemSpec
 from tests.bench.rendered import SOUNDS, Score, heard_starts, played, score, tell_heard
 
 _LAST_S = 20.0

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.answers import ANSWERS, Area, Entry, Override
+from planner.answer.answers import ANSWERS, Area, Entry, Override
 from planner.errors import OutputError, PlannerError
 from planner.files import answers_file
 from planner.files.answers_file import (

@@ -26,7 +26,7 @@ from planner.files.edit_list import (
     read_edit_list_yaml,
     yaml_bytes,
 )
-from planner.plan_model import Row
+from planner.words.plan_model import Row
 
 # YAML 1.2.2 section 10.3.2, core schema: what a plain scalar may be besides a text.
 CORE_1_2 = re.compile(

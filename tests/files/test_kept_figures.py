@@ -10,7 +10,7 @@ import pytest
 from planner.errors import OutputError
 from planner.files.measured_notes import FIGURES_NAME as NAME
 from planner.files.measured_notes import KeptNotes, keep_figures, read_figures
-from planner.plan_model import OwnFigure
+from planner.words.plan_model import OwnFigure
 
 FIGURES = {
     "LV-0001": OwnFigure(action="leave", add_cents=None, reason="7 sharp: within its tolerance"),

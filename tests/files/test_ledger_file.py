@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from planner.answer.ledger import Known
 from planner.errors import PlannerError
 from planner.files.past_plans import ledger_csv, read_ledger
-from planner.ledger import Known
 
 NOTE = Known(
     id="LV-0147", kind="note", stem="LV", midi=74, pitch_hz=581.604, start_s=84.7826,

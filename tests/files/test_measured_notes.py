@@ -14,9 +14,11 @@ import pytest
 import soundfile
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
+import planner.edges.listening
 import planner.files.measured_notes as measured_notes
-import planner.listening
 from planner.cli import main
+from planner.edges.heard_stem import HeardStem, as_listened_to
+from planner.edges.hearing import hear_stem
 from planner.errors import OutputError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import (
@@ -28,11 +30,9 @@ from planner.files.measured_notes import (
     program_sum,
     read_measured,
 )
-from planner.heard_stem import HeardStem, as_listened_to
-from planner.hearing import hear_stem
 from planner.model import Floats
-from planner.score_match import StemScore
-from planner.session_model import ProtectedSpan, StemSpec, Take
+from planner.score.score_match import StemScore
+from planner.words.session_model import ProtectedSpan, StemSpec, Take
 
 SR = 48_000
 SPEC = StemSpec(code="GTR", file="line.wav", role="fretted")
@@ -251,7 +251,7 @@ def test_a_second_run_listens_to_nothing_and_writes_the_same(
         raise AssertionError("it listens again")
 
     with monkeypatch.context() as patch:
-        patch.setattr("planner.listening.hear_stem", no_more)
+        patch.setattr("planner.edges.listening.hear_stem", no_more)
         again = plan(session, "--jobs", "1")
         told = capsys.readouterr().err
         assert "as measured before GTR: 3 notes" in told
@@ -279,7 +279,9 @@ def test_what_is_heard_once_more_without_bleed_is_kept_beside(
     kept = session.parent / "measured_notes" / "session"
     assert {"EGL.npz", "GTR.npz", "GTR_again.npz"} <= {p.name for p in kept.iterdir()}
     with monkeypatch.context() as patch:
-        patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
+        patch.setattr(
+            "planner.edges.listening.hear_stem", lambda *_: pytest.fail("it listens again")
+        )
         assert plan(session, "--jobs", "1") == first
         assert "as measured before GTR without what leaks in" in capsys.readouterr().err
 
@@ -304,7 +306,9 @@ def test_what_is_inspected_is_listened_to_once(
         "EGL.npz", "EGL_linked_1.npz", "GTR.npz",
     ]  # fmt: skip
     with monkeypatch.context() as patch:
-        patch.setattr("planner.listening.hear_stem", lambda *_: pytest.fail("it listens again"))
+        patch.setattr(
+            "planner.edges.listening.hear_stem", lambda *_: pytest.fail("it listens again")
+        )
         again, told = inspected(session, capsys)
         assert again == said
         assert "as measured before amp.wav of EGL: 3 notes" in told
@@ -318,7 +322,7 @@ def test_what_changes_while_it_is_inspected_is_not_kept(
     session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A file that another program writes meanwhile is told about as read, and kept by no name."""
-    hear = planner.listening.hear_stem
+    hear = planner.edges.listening.hear_stem
 
     def meanwhile(spec: StemSpec, path: Path, *more: object) -> HeardStem:
         heard = hear(spec, path, *more)  # type: ignore[arg-type]
@@ -326,7 +330,7 @@ def test_what_changes_while_it_is_inspected_is_not_kept(
             write_line(path, seed=11)
         return heard
 
-    monkeypatch.setattr(planner.listening, "hear_stem", meanwhile)
+    monkeypatch.setattr(planner.edges.listening, "hear_stem", meanwhile)
     monkeypatch.setattr("os.cpu_count", lambda: 1)
     inspected(session, capsys)
     names = [p.name for p in (session.parent / "measured_notes" / "session").iterdir()]
@@ -343,7 +347,12 @@ def test_each_file_is_summed_once_before_it_is_heard(
         counts[path.name] += 1
         return sha256_of(path)
 
-    for room in ("planner.listening", "planner.opening", "planner.run", "planner.files.audio"):
+    for room in (
+        "planner.edges.listening",
+        "planner.edges.opening",
+        "planner.run",
+        "planner.files.audio",
+    ):
         monkeypatch.setattr(f"{room}.sha256_of", counting)
     plan(session, "--jobs", "1")
     assert counts == {"a.wav": 3, "b.wav": 3, "a2.wav": 3}

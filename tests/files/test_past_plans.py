@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from planner.answers import Entry
+from planner.answer.answers import Entry
+from planner.answer.ledger import Known
 from planner.editlist import edit_list_to_dict
 from planner.errors import PlannerError
 from planner.files.edit_list import edit_list_csv_bytes, yaml_bytes
@@ -22,9 +23,8 @@ from planner.files.past_plans import (
     typed_in_place,
 )
 from planner.files.tables import offenders_csv
-from planner.ledger import Known
-from planner.plan_model import Plan
-from planner.provenance import run_record
+from planner.words.plan_model import Plan
+from planner.write.provenance import run_record
 from tests.invented_plan import RULE, plan, row
 
 TYPED = Entry(id="LV-0147", state="parked", by="ed", comment="ask", plan="plan_01", source="sheet")

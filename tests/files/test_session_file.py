@@ -10,8 +10,8 @@ import pytest
 
 from planner.errors import PlannerError, SessionError
 from planner.files.session_file import read_session, write_started_session
-from planner.first_session import started_session_text
-from planner.guess import guess_from_name
+from planner.read.first_session import started_session_text
+from planner.read.guess import guess_from_name
 
 SMALLEST = """\
 version: 1
@@ -75,8 +75,8 @@ def test_the_example_loads():
 def test_the_example_shows_every_field():
     """No key that the session file knows is missing from the example."""
     from planner.files.yaml_reading import read_yaml
+    from planner.read.session_stems import _STEM
     from planner.session import _TOP
-    from planner.session_stems import _STEM
 
     data, _ = read_yaml(EXAMPLE)
     assert isinstance(data, dict)

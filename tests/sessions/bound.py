@@ -10,11 +10,11 @@ plan can pass with so many notes touched, from the narrowest choice of moves to 
 - every note may go anywhere, and beats with nobody from then on.
 
 The first three are Lagrangian bounds: at any price a note, what the best choice leaves
-(`planner.priced`, which is exact) and its price, less the price of as many notes as are allowed, is
-no more than what any choice of so many leaves (M. L. Fisher, Management Science 27, 1981). In the
-last, a moment is clear once one of the two notes of each of its beatings is touched, and every held
-note beyond its tolerance: an integer programme, solved by SciPy (HiGHS), with its proof of how far
-it may be off counted in.
+(`planner.clear.priced`, which is exact) and its price, less the price of as many notes as are
+allowed, is no more than what any choice of so many leaves (M. L. Fisher, Management Science 27,
+1981). In the last, a moment is clear once one of the two notes of each of its beatings is touched,
+and every held note beyond its tolerance: an integer programme, solved by SciPy (HiGHS), with its
+proof of how far it may be off counted in.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ from scipy.optimize import (  # type: ignore[import-untyped,unused-ignore]
 from scipy.sparse import coo_matrix  # type: ignore[import-untyped,unused-ignore]
 
 from planner.clashes import SoundingNote
-from planner.few_touched import touched
+from planner.clear.few_touched import touched
+from planner.clear.priced import worth_their_price
+from planner.clear.sour_time import SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
+from planner.clear.taking_back import Made
 from planner.model import FIXED_ROLES
-from planner.priced import worth_their_price
-from planner.sour_time import SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
-from planner.taking_back import Made
 from tests.sessions.records import HELD_S, MOST_TOUCHED, make_records, plan_of, sounding_of
 
 _GIVE_UP_S = 30.0  # seconds for one programme; the bound holds even so

@@ -11,10 +11,10 @@ import argparse
 import tempfile
 from pathlib import Path
 
-from planner.hearing import hear_stem
-from planner.inspection_roles import exchanged_roles
+from planner.edges.hearing import hear_stem
+from planner.inspect.inspection_roles import exchanged_roles
 from planner.model import MeasuredNote, Role, StemNotes
-from planner.session_model import StemSpec
+from planner.words.session_model import StemSpec
 from tests.sessions.random_session import make_session
 
 # Stem codes of the sessions, and what their roles are taken for; the voice and the bass stand for a

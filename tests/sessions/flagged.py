@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 import yaml
 
+from planner.edges.writing import Form
 from planner.model import FIXED_ROLES
 from planner.pitch import midi_to_hz, note_name
-from planner.plan_model import Judged, Plan
 from planner.rules import IN_TOLERANCE
 from planner.run import plan_session
-from planner.writing import Form
+from planner.words.plan_model import Judged, Plan
 from tests.sessions.random_session import TrueStem, Truth, make_session
 from tests.sessions.written_score import true_midi
 

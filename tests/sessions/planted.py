@@ -22,11 +22,11 @@ import yaml
 
 from planner.demo.room import in_room, room_response, with_bleed, with_noise_floor
 from planner.demo.tones import SR
+from planner.edges.writing import Form
 from planner.model import Floats
 from planner.pitch import midi_to_hz
-from planner.plan_model import Plan, Row
 from planner.run import plan_session
-from planner.writing import Form
+from planner.words.plan_model import Plan, Row
 from tests.guitars import ACOUSTIC_B, GUITAR, take
 from tests.sessions.random_session import PARTS, Faults, drawn, part_as_played
 

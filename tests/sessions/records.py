@@ -18,12 +18,12 @@ import numpy as np
 
 from planner.clashes import EXPOSED_WEIGHT, SORE_KINDS, Clash, SoundingNote, find_clashes
 from planner.files.configs import read_judging, read_tolerances
-from planner.ground import Ground
 from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
-from planner.plan_model import Plan
-from planner.planning import make_plan
-from planner.session_model import Session, StemSpec
+from planner.plan.ground import Ground
+from planner.plan.planning import make_plan
+from planner.words.plan_model import Plan
+from planner.words.session_model import Session, StemSpec
 
 SR = 48000
 BAR_S = 2.0

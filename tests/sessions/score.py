@@ -23,8 +23,8 @@ import yaml
 from mir_eval.transcription import match_notes
 
 from planner.model import Measurement, Note, Stem
-from planner.roles import is_chordal, role_range_hz, seldom_below_hz
-from planner.session_model import StemSpec
+from planner.words.roles import is_chordal, role_range_hz, seldom_below_hz
+from planner.words.session_model import StemSpec
 from tests.sessions.random_session import TrueNote, TrueStem, Truth, make_session
 from tests.sessions.written_score import true_midi, write_scores
 
@@ -58,7 +58,7 @@ def found_directly(truth: Truth, stem: TrueStem) -> list[FoundNote]:
     """Call tracker, segmenter and analyzer (or the chord search) on one file."""
     from planner.analyzer import analyze
     from planner.chords import find_chord_notes
-    from planner.single_line import find_notes
+    from planner.segment.single_line import find_notes
 
     spec = StemSpec(code=stem.code, file=stem.file, role=stem.role)  # type: ignore[arg-type]
     path = truth.session_file.parent / "audio" / stem.file

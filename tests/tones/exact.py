@@ -13,9 +13,9 @@ import numpy as np
 import soxr
 
 from planner.analyzer import analyze
-from planner.hearing import ANALYSIS_SR
+from planner.edges.hearing import ANALYSIS_SR
 from planner.model import Floats, Measurement, Note, PitchTrack, Role, Stem
-from planner.single_line import find_notes
+from planner.segment.single_line import find_notes
 
 WHOLE_RANGE_HZ = (35.0, 2500.0)  # what the tool says it covers
 _TOP_SHARE = 0.44  # of the sampling rate: partials above are left out, well before the edge

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.chord_partials import typical_b
 from planner.model import Role, Stem
 from planner.pitch import midi_to_hz, shift_hz
+from planner.polyphony.chord_partials import typical_b
 
 SR = 16000
 Array = NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""What has a person answered, and which rows does it still speak of?"""

@@ -1,0 +1,175 @@
+"""Which row of a plan each answer of a reply speaks of, and whether it can be said of it."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from planner.answer.answers import STATE_OF, Answer, largest_move
+from planner.answer.questions import asks_role, meant_midi, why_no_no, why_no_yes
+from planner.answer.reply_words import JOIN, REF, Said, Unclear, names_in
+from planner.answer.said_bars import bars_of, bars_written
+from planner.model import Role
+from planner.pitch import note_name
+from planner.words.plan_model import Row
+from planner.words.session_model import KeyMark
+from planner.words.spelling import names_at
+
+_ID = re.compile(r"(.+)-0*(\d+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """An answer beside the row it speaks of."""
+
+    ref: str
+    row: Row
+    answer: Answer | None
+    comment: str
+    meant_midi: int | None = None
+    role: Role | None = None
+    bars: tuple[int, int | None] | None = None
+
+
+def placed(
+    said: Iterable[Said],
+    rows: Sequence[Row],
+    ranks: Mapping[int, str],
+    keys: Sequence[KeyMark] = (),
+) -> tuple[tuple[Placed, ...], tuple[Unclear, ...]]:
+    """Find the row that each answer speaks of.
+
+    rows: of the plan that was answered.
+    ranks: line of the offenders list -> row id.
+    keys: by which notes are named in what is told back.
+    """
+    done: dict[tuple[str, str], Placed] = {}
+    unclear: list[Unclear] = []
+    stated: dict[str, str] = {}
+    for one in said:
+        row = _row(one.ref, rows, ranks)
+        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row, keys)
+        if row is None or why:
+            unclear.append(Unclear(text=_as_written(one), why=why))
+            continue
+        for each in like_this(row, rows) if one.like_this else (row,):
+            midi = meant_midi(one.meant, each) if one.meant else None
+            word = str(one.answer or one.role or one.bars)
+            if midi is not None:
+                word = f"meant {note_name(midi, names_at(keys, each.start_bar))}"
+            decides = midi is not None or one.role is not None or one.answer in STATE_OF
+            if decides and stated.setdefault(each.id, word) != word:
+                why = f"{each.id} was answered '{stated[each.id]}' before in the same reply"
+                unclear.append(Unclear(text=_as_written(one), why=why))
+                continue
+            label = one.ref if each is row else "like this"
+            done[each.id, word] = Placed(
+                ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi,
+                role=one.role, bars=bars_of(one.bars, each),
+            )  # fmt: skip
+    return tuple(done.values()), tuple(unclear)
+
+
+def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tuple[Row, ...]:
+    """Give the rows that a list of line numbers and ids names; none unless it names nothing else.
+
+    rows, ranks: as in `placed`.
+    """
+    if re.fullmatch(rf"{REF}(?:{JOIN}{REF})*", text) is None:
+        return ()
+    found = [_row(one, rows, ranks) for ref in re.findall(REF, text) for one in names_in(ref)]
+    return tuple(row for row in found if row is not None) if None not in found else ()
+
+
+def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Give every row that "all like this" speaks of, the row itself first.
+
+    Rules: same stem, scope and action. Other rows: same stem, kind, action, direction and intended
+    note, which is what a line of the offenders list counts as one fault.
+    """
+    others = (other for other in rows if other.id != row.id and _likeness(other) == _likeness(row))
+    return (row, *others)
+
+
+def _likeness(row: Row) -> tuple[object, ...]:
+    move = largest_move(row)
+    if row.kind == "rule":
+        return row.kind, row.stem, row.scope, row.action
+    side = None if move is None else move > 0
+    return row.kind, row.stem, row.action, row.intended_midi, side
+
+
+def _row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> Row | None:
+    wanted = ranks.get(int(ref), "") if ref.isdigit() else ref
+    key = _id_key(wanted)
+    for row in rows:
+        if _id_key(row.id) == key:
+            return row
+    # A question has an id of its own; whoever names its note means the question.
+    asked = (r for r in rows if r.kind == "question" and key in {_id_key(c) for c in r.covers})
+    return next(asked, None)
+
+
+def _id_key(row_id: str) -> tuple[str, int] | None:
+    match = _ID.fullmatch(row_id.casefold())
+    return (match[1], int(match[2])) if match else None
+
+
+def _no_row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> str:
+    if ref.isdigit():
+        last = max(ranks, default=0)
+        return f"the offenders list has no line {ref}; its last is {last}"
+    near = difflib.get_close_matches(ref.upper(), [row.id for row in rows], 1)
+    return f"no row has the id {ref}" + (f"; did you mean {near[0]}?" if near else "")
+
+
+def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
+    """Say why this cannot be said of this row; nothing where it can."""
+    return _no_such_note(one, row) or _no_such_place(one, row) or _no_such_word(one, row, keys)
+
+
+def _no_such_note(one: Said, row: Row) -> str:
+    if not one.meant or meant_midi(one.meant, row) is not None:
+        return ""
+    if row.kind == "rule":
+        return f"{row.id} covers many notes; name one of them by its own id, from notes.csv"
+    if len(row.covers) != 1:
+        return f"{row.id} is no single note, so none can be named for it"
+    return f"{one.meant!r} is no note name; write a letter, # or b, and the octave: F#3, Bb2"
+
+
+def _no_such_place(one: Said, row: Row) -> str:
+    if one.role is not None and not asks_role(row):
+        return f"{row.id} does not ask for a role"
+    if one.bars is None:
+        return ""
+    if row.kind != "rule":
+        return f"{row.id} is no rule, so it has no stretch of bars"
+    if row.start_bar is None:
+        return "there is no tempo map, so no bar can be found"
+    bars = bars_of(one.bars, row)
+    if bars is not None and bars[1] is not None and bars[1] < bars[0]:
+        return f"bars {bars[0]}-{bars[1]} end before they begin"
+    return ""
+
+
+def _no_such_word(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
+    if one.answer == "no" and (why := why_no_no(row)):
+        return why
+    if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
+        return why
+    if one.answer == "note" and not one.comment:
+        return "a note needs words"
+    if one.answer == "half" and largest_move(row) is None:
+        return f"{row.id} moves nothing, so there is no half of it"
+    if row.state == "orphan" and one.answer != "note":
+        return f"{row.id} is kept without a home: nothing is found there any more"
+    return ""
+
+
+def _as_written(one: Said) -> str:
+    meant = f"meant {one.meant}" if one.meant else ""
+    bars = "" if one.bars is None else bars_written(one.bars)
+    return " ".join(p for p in (one.ref, one.answer, meant, one.role, bars, one.comment) if p)

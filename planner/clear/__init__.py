@@ -1,0 +1,1 @@
+"""Which moves clear most beating, and what is let be? Beside `planner.clashes`."""

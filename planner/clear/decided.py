@@ -1,0 +1,88 @@
+"""A session that is decided: its rows as moves, and what of it is sour before and after them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.clear.move_lines import Proposal
+from planner.clear.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.plan.parts import Part, sounding
+from planner.ranking import fault_of
+from planner.scope.scope_rule import ScopeRule
+from planner.words.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
+
+SOUR_FROM_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """Everything that was decided about a session, given what is kept."""
+
+    parts: dict[str, Part]
+    rules: dict[str, ScopeRule]
+    judged: dict[str, Judged]
+    tool: dict[str, Judged]  # what is decided without anybody's answers
+    rows: tuple[Row, ...]  # edits, with their severities
+    terms: dict[str, tuple[tuple[str, float], ...]]
+
+    @property
+    def moves(self) -> bool:
+        """Whether anything is moved at all."""
+        return any(row.action in MOVING_ACTIONS for row in self.rows)
+
+
+def held_limits(judged: Mapping[str, Judged]) -> dict[str, float]:
+    """Give the tolerance of every note that is held long enough to be sour by itself."""
+    return {
+        note_id: j.tolerance_cents
+        for note_id, j in judged.items()
+        if j.tolerance_cents is not None
+        and j.heard_cents is not None
+        and j.measured.note.length_s >= SOUR_FROM_S
+    }
+
+
+def proposals(
+    rows: Sequence[Row], rules: Mapping[str, ScopeRule], judged: Mapping[str, Judged]
+) -> tuple[Proposal, ...]:
+    """Say what each row adds to the notes it moves, and which rows must be made before it."""
+    found = []
+    for row in rows:
+        if row.action not in EDIT_ACTIONS:
+            continue
+        if row.id in rules:
+            rule = rules[row.id]
+            notes = tuple((note_id, rule.add_cents) for note_id in rule.covers)
+            needs: frozenset[str] = frozenset()
+        else:
+            j = judged[row.id]
+            notes = ((row.id, j.own_cents),)
+            needs = frozenset(rule_id for rule_id, _ in j.layers)
+        found.append(
+            Proposal(
+                id=row.id,
+                notes=notes,
+                severity=row.severity or 0.0,
+                fault=fault_of(row),
+                stem=row.stem,
+                needs=needs,
+            )
+        )
+    return tuple(found)
+
+
+def sour_of(made: Decided) -> SourMap:
+    """Lay out all that can be sour in a session that is decided, as it was recorded."""
+    return sour_map(sounding(made.parts, {}), held_limits(made.judged))
+
+
+def once_made(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
+    """Give the state once every rule and every edit is made."""
+    now = as_recorded(sour)
+    adds = {sour.index[k]: j.added_cents for k, j in judged.items() if k in sour.index}
+    notes = np.array(sorted(adds), dtype=np.int64)
+    apply(sour, now, change_of(sour, now, notes, np.array([adds[int(k)] for k in notes])))
+    return now

@@ -1,0 +1,50 @@
+"""What the search for the fewest moves has found out: which rows are kept, and in which form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from planner.scope.scope_rule import ScopeRule
+
+RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """What the search for the fewest moves has found out about the notes so far."""
+
+    beats_if_moved: dict[str, str]  # note id -> id of the note it would beat with, or nothing
+    nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
+    refused: frozenset[RuleKey]  # rules that would add sour time
+    worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
+    part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
+    gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
+
+    def refuses(self, rule: ScopeRule) -> bool:
+        return rule_key(rule) in self.refused
+
+    def with_wishes_of(self, wished: Kept, notes: frozenset[str]) -> Kept:
+        """Take over what another search wishes of some notes."""
+        return replace(
+            self,
+            nothing_left=self.nothing_left | wished.nothing_left & notes,
+            worth_clearing=self.worth_clearing | wished.worth_clearing & notes,
+            part_way=self.part_way | {k: v for k, v in wished.part_way.items() if k in notes},
+            gives_way=self.gives_way | {k: v for k, v in wished.gives_way.items() if k in notes},
+        )
+
+    @property
+    def not_as_a_whole(self) -> frozenset[str]:
+        """The stems that are not moved as a whole after all."""
+        return frozenset(stem for stem, scope, _, _ in self.refused if scope == "part")
+
+
+NOTHING_YET = Kept(
+    beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
+    part_way={}, gives_way={},
+)  # fmt: skip
+
+
+def rule_key(rule: ScopeRule) -> RuleKey:
+    """Name a rule by what it is about, whatever its cents."""
+    return (rule.stem, rule.scope, rule.intended_midi, rule.covers[0])

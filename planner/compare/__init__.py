@@ -1,0 +1,1 @@
+"""What has become of the plan in the bounces? Beside `planner.check`."""

@@ -1,0 +1,1 @@
+"""What is done with one note, and why? Beside `planner.rules`."""

@@ -1,0 +1,223 @@
+"""What a note does, as the decision table asks: it wobbles, leans, sags, scoops, starts off.
+
+Errors are what the larger rules leave, rounded to 0.1 cent once; at a limit itself, nothing fits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from planner.decide import expression, moves, note_edits
+from planner.decide.cases import Case, known
+from planner.decide.moves import Move
+
+_PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
+# All of these: common practice, no source.
+_SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
+_ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
+_SCOOP_SHARE = 0.3  # of the note
+_SCOOP_DEEPEST_CENTS = 200.0
+_RISE_TOLD_CENTS = 8.0  # chosen: less is scatter, or a level note
+_LATE_SETTLE_S = 0.35
+_SHORT_PLUCK_S = 0.5
+_TOO_SHORT_TO_SHAPE_S = 0.3
+_SAG_CENTS = 15.0
+_SAG_LASTS_S = 0.4
+_FALL_AFTER_SHARE = 0.8
+_DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
+_LEAN_CENTS_PER_S = 12.0
+_LEAN_LASTS_S = 1.0
+
+
+def _bends(case: Case) -> bool:
+    return case.role not in _PLUCKED
+
+
+def _sustain_fine(case: Case) -> bool:
+    return case.sustain is not None and abs(case.sustain) <= case.t
+
+
+def worth_it(case: Case, move: Callable[[Case], Move]) -> bool:
+    return move(case).gain_cents >= case.tolerances.limits.smallest_gain_cents
+
+
+def beyond(case: Case, cents: float) -> bool:
+    return case.heard is not None and abs(case.heard) > cents
+
+
+def within_doubt(case: Case) -> bool:
+    return not case.over and beyond(case, case.terms.raw_cents)
+
+
+def cannot_tell(case: Case) -> bool:
+    u = case.uncertainty
+    shaky = case.aimed.measured.measurement.confidence == "shaky"
+    return case.over and (u is None or shaky or u > case.terms.raw_cents / 2)
+
+
+def which_note(case: Case) -> bool:
+    # A score says it, or the song; from where a note counts as a wrong one is asked above.
+    if case.aimed.target.from_score or case.known_by:
+        return False
+    return case.far_off or (case.aimed.target.between_notes and not case.layers)
+
+
+def wobbles(case: Case) -> bool:
+    return case.over and expression.wobbles(case.aimed.measured.measurement)
+
+
+def leans(case: Case) -> bool:
+    m = case.aimed.measured.measurement
+    if m.slope_cents_per_s is None or case.sustain is None or case.length_s < _LEAN_LASTS_S:
+        return False
+    least = max(_LEAN_CENTS_PER_S, 2.0 * (m.slope_uncertainty_cents_per_s or 0.0))
+    leans = abs(m.slope_cents_per_s) > least and _reach(case) > case.t
+    return leans and not ends_off(case) and worth_it(case, note_edits.steady)
+
+
+def slides(case: Case) -> bool:
+    """Whether a long note is on its way from one pitch to another all along: nobody slips so far.
+
+    Its ends lie further apart than the width of a note as it is heard, so its middle is none that
+    anybody aimed at.
+    """
+    if case.sustain is None or case.length_s < _LEAN_LASTS_S or ends_off(case):
+        return False
+    return _beyond_a_slip(case, _reach(case)) and (case.over or _reach(case) > case.t)
+
+
+def _reach(case: Case) -> float:
+    """How far a lean takes either end of a note from its middle."""
+    slope = case.aimed.measured.measurement.slope_cents_per_s
+    return round(abs(slope or 0.0) * case.length_s / 2, 1)
+
+
+def _beyond_a_slip(case: Case, cents: float) -> bool:
+    """Whether a pitch is so far from the note that it is another one, and not the same one out."""
+    return abs(cents) > case.tolerances.limits.ask_beyond_cents
+
+
+def ends_off(case: Case) -> bool:
+    """Whether the end runs off on its own, from a sustain that is fine."""
+    if case.end is None or not _sustain_fine(case) or not _bends(case):
+        return False
+    return abs(case.end) > case.t and abs(round(case.end - known(case.sustain), 1)) > _SAG_CENTS
+
+
+def runs_on(case: Case) -> bool:
+    """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
+    if not ends_off(case):
+        return False
+    return case.next_semitones * (known(case.end) - known(case.sustain)) > 0
+
+
+def sags(case: Case) -> bool:
+    if not ends_off(case) or abs(known(case.end) - known(case.sustain)) > _DEEPEST_SAG_CENTS:
+        return False
+    leaves_s = moves.end_leaves_s(case.aimed.measured)
+    if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
+        return False
+    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
+        return False
+    # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
+    return (
+        abs(known(case.end) - known(case.sustain)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
+    )
+
+
+def onset_off(case: Case) -> bool:
+    return case.onset is not None and abs(case.onset) > _ONSET_FACTOR * case.t
+
+
+def starts_off(case: Case) -> bool:
+    heard = case.length_s < _SHORT_PLUCK_S or case.exposure in ("bare", "featured")
+    plucked = case.role in _PLUCKED and _sustain_fine(case) and onset_off(case)
+    # A hard stroke settles within a third of a second by nature: not for the longer notes.
+    m = case.aimed.measured.measurement
+    natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
+    natural = natural or _starts_as_usual(case) or comes_from_elsewhere(case)
+    return plucked and heard and not natural and worth_it(case, note_edits.start)
+
+
+def comes_from_elsewhere(case: Case) -> bool:
+    """Whether a note comes to its pitch from another: it is bent, slid into or scooped.
+
+    A stroke sharpens a string, and never by as much as 35 cents; a string that rises is pulled or
+    slid. What is blown, bowed or sung rises within its first moments as voices do. Such a way in
+    belongs to the note: it is moved along with it, and never taken out.
+    """
+    if case.onset is None or case.sustain is None:
+        return False
+    if _beyond_a_slip(case, case.onset):
+        return True
+    return _rises_in(case) and (not _bends(case) or _scooped(case))
+
+
+def bent_in(case: Case) -> bool:
+    """Whether a note in tune comes from elsewhere: a bend, a slide, or a bend let go."""
+    return _sustain_fine(case) and onset_off(case) and comes_from_elsewhere(case)
+
+
+def _starts_as_usual(case: Case) -> bool:
+    """Whether a short note starts off as its whole run does: then it is how they are struck.
+
+    Some move of the run may be worth its while; an edit of every start in it is not.
+    """
+    usual = case.usual_onset_cents
+    if usual is None or case.onset is None or abs(usual) <= case.t:
+        return False
+    return round(abs(case.onset - usual), 1) <= round(_ONSET_FACTOR * case.t, 1)
+
+
+def _rises_in(case: Case) -> bool:
+    """Whether the onset lies under the sustain, as in a rise into the note."""
+    return case.onset is not None and case.sustain is not None and case.onset < case.sustain
+
+
+def rises_plainly(case: Case) -> bool:
+    return _rises_in(case) and known(case.sustain) - known(case.onset) >= _RISE_TOLD_CENTS
+
+
+def scoops(case: Case) -> bool:
+    in_tune = _bends(case) and _sustain_fine(case) and _rises_in(case) and onset_off(case)
+    return in_tune and _scooped(case)
+
+
+def _scooped(case: Case) -> bool:
+    """Whether a rise is as short and no deeper than what scoops are."""
+    settle_s = case.aimed.measured.measurement.settle_s
+    if settle_s is None or known(case.onset) - known(case.sustain) < -_SCOOP_DEEPEST_CENTS:
+        return False
+    longest_s = min(case.judging.scoop_longest_s, _SCOOP_SHARE * case.length_s)
+    return round(settle_s, 3) <= round(longest_s, 3)
+
+
+def arrives_late(case: Case) -> bool:
+    settle_s = case.aimed.measured.measurement.settle_s
+    rises = _bends(case) and _sustain_fine(case) and _rises_in(case) and onset_off(case)
+    return (
+        rises
+        and settle_s is not None
+        and settle_s > max(_LATE_SETTLE_S, case.judging.scoop_longest_s)
+    )
+
+
+def two_ways(case: Case) -> bool:
+    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+        return False
+    opposite = case.onset * case.sustain < 0
+    both = abs(case.onset) > case.t and abs(case.sustain) > case.t
+    slipped = opposite and both and not comes_from_elsewhere(case)
+    return slipped and worth_it(case, note_edits.shape)
+
+
+def only_rest_off(case: Case) -> bool:
+    """Whether one number would put a good start out: the sustain is off and the start is not."""
+    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+        return False
+    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not case.over:
+        return False
+    apart = round(case.onset - case.sustain, 1)
+    # A rise into the note and a plucked string's sharp start belong to the note and move with it.
+    natural = apart < 0 if _bends(case) else apart > 0
+    return abs(apart) > _SAME_MOVE_CENTS and not natural and worth_it(case, note_edits.shape)

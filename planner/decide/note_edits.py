@@ -1,0 +1,73 @@
+"""The edit that a note would get in each of its forms, and how much of its error it leaves."""
+
+from __future__ import annotations
+
+from planner.decide import moves
+from planner.decide.cases import Case, known
+from planner.decide.moves import Move
+
+
+def _left(case: Case, error: float) -> float:
+    if case.part_way_cents is not None:
+        return min(case.part_way_cents, abs(error))
+    # A double that lies on its lead to the cent turns hollow.
+    if case.spread_cents:
+        return moves.left_in(error, case.t, 0.0, case.spread_cents)
+    # Unisons beat at every partial: what is left in would be heard as beating.
+    exact = case.nothing_left or case.worth_clearing
+    if case.held_unison_with_fixed or exact or case.role == "voice-double":
+        return 0.0
+    return moves.left_in(
+        error, case.t, case.judging.leave_in, case.tolerances.limits.smallest_left_cents
+    )
+
+
+def whole(case: Case) -> Move:
+    """Move the whole note by one number."""
+    heard = known(case.heard)
+    left = _left(case, heard)
+    if case.gives_way_cents is not None:
+        left = case.gives_way_cents if heard > 0 else -case.gives_way_cents
+    return moves.move_note(heard, left, case.length_s)
+
+
+def start(case: Case) -> Move:
+    """Move its start alone."""
+    onset = known(case.onset)
+    start_s = case.aimed.measured.note.start_s
+    return moves.move_start(onset, _left(case, onset), known(case.heard), start_s, case.length_s)
+
+
+def shape(case: Case) -> Move:
+    """Move its start and the rest of it by different amounts."""
+    onset, sustain = known(case.onset), known(case.sustain)
+    return moves.shape_note(
+        onset,
+        sustain,
+        # An onset inside its tolerance stays where it is: all of its error is left in.
+        _left(case, onset) if abs(onset) > case.t else abs(onset),
+        _left(case, sustain) if abs(sustain) > case.t else abs(sustain),
+        case.aimed.measured.measurement.settle_s or 0.15,
+        case.aimed.measured.note.start_s,
+        case.length_s,
+    )
+
+
+def steady(case: Case) -> Move:
+    """Even out its lean."""
+    return moves.steady_note(
+        known(case.aimed.measured.measurement.slope_cents_per_s),
+        known(case.sustain),
+        case.judging.leave_in,
+        _left(case, known(case.sustain)),
+        case.t,
+        case.length_s,
+    )
+
+
+def hold(case: Case) -> Move:
+    """Hold its end where it was."""
+    leaves_s = moves.end_leaves_s(case.aimed.measured)
+    return moves.hold_end(
+        known(case.end), known(case.sustain), known(leaves_s), known(case.heard), case.length_s
+    )

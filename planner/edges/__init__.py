@@ -1,0 +1,1 @@
+"""What opens, hears and writes in one run? Beside `planner.run`."""

@@ -1,0 +1,326 @@
+"""One reply read in: understood against a plan, told back, stored only if all of it is clear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from planner.answer.answers import BLANK, Area, Entry, Human, Override, Source, entry_of, short
+from planner.answer.locks import area_said, area_words, bars_words, questions_inside, rows_inside
+from planner.answer.questions import asks_several
+from planner.answer.replies import Placed, placed, rows_named
+from planner.answer.reply_words import (
+    LockSaid,
+    Said,
+    Unclear,
+    is_export,
+    read_export,
+    read_locks,
+    read_reply,
+)
+from planner.answer.said_bars import with_last_bar
+from planner.edges.opening import Opened, open_session, places_of, shifts_of, tempo_map_of
+from planner.edges.recalling import typed_entries
+from planner.errors import PlannerError
+from planner.files.answers_file import (
+    answers_path,
+    append_answers,
+    page_says,
+    read_answers,
+    read_given,
+)
+from planner.files.bounce_files import read_notes
+from planner.files.past_plans import (
+    PastPlan,
+    changed_numbers,
+    chosen_plan,
+    plans_to,
+    read_human_columns,
+    read_past_plan,
+    read_ranks,
+    same_human,
+)
+from planner.pitch import MIXED_NAMES, NoteNames, note_name
+from planner.words.plan_model import Row
+from planner.words.session_model import KeyMark, Session
+from planner.words.spelling import names_at
+from planner.words.wording import count, row_place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """What became of a reply."""
+
+    plan: str  # folder name of the plan it speaks of
+    told: tuple[str, ...]  # how it was understood, one line an answer
+    unclear: tuple[str, ...]  # what was not understood, and why
+    stored: int  # answers stored
+    path: Path
+
+
+def answer_session(
+    session_path: Path,
+    given: str,
+    *,
+    out: Path | None = None,
+    plan: str | None = None,
+    by: str = "",
+    date: str = "",
+    accept_partly: bool = False,
+) -> Answered:
+    """Read a reply and store it beside the plans, unless a part of it is not understood.
+
+    given: the reply itself, or the path of a file: a reply, the page's export, or an edit list
+        whose human columns were filled in (``.csv``).
+    out: where the numbered plans are; default: as `planner.run.plan_session`.
+    plan: folder name of the plan that the reply speaks of; default: the one that an export names or
+        that an edit list lies in, else the latest.
+    by, date: who says it, and when.
+    accept_partly: store what was understood although other parts were not.
+
+    Raises
+    ------
+    PlannerError
+        If there is no such plan or file, or nothing can be written.
+    """
+    opened = open_session(session_path, without=(), keep_going=True)
+    folders, out = places_of(opened, out)
+    song = opened.session.song
+    plans = plans_to("answer", out, song, session_path)
+    text, path = read_given(given)
+    if path is not None and path.suffix.lower() == ".csv":
+        beside = path.resolve().parent
+        own = beside.name if beside in {p.resolve() for p in plans} else None
+        past = read_past_plan(chosen_plan(plans, plan or own))
+        understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=bool(plan or own))
+    else:
+        locks: tuple[LockSaid, ...] = ()
+        source: Source = "page" if is_export(text) else "reply"
+        if source == "page":
+            export = read_export(text)
+            if export.song != song:
+                what = f"speaks of {export.song!r}, and this session is {song!r}."
+                raise PlannerError(what, file=path.name if path else None)
+            by = by or export.by
+            said, unclear = export.said, export.unclear
+            plan = plan or _named_plan(plans, export.plan)
+        else:
+            rest, locks = read_locks(text)
+            said, unclear = read_reply(rest)
+        past = read_past_plan(chosen_plan(plans, plan))
+        if any(one.bars is not None for one in said):
+            past = _with_last_bars(past, opened)
+        reply = _Given(past, source, by, date)
+        understood = _from_reply(said, reply, opened.session.keys)
+        understood.unclear[:0] = unclear
+        _add_locks(understood, locks, reply, opened.session)
+    whole = accept_partly or not understood.unclear
+    stored = tuple(understood.entries) if whole else ()
+    target = answers_path(session_path, out)
+    if stored:
+        append_answers(target, song, stored, audio=folders)
+    else:
+        read_answers(target)  # a fault in it is told now, not at the next plan
+    return Answered(
+        plan=past.name,
+        told=tuple(understood.told),
+        unclear=tuple(f'"{short(one.text)}": {one.why}' for one in understood.unclear),
+        stored=len(stored),
+        path=target,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What a reply was given to, how, by whom and when."""
+
+    past: PastPlan
+    source: Source
+    by: str
+    date: str
+
+    def entry(self, row: Row) -> Entry:
+        """Begin the answer to a row."""
+        sha256 = self.past.sha256_of.get(row.stem, "")
+        return entry_of(
+            row, plan=self.past.name, sha256=sha256, source=self.source, by=self.by, date=self.date
+        )
+
+    def of_a_place(self, area: Area) -> Entry:
+        """Begin what is said of a stem, or of bars."""
+        return Entry(
+            id="", area=area, by=self.by, date=self.date, plan=self.past.name, source=self.source
+        )
+
+
+@dataclass(slots=True)
+class _Understood:
+    """What came of a reply so far: answers, what is not clear, and each answer as told back."""
+
+    entries: list[Entry] = field(default_factory=list)
+    unclear: list[Unclear] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+
+
+def _with_last_bars(past: PastPlan, opened: Opened) -> PastPlan:
+    starts_s = {note.id: note.start_s for note in read_notes(past.folder)}
+    tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
+    rows = (with_last_bar(r, starts_s, tempo_map, shifts.get(r.stem, 0.0)) for r in past.rows)
+    return replace(past, rows=tuple(rows))
+
+
+def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
+    """The plan that an export names: by its folder, or by a mark that stands in its page."""
+    if not name:
+        return None
+    for folder in plans:
+        if folder.name == name:
+            return name
+    for folder in plans:
+        if page_says(folder, name):
+            return folder.name
+    names = ", ".join(p.name for p in reversed(plans))
+    what = f"the answers speak of plan {name}, which is not there."
+    raise PlannerError(what, hint=f"There are {names}; say which with --plan.")
+
+
+def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) -> _Understood:
+    numbers = any(one.ref.isdigit() for one in said)
+    ranks = read_ranks(given.past.folder) if numbers else {}
+    found, unclear = placed(said, given.past.rows, ranks, keys)
+    entries = [_entry(one, given) for one in found]
+    told = [
+        f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
+        for one, e in zip(found, entries, strict=True)
+    ]
+    return _Understood(entries, [*unclear], told)
+
+
+def _entry(one: Placed, given: _Given) -> Entry:
+    comment = one.comment or None
+    if one.role is not None:
+        # The stem has the role, whatever becomes of the question.
+        of_stem = given.of_a_place(Area(stem=one.row.stem))
+        return replace(of_stem, override=Override(role=one.role), comment=comment)
+    if asks_several(one.row) and one.answer == "yes":
+        of_stem = given.of_a_place(Area(stem=one.row.stem))
+        return replace(of_stem, override=Override(several_notes=True), comment=comment)
+    override = None
+    if one.meant_midi is not None:
+        override = Override(intended_midi=one.meant_midi)
+    elif one.bars is not None:
+        override = Override(bars=one.bars)
+    return replace(
+        given.entry(one.row),
+        # The note itself is what was meant so, whatever becomes of the question.
+        id=one.row.id if one.meant_midi is None else one.row.covers[0],
+        answer=one.answer,
+        override=override,
+        comment=comment,
+    )
+
+
+def _add_locks(
+    done: _Understood, locks: tuple[LockSaid, ...], given: _Given, session: Session
+) -> None:
+    """Locks of rows become answers to these rows; those of a place are kept as the place."""
+    past = given.past
+    ranks = read_ranks(past.folder) if locks else {}
+    codes = [spec.code for spec in session.stems]
+    for lock in locks:
+        word = "locked" if lock.locked else "unlocked"
+        rows = rows_named(lock.text, past.rows, ranks)
+        for row in rows:
+            done.entries.append(replace(given.entry(row), locked=lock.locked))
+            done.told.append(f"{_row_words(row)}: {word}")
+        if rows:
+            continue
+        area, why = area_said(lock.text, codes, session.sections)
+        if area is not None and area.from_bar is not None:
+            mapped = any(row.start_bar is not None for row in past.rows)
+            why = "" if mapped else "there is no tempo map, so no bar can be found"
+        if area is None or why:
+            text = f"{'' if lock.locked else 'un'}lock {lock.text}"
+            done.unclear.append(Unclear(text=text, why=why))
+            continue
+        done.entries.append(replace(given.of_a_place(area), locked=lock.locked))
+        inside = count(len(rows_inside(area, past.rows)), "row")
+        new = "; nothing new will be planned there" if lock.locked else ""
+        asked = len(questions_inside(area, past.rows))
+        if lock.locked and asked:
+            new += f", and {count(asked, 'question')} of it will not be asked again"
+        done.told.append(f"{area_words(area)} ({inside} of {past.name}): {word}{new}")
+
+
+def _from_sheet(path: Path, given: _Given, *, whole: bool) -> _Understood:
+    """What was typed into an edit list.
+
+    Where it is not known which plan a list was saved from (``whole`` is no), blank cells say
+    nothing; in the list of a known plan they take back what stood there.
+    """
+    past = given.past
+    ids = {row.id for row in past.rows}
+    typed: dict[str, Human] = {}
+    unclear: list[Unclear] = []
+    for row_id, human in read_human_columns(path).items():
+        written = past.written.get(row_id, BLANK)
+        if not whole:
+            state, by, comment, locked = human
+            human = (
+                written[0] if state == "new" else state,
+                by or written[1],
+                comment or written[2],
+                locked or written[3],
+            )
+        if same_human(human, written):
+            continue
+        if row_id in ids:
+            typed[row_id] = human
+        else:
+            unclear.append(Unclear(text=row_id, why=f"{past.name} has no row with this id"))
+    unclear += [
+        Unclear(
+            text=f"{row_id} {column} {cell}",
+            why="numbers and actions of the list are not read back; write an override into the "
+            "answers file",
+        )
+        for row_id, column, cell in changed_numbers(path, past.rows)
+    ]
+    entries = [*typed_entries(past, typed, by=given.by, date=given.date)]
+    return _Understood(entries, unclear, [_told_entry(e) for e in entries])
+
+
+def _told_entry(entry: Entry) -> str:
+    where = f"at {entry.start_s:.2f} s" if entry.start_s is not None else "throughout"
+    return f"{entry.id} ({entry.stem}, {where}, {entry.was}): {_answer_words(entry)}"
+
+
+def _ref_words(ref: str, row: Row) -> str:
+    said = _row_words(row)
+    return said if ref.casefold() == row.id.casefold() else f"{ref}. {said}"
+
+
+def _row_words(row: Row) -> str:
+    parts = (row.stem, row_place(row), row.intended)
+    return f"{row.id} ({', '.join(p for p in parts if p)}; {row.in_words or row.action})"
+
+
+def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
+    parts = [str(entry.answer or entry.state or "")]
+    if entry.override is not None and entry.override.intended_midi is not None:
+        parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
+    if entry.override is not None and entry.override.role is not None:
+        parts.append(f"{entry.area.stem if entry.area else ''} is {entry.override.role}")
+    if entry.override is not None and entry.override.several_notes is not None:
+        so = "several notes" if entry.override.several_notes else "one note"
+        parts.append(f"{so} at a time in {entry.area.stem if entry.area else ''}")
+    if entry.override is not None and entry.override.bars is not None:
+        parts.append(f"it lies in {bars_words(entry.override.bars)}".replace("in from", "from"))
+    if entry.locked is not None:
+        parts.append("locked" if entry.locked else "unlocked")
+    if entry.comment is not None:
+        parts.append(f'"{entry.comment}"' if entry.comment else "comment taken out")
+    if entry.by and not entry.answer:
+        parts.append(f"by {entry.by}")
+    return ", ".join(p for p in parts if p)

@@ -1,0 +1,103 @@
+"""The files of a plan, put into a new folder whole or not at all, and read back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from planner.answer.answers import Entry
+from planner.answer.ledger import Ledger
+from planner.editlist import edit_list_to_dict
+from planner.errors import PromiseError
+from planner.files.edit_list import (
+    CSV_NAME,
+    YAML_NAME,
+    check_edit_lists,
+    edit_list_csv_bytes,
+    yaml_bytes,
+)
+from planner.files.midi import midi_bytes, read_back_guide
+from planner.files.past_plans import DECISIONS_NAME, LEDGER_NAME, decisions_yaml, ledger_csv
+from planner.files.plan_folder import write_plan_folder
+from planner.files.tables import notes_csv, offenders_csv
+from planner.guide import (
+    guide_midi,
+    guide_note_starts,
+    guide_traces_midi,
+    guide_within_s,
+    worst_start_error_s,
+)
+from planner.page import review_page
+from planner.review.page_sound import Excerpt
+from planner.summary import summary_markdown
+from planner.timeline import TempoMap
+from planner.words.plan_model import Plan
+from planner.write.hand_off import hand_off_markdown
+from planner.write.offenders_text import offenders_markdown
+from planner.write.provenance import run_record
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """How the files of a plan are written."""
+
+    csv_bom: bool = True  # before ``edit_list.csv`` and ``offenders.csv``
+    csv_delimiter: str = ","
+    page_sound: bool = True  # short excerpts of the stems in the review page, for listening
+
+
+AS_USUAL = Form()
+
+
+def write_plan(
+    plan: Plan,
+    tempo_map: TempoMap | None,
+    out: Path,
+    folders: tuple[Path, ...],
+    form: Form,
+    *,
+    ledger: Ledger,
+    typed: Sequence[Entry],
+    excerpts: Sequence[Excerpt],
+) -> Path:
+    data = edit_list_to_dict(plan)
+    bom, delimiter = form.csv_bom, form.csv_delimiter
+    settings: dict[str, bool | int | str] = {
+        "edit_list_csv_bom": bom,
+        "csv_delimiter": delimiter,
+        "page_excerpts": len(excerpts),
+    }
+    record = run_record(plan, settings)
+    files = {
+        YAML_NAME: yaml_bytes(data),
+        CSV_NAME: edit_list_csv_bytes(data, bom=bom, delimiter=delimiter),
+        "notes.csv": notes_csv(plan, delimiter=delimiter),
+        "offenders.csv": offenders_csv(plan, bom=bom, delimiter=delimiter),
+        "offenders.md": offenders_markdown(plan).encode(),
+        "summary.md": summary_markdown(plan, tempo_map).encode(),
+        "hand_off.md": hand_off_markdown(plan).encode(),
+        "review.html": review_page(plan, tempo_map, excerpts).encode(),
+        "guide.mid": midi_bytes(guide_midi(plan, tempo_map)),
+        "run.yaml": yaml_bytes(record),
+        LEDGER_NAME: ledger_csv(ledger),
+    }
+    for number, midi in enumerate(guide_traces_midi(plan, tempo_map), start=1):
+        more = f"_{number}" if number > 1 else ""
+        files[f"guide_traces{more}.mid"] = midi_bytes(midi)
+    decisions = decisions_yaml(plan.rows, typed)
+    if decisions is not None:
+        files[DECISIONS_NAME] = decisions
+
+    def check(folder: Path) -> None:
+        check_edit_lists(folder, data)
+        written = read_back_guide(folder / "guide.mid")
+        worst_s = worst_start_error_s(guide_note_starts(plan, tempo_map), written)
+        if worst_s > guide_within_s(tempo_map):
+            raise PromiseError(
+                f"a note of the guide reads back {worst_s * 1000:.1f} ms from where it was asked.",
+                file="guide.mid",
+                hint="This is a fault of the planner: please report it.",
+            )
+
+    return write_plan_folder(out, files, audio=folders, check=check)

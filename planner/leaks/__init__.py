@@ -1,0 +1,1 @@
+"""Which notes are another stem, leaking in?"""

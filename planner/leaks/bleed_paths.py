@@ -1,0 +1,187 @@
+"""How loud does one stem leak into another, through open doors or one room's air?
+
+Sound that leaks keeps the phase of its source, delayed by the way it takes: at one frequency the
+phase between the two stems is the same whenever the source sounds. Two players on the same note
+share no phase, however well they play together. So the gain of a path is taken from the part of the
+cross-spectrum that stays alike from one stretch of the song to the next (the H1 estimate of a
+transfer function: Bendat and Piersol, "Random Data", chapter 6; from memory), and what the other
+stem plays itself averages out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.leaks.spectra import HOP_S, Spectra
+from planner.model import Floats
+
+# Within a stretch two held notes may share a phase by chance; between stretches they do not.
+_STRETCH_FRAMES = round(2.0 / HOP_S)
+_MOST_STRETCHES = 60  # chosen: two minutes, taken evenly from the song, are enough
+# Cells where the source is less than 6 dB over the other stem: there the other may leak into it.
+_OVER_OTHER = 4.0
+_BANDS_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0)  # octaves, by their lower edges
+_NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
+# Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases,
+# parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
+_SURE = 5.0
+_SURE_OF_WAY_BACK = 3.0  # chosen: who hears another through the air of a room is heard by them
+_SURE_OF_BAND = 3.0
+# Chosen: a path this strong is another microphone of one source, which `linked` is for.
+_ONE_SOURCE_DB = -8.0
+# What leaks comes later than in its own stem: a room's microphone that is louder than the close
+# ones holds them, not they it. How much later is known to about a millisecond, one standard
+# deviation (paths of -20 dB without any way between, random sessions 31 to 35); chosen: twice that.
+_AHEAD_S = 0.002
+_FAINT_GAIN = 1e-6  # -60 dB: what is weaker moves no reading by a hundredth of a cent
+_FAINT_CELL = 1e-8  # of a stem's mean power in a bin: silence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BleedPath:
+    """How one stem is heard in another."""
+
+    source: str
+    into: str
+    power_gain: tuple[float, ...]  # for each of the octaves from 62.5 Hz up
+    gain_db: float  # of all octaves together, by the source's power
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Leaking:
+    """How stems leak into each other, as far as their sound tells it."""
+
+    spectra: Mapping[str, Spectra]  # by stem code, of the files that start together
+    paths: tuple[BleedPath, ...]
+    only_bleed: frozenset[str] = frozenset()  # codes of stems in which nothing is played
+
+    def into(self, code: str) -> tuple[BleedPath, ...]:
+        """The paths that lead into a stem."""
+        return tuple(path for path in self.paths if path.into == code)
+
+
+_NONE: Mapping[str, Any] = MappingProxyType({})
+NOTHING_LEAKS = Leaking(spectra=_NONE, paths=())
+
+
+def how_stems_leak(spectra: Mapping[str, Spectra], shifts: Mapping[str, float] = _NONE) -> Leaking:
+    """Find how stems leak into each other, other microphones of one source left out.
+
+    Parameters
+    ----------
+    spectra : by stem code
+    shifts : by stem code, seconds from each file's clock to the session's; paths are looked for
+        between the files that start together, as most do
+    """
+    starts = [round(shifts.get(code, 0.0), 4) for code in spectra]
+    usual = max(sorted(set(starts)), key=starts.count, default=0.0)
+    pairs = zip(spectra.items(), starts, strict=True)
+    together = {code: one for (code, one), start in pairs if start == usual}
+    paths = tuple(path for path in find_paths(together) if path.gain_db < _ONE_SOURCE_DB)
+    return Leaking(spectra=together, paths=paths)
+
+
+def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:
+    """Find which stem is heard in which other, and how loud.
+
+    Parameters
+    ----------
+    spectra : by stem code, of files that start together
+
+    Returns
+    -------
+    tuple of BleedPath
+        By source, then the stem it leaks into; only paths that are there beyond chance.
+    """
+    found = {
+        (source, into): path_between(spectra[source], spectra[into])
+        for source in sorted(spectra)
+        for into in sorted(spectra)
+        if source != into
+    }
+    paths = []
+    for (source, into), (gains, sure) in found.items():
+        back = found[into, source][1] > _SURE
+        if sure > (_SURE_OF_WAY_BACK if back else _SURE) and gains[0] > _FAINT_GAIN:
+            gain_db = float(10.0 * np.log10(gains[0]))
+            paths.append(BleedPath(source=source, into=into, power_gain=gains[1:], gain_db=gain_db))
+    return tuple(paths)
+
+
+def octave_of_bins(spectra: Spectra) -> NDArray[np.intp]:
+    """For every bin, which of a path's gains is its own."""
+    f_hz = (np.arange(spectra.parts.shape[1]) + spectra.first_bin) * spectra.bin_hz
+    place: NDArray[np.intp] = np.searchsorted(_BANDS_HZ, f_hz, side="right") - 1
+    return np.maximum(place, 0)
+
+
+def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], float]:
+    """Power gains from one stem into another, and how sure it is that any of it leaks.
+
+    Returns
+    -------
+    gains : of all octaves together, then of each
+    sure : standard deviations of chance; 0 where the files are too short to tell, or where what
+        both share comes first to where it would leak
+    """
+    frames = _some_frames(min(len(there.parts), len(here.parts)))
+    if len(frames) < 2 * _STRETCH_FRAMES:
+        return (), 0.0
+    s, r = there.at(frames), here.at(frames)
+    power = np.abs(s) ** 2
+    use = (power > _OVER_OTHER * np.abs(r) ** 2) & (power > _FAINT_CELL * power.mean())
+    borders = np.arange(0, len(frames), _STRETCH_FRAMES)
+    cross = np.add.reduceat(np.where(use, r * np.conj(s), 0), borders, axis=0).astype(complex)
+    own = np.add.reduceat(np.where(use, power, 0), borders, axis=0).astype(float)
+    if _later_s(cross, there.bin_hz) < -_AHEAD_S:
+        return (), 0.0
+    # Over pairs of different stretches only: what one stretch says of itself is left out.
+    each = np.abs(cross) ** 2
+    shared = np.abs(cross.sum(axis=0)) ** 2 - each.sum(axis=0)
+    full = own.sum(axis=0) ** 2 - (own**2).sum(axis=0)
+    chance = each.sum(axis=0) ** 2 - (each**2).sum(axis=0)
+    gain, sure = _pooled(shared, full, chance)
+    octave = octave_of_bins(there)
+    gains = [gain]
+    for k in range(len(_BANDS_HZ)):
+        inside = octave == k
+        of_band, sure_of_band = _pooled(shared[inside], full[inside], chance[inside])
+        gains.append(of_band if sure_of_band > _SURE_OF_BAND else gain)
+    return tuple(min(g, 1.0) for g in gains), sure
+
+
+def _later_s(cross: NDArray[np.complex128], bin_hz: float) -> float:
+    """How much later what two stems share is heard in the second: the group delay, s.
+
+    Between neighbouring bins its phase turns by their distance times the delay; over pairs of
+    different stretches.
+
+    cross : (stretches, bins)
+    """
+    whole = cross.sum(axis=0)
+    turned = np.vdot(whole[:-1], whole[1:]) - np.vdot(cross[:, :-1], cross[:, 1:])
+    return -float(np.angle(turned)) / (2.0 * np.pi * bin_hz)
+
+
+def _some_frames(count: int) -> NDArray[np.intp]:
+    """Whole stretches, evenly from all of the song."""
+    stretches = count // _STRETCH_FRAMES
+    taken = np.unique(np.linspace(0, stretches - 1, min(stretches, _MOST_STRETCHES)).astype(int))
+    frames = taken[:, None] * _STRETCH_FRAMES + np.arange(_STRETCH_FRAMES)
+    return frames.ravel().astype(np.intp)
+
+
+def _pooled(shared: Floats, full: Floats, chance: Floats) -> tuple[float, float]:
+    """Power gain over some bins, and by how many standard deviations of chance it is there."""
+    total = float(full.sum())
+    if total <= 0.0:
+        return 0.0, 0.0
+    sd = float(np.sqrt(_NEIGHBOURS * chance.sum()))
+    found = float(shared.sum())
+    return found / total, found / sd if sd > 0.0 else 0.0

@@ -1,0 +1,1 @@
+"""How far is one note off, where in it, and how sure is that? Beside `planner.analyzer`."""

@@ -1,0 +1,1 @@
+"""How do rules, notes and clashes become one plan? Beside `planner.ranking`."""

@@ -1,0 +1,238 @@
+"""Measured notes in, a plan out: targets, rules, decisions and ranking wired together; pure.
+
+Everything is decided in the order of the stems' codes, so that the order in the session file
+decides nothing; only the plan lists its notes in that order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from planner import ranking
+from planner.answer.locks import held_by, waiting_notes
+from planner.answer.parted_rules import parted
+from planner.answer.questions import role_rows
+from planner.answer.row_ids import name_rows
+from planner.answer.ruled import asks_for_own_figures, own_figure
+from planner.answer.ruled_rows import NOTHING, Recalled, ruled_rows
+from planner.clashes import find_clashes
+from planner.clear.clearing import ordered
+from planner.clear.decided import Decided
+from planner.clear.few_touched import touching_at_most
+from planner.clear.fewest_moves import Backbone
+from planner.clear.stays_sour import stays_sour
+from planner.decide.clash_words import named_stems
+from planner.decide.pushed_pitch import voice_findings
+from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
+from planner.plan.advising import advice_rows, note_questions
+from planner.plan.deciding import Round, in_order
+from planner.plan.ground import Ground
+from planner.plan.parts import Part, all_notes, clock_shifts, facts_of, sounding
+from planner.plan.planrows import stem_summary
+from planner.plan.setup_advice import setup_findings
+from planner.plan.standing_still import Still, decide_until_still
+from planner.scope.chord_strings import chord_string_findings
+from planner.scope.warming import warming
+from planner.target.keys import with_keys
+from planner.target.moving_song import movement_findings
+from planner.target.named_chords import chord_findings, named_chords
+from planner.target.tuner import tuner_findings, unison_findings
+from planner.target.typed_keys import key_findings
+from planner.targets import curve_hz
+from planner.timeline import TempoMap
+from planner.words.plan_model import OwnFigure, Plan, Row, StemSummary
+
+
+def make_plan(
+    ground: Ground,
+    stems: tuple[StemNotes, ...],
+    *,
+    missing: tuple[str, ...] = (),
+    findings: tuple[Finding, ...] = (),
+    own: Mapping[str, OwnFigure] | None = None,
+) -> Plan:
+    """Decide about every note of a session, and say it as a plan.
+
+    Parameters
+    ----------
+    ground : Ground
+        As far as it is given, not worked out.
+    stems : tuple of StemNotes
+        In any order; each must be in the session. Notes by start.
+    missing : tuple of str
+        Codes of stems that were left out.
+    findings : tuple of Finding
+        What was noticed on the way here; those of the plan are added.
+    own : mapping, optional
+        Note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
+        same stems and ground, but for what is recalled. Where it is asked for and not given, it
+        takes a second decision; the plan is the same.
+    """
+    session, curve = ground.session, curve_hz(ground.session, ground.a4)
+    ground, noticed = _worked_out(ground, stems, curve)
+    given = {stem.code: stem for stem in stems}
+    ground, own = _with_own_figures(ground, given, own)
+    done = decide_until_still(ground, given, noticed)
+    if own is None and _is_unasked(ground.recalled):
+        own = _own_figures(done)
+    made, later = _few_enough(ground, done)
+    backbone = ordered(made, session, later, at_stop_line=True)
+    noticed += _heard_together(ground, done.first, curve)
+    noticed += done.findings
+    noticed += _about_instruments(made)
+    facts = facts_of(stems)
+    rows, told = _rows(ground, done, made, backbone, findings, facts, missing)
+    noticed += told
+    judged, raw = made.judged, sounding(made.parts, {})
+    order = in_order(session, made.parts)
+    sung = {k: j.word for k, j in judged.items() if j.word}
+    beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
+    return Plan(
+        session=session,
+        a4=ground.a4,
+        judged=tuple(judged[n.id] for code in order for n in made.parts[code].stem.notes),
+        rows=rows,
+        offenders=ranking.rank(rows, made.terms, session, backbone.steps, beats, sung),
+        stems=tuple(_summed_up(made, code) for code in order),
+        facts=facts,
+        missing=missing,
+        findings=(*findings, *noticed),
+        sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
+        sour_after_s=round(backbone.after_s, 1) + 0.0,
+        stays=stays_sour(made),
+        own_figures=tuple((own or {}).items()),
+        named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
+        movement=done.first.movement.knees if done.first.movement else (),
+    )
+
+
+def _worked_out(
+    ground: Ground, stems: tuple[StemNotes, ...], curve: Mapping[int, float]
+) -> tuple[Ground, list[Finding]]:
+    """The ground with all that follows of what was given, and what is told of it."""
+    session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
+    shifts = clock_shifts(session, dict(facts_of(stems)))
+    bars = _bars(stems, shifts, tempo_map)
+    recalled, told = parted(replace(recalled, held=_held(stems, recalled, bars), bars=bars))
+    ground = replace(
+        ground, shifts=shifts, recalled=recalled, named=named_chords(session, tempo_map),
+        a4=with_keys(session, stems, ground.a4, curve),
+    )  # fmt: skip
+    return ground, list(told)
+
+
+def _few_enough(ground: Ground, done: Still) -> tuple[Decided, frozenset[str] | None]:
+    """What is decided, with no more notes touched than the session allows."""
+    most = ground.session.touch_at_most
+    few = None
+    if most is not None:
+        few = touching_at_most(ground, done.made, done.first.standing, most)
+    return (done.made, done.later) if few is None else (few, frozenset())
+
+
+def _heard_together(ground: Ground, first: Round, curve: Mapping[int, float]) -> list[Finding]:
+    """What the stems as recorded say beside each other: references, chords, song, room, voices."""
+    session, a4, tempo_map = ground.session, ground.a4, ground.tempo_map
+    said: list[Finding] = []
+    for part in _fixed(first):
+        said += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
+    said += chord_findings(session, ground.named, all_notes(first.alone))
+    said += key_findings(session, tempo_map, all_notes(first.alone))
+    said += unison_findings(sounding(first.alone, {}), a4, tempo_map)
+    said += movement_findings(first.movement, tempo_map)
+    played = {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
+    said += warming(played)
+    said += voice_findings(played, first.standing)
+    return said
+
+
+def _fixed(first: Round) -> list[Part]:
+    return [part for part in first.alone.values() if part.stem.role in FIXED_ROLES]
+
+
+def _about_instruments(made: Decided) -> list[Finding]:
+    said: list[Finding] = []
+    for code in sorted(made.parts):
+        part = made.parts[code]
+        said += setup_findings(part.aimed, part.strings, part.spec)
+        said += chord_string_findings(part.aimed, part.strings, part.spec)
+    return said
+
+
+def _rows(
+    ground: Ground,
+    done: Still,
+    made: Decided,
+    backbone: Backbone,
+    findings: tuple[Finding, ...],
+    facts: tuple[tuple[str, AudioFacts], ...],
+    missing: tuple[str, ...],
+) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
+    """All rows with their ids and people's columns: edits, questions, advice."""
+    recalled = ground.recalled
+    edits = ranking.with_clears(made.rows, backbone.steps)
+    asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
+    advice = advice_rows(ground, made, done.offers, _fixed(done.first))
+    return ruled_rows(
+        name_rows((*edits, *asked, *advice), recalled.ledger),
+        recalled,
+        ground.planners or {k: own_figure(j) for k, j in made.tool.items()},
+        {code: one.sha256 for code, one in facts},
+        missing,
+    )
+
+
+def _summed_up(made: Decided, code: str) -> StemSummary:
+    own = [rule for rule in made.rules.values() if rule.stem == code and rule.applied]
+    return stem_summary(made.parts[code].stem, made.judged, own)
+
+
+def _with_own_figures(
+    ground: Ground, stems: Mapping[str, StemNotes], own: Mapping[str, OwnFigure] | None
+) -> tuple[Ground, Mapping[str, OwnFigure] | None]:
+    """The planner's own figures stand beside a person's, and do not move with the answers."""
+    recalled = ground.recalled
+    notes = (n.id for stem in stems.values() for n in stem.notes)
+    if not asks_for_own_figures(recalled.rulings, recalled.held, notes):
+        return ground, own
+    if own is None:
+        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems, []))
+    return replace(ground, planners=own), own
+
+
+def _own_figures(alone: Still) -> dict[str, OwnFigure]:
+    return {k: own_figure(j) for k, j in alone.made.judged.items()}
+
+
+def _is_unasked(recalled: Recalled) -> bool:
+    """Whether all is decided as if there had been no run and no answer before."""
+    a_rule_before = any(k.kind == "rule" for k in recalled.ledger)
+    return not (recalled.rulings or recalled.held or a_rule_before)
+
+
+def _bars(
+    stems: Iterable[StemNotes], shifts: Mapping[str, float], tempo_map: TempoMap | None
+) -> dict[str, int]:
+    """The bar in which each note begins."""
+    if tempo_map is None:
+        return {}
+    return {
+        n.id: tempo_map.played_at(n.note.start_s + shifts[stem.code])[0]
+        for stem in stems
+        for n in stem.notes
+    }
+
+
+def _held(
+    stems: Iterable[StemNotes], recalled: Recalled, bars: Mapping[str, int]
+) -> dict[str, str]:
+    """Which notes lie in a place that is locked, and by whom."""
+    waiting = waiting_notes(recalled.rulings, recalled.last_rows)
+    places = recalled.locked_places
+    return {
+        n.id: said
+        for stem in stems
+        for n in stem.notes
+        if n.id not in waiting and (said := held_by(places, stem.code, bars.get(n.id)))
+    }

@@ -1,0 +1,224 @@
+"""Rules and decisions settled together: what is left once they are carried out asks for no more."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from planner.answer.row_ids import name_rules
+from planner.answer.ruled import ruled_note
+from planner.answer.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
+from planner.clashes import Clash
+from planner.clear.kept import Kept
+from planner.decide.cases import Case
+from planner.decide.exposure import Standing
+from planner.decide.moves import carried_out
+from planner.decide.tolerances import Judging, Tolerances
+from planner.plan.ground import Ground
+from planner.plan.note_decisions import Settling, decide_all
+from planner.plan.parts import Part
+from planner.rules import decide
+from planner.scope.scope_rule import ScopeRule
+from planner.scope.string_sag import at_rest, told
+from planner.scopes import find_rules, layers_of, together
+from planner.targets import Aimed
+from planner.words.plan_model import Judged
+from planner.words.roles import is_chordal
+from planner.words.wording import count
+
+_MOST_ROUNDS = 6  # chosen: two are usual
+_Errors = tuple[tuple[float | None, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """Rules with their ids, what beats under them, and what was decided about every note."""
+
+    rules: dict[str, ScopeRule]
+    clashes: tuple[Clash, ...]
+    judged: dict[str, Judged]
+    tool: dict[str, Judged]  # what is decided without anybody's answers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What was found in earlier tries of one round: taken again where the same is asked."""
+
+    # By stem: the part, the errors of its notes, and the rules found in them.
+    rules: dict[str, list[tuple[Part, _Errors, tuple[ScopeRule, ...]]]] = field(
+        default_factory=dict
+    )
+    notes: dict[str, tuple[Case, Judged]] = field(default_factory=dict)
+
+    def decided(self, case: Case) -> Judged:
+        note_id = case.aimed.measured.id
+        before = self.notes.get(note_id)
+        if before is None or before[0] != case:
+            before = case, decide(case)
+            self.notes[note_id] = before
+        return before[1]
+
+    def rules_of(
+        self, part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+    ) -> tuple[ScopeRule, ...]:
+        errors = tuple((a.onset_cents, a.sustain_cents, a.end_cents, a.heard_cents) for a in aimed)
+        known = self.rules.setdefault(part.stem.code, [])
+        for other, left, rules in known:
+            if other is part and left == errors:
+                return rules
+        found = _found_rules(part, aimed, tolerances, judging)
+        known.append((part, errors, found))
+        return found
+
+
+def settle(
+    ground: Ground,
+    parts: dict[str, Part],
+    standing: dict[str, Standing],
+    kept: Kept,
+    follows: Mapping[str, str],
+    before: Mapping[str, ScopeRule] | None,
+    mended: frozenset[str],
+    seen: Seen,
+) -> Settled:
+    """Rules and decisions that leave nothing to plan once they are carried out.
+
+    Single edits can bring out a bias that gross notes hid before. So the rules are looked for again
+    in what the decisions leave, and what is found becomes a layer under them. What a person has
+    refused or set is not looked for again.
+
+    Parameters
+    ----------
+    follows : mapping
+        Note of a double -> the lead's note that it follows.
+    before : mapping or None
+        On a later round, the rules of the rounds before, by id: their moves are made, and what
+        people said of rules and notes is carried out.
+    mended : frozenset
+        Ids of notes that the rounds before moved by themselves: no rule takes them further off.
+    seen : Seen
+        Of the tries before on the same notes; what this one finds is added.
+    """
+    rulings, done = ground.recalled.rulings, before or {}
+
+    def open_ones(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
+        every = seen.rules_of(part, aimed, ground.tolerances, ground.judging)
+        rules = _applied(tuple(beside_mended(r, aimed, mended) for r in every), kept)
+        return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
+
+    found = {code: open_ones(part, part.aimed) for code, part in parts.items()}
+    settling = Settling(
+        ground=ground, parts=parts, standing=standing, kept=kept, follows=follows,
+        sits_so=_sitting_so(ground, parts, seen), decide=seen.decided,
+    )  # fmt: skip
+    for _ in range(_MOST_ROUNDS):
+        every_found = [rule for code in parts for rule in found[code]]
+        rules = _named(ground, parts, every_found, before)
+        clashes, tool = decide_all(settling, layers_of(rules))
+        judged = _ruled(ground, tool, made=before is not None)
+        more = {}
+        for code, part in parts.items():
+            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
+            new = open_ones(part, left)
+            more[code] = tuple(r for r in new if not decided_by_a_person(r, rules, rulings))
+        if not any(more.values()):
+            break
+        found = {code: together(found[code], more[code]) for code in parts}
+    return Settled(rules=rules, clashes=clashes, judged=judged, tool=tool)
+
+
+def beside_mended(rule: ScopeRule, aimed: tuple[Aimed, ...], mended: frozenset[str]) -> ScopeRule:
+    """A rule on the notes that it does not take further off than their own edits left them."""
+    stay = {
+        a.measured.id
+        for a in aimed
+        if a.measured.id in mended and a.heard_cents is not None
+        and round(abs(a.heard_cents + rule.add_cents) - abs(a.heard_cents), 1) > 0.0
+    }  # fmt: skip
+    covers = tuple(note_id for note_id in rule.covers if note_id not in stay)
+    if len(covers) == len(rule.covers):
+        return rule
+    out = len(rule.covers) - len(covers)
+    told = f"{count(out, 'note')} mended by {'itself' if out == 1 else 'themselves'} left out"
+    return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
+
+
+def _sitting_so(ground: Ground, parts: Mapping[str, Part], seen: Seen) -> frozenset[str]:
+    """The stems that lie a little off as a whole and are only offered a move."""
+    return frozenset(
+        code
+        for code, part in parts.items()
+        if any(
+            rule.sits_so
+            for rule in seen.rules_of(part, part.aimed, ground.tolerances, ground.judging)
+        )
+    )
+
+
+def _named(
+    ground: Ground,
+    parts: Mapping[str, Part],
+    found: Sequence[ScopeRule],
+    before: Mapping[str, ScopeRule] | None,
+) -> dict[str, ScopeRule]:
+    """Rules outside of locks with their ids, on the first round as people ruled on them."""
+    recalled = ground.recalled
+    free = outside_locks(found, recalled.held)
+    rules = name_rules(free, recalled.ledger, taken=before or {})
+    if before is not None:
+        return rules
+    may_move = {
+        code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
+        for code, part in parts.items()
+    }
+    return ruled_rules(rules, recalled.rulings, may_move, recalled.bars, recalled.held)
+
+
+def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[str, Judged]:
+    """What the planner decides, as people ruled on it."""
+    recalled = ground.recalled
+    return {
+        k: ruled_note(
+            j,
+            recalled.rulings.get(k),
+            recalled.held.get(k, ""),
+            ground.planners.get(k),
+            made=made,
+        )
+        for k, j in tool.items()
+    }
+
+
+def offers(
+    parts: dict[str, Part], tolerances: Tolerances, judging: Judging, kept: Kept
+) -> list[ScopeRule]:
+    """Give the rules that are only told: offers, and those that would add beating."""
+    found = [r for p in parts.values() for r in _found_rules(p, p.aimed, tolerances, judging)]
+    would_clash = "left, because it would add beating against the other parts"
+    return [
+        replace(r, action="leave", reason=f"{r.reason}; {would_clash}") if r.applied else r
+        for r in found
+        if not r.applied or kept.refuses(r)
+    ]
+
+
+def _found_rules(
+    part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
+) -> tuple[ScopeRule, ...]:
+    rules = find_rules(
+        at_rest(aimed, part.sag),
+        part.stem.role,
+        tolerances,
+        judging,
+        leave_alone=frozenset(part.protected),
+        expression=part.expression,
+        strings=part.strings,
+        as_a_whole=is_chordal(part.stem),
+        edges_s=part.spec.comp_edges_s,
+        factors=part.factors,
+    )
+    return told(rules, part.sag)
+
+
+def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
+    return tuple(r for r in rules if r.applied and r.covers and not kept.refuses(r))

@@ -1,0 +1,60 @@
+"""Octaves inside a strummed chord: strings whose every partial lies on a lower string's.
+
+Shapes of six strings double their root and fifth an octave up, so an octave is as likely there as
+not; between keys of a piano it is not, and is not looked for. What tells it are the even partials
+of the lower string, which stand higher than its odd ones lead one to expect.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.polyphony.chord_known import LOOKED_AT, expected_db
+from planner.polyphony.chord_partials import HIGHEST_HZ, Note, first_partials
+from planner.polyphony.chord_peaks import Named, Notes, Peaks, partials_found, same_pitch
+
+# Chosen where an octave is as likely struck as not: a shape doubles half of its lower strings. Of
+# what is added so above rendered strums (seed 43002 of tests.bench.chorded) one in four is wrong.
+LEAST_EXCESS_DB = 3.0  # mean over the lowest five
+LEAST_FOUND = 0.7
+MEAN_OF = 5
+MOST_EXCESS_DB = 12.0  # chosen: no single partial says more
+LOWER_HZ = 250.0  # chosen: the note that is doubled lies on one of the lower four strings, up to B3
+
+
+def octaves_inside(peaks: Peaks, struck: list[Named], highest_hz: float) -> list[Named]:
+    """Name the octaves above struck strings that were struck with them.
+
+    A string that rang before is one of them where it is louder than the others explain: in a change
+    of chords the hand passes over all strings. struck: what was found to begin here; highest_hz: of
+    the instrument.
+    """
+    notes = sorted(struck)
+    added: list[Named] = []
+    for f0_hz, b, _ in sorted(struck):  # an octave of one just added would rest on a guess
+        if f0_hz > LOWER_HZ:
+            continue
+        f1_hz = float(first_partials((f0_hz, b), 2)[1])
+        note = f1_hz / float(np.sqrt(1.0 + b)), b
+        if f1_hz > highest_hz or any(same_pitch(one[0], note[0]) for one in notes):
+            continue
+        share = _share_of(peaks, note, [one[:2] for one in notes])
+        if share > 0.0:
+            added.append((*note, share))
+            notes.append(added[-1])
+    return added
+
+
+def _share_of(peaks: Peaks, note: Note, others: Notes) -> float:
+    """Give the share of a note's partials found, 0 where the notes below explain their level."""
+    law = first_partials(note, LOOKED_AT)
+    law = law[law < 0.9 * HIGHEST_HZ]
+    hit, index = partials_found(peaks, note, len(law))
+    found = np.flatnonzero(hit)[:MEAN_OF]
+    if len(found) < 2 or hit.mean() < LEAST_FOUND:
+        return 0.0
+    below = sorted(n for n in others if n[0] < note[0])
+    expected = expected_db(peaks, law, below, [note, *(n for n in others if n[0] > note[0])])
+    excess_db = peaks.level_db[index[found]] - expected[found]
+    enough = float(np.mean(np.clip(excess_db, -MOST_EXCESS_DB, MOST_EXCESS_DB))) > LEAST_EXCESS_DB
+    return float(hit.mean()) if enough else 0.0

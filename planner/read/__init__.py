@@ -1,0 +1,1 @@
+"""Is the session file right, and what would a first one of these files say?"""

@@ -1,0 +1,1 @@
+"""What is drawn and heard on the review page? Beside `planner.page`."""

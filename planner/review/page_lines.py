@@ -1,0 +1,59 @@
+"""Which lines stand on the review page, and which note stands for each of them.
+
+An offender of a rule is drawn and heard by one typical note of those it covers; an offender that
+folds several single edits together knows the others, so that one answer can go to all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from planner.ranking import fault_of
+from planner.words.plan_model import Judged, Offender, Plan, Row
+from planner.write.asking import asked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line that a producer answers."""
+
+    row: Row
+    offender: Offender | None  # None for questions
+    note: Judged | None  # drawn and heard; None where the row names no note that is known
+    of_notes: int  # how many notes that one stands for
+    alike: tuple[str, ...]  # ids of the other rows with the same fault
+
+
+def page_lines(plan: Plan) -> tuple[Line, ...]:
+    """List the offenders above the stop line, at most as many as the session wants, then questions.
+
+    Questions are those that a person is asked (`planner.write.asking`). An offender without a row
+    in the list is left out: there is nothing to answer.
+    """
+    rows = {row.id: row for row in plan.rows}
+    notes = {judged.measured.id: judged for judged in plan.judged}
+    shown = [o for o in plan.offenders if o.above_stop_line and o.row_id in rows]
+    lines = [
+        _line(rows[o.row_id], o, notes, plan.rows) for o in shown[: plan.session.offenders_wanted]
+    ]
+    questions = [replace(_line(one.row, None, notes, ()), alike=one.alike) for one in asked(plan)]
+    return (*lines, *questions)
+
+
+def _line(
+    row: Row, offender: Offender | None, notes: dict[str, Judged], rows: Iterable[Row]
+) -> Line:
+    own = [notes[row.id]] if row.id in notes else [notes[i] for i in row.covers if i in notes]
+    # A typical note shows what a rule is about; the furthest is a fault of its own.
+    heard = sorted(own, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
+    same = fault_of(row) if row.kind == "note" else None
+    return Line(
+        row=row,
+        offender=offender,
+        note=heard[len(heard) // 2] if heard else None,
+        of_notes=len(own),
+        alike=tuple(
+            r.id for r in rows if same is not None and r.id != row.id and fault_of(r) == same
+        ),
+    )

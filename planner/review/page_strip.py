@@ -1,0 +1,165 @@
+"""What surrounds one drawn note: bar lines, and by name what the other stems sound meanwhile.
+
+Geometry only, in the units of the drawing of `planner.review.page_plot`. Each other stem has one
+line of text along the same seconds; height says nothing there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from planner.pitch import NoteNames, note_name
+from planner.timeline import TempoMap
+from planner.words.plan_model import Judged
+
+LINE_HEIGHT = 15.0  # chosen: one line of text at 10 units, and its rule
+LINES_MOST = 6  # chosen: with more, the strip would be taller than the plot on a phone
+CHARACTER = 6.0  # chosen: mean advance of a serif at the 11.5 units that phones are given
+BEATS_MOST = 24  # chosen: beats nearer than a tenth of an inch hide the curve
+TOGETHER_S = 0.05  # chosen: a chord's notes begin within 50 ms, as in mir_eval's onset match
+
+
+@dataclass(frozen=True, slots=True)
+class Sounding:
+    """A note or chord of another stem: from where to where, and its name where there is room."""
+
+    x1: float
+    x2: float
+    starts: bool  # False where it was sounding before the drawing begins
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripLine:
+    """One other stem; `y` is where its text stands."""
+
+    y: float
+    stem: str
+    pieces: tuple[Sounding, ...]
+    said: str  # the same in words
+
+
+@dataclass(frozen=True, slots=True)
+class BarLine:
+    """A beat inside the drawing; `whole` where a bar begins."""
+
+    x: float
+    whole: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """The stretch that is drawn: s of the drawn stem's file, and where they lie."""
+
+    start_s: float
+    end_s: float
+    left: float
+    right: float
+
+    def x(self, at_s: float) -> float:
+        share = (at_s - self.start_s) / max(self.end_s - self.start_s, 1e-9)
+        return self.left + min(max(share, 0.0), 1.0) * (self.right - self.left)
+
+
+def strip_lines(
+    window: Window,
+    others: Sequence[Judged],
+    top: float,
+    *,
+    first: str = "",
+    later_s: Callable[[str], float] = lambda stem: 0.0,
+) -> tuple[tuple[StripLine, ...], int]:
+    """Lay out what other stems sound inside the window, one line each.
+
+    others: notes of every other stem, by stem, then start.
+    top: where the strip begins.
+    first: the stem to name first: the one that the drawn note beats with.
+    later_s: stem code to the seconds that its file's clock is later than the drawn stem's.
+
+    Gives at most `LINES_MOST`, and how many stems that sound found no room.
+    """
+    by_stem: dict[str, list[tuple[float, float, int, NoteNames]]] = {}
+    for judged in others:
+        note = judged.measured.note
+        start_s = note.start_s + later_s(note.stem)
+        end_s = note.end_s + later_s(note.stem)
+        if start_s < window.end_s and end_s > window.start_s:
+            sounds = (start_s, end_s, judged.target.intended_midi, judged.names)
+            by_stem.setdefault(note.stem, []).append(sounds)
+    order = sorted(by_stem, key=lambda stem: stem != first)  # stable: the session's order else
+    lines = [
+        _line(window, stem, _chords(by_stem[stem]), top + (k + 1) * LINE_HEIGHT - 4.0)
+        for k, stem in enumerate(order[:LINES_MOST])
+    ]
+    return tuple(lines), max(0, len(order) - LINES_MOST)
+
+
+def _chords(notes: list[tuple[float, float, int, NoteNames]]) -> list[tuple[float, float, str]]:
+    """Put notes that begin together into one entry, named from the lowest up."""
+    chords: list[tuple[float, float, dict[int, NoteNames]]] = []
+    for start_s, end_s, midi, names in sorted(notes):
+        if chords and start_s - chords[-1][0] <= TOGETHER_S:
+            begun_s, last_s, known = chords[-1]
+            chords[-1] = (begun_s, max(last_s, end_s), known | {midi: names})
+        else:
+            chords.append((start_s, end_s, {midi: names}))
+    return [
+        (a, b, " ".join(note_name(m, midis[m]) for m in sorted(midis))) for a, b, midis in chords
+    ]
+
+
+def _line(window: Window, stem: str, chords: list[tuple[float, float, str]], y: float) -> StripLine:
+    pieces = []
+    free = window.left  # labels may begin from here on
+    for start_s, end_s, text in chords:
+        x1, x2 = window.x(start_s), window.x(end_s)
+        if x1 < free or x1 + len(text) * CHARACTER > window.right:
+            text = ""
+        else:
+            free = x1 + (len(text) + 1) * CHARACTER
+        pieces.append(Sounding(round(x1, 1), round(x2, 1), start_s >= window.start_s, text))
+    said = ", ".join(text for _, _, text in chords)
+    return StripLine(y=round(y, 1), stem=stem, pieces=tuple(pieces), said=f"{stem} {said}")
+
+
+def bar_lines(
+    window: Window, tempo_map: TempoMap | None, later_s: float = 0.0
+) -> tuple[BarLine, ...]:
+    """Place the beats inside the window; bars in words, beats where the words leave room.
+
+    ``later_s`` is what the drawn stem's clock is later than the session's. Without a tempo map
+    there are none.
+    """
+    if tempo_map is None:
+        return ()
+    lines: list[BarLine] = []
+    bar, beat = tempo_map.bar_beat(window.start_s + later_s)
+    at = (bar, float(-(-beat // 1)))
+    while True:
+        at_s = tempo_map.seconds_at(*at) - later_s
+        # The map says itself where a bar ends: past its last beat it names beat 1 of the next.
+        at = tempo_map.bar_beat(at_s + later_s, decimals=4)
+        if at_s >= window.end_s:
+            break
+        if at_s >= window.start_s:
+            whole = at[1] == 1
+            text = f"bar {at[0]}" if whole else f"beat {at[1]:.0f}"
+            lines.append(BarLine(round(window.x(at_s), 1), whole, text))
+        at = (at[0], at[1] + 1.0)
+    if len(lines) > BEATS_MOST:
+        lines = [line for line in lines if line.whole]
+    return _with_room(lines)
+
+
+def _with_room(lines: list[BarLine]) -> tuple[BarLine, ...]:
+    """Take the words away that would cover others; bars are placed before beats."""
+    taken: list[tuple[float, float]] = []
+    named = set()
+    for line in sorted(lines, key=lambda one: not one.whole):
+        half = (len(line.text) + 1) * CHARACTER / 2
+        if all(line.x - half >= high or line.x + half <= low for low, high in taken):
+            taken.append((line.x - half, line.x + half))
+            named.add(line.x)
+    return tuple(line if line.x in named else replace(line, text="") for line in lines)

@@ -1,0 +1,1 @@
+"""Which one rule moves many notes? Beside `planner.scopes`."""

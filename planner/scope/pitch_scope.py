@@ -1,0 +1,74 @@
+"""Is one pitch of a part off wherever it comes?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from planner.decide.tolerances import Judging, Tolerances
+from planner.model import Role
+from planner.pitch import note_name
+from planner.scope.scope_rule import (
+    NO_FACTORS,
+    ScopeRule,
+    bias_of,
+    gain_of_each,
+    least_cents,
+    proven,
+    scatter_around_pitches,
+    settled,
+    shrunk_cents,
+    well_known,
+    without_gross,
+)
+from planner.scope.short_runs import in_runs, without_unheard
+from planner.targets import Aimed
+from planner.words.wording import count, flat_or_sharp
+
+
+def pitch_rules(
+    notes: tuple[Aimed, ...],
+    role: Role,
+    tolerances: Tolerances,
+    judging: Judging,
+    factors: Mapping[str, float] = NO_FACTORS,
+) -> list[ScopeRule]:
+    limits = tolerances.pitch_rule
+    least = limits.offset_cents
+    if role == "lead-voice":
+        least = max(least, tolerances.part_rule.lead_voice_offset_cents * judging.tolerance_factor)
+    by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
+    for aimed, error in settled(notes, role, tolerances):
+        by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
+    short = [a for run in in_runs(notes, role, tolerances) for a in run]
+    fits = {midi: without_gross(without_unheard(by_pitch[midi], short)) for midi in by_pitch}
+    fits = {midi: fits[midi] for midi in sorted(fits) if len(fits[midi]) >= limits.notes}
+    usual = scatter_around_pitches([e for _, e in fit] for fit in fits.values())
+    rules = []
+    for midi, fit in fits.items():
+        gain = gain_of_each(np.array([e for _, e in fit]))
+        found = bias_of(fit)
+        # Four notes may lie together by chance: a player scatters alike on all pitches.
+        bias, doubt = found.cents, max(found.doubt_cents, usual / len(fit) ** 0.5)
+        asked = least_cents(least, [a.measured.id for a, _ in fit], factors)
+        if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
+            continue
+        covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
+        rules.append(
+            ScopeRule(
+                stem=notes[0].measured.note.stem,
+                action="every-same-pitch",
+                scope="pitch",
+                covers=covers,
+                bias_cents=bias,
+                add_cents=round(-shrunk_cents(bias, doubt), 1),
+                uncertainty_cents=doubt,
+                gain_share=gain,
+                intended_midi=midi,
+                name="every same pitch",
+                reason=f"every {note_name(midi)} is {flat_or_sharp(bias)}, wherever it comes: "
+                f"one move for {count(len(covers), 'note')}",
+            )
+        )
+    return rules

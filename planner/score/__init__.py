@@ -1,0 +1,1 @@
+"""Which played note is which of the score?"""

@@ -1,0 +1,74 @@
+"""When do a note's own partials begin to sound, under a note that has not yet gone?
+
+Where one note fades while the next comes in (a release, a room, a string that rings on), the track
+reads the old one until the new one is louder: the new note would begin late by as long as that
+takes. Its partials that are none of the old note's say when it really began.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.model import Stem
+
+# A Hann window's main lobe reaches 2 / length either side: 50 Hz, and a third of a low pitch.
+_WINDOW_S = 0.040
+_WINDOW_PERIODS = 6.0
+_MOST_WINDOW_S = 0.100  # chosen: longer blurs a start by more than the 50 ms it must be known to
+_HALF_LOBE = 2.0
+_PARTIALS = 12  # chosen
+_TOP_HZ = 4000.0  # chosen: as in `planner.segment.struck_pitch`
+_GRAIN_S = 0.0025
+_BACK_S = 0.120  # chosen
+_AHEAD_S = 0.060  # chosen
+# Under its level once it is read. Of a step seen through a Hann window the amplitude is a quarter
+# (-12 dB) where the window's centre lies 0.135 of its length before the step.
+_RISEN = 0.25
+_RISEN_EARLY = 0.135
+
+
+def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> float:
+    """Find when a note that is read from ``about_s`` on began to rise under the note before.
+
+    Parameters
+    ----------
+    stem : Stem
+    about_s : where the track comes to read the note
+    f_hz, before_hz : pitch of the note, and of the one before it
+
+    Returns
+    -------
+    float
+        Seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the note
+        before, or where they stood as high all along.
+    """
+    sr = stem.analysis_sr
+    window_s = max(_WINDOW_S, _WINDOW_PERIODS / min(f_hz, before_hz))
+    if window_s > _MOST_WINDOW_S:
+        return about_s
+    partials = f_hz * np.arange(1, _PARTIALS + 1)
+    partials = partials[partials < _TOP_HZ]
+    order = np.maximum(np.rint(partials / before_hz), 1.0)
+    free = partials[np.abs(partials - order * before_hz) > _HALF_LOBE / window_s]
+    count, step = round(window_s * sr), round(_GRAIN_S * sr)
+    back, ahead = round(_BACK_S / _GRAIN_S), round(_AHEAD_S / _GRAIN_S)
+    first = round(about_s * sr) - back * step - count // 2
+    last = first + (back + ahead) * step + count
+    if len(free) == 0 or first < 0 or last > len(stem.samples):
+        return about_s
+    frames = np.lib.stride_tricks.sliding_window_view(stem.samples[first:last], count)[::step]
+    turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
+    waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
+    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    waves *= taper[:, None]
+    power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
+    whole = frames**2 @ taper
+    # Where all that sounds is so low, so is the note: what lies between two may hiss.
+    under = np.flatnonzero(
+        (power[: back + 1] < _RISEN**2 * power[back:].max())
+        | (whole[: back + 1] < _RISEN**2 * whole[back:].max())
+    )
+    if len(under) == 0:
+        return about_s
+    early_s = (back - int(under[-1])) * _GRAIN_S - _RISEN_EARLY * window_s
+    return about_s - max(early_s, 0.0)

@@ -1,0 +1,85 @@
+"""A pitch read an octave or twelfth low has no partials of its own.
+
+What a tone is modulated by, a hummed growl or flutter, and breath that the tube colours fit a
+multiple of the period better than the period itself, though they do not repeat after either. Of a
+tone that truly is low, what its second or third part leaves over stands in lines at whole multiples
+of the low pitch; of the others it lies anywhere between. Along a vibrato both are told in cycles of
+the pitch, not in Hz. For driven tones alone.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+
+from planner.model import Floats
+from planner.track.common_periods import FITS, best_fit
+from planner.track.octave_starts import MOST_TIMES, level_stretches
+
+# In bins of 1/cycles, a Hann window's line has a quarter of its power 1 bin to either side, and
+# beyond 3 its skirt is 41 dB down (F. Harris, Proc. IEEE 66, 1978); noise is as dense beside.
+_LINE_STANDS = 2.0  # half-way, in dB, between noise and a line
+_LEAST_CYCLES = 4  # with fewer, what is beside a line lies in the skirt of its strong neighbour
+_MOST_CYCLES = 30  # of a piece: the track's few cents then move the fifth partial by half a bin
+_MOST_MOVES = 2.0 ** (0.5 / 12.0)  # chosen: a step from note to note is smeared by the track
+_MOST_PARTIALS = 9  # chosen: beyond, a wavering of the pitch smears what is a line
+
+
+def without_low_readings(
+    f0_hz: Floats, candidates_hz: Floats, strength: Floats, samples: Floats, sr: int, hop_s: float
+) -> Floats:
+    """Give what is read at a fraction of its pitch, and shows none of its partials, to its pitch.
+
+    Parameters
+    ----------
+    f0_hz : (n,) the track, NaN where unpitched, every ``hop_s``
+    candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
+    samples : mono, at ``sr``
+
+    Returns
+    -------
+    (n,) the track, changed in some frames
+    """
+    out = f0_hz.copy()
+    for first, last in level_stretches(f0_hz):
+        rows = slice(first, last)
+        for times in range(2, MOST_TIMES + 1):
+            fits, high_hz = best_fit(candidates_hz[rows], strength[rows], times * f0_hz[rows])
+            if np.median(fits) < FITS:  # far more is left over than what is asked about
+                continue
+            if _shows_none(samples, sr, f0_hz[rows], first, hop_s, times):
+                out[rows] = np.where(fits > 0.0, high_hz, times * f0_hz[rows])
+                break
+    return out
+
+
+def _shows_none(
+    samples: Floats, sr: int, f0_hz: Floats, first: int, hop_s: float, times: int
+) -> bool:
+    """Has a pitch no lines where its multiple has none?
+
+    False where the stretch holds too few cycles to tell, or its pitch moves.
+    """
+    at_s = (first + np.arange(len(f0_hz))) * hop_s
+    begins, ends = round(at_s[0] * sr), min(round(at_s[-1] * sr), len(samples))
+    pieces = math.ceil((ends - begins) / sr * float(f0_hz.mean()) / _MOST_CYCLES)
+    edges = np.linspace(begins, ends, pieces + 1).astype(int)
+    centre = beside = 0.0
+    for start, stop in pairwise(edges):
+        hz = np.interp(np.arange(start, stop) / sr, at_s, f0_hz)
+        turn = 2j * np.pi * np.cumsum(hz) / sr
+        cycles = float(hz.sum()) / sr
+        if cycles < _LEAST_CYCLES or hz.max() > _MOST_MOVES * hz.min():
+            continue
+        windowed = samples[start:stop] * np.hanning(stop - start)
+        for partial in range(1, min(_MOST_PARTIALS, int(0.45 * sr / hz.max())) + 1):
+            if partial % times:
+                below, at, above = (
+                    abs(np.exp(-(partial + bins / cycles) * turn) @ windowed) ** 2
+                    for bins in (-1, 0, 1)
+                )
+                centre += at
+                beside += (below + above) / 2
+    return centre < _LINE_STANDS * beside

@@ -1,0 +1,80 @@
+"""Which questions a person is asked, and which notes are only told as not settled.
+
+A question is asked where its answer changes what is planned: which note was meant, which role a
+stem has. An unsure reading, a wobble or a join of takes can be listened to, but no word about it
+changes the plan. A producer answers ten questions, not two hundred: what comes round the same is
+asked once, and what is heard longest comes first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+
+from planner.answer.questions import asks_role, notes_offered
+from planner.model import Finding
+from planner.words.plan_model import Plan, Row
+from planner.write.tally import Group, grouped, is_open_question
+
+ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a quarter of an hour
+# Rules of the decision table whose notes can only be listened to, and what is told of many of them.
+_ONLY_HEARD = {
+    "cannot tell": "the reading is too unsure for a figure: listen",
+    "wobble": "a slow or uneven wobble: another take may be better",
+    "join inside": "a join of takes lies inside the note: listen",
+}
+_SHORTER = "it is not clear which note was meant; others that last longer are asked about first"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One question that a person is asked."""
+
+    row: Row  # the longest of those alike
+    alike: tuple[str, ...]  # ids of the others: same stem, same choice of notes
+
+
+def asked(plan: Plan) -> tuple[Asked, ...]:
+    """Give the open questions whose answer changes the plan, at most ten, weightiest first.
+
+    Those about a stem come before those about notes, and these by the seconds they are about, with
+    all places where the same is asked.
+    """
+    return _that_count(plan)[:ASKED_AT_MOST]
+
+
+def asked_of_the_session(plan: Plan) -> tuple[Finding, ...]:
+    """Give the questions that no row stands for: they are answered in the session file."""
+    found = (*plan.a4.findings, *plan.findings)
+    return tuple(dict.fromkeys(f for f in found if f.severity == "question" and not f.asks))
+
+
+def not_asked(plan: Plan) -> tuple[Group, ...]:
+    """Group the notes that nothing is asked about though they are not settled, most notes first."""
+    spoken_for = {key for one in asked(plan) for key in (one.row.id, *one.alike)}
+    rest = [r for r in plan.rows if is_open_question(r) and r.id not in spoken_for]
+    judged = {j.measured.id: j for j in plan.judged}
+    return grouped(
+        (row.rule_name, _ONLY_HEARD.get(row.rule_name, _SHORTER), judged[note_id])
+        for row in rest
+        for note_id in row.covers
+        if note_id in judged
+    )
+
+
+def _that_count(plan: Plan) -> tuple[Asked, ...]:
+    together: defaultdict[tuple[object, ...], list[Row]] = defaultdict(list)
+    for row in plan.rows:
+        if is_open_question(row) and row.rule_name not in _ONLY_HEARD:
+            notes = notes_offered(row)
+            together[(row.stem, row.rule_name, notes) if notes else (row.id,)].append(row)
+    groups = [sorted(rows, key=lambda r: (-_lasts_s(r), r.id)) for rows in together.values()]
+    groups.sort(key=lambda rows: (-round(sum(map(_lasts_s, rows)), 1), rows[0].id))
+    return tuple(Asked(row=first, alike=tuple(r.id for r in rest)) for first, *rest in groups)
+
+
+def _lasts_s(question: Row) -> float:
+    if asks_role(question) or question.start_s is None or question.end_s is None:
+        return math.inf  # about a stem as a whole
+    return question.end_s - question.start_s

@@ -1,0 +1,87 @@
+"""The producer's list in words, as Markdown: most relief first, and where to stop."""
+
+from __future__ import annotations
+
+from planner.answer.ledger import owner_of
+from planner.words.plan_model import Offender, Plan, Row
+from planner.words.wording import (
+    SIGN_RULE,
+    amount,
+    count,
+    minutes,
+    percent,
+    place,
+    row_place,
+    terms,
+)
+from planner.write.in_short import reference_in_short
+from planner.write.markdown import plain, table
+from planner.write.relief import RELIEF_HEAD, relief_rows, relief_sentence
+
+
+def offenders_markdown(plan: Plan) -> str:
+    """Write the ranked list of offenders in words; the stop line is its last line."""
+    lines = [
+        f"# Most relief first: {plain(plan.session.song)}",
+        "",
+        f"Sign rule: {SIGN_RULE}.",
+        "",
+        *(f"- {plain(line)}" for line in reference_in_short(plan)),
+        "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
+        "",
+    ]
+    if relief_sentence(plan):
+        lines += [relief_sentence(plan), "", *table(RELIEF_HEAD, relief_rows(plan)), ""]
+    rows = {row.id: row for row in plan.rows}
+    for o in plan.offenders:
+        if o.above_stop_line:
+            lines += [f"{o.rank}. {_offender(o, rows.get(o.row_id))}"]
+    return "\n".join([*lines, "", stop_line(plan)]) + "\n"
+
+
+def stop_line(plan: Plan) -> str:
+    """Say what the lines above take, and what going on would buy."""
+    if not plan.offenders:
+        return "Stop line: nothing needs doing."
+    above = [o for o in plan.offenders if o.above_stop_line]
+    below = [o for o in plan.offenders if not o.above_stop_line]
+    spent = minutes(above[-1].minutes_so_far) if above else "no time"
+    first = "first line takes" if len(above) == 1 else f"first {len(above)} lines take"
+    done = f"Stop line: the {first} {spent}"
+    if not below:
+        return f"{done}; there is nothing below."
+    if any(o.clears_s for o in plan.offenders):
+        more_s = sum(o.clears_s or 0.0 for o in below)
+        verb = "clears" if len(below) == 1 else "clear"
+        return (
+            f"{done}; the {count(len(below), 'line')} below {verb} {amount(more_s)} more sour "
+            f"{'second' if amount(more_s) == '1' else 'seconds'}."
+        )
+    total = sum(o.severity for o in plan.offenders)
+    share = sum(o.severity for o in below) / total if total > 0 else 0.0
+    more = "the next line buys" if len(below) == 1 else f"the next {len(below)} lines buy"
+    return f"{done}; {more} {percent(share)} more."
+
+
+def often(o: Offender) -> str:
+    """Say in how many places a fault comes, or how many notes a rule moves; once is not said."""
+    if o.times < 2:
+        return ""
+    return count(o.times, "note" if owner_of(o.row_id) == "R" else "time")
+
+
+def _offender(o: Offender, row: Row | None) -> str:
+    why = terms(o.terms)
+    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
+    joined = "Only together with its neighbours in the list. " if o.shares_step else ""
+    # A rule over many pitches names none.
+    at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)
+    parts = (o.stem, at, plain(o.intended), often(o))
+    where = ", ".join(part for part in parts if part)
+    return (
+        f"**{plain(o.headline[:1].upper() + o.headline[1:])}** {where} "
+        f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
+        f"{clears}{joined}"
+        f"Rank {o.severity:.1f} of 100{f': {why}' if why else ''}. "
+        f"Up to here: {minutes(o.minutes_so_far)}."
+    )

@@ -1,0 +1,201 @@
+"""The tables of the tuning summary: what minutes buy, stems, keys, pitches, strings, what stays."""
+
+from __future__ import annotations
+
+from planner.pitch import A4_MIDI, note_name
+from planner.target.tuner import strings_told, strings_words
+from planner.timeline import TempoMap
+from planner.words.plan_model import Plan
+from planner.words.spelling import names_at
+from planner.words.wording import amount, count, flat_or_sharp, give_or_take, percent
+from planner.write.along_song import along_song
+from planner.write.asking import not_asked
+from planner.write.in_short import coverage_sentence
+from planner.write.markdown import plain, table
+from planner.write.relief import RELIEF_HEAD, relief_rows
+from planner.write.string_grid import string_grids
+from planner.write.tally import Group, PitchBias, last_against_first, left_on_purpose, not_measured
+
+
+def minutes_table(plan: Plan) -> list[str]:
+    """Lay out what clears how many sour seconds, and who is farther out where parts beat."""
+    rows = relief_rows(plan)
+    if not rows and not plan.named:
+        return []
+    about = (
+        "Sour seconds are the time with a beating that can be heard or with a held note beyond its "
+        "tolerance; the list of offenders is in the order in which its lines clear most of them."
+    )
+    lines = ["## What the minutes buy", "", about, ""]
+    lines += table(RELIEF_HEAD, rows) if rows else ["No edit clears any of them."]
+    if plan.named:
+        told = "; ".join(
+            f"{code} in {count(times, 'clash', 'clashes')} ({amount(lasts_s)} s)"
+            for code, times, lasts_s in plan.named
+        )
+        lines += ["", f"Farther out than its partner, as recorded, where two parts beat: {told}."]
+    return lines
+
+
+def stems_table(plan: Plan) -> list[str]:
+    """Lay out each stem: how much of it was measured, where it sits, what may lie behind it."""
+    stems = plan.stems
+    if not stems:
+        return []
+    later = last_against_first(plan)
+    head = (
+        "stem", "role", "notes", "measured", "of the time", "heard", "spread (cents)",
+        "start against sustain", "last third against first", "edits",
+    )  # fmt: skip
+    rows = [
+        (
+            s.code,
+            s.role,
+            str(s.notes),
+            str(s.measured),
+            "" if s.measured_time_share is None else percent(s.measured_time_share),
+            ""
+            if s.offset_cents is None
+            else flat_or_sharp(s.offset_cents) + give_or_take(s.offset_uncertainty_cents),
+            "" if s.spread_cents is None else amount(s.spread_cents),
+            ""
+            if s.onset_minus_sustain_cents is None
+            else flat_or_sharp(s.onset_minus_sustain_cents).replace("in tune", "alike"),
+            _later(later.get(s.code)),
+            str(s.edits),
+        )
+        for s in stems
+    ]
+    suspected = [f"- {s.code}: {plain(words)}" for s in stems for words in s.suspicions]
+    if suspected:
+        suspected = ["", "What may lie behind it:", "", *suspected]
+    return ["## Stem by stem", "", *table(head, rows), *suspected]
+
+
+def _later(found: tuple[float, float] | None) -> str:
+    if found is None:
+        return ""
+    cents, doubt = found
+    return flat_or_sharp(cents).replace("in tune", "alike") + give_or_take(doubt)
+
+
+def along_table(plan: Plan, tempo_map: TempoMap | None) -> list[str]:
+    """Lay out where each part sits in each stretch of the song."""
+    found = along_song(plan, tempo_map)
+    if found is None:
+        return []
+    bars = found.unit == "bars"
+    head = ("stem", *(f"{'bar' if bars else 's'} {_stretch(a, b)}" for a, b in found.stretches))
+    rows = [
+        (part.stem, *("" if at is None else flat_or_sharp(at.cents) for at in part.at))
+        for part in found.parts
+    ]
+    note = (
+        "The middle of each part's notes, as recorded; blank where it rests. What all parts share "
+        "is the song's, what one does alone is its own; drawn in review.html."
+    )
+    return ["## Along the song", "", note, "", *table(head, rows)]
+
+
+def _stretch(first: int, last: int) -> str:
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def keys_table(plan: Plan) -> list[str]:
+    """Lay out the keys of the fixed instruments that stand out or beat, and the A's."""
+    told = [
+        k for k in plan.a4.keys if k.stands_out or strings_told(k) or k.midi % 12 == A4_MIDI % 12
+    ]
+    if not told:
+        return []
+    head = ("stem", "key", "notes", "off the smooth curve", "against the keys around it", "strings")
+    rows = [
+        (
+            k.stem,
+            note_name(k.midi, names_at(plan.keys, None)),
+            str(k.notes),
+            flat_or_sharp(k.mean_cents) + give_or_take(k.uncertainty_cents),
+            flat_or_sharp(k.beside_cents) + (" (stands out)" if k.stands_out else ""),
+            strings_words(k, plan.a4.a4_hz),
+        )
+        for k in told
+    ]
+    note = (
+        f"The A's, and what stands out of {count(len(plan.a4.keys), 'key')} heard; "
+        "a part with follow_keys is aimed at each key where it stands."
+    )
+    return ["## Keys of the reference", "", note, "", *table(head, rows)]
+
+
+def pitches_table(biases: tuple[PitchBias, ...]) -> list[str]:
+    """Lay out each pitch that comes often enough: where it sits."""
+    if not biases:
+        return []
+    head = ("stem", "pitch", "MIDI", "notes", "sits", "on that side")
+    rows = [
+        (
+            b.stem,
+            b.name,
+            str(b.midi),
+            str(b.notes),
+            flat_or_sharp(b.mean_cents) + give_or_take(b.uncertainty_cents),
+            percent(b.same_side),
+        )
+        for b in biases
+    ]
+    return ["## Pitch by pitch", "", *table(head, rows)]
+
+
+def strings_tables(plan: Plan) -> list[str]:
+    """Lay out the strings and frets of each fretted stem."""
+    lines: list[str] = []
+    for grid in string_grids(plan):
+        lines += ["", f"{grid.stem}: {grid.sentence}"]
+        if grid.rows:
+            lines += ["", *table(grid.head, grid.rows)]
+    if not lines:
+        return []
+    note = "Notes in each place, and how they sit on the average; frets count from the nut."
+    return ["## String by string", "", note, *lines]
+
+
+def _group_row(group: Group) -> tuple[str, str, str, str]:
+    """Give one group of notes as table cells: notes, why, rule, stems."""
+    return (str(group.notes), group.reason, group.rule_name, ", ".join(group.stems))
+
+
+def left_table(plan: Plan) -> list[str]:
+    """Lay out the measured notes that stay as they are, by why."""
+    groups = left_on_purpose(plan)
+    head = ("notes", "why (most of them)", "rule", "stems")
+    rows = [tuple(plain(cell) for cell in _group_row(g)) for g in groups]
+    lines = table(head, rows) if rows else ["No measured note was left alone."]
+    aside = [s.code for s in plan.session.stems if s.role == "exclude"]
+    if aside:
+        lines += ["", f"Left by role, unheard: {', '.join(aside)}."]
+    return ["## Left on purpose", "", *lines]
+
+
+def unsettled_table(plan: Plan) -> list[str]:
+    """Lay out the notes that are not settled though nobody is asked, by why."""
+    groups = not_asked(plan)
+    if not groups:
+        return []
+    about = (
+        "Left as recorded, and nobody is asked: where no answer would change the plan (listen, and "
+        "take another take if one is better), or where longer notes are asked about first. Each "
+        "stands in the edit list as a question, and can be answered there."
+    )
+    head = ("notes", "why", "rule", "stems")
+    rows = [tuple(plain(cell) for cell in _group_row(g)) for g in groups]
+    return ["## Not settled", "", about, "", *table(head, rows)]
+
+
+def unmeasured_table(plan: Plan) -> list[str]:
+    """Say how much was measured, and what stood in the way of the rest."""
+    lines = [coverage_sentence(plan)]
+    groups = not_measured(plan)
+    if groups:
+        rows = [(str(g.notes), plain(g.reason), ", ".join(g.stems)) for g in groups]
+        lines += ["", *table(("notes", "because", "stems"), rows)]
+    return ["## Could not be measured", "", *lines]

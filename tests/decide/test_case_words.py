@@ -1,0 +1,19 @@
+"""Words that a reason is filled in with."""
+
+from __future__ import annotations
+
+import pytest
+
+from planner.decide.case_words import words_of
+from planner.decide.moves import Move
+from tests.decide.test_fits import case
+
+
+@pytest.mark.parametrize(
+    ("rest", "words"),
+    [(0.4, "nothing left in"), (-0.5, "nothing left in"), (0.6, "1 left in"), (3.0, "3 left in")],
+)
+def test_edge_of_what_is_left_in(rest: float, words: str) -> None:
+    """Half a cent and less is nothing: no reason says "0 left in"."""
+    move = Move(remaining_cents=rest, gain_cents=20.0)
+    assert words_of(case(20.0), move, rises=False)["left"] == words

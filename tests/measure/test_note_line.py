@@ -1,0 +1,89 @@
+"""The windows of a note lie where the trade has them, and end where its string is stopped."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tones.exact import bent, cents_between, moments, steady, tone, with_floor, with_snr
+
+from planner.measure.note_line import NoteLine, note_line
+from planner.measure.note_span import NoteSpan
+from planner.measure.stiffness import NOT_STIFF, Stiffness
+from planner.model import Note
+
+SR, F1_HZ = 16_000, 110.0
+
+
+def line_of(sounds_s: float, whole_s: float, *, swells: bool) -> NoteLine:
+    """A string that decays and is stopped, after which a weak ring goes on to the note's end."""
+    t = moments(whole_s, SR)
+    rng = np.random.default_rng(2)
+    stopped = np.where(t < sounds_s, 1.0, np.exp(-(t - sounds_s) / 0.012)) + 0.02
+    samples = stopped * tone(steady(F1_HZ, whole_s, SR), SR, rng, decay_s=0.8)
+    note = Note(
+        stem="X", start_s=0.0, end_s=whole_s, start_smp=0, end_smp=len(t), pitch_hz=F1_HZ,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
+    )  # fmt: skip
+    span = NoteSpan(
+        note=note, sr=SR, samples=with_floor(samples, -70.0, rng),
+        prior_hz=np.full(len(t), F1_HZ), swells=swells,
+    )  # fmt: skip
+    return note_line(span, NOT_STIFF)
+
+
+@pytest.mark.parametrize("sounds_s", [0.4, 0.7])
+def test_a_stopped_string_is_judged_up_to_there(sounds_s: float) -> None:
+    """A note whose end is 150 ms late: the sustain still ends at 85 % of what sounded."""
+    line = line_of(sounds_s, sounds_s + 0.15, swells=False)
+    assert line.length_s == pytest.approx(sounds_s, abs=0.02)
+    assert line.sustain_last_s == pytest.approx(0.85 * line.length_s)
+
+
+def test_a_string_let_ring_and_what_is_driven_keep_their_length() -> None:
+    """Without a stop, or where the segmenter looks for releases, the note's end is its end."""
+    assert line_of(1.0, 0.6, swells=False).length_s == pytest.approx(0.6)
+    assert line_of(0.4, 0.55, swells=True).length_s == pytest.approx(0.55)
+
+
+def test_the_windows_of_a_long_note() -> None:
+    """At 110 Hz: from 10 ms, 60 ms long; the sustain from 150 ms to 85 %."""
+    line = line_of(2.0, 1.0, swells=False)
+    assert (line.onset_first_s, line.onset_length_s) == pytest.approx((0.010, 0.060))
+    assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx((0.150, 0.850))
+
+
+@pytest.mark.parametrize("way", ["scoop", "fall"])
+def test_a_long_way_to_or_from_a_note_is_not_in_its_sustain(way: str) -> None:
+    """A third in 0.3 s, evenly: the sustain begins, or ends, where the pitch stays."""
+    moved = np.concatenate([np.linspace(-400.0, 0.0, round(0.3 * SR)), np.zeros(round(0.6 * SR))])
+    cents = moved if way == "scoop" else moved[::-1]
+    hz = bent(F1_HZ, cents)
+    samples = with_floor(tone(hz, SR, np.random.default_rng(3)), -70.0, np.random.default_rng(4))
+    note = Note(
+        stem="X", start_s=0.0, end_s=0.9, start_smp=0, end_smp=len(hz), pitch_hz=F1_HZ,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="soft",
+    )  # fmt: skip
+    line = note_line(
+        NoteSpan(note=note, sr=SR, samples=samples, prior_hz=hz, swells=True), NOT_STIFF
+    )
+    ends = (0.3, 0.765) if way == "scoop" else (0.15, 0.6)
+    assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx(ends, abs=0.04)
+    assert np.abs(line.cents[line.in_sustain]).max() < 10.0
+
+
+def test_a_stiff_string_is_followed_along_its_own_pitch() -> None:
+    """Its period sags by 40 cents, its pitch does not: an even line, within 0.003 cents."""
+    t, f1_hz, b = moments(1.0, SR), 82.4, 1e-3
+    rng = np.random.default_rng(4)
+    samples = tone(steady(f1_hz, 1.0, SR), SR, rng, b=b, decay_s=0.5, decay_tilt=0.25)
+    note = Note(
+        stem="X", start_s=0.0, end_s=1.0, start_smp=0, end_smp=len(t), pitch_hz=f1_hz,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
+    )  # fmt: skip
+    span = NoteSpan(
+        note=note, sr=SR, samples=with_snr(samples, 60.0, rng),
+        prior_hz=f1_hz * 2 ** (40.0 * np.exp(-t / 0.4) / 1200), swells=False,
+    )  # fmt: skip
+    line = note_line(span, Stiffness(b=b, b_sd=None, known_sd=1e-8))
+    assert line.even is not None
+    assert cents_between(line.even.f1_hz, f1_hz) == pytest.approx(0.0, abs=0.003)

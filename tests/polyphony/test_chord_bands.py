@@ -1,0 +1,67 @@
+"""Bands of sections that are made here: players whose mean pitch is known."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.model import Floats
+from planner.polyphony.chord_bands import read_bands
+from planner.polyphony.chord_fits import Piece, fit_window
+from planner.polyphony.chord_partials import CENTS_PER_NEPER, PartialFits
+
+SR = 16000
+RNG_SEED = 54450
+
+
+def section(f0_hz: float, cents: Floats, rng: np.random.Generator, length_s: float = 1.0) -> Floats:
+    """Players so many cents from a pitch, each with twelve partials as loud as the others'."""
+    t = np.arange(round(length_s * SR)) / SR
+    sound = 1e-6 * rng.standard_normal(len(t))
+    for off in cents:
+        for n in range(1, 13):
+            turn = 2 * np.pi * n * f0_hz * 2 ** (off / 1200) * t + rng.uniform(0, 2 * np.pi)
+            sound += 0.01 / n * np.cos(turn)
+    return sound
+
+
+def bands_of(sound: Floats, *f0s_hz: float) -> list[PartialFits]:
+    piece = Piece(samples=np.asarray(sound, dtype=float), sr=SR, others_hz=np.zeros(0))
+    return read_bands(piece, list(f0s_hz), fit_window(piece, [(f0, 0.0) for f0 in f0s_hz]))
+
+
+def mean_cents(fits: PartialFits, f0_hz: float) -> float:
+    return float(np.mean(CENTS_PER_NEPER * np.log(fits.f_hz / (fits.number * f0_hz))))
+
+
+def test_the_mean_of_bands_is_the_mean_of_the_players() -> None:
+    """Ten players who scatter by 12 cents, 20 sections: nearer than their lines are found.
+
+    Of twelve bands that scatter by some 6 cents the mean scatters by 2.
+    """
+    rng = np.random.default_rng(RNG_SEED)
+    off = []
+    for _ in range(20):
+        players = rng.normal(0.0, 12.0, 10)
+        (fits,) = bands_of(section(220.0, players, rng), 220.0)
+        assert len(fits.number) >= 10
+        off.append(mean_cents(fits, 220.0) - players.mean())
+    assert np.sqrt(np.mean(np.square(off))) < 3.0
+    assert np.abs(off).max() < 6.0
+
+
+def test_a_band_that_another_note_reaches_is_not_read() -> None:
+    """A fifth: every second partial of the upper note lies on a third of the lower."""
+    rng = np.random.default_rng(RNG_SEED + 2)
+    sound = section(220.0, np.zeros(1), rng) + section(330.0, np.zeros(1), rng)
+    low, high = bands_of(sound, 220.0, 330.0)
+    assert not set(low.number) & {3.0, 6.0, 9.0, 12.0}
+    assert not set(high.number) & {2.0, 4.0, 6.0, 8.0}
+    assert {1.0, 2.0, 4.0} <= set(low.number)
+
+
+def test_noise_is_no_band() -> None:
+    """White noise hardly ever stands out of itself, and silence nowhere."""
+    rng = np.random.default_rng(RNG_SEED + 3)
+    found = [len(bands_of(rng.standard_normal(SR), 220.0)[0].number) for _ in range(10)]
+    assert np.mean(found) < 0.5
+    assert len(bands_of(np.zeros(SR), 220.0)[0].number) == 0

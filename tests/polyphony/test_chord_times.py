@@ -1,0 +1,67 @@
+"""When notes of a chord begin: swells of one place together, strokes within a hand's time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.polyphony.chord_times import (
+    STROKE_S,
+    TOGETHER_S,
+    begun_in_stroke_s,
+    begun_s,
+    begun_together_s,
+)
+
+
+def test_notes_of_one_place_begin_at_the_lower_quartile_of_their_starts() -> None:
+    """Four readings of one entry give one start; an entry elsewhere keeps its own."""
+    places_s, starts_s = [1.0, 1.0, 1.0, 1.0, 1.0, 2.0], [0.95, 1.0, 1.1, 1.02, 1.05, 2.3]
+    assert begun_together_s(places_s, starts_s) == [1.0, 1.0, 1.0, 1.0, 1.0, 2.3]
+
+
+def test_who_enters_long_after_the_others_keeps_the_own_start() -> None:
+    """A start further from the middle than the limit stays, one within it goes with the others."""
+    far, near = 1.0 + 1.01 * TOGETHER_S, 1.0 + 0.99 * TOGETHER_S
+    assert begun_together_s([1.0] * 3, [1.0, 1.0, far]) == [1.0, 1.0, far]
+    assert begun_together_s([1.0] * 3, [1.0, 1.0, near]) == [1.0, 1.0, 1.0]
+
+
+def test_a_start_outside_its_stroke_is_the_middle_of_it() -> None:
+    """One further from the middle than a strum lasts is a beat's; of two nobody can say."""
+    inside, outside = 1.02 + 0.99 * STROKE_S, 1.02 + 1.01 * STROKE_S
+    assert begun_in_stroke_s([1.0] * 3, [1.0, 1.02, outside]) == [1.0, 1.02, 1.02]
+    assert begun_in_stroke_s([1.0] * 3, [1.0, 1.02, inside]) == [1.0, 1.02, inside]
+    assert begun_in_stroke_s([1.0] * 2, [1.0, 1.2]) == [1.0, 1.2]
+    assert begun_in_stroke_s([], []) == []
+
+
+def test_no_notes_have_no_starts() -> None:
+    """Silence gives nothing."""
+    assert begun_together_s([], []) == []
+
+
+@pytest.mark.parametrize("rise_s", [0.0, 0.02, 0.05, 0.1])
+def test_what_swells_in_begins_where_it_begins_to_rise(rise_s: float) -> None:
+    """However long a straight rise takes; where it rises most in dB lies 20 ms later of 100."""
+    sr = 16000
+    at = np.arange(sr) / sr
+    own_hz = np.array([330.0, 660.0])
+    shape = np.clip((at - 0.5) / max(rise_s, 1e-3), 0.0, 1.0)
+    sound = 0.2 * shape * np.sin(2 * np.pi * own_hz[:, None] * at).sum(axis=0)
+    sound += 1e-4 * np.random.default_rng(3).standard_normal(sr)
+    found_s = begun_s(sound, sr, own_hz, 0.55, early_s=0.15, late_s=0.15, struck=False)
+    assert abs(found_s - 0.5) < 0.007
+
+
+def test_a_later_string_begins_when_it_is_struck_not_with_the_pick_on_the_first() -> None:
+    """The noise rises further out of the silence than the tone out of the noise."""
+    sr, rng = 16000, np.random.default_rng(2)
+    at = np.arange(sr) / sr
+    sound = 1e-5 * rng.standard_normal(sr)
+    sound += 0.3 * rng.standard_normal(sr) * np.exp(-(at - 0.5) / 0.03) * (at > 0.5)
+    own_hz = np.array([330.0, 660.0])
+    for hz in own_hz:
+        sound += 0.2 * np.sin(2 * np.pi * hz * at) * (at > 0.56)
+    found_s = begun_s(sound, sr, own_hz, 0.5, early_s=0.08, late_s=0.1)
+    assert abs(found_s - 0.56) < 0.01

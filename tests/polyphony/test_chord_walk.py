@@ -1,0 +1,108 @@
+"""A chord stem from onset to onset: what a score is asked, and what is looked at again.
+
+The chords are struck strings made here (`test_chords.struck`), so their notes are known.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bench.waveguides import scores
+from numpy.typing import NDArray
+from test_chords import SR, as_stem, struck
+from tones.waveguides import picked_chords
+
+from planner.chords import find_chord_notes
+from planner.pitch import hz_to_midi, midi_to_hz
+from planner.polyphony import chord_walk
+from planner.polyphony.chord_partials import typical_b
+from planner.polyphony.chord_voices import Voice, f1_of
+from planner.polyphony.chord_walk import find_voices
+
+Array = NDArray[np.float64]
+CHORDS = ((48, 55, 64), (53, 60, 69), (50, 57, 65), (52, 59, 67))
+
+
+def four_chords() -> Array:
+    """One a second, from 0.3 s on."""
+    rng = np.random.default_rng(5)
+    sound = 1e-4 * rng.standard_normal(5 * SR)
+    for k, keys in enumerate(CHORDS):
+        for key in keys:
+            note = struck(midi_to_hz(key), typical_b(midi_to_hz(key)), 0.9, rng)
+            first = int((0.3 + k) * SR)
+            sound[first : first + len(note)] += note[: len(sound) - first]
+    return sound
+
+
+def test_a_score_is_asked_twice_with_all_that_was_heard() -> None:
+    """First of what is heard without it, then of what is heard with it, starts within 30 ms."""
+    asked: list[list[Voice]] = []
+    written = tuple((0.3 + k, midi_to_hz(key)) for k, keys in enumerate(CHORDS) for key in keys)
+
+    def lead(voices: list[Voice]) -> tuple[tuple[float, float], ...]:
+        asked.append(voices)
+        return written
+
+    voices, *_ = find_voices(four_chords(), as_stem(four_chords()), lead)
+    assert [any(voice.known for voice in heard) for heard in asked] == [False, True]
+    for heard in asked:
+        off_s = [abs(voice.start_s - 0.3 - round(voice.start_s - 0.3)) for voice in heard]
+        assert max(off_s) < 0.03
+    found = sorted((round(v.start_s - 0.3), round(hz_to_midi(f1_of(v)))) for v in voices)
+    assert found == sorted((k, key) for k, keys in enumerate(CHORDS) for key in keys)
+
+
+def test_a_score_that_does_not_fit_changes_nothing() -> None:
+    """It is asked once, names nothing, and the notes are those found without it."""
+    sound, calls = four_chords(), []
+
+    def lead(voices: list[Voice]) -> tuple[tuple[float, float], ...]:
+        calls.append(len(voices))
+        return ()
+
+    led, *_ = find_voices(sound, as_stem(sound), lead)
+    alone, *_ = find_voices(sound, as_stem(sound))
+    assert len(calls) == 1
+    assert [(v.start_s, v.f0_hz) for v in led] == [(v.start_s, v.f0_hz) for v in alone]
+
+
+def test_every_stretch_is_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three walks of a stem with its score take no more spectra than one without."""
+    sound, looked = four_chords(), [0, 0]
+    plain = chord_walk.find_peaks_in
+    written = tuple((0.3 + k, midi_to_hz(key)) for k, keys in enumerate(CHORDS) for key in keys)
+    for k, lead in enumerate((None, lambda voices: written)):
+
+        def counted(*args: object, k: int = k) -> object:
+            looked[k] += 1
+            return plain(*args)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(chord_walk, "find_peaks_in", counted)
+        find_voices(sound, as_stem(sound), lead)
+    assert 0 < looked[1] <= looked[0]
+
+
+def test_a_tine_rings_on_when_only_its_two_low_partials_are_left() -> None:
+    """Its third fades within half a second; with five to show, two would be too few."""
+    t = np.arange(int(2.0 * SR)) / SR
+    turn = 2 * np.pi * midi_to_hz(57) * t
+    tine = np.exp(-t / 2.0) * (np.sin(turn) + 0.3 * np.sin(2 * turn))
+    tine += 0.1 * np.exp(-t / 0.1) * np.sin(3 * turn)
+    sound = 1e-4 * np.random.default_rng(3).standard_normal(int(3.0 * SR))
+    sound[SR // 2 : SR // 2 + len(t)] += 0.2 * tine * np.minimum(t / 0.004, 1.0)
+    (voice,), *_ = find_voices(sound, as_stem(sound, "fixed-pitch"))
+    assert round(hz_to_midi(f1_of(voice))) == 57
+    assert voice.last_s > 2.4
+
+
+@pytest.mark.parametrize("seed", [102, 104, 105])
+def test_a_string_that_rings_under_the_next_is_not_struck_again(seed: int) -> None:
+    """Six picked chords of a guitar, a string every 0.18 s: hardly more notes than are picked.
+
+    On strings that waves run along, whose partials lie as they do on none of our own sums.
+    """
+    melody = picked_chords(seed)
+    found = find_chord_notes(melody.stem())
+    assert len(found) <= 1.1 * len(melody.notes)
+    assert scores(melody, several=True)[0] >= 0.85

@@ -1,0 +1,138 @@
+"""The whole song's movement: found where all stems share it, and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from planner.model import Floats
+from planner.target.movement import FEWEST_NOTES, Heard, SongMovement, song_movement
+
+LENGTH_S = 180.0
+AT_S = np.linspace(5.0, 175.0, 60)
+MOVES: dict[str, Callable[[Floats], Floats]] = {
+    "a step": lambda t: 6.0 * (t > 80.0),
+    "an even climb": lambda t: 8.0 * t / LENGTH_S,
+    "there and back": lambda t: 8.0 * np.exp(-(((t - 90.0) / 20.0) ** 2)),
+}
+
+
+def still(t: Floats) -> Floats:
+    return 0.0 * t
+
+
+def band(seed: int, moves: Callable[[Floats], Floats], *, alone: int | None = None) -> list[Heard]:
+    """Six stems, the first a piano; with scatter, offsets, wrong notes, and late entries.
+
+    Only stem `alone` moves where one is named.
+    """
+    rng = np.random.default_rng(seed)
+    stems = []
+    for k in range(6):
+        start_s = np.sort(rng.uniform(0.0, LENGTH_S, int(rng.integers(20, 300))))
+        if k > 2 and rng.random() < 0.3 and (start_s > LENGTH_S / 2).sum() >= FEWEST_NOTES:
+            start_s = start_s[start_s > LENGTH_S / 2]
+        scatter = 0.7 if k == 0 else rng.uniform(2.0, 9.0)
+        error = rng.normal(rng.normal(0.0, 6.0), scatter, len(start_s))
+        error += (rng.random(len(start_s)) < 0.04) * rng.normal(0.0, 30.0, len(start_s))
+        if alone is None or k == alone:
+            error += moves(start_s)
+        stems.append(Heard(code=f"S{k}", fixed=k == 0, start_s=start_s, error_cents=error))
+    return stems
+
+
+def worst_cents(found: SongMovement, moves: Callable[[Floats], Floats]) -> float:
+    """Median distance between the line found and the true one, their middles taken out."""
+    apart = np.array([found.cents_at(t) for t in AT_S]) - moves(AT_S)
+    return float(np.median(np.abs(apart - np.median(apart))))
+
+
+@pytest.mark.parametrize("name", MOVES)
+def test_what_all_share_is_found(name: str) -> None:
+    """In at least 36 of 40 bands, within half a cent for half of the song's time."""
+    found = [song_movement(band(seed, MOVES[name])) for seed in range(1000, 1040)]
+    lines = [line for line in found if line is not None]
+    assert len(lines) >= 36
+    assert max(worst_cents(line, MOVES[name]) for line in lines) < 0.5
+
+
+def test_nothing_is_found_where_nothing_moves() -> None:
+    """Not in one of 100 bands whose players only scatter."""
+    assert [seed for seed in range(2000, 2100) if song_movement(band(seed, still))] == []
+
+
+@pytest.mark.parametrize("alone", [0, 1, 4])
+def test_one_stem_that_moves_is_its_own_matter(alone: int) -> None:
+    """A retuned instrument, or a piano tuned between takes, is no movement of the song."""
+    step = MOVES["a step"]
+    assert [s for s in range(3000, 3040) if song_movement(band(s, step, alone=alone))] == []
+
+
+def test_what_cannot_move_by_itself_has_a_veto() -> None:
+    """Five parts that sag together against a piano that stays are a band, not a machine."""
+    climb = MOVES["an even climb"]
+    bands = [(band(seed, climb), band(seed, still)) for seed in range(4000, 4020)]
+    assert [
+        k for k, (moving, standing) in enumerate(bands) if song_movement([standing[0], *moving[1:]])
+    ] == []
+    assert sum(song_movement(moving) is not None for moving, _ in bands) >= 18
+
+
+def test_order_of_stems_does_not_matter() -> None:
+    """The same line, to the last bit, whichever stem comes first."""
+    stems = band(5000, MOVES["a step"])
+    one, other = song_movement(stems), song_movement(stems[::-1])
+    assert one is not None
+    assert other is not None
+    assert np.array_equal(one.cents, other.cents)
+    assert one.stems == other.stems
+
+
+def test_few_notes_or_few_stems_say_nothing() -> None:
+    """Two stems, or stems of 15 notes, are not asked; a third stem, or a 16th note, is."""
+    stems = band(6001, lambda t: 12.0 * (t > 90.0))
+    assert song_movement(stems[:2]) is None
+    assert song_movement(stems[:3]) is not None
+
+    def short(count: int) -> list[Heard]:
+        times = np.linspace(1.0, 179.0, count)
+        error = 12.0 * (times > 90.0) + np.tile([0.4, -0.4], count)[:count]
+        return [Heard(code=c, fixed=False, start_s=times, error_cents=error) for c in "ABC"]
+
+    assert song_movement(short(FEWEST_NOTES - 1)) is None
+    assert song_movement(short(FEWEST_NOTES)) is not None
+
+
+def outro(players: int) -> list[Heard]:
+    """Four parts in tune for two minutes; of these, some play the last one too and rise by 12."""
+    rng = np.random.default_rng(11)
+    stems = []
+    for k in range(4):
+        until_s = LENGTH_S if k < players else 115.0
+        start_s = np.sort(rng.uniform(0.0, until_s, 120))
+        error = rng.normal(0.0, 1.0, len(start_s)) + 12.0 * (start_s > 130.0)
+        stems.append(Heard(code=f"S{k}", fixed=False, start_s=start_s, error_cents=error))
+    return stems
+
+
+@pytest.mark.parametrize(("players", "found"), [(1, False), (2, False), (3, True), (4, True)])
+def test_a_movement_is_shared_only_where_three_play(players: int, found: bool) -> None:
+    """What one or two do while the others are silent is theirs; three who do it share it."""
+    assert (song_movement(outro(players)) is not None) is found
+
+
+def test_the_outro_of_one_player_moves_nobody() -> None:
+    """After a step that all share, one plays on alone, 20 sharp: the song stays where it was."""
+    rng = np.random.default_rng(12)
+    stems = []
+    for k in range(4):
+        start_s = np.sort(rng.uniform(0.0, LENGTH_S if k == 0 else 115.0, 120))
+        error = rng.normal(0.0, 1.0, len(start_s)) + 6.0 * (start_s > 60.0)
+        error[start_s > 125.0] += 14.0
+        stems.append(Heard(code=f"S{k}", fixed=False, start_s=start_s, error_cents=error))
+    found = song_movement(stems)
+    assert found is not None
+    assert found.cents_at(100.0) - found.cents_at(20.0) == pytest.approx(6.0, abs=0.7)
+    assert found.cents_at(170.0) == pytest.approx(found.cents_at(115.0), abs=1.5)
