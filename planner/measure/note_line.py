@@ -131,7 +131,7 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
         partials=partials_along(*followed, partials_s),
         partials_s=partials_s,
     )
-    if line.even is not None or span.swells or stiffness.b_sd is not None:
+    if span.swells or stiffness.b_sd is not None or (line.even and not line.even.drifts):
         return line
     return _by_loud_ones(line, followed[1])
 
@@ -144,8 +144,11 @@ def _by_loud_ones(line: NoteLine, contour: Contour) -> NoteLine:
     first_cents, b_off = by_loud_ones(line.partials, off_cents, line.b)
     if line.b > 0.0:
         return replace(line, loud_off_cents=first_cents)
+    if first_cents == 0.0:
+        return line
     contour = replace(contour, f1_hz=contour.f1_hz * 2.0 ** (first_cents / 1200.0))
-    return replace(line, contour=contour, cents=line.cents + first_cents, b=max(b_off, 0.0))
+    cents = line.cents + first_cents
+    return replace(line, contour=contour, cents=cents, even=None, b=max(b_off, 0.0))
 
 
 def _followed(span: NoteSpan, b: float, phases: Phases | None) -> tuple[Phases, Contour] | None:

@@ -58,7 +58,7 @@ def test_a_stiffness_that_the_loud_ones_deny_is_doubt() -> None:
     assert measured.sustain_hz is not None
     assert measured.uncertainty_cents is not None
     off = abs(cents_between(measured.sustain_hz, 98.0))
-    assert 2.0 < off < 2.0 * measured.uncertainty_cents
+    assert 1.0 < off < 2.0 * measured.uncertainty_cents
 
 
 def partials(b: float, count: int, amplitude: float = 1.0) -> tuple[FoundPartials, Floats]:
