@@ -200,6 +200,23 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
 
 
+def test_two_sure_notes_do_not_move_the_pitch_of_others() -> None:
+    """Two known to 1 lie 42 sharp, six known to 8 and 15 anywhere: those would come out worse."""
+    doubts = [1.0, 1.0, 8.0, 8.0, 15.0, 15.0, 15.0, 15.0]
+    rest = line("X", [64] * 20, [0.0] * 20, length_s=1.0)
+
+    def of(off: list[float], lengths_s: list[float]) -> list[ScopeRule]:
+        notes = [
+            note(f"X-{100 + k}", 58, cents, start_s=40.0 + k, length_s=length_s, uncertainty=doubt)
+            for k, (cents, doubt, length_s) in enumerate(zip(off, doubts, lengths_s, strict=True))
+        ]
+        found = rules_of(rest + notes, "voice-harmony")
+        return [rule for rule in found if rule.intended_midi == 58]
+
+    assert len(of([42.0] * 8, [0.5] * 8)) == 1
+    assert of([42.0, 42.0, 42.0, 40.0, -15.0, -15.0, -15.0, 4.0], [0.5] * 4 + [0.2] * 4) == []
+
+
 @pytest.mark.parametrize("odd", [(61,), (61, 62, 63)])
 def test_what_most_pitches_share_is_the_part_however_often_an_odd_one_comes(
     odd: tuple[int, ...],

@@ -14,6 +14,7 @@ from planner.scope.scope_rule import (
     ScopeRule,
     bias_of,
     gain_of_each,
+    gain_of_move,
     least_cents,
     proven,
     scatter_around_pitches,
@@ -54,7 +55,12 @@ def pitch_rules(
         asked = least_cents(least, [a.measured.id for a, _ in fit], factors)
         if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
             continue
-        covers = tuple(a.measured.id for a in notes if a.target.intended_midi == midi)
+        covered = [a for a in notes if a.target.intended_midi == midi]
+        # Two sure notes do not speak for eight: those that are moved with them come out better too.
+        heard = np.array([a.heard_cents for a in covered if a.heard_cents is not None])
+        if gain_of_move(heard, bias) < limits.gain_share:
+            continue
+        covers = tuple(a.measured.id for a in covered)
         rules.append(
             ScopeRule(
                 stem=notes[0].measured.note.stem,

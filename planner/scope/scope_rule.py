@@ -248,3 +248,9 @@ def gain_of_each(errors: Floats) -> float:
     before = float(np.abs(errors).mean())
     after = float(np.abs(away_from_others(errors)).mean())
     return 1.0 - after / before if before > 0 else 0.0
+
+
+def gain_of_move(errors: Floats, bias_cents: float) -> float:
+    """How much the mean error falls when all notes are moved by what the surest are off by."""
+    before = float(np.abs(errors).mean())
+    return 1.0 - float(np.abs(errors - bias_cents).mean()) / before if before > 0 else 0.0
