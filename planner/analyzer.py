@@ -171,7 +171,7 @@ def _measure(
         ),
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
-        partials_cents=_partials_disagreement(series) if series else None,
+        partials_cents=_partials_disagreement(found, series) if found and series else None,
         upper_partials_db=upper_partials_db(found) if found else None,
         confidence="shaky" if octave_low else _confidence(note, length_s, sustain),
         not_measured_because="; ".join(why),
@@ -241,10 +241,16 @@ def _upper_cents(fit: PartialFit) -> float | None:
     return float(weight @ fit.misfit_cents[others] / weight.sum())
 
 
-def _partials_disagreement(fit: PartialFit) -> float | None:
-    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents."""
-    first, upper = fit.misfit_cents[fit.numbers == 1], _upper_cents(fit)
-    return None if len(first) == 0 or upper is None else upper - float(first[0])
+def _partials_disagreement(found: FoundPartials, fit: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the first, beyond the stiffness law, in cents.
+
+    The first is asked as it was found: where it is so odd that the fit leaves it out, that is most
+    of what there is to tell.
+    """
+    first_hz, upper = found.f_hz[found.numbers == 1], _upper_cents(fit)
+    if len(first_hz) == 0 or upper is None:
+        return None
+    return upper - 1200 * float(np.log2(first_hz[0] / fit.f1_hz))
 
 
 def upper_partials_db(found: FoundPartials) -> float | None:

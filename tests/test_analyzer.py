@@ -322,6 +322,19 @@ def test_nothing_in_speech_like_noise_is_firm(seed: int) -> None:
     assert [note.start_s for note, measured in pairs if measured.confidence == "firm"] == []
 
 
+@pytest.mark.parametrize("first_cents", [-6.0, -2.0, 0.0, 3.0])
+def test_a_first_partial_out_of_line_is_told(first_cents: float) -> None:
+    """A string's end that gives way draws its first partial off: 2 to 6 lie that far from it."""
+    rng = np.random.default_rng(3)
+    line = steady(78.0, 1.2, SR)
+    others = [0.0, *(1.0 / n for n in range(2, 15))]
+    string = tone(line, SR, rng, b=1.5e-4, amplitudes=others, decay_s=0.9)
+    string += tone(line * 2 ** (first_cents / 1200), SR, rng, amplitudes=[1.0], decay_s=0.9)
+    told = only(string, "bass-fretted")[1].partials_cents
+    assert told is not None
+    assert told == pytest.approx(-first_cents, abs=0.3)
+
+
 def test_a_pure_tone_has_hardly_any_partials_and_a_bowed_one_has() -> None:
     """What lies above the first partial is weighed: 30 dB and more down, or plainly there."""
     t = np.arange(int(1.2 * SR)) / SR
