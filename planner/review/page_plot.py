@@ -120,7 +120,7 @@ def plot_note(
         window,
         others,
         HEIGHT,
-        first=judged.clash_with.rpartition("-")[0],  # a note's id is its stem's code and a serial
+        beats_with=judged.clash_with,
         later_s=lambda stem: later_s(stem) - own_s,
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from planner.pitch import NoteNames, note_name
+from planner.pitch import note_name
 from planner.timeline import TempoMap
 from planner.words.plan_model import Judged
 
@@ -63,65 +63,90 @@ class Window:
         return self.left + min(max(share, 0.0), 1.0) * (self.right - self.left)
 
 
+@dataclass(frozen=True, slots=True)
+class _Chord:
+    """Notes of another stem that begin together; `beats` where the drawn note beats with one."""
+
+    start_s: float
+    end_s: float
+    text: str
+    beats: bool
+
+
 def strip_lines(
     window: Window,
     others: Sequence[Judged],
     top: float,
     *,
-    first: str = "",
+    beats_with: str = "",
     later_s: Callable[[str], float] = lambda stem: 0.0,
 ) -> tuple[tuple[StripLine, ...], int]:
     """Lay out what other stems sound inside the window, one line each.
 
     others: notes of every other stem, by stem, then start.
     top: where the strip begins.
-    first: the stem to name first: the one that the drawn note beats with.
+    beats_with: id of the note that the drawn one beats with: its stem and itself are named first.
     later_s: stem code to the seconds that its file's clock is later than the drawn stem's.
 
     Gives at most `LINES_MOST`, and how many stems that sound found no room.
     """
-    by_stem: dict[str, list[tuple[float, float, int, NoteNames]]] = {}
+    by_stem: dict[str, list[tuple[float, float, Judged]]] = {}
     for judged in others:
         note = judged.measured.note
         start_s = note.start_s + later_s(note.stem)
         end_s = note.end_s + later_s(note.stem)
         if start_s < window.end_s and end_s > window.start_s:
-            sounds = (start_s, end_s, judged.target.intended_midi, judged.names)
-            by_stem.setdefault(note.stem, []).append(sounds)
+            by_stem.setdefault(note.stem, []).append((start_s, end_s, judged))
+    first = beats_with.rpartition("-")[0]  # a note's id is its stem's code and a serial
     order = sorted(by_stem, key=lambda stem: stem != first)  # stable: the session's order else
     lines = [
-        _line(window, stem, _chords(by_stem[stem]), top + (k + 1) * LINE_HEIGHT - 4.0)
+        _line(window, stem, _chords(by_stem[stem], beats_with), top + (k + 1) * LINE_HEIGHT - 4.0)
         for k, stem in enumerate(order[:LINES_MOST])
     ]
     return tuple(lines), max(0, len(order) - LINES_MOST)
 
 
-def _chords(notes: list[tuple[float, float, int, NoteNames]]) -> list[tuple[float, float, str]]:
+def _chords(sounding: list[tuple[float, float, Judged]], beats_with: str) -> list[_Chord]:
     """Put notes that begin together into one entry, named from the lowest up."""
-    chords: list[tuple[float, float, dict[int, NoteNames]]] = []
-    for start_s, end_s, midi, names in sorted(notes):
-        if chords and start_s - chords[-1][0] <= TOGETHER_S:
-            begun_s, last_s, known = chords[-1]
-            chords[-1] = (begun_s, max(last_s, end_s), known | {midi: names})
+    groups: list[list[tuple[float, float, Judged]]] = []
+    for each in sorted(sounding, key=lambda one: (one[0], one[1], one[2].target.intended_midi)):
+        if groups and each[0] - groups[-1][0][0] <= TOGETHER_S:
+            groups[-1].append(each)
         else:
-            chords.append((start_s, end_s, {midi: names}))
-    return [
-        (a, b, " ".join(note_name(m, midis[m]) for m in sorted(midis))) for a, b, midis in chords
-    ]
+            groups.append([each])
+    chords = []
+    for group in groups:
+        names = {judged.target.intended_midi: judged.names for *_, judged in group}
+        chords.append(
+            _Chord(
+                group[0][0],
+                max(end_s for _, end_s, _ in group),
+                " ".join(note_name(midi, names[midi]) for midi in sorted(names)),
+                any(judged.measured.id == beats_with for *_, judged in group),
+            )
+        )
+    return chords
 
 
-def _line(window: Window, stem: str, chords: list[tuple[float, float, str]], y: float) -> StripLine:
-    pieces = []
-    free = window.left  # labels may begin from here on
-    for start_s, end_s, text in chords:
-        x1, x2 = window.x(start_s), window.x(end_s)
-        if x1 < free or x1 + len(text) * CHARACTER > window.right:
-            text = ""
-        else:
-            free = x1 + (len(text) + 1) * CHARACTER
-        pieces.append(Sounding(round(x1, 1), round(x2, 1), start_s >= window.start_s, text))
-    said = ", ".join(text for _, _, text in chords)
-    return StripLine(y=round(y, 1), stem=stem, pieces=tuple(pieces), said=f"{stem} {said}")
+def _line(window: Window, stem: str, chords: list[_Chord], y: float) -> StripLine:
+    at = [window.x(chord.start_s) for chord in chords]
+    ends = [x + len(chord.text) * CHARACTER for x, chord in zip(at, chords, strict=True)]
+    named: list[int] = []
+    for k in sorted(range(len(chords)), key=lambda k: (not chords[k].beats, k)):
+        apart = all(ends[k] + CHARACTER <= at[j] or ends[j] + CHARACTER <= at[k] for j in named)
+        if apart and ends[k] <= window.right:
+            named.append(k)
+    pieces = tuple(
+        Sounding(
+            round(at[k], 1),
+            round(window.x(chord.end_s), 1),
+            chord.start_s >= window.start_s,
+            chord.text if k in named else "",
+        )
+        for k, chord in enumerate(chords)
+    )
+    said = ", ".join(chord.text for chord in chords)
+    return StripLine(y=round(y, 1), stem=stem, pieces=pieces, said=f"{stem} {said}")
 
 
 def bar_lines(

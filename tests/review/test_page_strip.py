@@ -51,10 +51,19 @@ def test_names_do_not_cover_each_other() -> None:
     assert lines[0].said.count(",") == 19
 
 
+def test_the_note_that_is_beaten_with_is_named() -> None:
+    """The tail of another note takes no room from the one that the headline names."""
+    others = [judged("GTR-0001", 64, start_s=8.65), judged("GTR-0002", 59, start_s=10.1)]
+    (line,), _ = strip_lines(WINDOW, others, 200.0)
+    assert [piece.text for piece in line.pieces] == ["E4", ""]
+    (line,), _ = strip_lines(WINDOW, others, 200.0, beats_with="GTR-0002")
+    assert [piece.text for piece in line.pieces] == ["", "B3"]
+
+
 def test_the_partner_is_named_first_and_the_rest_counted() -> None:
     """The stem that the note beats with comes first; stems without room are counted."""
     others = [judged(f"S{k}-0001", 60, start_s=10.0) for k in range(LINES_MOST + 2)]
-    lines, without_room = strip_lines(WINDOW, others, 200.0, first="S4")
+    lines, without_room = strip_lines(WINDOW, others, 200.0, beats_with="S4-0001")
     assert [line.stem for line in lines] == ["S4", "S0", "S1", "S2", "S3", "S5"]
     assert without_room == 2
     drawn = plot_note(judged(start_s=10.0), "D5", others=others)
