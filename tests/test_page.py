@@ -107,8 +107,9 @@ def test_page_loads_nothing() -> None:
         assert rules.pop(name) == f"'sha256-{digest}'"
     assert rules == {"base-uri": "'none'", "form-action": "'none'"}
     assert not {tag for tag, _ in tags} & {"link", "img", "iframe", "object", "base", "form"}
-    loading = {"href", "srcset", "action", "style", "autoplay"}
+    loading = {"srcset", "action", "style", "autoplay"}
     assert not [a for _, attrs in tags for a in attrs if a in loading or a.startswith("on")]
+    assert {attrs["href"][:1] for _, attrs in tags if attrs.get("href")} == {"#"}  # type: ignore[index]
     assert {attrs["src"][:22] for _, attrs in tags if attrs.get("src")} == {  # type: ignore[index]
         "data:audio/wav;base64,"
     }
@@ -284,13 +285,18 @@ def test_only_offenders_above_the_stop_line_are_shown() -> None:
 
 
 def test_number_of_offenders_follows_the_session() -> None:
-    """No more offenders are shown than the session asks for."""
+    """No more offenders are shown than the session asks for, but for rules, and the top says so."""
     session = replace(plan().session, offenders_wanted=1)
     html = review_page(plan(session=session))
-    assert "2 further lines in the list of offenders, 1 of them above the stop line." in html
     tags = Outline(html).tags
     ids = [a["id"] for tag, a in tags if tag == "article"]
-    assert ids == ["offender-1", "question-1"]
+    assert ids == ["offender-1", "offender-2", "question-1"]
+    assert '(<a href="#offender-2">line 2</a>)' in html
+    assert "2 lines, 1 question. A line without an answer stays proposed, a question open." in html
+    again = replace(OFFENDER, rank=2, row_id="LV-0150")
+    rows = (row(), row(id="LV-0150"))
+    html = review_page(plan(session=session, offenders=(OFFENDER, again), rows=rows))
+    assert "1 further line in the list of offenders, 1 of them above the stop line." in html
 
 
 def test_empty_plan_still_makes_a_page() -> None:

@@ -28,15 +28,16 @@ class Line:
 def page_lines(plan: Plan) -> tuple[Line, ...]:
     """List the offenders above the stop line, at most as many as the session wants, then questions.
 
-    Questions are those that a person is asked (`planner.write.asking`). An offender without a row
-    in the list is left out: there is nothing to answer.
+    Rules have their line wherever they rank: they are few, and each moves many notes. Questions are
+    those that a person is asked (`planner.write.asking`). An offender without a row in the list is
+    left out: there is nothing to answer.
     """
     rows = {row.id: row for row in plan.rows}
     notes = {judged.measured.id: judged for judged in plan.judged}
-    shown = [o for o in plan.offenders if o.above_stop_line and o.row_id in rows]
-    lines = [
-        _line(rows[o.row_id], o, notes, plan.rows) for o in shown[: plan.session.offenders_wanted]
-    ]
+    above = [o for o in plan.offenders if o.above_stop_line and o.row_id in rows]
+    wanted = plan.session.offenders_wanted
+    shown = above[:wanted] + [o for o in above[wanted:] if rows[o.row_id].kind == "rule"]
+    lines = [_line(rows[o.row_id], o, notes, plan.rows) for o in shown]
     questions = [replace(_line(one.row, None, notes, ()), alike=one.alike) for one in asked(plan)]
     return (*lines, *questions)
 

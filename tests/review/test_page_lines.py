@@ -29,6 +29,16 @@ def test_a_rule_is_heard_by_its_typical_note() -> None:
     assert line.of_notes == 3
 
 
+def test_rules_have_a_line_wherever_they_rank() -> None:
+    """One line is wanted: of a note and a rule behind it both are shown, of two notes the first."""
+    made = plan()
+    one = replace(made, session=replace(made.session, offenders_wanted=1))
+    assert [line.row.id for line in page_lines(one)] == ["LV-0147", "R-001", "Q-001"]
+    notes = (OFFENDER, replace(OFFENDER, rank=2, row_id="LV-0150"))
+    two = replace(one, offenders=notes, rows=(row(), row(id="LV-0150")))
+    assert [line.row.id for line in page_lines(two)] == ["LV-0147"]
+
+
 def test_the_same_fault_elsewhere_is_named() -> None:
     """Edits that move the same note of a stem the same way are alike; others are not."""
     others = (
