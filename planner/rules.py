@@ -27,6 +27,7 @@ from planner.decide.fits import (
     sags,
     scoops,
     slides,
+    slides_too_fast,
     starts_off,
     two_ways,
     which_note,
@@ -244,6 +245,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="start and rest on either side", action="shape", fits=two_ways, move=note_edits.shape,
         reason="starts {onset_off}, goes on {sustain_off}: one number would lie; "
         "needs points or a cut",
+    ),
+    DecisionRule(
+        name="slide in a short note", action="leave", fits=slides_too_fast,
+        reason="starts {onset_off}, goes on {sustain_off}, too short for two numbers: "
+        "kept, on its way from one pitch to another",
     ),
     DecisionRule(
         name="start fine, rest off", action="shape", fits=only_rest_off, move=note_edits.shape,

@@ -353,8 +353,15 @@ def test_opposite_sides_take_two_numbers() -> None:
     assert got.onset_add_cents < 0 < got.sustain_add_cents
     assert got.points[0][1] == got.onset_add_cents
     assert got.points[-1][1] == got.sustain_add_cents
+
+
+def test_a_short_note_that_slides_across_its_target_is_left() -> None:
+    """Too short for two numbers, and one would put its rest twice as far out: left, and said."""
     short = judge(-25, "bowed", onset=30, heard=30, length_s=0.29)
-    assert short.action == "raise-lower"
+    assert (short.rule_name, short.action) == ("slide in a short note", "leave")
+    assert "starts 30 sharp, goes on 25 flat" in short.reason
+    assert judge(-25, "bowed", onset=30, settle_s=0.2, length_s=0.3).action == "shape"
+    assert judge(-10, "bowed", onset=30, heard=30, length_s=0.29).action == "raise-lower"
 
 
 @pytest.mark.parametrize("onset", [-400, -250, 250])

@@ -202,12 +202,25 @@ def arrives_late(case: Case) -> bool:
     )
 
 
-def two_ways(case: Case) -> bool:
-    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+def _either_side(case: Case) -> bool:
+    """Whether a note starts out on one side of its target and goes on out on the other."""
+    if case.onset is None or case.sustain is None or case.onset * case.sustain >= 0:
         return False
-    opposite = case.onset * case.sustain < 0
-    both = abs(case.onset) > case.t and abs(case.sustain) > case.t
-    slipped = opposite and both and not comes_from_elsewhere(case)
+    return abs(case.onset) > case.t and abs(case.sustain) > case.t
+
+
+def slides_too_fast(case: Case) -> bool:
+    """Whether a note too short for two numbers goes from out on one side to out on the other.
+
+    One number would put right what it starts as and the rest further out.
+    """
+    return case.length_s < _TOO_SHORT_TO_SHAPE_S and _either_side(case)
+
+
+def two_ways(case: Case) -> bool:
+    if case.length_s < _TOO_SHORT_TO_SHAPE_S:
+        return False
+    slipped = _either_side(case) and not comes_from_elsewhere(case)
     return slipped and worth_it(case, note_edits.shape)
 
 
