@@ -41,6 +41,11 @@ def asks_several(row: Row) -> bool:
     return row.kind == "question" and row.rule_name == SEVERAL_NOTES
 
 
+def is_open_question(row: Row) -> bool:
+    """Say whether a row is a question that nobody has answered yet."""
+    return row.kind == "question" and row.state in ("new", "parked", "reopened")
+
+
 def role_rows(findings: Iterable[Finding], answered: Container[str]) -> tuple[Row, ...]:
     """Make questions to answer of what was noticed about stems, one a stem; ids come later.
 

@@ -35,6 +35,8 @@ from planner.files.past_plans import (
     PastPlan,
     changed_numbers,
     chosen_plan,
+    is_list_of,
+    plan_said,
     plans_to,
     read_human_columns,
     read_past_plan,
@@ -74,8 +76,8 @@ def answer_session(
     given: the reply itself, or the path of a file: a reply, the page's export, or an edit list
         whose human columns were filled in (``.csv``).
     out: where the numbered plans are; default: as `planner.run.plan_session`.
-    plan: folder name of the plan that the reply speaks of; default: the one that an export names or
-        that an edit list lies in, else the latest.
+    plan: folder name of the plan that the reply speaks of; default: the one that an export or a
+        check's table names, that an edit list lies in or whose numbers it holds, else the latest.
     by, date: who says it, and when.
     accept_partly: store what was understood although other parts were not.
 
@@ -90,10 +92,8 @@ def answer_session(
     plans = plans_to("answer", out, song, session_path)
     text, path = read_given(given)
     if path is not None and path.suffix.lower() == ".csv":
-        beside = path.resolve().parent
-        own = beside.name if beside in {p.resolve() for p in plans} else None
-        past = read_past_plan(chosen_plan(plans, plan or own))
-        understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=bool(plan or own))
+        past, whole = _plan_of_sheet(path, plans, plan)
+        understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=whole)
     else:
         locks: tuple[LockSaid, ...] = ()
         source: Source = "page" if is_export(text) else "reply"
@@ -183,6 +183,18 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
     names = ", ".join(p.name for p in reversed(plans))
     what = f"the answers speak of plan {name}, which is not there."
     raise PlannerError(what, hint=f"There are {names}; say which with --plan.")
+
+
+def _plan_of_sheet(path: Path, plans: tuple[Path, ...], named: str | None) -> tuple[PastPlan, bool]:
+    """The plan that a table is of, and whether its blank cells say anything."""
+    if said := plan_said(path):
+        return read_past_plan(chosen_plan(plans, named or said)), False
+    beside = path.resolve().parent
+    named = named or (beside.name if beside in {p.resolve() for p in plans} else None)
+    if named:
+        return read_past_plan(chosen_plan(plans, named)), True
+    found = (past for past in map(read_past_plan, plans) if is_list_of(path, past))
+    return next(found, None) or read_past_plan(plans[0]), False
 
 
 def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) -> _Understood:

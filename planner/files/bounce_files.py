@@ -24,7 +24,7 @@ _LATER_COLUMNS = frozenset(
 )
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
-    "notes_read", "in_words", "state", "by", "comment", "locked",
+    "notes_read", "in_words", "state", "by", "comment", "locked", "plan",
 )  # fmt: skip
 
 
@@ -80,7 +80,7 @@ def check_files(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, bytes]:
         (
             r.id, r.stem, _rounded(r.start_s, 4), r.verdict, _rounded(r.wanted_cents, 1),
             _rounded(r.got_cents, 1), _rounded(r.uncertainty_cents, 1), r.notes, row_words(r),
-            state_of(r.verdict), "", "", "no",
+            state_of(r.verdict), "", "", "no", check.plan,
         )
         for r in check.rows
     ]  # fmt: skip

@@ -148,7 +148,7 @@ def _lengths(session: Session, facts: Sequence[tuple[StemSpec, AudioFacts]]) -> 
             what=f"{spec.code} is {missing_s:.3f} s{_in_bars(session, missing_s)} shorter than the "
             "longest stem.",
             did="Taken to start where the others start.",
-            advice="If it starts later, export it again from zero, or write its start_smp.",
+            advice="If it starts later, export it again from zero, or write its start_sample.",
             stem=spec.code,
             file=fact.file,
         )
@@ -187,7 +187,7 @@ def _time_stamps(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findi
             did="Not applied: taken to start where the others start.",
             advice=f"If the stamp is right, it starts {abs(at_s - home):.3f} s "
             f"{'later' if at_s > home else 'earlier'}: export it again from zero, or write its "
-            "start_smp.",
+            "start_sample.",
             stem=spec.code,
             file=fact.file,
         )

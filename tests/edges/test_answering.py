@@ -238,6 +238,22 @@ def test_numbers_changed_in_a_list_are_not_passed_over(
     assert "write an override into the answers file" in capsys.readouterr().out
 
 
+def test_a_copy_of_an_older_list_is_read_against_its_own_plan(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its numbers are that plan's, and nobody's own; where a plan has others, that is told."""
+    path = job / "edited.csv"
+    text = (job / "plan_01" / "edit_list.csv").read_text(encoding="utf-8-sig")
+    path.write_text(text.replace(",new,", ",approved,", 1))
+    assert run("answer", job, f"{HIGH_TOO} half") == 0
+    assert run("plan", job) == 0
+    capsys.readouterr()
+    assert run("answer", job, str(path)) == 0
+    assert "plan_01, as understood:" in capsys.readouterr().out
+    assert run("answer", job, str(path), "--plan", "plan_02") == 2
+    assert f"{HIGH_TOO} add_cents" in capsys.readouterr().out
+
+
 def test_what_is_typed_into_a_plans_list_is_carried_over(job: Path) -> None:
     """A cell filled in where the list lies comes along, again and again, until it is changed."""
     path = job / "plan_01" / "edit_list.csv"

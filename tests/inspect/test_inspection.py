@@ -127,6 +127,7 @@ def test_lengths() -> None:
     # A bar of 4/4 at 92 quarters a minute lasts 240/92 = 2.609 s.
     assert found.what == "BV1 is 2.609 s (1 bar) shorter than the longest stem."
     assert found.severity == "question"
+    assert "write its start_sample" in found.advice  # as the session file calls it
     (found,) = facts_say(*pairs, tempo_marks=(TempoMark(bar=1, bpm=97.0),))
     assert found.what == "BV1 is 2.609 s shorter than the longest stem."
     assert facts_say(*pairs[:2], (spec("BV1", start_smp=125217), short)) == ()
@@ -151,6 +152,7 @@ def test_time_stamps() -> None:
     assert found.what == "the time stamp places CEL at 01:00:05.000, others at 01:00:00.000."
     assert found.did.startswith("Not applied")
     assert "it starts 5.000 s later" in found.advice
+    assert "write its start_sample" in found.advice
     assert facts_say(*home, (spec("CEL", start_smp=0), late[1])) == ()
     assert facts_say(late) == ()
 
