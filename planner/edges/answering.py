@@ -109,19 +109,19 @@ def answer_session(
             rest, locks = read_locks(text)
             said, unclear = read_reply(rest)
         past = read_past_plan(chosen_plan(plans, plan))
-        if any(one.bars is not None for one in said):
-            past = _with_last_bars(past, opened)
-        reply = _Given(past, source, by, date)
+        ends = None
+        if locks or any(one.bars is not None for one in said):
+            past, ends = _with_last_bars(past, opened)
+        reply = _Given(past, source, by, date, ends)
         understood = _from_reply(said, reply, opened.session.keys)
         understood.unclear[:0] = unclear
         _add_locks(understood, locks, reply, opened.session)
-    whole = accept_partly or not understood.unclear
-    stored = tuple(understood.entries) if whole else ()
     target = answers_path(session_path, out)
+    before = read_answers(target)  # a fault in it is told now, not at the next plan
+    whole = accept_partly or not understood.unclear
+    stored = tuple(e for e in understood.entries if whole and not _stands_there(e, before))
     if stored:
         append_answers(target, song, stored, audio=folders)
-    else:
-        read_answers(target)  # a fault in it is told now, not at the next plan
     return Answered(
         plan=past.name,
         told=tuple(understood.told),
@@ -139,6 +139,13 @@ class _Given:
     source: Source
     by: str
     date: str
+    last_bar: int | None = None  # in which a note begins; None where it is not asked or known
+
+    def past_the_end(self, from_bar: int) -> str:
+        """Say that a place lies behind the song; empty where it does not."""
+        if self.last_bar is None or from_bar <= self.last_bar:
+            return ""
+        return f"no note begins there: the song's last one begins in bar {self.last_bar}"
 
     def entry(self, row: Row) -> Entry:
         """Begin the answer to a row."""
@@ -163,11 +170,26 @@ class _Understood:
     told: list[str] = field(default_factory=list)
 
 
-def _with_last_bars(past: PastPlan, opened: Opened) -> PastPlan:
-    starts_s = {note.id: note.start_s for note in read_notes(past.folder)}
+def _stands_there(entry: Entry, before: Sequence[Entry]) -> bool:
+    """Whether the last that was said of this, and in this way, says the same of the same plan."""
+
+    def about(one: Entry) -> tuple[object, ...]:
+        return one.id, one.area, one.answer is None and one.state is None, one.locked is None
+
+    last = next((e for e in reversed(before) if about(e) == about(entry)), None)
+    return last is not None and replace(last, date=entry.date) == entry
+
+
+def _with_last_bars(past: PastPlan, opened: Opened) -> tuple[PastPlan, int | None]:
+    """Let stretches end where their last note begins; also give the song's last bar with a note."""
+    notes = read_notes(past.folder)
+    starts_s = {note.id: note.start_s for note in notes}
     tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
     rows = (with_last_bar(r, starts_s, tempo_map, shifts.get(r.stem, 0.0)) for r in past.rows)
-    return replace(past, rows=tuple(rows))
+    ends = None
+    if tempo_map is not None and notes:
+        ends = max(tempo_map.played_at(n.start_s + shifts.get(n.stem, 0.0))[0] for n in notes)
+    return replace(past, rows=tuple(rows)), ends
 
 
 def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
@@ -201,10 +223,16 @@ def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) 
     numbers = any(one.ref.isdigit() for one in said)
     ranks = read_ranks(given.past.folder) if numbers else {}
     found, unclear = placed(said, given.past.rows, ranks, keys)
-    entries = [_entry(one, given) for one in found]
+    inside = []
+    for one in found:
+        if one.bars is not None and (why := given.past_the_end(one.bars[0])):
+            unclear += (Unclear(text=f"{one.row.id} {bars_words(one.bars)}", why=why),)
+        else:
+            inside.append(one)
+    entries = [_entry(one, given) for one in inside]
     told = [
         f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
-        for one, e in zip(found, entries, strict=True)
+        for one, e in zip(inside, entries, strict=True)
     ]
     return _Understood(entries, [*unclear], told)
 
@@ -251,7 +279,8 @@ def _add_locks(
         area, why = area_said(lock.text, codes, session.sections)
         if area is not None and area.from_bar is not None:
             mapped = any(row.start_bar is not None for row in past.rows)
-            why = "" if mapped else "there is no tempo map, so no bar can be found"
+            why = given.past_the_end(area.from_bar)
+            why = why if mapped else "there is no tempo map, so no bar can be found"
         if area is None or why:
             text = f"{'' if lock.locked else 'un'}lock {lock.text}"
             done.unclear.append(Unclear(text=text, why=why))

@@ -47,7 +47,7 @@ def inspect_file(spec: StemSpec, fact: AudioFacts) -> Iterator[Finding]:
             did="Measured as it is now.",
             advice="If the new file is meant, take the new checksum into the session file.",
         )
-    if fact.peak_dbfs < SILENT_DBFS:
+    if fact.peak_dbfs < SILENT_DBFS and spec.role != "exclude":
         yield finding(
             f"{spec.code} has nothing above {SILENT_DBFS:.0f} dBFS.",
             did="Skipped.",

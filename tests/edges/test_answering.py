@@ -525,6 +525,32 @@ def test_the_note_that_a_person_names_is_no_longer_asked_about(tmp_path: Path) -
     assert after["add_cents"] < -25
 
 
+def test_a_place_behind_the_song_is_not_stored(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The guitar's last note begins in bar 3: a lock further on holds nothing, and is told so."""
+    assert run("answer", job, "lock EGL bars 90-95, lock bars 3-9", "--accept-partly") == 1
+    told = capsys.readouterr().out
+    assert (
+        '"lock EGL bars 90-95": no note begins there: the song\'s last one begins in bar 3' in told
+    )
+    assert "Stored: 1 in " in told
+
+
+def test_the_same_reply_twice_is_stored_once(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Until something else is said of the row, or the plan is another one."""
+    said = f"{LOW} no love it, lock {HIGH}, lock BAS"
+    stored = job / "session.answers.yaml"
+    assert run("answer", job, said, "--date", "2026-11-25") == 0
+    once = stored.read_bytes()
+    assert run("answer", job, said, "--date", "2026-11-26") == 0
+    assert "Nothing to store: it says nothing new." in capsys.readouterr().out
+    assert stored.read_bytes() == once
+    for answer in (f"{LOW} yes", f"{LOW} no love it"):
+        assert run("answer", job, answer) == 0
+        assert "Stored: 1 in " in capsys.readouterr().out
+
+
 def test_locks_and_named_notes_through_the_command_line(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
