@@ -15,7 +15,7 @@ _WHICH_NOTE = frozenset({"between two notes", "wrong note", "leans to the chord"
 _NO_YES = _WHICH_NOTE | {"cannot tell"}
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
-    "role of a low part": ("fretted", "bowed", "brass", "lead-voice"),
+    "role of a low part": ("fretted", "bowed", "woodwind", "brass", "lead-voice"),
     "role of moving keys": ("fretted-chords", "bowed-group", "voice-harmony"),
     "role of several at once": ("fretted-chords", "fixed-pitch", "bowed-group"),
     "role of one at a time": ("fretted",),

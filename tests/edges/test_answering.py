@@ -598,7 +598,7 @@ def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert run("plan", job) == 1
     (asked,) = [r for r in rows(job, 1) if r["kind"] == "question"]
     assert (asked["id"], asked["stem"], asked["covers"]) == ("Q-001", "BAS", [])
-    assert "is marked bass-fretted, its median note is A4: really?" in asked["reason"]
+    assert "is marked bass-fretted, and its notes lie around A4, above" in asked["reason"]
     assert "Q-001 fretted, Q-001 bowed" in (job / "plan_01" / "hand_off.md").read_text()
     assert 'data-answer="role fretted"' in (job / "plan_01" / "review.html").read_text()
     capsys.readouterr()

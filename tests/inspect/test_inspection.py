@@ -52,6 +52,13 @@ def test_nothing_to_say() -> None:
     assert facts_say() == ()
 
 
+def test_a_silent_file_that_is_left_out_is_no_news() -> None:
+    """`start` leaves silent files out as it finds them; that need not be said in every run."""
+    silent = fact("CEL", peak_dbfs=float("-inf"))
+    assert facts_say((spec("CEL", role="exclude"), silent)) == ()
+    assert len(facts_say((spec("CEL"), silent))) == 1
+
+
 @pytest.mark.parametrize(
     ("facts", "severity", "words"),
     [
@@ -288,7 +295,9 @@ def test_already_corrected() -> None:
 def test_bass_that_is_none() -> None:
     """A stem marked bass whose median note is C4 or above is asked about."""
     (said,) = notes_say(part("BAS", "bass-fretted", low=54))
-    assert said == "BAS is marked bass-fretted, its median note is C4: really?"
+    assert said == (
+        "BAS is marked bass-fretted, and its notes lie around C4, above what a bass plays: really?"
+    )
     assert notes_say(part("BAS", "bass-fretted", low=45)) == []
     assert notes_say(part("CEL", low=72)) == []
 
