@@ -109,10 +109,11 @@ def answer_session(
             rest, locks = read_locks(text)
             said, unclear = read_reply(rest)
         past = read_past_plan(chosen_plan(plans, plan))
-        ends = None
-        if locks or any(one.bars is not None for one in said):
-            past, ends = _with_last_bars(past, opened)
-        reply = _Given(past, source, by, date, ends)
+        stretches = any(one.bars is not None for one in said)
+        if stretches:
+            past = _with_last_bars(past, opened)
+        ask = stretches or any("bar" in lock.text.casefold() for lock in locks)
+        reply = _Given(past, source, by, date, _last_bar(past, opened) if ask else None)
         understood = _from_reply(said, reply, opened.session.keys)
         understood.unclear[:0] = unclear
         _add_locks(understood, locks, reply, opened.session)
@@ -176,20 +177,28 @@ def _stands_there(entry: Entry, before: Sequence[Entry]) -> bool:
     def about(one: Entry) -> tuple[object, ...]:
         return one.id, one.area, one.answer is None and one.state is None, one.locked is None
 
-    last = next((e for e in reversed(before) if about(e) == about(entry)), None)
-    return last is not None and replace(last, date=entry.date) == entry
+    for last in reversed(before):
+        if about(last) == about(entry):
+            return replace(last, date=entry.date) == entry
+        if None not in (last.locked, entry.locked) and last.locked != entry.locked:
+            return False  # one lock may lie in another's place
+    return False
 
 
-def _with_last_bars(past: PastPlan, opened: Opened) -> tuple[PastPlan, int | None]:
-    """Let stretches end where their last note begins; also give the song's last bar with a note."""
-    notes = read_notes(past.folder)
-    starts_s = {note.id: note.start_s for note in notes}
+def _with_last_bars(past: PastPlan, opened: Opened) -> PastPlan:
+    starts_s = {note.id: note.start_s for note in read_notes(past.folder)}
     tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
     rows = (with_last_bar(r, starts_s, tempo_map, shifts.get(r.stem, 0.0)) for r in past.rows)
-    ends = None
-    if tempo_map is not None and notes:
-        ends = max(tempo_map.played_at(n.start_s + shifts.get(n.stem, 0.0))[0] for n in notes)
-    return replace(past, rows=tuple(rows)), ends
+    return replace(past, rows=tuple(rows))
+
+
+def _last_bar(past: PastPlan, opened: Opened) -> int | None:
+    """The last bar in which a note of the plan begins; None without a tempo map or notes."""
+    tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
+    if tempo_map is None:
+        return None
+    starts_s = (note.start_s + shifts.get(note.stem, 0.0) for note in read_notes(past.folder))
+    return max((tempo_map.played_at(at_s)[0] for at_s in starts_s), default=None)
 
 
 def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:

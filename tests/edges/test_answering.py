@@ -546,7 +546,7 @@ def test_the_same_reply_twice_is_stored_once(job: Path, capsys: pytest.CaptureFi
     assert run("answer", job, said, "--date", "2026-11-26") == 0
     assert "Nothing to store: it says nothing new." in capsys.readouterr().out
     assert stored.read_bytes() == once
-    for answer in (f"{LOW} yes", f"{LOW} no love it"):
+    for answer in (f"{LOW} yes", f"{LOW} no love it", "unlock EGL", f"lock {HIGH}"):
         assert run("answer", job, answer) == 0
         assert "Stored: 1 in " in capsys.readouterr().out
 
