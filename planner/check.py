@@ -57,6 +57,7 @@ class Moved:
     id: str
     stem: str
     start_s: float
+    end_s: float
     moved_cents: float  # beyond what the rules that cover it did
     rules: tuple[str, ...]  # that cover it; empty where no row is about it
 
@@ -150,7 +151,7 @@ def moved_unasked(
             found.append(
                 Moved(
                     id=note_id, stem=pair.then.stem, start_s=pair.then.start_s,
-                    moved_cents=beyond, rules=rules,
+                    end_s=pair.then.end_s, moved_cents=beyond, rules=rules,
                 )
             )  # fmt: skip
     return tuple(found)

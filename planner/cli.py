@@ -1,15 +1,18 @@
 """The command line: arguments, messages and exit codes; the only room that prints.
 
-Exit codes: 0 done; 1 done, with questions a person must answer; 2 bad session, file or argument,
-nothing written; 3 a promise broke (an input changed, or a list does not read back equal).
+Exit codes: 0 done; 1 done, with questions a person must answer; 2 bad session, file or argument, no
+plan written; 3 a promise broke (an input changed, or a list does not read back equal); 130 or 143
+stopped by Ctrl-C or SIGTERM, no plan written.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime
 import math
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -23,7 +26,7 @@ if TYPE_CHECKING:
     from planner.run import Planned
 
 # 2 and 3 are the exit codes that the errors themselves carry.
-DONE, QUESTIONS, BAD_INPUT, PROMISE_BROKE, INTERRUPTED = 0, 1, 2, 3, 130
+DONE, QUESTIONS, BAD_INPUT, PROMISE_BROKE = 0, 1, 2, 3
 READER_GONE = 141  # as shells count a closed pipe: 128 and the signal's number
 
 
@@ -34,6 +37,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     arguments = _parser().parse_args(argv)
+    with contextlib.suppress(ValueError):  # not in the main thread: whoever started it decides
+        signal.signal(signal.SIGTERM, _end)
     try:
         code = int(arguments.command(arguments))
         sys.stdout.flush()  # a reader that has gone is noticed here, not as the interpreter ends
@@ -41,13 +46,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     except PlannerError as error:
         print(f"planner: {error}", file=sys.stderr)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("planner: stopped; nothing was written.", file=sys.stderr)
-        return INTERRUPTED
+    except KeyboardInterrupt as stopped:
+        print("planner: stopped; no plan was written.", file=sys.stderr)
+        return 128 + (stopped.args[0] if stopped.args else signal.SIGINT)
     except BrokenPipeError:
         # Whoever read along (head, a pager) has seen enough; the words come after the work.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
+
+
+def _end(number: int, _: object) -> None:
+    """Stop as by Ctrl-C, with all processes of this run."""
+    raise KeyboardInterrupt(number)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -56,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Find the notes of a session that are worth a pitch fix, and write edit lists "
         "and a guide MIDI. Audio is only ever read.",
         epilog="Exit codes: 0 done, 1 done with questions to answer, 2 bad session, file or "
-        "argument (nothing written), 3 a promise broke.",
+        "argument (no plan written), 3 a promise broke, 130 or 143 stopped (no plan written).",
     )
     parser.add_argument("--version", action="version", version=f"planner {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
@@ -195,10 +205,10 @@ def _inspect(arguments: argparse.Namespace) -> int:
     _print_findings(findings)
     if not findings:
         print("Nothing wrong found.")
-    if not facts:
-        return BAD_INPUT  # not one of the stems could be read
-    asked = any(finding.severity in ("question", "stop") for finding in findings)
-    return QUESTIONS if asked else DONE
+    found = {finding.severity for finding in findings}
+    if "stop" in found:
+        return BAD_INPUT  # a plan would stop there
+    return QUESTIONS if "question" in found else DONE
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
@@ -207,7 +217,8 @@ def _print_findings(findings: Sequence[Finding]) -> None:
     for finding in findings:
         where = finding_place(finding)
         text = " ".join(part for part in (finding.what, finding.did, finding.advice) if part)
-        print(": ".join(part for part in (finding.severity, where, text) if part))
+        weight = "error" if finding.severity == "stop" else finding.severity
+        print(": ".join(part for part in (weight, where, text) if part))
 
 
 def _plan(arguments: argparse.Namespace) -> int:

@@ -96,11 +96,13 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
     for first in range(0, len(voices), pairs):
         end = _end_tick(plan, grid)
         has_map = tempo_map is not None
-        texts = conductor_texts(plan, grid, has_map=has_map)
-        texts.append(
-            "Bend range is 2 semitones each way (RPN 0); a curve that goes further stops there. "
-            "Session A4 is sent as RPN 1: an instrument that obeys it must stay at A=440."
-        )
+        texts = [
+            # In place of the guide's own first sentence: here the file tunes the instrument.
+            f"Session A4 = {plan.a4.a4_hz:.2f} Hz, sent here as RPN 1: leave an instrument that "
+            "obeys it at A=440.",
+            *conductor_texts(plan, grid, has_map=has_map)[1:],
+            "Bend range is 2 semitones each way (RPN 0); a curve that goes further stops there.",
+        ]
         tracks = [_conductor(plan, grid, texts, end, has_map=has_map), _posts(end)]
         for index, (code, number, spans) in enumerate(voices[first : first + pairs]):
             for side, kind in enumerate(("measured", "planned")):

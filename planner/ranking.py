@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from planner.answer.questions import is_open_question, notes_offered
 from planner.clear.fewest_moves import Step
 from planner.model import Confidence
 from planner.words.plan_model import EDIT_ACTIONS, Offender, Row
@@ -83,6 +84,26 @@ def fault_of(row: Row) -> tuple[object, ...]:
     if row.kind != "note":
         return (row.id,)
     return (row.stem, row.intended_midi, row.action, _side(row))
+
+
+def likeness_of(row: Row) -> tuple[object, ...]:
+    """Say what a row is one of; "all like this" speaks of every row of which this is the same.
+
+    Rules: stem, scope and action. Questions which note was meant: stem, what is asked and the notes
+    offered, and whether somebody has answered already. Other questions are like themselves alone,
+    notes like those of the same fault.
+    """
+    if row.kind == "rule":
+        return row.stem, row.scope, row.action
+    if row.kind == "question" and (notes := notes_offered(row)):
+        return row.stem, row.rule_name, notes, is_open_question(row)
+    return fault_of(row)
+
+
+def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Give every row that "all like this" speaks of, the row itself first."""
+    same = likeness_of(row)
+    return (row, *(one for one in rows if one.id != row.id and likeness_of(one) == same))
 
 
 def with_repeats(

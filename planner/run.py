@@ -31,10 +31,11 @@ from planner.edges.opening import (
 from planner.edges.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.edges.typed_spans import with_typed_spans
 from planner.edges.writing import AS_USUAL, Form, write_plan
-from planner.errors import AudioError, PromiseError
+from planner.errors import AudioError, OutputError, PromiseError
 from planner.files.audio import sha256_of
 from planner.files.configs import read_tolerances
-from planner.files.measured_notes import keep_figures, keep_measured, kept_notes, read_figures
+from planner.files.measured_notes import KeptNotes, keep_figures, kept_notes, read_figures
+from planner.files.plan_folder import refuse_unwritable
 from planner.inspect.inspection import inspect_facts
 from planner.inspect.inspection_notes import inspect_notes
 from planner.inspect.inspection_one_source import linked_findings
@@ -91,6 +92,7 @@ def plan_session(
         In words, for everything a user can cause; nothing is written then.
     """
     read = _read(session_path, out, without=without, keep_going=keep_going)
+    refuse_unwritable(read.out, read.folders)  # before hours of listening, not after
     opened, session, tempo_map = read.opened, read.opened.session, read.tempo_map
     tolerances, judging = read_tolerances(), judging_of(opened)
     remembered = remember(opened, read.out, read.answers)
@@ -99,7 +101,7 @@ def plan_session(
     beside = {path: sha256_of(path) for path in (*opened.linked, *mix)}
     beside |= {path: source.sha256 for source, path in sources}
 
-    kept = None if measure_anew else kept_notes(read.out, session_path)
+    kept = None if measure_anew else _kept(read)
     how = Listening(keep_going=keep_going, jobs=jobs, progress=progress, kept=kept, sums=beside)
     heard = hear_all(opened, read.scores, how)
     if not heard.stems:
@@ -150,12 +152,9 @@ def plan_session(
         ledger=ledger_after(plan, ledger), typed=remembered.typed, excerpts=excerpts,
     )  # fmt: skip
     _check_unchanged(sums)
-    if kept is not None:  # all else is done, so a full disk is only told
-        fresh = (*heard.fresh, *others.fresh)
-        or_told(progress, partial(keep_measured, kept, fresh, read.folders))
-        if own is None and plan.own_figures:
-            figures = dict(plan.own_figures)
-            or_told(progress, partial(keep_figures, kept, key, figures, read.folders))
+    if kept is not None and own is None and plan.own_figures:
+        figures = dict(plan.own_figures)  # all else is done, so a full disk is only told
+        or_told(progress, partial(keep_figures, kept, key, figures))
     return Planned(plan=plan, folder=folder)
 
 
@@ -169,17 +168,9 @@ def inspect_session(
     """
     read = _read(session_path, None, without=without, keep_going=True)
     opened, session = read.opened, read.opened.session
-    kept = kept_notes(read.out, session_path)
-    how = Listening(keep_going=True, progress=progress, kept=kept)
+    how = Listening(keep_going=True, progress=progress, kept=_kept(read))
     heard = hear_all(opened, read.scores, how)
     others = hear_takes(opened, other_files(opened), how, kept_as="linked")
-    # Of files that changed while they were listened to nothing is kept.
-    fresh = [
-        one
-        for one in (*heard.fresh, *others.fresh)
-        if sha256_of(one.path) == one.heard.facts.sha256
-    ]
-    or_told(progress, partial(keep_measured, kept, fresh, read.folders))
     stems = _stems_of(heard, session)
     a4, _, noticed = _noticed(read, stems, find_session_a4(session, stems))
     by_code = {stem.code: stem for stem in stems}
@@ -225,6 +216,15 @@ def _read(
         opened=opened, folders=folders, out=out, answers=answers, tempo_map=tempo_map,
         scores=scores, findings=(*opened.findings, *of_scores),
     )  # fmt: skip
+
+
+def _kept(read: _Read) -> KeptNotes:
+    """Where measured notes are kept; those kept beside the session count wherever plans go."""
+    try:
+        _, usual = places_of(read.opened, None)
+    except OutputError:
+        usual = read.out  # there is no such place
+    return kept_notes(read.out, read.opened.path, usual=usual, audio=read.folders)
 
 
 # ------------------------------------------------------------------ what was heard

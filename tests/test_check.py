@@ -8,6 +8,7 @@ import pytest
 
 from planner.check import (
     Ghost,
+    Moved,
     RowCheck,
     StemCheck,
     checked_rows,
@@ -207,6 +208,28 @@ def test_what_changed_outside_the_edits_in_words() -> None:
     assert "the whole file was rendered anew" in in_short(anew)[1]
     turned = checked(nulls=(replace(base, turned_over=True),))
     assert in_short(turned)[1] == "LV: lv_fix.wav: polarity is turned over."
+
+
+def test_a_stretch_that_a_moved_note_fills_is_that_note() -> None:
+    """It is not told twice as two things; what reaches past the note is another change as well."""
+    note = Moved(
+        id="CLA-0004", stem="CLA", start_s=13.3, end_s=14.45, moved_cents=12.0, rules=()
+    )  # fmt: skip
+    stretch = Changed(start_s=13.3, end_s=14.5, how="other", null_db=3.0)
+    said = "CLA-0004 moved, and no row asks for it"
+    whole = checked(
+        moved=(note,),
+        nulls=(NullTest(stem="CLA", file="c.wav", changed=(stretch,)),),
+        stems=(StemCheck(code="CLA", notes=33, paired=33, late_s=0.0, said=()),),
+    )
+    assert f"first at 13.30 s, {said})." in in_short(whole)[-1]
+    sheet = check_markdown(whole, ())
+    assert f"13.30 to 14.50 s: {said}" in sheet
+    assert "| CLA | 33 of 33 | 1 note, 1 stretch told above |" in sheet
+    longer = replace(stretch, end_s=16.0)
+    assert changed_words(longer, [note]) == "something else changed (null 3 dB)"
+    silent = replace(stretch, how="silent")
+    assert changed_words(silent, [note]) == "silent now"
 
 
 def test_the_same_sound_in_words() -> None:

@@ -7,8 +7,10 @@ import hashlib
 import io
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -23,6 +25,7 @@ from hypothesis import strategies as st
 
 import planner.edges.listening
 import planner.edges.writing
+import planner.run
 from planner.cli import main
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.errors import OutputError
@@ -76,6 +79,12 @@ def hashes(folder: Path) -> dict[str, str]:
     }
 
 
+def nothing_but_measured(job: Path) -> bool:
+    """Whether a run that ended early has left nothing but what it had heard by then."""
+    plans = job.parent / "job_plans"
+    return not plans.exists() or [p.name for p in plans.iterdir()] == ["measured_notes"]
+
+
 def edit_rows(plan_folder: Path) -> list[dict[str, str]]:
     with (plan_folder / "edit_list.csv").open(encoding="utf-8-sig", newline="") as file:
         return list(csv.DictReader(file))
@@ -117,7 +126,7 @@ def test_the_folder_of_the_stems_itself_is_refused(
 def test_a_failed_write_leaves_nothing(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """When a file of the plan cannot be made, no folder is left, not even a hidden one."""
+    """When a file of the plan cannot be made, no plan is left, not even a hidden folder."""
 
     def fails(*plan: object) -> str:
         raise OutputError("the page could not be made.")
@@ -125,7 +134,7 @@ def test_a_failed_write_leaves_nothing(
     monkeypatch.setattr(planner.edges.writing, "review_page", fails)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 2
     assert "the page could not be made" in capsys.readouterr().err
-    assert not (job.parent / "job_plans").exists()
+    assert nothing_but_measured(job)
 
 
 def test_a_broken_stem_stops_the_run_or_is_named(
@@ -138,12 +147,45 @@ def test_a_broken_stem_stops_the_run_or_is_named(
     told = capsys.readouterr().err
     assert "guitar.wav" in told
     assert "--without EGL" in told
-    assert not (job.parent / "job_plans").exists()
+    assert nothing_but_measured(job)
     assert main([*arguments, "--keep-going"]) in (0, 1)
     plan = job.parent / "job_plans" / "plan_01"
     listed = yaml.safe_load((plan / "edit_list.yaml").read_text(encoding="utf-8"))
     assert listed["missing_stems"] == ["EGL"]
     assert ") could not be used: guitar" in (plan / "summary.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("content", [b"this was never audio" * 50, b"", b"RIFF\x24\0\0\0WAVE"])
+def test_a_broken_stem_is_an_error_of_an_inspection(
+    job: Path, capsys: pytest.CaptureFixture[str], content: bytes
+) -> None:
+    """Where a plan would stop, `inspect` ends with 2 as well, once it has gone over the rest."""
+    (job / "guitar.wav").write_bytes(content)
+    assert main(["inspect", str(job / "session.yaml")]) == 2
+    told = capsys.readouterr().out
+    assert "1 of 2 stems read" in told
+    assert "error: EGL" in told
+    assert main(["inspect", str(job / "session.yaml"), "--without", "EGL"]) in (0, 1)
+
+
+def test_a_place_that_cannot_be_written_to_is_told_before_listening(
+    job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The folder of the stems, or one where nothing can be made: refused at once."""
+
+    def not_heard(*_: object) -> None:
+        raise AssertionError("it listened first")
+
+    monkeypatch.setattr(planner.run, "hear_all", not_heard)
+    arguments = ["plan", str(job / "session.yaml"), "--quiet", "--out"]
+    assert main([*arguments, str(job)]) == 2
+    assert "nothing is ever written there" in capsys.readouterr().err
+    (job.parent / "a_file").write_bytes(b"")
+    assert main([*arguments, str(job.parent / "a_file" / "plans")]) == 2
+    assert "is a file, not a folder" in capsys.readouterr().err
+    if Path("/proc/self").exists():  # where the system itself allows no folder
+        assert main([*arguments, "/proc/self/plans"]) == 2
+        assert "the plan could not be written" in capsys.readouterr().err
 
 
 def test_a_stem_can_be_left_out(job: Path) -> None:
@@ -297,8 +339,27 @@ def test_a_folder_without_audio_cannot_be_started(
     """`start` on a folder without audio says which kinds it looked for."""
     (tmp_path / "empty").mkdir()
     assert main(["start", str(tmp_path / "empty")]) == 2
-    assert "no audio in this folder (WAV, AIFF or FLAC)" in capsys.readouterr().err
+    assert "no audio in this folder (WAV, AIFF, FLAC or MP3)" in capsys.readouterr().err
     assert not (tmp_path / "session.yaml").exists()
+
+
+def test_all_that_can_be_read_is_listed_and_a_midi_file_named(
+    stems: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`start` lists an MP3 as `plan` reads it; a MIDI file beside it may be the tempo map."""
+    samples, sr = soundfile.read(stems / "bass.wav")
+    (tmp_path / "stems").mkdir()
+    soundfile.write(tmp_path / "stems" / "bass.mp3", samples, sr)
+    (tmp_path / "tempo map.mid").write_bytes(b"MThd")
+    assert main(["start", str(tmp_path / "stems")]) == 0
+    said = capsys.readouterr()
+    assert "bass.mp3: bass-fretted" in said.out
+    assert "tempo map.mid seen" in said.err
+    text = (tmp_path / "session.yaml").read_text(encoding="utf-8")
+    assert '# tempo_map: "tempo map.mid"  # guess' in text
+    assert "tempo.mid" not in text
+    assert main(["inspect", str(tmp_path / "session.yaml")]) in (0, 1)
+    assert "BAS: bass.mp3" in capsys.readouterr().out
 
 
 def test_a_silent_file_is_said_to_be_silent(
@@ -321,8 +382,31 @@ def test_stopping_by_hand_is_told(
 
     monkeypatch.setattr(planner.edges.listening, "_in_processes", stopped)
     assert main(["plan", str(job / "session.yaml"), "--quiet"]) == 130
-    assert "nothing was written" in capsys.readouterr().err
+    assert "no plan was written" in capsys.readouterr().err
     assert not (job.parent / "job_plans").exists()
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="no list of a process's children")
+def test_a_run_that_is_told_to_end_takes_its_processes_along(job: Path) -> None:
+    """SIGTERM while two processes listen: exit code 143, one sentence, nobody left on the pipes."""
+    run = subprocess.Popen(
+        [sys.executable, "-m", "planner", "plan", str(job / "session.yaml"), "--jobs", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
+    deadline = time.monotonic() + 60.0
+    while len(children.read_text().split()) < 2:
+        assert run.poll() is None
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    started = children.read_text().split()
+    run.send_signal(signal.SIGTERM)
+    _, told = run.communicate(timeout=30)
+    assert run.returncode == 143
+    assert "planner: stopped; no plan was written." in told
+    stats = [Path(f"/proc/{pid}/stat") for pid in started]
+    # Z: ended, and not yet asked after by whoever inherited it (proc(5)).
+    assert [one for one in stats if one.exists() and ") Z " not in one.read_text()] == []
 
 
 _LINES = st.sampled_from(

@@ -412,6 +412,17 @@ def sounding_cents(track: Any, midi: int) -> list[tuple[int, float]]:
     ]
 
 
+def test_only_one_tuning_is_asked_of_an_instrument() -> None:
+    """The traces send A4 themselves: an instrument that obeys stays at 440, not set as well."""
+    note = judged(start_s=1.0)
+    (midi,) = guide_traces_midi(small_plan(note), None)
+    texts = [m.text for m in midi.tracks[0] if m.type == "text"]
+    assert [t for t in texts if "obeys it at A=440" in t]
+    assert not [t for t in texts if "set your guide instrument" in t]
+    guide = [m.text for m in guide_midi(small_plan(note), None).tracks[0] if m.type == "text"]
+    assert [t for t in guide if "set your guide instrument to A=441.0" in t]
+
+
 def test_curves_sound_as_measured_and_planned() -> None:
     """Bend and tuning together give the measured pitch, and in the other track the planned one."""
     note = judged(start_s=1.0, layers=(("R-001", 4.3),), add_cents=16.0)

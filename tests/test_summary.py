@@ -10,12 +10,13 @@ from typing import Any
 import pytest
 from invented_plan import FACTS, RULE, judged, plan, row
 
+from planner.a4 import find_session_a4
 from planner.model import Finding, KeyReading, Measurement, SessionA4
 from planner.summary import summary_markdown
 from planner.words.plan_model import Since, StemSummary
 from planner.words.session_model import ProtectedSpan
 from planner.words.wording import flat_or_sharp, minutes, percent, place, raise_or_lower
-from planner.write.in_short import reference_sentences
+from planner.write.in_short import reference_in_short, reference_sentences
 from planner.write.offenders_text import offenders_markdown
 from planner.write.provenance import run_record
 from planner.write.suggestions import suggestions
@@ -48,6 +49,19 @@ def test_disagreement_with_the_typed_a4_is_shouted() -> None:
     # 1200 log2(443 / 441) = 7.83 cents.
     said = reference_sentences(plan(a4=a4(measured_hz=443.0)))
     assert "WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in said[2]
+
+
+def test_a_named_reference_that_cannot_be_used_is_told_where_a4_is() -> None:
+    """On the command line too, from what A4 itself finds; of a usable one nothing more is said."""
+    session = replace(plan().session, a4_hz=None)
+    silent = find_session_a4(session, ())
+    said = reference_in_short(plan(session=session, a4=silent))
+    assert said[0].startswith("Session A4 stands at 440.0 Hz")
+    assert said[1] == (
+        "Stem PNO was named as the pitch reference, but it was not measured. A typed A4 or the "
+        "other stems were asked instead."
+    )
+    assert len(reference_in_short(plan())) == 1
 
 
 def test_edge_of_agreement_counts_as_agreement() -> None:

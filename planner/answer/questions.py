@@ -15,7 +15,7 @@ _WHICH_NOTE = frozenset({"between two notes", "wrong note", "leans to the chord"
 _NO_YES = _WHICH_NOTE | {"cannot tell"}
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
-    "role of a low part": ("fretted", "bowed", "brass", "lead-voice"),
+    "role of a low part": ("fretted", "bowed", "woodwind", "brass", "lead-voice"),
     "role of moving keys": ("fretted-chords", "bowed-group", "voice-harmony"),
     "role of several at once": ("fretted-chords", "fixed-pitch", "bowed-group"),
     "role of one at a time": ("fretted",),
@@ -39,6 +39,11 @@ def asks_role(row: Row) -> bool:
 def asks_several(row: Row) -> bool:
     """Whether a row asks whether several notes sound at once in a stem."""
     return row.kind == "question" and row.rule_name == SEVERAL_NOTES
+
+
+def is_open_question(row: Row) -> bool:
+    """Say whether a row is a question that nobody has answered yet."""
+    return row.kind == "question" and row.state in ("new", "parked", "reopened")
 
 
 def role_rows(findings: Iterable[Finding], answered: Container[str]) -> tuple[Row, ...]:

@@ -13,6 +13,7 @@ from planner.answer.reply_words import JOIN, REF, Said, Unclear, names_in
 from planner.answer.said_bars import bars_of, bars_written
 from planner.model import Role
 from planner.pitch import note_name
+from planner.ranking import like_this
 from planner.words.plan_model import Row
 from planner.words.session_model import KeyMark
 from planner.words.spelling import names_at
@@ -81,24 +82,6 @@ def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tupl
         return ()
     found = [_row(one, rows, ranks) for ref in re.findall(REF, text) for one in names_in(ref)]
     return tuple(row for row in found if row is not None) if None not in found else ()
-
-
-def like_this(row: Row, rows: Iterable[Row]) -> tuple[Row, ...]:
-    """Give every row that "all like this" speaks of, the row itself first.
-
-    Rules: same stem, scope and action. Other rows: same stem, kind, action, direction and intended
-    note, which is what a line of the offenders list counts as one fault.
-    """
-    others = (other for other in rows if other.id != row.id and _likeness(other) == _likeness(row))
-    return (row, *others)
-
-
-def _likeness(row: Row) -> tuple[object, ...]:
-    move = largest_move(row)
-    if row.kind == "rule":
-        return row.kind, row.stem, row.scope, row.action
-    side = None if move is None else move > 0
-    return row.kind, row.stem, row.action, row.intended_midi, side
 
 
 def _row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> Row | None:

@@ -3,8 +3,9 @@
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
 ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
-line of the list. "all like this" among the words answers every row of the same stem, kind, action,
-direction and intended note (of rules: the same stem, scope and action). In place of yes or no
+line of the list. Where a new thought among the words begins with a number or an id, it is an answer
+that nobody understands, and no comment: ``1 yes, 3 nope``. "all like this" among the words answers
+every row that the page counts as like it (`planner.ranking.likeness_of`). In place of yes or no
 stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
 "is" or "meant". A question about the role of a stem is answered by the role (``Q-004
 bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from bar 19``).
@@ -55,7 +56,16 @@ _ITEM = re.compile(
     rf"|(?:{_VERB}|role\s+)?(?P<role>{_ROLE})(?![\w-])|(?P<bars>{BARS})(?!\w))",
     re.IGNORECASE,
 )
+# A thought behind a comma, a semicolon, a full stop or a line's end that begins like an answer, and
+# an id at once behind the answer before it; "3.5 dB" names no line.
+_LIKE_ANSWER = re.compile(
+    rf"(?:[,;\n]|\.\s|\A\s*(?=and\b|&|[A-Za-z]))\s*(?:and\b|&)?\s*(?={REF}(?!\w|\.\d))",
+    re.IGNORECASE,
+)
 _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
+_NO_COMMENT = (
+    "begins with a line number or an id and is no answer; if it is a comment, begin it with a word"
+)
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _LOCK = re.compile(
     rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)(?P<un>un)?lock[ \t]+"
@@ -117,12 +127,13 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     items = [item for match in _ITEM.finditer(text) if (item := _item(match, text)) is not None]
     before = _words(text[: items[0].begins] if items else text)
     ends = [*(item.begins for item in items[1:]), len(text)]
-    said = [
-        one
-        for item, end in zip(items, ends, strict=False)
-        for one in _with_words(item, text[item.words_from : end])
-    ]
-    return tuple(said), (_without_answer(before),) if before else ()
+    said: list[Said] = []
+    unclear = [_without_answer(before)] if before else []
+    for item, end in zip(items, ends, strict=False):
+        words, *others = _LIKE_ANSWER.split(text[item.words_from : end])
+        said += _with_words(item, words)
+        unclear += [Unclear(text=_words(other), why=_NO_COMMENT) for other in others]
+    return tuple(said), tuple(unclear)
 
 
 def said_in(match: re.Match[str], *, ref: str = "", comment: str = "") -> Said:

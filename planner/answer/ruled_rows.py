@@ -199,13 +199,11 @@ def _why_reopened(row: Row, ruling: Ruling, answer: _Answer, sha256_of: Mapping[
     """Why an answer no longer holds; empty where it does."""
     if answer.was_asked and ruling.state in ("approved", "refused"):
         return "the question is now an edit"
-    if ruling.state != "approved":
-        return ""
     then, now = ruling.entry.sha256, sha256_of.get(row.stem, "")
-    if then and now and then != now and ruling.frozen is None:
+    if ruling.state == "approved" and then and now and then != now and ruling.frozen is None:
         return "its file has changed since"
-    if moved_since(row, ruling):
-        return "what is proposed is no longer what was approved"
+    if ruling.state in ("approved", "done", "checked") and moved_since(row, ruling):
+        return f"what is proposed is no longer what was {ruling.state}"
     return ""
 
 

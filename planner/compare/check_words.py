@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from planner.check import Ghost, Moved, RowCheck, StemCheck, Verdict
@@ -24,6 +24,8 @@ from planner.write.markdown import plain, table
 _SEEN = 20  # chosen: further lines are in check.csv
 _ABSENT_EACH = 3  # chosen: more stems without a file are one line
 _LEFT_ALONE = 4  # chosen: so many rows of a stem are one line where none was done
+# A crossfade reaches 30 ms past a note, and stretches are told in pieces of a tenth of a second.
+_SEAM_S = 0.2
 _EXACT_DB = -150.0  # nothing is left but the rounding of sums
 _STATE: dict[Verdict, State] = {"done": "checked", "cannot tell": "new", "no file": "not-done"}
 
@@ -78,7 +80,11 @@ def in_short(check: BounceCheck) -> list[str]:
     for stem in check.stems:
         if not stem.unchecked_rows or len(absent) <= _ABSENT_EACH:
             lines += [f"{stem.code}: {said}." for said in stem.said]
-    lines += [f"{null.stem}: {said}." for null in check.nulls if (said := _not_the_same(null))]
+    lines += [
+        f"{null.stem}: {said}."
+        for null in check.nulls
+        if (said := _not_the_same(null, check.moved))
+    ]
     if check.passed:
         same = any(not null.why_not for null in check.nulls)
         lines.append(
@@ -107,8 +113,16 @@ def sour_sentence(sour: SourCheck) -> str:
     return f"{said}."
 
 
-def changed_words(one: Changed) -> str:
-    """Say what became of a stretch outside the edits."""
+def changed_words(one: Changed, moved: Iterable[Moved] = ()) -> str:
+    """Say what became of a stretch outside the edits.
+
+    moved: notes of its stem that moved and are in no row; where they fill the stretch, that is it.
+    """
+    inside = [m for m in moved if m.start_s < one.end_s and m.end_s > one.start_s]
+    if one.how == "other" and inside:
+        first, last = min(m.start_s for m in inside), max(m.end_s for m in inside)
+        if one.start_s >= first - _SEAM_S and one.end_s <= last + _SEAM_S:
+            return f"{' and '.join(m.id for m in inside)} moved, and no row asks for it"
     if one.how == "level" and one.level_db is not None:
         side = "louder" if one.level_db > 0 else "softer"
         most = "" if one.steady else " at most"
@@ -123,7 +137,7 @@ def changed_words(one: Changed) -> str:
     return f"something else changed (null {_null(one.null_db)})"
 
 
-def _not_the_same(null: NullTest) -> str:
+def _not_the_same(null: NullTest, moved: Iterable[Moved]) -> str:
     said = []
     if null.turned_over:
         said.append("polarity is turned over")
@@ -143,7 +157,7 @@ def _not_the_same(null: NullTest) -> str:
         said.append(
             f"{count(n, 'stretch', 'stretches')} outside the edits "
             f"{'is' if n == 1 else 'are'} not the same sound ({lasts:.1f} s in all; first at "
-            f"{first.start_s:.2f} s, {changed_words(first)})"
+            f"{first.start_s:.2f} s, {changed_words(first, moved)})"
         )
     named = f"{null.file}: " if said else ""
     return named + "; ".join(said)
@@ -202,14 +216,14 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
         moved = flat_or_sharp(one.moved_cents).replace("flat", "down").replace("sharp", "up")
         lines.append(f"- {one.id}, {place(None, None, one.start_s)}: moved {moved}{rules}")
     lines += _more(check.moved) or ([] if check.moved else ["None."])
-    lines += ["", "## Outside the edits", "", *_outside(check.nulls)]
+    lines += ["", "## Outside the edits", "", *_outside(check.nulls, check.moved)]
     if check.sour is not None:
         lines += ["", "## Sour seconds", "", *_sour(check.sour)]
     if check.ghosts:
         lines += ["", "## Still heard at their old pitch", "", *_ghosts(check.ghosts)]
     lines += ["", "## Files", ""]
     files = [
-        (s.code, f"{s.paired} of {s.notes}", plain("; ".join(s.said)) or "as planned")
+        (s.code, f"{s.paired} of {s.notes}", plain(_of_file(check, s)) or "as planned")
         for s in check.stems
     ]
     lines += table(("stem", "notes found again", "what is to be said"), files)
@@ -220,6 +234,20 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _of_file(check: BounceCheck, stem: StemCheck) -> str:
+    """What is to be said of a file, with what was told above; empty where all is as planned."""
+    rows = sum(r.stem == stem.code and r.verdict != "done" for r in check.rows)
+    notes = sum(m.stem == stem.code for m in check.moved)
+    stretches = sum(len(null.changed) for null in check.nulls if null.stem == stem.code)
+    told = [
+        count(rows, "row") if rows else "",
+        count(notes, "note") if notes else "",
+        count(stretches, "stretch", "stretches") if stretches else "",
+    ]
+    above = ", ".join(filter(None, told))
+    return "; ".join([*stem.said, *([f"{above} told above"] if above else [])])
 
 
 def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
@@ -234,7 +262,7 @@ def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
     }
 
 
-def _outside(nulls: Sequence[NullTest]) -> list[str]:
+def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
     """What the plan does not ask to touch: is it the same sound?"""
     if not nulls:
         return ["Nothing to compare."]
@@ -272,7 +300,7 @@ def _outside(nulls: Sequence[NullTest]) -> list[str]:
         lines.append("")
     lines += [
         f"- {null.stem} ({plain(null.file)}), {one.start_s:.2f} to {one.end_s:.2f} s: "
-        f"{changed_words(one)}"
+        f"{changed_words(one, [m for m in moved if m.stem == null.stem])}"
         for null, one in changed[:_SEEN]
     ]
     if len(changed) > _SEEN:

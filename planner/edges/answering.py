@@ -35,6 +35,8 @@ from planner.files.past_plans import (
     PastPlan,
     changed_numbers,
     chosen_plan,
+    is_list_of,
+    plan_said,
     plans_to,
     read_human_columns,
     read_past_plan,
@@ -74,8 +76,8 @@ def answer_session(
     given: the reply itself, or the path of a file: a reply, the page's export, or an edit list
         whose human columns were filled in (``.csv``).
     out: where the numbered plans are; default: as `planner.run.plan_session`.
-    plan: folder name of the plan that the reply speaks of; default: the one that an export names or
-        that an edit list lies in, else the latest.
+    plan: folder name of the plan that the reply speaks of; default: the one that an export or a
+        check's table names, that an edit list lies in or whose numbers it holds, else the latest.
     by, date: who says it, and when.
     accept_partly: store what was understood although other parts were not.
 
@@ -90,10 +92,8 @@ def answer_session(
     plans = plans_to("answer", out, song, session_path)
     text, path = read_given(given)
     if path is not None and path.suffix.lower() == ".csv":
-        beside = path.resolve().parent
-        own = beside.name if beside in {p.resolve() for p in plans} else None
-        past = read_past_plan(chosen_plan(plans, plan or own))
-        understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=bool(plan or own))
+        past, whole = _plan_of_sheet(path, plans, plan)
+        understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=whole)
     else:
         locks: tuple[LockSaid, ...] = ()
         source: Source = "page" if is_export(text) else "reply"
@@ -109,19 +109,20 @@ def answer_session(
             rest, locks = read_locks(text)
             said, unclear = read_reply(rest)
         past = read_past_plan(chosen_plan(plans, plan))
-        if any(one.bars is not None for one in said):
+        stretches = any(one.bars is not None for one in said)
+        if stretches:
             past = _with_last_bars(past, opened)
-        reply = _Given(past, source, by, date)
+        ask = stretches or any("bar" in lock.text.casefold() for lock in locks)
+        reply = _Given(past, source, by, date, _last_bar(past, opened) if ask else None)
         understood = _from_reply(said, reply, opened.session.keys)
         understood.unclear[:0] = unclear
         _add_locks(understood, locks, reply, opened.session)
-    whole = accept_partly or not understood.unclear
-    stored = tuple(understood.entries) if whole else ()
     target = answers_path(session_path, out)
+    before = read_answers(target)  # a fault in it is told now, not at the next plan
+    whole = accept_partly or not understood.unclear
+    stored = tuple(e for e in understood.entries if whole and not _stands_there(e, before))
     if stored:
         append_answers(target, song, stored, audio=folders)
-    else:
-        read_answers(target)  # a fault in it is told now, not at the next plan
     return Answered(
         plan=past.name,
         told=tuple(understood.told),
@@ -139,6 +140,13 @@ class _Given:
     source: Source
     by: str
     date: str
+    last_bar: int | None = None  # in which a note begins; None where it is not asked or known
+
+    def past_the_end(self, from_bar: int) -> str:
+        """Say that a place lies behind the song; empty where it does not."""
+        if self.last_bar is None or from_bar <= self.last_bar:
+            return ""
+        return f"no note begins there: the song's last one begins in bar {self.last_bar}"
 
     def entry(self, row: Row) -> Entry:
         """Begin the answer to a row."""
@@ -163,11 +171,34 @@ class _Understood:
     told: list[str] = field(default_factory=list)
 
 
+def _stands_there(entry: Entry, before: Sequence[Entry]) -> bool:
+    """Whether the last that was said of this, and in this way, says the same of the same plan."""
+
+    def about(one: Entry) -> tuple[object, ...]:
+        return one.id, one.area, one.answer is None and one.state is None, one.locked is None
+
+    for last in reversed(before):
+        if about(last) == about(entry):
+            return replace(last, date=entry.date) == entry
+        if None not in (last.locked, entry.locked) and last.locked != entry.locked:
+            return False  # one lock may lie in another's place
+    return False
+
+
 def _with_last_bars(past: PastPlan, opened: Opened) -> PastPlan:
     starts_s = {note.id: note.start_s for note in read_notes(past.folder)}
     tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
     rows = (with_last_bar(r, starts_s, tempo_map, shifts.get(r.stem, 0.0)) for r in past.rows)
     return replace(past, rows=tuple(rows))
+
+
+def _last_bar(past: PastPlan, opened: Opened) -> int | None:
+    """The last bar in which a note of the plan begins; None without a tempo map or notes."""
+    tempo_map, shifts = tempo_map_of(opened), shifts_of(opened)
+    if tempo_map is None:
+        return None
+    starts_s = (note.start_s + shifts.get(note.stem, 0.0) for note in read_notes(past.folder))
+    return max((tempo_map.played_at(at_s)[0] for at_s in starts_s), default=None)
 
 
 def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
@@ -185,14 +216,32 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
     raise PlannerError(what, hint=f"There are {names}; say which with --plan.")
 
 
+def _plan_of_sheet(path: Path, plans: tuple[Path, ...], named: str | None) -> tuple[PastPlan, bool]:
+    """The plan that a table is of, and whether its blank cells say anything."""
+    if said := plan_said(path):
+        return read_past_plan(chosen_plan(plans, named or said)), False
+    beside = path.resolve().parent
+    named = named or (beside.name if beside in {p.resolve() for p in plans} else None)
+    if named:
+        return read_past_plan(chosen_plan(plans, named)), True
+    found = (past for past in map(read_past_plan, plans) if is_list_of(path, past))
+    return next(found, None) or read_past_plan(plans[0]), False
+
+
 def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) -> _Understood:
     numbers = any(one.ref.isdigit() for one in said)
     ranks = read_ranks(given.past.folder) if numbers else {}
     found, unclear = placed(said, given.past.rows, ranks, keys)
-    entries = [_entry(one, given) for one in found]
+    inside = []
+    for one in found:
+        if one.bars is not None and (why := given.past_the_end(one.bars[0])):
+            unclear += (Unclear(text=f"{one.row.id} {bars_words(one.bars)}", why=why),)
+        else:
+            inside.append(one)
+    entries = [_entry(one, given) for one in inside]
     told = [
         f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
-        for one, e in zip(found, entries, strict=True)
+        for one, e in zip(inside, entries, strict=True)
     ]
     return _Understood(entries, [*unclear], told)
 
@@ -239,7 +288,8 @@ def _add_locks(
         area, why = area_said(lock.text, codes, session.sections)
         if area is not None and area.from_bar is not None:
             mapped = any(row.start_bar is not None for row in past.rows)
-            why = "" if mapped else "there is no tempo map, so no bar can be found"
+            why = given.past_the_end(area.from_bar)
+            why = why if mapped else "there is no tempo map, so no bar can be found"
         if area is None or why:
             text = f"{'' if lock.locked else 'un'}lock {lock.text}"
             done.unclear.append(Unclear(text=text, why=why))

@@ -31,7 +31,7 @@ from planner.files.audio import sha256_of
 from planner.files.audio_opening import file_form
 from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
-from planner.files.plan_folder import audio_folders, write_plan_folder
+from planner.files.plan_folder import audio_folders, refuse_unwritable, write_plan_folder
 from planner.model import AudioFacts
 from planner.words.plan_model import MOVING_ACTIONS, Row
 from planner.words.session_model import StemSpec
@@ -81,6 +81,8 @@ def check_session(
     if not found:
         what = "holds no file with the name of a stem, nor with a name that begins so."
         raise AudioError(what, file=str(bounces), hint="Keep the names, and add a suffix.")
+    audio = (*folders, *audio_folders(found.values()))
+    refuse_unwritable(out, audio)
     originals = [path for _, path, _ in opened.stems]
     sums = {path: sha256_of(path) for path in (*originals, *opened.linked, *found.values())}
     changed = tuple(
@@ -120,12 +122,7 @@ def check_session(
             what = "the file changed while it was checked."
             raise PromiseError(what, file=path.name, hint="See what writes to it, and check again.")
     progress("writing the check")
-    written = write_plan_folder(
-        out,
-        check_files(check, past.rows),
-        audio=(*folders, *audio_folders(found.values())),
-        kind="check",
-    )
+    written = write_plan_folder(out, check_files(check, past.rows), audio=audio, kind="check")
     return Checked(check=check, folder=written)
 
 

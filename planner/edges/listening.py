@@ -15,7 +15,7 @@ from planner.edges.hearing import hear_stem
 from planner.edges.opening import Opened, lost_file, with_place
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
-from planner.files.measured_notes import KeptNotes, ToKeep, key_of, read_measured
+from planner.files.measured_notes import KeptNotes, keep_measured, key_of, read_measured
 from planner.leaks.bleed import leaks_into, with_only_bleed
 from planner.leaks.bleed_paths import NOTHING_LEAKS, Leaking, how_stems_leak
 from planner.leaks.leaks_out import Leak
@@ -38,7 +38,6 @@ class AllHeard:
     takes: tuple[TakeHeard, ...] = ()
     lost: tuple[str, ...] = ()  # codes of stems that could not be heard
     findings: tuple[Finding, ...] = ()
-    fresh: tuple[ToKeep, ...] = ()  # heard in this run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +71,6 @@ class _Result:
     k: int  # which of the wanted
     heard: HeardStem | PlannerError
     before: bool = False  # known from a run before
-    fresh: ToKeep | None = None
 
 
 def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) -> AllHeard:
@@ -88,24 +86,23 @@ def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) ->
         for spec, path, file in opened.stems
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, how)
-    stems = {one.spec.code: heard for one, heard, _ in done}
+    stems = {one.spec.code: heard for one, heard in done}
     shifts = clock_shifts(opened.session, {code: heard.facts for code, heard in stems.items()})
     leaking = how_stems_leak({code: heard.spectra for code, heard in stems.items()}, shifts)
     notes = {code: [note for note, _ in heard.notes] for code, heard in stems.items()}
     leaking = with_only_bleed(leaking, notes)
     again = [
         replace(one, name=f"{one.name}_again", leaks=leaks)
-        for one, _, _ in done
+        for one, _ in done
         if one.spec.role != "exclude" and (leaks := leaks_into(one.spec.code, leaking))
     ]
     anew, _ = _in_order(opened, again, how)
-    stems |= {one.spec.code: heard for one, heard, _ in anew}
+    stems |= {one.spec.code: heard for one, heard in anew}
     return AllHeard(
         stems=tuple(stems.values()),
         leaking=leaking,
         lost=tuple(one.spec.code for one, _ in lost),
         findings=tuple(finding for _, finding in lost),
-        fresh=tuple(fresh for _, _, fresh in (*done, *anew) if fresh is not None),
     )
 
 
@@ -128,11 +125,10 @@ def hear_takes(
     return AllHeard(
         takes=tuple(
             TakeHeard(stem=one.spec.code, take=one.take, notes=heard.notes)
-            for one, heard, _ in done
+            for one, heard in done
             if one.take is not None
         ),
         findings=tuple(finding for _, finding in lost),
-        fresh=tuple(fresh for _, _, fresh in done if fresh is not None),
     )
 
 
@@ -147,9 +143,9 @@ def or_told(progress: Progress, do: Callable[[], T]) -> T | None:
 
 def _in_order(
     opened: Opened, wanted: Sequence[_Wanted], how: Listening
-) -> tuple[list[tuple[_Wanted, HeardStem, ToKeep | None]], list[tuple[_Wanted, Finding]]]:
+) -> tuple[list[tuple[_Wanted, HeardStem]], list[tuple[_Wanted, Finding]]]:
     """What was heard, and what could not be; each in the order in which it was wanted."""
-    done: dict[int, tuple[_Wanted, HeardStem, ToKeep | None]] = {}
+    done: dict[int, tuple[_Wanted, HeardStem]] = {}
     lost: dict[int, tuple[_Wanted, Finding]] = {}
     for number, result in enumerate(_heard(wanted, how), start=1):
         one = wanted[result.k]
@@ -163,7 +159,7 @@ def _in_order(
             if one.take is None and not one.leaks:
                 how.progress(f"{called} left out{so_far}")
             continue
-        done[result.k] = one, result.heard, result.fresh
+        done[result.k] = one, result.heard
         known = "as measured before" if result.before else "heard"
         called += " without what leaks in" if one.leaks else ""
         how.progress(f"{known} {called}: {len(result.heard.notes)} notes{so_far}")
@@ -171,7 +167,7 @@ def _in_order(
 
 
 def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
-    """Hear what is not known from before; the results come as they are done."""
+    """Hear what is not known from before; the results come, and are kept, as they are done."""
     kept = how.kept
     left: list[tuple[int, _Wanted]] = []
     keys: dict[int, str] = {}
@@ -181,7 +177,11 @@ def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
         if kept is not None and one.sha256 is not None:
             spec = as_listened_to(one.spec)
             keys[k] = key_of(kept, spec, one.path, one.file, one.score, one.sha256, one.leaks)
-            known = or_told(how.progress, partial(read_measured, kept.place(one.name), keys[k]))
+            before = (
+                or_told(how.progress, partial(read_measured, place, keys[k]))
+                for place in kept.places(one.name)
+            )
+            known = next(filter(None, before), None)
             if known is not None:
                 yield _Result(k=k, heard=known, before=True)
                 continue
@@ -189,10 +189,19 @@ def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
     # The longest work first, so that no core waits for a last long stem.
     left.sort(key=lambda pair: pair[1].spec.role == "exclude")
     for k, heard in _in_processes(left, how.jobs):
-        fresh = None
-        if k in keys and not isinstance(heard, PlannerError):
-            fresh = ToKeep(name=wanted[k].name, key=keys[k], path=wanted[k].path, heard=heard)
-        yield _Result(k=k, heard=heard, fresh=fresh)
+        # Of a file that changed while it was listened to nothing is kept.
+        if (
+            kept is not None
+            and k in keys
+            and not isinstance(heard, PlannerError)
+            and sha256_of(wanted[k].path) == heard.facts.sha256
+        ):
+            try:
+                keep_measured(kept, wanted[k].name, keys[k], heard)
+            except OutputError as error:
+                how.progress(str(error))
+                kept = None  # said once
+        yield _Result(k=k, heard=heard)
 
 
 def _with_sum(one: _Wanted) -> _Wanted:

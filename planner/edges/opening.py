@@ -52,6 +52,7 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     takes: list[tuple[StemSpec, Take, Path]] = []
     missing = list(without)
     found: list[Finding] = list(findings)
+    owners: dict[Path, StemSpec] = {}
     for spec in session.stems:
         if spec.code in without:
             continue
@@ -65,6 +66,8 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             missing.append(spec.code)
             found.append(lost_file(spec, None, error))
             continue
+        for file in {path, *others}:
+            _refuse_twice(owners.setdefault(file.resolve(), spec), spec, path, session_path)
         stems.append((spec, path, written))
         linked += [other for other in others if other != path]
         if spec.takes and not may_borrow(spec):
@@ -87,6 +90,15 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
         findings=tuple(found),
         rough_mix=_rough_mix(session, session_path),
     )
+
+
+def _refuse_twice(first: StemSpec, second: StemSpec, path: Path, session_path: Path) -> None:
+    """Stop where two stems name one file, each in its own way; its two sides may be two stems."""
+    if first is second or {first.side, second.side} == {"left", "right"}:
+        return
+    what = f"stems {first.code} and {second.code} both name {path.name}."
+    hint = "Name it once; the two sides of a stereo file need side: left and side: right."
+    raise SessionError(what, file=str(session_path), line=second.line, field="file", hint=hint)
 
 
 def _rough_mix(session: Session, session_path: Path) -> Path | None:
@@ -126,7 +138,7 @@ def lost_file(spec: StemSpec, take: Take | None, error: PlannerError) -> Finding
         file, did = take.file, "It was left out."
         name = f"{take.label or take.file} of {spec.code}"
     return Finding(
-        severity="warning",
+        severity="stop" if take is None else "warning",
         what=f"{name} could not be used: {error}",
         did=did,
         advice="Put the file right and run again.",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from planner.edges.hearing import ANALYSIS_SR
 from planner.errors import PlannerError, SessionError
 from planner.files.audio import read_stem_audio
+from planner.files.audio_opening import AUDIO_SUFFIXES
 from planner.files.session_file import write_started_session
 from planner.model import SILENT_DBFS, Stem
 from planner.read.first_session import song_of, started_session_text
@@ -22,7 +23,7 @@ Progress = Callable[[str], None]
 # Spectral flatness (geometric over arithmetic mean of power) is about 0.56 for white noise, whose
 # power in a bin is exponentially distributed, and near 0 for tones; a third of the way is noise.
 _NOISE_FLATNESS = 0.2
-_AUDIO_SUFFIXES = frozenset({".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac"})
+_MIDI_SUFFIXES = frozenset({".mid", ".midi"})
 
 
 def start_session(
@@ -39,13 +40,9 @@ def start_session(
         raise SessionError(
             "there is no such folder.", file=str(folder), hint="Give the folder of the stems."
         )
-    files = sorted(
-        path
-        for path in folder.rglob("*")
-        if path.suffix.lower() in _AUDIO_SUFFIXES and path.is_file() and path.name[:1] != "."
-    )
+    files = _files(folder.rglob("*"), AUDIO_SUFFIXES)
     if not files:
-        what = "there is no audio in this folder (WAV, AIFF or FLAC)."
+        what = "there is no audio in this folder (WAV, AIFF, FLAC or MP3)."
         hint = "Give the folder of the consolidated stems."
         raise SessionError(what, file=str(folder), hint=hint)
     target = out if out is not None else folder.resolve().parent / "session.yaml"
@@ -61,10 +58,28 @@ def start_session(
             progress(f"listening to {name}")
             guess = _guess_by_ear(guess, path)
         guesses.append(guess)
-    audio_folder = Path(os.path.relpath(folder.resolve(), target.resolve().parent)).as_posix()
-    text = started_session_text(song_of(folder.resolve().parts), guesses, audio_folder=audio_folder)
+    around = (*folder.rglob("*"), *folder.resolve().parent.glob("*"))
+    midi = [_seen_from(target, path) for path in _files(around, _MIDI_SUFFIXES)]
+    for name in midi:
+        progress(f"{name} seen: if it is the tempo map, say so in the session file")
+    text = started_session_text(
+        song_of(folder.resolve().parts), guesses,
+        audio_folder=_seen_from(target, folder), midi=midi,
+    )  # fmt: skip
     write_started_session(folder, target, text)
     return target, tuple(guesses)
+
+
+def _files(paths: Iterable[Path], suffixes: frozenset[str]) -> list[Path]:
+    return sorted(
+        path
+        for path in paths
+        if path.suffix.lower() in suffixes and path.is_file() and path.name[:1] != "."
+    )
+
+
+def _seen_from(session_file: Path, path: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), session_file.resolve().parent)).as_posix()
 
 
 def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:

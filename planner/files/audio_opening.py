@@ -26,6 +26,16 @@ _RAW = {
 }  # fmt: skip
 
 
+# By what their names end in, the files of a folder that are taken for audio. A session may name any
+# file that the decoder opens, whatever it is called.
+AUDIO_SUFFIXES = frozenset(
+    {
+        ".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc", ".flac",
+        ".caf", ".au", ".mp3", ".ogg", ".oga", ".opus",
+    }
+)  # fmt: skip
+
+
 def file_form(path: Path) -> tuple[int, int, int]:
     """Give rate in Hz, channels and frames of a file from its header.
 
@@ -122,7 +132,7 @@ def _decoder(stream: BinaryIO, chunks: WavChunks | None, head: bytes, file: str)
                 hint="Export it as 24-bit or 32-bit float WAV.",
             ) from fault
         what = "this is not audio that can be read, whatever its name says."
-        hint = "Stems may be WAV, RF64, AIFF or FLAC: export it as one of these."
+        hint = "Stems may be WAV, RF64, AIFF, FLAC or MP3: export it as one of these."
         raise AudioError(what, file=file, hint=hint) from fault
 
 

@@ -9,14 +9,13 @@ from typing import Any
 from planner.compare.check_words import BounceCheck, check_markdown, row_words, state_of
 from planner.compare.note_pairs import Reading
 from planner.errors import AudioError, PlannerError
-from planner.files.audio_opening import name_key
+from planner.files.audio_opening import AUDIO_SUFFIXES, name_key
 from planner.files.edit_list import yaml_bytes
 from planner.files.tables import NOTES_COLUMNS, Cell, csv_bytes, read_csv, unescape_text
 from planner.pitch import midi_to_hz, shift_hz
 from planner.words.plan_model import Row
 from planner.words.wording import SIGN_RULE
 
-_AUDIO = frozenset({".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff", ".flac"})
 # Plans from before had none of these.
 _LATER_COLUMNS = frozenset(
     {"tolerance_cents", "heard_in", "onset_confidence", "layers", "total_add_cents"}
@@ -24,7 +23,7 @@ _LATER_COLUMNS = frozenset(
 )
 CHECK_COLUMNS = (
     "id", "stem", "start_s", "verdict", "wanted_cents", "got_cents", "uncertainty_cents",
-    "notes_read", "in_words", "state", "by", "comment", "locked",
+    "notes_read", "in_words", "state", "by", "comment", "locked", "plan",
 )  # fmt: skip
 
 
@@ -38,7 +37,9 @@ def find_bounce(folder: Path, file: str) -> Path | None:
     """
     wanted = Path(file.replace("\\", "/"))
     stem = name_key(wanted.stem)
-    there = [p for p in sorted(folder.iterdir()) if p.is_file() and p.suffix.lower() in _AUDIO]
+    there = [
+        p for p in sorted(folder.iterdir()) if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES
+    ]
     same = [p for p in there if name_key(p.stem) == stem]
     longer = [
         p for p in there
@@ -80,7 +81,7 @@ def check_files(check: BounceCheck, rows: tuple[Row, ...]) -> dict[str, bytes]:
         (
             r.id, r.stem, _rounded(r.start_s, 4), r.verdict, _rounded(r.wanted_cents, 1),
             _rounded(r.got_cents, 1), _rounded(r.uncertainty_cents, 1), r.notes, row_words(r),
-            state_of(r.verdict), "", "", "no",
+            state_of(r.verdict), "", "", "no", check.plan,
         )
         for r in check.rows
     ]  # fmt: skip

@@ -57,24 +57,27 @@ class KeptNotes:
 
     folder: Path
     program: str  # `program_sum`
+    elsewhere: tuple[Path, ...] = ()  # where other runs of the session may have kept theirs
+    audio: tuple[Path, ...] = ()  # folders that are never written to
 
     def place(self, name: str) -> Path:
         return self.folder / f"{name}.npz"
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ToKeep:
-    """One stem that was heard in this run."""
-
-    name: str
-    key: str
-    path: Path  # of the file; its sum in `heard` is the one that the key was made with
-    heard: HeardStem
+    def places(self, name: str) -> tuple[Path, ...]:
+        return tuple(folder / f"{name}.npz" for folder in (self.folder, *self.elsewhere))
 
 
-def kept_notes(out: Path, session_file: Path) -> KeptNotes:
-    """Say where a session keeps its measured notes: by the name of its file, beside its plans."""
-    return KeptNotes(folder=out / FOLDER / session_file.stem, program=program_sum())
+def kept_notes(out: Path, session_file: Path, *, usual: Path, audio: Sequence[Path]) -> KeptNotes:
+    """Say where a session keeps its measured notes: by the name of its file, beside its plans.
+
+    usual: where its plans are when nobody says; what was kept there counts as well.
+    audio: folders that are never written to.
+    """
+    folder, other = (one / FOLDER / session_file.stem for one in (out, usual))
+    return KeptNotes(
+        folder=folder, program=program_sum(), audio=tuple(audio),
+        elsewhere=(other,) if other != folder else (),
+    )  # fmt: skip
 
 
 def program_sum() -> str:
@@ -144,19 +147,18 @@ def read_measured(place: Path, key: str) -> HeardStem | None:
         raise OutputError(what, file=str(place), hint=hint) from fault
 
 
-def keep_measured(kept: KeptNotes, fresh: Sequence[ToKeep], audio: Sequence[Path]) -> None:
-    """Keep what was heard in this run, each stem in the place of what was kept of it before.
+def keep_measured(kept: KeptNotes, name: str, key: str, heard: HeardStem) -> None:
+    """Keep what was heard in a file, in the place of what was kept under this name before.
 
-    Whoever calls has seen that no file changed while it was listened to.
+    Whoever calls has seen that the file did not change while it was listened to.
 
     Raises
     ------
     OutputError
         If the folder lies among the audio or cannot be written to.
     """
-    for one in fresh:
-        what, hint = "measured", "Nothing else is lost; the next run will measure again."
-        _keep(kept, kept.place(one.name), _zipped(one), audio, what, hint)
+    what, hint = "measured", "Nothing else is lost; the next run will measure again."
+    _keep(kept, kept.place(name), _zipped(key, heard), what, hint)
 
 
 def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
@@ -181,9 +183,7 @@ def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
         raise OutputError(what, file=str(place), hint=hint) from fault
 
 
-def keep_figures(
-    kept: KeptNotes, key: str, figures: Mapping[str, OwnFigure], audio: Sequence[Path]
-) -> None:
+def keep_figures(kept: KeptNotes, key: str, figures: Mapping[str, OwnFigure]) -> None:
     """Keep the planner's own figures, in the place of those kept before.
 
     Raises
@@ -198,13 +198,11 @@ def keep_figures(
     text = json.dumps({"key": key, "figures": lines}, indent=0)
     what = "decided before any answer"
     hint = "The plan is whole; the next one will decide it again."
-    _keep(kept, kept.folder / FIGURES_NAME, text.encode(), audio, what, hint)
+    _keep(kept, kept.folder / FIGURES_NAME, text.encode(), what, hint)
 
 
-def _keep(
-    kept: KeptNotes, place: Path, content: bytes, audio: Sequence[Path], what: str, hint: str
-) -> None:
-    refuse_audio_folder(kept.folder, audio)
+def _keep(kept: KeptNotes, place: Path, content: bytes, what: str, hint: str) -> None:
+    refuse_audio_folder(kept.folder, kept.audio)
     try:
         kept.folder.mkdir(parents=True, exist_ok=True)
         put_whole(place, content)
@@ -216,11 +214,10 @@ def _keep(
 # ------------------------------------------------------------------ to and from a file
 
 
-def _zipped(one: ToKeep) -> bytes:
-    heard = one.heard
+def _zipped(key: str, heard: HeardStem) -> bytes:
     measured = [measurement for _, measurement in heard.notes]
     said = {
-        "key": one.key,
+        "key": key,
         "code": heard.code,
         "facts": _plain(heard.facts),
         "findings": [_plain(finding) for finding in heard.findings],

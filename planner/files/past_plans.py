@@ -203,6 +203,19 @@ def read_human_columns(path: Path) -> dict[str, Human]:
     return found
 
 
+def plan_said(path: Path) -> str:
+    """Give the folder name of the plan that a check's table speaks of; empty for other tables."""
+    (_, head), *records = read_table(path) or [(1, [])]
+    cells = dict(zip(head, records[0][1], strict=False)) if records else {}
+    return cells.get("plan", "").strip()
+
+
+def is_list_of(path: Path, past: PastPlan) -> bool:
+    """Whether an edit list may have been saved from a plan: its rows and numbers are in it."""
+    ids = {row.id for row in past.rows}
+    return read_human_columns(path).keys() <= ids and not changed_numbers(path, past.rows)
+
+
 def changed_numbers(path: Path, rows: Iterable[Row]) -> list[tuple[str, str, str]]:
     """Find numbers and actions of an edit list that were changed: (row id, column, cell)."""
     records = read_table(path)

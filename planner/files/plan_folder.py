@@ -69,6 +69,22 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
         raise OutputError(what, file=str(out), hint="Choose another folder with --out.")
 
 
+def refuse_unwritable(out: Path, audio: Iterable[Path]) -> None:
+    """Make sure before the work that a numbered folder can be written there; nothing stays behind.
+
+    Raises
+    ------
+    OutputError
+        As `write_plan_folder` would once all is heard.
+    """
+    refuse_audio_folder(out, audio)
+    there, _ = _there_and_missing(out)
+    try:
+        tempfile.TemporaryDirectory(prefix=".planner-", dir=there).cleanup()
+    except OSError as error:
+        raise _told(error, out, left=False) from error
+
+
 def put_whole(
     place: Path, content: bytes, put: Callable[[Path, Path], object] = os.replace
 ) -> None:
@@ -151,6 +167,14 @@ def _same(one: Path, other: Path) -> bool:
 
 def _make_folders(out: Path, made: list[Path]) -> None:
     """Make `out` and what leads to it; note each new folder in `made`, innermost first."""
+    for folder in reversed(_there_and_missing(out)[1]):
+        with contextlib.suppress(FileExistsError):  # another run was quicker
+            folder.mkdir()
+            made.insert(0, folder)
+
+
+def _there_and_missing(out: Path) -> tuple[Path, list[Path]]:
+    """The folder on the way to `out` that is there, and those behind it, innermost first."""
     missing = []
     step = out
     while not step.exists():
@@ -158,10 +182,7 @@ def _make_folders(out: Path, made: list[Path]) -> None:
         step = step.parent
     if not step.is_dir():
         raise OutputError("is a file, not a folder.", file=str(step), hint="Choose another --out.")
-    for folder in reversed(missing):
-        with contextlib.suppress(FileExistsError):  # another run was quicker
-            folder.mkdir()
-            made.insert(0, folder)
+    return step, missing
 
 
 def _new_work_folder(out: Path) -> Path:

@@ -112,7 +112,8 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
             f"there is no folder {session_path.parent}.", file=name, hint="Make it first."
         ) from None
     except OSError as error:
-        raise SessionError(f"the file cannot be written ({error.strerror}).", file=name) from None
+        what = f"the file cannot be written ({error.strerror})."
+        raise SessionError(what, file=name, hint="Choose another place with --out.") from None
 
 
 def _named(temporary: Path, target: Path) -> None:

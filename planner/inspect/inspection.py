@@ -47,7 +47,7 @@ def inspect_file(spec: StemSpec, fact: AudioFacts) -> Iterator[Finding]:
             did="Measured as it is now.",
             advice="If the new file is meant, take the new checksum into the session file.",
         )
-    if fact.peak_dbfs < SILENT_DBFS:
+    if fact.peak_dbfs < SILENT_DBFS and spec.role != "exclude":
         yield finding(
             f"{spec.code} has nothing above {SILENT_DBFS:.0f} dBFS.",
             did="Skipped.",
@@ -148,7 +148,7 @@ def _lengths(session: Session, facts: Sequence[tuple[StemSpec, AudioFacts]]) -> 
             what=f"{spec.code} is {missing_s:.3f} s{_in_bars(session, missing_s)} shorter than the "
             "longest stem.",
             did="Taken to start where the others start.",
-            advice="If it starts later, export it again from zero, or write its start_smp.",
+            advice="If it starts later, export it again from zero, or write its start_sample.",
             stem=spec.code,
             file=fact.file,
         )
@@ -187,7 +187,7 @@ def _time_stamps(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Findi
             did="Not applied: taken to start where the others start.",
             advice=f"If the stamp is right, it starts {abs(at_s - home):.3f} s "
             f"{'later' if at_s > home else 'earlier'}: export it again from zero, or write its "
-            "start_smp.",
+            "start_sample.",
             stem=spec.code,
             file=fact.file,
         )

@@ -108,8 +108,8 @@ def _register(stem: StemNotes) -> Iterator[Finding]:
     if middle >= _MIDDLE_C:
         yield Finding(
             severity="question",
-            what=f"{stem.code} is marked {stem.role}, its median note is {note_name(middle)}: "
-            "really?",
+            what=f"{stem.code} is marked {stem.role}, and its notes lie around "
+            f"{note_name(middle)}, above what a bass plays: really?",
             did=f"Judged as {stem.role}.",
             advice="Correct the role in the session file if it is wrong.",
             stem=stem.code,

@@ -64,7 +64,7 @@ def _late_doubles(
             what=f"{spec.code} starts {abs(late_s):.3f} s{bars} {'late' if late_s > 0 else 'early'}"
             f" against the notes of {lead.code}.",
             did="Nothing was shifted: it was measured and compared where it lies.",
-            advice="Export it from the common start, or say late_by_ms or start_smp.",
+            advice="Export it from the common start, or write its late_by_ms or start_sample.",
             stem=spec.code,
         )
 

@@ -23,6 +23,9 @@ _FEWEST_NOTES = 8  # chosen: heard in a wrong role, a stem gives fewer notes tha
 # Chosen: a fifth. Bass lines lie an octave and more under the rest; a bass that plays a melody over
 # a low cello comes within a fourth of it.
 _BELOW_SEMITONES = 7.0
+# Chosen: a fourth above a bass's highest open string (G2), where its lines seldom go. A line around
+# a higher note is no bass in another's place, however far over it the other lies.
+_BASS_AROUND_MIDI = 48
 # Of an invented bass heard as bowed no long note swings and 89 % of all begin with a stroke; of a
 # cello heard as plucked 73 % swing and 29 % begin so (`python -m tests.sessions.exchanged`). Chosen
 # between.
@@ -119,7 +122,9 @@ def _speaks_for(low: _Heard, other: _Heard) -> bool:
 
 def _lies_over(low: _Heard, other: _Heard) -> bool:
     bass, no_bass = low.stem.role in _LOW_ROLES, other.stem.role not in _LOW_ROLES
-    return bass and no_bass and low.middle_midi - other.middle_midi >= _BELOW_SEMITONES
+    may_be_bass = other.middle_midi <= _BASS_AROUND_MIDI
+    far = low.middle_midi - other.middle_midi >= _BELOW_SEMITONES
+    return bass and no_bass and may_be_bass and far
 
 
 def _reaches_under(bass: _Heard, guitar: _Heard) -> bool:

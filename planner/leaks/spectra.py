@@ -19,6 +19,7 @@ HOP_S = 0.1  # chosen: three frames in the shortest note that is judged
 _WINDOW_S = 0.128  # chosen: 8 Hz apart, yet long beside the 30 ms that sound takes across a room
 # Chosen: most of the power of notes lies here, and memory stays small.
 _LOWEST_HZ, _HIGHEST_HZ = 62.5, 2000.0
+_MOST = float(np.finfo(np.float16).max)  # a file of float samples may be louder: +42 dBFS and more
 _SCALE = 1000.0  # half precision is coarse below 6e-5: full scale to -120 dB lie above
 
 
@@ -71,7 +72,7 @@ def coarse_spectra(samples: Floats, sr: int) -> Spectra:
     parts = np.empty((frames, last - first, 2), dtype=np.float16)
     for start, block in frame_blocks(samples, window, hop, frames, lead=window // 2):
         spectra = rfft(block * taper, axis=1)[:, first:last]
-        parts[start : start + len(block), :, 0] = spectra.real
-        parts[start : start + len(block), :, 1] = spectra.imag
+        parts[start : start + len(block), :, 0] = np.clip(spectra.real, -_MOST, _MOST)
+        parts[start : start + len(block), :, 1] = np.clip(spectra.imag, -_MOST, _MOST)
     parts.setflags(write=False)
     return Spectra(bin_hz=bin_hz, first_bin=first, parts=parts)

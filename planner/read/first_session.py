@@ -29,13 +29,14 @@ def song_of(folders: Sequence[str]) -> str:
 
 
 def started_session_text(
-    song: str, guesses: Iterable[StemGuess], *, audio_folder: str = "."
+    song: str, guesses: Iterable[StemGuess], *, audio_folder: str = ".", midi: Sequence[str] = ()
 ) -> str:
     """Write a first session file for a folder of stems, every guess in it marked ``# guess``.
 
     song: the song's name, as guessed.
     guesses: one for each file, in the order in which they are to stand.
     audio_folder: where the files are, seen from the session file.
+    midi: the MIDI files beside them, one of which may be the tempo map.
 
     Raises
     ------
@@ -66,7 +67,13 @@ def started_session_text(
         "",
         "# Where bars begin: a MIDI file with the tempo map, or a list. Without one, places are",
         "# given in seconds only.",
-        "# tempo_map: tempo.mid",
+        *(
+            f"# tempo_map: {_quoted(name)}  # guess: seen beside the stems; if it is, take the "
+            "first # away"
+            for name in midi
+            if _is_text(name)
+        ),
+        *(() if midi else ("# tempo_map: tempo.mid",)),
         "# tempo_map: [{bar: 1, bpm: 92, meter: 4/4}]",
         "# key: [{bar: 1, tonic: D, mode: major}]",
         "",

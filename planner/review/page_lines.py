@@ -7,9 +7,9 @@ folds several single edits together knows the others, so that one answer can go 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from planner.ranking import fault_of
+from planner.ranking import like_this
 from planner.words.plan_model import Judged, Offender, Plan, Row
 from planner.write.asking import asked
 
@@ -22,7 +22,7 @@ class Line:
     offender: Offender | None  # None for questions
     note: Judged | None  # drawn and heard; None where the row names no note that is known
     of_notes: int  # how many notes that one stands for
-    alike: tuple[str, ...]  # ids of the other rows with the same fault
+    alike: tuple[str, ...]  # ids of the others that "all like this" speaks of
 
 
 def page_lines(plan: Plan) -> tuple[Line, ...]:
@@ -37,9 +37,9 @@ def page_lines(plan: Plan) -> tuple[Line, ...]:
     above = [o for o in plan.offenders if o.above_stop_line and o.row_id in rows]
     wanted = plan.session.offenders_wanted
     shown = above[:wanted] + [o for o in above[wanted:] if rows[o.row_id].kind == "rule"]
-    lines = [_line(rows[o.row_id], o, notes, plan.rows) for o in shown]
-    questions = [replace(_line(one.row, None, notes, ()), alike=one.alike) for one in asked(plan)]
-    return (*lines, *questions)
+    lines = [(rows[o.row_id], o) for o in shown]
+    questions = [(one.row, None) for one in asked(plan)]
+    return tuple(_line(row, o, notes, plan.rows) for row, o in (*lines, *questions))
 
 
 def _line(
@@ -48,13 +48,10 @@ def _line(
     own = [notes[row.id]] if row.id in notes else [notes[i] for i in row.covers if i in notes]
     # A typical note shows what a rule is about; the furthest is a fault of its own.
     heard = sorted(own, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
-    same = fault_of(row) if row.kind == "note" else None
     return Line(
         row=row,
         offender=offender,
         note=heard[len(heard) // 2] if heard else None,
         of_notes=len(own),
-        alike=tuple(
-            r.id for r in rows if same is not None and r.id != row.id and fault_of(r) == same
-        ),
+        alike=tuple(one.id for one in like_this(row, rows)[1:]),
     )

@@ -12,10 +12,11 @@ import math
 from collections import defaultdict
 from dataclasses import dataclass
 
-from planner.answer.questions import asks_role, notes_offered
+from planner.answer.questions import asks_role, is_open_question
 from planner.model import Finding
+from planner.ranking import likeness_of
 from planner.words.plan_model import Plan, Row
-from planner.write.tally import Group, grouped, is_open_question
+from planner.write.tally import Group, grouped
 
 ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a quarter of an hour
 # Rules of the decision table whose notes can only be listened to, and what is told of many of them.
@@ -32,7 +33,7 @@ class Asked:
     """One question that a person is asked."""
 
     row: Row  # the longest of those alike
-    alike: tuple[str, ...]  # ids of the others: same stem, same choice of notes
+    alike: tuple[str, ...]  # ids of the others
 
 
 def asked(plan: Plan) -> tuple[Asked, ...]:
@@ -67,8 +68,7 @@ def _that_count(plan: Plan) -> tuple[Asked, ...]:
     together: defaultdict[tuple[object, ...], list[Row]] = defaultdict(list)
     for row in plan.rows:
         if is_open_question(row) and row.rule_name not in _ONLY_HEARD:
-            notes = notes_offered(row)
-            together[(row.stem, row.rule_name, notes) if notes else (row.id,)].append(row)
+            together[likeness_of(row)].append(row)
     groups = [sorted(rows, key=lambda r: (-_lasts_s(r), r.id)) for rows in together.values()]
     groups.sort(key=lambda rows: (-round(sum(map(_lasts_s, rows)), 1), rows[0].id))
     return tuple(Asked(row=first, alike=tuple(r.id for r in rest)) for first, *rest in groups)

@@ -58,9 +58,12 @@ def reference_sentences(plan: Plan) -> list[str]:
 
 
 def reference_in_short(plan: Plan) -> list[str]:
-    """Say where session A4 stands, and nothing more unless a typed value is far from it."""
+    """Say where session A4 stands, and what was typed that disagrees or cannot be used."""
     measured_hz, typed = plan.a4.measured_hz, plan.session.a4_hz
     lines = reference_sentences(plan)[:1]
+    # Of the stem that was named, A4 has only one thing to tell: that it could not be used.
+    named = [f for f in plan.a4.findings if f.stem and f.stem == plan.session.reference_from]
+    lines += [f"{f.what} {f.did}" for f in named]
     if measured_hz is not None and typed is not None:
         gap = cents(measured_hz, typed)
         lines += [_beside_the_typed(typed, gap)] if not _agrees(gap) else []

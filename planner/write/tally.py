@@ -202,11 +202,6 @@ def notes_moved(plan: Plan) -> int:
     return sum(1 for j in plan.judged if j.layers or j.action in EDIT_ACTIONS)
 
 
-def is_open_question(row: Row) -> bool:
-    """Say whether a row is a question that nobody has answered yet."""
-    return row.kind == "question" and row.state in ("new", "parked", "reopened")
-
-
 def _shape(reason: str) -> str:
     """A reason without its figures, those of notes' names aside."""
     return _FIGURE.sub("\0", reason)

@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from planner.answer.replies import like_this, placed
+from planner.answer.replies import placed
 from planner.answer.reply_words import read_export, read_reply
+from planner.ranking import like_this
+from planner.review.page_lines import page_lines
 from planner.words.plan_model import Row
-from tests.invented_plan import QUESTION, RULE, SHAPED, row
+from tests.invented_plan import QUESTION, RULE, SHAPED, plan, row
 
 RANKS = {12: "LV-0147", 14: "R-001", 20: "LV-0153"}
 
@@ -84,6 +86,22 @@ WHICH = replace(
     QUESTION, rule_name="between two notes", covers=("EGL-0031",), intended_midi=62,
     heard_cents=58.0,
 )  # fmt: skip
+
+
+def test_all_like_a_question_are_those_that_the_page_counts() -> None:
+    """The same notes to choose from, still open; not whatever else is asked of that pitch."""
+    rows = (
+        WHICH,
+        replace(WHICH, id="Q-002", covers=("EGL-0032",)),
+        replace(WHICH, id="Q-003", covers=("EGL-0033",), rule_name="wobble"),
+        replace(WHICH, id="Q-004", covers=("EGL-0034",), heard_cents=-58.0),
+        replace(WHICH, id="Q-005", covers=("EGL-0035",), state="refused"),
+    )
+    found, unclear = placed(read_reply("Q-001 Eb4 all like this")[0], rows, {})
+    assert unclear == ()
+    assert [p.row.id for p in found] == ["Q-001", "Q-002"]
+    (line,) = [one for one in page_lines(plan(rows=rows)) if one.row.id == "Q-001"]
+    assert line.alike == ("Q-002",)
 
 
 def test_a_named_note_finds_its_row() -> None:

@@ -76,6 +76,30 @@ def test_what_is_not_understood_comes_back() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "answered", "unclear"),
+    [
+        ("1 yes, 3 nope, 4 no", ["1", "4"], ["3 nope"]),
+        ("GTR-0021 yes, LV-0047 hlaf", ["GTR-0021"], ["LV-0047 hlaf"]),
+        ("Q-031 F#3, Q-035 H3", ["Q-031"], ["Q-035 H3"]),
+        ("1 yes, 3 bars 2-4", ["1"], ["3 bars 2-4"]),
+        ("1 yes\n3 nope; rule 2 mabye. 5 no", ["1", "5"], ["3 nope", "rule 2 mabye."]),
+        ("1 yes and 3 nope", ["1"], ["3 nope"]),
+        ("1 yes LV-0047 hlaf", ["1"], ["LV-0047 hlaf"]),
+        ("1 no, 3 takes of it sounded fine", ["1"], ["3 takes of it sounded fine"]),
+        ("1 no, in 3 takes it sounded fine; 3.5 dB too loud, 2nd time", ["1"], []),
+    ],
+)
+def test_a_mistyped_answer_is_no_comment(
+    text: str, answered: list[str], unclear: list[str]
+) -> None:
+    """A thought that begins like an answer is one, or unclear; it never hides among the words."""
+    found, others = read_reply(text)
+    assert [s.ref for s in found] == answered
+    assert [u.text for u in others] == unclear
+    assert all("if it is a comment, begin it with a word" in u.why for u in others)
+
+
 WORDS = st.text("abcdefghilmprstuvwz ,.'!", max_size=30).map(str.strip)
 
 

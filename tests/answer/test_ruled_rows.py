@@ -67,6 +67,17 @@ def test_another_move_opens_approvals_again(add_cents: float, state: str) -> Non
     assert after((row(add_cents=add_cents),), reply("yes"))[0]["LV-0147"].state == state
 
 
+@pytest.mark.parametrize(("add_cents", "opened"), [(20.0, False), (20.1, True)])
+def test_another_move_opens_what_was_checked_again(add_cents: float, opened: bool) -> None:
+    """A verdict on one move says nothing of another; another file alone changes nothing."""
+    checked = replace(reply("yes"), answer=None, state="checked", source="sheet")
+    rows, findings = after((row(add_cents=add_cents),), checked, sha="bb")
+    assert rows["LV-0147"].state == ("reopened" if opened else "checked")
+    assert [f.what for f in findings] == (
+        ["LV: LV-0147 was answered, and what is proposed is no longer what was checked."] * opened
+    )
+
+
 def test_many_opened_rows_are_one_question() -> None:
     """One finding a stem and cause, with the first ids and the count."""
     many = tuple(row(id=f"LV-{k:04d}") for k in range(1, 9))

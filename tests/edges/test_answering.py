@@ -238,6 +238,22 @@ def test_numbers_changed_in_a_list_are_not_passed_over(
     assert "write an override into the answers file" in capsys.readouterr().out
 
 
+def test_a_copy_of_an_older_list_is_read_against_its_own_plan(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its numbers are that plan's, and nobody's own; where a plan has others, that is told."""
+    path = job / "edited.csv"
+    text = (job / "plan_01" / "edit_list.csv").read_text(encoding="utf-8-sig")
+    path.write_text(text.replace(",new,", ",approved,", 1))
+    assert run("answer", job, f"{HIGH_TOO} half") == 0
+    assert run("plan", job) == 0
+    capsys.readouterr()
+    assert run("answer", job, str(path)) == 0
+    assert "plan_01, as understood:" in capsys.readouterr().out
+    assert run("answer", job, str(path), "--plan", "plan_02") == 2
+    assert f"{HIGH_TOO} add_cents" in capsys.readouterr().out
+
+
 def test_what_is_typed_into_a_plans_list_is_carried_over(job: Path) -> None:
     """A cell filled in where the list lies comes along, again and again, until it is changed."""
     path = job / "plan_01" / "edit_list.csv"
@@ -509,6 +525,32 @@ def test_the_note_that_a_person_names_is_no_longer_asked_about(tmp_path: Path) -
     assert after["add_cents"] < -25
 
 
+def test_a_place_behind_the_song_is_not_stored(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The guitar's last note begins in bar 3: a lock further on holds nothing, and is told so."""
+    assert run("answer", job, "lock EGL bars 90-95, lock bars 3-9", "--accept-partly") == 1
+    told = capsys.readouterr().out
+    assert (
+        '"lock EGL bars 90-95": no note begins there: the song\'s last one begins in bar 3' in told
+    )
+    assert "Stored: 1 in " in told
+
+
+def test_the_same_reply_twice_is_stored_once(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Until something else is said of the row, or the plan is another one."""
+    said = f"{LOW} no love it, lock {HIGH}, lock BAS"
+    stored = job / "session.answers.yaml"
+    assert run("answer", job, said, "--date", "2026-11-25") == 0
+    once = stored.read_bytes()
+    assert run("answer", job, said, "--date", "2026-11-26") == 0
+    assert "Nothing to store: it says nothing new." in capsys.readouterr().out
+    assert stored.read_bytes() == once
+    for answer in (f"{LOW} yes", f"{LOW} no love it", "unlock EGL", f"lock {HIGH}"):
+        assert run("answer", job, answer) == 0
+        assert "Stored: 1 in " in capsys.readouterr().out
+
+
 def test_locks_and_named_notes_through_the_command_line(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -556,7 +598,7 @@ def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert run("plan", job) == 1
     (asked,) = [r for r in rows(job, 1) if r["kind"] == "question"]
     assert (asked["id"], asked["stem"], asked["covers"]) == ("Q-001", "BAS", [])
-    assert "is marked bass-fretted, its median note is A4: really?" in asked["reason"]
+    assert "is marked bass-fretted, and its notes lie around A4, above" in asked["reason"]
     assert "Q-001 fretted, Q-001 bowed" in (job / "plan_01" / "hand_off.md").read_text()
     assert 'data-answer="role fretted"' in (job / "plan_01" / "review.html").read_text()
     capsys.readouterr()

@@ -5,6 +5,7 @@ Bounces are rendered anew from the corrected truth, so that no recording is proc
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -136,6 +137,24 @@ def test_the_answers_take_what_was_checked(job: Path) -> None:
     assert run("answer", job, str(job / "check_01" / "check.csv"), "--by", "Desk") == 0
     assert run("plan", job) in (0, 1)
     assert [row(job, 2, one)["state"] for one in (HIGH, LOW)] == ["not-done", "checked"]
+
+
+def test_a_check_speaks_of_the_plan_that_was_checked(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A later plan asks for another move: what was checked is not taken for that one."""
+    bounced(job, EGL_0003=0.0)
+    assert check(job) == 1
+    assert run("answer", job, f"{LOW} half") == 0
+    assert run("plan", job) in (0, 1)
+    moved = shutil.copy(job / "check_01" / "check.csv", job / "sent_on.csv")
+    capsys.readouterr()
+    assert run("answer", job, str(moved)) == 0
+    assert "plan_01, as understood:" in capsys.readouterr().out
+    stored = yaml.safe_load((job / "session.answers.yaml").read_text(encoding="utf-8"))["answers"]
+    (last,) = [a for a in stored if a["id"] == LOW and a.get("state") == "checked"]
+    assert last["plan"] == "plan_01"
+    assert last["add_cents"] == row(job, 1, LOW)["add_cents"]
 
 
 def test_an_original_that_changed_is_said_first(

@@ -60,6 +60,19 @@ def test_a_fault_in_a_named_file_says_who_named_it(
     assert "Traceback" not in told
 
 
+@pytest.mark.parametrize("again", ["%s/guitar.wav", "../%.0s{name}/guitar.wav"])
+def test_one_file_in_two_stems_is_refused_however_it_is_named(
+    folder: Path, again: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By an absolute path, or by a way round; the two sides of a file may be two stems."""
+    name = (again % folder).format(name=folder.name)
+    second = f"  - {{code: GTR, file: {name}, role: fretted}}\n"
+    (folder / "session.yaml").write_text(HEAD + STEM % "" + second)
+    assert main(["plan", str(folder / "session.yaml"), "--quiet"]) == 2
+    told = capsys.readouterr().err
+    assert "session.yaml:6: file: stems EGL and GTR both name guitar.wav. Name it once" in told
+
+
 @pytest.mark.parametrize(
     ("head", "words"),
     [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -26,10 +27,10 @@ def kept(tmp_path: Path) -> KeptNotes:
 def test_figures_read_back_the_same(kept: KeptNotes) -> None:
     """Under their key, and only there; what is kept later stands in their place."""
     assert read_figures(kept, "k") is None
-    keep_figures(kept, "k", FIGURES, [])
+    keep_figures(kept, "k", FIGURES)
     assert read_figures(kept, "k") == FIGURES
     assert read_figures(kept, "other") is None
-    keep_figures(kept, "other", {}, [])
+    keep_figures(kept, "other", {})
     assert read_figures(kept, "k") is None
     assert [p.name for p in kept.folder.iterdir()] == [NAME]
 
@@ -57,17 +58,17 @@ def test_a_broken_file_is_told(kept: KeptNotes, spoiled: str) -> None:
 def test_never_among_the_audio_and_told_where_it_cannot_be(kept: KeptNotes, tmp_path: Path) -> None:
     """A folder of stems is refused; a place that cannot be written to is told."""
     with pytest.raises(OutputError, match="nothing is ever written there"):
-        keep_figures(kept, "k", FIGURES, [tmp_path])
+        keep_figures(replace(kept, audio=(tmp_path,)), "k", FIGURES)
     assert not (tmp_path / "plans").exists()
     (tmp_path / "plans").write_text("a file")
     with pytest.raises(OutputError, match="decided before any answer could not be kept") as told:
-        keep_figures(kept, "k", FIGURES, [])
+        keep_figures(kept, "k", FIGURES)
     assert "The plan is whole; the next one will decide it again." in str(told.value)
 
 
 def test_what_is_kept_is_plain_json(kept: KeptNotes) -> None:
     """Whoever looks sees the key, and of each note action, cents and reason (RFC 8259)."""
-    keep_figures(kept, "k", FIGURES, [])
+    keep_figures(kept, "k", FIGURES)
     said = json.loads((kept.folder / NAME).read_bytes())
     assert said["key"] == "k"
     assert said["figures"]["LV-0002"] == ["raise-lower", -12.3, '"été": 15 sharp']

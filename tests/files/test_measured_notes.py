@@ -8,6 +8,7 @@ import shutil
 import zlib
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,6 @@ from planner.errors import OutputError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import (
     KeptNotes,
-    ToKeep,
     keep_measured,
     kept_notes,
     key_of,
@@ -88,8 +88,7 @@ def test_what_was_heard_reads_back_to_the_last_bit(tmp_path: Path, role: str, si
     path = write_line(tmp_path / "line.wav", silent=silent)
     heard = heard_at(path, dataclasses.replace(SPEC, role=role))  # type: ignore[arg-type]
     kept = kept_in(tmp_path)
-    one = ToKeep(name="GTR", key="k", path=tmp_path / "line.wav", heard=heard)
-    keep_measured(kept, [one], [])
+    keep_measured(kept, "GTR", "k", heard)
     back = read_measured(kept.place("GTR"), "k")
     assert is_same(heard, back)
     assert bool(heard.notes) == (role != "exclude" and not silent)
@@ -103,7 +102,7 @@ def test_the_form_is_open(tmp_path: Path) -> None:
 
     heard = heard_at(write_line(tmp_path / "line.wav", silent=True))
     kept = kept_in(tmp_path)
-    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
+    keep_measured(kept, "A", "k", heard)
     with np.load(kept.place("A"), allow_pickle=False) as file:
         text = zlib.decompress(file["heard"].tobytes())
         assert set(file) == {"heard", "contour_s", "contour_hz", "spectra"}
@@ -169,7 +168,7 @@ def test_a_broken_file_is_told(tmp_path: Path, spoil: str) -> None:
     """What cannot be read is never half read."""
     heard = heard_at(write_line(tmp_path / "line.wav"))
     kept = kept_in(tmp_path)
-    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
+    keep_measured(kept, "A", "k", heard)
     place = kept.place("A")
     whole = place.read_bytes()
     if spoil == "folder":
@@ -190,21 +189,20 @@ def test_another_key_and_no_file_are_nothing(tmp_path: Path) -> None:
     heard = heard_at(write_line(tmp_path / "line.wav"))
     kept = kept_in(tmp_path)
     assert read_measured(kept.place("A"), "k") is None
-    keep_measured(kept, [ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)], [])
+    keep_measured(kept, "A", "k", heard)
     assert read_measured(kept.place("A"), "other") is None
 
 
 def test_never_among_the_audio_and_told_where_it_cannot_be(tmp_path: Path) -> None:
     """A folder of stems is refused; a place that cannot be written to is told."""
     heard = heard_at(write_line(tmp_path / "line.wav"))
-    one = ToKeep(name="A", key="k", path=tmp_path / "line.wav", heard=heard)
     kept = kept_in(tmp_path)
     with pytest.raises(OutputError, match="nothing is ever written there"):
-        keep_measured(kept, [one], [tmp_path])
+        keep_measured(dataclasses.replace(kept, audio=(tmp_path,)), "A", "k", heard)
     assert not (tmp_path / "plans").exists()
     (tmp_path / "plans").write_text("a file")
     with pytest.raises(OutputError, match="what was measured could not be kept") as told:
-        keep_measured(kept, [one], [])
+        keep_measured(kept, "A", "k", heard)
     assert "Nothing else is lost; the next run will measure again." in str(told.value)
 
 
@@ -340,7 +338,7 @@ def test_what_changes_while_it_is_inspected_is_not_kept(
 def test_each_file_is_summed_once_before_it_is_heard(
     session: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A file is summed once for its key and what is told of it; then around the writing."""
+    """Once for its key and what is told of it, once to keep its notes, then around the writing."""
     counts: Counter[str] = Counter()
 
     def counting(path: Path) -> str:
@@ -355,7 +353,7 @@ def test_each_file_is_summed_once_before_it_is_heard(
     ):
         monkeypatch.setattr(f"{room}.sha256_of", counting)
     plan(session, "--jobs", "1")
-    assert counts == {"a.wav": 3, "b.wav": 3, "a2.wav": 3}
+    assert counts == {"a.wav": 4, "b.wav": 4, "a2.wav": 4}
 
 
 def test_measuring_anew_reads_and_keeps_nothing(session: Path) -> None:
@@ -421,7 +419,47 @@ def test_the_place_follows_the_plans(session: Path, tmp_path: Path) -> None:
     assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
     assert (out / "measured_notes" / "session" / "GTR.npz").exists()
     assert not (session.parent / "measured_notes").exists()
-    assert kept_notes(out, Path("other.yaml")).folder == out / "measured_notes" / "other"
+    other = kept_notes(out, Path("other.yaml"), usual=out, audio=())
+    assert (other.folder, other.elsewhere) == (out / "measured_notes" / "other", ())
     before = sha256_of(out / "measured_notes" / "session" / "GTR.npz")
     assert main(["plan", str(session), "--out", str(out), "--quiet"]) in (0, 1)
     assert sha256_of(out / "measured_notes" / "session" / "GTR.npz") == before
+
+
+def test_what_an_inspection_heard_counts_wherever_plans_go(
+    session: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """`plan --out` finds what was kept beside the session file, and keeps nothing there itself."""
+    session.write_text(session.read_text().replace(", takes: [{file: a2.wav, label: take 2}]", ""))
+    assert main(["inspect", str(session)]) in (0, 1)
+    before = sha256_of(session.parent / "measured_notes" / "session" / "GTR.npz")
+    monkeypatch.setattr(
+        "planner.edges.listening.hear_stem", lambda *_: pytest.fail("it listens again")
+    )
+    assert main(["plan", str(session), "--out", str(tmp_path / "elsewhere")]) in (0, 1)
+    assert "as measured before GTR: 3 notes" in capsys.readouterr().err
+    assert sha256_of(session.parent / "measured_notes" / "session" / "GTR.npz") == before
+
+
+def test_an_interrupted_run_keeps_what_it_has_heard(
+    session: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Stopped at the second stem, the next run knows the first."""
+
+    def stopped(spec: StemSpec, *more: Any) -> HeardStem:
+        if spec.code == "EGL":
+            raise KeyboardInterrupt
+        return hear_stem(spec, *more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.edges.listening.hear_stem", stopped)
+        assert main(["plan", str(session), "--jobs", "1"]) == 130
+    assert not list(session.parent.glob("plan_*"))
+    capsys.readouterr()
+    plan(session, "--jobs", "1")
+    told = capsys.readouterr().err
+    assert "as measured before GTR: 3 notes" in told
+    assert "heard EGL" in told

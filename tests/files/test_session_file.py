@@ -158,7 +158,10 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     path = tmp_path / "s.yaml"
-    assert refused(stems, path) == f"{path}: the file cannot be written (No space left on device)."
+    assert refused(stems, path) == (
+        f"{path}: the file cannot be written (No space left on device). Choose another place with "
+        "--out."
+    )
     assert os.listdir(tmp_path) == ["stems"]
 
 

@@ -52,6 +52,13 @@ def test_nothing_to_say() -> None:
     assert facts_say() == ()
 
 
+def test_a_silent_file_that_is_left_out_is_no_news() -> None:
+    """`start` leaves silent files out as it finds them; that need not be said in every run."""
+    silent = fact("CEL", peak_dbfs=float("-inf"))
+    assert facts_say((spec("CEL", role="exclude"), silent)) == ()
+    assert len(facts_say((spec("CEL"), silent))) == 1
+
+
 @pytest.mark.parametrize(
     ("facts", "severity", "words"),
     [
@@ -127,6 +134,7 @@ def test_lengths() -> None:
     # A bar of 4/4 at 92 quarters a minute lasts 240/92 = 2.609 s.
     assert found.what == "BV1 is 2.609 s (1 bar) shorter than the longest stem."
     assert found.severity == "question"
+    assert "write its start_sample" in found.advice  # as the session file calls it
     (found,) = facts_say(*pairs, tempo_marks=(TempoMark(bar=1, bpm=97.0),))
     assert found.what == "BV1 is 2.609 s shorter than the longest stem."
     assert facts_say(*pairs[:2], (spec("BV1", start_smp=125217), short)) == ()
@@ -151,6 +159,7 @@ def test_time_stamps() -> None:
     assert found.what == "the time stamp places CEL at 01:00:05.000, others at 01:00:00.000."
     assert found.did.startswith("Not applied")
     assert "it starts 5.000 s later" in found.advice
+    assert "write its start_sample" in found.advice
     assert facts_say(*home, (spec("CEL", start_smp=0), late[1])) == ()
     assert facts_say(late) == ()
 
@@ -286,7 +295,9 @@ def test_already_corrected() -> None:
 def test_bass_that_is_none() -> None:
     """A stem marked bass whose median note is C4 or above is asked about."""
     (said,) = notes_say(part("BAS", "bass-fretted", low=54))
-    assert said == "BAS is marked bass-fretted, its median note is C4: really?"
+    assert said == (
+        "BAS is marked bass-fretted, and its notes lie around C4, above what a bass plays: really?"
+    )
     assert notes_say(part("BAS", "bass-fretted", low=45)) == []
     assert notes_say(part("CEL", low=72)) == []
 

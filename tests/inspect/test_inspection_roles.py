@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from planner.answer.questions import ROLE_QUESTIONS
 from planner.inspect.inspection_notes import inspect_notes
 from planner.inspect.inspection_roles import exchanged_roles
 from planner.model import Finding, Role, StemNotes
@@ -89,6 +90,21 @@ def test_what_does_not_say_so_is_told() -> None:
 def test_edge_of_how_far_below(low: int, told: bool) -> None:
     """Seven semitones below the bass is asked about, six is not."""
     assert bool(asked(heard("BAS", "bass-fretted", 48), heard("CEL", "bowed", low))) is told
+
+
+def test_a_clarinet_marked_as_a_bass_is_not_exchanged_with_a_voice() -> None:
+    """Where the other would be no bass either, only the one is asked about, woodwind offered."""
+    clarinet = heard("CLA", "bass-fretted", 58, vibrato=0.2, struck=0.6)
+    voice, bass = (
+        heard("LV", "lead-voice", 48, vibrato=0.5, struck=0.4),
+        heard("BAS", "fretted", 28),
+    )
+    (told,) = inspect_notes(session(), (clarinet, voice))
+    assert told.what == (
+        "CLA is marked bass-fretted, and its notes lie around E4, above what a bass plays: really?"
+    )
+    assert "woodwind" in ROLE_QUESTIONS[told.asks]
+    assert [f.stem for f in asked(clarinet, voice, bass)] == ["CLA"]  # beside a bass it is that one
 
 
 @pytest.mark.parametrize(

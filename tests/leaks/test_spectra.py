@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from planner.leaks.bleed_paths import path_between
 from planner.leaks.spectra import HOP_S, coarse_spectra
 
 SR = 16_000
@@ -42,3 +43,13 @@ def test_partials_outside_are_left_out_and_memory_is_small() -> None:
     spectra = coarse_spectra(samples, SR)
     assert len(spectra.bins_of(np.array([40.0, 110.0, 1985.0, 2400.0]))) == 2
     assert spectra.parts.nbytes < 0.2 * samples.nbytes
+
+
+def test_a_file_far_over_full_scale_stays_finite() -> None:
+    """Float samples may stand at any level: at +104 dBFS nothing overflows, in spectra or paths."""
+    sound = 10.0 ** (104 / 20) * np.random.default_rng(1).standard_normal(20 * SR)
+    loud, soft = coarse_spectra(sound, SR), coarse_spectra(1e-6 * sound, SR)
+    assert np.isfinite(loud.parts).all()
+    assert np.isfinite(loud.level_dbfs()).all()
+    gains, sure = path_between(soft, loud)
+    assert np.isfinite([*gains, sure]).all()
