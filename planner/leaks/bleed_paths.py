@@ -31,7 +31,7 @@ _NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
 # Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases,
 # parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
 _SURE = 5.0
-_SURE_OF_WAY_BACK = 3.0  # chosen: who hears another through the air of a room is heard by them
+_SURE_IN_A_ROOM = 3.0  # chosen: of two stems that share the air of a room with any, both hear both
 _SURE_OF_BAND = 3.0
 # Chosen: a path this strong is another microphone of one source, which `linked` is for.
 _ONE_SOURCE_DB = -8.0
@@ -105,10 +105,11 @@ def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:
         for into in sorted(spectra)
         if source != into
     }
+    room = {code for pair, (_, sure) in found.items() if sure > _SURE for code in pair}
     paths = []
     for (source, into), (gains, sure) in found.items():
-        back = found[into, source][1] > _SURE
-        if sure > (_SURE_OF_WAY_BACK if back else _SURE) and gains[0] > _FAINT_GAIN:
+        least = _SURE_IN_A_ROOM if {source, into} <= room else _SURE
+        if sure > least and gains[0] > _FAINT_GAIN:
             gain_db = float(10.0 * np.log10(gains[0]))
             paths.append(BleedPath(source=source, into=into, power_gain=gains[1:], gain_db=gain_db))
     return tuple(paths)
