@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.leaks.spectra import HOP_S, Spectra
-from planner.model import Floats
 
 # Within a stretch two held notes may share a phase by chance; between stretches they do not.
 _STRETCH_FRAMES = round(2.0 / HOP_S)
