@@ -28,16 +28,14 @@ _LOOK_S, _LOOKS = 2.0, 100  # Hann lines 2 Hz wide; chosen: from all of the stem
 _LOUD_PERCENT = 90.0  # chosen
 _STANDS = 0.2  # chosen: notes leave any one frequency free for a fifth of a song
 _AROUND_HZ, _STANDS_DB = 12.0, 10.0  # over what is beside; noise has 2 dB
-_HIGHEST_HZ = 5000.0
-# Chosen: two low multiples may be anything, as may high ones (those of 60 Hz hold every third
-# partial of A4).
-_LEAST_LINES, _LOW_NUMBERS = 3, 10
+# Chosen: two multiples may be anything, as may high ones (those of 60 Hz hold every third partial
+# of A4): told by the lowest, taken out to 2 kHz, above which notes hide it.
+_LEAST_LINES, _LOW_NUMBERS, _NUMBERS = 3, np.arange(1.0, 11.0), np.arange(1.0, 41.0)
 _UNDER = 16.0  # 12 dB: chosen; what is nearly as loud as the loud seconds of a stem is its music
 _WINDOW_S, _HOP_S = 1.0, 0.25  # lines of notes 2 Hz off and more lie outside
 _STEADY_FRAMES = 33  # 8 s: chosen; hum hardly changes in it, and few notes fill half of it
 _MOST_GROWS = 2.0  # chosen: louder than twice its usual, it is a note that lies there
 _IN_STEP = 0.7  # of what stands at a line, as much goes in step with all others: chance has 0.4
-_ASKED = 30  # chosen: fainter multiples, to 1.5 kHz, hide under notes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,41 +58,40 @@ def without_hum(samples: Floats, sr: int) -> tuple[Floats, Hum | None]:
     (n,) float32, the same samples where there is none; and what was taken out
     """
     mains_hz, standing = _standing_lines(samples, sr)
-    if (standing <= _LOW_NUMBERS).sum() < _LEAST_LINES:
+    if len(standing) < _LEAST_LINES:
         return samples, None
     hop = round(_HOP_S * sr)
-    numbers = np.union1d(standing, np.arange(1.0, _ASKED + 1.0))
-    heard = _along(samples, sr, hop, mains_hz * numbers)
+    heard = _along(samples, sr, hop, mains_hz * _NUMBERS)
     least = np.quantile(np.abs(heard), _STANDS, axis=0)
     alone = np.abs(heard) < _MOST_GROWS * least
-    firm = np.isin(numbers, standing)
+    firm = np.isin(_NUMBERS, standing)
     turned = _turned(heard[:, firm], alone[:, firm], standing)
-    in_step = np.where(alone, heard, np.nan) * np.exp(-1j * turned[:, None] * numbers)
+    in_step = np.where(alone, heard, np.nan) * np.exp(-1j * turned[:, None] * _NUMBERS)
     steady = _running_median(in_step)
     usual = np.median(np.abs(steady), axis=0)
     ours = usual > _IN_STEP * least
     power = float(usual[ours] @ usual[ours]) / 2.0
     seconds = samples[: len(samples) // sr * sr].reshape(-1, sr)
     loud = float(np.percentile(np.einsum("ij,ij->i", seconds, seconds) / sr, _LOUD_PERCENT))
-    if (numbers[ours] <= _LOW_NUMBERS).sum() < _LEAST_LINES or _UNDER * power > loud:
+    if ours[: len(_LOW_NUMBERS)].sum() < _LEAST_LINES or _UNDER * power > loud:
         return samples, None
     steady *= np.minimum(1.0, _MOST_GROWS * usual / np.maximum(np.abs(steady), 1e-12))
-    lines = (steady * np.exp(1j * turned[:, None] * numbers))[:, ours]
+    lines = (steady * np.exp(1j * turned[:, None] * _NUMBERS))[:, ours]
     out = samples.copy()
-    for place, hum in _made(lines, mains_hz * numbers[ours], sr, hop):
+    for place, hum in _made(lines, mains_hz * _NUMBERS[ours], sr, hop):
         piece = out[place : place + len(hum)]
         piece -= hum[: len(piece)]
     return out, Hum(mains_hz=mains_hz, level_dbfs=float(10.0 * np.log10(2.0 * power)))
 
 
 def _standing_lines(samples: Floats, sr: int) -> tuple[float, Floats]:
-    """The mains frequency that fits best, Hz, and the multiples of it that stand."""
+    """The mains frequency that fits best, Hz, and its low multiples that stand."""
     look = round(_LOOK_S * sr)
     if len(samples) < _LEAST_S * sr:
         return 0.0, np.zeros(0)
     begins = np.linspace(0, len(samples) - look, _LOOKS).astype(int)
     taper = (np.hanning(look) * 4.0 / look).astype(np.float32)
-    bins = int(_HIGHEST_HZ * _LOOK_S)
+    bins = round((_LOW_NUMBERS[-1] + 1.0) * max(_MAINS_HZ) * _LOOK_S)
     looks = np.array([np.abs(rfft(samples[b : b + look] * taper)[:bins]) for b in begins])
     quiet = int(_STANDS * _LOOKS)
     standing = np.partition(looks, quiet, axis=0)[quiet]
@@ -105,17 +102,15 @@ def _standing_lines(samples: Floats, sr: int) -> tuple[float, Floats]:
     fitting: dict[int, list[float]] = {}  # by how many lines fit
     for about_hz in _MAINS_HZ:
         for hz in np.arange(about_hz * (1.0 - _WITHIN), about_hz * (1.0 + _WITHIN), _STEP_HZ):
-            fitting.setdefault(int(stands[_multiples(hz)[1]].sum()), []).append(float(hz))
+            fitting.setdefault(int(stands[_bins(hz)].sum()), []).append(float(hz))
     best = fitting[max(fitting)]  # some neighbours: lines are known to half a bin
     mains_hz = best[len(best) // 2]
-    numbers, at = _multiples(mains_hz)
-    return mains_hz, numbers[stands[at]]
+    return mains_hz, _LOW_NUMBERS[stands[_bins(mains_hz)]]
 
 
-def _multiples(mains_hz: float) -> tuple[Floats, NDArray[np.intp]]:
-    """The multiples of a frequency that are looked at, and their bins."""
-    numbers = np.arange(1.0, _HIGHEST_HZ / mains_hz - 1.0)
-    return numbers, np.rint(numbers * mains_hz * _LOOK_S).astype(np.intp)
+def _bins(mains_hz: float) -> NDArray[np.intp]:
+    """Where the low multiples of a frequency lie in a look's spectrum."""
+    return np.rint(_LOW_NUMBERS * mains_hz * _LOOK_S).astype(np.intp)
 
 
 def _along(samples: Floats, sr: int, hop: int, f_hz: Floats) -> NDArray[np.complex128]:
