@@ -27,8 +27,8 @@ _MOST_STRETCHES = 60  # chosen: two minutes, taken evenly from the song, are eno
 _OVER_OTHER = 4.0
 _BANDS_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0)  # octaves, by their lower edges
 _NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
-# Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases,
-# parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
+# Standard deviations of chance. Two keyboards on one short tune come to 3.2 in 240 cases, parts of
+# random sessions to 3.1 in 200 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
 _SURE = 5.0
 _SURE_IN_A_ROOM = 3.0  # chosen: of two stems that share the air of a room with any, both hear both
 _SURE_OF_BAND = 3.0
