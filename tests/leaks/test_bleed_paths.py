@@ -84,7 +84,7 @@ def test_a_part_played_all_along_hides_no_path(seed: int) -> None:
 def test_stems_in_one_room_are_believed_sooner(
     monkeypatch: pytest.MonkeyPatch, elsewhere: float, here: float, found: bool
 ) -> None:
-    """Where a voice surely leaks into one stem and another is leaked into, fainter signs will do."""
+    """Where a voice surely leaks elsewhere and a cello surely hears, a fainter sign will do."""
     sure = {("LV", "BAS"): elsewhere, ("BAS", "CEL"): 5.1, ("LV", "CEL"): here}
     monkeypatch.setattr(
         bleed_paths, "path_between", lambda a, b: ((0.01,) * 6, sure.get((a, b), 0.0))
