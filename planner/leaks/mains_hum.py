@@ -42,7 +42,7 @@ _IN_STEP = 0.7  # of what stands at a line, as much goes in step with all others
 class Hum:
     """Mains hum of a stem."""
 
-    mains_hz: float  # on average, to some hundredths
+    mains_hz: float  # on average
     level_dbfs: float  # peak level of a sine that is as loud
 
 
@@ -81,6 +81,7 @@ def without_hum(samples: Floats, sr: int) -> tuple[Floats, Hum | None]:
     for place, hum in _made(lines, mains_hz * _NUMBERS[ours], sr, hop):
         piece = out[place : place + len(hum)]
         piece -= hum[: len(piece)]
+    mains_hz += float(turned[-1]) / (2.0 * np.pi * _HOP_S * (len(turned) - 1))
     return out, Hum(mains_hz=mains_hz, level_dbfs=float(10.0 * np.log10(2.0 * power)))
 
 
