@@ -114,7 +114,7 @@ def track(stem: Stem) -> PitchTrack:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
         f0_hz = without_low_starts(f0_hz, f_hz, strength, attack)
     f0_hz = with_octave_leaps(f0_hz, f_hz, strength, attack, level_db, driven=driven)
-    if driven:
+    if driven or stem.role == "fretted":
         f0_hz = without_low_readings(f0_hz, f_hz, strength, stem.samples, stem.analysis_sr, HOP_S)
     best = np.where(pitched, strength[rows, column], strength.max(axis=1, initial=0.0))
     arrays = (f0_hz, best, level_db, attack)

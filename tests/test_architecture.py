@@ -20,6 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "session_model chord_naming bands spread",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods frame_blocks string_band",
+        "mains_hum",
         "midline",
         "octave_starts",
         "octave_leaps own_partials partial_series pitch_search",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.model import Floats
+from planner.words.spread import weighted_middle
 
 _ALIKE = 0.5  # chosen: under this share of common power nothing says where a bounce begins
 _MOST_STEPS = 4  # chosen: one is usual
@@ -103,10 +104,3 @@ def earlier(y: Floats, part_smp: float, margin: int) -> Floats:
     kernel = np.sinc(k - part_smp) * np.kaiser(2 * taps + 1, _KAISER_BETA)
     done = [np.convolve(one, kernel[::-1], mode="same") for one in np.asarray(y, dtype=float).T]
     return np.stack(done, axis=1)[margin : margin + n]
-
-
-def weighted_middle(values: Floats, weights: Floats) -> float:
-    """The weighted median: what most of the power says, whatever a few stretches say."""
-    order = np.argsort(values)
-    so_far = np.cumsum(weights[order])
-    return float(values[order][int(np.searchsorted(so_far, 0.5 * so_far[-1]))])

@@ -17,9 +17,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compare.file_delay import TAPS, earlier, find_delay, weighted_middle
+from planner.compare.file_delay import TAPS, earlier, find_delay
 from planner.model import Floats
 from planner.words.plan_model import MOVING_ACTIONS, Row
+from planner.words.spread import weighted_middle
 
 Ints = NDArray[np.int64]
 

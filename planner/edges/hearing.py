@@ -11,8 +11,9 @@ from planner.analyzer import analyze
 from planner.edges.heard_stem import HeardStem
 from planner.files.audio import read_stem_audio
 from planner.leaks.leaks_out import Leak, without_leaks
+from planner.leaks.mains_hum import Hum, without_hum
 from planner.leaks.spectra import coarse_spectra
-from planner.model import Measurement, Note, Stem
+from planner.model import Finding, Measurement, Note, Stem
 from planner.segment.single_line import find_notes
 from planner.words.roles import is_chordal, role_range_hz, seldom_below_hz
 from planner.words.session_model import StemSpec
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from planner.score.score_match import StemScore
 
 ANALYSIS_SR = 16000  # 6 partials of the highest note (2.5 kHz) lie below, 190 of the lowest
+_FAINT_HUM_DBFS = -70.0  # chosen: below, it is lost in any mix
 
 
 def hear_stem(
@@ -46,6 +48,9 @@ def hear_stem(
         path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR, sha256=sha256
     )
     findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
+    samples, hum = without_hum(samples, ANALYSIS_SR)
+    if hum is not None and hum.level_dbfs > _FAINT_HUM_DBFS:
+        findings = (*findings, _told(hum, spec.code))
     spectra = coarse_spectra(samples, ANALYSIS_SR)
     if leaks:
         samples = without_leaks(samples, ANALYSIS_SR, spectra, leaks)
@@ -75,4 +80,14 @@ def hear_stem(
         notes=notes,
         findings=findings,
         spectra=spectra,
+    )
+
+
+def _told(hum: Hum, code: str) -> Finding:
+    return Finding(
+        severity="note",
+        what=f"mains hum stands through the file: multiples of {hum.mains_hz:.0f} Hz, "
+        f"{hum.level_dbfs:.0f} dBFS together.",
+        did="Notes were looked for and measured with it taken out; the file is as it was.",
+        stem=code,
     )

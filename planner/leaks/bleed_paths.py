@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.leaks.spectra import HOP_S, Spectra
-from planner.model import Floats
 
 # Within a stretch two held notes may share a phase by chance; between stretches they do not.
 _STRETCH_FRAMES = round(2.0 / HOP_S)
@@ -28,10 +27,10 @@ _MOST_STRETCHES = 60  # chosen: two minutes, taken evenly from the song, are eno
 _OVER_OTHER = 4.0
 _BANDS_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0)  # octaves, by their lower edges
 _NEIGHBOURS = 2.0  # bins of a Hann window that share their noise
-# Standard deviations of chance. Two keyboards on one short tune come to 4.6 in one of 50 cases,
-# parts of random sessions to 1.9 in 400 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
+# Standard deviations of chance. Two keyboards on one short tune come to 3.2 in 240 cases, parts of
+# random sessions to 3.1 in 200 (`python -m tests.bench.bleed --paths-only --seeds 31 40`).
 _SURE = 5.0
-_SURE_OF_WAY_BACK = 3.0  # chosen: who hears another through the air of a room is heard by them
+_SURE_IN_A_ROOM = 3.0  # chosen: of two stems that share the air of a room with any, both hear both
 _SURE_OF_BAND = 3.0
 # Chosen: a path this strong is another microphone of one source, which `linked` is for.
 _ONE_SOURCE_DB = -8.0
@@ -41,6 +40,7 @@ _ONE_SOURCE_DB = -8.0
 _AHEAD_S = 0.002
 _FAINT_GAIN = 1e-6  # -60 dB: what is weaker moves no reading by a hundredth of a cent
 _FAINT_CELL = 1e-8  # of a stem's mean power in a bin: silence
+_TINY = 1e-30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,10 +105,11 @@ def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:
         for into in sorted(spectra)
         if source != into
     }
+    room = {code for pair, (_, sure) in found.items() if sure > _SURE for code in pair}
     paths = []
     for (source, into), (gains, sure) in found.items():
-        back = found[into, source][1] > _SURE
-        if sure > (_SURE_OF_WAY_BACK if back else _SURE) and gains[0] > _FAINT_GAIN:
+        least = _SURE_IN_A_ROOM if {source, into} <= room else _SURE
+        if sure > least and gains[0] > _FAINT_GAIN:
             gain_db = float(10.0 * np.log10(gains[0]))
             paths.append(BleedPath(source=source, into=into, power_gain=gains[1:], gain_db=gain_db))
     return tuple(paths)
@@ -137,23 +138,20 @@ def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], floa
     power = np.abs(s) ** 2
     use = (power > _OVER_OTHER * np.abs(r) ** 2) & (power > _FAINT_CELL * power.mean())
     borders = np.arange(0, len(frames), _STRETCH_FRAMES)
-    cross = np.add.reduceat(np.where(use, r * np.conj(s), 0), borders, axis=0).astype(complex)
-    own = np.add.reduceat(np.where(use, power, 0), borders, axis=0).astype(float)
-    if _later_s(cross, there.bin_hz) < -_AHEAD_S:
+    product = np.where(use, r * np.conj(s), 0)
+    # What the stem plays itself is noise here. Whether anything leaks is told by its phases alone,
+    # each as loud as the source is there, and not as that noise.
+    phases = _summed(product / np.maximum(np.abs(r), _TINY), borders)
+    if _later_s(phases, there.bin_hz) < -_AHEAD_S:
         return (), 0.0
-    # Over pairs of different stretches only: what one stretch says of itself is left out.
-    each = np.abs(cross) ** 2
-    shared = np.abs(cross.sum(axis=0)) ** 2 - each.sum(axis=0)
-    full = own.sum(axis=0) ** 2 - (own**2).sum(axis=0)
-    chance = each.sum(axis=0) ** 2 - (each**2).sum(axis=0)
-    gain, sure = _pooled(shared, full, chance)
+    cross, own = _summed(product, borders), _summed(np.where(use, power, 0), borders)
+    gains = [_gain(cross, own)]
     octave = octave_of_bins(there)
-    gains = [gain]
     for k in range(len(_BANDS_HZ)):
         inside = octave == k
-        of_band, sure_of_band = _pooled(shared[inside], full[inside], chance[inside])
-        gains.append(of_band if sure_of_band > _SURE_OF_BAND else gain)
-    return tuple(min(g, 1.0) for g in gains), sure
+        known = _sureness(cross[:, inside]) > _SURE_OF_BAND
+        gains.append(_gain(cross[:, inside], own[:, inside]) if known else gains[0])
+    return tuple(min(g, 1.0) for g in gains), _sureness(phases)
 
 
 def _later_s(cross: NDArray[np.complex128], bin_hz: float) -> float:
@@ -177,11 +175,26 @@ def _some_frames(count: int) -> NDArray[np.intp]:
     return frames.ravel().astype(np.intp)
 
 
-def _pooled(shared: Floats, full: Floats, chance: Floats) -> tuple[float, float]:
-    """Power gain over some bins, and by how many standard deviations of chance it is there."""
-    total = float(full.sum())
-    if total <= 0.0:
-        return 0.0, 0.0
-    sd = float(np.sqrt(_NEIGHBOURS * chance.sum()))
-    found = float(shared.sum())
-    return found / total, found / sd if sd > 0.0 else 0.0
+def _summed(cells: NDArray[Any], borders: NDArray[np.intp]) -> NDArray[np.complex128]:
+    """Sums over the frames of each stretch, (stretches, bins)."""
+    return np.add.reduceat(cells, borders, axis=0).astype(complex)
+
+
+def _over_pairs(parts: NDArray[Any]) -> float:
+    """Over pairs of different stretches only: what one stretch says of itself is left out.
+
+    parts : (stretches, bins)
+    """
+    return float(np.sum(np.abs(parts.sum(axis=0)) ** 2 - np.sum(np.abs(parts) ** 2, axis=0)))
+
+
+def _gain(cross: NDArray[np.complex128], own: NDArray[np.complex128]) -> float:
+    """Power gain over some bins."""
+    full = _over_pairs(own)
+    return _over_pairs(cross) / full if full > 0.0 else 0.0
+
+
+def _sureness(cross: NDArray[np.complex128]) -> float:
+    """By how many standard deviations of chance something leaks."""
+    sd = np.sqrt(_NEIGHBOURS * max(_over_pairs(np.abs(cross) ** 2), 0.0))
+    return _over_pairs(cross) / float(sd) if sd > 0.0 else 0.0

@@ -4,7 +4,8 @@ What a tone is modulated by, a hummed growl or flutter, and breath that the tube
 multiple of the period better than the period itself, though they do not repeat after either. Of a
 tone that truly is low, what its second or third part leaves over stands in lines at whole multiples
 of the low pitch; of the others it lies anywhere between. Along a vibrato both are told in cycles of
-the pitch, not in Hz. For driven tones alone.
+the pitch, not in Hz. And one line alone is another sound's, a partial that leaks in or rings on: a
+low tone has several. Not asked of basses, whose thumps have a room of their own (`thumps`).
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ _LINE_STANDS = 2.0  # half-way, in dB, between noise and a line
 _LEAST_CYCLES = 4  # with fewer, what is beside a line lies in the skirt of its strong neighbour
 _MOST_CYCLES = 30  # of a piece: the track's few cents then move the fifth partial by half a bin
 _MOST_MOVES = 2.0 ** (0.5 / 12.0)  # chosen: a step from note to note is smeared by the track
+_MISSING = 0.01  # chosen: reeds and strings whose odd partials are faint have them 10 to 15 dB down
+_SILENCE = 1e-30
 _MOST_PARTIALS = 9  # chosen: beyond, a wavering of the pitch smears what is a line
 
 
@@ -58,7 +61,7 @@ def without_low_readings(
 def _shows_none(
     samples: Floats, sr: int, f0_hz: Floats, first: int, hop_s: float, times: int
 ) -> bool:
-    """Has a pitch no lines where its multiple has none?
+    """Has a pitch no lines where its multiple has none, or a single one?
 
     False where the stretch holds too few cycles to tell, or its pitch moves.
     """
@@ -66,20 +69,30 @@ def _shows_none(
     begins, ends = round(at_s[0] * sr), min(round(at_s[-1] * sr), len(samples))
     pieces = math.ceil((ends - begins) / sr * float(f0_hz.mean()) / _MOST_CYCLES)
     edges = np.linspace(begins, ends, pieces + 1).astype(int)
-    centre = beside = 0.0
+    power = np.zeros((_MOST_PARTIALS + 1, 3))  # at each partial, one bin below it and above
     for start, stop in pairwise(edges):
         hz = np.interp(np.arange(start, stop) / sr, at_s, f0_hz)
         turn = 2j * np.pi * np.cumsum(hz) / sr
         cycles = float(hz.sum()) / sr
         if cycles < _LEAST_CYCLES or hz.max() > _MOST_MOVES * hz.min():
             continue
-        windowed = samples[start:stop] * np.hanning(stop - start)
+        sides = np.exp(np.array([[1.0], [0.0], [-1.0]]) / cycles * turn)
+        spun, spin = sides * (samples[start:stop] * np.hanning(stop - start)), np.exp(-turn)
         for partial in range(1, min(_MOST_PARTIALS, int(0.45 * sr / hz.max())) + 1):
-            if partial % times:
-                below, at, above = (
-                    abs(np.exp(-(partial + bins / cycles) * turn) @ windowed) ** 2
-                    for bins in (-1, 0, 1)
-                )
-                centre += at
-                beside += (below + above) / 2
-    return centre < _LINE_STANDS * beside
+            spun *= spin
+            power[partial] += np.abs(spun.sum(axis=1)) ** 2
+    own = np.arange(_MOST_PARTIALS + 1) % times > 0
+    below, centre, above = power[own].sum(axis=0)
+    return centre < _LINE_STANDS * (below + above) / 2 or _one_alone(power.sum(axis=1), times)
+
+
+def _one_alone(power: Floats, times: int) -> bool:
+    """Is there, of all lines that only the low pitch has, just one: that of another sound?
+
+    power : (partials + 1,) of the low pitch's partials, the first of them at 1
+    """
+    own = np.flatnonzero(np.arange((len(power) - 1) // times * times) % times)
+    lower, upper = own - own % times, own - own % times + times
+    around = np.where(lower > 0, np.minimum(power[lower], power[upper]), power[upper])
+    shown = np.sort(power[own] / np.maximum(around, _SILENCE))[::-1]
+    return bool(shown[1] < _MISSING * min(shown[0], 1.0))

@@ -77,3 +77,10 @@ def away_from_others(values: Floats) -> Floats:
     """How far each of two readings or more lies from the mean of the others."""
     n = len(values)
     return np.asarray((values - values.mean()) * n / (n - 1))
+
+
+def weighted_middle(values: Floats, weights: Floats) -> float:
+    """The weighted median: what most of the weight says, whatever a few values say."""
+    order = np.argsort(values)
+    so_far = np.cumsum(weights[order])
+    return float(values[order][int(np.searchsorted(so_far, 0.5 * so_far[-1]))])

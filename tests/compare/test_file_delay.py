@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.compare.file_delay import TAPS, earlier, find_delay, weighted_middle
+from planner.compare.file_delay import TAPS, earlier, find_delay
 
 N = 8000
 
@@ -78,10 +78,3 @@ def test_a_part_of_a_sample_is_moved_back() -> None:
     assert 20 * np.log10(rest) < -75
     assert np.array_equal(y, before)
     assert np.array_equal(earlier(y[1950:4050], 0.0, 50), y[2000:4000])
-
-
-def test_the_weighted_middle() -> None:
-    """Half of the weight lies on either side; one heavy stray does not win unless it is half."""
-    values, weights = np.array([5.0, 1.0, 2.0]), np.array([1.0, 1.0, 1.0])
-    assert weighted_middle(values, weights) == 2.0
-    assert weighted_middle(values, np.array([3.0, 1.0, 1.0])) == 5.0

@@ -143,14 +143,22 @@ UNSURE = Measurement(
 
 
 def performed(
-    code: str, seed: int, *, first_s: float = 0.0, partials: int = 15
+    code: str, seed: int, *, first_s: float = 0.0, partials: int = 15, times: int = 1
 ) -> tuple[StemNotes, Floats]:
-    """A player of `TUNE` from some time on: the notes, as if all were found, and the sound."""
+    """A player of `TUNE` from some time on: the notes, as if all were found, and the sound.
+
+    times: what sounds lies so many times as high as the notes that were found.
+    """
     rng = np.random.default_rng(seed)
     heard = [(0.2 + 0.5 * k, hz) for k, hz in enumerate(TUNE) if 0.5 * k >= first_s]
     amplitudes = [1.0 / n for n in range(1, partials + 1)]
     pieces = [
-        (at, faded(tone(steady(hz, 0.45, SR), SR, rng, decay_s=0.8, amplitudes=amplitudes), SR))
+        (
+            at,
+            faded(
+                tone(steady(times * hz, 0.45, SR), SR, rng, decay_s=0.8, amplitudes=amplitudes), SR
+            ),
+        )
         for at, hz in heard
     ]
     samples = laid_out(pieces, 0.5 * len(TUNE) + 1.0, SR)
@@ -283,6 +291,17 @@ def test_a_reading_near_the_bleed_is_shaky() -> None:
     assert {n.measurement.confidence for n in far.notes} == {"firm"}
     assert "firm" not in {n.measurement.confidence for n in near.notes if (n.bleed_db or -99) > -12}
     assert any((n.bleed_db or -99) > -12 for n in near.notes)
+
+
+@pytest.mark.parametrize("times", [2, 3])
+def test_an_octave_that_only_the_bleed_tells_is_shaky(times: int) -> None:
+    """Where all that makes a note so low is another stem's, it is not firm; otherwise it is."""
+    voice, sung = performed("LV", 1)
+    for sounds, grades in ((times, {"shaky"}), (1, {"firm"})):
+        cello, played = performed("CEL", 2, first_s=16.0, times=sounds)
+        done = cleaned((voice, sung), (cello, played + leak(sung, -22.0)))["CEL"]
+        assert len(done.notes) == len(cello.notes)
+        assert {n.measurement.confidence for n in done.notes} == grades
 
 
 def test_files_that_start_elsewhere_are_judged_by_their_notes() -> None:

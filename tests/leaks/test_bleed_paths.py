@@ -7,6 +7,7 @@ import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
 from planner.demo.room import room_response
+from planner.leaks import bleed_paths
 from planner.leaks.bleed_paths import find_paths, path_between
 from planner.leaks.spectra import coarse_spectra
 from planner.model import Floats
@@ -66,6 +67,30 @@ def test_a_path_is_found_under_what_the_other_plays_itself() -> None:
     found = paths(LV=floor(voice, 3), GTR=floor(own + later(voice, 0.008, -20.0), 4))
     assert found["LV", "GTR"] == pytest.approx(-20.0, abs=2.5)
     assert ("GTR", "LV") not in found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_part_played_all_along_hides_no_path(seed: int) -> None:
+    """What leaks 30 dB under a part that never rests is found by its phases."""
+    voice, own = line(30 + seed), np.roll(line(40 + seed, off_cents=8.0), SR // 4)
+    found = paths(LV=floor(voice, 1), GTR=floor(own + later(voice, 0.008, -30.0), 2))
+    assert found["LV", "GTR"] == pytest.approx(-30.0, abs=4.0)
+    assert ("GTR", "LV") not in found
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "here", "found"), [(5.1, 3.1, True), (5.1, 2.9, False), (4.9, 3.1, False)]
+)
+def test_stems_in_one_room_are_believed_sooner(
+    monkeypatch: pytest.MonkeyPatch, elsewhere: float, here: float, found: bool
+) -> None:
+    """Where a voice surely leaks elsewhere and a cello surely hears, a fainter sign will do."""
+    sure = {("LV", "BAS"): elsewhere, ("BAS", "CEL"): 5.1, ("LV", "CEL"): here}
+    monkeypatch.setattr(
+        bleed_paths, "path_between", lambda a, b: ((0.01,) * 6, sure.get((a, b), 0.0))
+    )
+    told = find_paths({code: code for code in ("LV", "BAS", "CEL")})  # type: ignore[misc]
+    assert (("LV", "CEL") in {(path.source, path.into) for path in told}) == found
 
 
 def test_a_room_colours_a_path_and_does_not_hide_it() -> None:

@@ -1,4 +1,4 @@
-"""A growl is no octave: a pitch read low must show partials of its own."""
+"""A growl is no octave: a pitch read low must show partials of its own, more than one."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tones.exact import found_notes, moments, stem_of, with_floor
 
-from planner.model import Floats
+from planner.model import Floats, Role
 
 SR = 44_100
 # Growls are hummed anywhere below the note, at a ratio that is no whole one (common practice, no
@@ -27,11 +27,9 @@ def tone(
     return np.asarray(grown * growled * np.sum(parts, axis=0))
 
 
-def pitches_of(sound: Floats) -> list[float]:
+def pitches_of(sound: Floats, role: Role = "woodwind") -> list[float]:
     padded = np.pad(0.1 * sound, SR // 3)
-    notes = found_notes(
-        stem_of(with_floor(padded, -75.0, np.random.default_rng(1)), SR, "woodwind")
-    )
+    notes = found_notes(stem_of(with_floor(padded, -75.0, np.random.default_rng(1)), SR, role))
     return [note.pitch_hz for note in notes[0]]
 
 
@@ -53,3 +51,21 @@ def test_faint_odd_partials_are_a_low_tone(f_hz: float, odd_db: float, half_cent
     """What the octave leaves over stands at odd multiples: the low pitch is the tone's."""
     (hz,) = pitches_of(tone(f_hz, odd_db=odd_db, half_cents=half_cents))
     assert abs(1200 * np.log2(hz / f_hz)) < 20
+
+
+@pytest.mark.parametrize("role", ["bowed", "fretted"])
+@pytest.mark.parametrize("ratio", [1 / 2, 3 / 2, 5 / 2, 2 / 3, 4 / 3])
+def test_one_line_of_another_sound_is_no_low_pitch(role: Role, ratio: float) -> None:
+    """A partial that leaks in or rings on, at a multiple of half or a third, moves no note."""
+    line = 0.25 * np.sin(2 * np.pi * ratio * 293.7 * moments(0.5, SR))
+    (hz,) = pitches_of(tone(293.7) + line * np.hanning(len(line)) ** 0.1, role)
+    assert abs(1200 * np.log2(hz / 293.7)) < 20
+
+
+@pytest.mark.parametrize("role", ["bowed", "fretted"])
+def test_several_lines_are_a_low_tone(role: Role) -> None:
+    """Odd partials of which one stands out and two are 16 dB under the even ones are its own."""
+    t = moments(0.5, SR)
+    line = 0.15 * np.sin(2 * np.pi * 3 * 146.8 * t)
+    (hz,) = pitches_of(tone(146.8, odd_db=-16.0) + line * np.hanning(len(t)) ** 0.1, role)
+    assert abs(1200 * np.log2(hz / 146.8)) < 20

@@ -15,6 +15,7 @@ from planner.words.spread import (
     middle_of_known,
     reached_by,
     spread_of,
+    weighted_middle,
 )
 
 
@@ -76,3 +77,10 @@ def test_each_reading_against_the_mean_of_the_others() -> None:
     values = np.random.default_rng(2).normal(3.0, 2.0, 9)
     others = [np.delete(values, k).mean() for k in range(9)]
     assert away_from_others(values) == pytest.approx(values - np.array(others))
+
+
+def test_the_weighted_middle() -> None:
+    """Half of the weight lies on either side; one heavy stray does not win unless it is half."""
+    values, weights = np.array([5.0, 1.0, 2.0]), np.array([1.0, 1.0, 1.0])
+    assert weighted_middle(values, weights) == 2.0
+    assert weighted_middle(values, np.array([3.0, 1.0, 1.0])) == 5.0
