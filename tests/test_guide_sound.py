@@ -18,12 +18,12 @@ import pretty_midi
 import pytest
 import soundfile
 from invented_plan import judged
-from test_guide import small_plan, song_map
 
 from planner.files.midi import midi_bytes
 from planner.guide import guide_midi, guide_traces_midi
 from planner.model import SessionA4
 from planner.pitch import cents
+from tests.test_guide import small_plan, song_map
 
 pytestmark = [
     pytest.mark.outside,

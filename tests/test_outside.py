@@ -12,7 +12,8 @@ import soxr
 from recorded_samples import recorded_sample, resampled_by_cents
 from sessions.random_session import make_session
 from sessions.score import found_directly
-from test_measuring import cents, heard
+
+from tests.test_measuring import cents, heard
 
 # Recorded instruments in the soundfont TimGM6mb.sf2 (GPL-2), which the package pretty_midi ships.
 SAMPLES = (

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_clashes import sounding
 
 from planner.clashes import SoundingNote
 from planner.clear.fewest_moves import Backbone, change_if_made, fewest_moves
 from planner.clear.move_lines import Proposal
 from planner.clear.sour_time import SourMap, as_recorded, sour_map, sour_now_s
+from tests.test_clashes import sounding
 
 MOVES = 10
 

@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 from deciding import note, plan, stem
-from test_worth_clearing import sounding
 
 from planner.clashes import SoundingNote
 from planner.clear.giving_way import Leeway, giving_way
 from planner.clear.sour_time import as_recorded, sour_map, sour_now_s
 from planner.rules import IN_TOLERANCE
 from planner.words.plan_model import Plan
+from tests.clear.test_worth_clearing import sounding
 from tests.sessions.records import make_records, plan_of
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from test_clashes import sounding
-
 from planner.clear.move_lines import Proposal, line_of, lines_of
 from planner.clear.sour_time import sour_map
+from tests.test_clashes import sounding
 
 SOUR = sour_map([sounding("A-1", 69, 0, 0, 1), sounding("A-2", 69, 0, 2, 3)], {})
 

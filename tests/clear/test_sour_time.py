@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from test_clashes import sounding
 
 from planner.clashes import SoundingNote, find_clashes
 from planner.clear.sour_time import (
@@ -22,6 +21,7 @@ from planner.clear.sour_time import (
 from planner.clear.taking_back import Made
 from planner.pitch import shift_hz
 from tests.sessions.records import sour_seconds
+from tests.test_clashes import sounding
 
 
 def some_notes(seed: int, n: int = 40) -> list[SoundingNote]:

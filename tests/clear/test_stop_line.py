@@ -5,10 +5,10 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-from test_fewest_moves import left_with, small_session
 
 from planner.clear.move_lines import Proposal, lines_of
 from planner.clear.stop_line import chosen_within
+from tests.clear.test_fewest_moves import left_with, small_session
 
 
 def test_no_choice_is_far_better() -> None:

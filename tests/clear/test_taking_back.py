@@ -6,13 +6,13 @@ import itertools
 
 import numpy as np
 import pytest
-from test_fewest_moves import left_with, small_session
 
 from planner.clashes import Ints
 from planner.clear.move_lines import Proposal
 from planner.clear.sour_time import SourMap, as_recorded, sour_now_s
 from planner.clear.taking_back import Made, last_to_go
 from planner.model import Floats
+from tests.clear.test_fewest_moves import left_with, small_session
 
 
 def made(sour: SourMap, moves: list[Proposal]) -> list[Made]:

@@ -8,7 +8,6 @@ from itertools import permutations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from test_clashes import sounding
 
 from planner.clashes import SoundingNote, clash_points, find_clashes
 from planner.decide.clash_words import (
@@ -21,6 +20,7 @@ from planner.decide.clash_words import (
     said_clash,
 )
 from planner.model import Role
+from tests.test_clashes import sounding
 
 
 def played(note_id: str, cents: float, role: Role = "fretted", **fields: float) -> SoundingNote:

@@ -1,9 +1,9 @@
 from __future__ import annotations
 
 import pytest
-from test_clashes import sounding
 
 from planner.decide.exposure import exposures
+from tests.test_clashes import sounding
 
 
 def others(n: int, midi: int = 40) -> list:  # type: ignore[type-arg]

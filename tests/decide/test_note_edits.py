@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from test_inside_tolerance import case
 
 from planner.decide import note_edits
+from tests.decide.test_inside_tolerance import case
 
 
 @pytest.mark.parametrize(

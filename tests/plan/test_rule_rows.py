@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from deciding import TOLERANCES, line, stem
-from test_kept import rule
-from test_row_places import on
 
 from planner.plan.rule_rows import advice_row, rule_row
+from tests.clear.test_kept import rule
+from tests.plan.test_row_places import on
 
 
 @pytest.mark.parametrize(("factor", "over"), [(1.0, 7.5), (1.3, 1.7), (1.5, 0.0)])

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import pytest
 from deciding import carried_out, line, made_of, note, plan, session, stem
-from test_planning import band
 
 from planner.answer.answers import Entry
 from planner.answer.ruled_rows import Recalled
@@ -17,6 +16,7 @@ from planner.plan.planrows import _said_edit
 from planner.plan.standing_still import _both_moves, _joined_rules
 from planner.words.plan_model import Judged
 from tests.clear.test_kept import rule
+from tests.plan.test_planning import band
 
 LATER = band(996, spread=16.0)  # S3-0014 beats once the others are moved
 

@@ -7,7 +7,6 @@ from functools import cache
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from test_chords import SR, Found, Truth, as_stem, matched, piano, struck
 
 from planner.chords import find_chord_notes
 from planner.demo.driven import VOICE_VOWELS, DrivenNote, DrivenSound, phrase
@@ -18,6 +17,7 @@ from planner.pitch import cents, hz_to_midi, midi_to_hz, shift_hz
 from planner.polyphony.chord_known import hear_known, place_known
 from planner.polyphony.chord_partials import typical_b
 from planner.polyphony.chord_peaks import find_peaks_in
+from tests.test_chords import SR, Found, Truth, as_stem, matched, piano, struck
 
 Array = NDArray[np.float64]
 Expected = tuple[tuple[float, float], ...]

@@ -10,12 +10,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from test_chords import SR, as_stem
 from tones.exact import faded, laid_out, steady, stem_of, tone, with_floor
 
 from planner.chords import find_chord_notes
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.polyphony.chord_partials import partial_hz, typical_b
+from tests.test_chords import SR, as_stem
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from bench.waveguides import scores
 from numpy.typing import NDArray
-from test_chords import SR, as_stem, struck
 from tones.waveguides import picked_chords
 
 from planner.chords import find_chord_notes
@@ -18,6 +17,7 @@ from planner.polyphony import chord_walk
 from planner.polyphony.chord_partials import typical_b
 from planner.polyphony.chord_voices import Voice, f1_of
 from planner.polyphony.chord_walk import find_voices
+from tests.test_chords import SR, as_stem, struck
 
 Array = NDArray[np.float64]
 CHORDS = ((48, 55, 64), (53, 60, 69), (50, 57, 65), (52, 59, 67))

@@ -7,11 +7,11 @@ practice, no source.
 from __future__ import annotations
 
 import numpy as np
-from test_chords import SR, as_stem, struck
 
 from planner.chords import find_chord_notes
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.polyphony.chord_partials import typical_b
+from tests.test_chords import SR, as_stem, struck
 
 
 def heard(keys: tuple[int, ...], role: str, *, strum_s: float = 0.008) -> list[tuple[int, str]]:
