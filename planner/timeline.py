@@ -22,6 +22,10 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
 from planner.words.session_model import TempoMark
 
 TICKS_PER_QUARTER = 960  # common practice, no source: divisible by 2**6, 3 and 5
@@ -30,6 +34,7 @@ DEFAULT_METER = (4, 4)  # Standard MIDI File 1.0
 # Chosen: further from a beat, a start is nearer to the thirty-second note before it, 1/8 of a beat.
 EARLY_BEATS = 0.06
 MAX_US_PER_QUARTER = 0xFFFFFF  # the three bytes of a tempo event
+_LAST_BITS_TICKS = 1e-6  # of sums over a day, in double precision: they come to 1e-7
 BPM_RANGE = (4.0, 1000.0)  # chosen: three tempo bytes end at 3.6, and no music is faster
 
 
@@ -156,6 +161,19 @@ class TempoMap:
         """Give the nearest tick, 960 to the quarter, of a time (s); rounded once, a tie to even."""
         over, under = self._at(seconds)
         return _round_half_even(over * TICKS_PER_QUARTER, under * self.ticks_per_quarter)
+
+    def ticks_at(self, seconds: Floats) -> NDArray[np.int64]:
+        """Give the nearest ticks of some times (s), as `tick_at` does: curves ask a million."""
+        elapsed = (seconds - self.start_s) * 1e6 * self.ticks_per_quarter
+        index = np.searchsorted(self._elapsed, elapsed, side="right") - 1
+        tick, us = np.array(self.tempos)[np.maximum(index, 0)].T
+        into = elapsed - np.array(self._elapsed)[np.maximum(index, 0)]
+        at = (tick + into / us) * (TICKS_PER_QUARTER / self.ticks_per_quarter)
+        ticks = np.rint(at).astype(np.int64)
+        # Where the last bits of the floats could decide, they are asked exactly.
+        for k in np.flatnonzero(np.abs(at - np.floor(at) - 0.5) < _LAST_BITS_TICKS):
+            ticks[k] = self.tick_at(float(seconds[k]))
+        return ticks
 
     def seconds_of_tick(self, tick: int | Fraction) -> float:
         """Give the time (s) of a tick, 960 to the quarter."""
