@@ -169,7 +169,7 @@ class TempoMap:
         tick, us = np.array(self.tempos)[np.maximum(index, 0)].T
         into = elapsed - np.array(self._elapsed)[np.maximum(index, 0)]
         at = (tick + into / us) * (TICKS_PER_QUARTER / self.ticks_per_quarter)
-        ticks = np.rint(at).astype(np.int64)
+        ticks: NDArray[np.int64] = np.rint(at).astype(np.int64)
         # Where the last bits of the floats could decide, they are asked exactly.
         for k in np.flatnonzero(np.abs(at - np.floor(at) - 0.5) < _LAST_BITS_TICKS):
             ticks[k] = self.tick_at(float(seconds[k]))

@@ -28,7 +28,8 @@ _RPN_BEND_RANGE, _RPN_FINE_TUNING, _RPN_COARSE_TUNING, _RPN_NULL = 0x0000, 0x000
 
 def bend_values(by_cents: Floats) -> NDArray[np.int64]:
     """Give the bends for some cents, rounded half to even and held within -8192..8191."""
-    return np.clip(np.rint(by_cents * _STEPS_PER_CENT), -8192, 8191).astype(np.int64)
+    bends: NDArray[np.int64] = np.rint(by_cents * _STEPS_PER_CENT).astype(np.int64)
+    return np.clip(bends, -8192, 8191)
 
 
 def tuning_messages(channel: int, a4_hz: float) -> list[mido.Message]:
