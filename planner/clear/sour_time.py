@@ -80,10 +80,7 @@ class Change:
 def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) -> SourMap:
     """Lay out all that can be sour among some notes as they were recorded.
 
-    Parameters
-    ----------
-    limit_cents : mapping
-        Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
+    limit_cents: as of `limits_of`.
     """
     met = find_meetings(notes)
     n = len(met.notes)
@@ -107,7 +104,7 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
         index={note.id: k for k, note in enumerate(met.notes)},
         heard_hz=heard,
         error_cents=np.array([cents(note.heard_hz, note.target_hz) for note in met.notes]),
-        limit_cents=np.array([limit_cents.get(note.id, np.inf) for note in met.notes]),
+        limit_cents=limits_of(met, limit_cents),
         piece_s=np.round(np.diff(edges_s), 6),
         note_first=note_first,
         note_end=note_end,
@@ -115,6 +112,17 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
         met_end=met_end,
         meetings_of=tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n)),
     )
+
+
+def limits_of(met: Meetings, limit_cents: Mapping[str, float]) -> Floats:
+    """Give the limits of a sour map: beyond them a note is sour by itself; inf where it never is.
+
+    Parameters
+    ----------
+    limit_cents : mapping
+        Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
+    """
+    return np.array([limit_cents.get(note.id, np.inf) for note in met.notes])
 
 
 def as_recorded(sour: SourMap) -> Now:

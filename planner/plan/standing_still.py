@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.clear.clearing import ordered
-from planner.clear.decided import Decided
+from planner.clear.decided import Decided, recorded
 from planner.clear.kept import rule_key
 from planner.decide.moves import note_made
 from planner.model import Finding, StemNotes
@@ -114,7 +114,7 @@ def _joined(ground: Ground, first: Round, made: Decided, more: Decided) -> Decid
         {k: _joined_note(one, new[k], aimed[k], renamed) for k, one in old.items()}
         for old, new in ((made.judged, more.judged), (made.tool, more.tool))
     )
-    return with_rows(ground, parts, rules, judged, tool, first.standing)
+    return with_rows(ground, parts, recorded(parts), rules, judged, tool, first.standing)
 
 
 def _joined_rules(
