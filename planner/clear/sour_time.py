@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -41,6 +41,9 @@ class SourMap:
     met_first: Ints  # (m,)
     met_end: Ints
     meetings_of: tuple[Ints, ...]  # (n,) in which meetings each note can be sour, ascending
+    beside: tuple[Ints, ...]  # (n,) each note and those it meets there
+    # What one note's move would do, by all that this rests on. A search asks the same many times.
+    known: dict[tuple[int, float, float, bytes, bytes], Change] = field(default_factory=dict)
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -99,6 +102,7 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
     bounds = np.searchsorted(both[order], np.arange(n + 1))
     which = np.tile(kept, 2)[order]
     heard = np.array([note.heard_hz for note in met.notes])
+    meetings_of = tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n))
     return SourMap(
         met=met,
         index={note.id: k for k, note in enumerate(met.notes)},
@@ -110,7 +114,11 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
         note_end=note_end,
         met_first=met_first,
         met_end=met_end,
-        meetings_of=tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n)),
+        meetings_of=meetings_of,
+        beside=tuple(
+            np.unique(np.concatenate([[k], met.low[own], met.high[own]]))
+            for k, own in enumerate(meetings_of)
+        ),
     )
 
 
@@ -163,6 +171,23 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         Indices, each once.
     add_cents : array (k,)
     """
+    if len(notes) != 1:
+        return _change_of(sour, now, notes, add_cents)
+    k = int(notes[0])
+    asked = (
+        k,
+        float(add_cents[0]),
+        float(sour.limit_cents[k]),
+        now.moved_cents[sour.beside[k]].tobytes(),
+        now.count[sour.note_first[k] : sour.note_end[k]].tobytes(),
+    )
+    change = sour.known.get(asked)
+    if change is None:
+        change = sour.known[asked] = _change_of(sour, now, notes, add_cents)
+    return change
+
+
+def _change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
     which, sore, over = _sounding(sour, now, notes, add_cents)
     first, end, more = _turns(sour, now, notes, which, sore, over)
     gain_s = shared_s = 0.0
