@@ -23,6 +23,7 @@ from planner.decide.which_was_meant import known_by_the_song
 from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import note_name, shift_hz
 from planner.plan.ground import Ground
+from planner.plan.note_decisions import Known
 from planner.plan.parts import Part, all_notes, part_of
 from planner.plan.planrows import note_row
 from planner.plan.row_places import StemOnClock
@@ -54,6 +55,7 @@ class Round:
     standing: dict[str, Standing]
     made: Decided
     kept: Kept
+    seen: Seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +118,7 @@ def decide_once(
     beside: Mapping[str, Beside],
     before: Mapping[str, ScopeRule] | None = None,
     mended: frozenset[str] = frozenset(),
+    earlier: Round | None = None,
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
 
@@ -132,8 +135,16 @@ def decide_once(
         What people have set or refused is not decided again.
     mended : frozenset
         Ids of the notes that earlier rounds moved by themselves.
+    earlier : Round, optional
+        The round before: what it says of stems and notes that were not moved since is taken again.
     """
-    alone = {code: aimed_alone(ground, stems[code], told, beside[code]) for code in sorted(stems)}
+    was = earlier.alone if earlier else {}
+    alone = {
+        code: was[code]
+        if code in was and was[code].stem is stems[code]
+        else aimed_alone(ground, stems[code], told, beside[code])
+        for code in sorted(stems)
+    }
     movement = movement_of(alone)
 
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
@@ -146,7 +157,7 @@ def decide_once(
     standing = exposures(all_notes(at_first), _section_labels(at_first, ground))
 
     leads: dict[str, Judged] = {}  # as last decided
-    seen = Seen()
+    seen = Seen(decisions=Known(cases=earlier.seen.decisions.cases)) if earlier else Seen()
 
     # A search tries many rows, and few of them are of a whole part: each is aimed once.
     @cache
@@ -184,7 +195,7 @@ def decide_once(
     made, _, kept = cleared(decided, ground.session, ground.tolerances.limits)
     return Round(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
-        kept=kept,
+        kept=kept, seen=seen,
     )  # fmt: skip
 
 
