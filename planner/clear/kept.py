@@ -29,7 +29,7 @@ class Kept:
         return rule_key(rule) in self.refused
 
     def by_note(self) -> dict[str, KeptOfNote]:
-        """Give what is kept of each note of which anything is: the same in each try, the same."""
+        """Give what is kept of each note of which anything is."""
         notes = self.nothing_left | self.worth_clearing
         notes |= self.beats_if_moved.keys() | self.part_way.keys() | self.gives_way.keys()
         return {
