@@ -241,9 +241,13 @@ def find_clashes(notes: Iterable[SoundingNote]) -> tuple[Clash, ...]:
     only where it exceeds twice its uncertainty and half of what is given. Sorted by time, then ids.
     """
     met = find_meetings(notes)
+    return clashes_at(met, np.array([n.heard_hz for n in met.notes]))
+
+
+def clashes_at(met: Meetings, heard_hz: Floats) -> tuple[Clash, ...]:
+    """Find the clashes among notes that have met, as `find_clashes`, wherever they are moved to."""
     if not met.notes:
         return ()
-    heard_hz = np.array([n.heard_hz for n in met.notes])
     beats, excess, counts, still = _beating(met, heard_hz, np.arange(len(met.low)))
     clashes = []
     for k in np.flatnonzero(counts):

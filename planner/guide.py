@@ -113,7 +113,7 @@ def guide_traces_midi(plan: Plan, tempo_map: TempoMap | None) -> tuple[mido.Midi
                 bends: list[tuple[int, int]] = []
                 for span in spans:
                     bends += curve_bends(
-                        span.judged, span.midi, plan.a4.a4_hz, grid.tick_at, span.start, span.end,
+                        span.judged, span.midi, plan.a4.a4_hz, grid.ticks_at, span.start, span.end,
                         planned=kind == "planned",
                     )  # fmt: skip
                     events.append((span.end, _RESET, mido.Message("pitchwheel", channel=channel)))
@@ -243,7 +243,7 @@ def _track(
     track = mido.MidiTrack()
     now = 0
     for tick, _, what in sorted([named, *events, *bent], key=lambda event: event[:2]):
-        # Checked when it was made, bends by `bend_value`; once more would take most of the time.
+        # Checked when it was made, bends by `bend_values`; once more would take most of the time.
         track.append(
             mido.Message(
                 "pitchwheel", skip_checks=True, channel=channel, pitch=what, time=tick - now

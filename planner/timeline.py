@@ -22,6 +22,10 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
 from planner.words.session_model import TempoMark
 
 TICKS_PER_QUARTER = 960  # common practice, no source: divisible by 2**6, 3 and 5
@@ -30,6 +34,7 @@ DEFAULT_METER = (4, 4)  # Standard MIDI File 1.0
 # Chosen: further from a beat, a start is nearer to the thirty-second note before it, 1/8 of a beat.
 EARLY_BEATS = 0.06
 MAX_US_PER_QUARTER = 0xFFFFFF  # the three bytes of a tempo event
+_LAST_BITS_TICKS = 1e-6  # of sums over a day, in double precision: they come to 1e-7
 BPM_RANGE = (4.0, 1000.0)  # chosen: three tempo bytes end at 3.6, and no music is faster
 
 
@@ -117,21 +122,20 @@ class TempoMap:
 
         A beat that rounds past the end of its bar is beat 1 of the next, never beat 5 of four.
         """
-        at = self._at(_exact(seconds))
-        index = max(0, bisect_right([tick for tick, _, _ in self.meters], at) - 1)
+        over, under = self._at(seconds)
+        index = self._meter_at(over // under)
         start, beats, unit = self.meters[index]
-        bar_ticks = self._bar_ticks(index)
-        whole_bars = (at - start) // bar_ticks
-        beat_ticks = Fraction(4 * self.ticks_per_quarter, unit)
-        into_bar = (at - start - whole_bars * bar_ticks) / beat_ticks
-        bar = self._bars[index] + int(whole_bars)
-        beat = round(into_bar, decimals)
+        bar_ticks, quarter = self._bar_ticks(index), 4 * self.ticks_per_quarter
+        whole_bars, into = divmod(over - start * under, bar_ticks * under)
+        bar, parts = self._bars[index] + whole_bars, 10**decimals
+        beat = _round_half_even(into * unit * parts, under * quarter)  # in parts of a beat
         past_change = index + 1 < len(self.meters) and (
-            start + whole_bars * bar_ticks + beat * beat_ticks >= self.meters[index + 1][0]
+            (start + whole_bars * bar_ticks) * unit * parts + beat * quarter
+            >= self.meters[index + 1][0] * unit * parts
         )
-        if beat >= beats or past_change:
+        if beat >= beats * parts or past_change:
             return bar + 1, 1.0
-        return bar, float(1 + beat)
+        return bar, (parts + beat) / parts
 
     def played_at(self, seconds: float) -> tuple[int, float]:
         """Say in which bar and on which beat a note that begins at a time (s) is played.
@@ -140,10 +144,10 @@ class TempoMap:
         beat is then below 1 by as much, 0.98 for a fiftieth of a beat, so that nothing is lost.
         """
         bar, beat = self.bar_beat(seconds)
-        at, line = self._at(_exact(seconds)), self._tick_of_bar(bar + 1)
-        index = max(0, bisect_right([tick for tick, _, _ in self.meters], at) - 1)
-        beat_ticks = Fraction(4 * self.ticks_per_quarter, self.meters[index][2])
-        early = round(float((line - at) / beat_ticks), 2)
+        over, under = self._at(seconds)
+        unit = self.meters[self._meter_at(over // under)][2]
+        before_line = (self._tick_of_bar(bar + 1) * under - over) * unit
+        early = round(before_line / (under * 4 * self.ticks_per_quarter), 2)
         return (bar + 1, round(1.0 - early, 2)) if 0.0 < early <= EARLY_BEATS else (bar, beat)
 
     def seconds_at(self, bar: int, beat: float = 1.0) -> float:
@@ -155,16 +159,21 @@ class TempoMap:
 
     def tick_at(self, seconds: float) -> int:
         """Give the nearest tick, 960 to the quarter, of a time (s); rounded once, a tie to even."""
-        # The same as round(self._at(...)), in whole numbers: curves ask this a million times.
-        over, under = _exact_ratio(seconds)
-        start_over, start_under = self.start.as_integer_ratio()
-        under_both = under * start_under
-        elapsed = (over * start_under - start_over * under) * 1_000_000 * self.ticks_per_quarter
-        index = max(0, bisect_right(self._elapsed, elapsed // under_both) - 1)
-        tick, us = self.tempos[index]
-        into = elapsed - self._elapsed[index] * under_both
-        whole = (tick * us * under_both + into) * TICKS_PER_QUARTER
-        return _round_half_even(whole, us * under_both * self.ticks_per_quarter)
+        over, under = self._at(seconds)
+        return _round_half_even(over * TICKS_PER_QUARTER, under * self.ticks_per_quarter)
+
+    def ticks_at(self, seconds: Floats) -> NDArray[np.int64]:
+        """Give the nearest ticks of some times (s), as `tick_at` does: curves ask a million."""
+        elapsed = (seconds - self.start_s) * 1e6 * self.ticks_per_quarter
+        index = np.searchsorted(self._elapsed, elapsed, side="right") - 1
+        tick, us = np.array(self.tempos)[np.maximum(index, 0)].T
+        into = elapsed - np.array(self._elapsed)[np.maximum(index, 0)]
+        at = (tick + into / us) * (TICKS_PER_QUARTER / self.ticks_per_quarter)
+        ticks: NDArray[np.int64] = np.rint(at).astype(np.int64)
+        # Where the last bits of the floats could decide, they are asked exactly.
+        for k in np.flatnonzero(np.abs(at - np.floor(at) - 0.5) < _LAST_BITS_TICKS):
+            ticks[k] = self.tick_at(float(seconds[k]))
+        return ticks
 
     def seconds_of_tick(self, tick: int | Fraction) -> float:
         """Give the time (s) of a tick, 960 to the quarter."""
@@ -203,12 +212,22 @@ class TempoMap:
             1_000_000 * self.ticks_per_quarter
         )
 
-    def _at(self, seconds: Fraction) -> Fraction:
-        """Position of a time in ticks of this map's own resolution, exact."""
-        elapsed = (seconds - self.start) * 1_000_000 * self.ticks_per_quarter
-        index = max(0, bisect_right(self._elapsed, elapsed) - 1)
-        start, us = self.tempos[index]
-        return start + (elapsed - self._elapsed[index]) / us
+    def _meter_at(self, tick: int) -> int:
+        return max(0, bisect_right(self.meters, tick, key=lambda meter: meter[0]) - 1)
+
+    def _at(self, seconds: float) -> tuple[int, int]:
+        """Position of a time in ticks of this map's own resolution, as an exact ratio.
+
+        In whole numbers: fractions took seven times as long, and every note asks this many times.
+        """
+        over, under = _exact_ratio(seconds)
+        start_over, start_under = self.start.as_integer_ratio()
+        under_both = under * start_under
+        elapsed = (over * start_under - start_over * under) * 1_000_000 * self.ticks_per_quarter
+        index = max(0, bisect_right(self._elapsed, elapsed // under_both) - 1)
+        tick, us = self.tempos[index]
+        into = elapsed - self._elapsed[index] * under_both
+        return tick * us * under_both + into, us * under_both
 
 
 def tempo_map_from_marks(marks: Sequence[TempoMark], *, bar_one_at_s: float) -> TempoMap:

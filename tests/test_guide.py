@@ -32,7 +32,7 @@ from planner.timeline import TempoMap, tempo_map_from_events, tempo_map_from_mar
 from planner.words.plan_model import Plan
 from planner.words.session_model import KeyMark, Session, StemSpec, TempoMark
 from planner.write.guide_conductor import key_signature, marker_label
-from planner.write.guide_curves import bend_value, tuning_messages
+from planner.write.guide_curves import bend_values, tuning_messages
 from planner.write.note_curves import planned_add_cents
 
 
@@ -238,7 +238,9 @@ def test_bytes_of_the_midi_file_standard() -> None:
 )  # fmt: skip
 def test_bend_bytes(off_cents: float, written: str) -> None:
     """Bend at 2 semitones each way has the 14-bit bytes of MIDI 1.0, low byte first."""
-    message = mido.Message("pitchwheel", channel=0, pitch=bend_value(off_cents))
+    message = mido.Message(
+        "pitchwheel", channel=0, pitch=int(bend_values(np.array([off_cents]))[0])
+    )
     assert bytes(message.bytes()) == bytes.fromhex(written)
 
 
@@ -449,7 +451,7 @@ def test_bend_goes_home_and_stands_before_the_note() -> None:
     at_join = [(m.type, getattr(m, "pitch", None)) for t, m in events(midi.tracks[2]) if t == 4608]
     assert [kind for kind, _ in at_join] == ["note_off", "pitchwheel", "pitchwheel", "note_on"]
     assert at_join[1][1] == 0
-    assert at_join[2][1] == bend_value(-60.0)
+    assert at_join[2][1] == bend_values(np.array([-60.0]))[0]
     last = [m for m in midi.tracks[2] if m.type == "pitchwheel"][-1]
     assert last.pitch == 0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -184,6 +185,9 @@ def test_ticks_do_not_creep(changes: list[tuple[int, int]], share: float) -> Non
     assert tempo_map.seconds_of_tick(tick) == float(exact)
     assert tempo_map.tick_at(float(exact)) == tick
     seconds = share * float(exact)
+    ties = [tempo_map.seconds_of_tick(Fraction(2 * k + 1, 2)) for k in range(0, tick, 997)]
+    many = np.sort([seconds, *ties])
+    assert tempo_map.ticks_at(many).tolist() == [tempo_map.tick_at(float(s)) for s in many]
     near = tempo_map.seconds_of_tick(tempo_map.tick_at(seconds))
     assert abs(near - seconds) <= 1_500_000 / 960e6 / 2 + 1e-9
     assert tempo_map.seconds_at(*tempo_map.bar_beat(seconds, decimals=9)) == pytest.approx(

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from planner.clashes import Clash, SoundingNote, clashes_at
 from planner.clear.move_lines import Proposal
-from planner.clear.sour_time import Now, SourMap, apply, as_recorded, change_of, sour_map
+from planner.clear.sour_time import (
+    Now,
+    SourMap,
+    apply,
+    as_recorded,
+    change_of,
+    limits_of,
+    sour_map,
+)
+from planner.decide.clash_words import points_of_named
 from planner.plan.parts import Part, sounding
 from planner.ranking import fault_of
 from planner.scope.scope_rule import ScopeRule
@@ -17,11 +27,32 @@ from planner.words.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, Row
 SOUR_FROM_S = 0.5  # chosen: shorter notes beyond their tolerance do not count as sour time
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recorded:
+    """A session that is aimed, as it sounds before any move: the same whatever is decided."""
+
+    notes: dict[str, SoundingNote]  # by id
+    sour: SourMap  # of all that meets; no held note is sour by itself
+    clashes: tuple[Clash, ...]
+    points: dict[str, float]  # note id -> of the worst clash that it is named in
+
+
+def recorded(parts: Mapping[str, Part]) -> Recorded:
+    """Lay out what sounds in a session, and what beats in it as it was recorded."""
+    notes = sounding(parts, {})
+    by_id = {note.id: note for note in notes}
+    sour = sour_map(notes, {})
+    clashes = clashes_at(sour.met, sour.heard_hz)
+    points = points_of_named(clashes, by_id)
+    return Recorded(notes=by_id, sour=sour, clashes=clashes, points=points)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decided:
     """Everything that was decided about a session, given what is kept."""
 
     parts: dict[str, Part]
+    recorded: Recorded  # of these parts
     rules: dict[str, ScopeRule]
     judged: dict[str, Judged]
     tool: dict[str, Judged]  # what is decided without anybody's answers
@@ -76,7 +107,8 @@ def proposals(
 
 def sour_of(made: Decided) -> SourMap:
     """Lay out all that can be sour in a session that is decided, as it was recorded."""
-    return sour_map(sounding(made.parts, {}), held_limits(made.judged))
+    sour, limits = made.recorded.sour, held_limits(made.judged)
+    return replace(sour, limit_cents=limits_of(sour.met, limits))
 
 
 def once_made(sour: SourMap, judged: Mapping[str, Judged]) -> Now:

@@ -53,7 +53,7 @@ def touching_at_most(
         {k: j if k in stays else _put_back(j) for k, j in every.items()}
         for every in (made.judged, made.tool)
     )
-    return with_rows(ground, made.parts, rules, judged, tool, standing)
+    return with_rows(ground, made.parts, made.recorded, rules, judged, tool, standing)
 
 
 def _worth_most(made: Decided, kept: frozenset[str], most: int) -> frozenset[str]:

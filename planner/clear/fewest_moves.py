@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.clear.move_lines import LEAST_S, Line, Proposal, line_of, lines_of
+from planner.clear.move_lines import LEAST_S, Line, Proposal, line_of, lines_of, moved_by
 from planner.clear.sour_time import (
     Change,
     Now,
@@ -118,8 +118,7 @@ def fewest_moves(
 
 def change_if_made(sour: SourMap, now: Now, rows: Sequence[Proposal]) -> Change:
     """Say what making some rows would do to a state."""
-    line = line_of(sour, tuple(rows))
-    return change_of(sour, now, line.notes, line.add_cents)
+    return change_of(sour, now, *moved_by(sour, rows))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,7 +136,7 @@ class _Order:
         self.first_screen = first_screen
         self.placed: list[_Placed] = []
         self.done: set[str] = set()
-        self.tried: dict[tuple[str, ...], tuple[Line, Change]] = {}
+        self.tried: dict[Line, tuple[Change, float]] = {}  # and what it is worth for each row
         self.steps = 0
 
     def take(self, lines: Sequence[Line]) -> list[Line]:
@@ -145,14 +144,15 @@ class _Order:
         waiting = sorted(lines, key=lambda line: (-line.severity, line.ids))
         while waiting:
             best = self._best(waiting)
-            if best is not None and min(self._row_gains(best)) < -LEAST_S:
+            gains = () if best is None else self._row_gains(best)
+            if best is not None and min(gains) < -LEAST_S:
                 # One of its rows would add sour time: each by itself, then.
                 waiting = [line for line in waiting if line is not best]
                 waiting += [line_of(self.sour, (row,)) for row in best.rows]
                 waiting.sort(key=lambda line: (-line.severity, line.ids))
                 continue
             if best is not None:
-                self._place([best])
+                self._place([best], [gains])
                 waiting = [line for line in waiting if line is not best]
                 continue
             if any(len(line.rows) > 1 for line in waiting):
@@ -163,7 +163,7 @@ class _Order:
             group = self._pair(waiting) or self._all_but_spoilers(waiting)
             if not group:
                 break
-            self._place(group)
+            self._place_together(group)
             waiting = [line for line in waiting if not any(line is one for one in group)]
         return waiting
 
@@ -172,14 +172,16 @@ class _Order:
         if self._joined(lines).gain_s < -LEAST_S:
             return list(lines)
         needed = {need for line in lines for need in line.needs}
-        self._place(sorted(lines, key=lambda line: not needed & set(line.ids)))
+        self._place_together(sorted(lines, key=lambda line: not needed & set(line.ids)))
         return []
 
-    def _change(self, line: Line) -> Change:
-        if line.ids not in self.tried:
+    def _try(self, line: Line) -> tuple[Change, float]:
+        tried = self.tried.get(line)
+        if tried is None:
             change = change_of(self.sour, self.now, line.notes, line.add_cents)
-            self.tried[line.ids] = (line, change)
-        return self.tried[line.ids][1]
+            worth = (change.gain_s + _SHARED_WORTH * change.shared_s) / len(line.rows)
+            tried = self.tried[line] = change, worth
+        return tried
 
     def _best(self, waiting: list[Line]) -> Line | None:
         ready = [line for line in waiting if line.needs <= self.done]
@@ -195,10 +197,9 @@ class _Order:
     def _best_of(self, ready: list[Line]) -> Line | None:
         best, best_worth = None, -np.inf
         for line in ready:  # the first of equals wins: by severity, then by id
-            change = self._change(line)
+            change, worth = self._try(line)
             if change.gain_s < -LEAST_S:
                 continue
-            worth = (change.gain_s + _SHARED_WORTH * change.shared_s) / len(line.rows)
             if round(worth - best_worth, 3) > 0 if best else True:
                 best, best_worth = line, worth
         return best
@@ -214,7 +215,7 @@ class _Order:
         for k, one in enumerate(waiting):
             for other in waiting[k + 1 :]:
                 open_needs = (one.needs | other.needs) - self.done - {*one.ids, *other.ids}
-                if open_needs or not np.isin(one.pieces, other.pieces).any():
+                if open_needs or one.pieces.isdisjoint(other.pieces):
                     continue
                 gain = self._joined([one, other]).gain_s
                 if gain > best_gain if best else gain >= best_gain:
@@ -235,30 +236,29 @@ class _Order:
             group = without[int(np.argmax(np.round(gains, 3)))]
         return []
 
-    def _place(self, group: list[Line]) -> None:
+    def _place_together(self, group: list[Line]) -> None:
+        """Place some lines as one step: nothing is gained before the last of them is made."""
+        joined = self._joined(group).gain_s
+        nothing = [tuple(0.0 for _ in line.rows) for line in group]
+        self._place(group, [*nothing[:-1], (*nothing[-1][1:], joined)])
+
+    def _place(self, group: list[Line], gains_s: list[tuple[float, ...]]) -> None:
         self.steps += 1
-        joined = self._joined(group).gain_s if len(group) > 1 else 0.0
-        for line in group:
-            gains = self._row_gains(line)
-            if len(group) > 1:
-                # They are one step: nothing is gained before the last of them is made.
-                gains = (*(0.0 for _ in gains[1:]), joined if line is group[-1] else 0.0)
-            apply(self.sour, self.now, self._change(line))
-            self.placed.append(_Placed(line=line, together=self.steps, gain_s=gains))
+        for line, gain_s in zip(group, gains_s, strict=True):
+            apply(self.sour, self.now, self._try(line)[0])
+            self.placed.append(_Placed(line=line, together=self.steps, gain_s=gain_s))
             self.done |= set(line.ids)
             # Only what sounds at the same time can have changed its worth.
-            touched = np.zeros(len(self.sour.piece_s), dtype=bool)
-            touched[line.pieces] = True
             self.tried = {
-                ids: tried
-                for ids, tried in self.tried.items()
-                if ids != line.ids and not touched[tried[0].pieces].any()
+                other: tried
+                for other, tried in self.tried.items()
+                if other is not line and other.pieces.isdisjoint(line.pieces)
             }
 
     def _row_gains(self, line: Line) -> tuple[float, ...]:
         """What each row of a line clears, one after the other."""
         if len(line.rows) == 1:
-            return (self._change(line).gain_s,)
+            return (self._try(line)[0].gain_s,)
         gains, made = [], 0.0
         for k in range(len(line.rows)):
             so_far = change_if_made(self.sour, self.now, line.rows[: k + 1]).gain_s
@@ -285,17 +285,19 @@ def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list
         for row in one.line.rows:
             if row.id in needed:
                 continue
-            line = line_of(sour, (row,))
-            back = change_of(sour, order.now, line.notes, -line.add_cents)
+            notes, add_cents = moved_by(sour, (row,))
+            back = change_of(sour, order.now, notes, -add_cents)
             if back.gain_s > LEAST_S:
-                against = beats_with(sour, order.now, line.notes)
+                against = beats_with(sour, order.now, notes)
                 apply(sour, order.now, back)
                 left_out.append(LeftOut(id=row.id, against=against))
     gone = {out.id for out in left_out}
     kept = []
     for one in order.placed:
         rows = tuple(row for row in one.line.rows if row.id not in gone)
-        if rows:
+        if len(rows) == len(one.line.rows):
+            kept.append(one)
+        elif rows:
             kept.append(replace(one, line=line_of(sour, rows)))
     return kept, left_out
 

@@ -9,6 +9,11 @@ from planner.scope.scope_rule import ScopeRule
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
 
 
+# Nothing left, worth clearing, part way, gives way, and whom it beats with: as in `Kept`.
+KeptOfNote = tuple[bool, bool, float | None, float | None, str | None]
+NOTHING_OF_IT: KeptOfNote = (False, False, None, None, None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """What the search for the fewest moves has found out about the notes so far."""
@@ -22,6 +27,21 @@ class Kept:
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
+
+    def by_note(self) -> dict[str, KeptOfNote]:
+        """Give what is kept of each note of which anything is."""
+        notes = self.nothing_left | self.worth_clearing
+        notes |= self.beats_if_moved.keys() | self.part_way.keys() | self.gives_way.keys()
+        return {
+            k: (
+                k in self.nothing_left,
+                k in self.worth_clearing,
+                self.part_way.get(k),
+                self.gives_way.get(k),
+                self.beats_if_moved.get(k),
+            )
+            for k in notes
+        }
 
     def with_wishes_of(self, wished: Kept, notes: frozenset[str]) -> Kept:
         """Take over what another search wishes of some notes."""

@@ -31,23 +31,33 @@ class Line:
     """Rows that are made together, and what they move."""
 
     rows: tuple[Proposal, ...]
+    ids: tuple[str, ...]
+    needs: frozenset[str]  # rows that must be made before
     notes: Ints
     add_cents: Floats
-    pieces: Ints  # pieces of time that its notes sound in
+    pieces: frozenset[int]  # pieces of time that its notes sound in
     severity: float
-
-    @property
-    def needs(self) -> frozenset[str]:
-        own = {row.id for row in self.rows}
-        return frozenset(need for row in self.rows for need in row.needs) - own
-
-    @property
-    def ids(self) -> tuple[str, ...]:
-        return tuple(row.id for row in self.rows)
 
 
 def line_of(sour: SourMap, rows: tuple[Proposal, ...]) -> Line:
     """Make one line of some rows."""
+    notes, add_cents = moved_by(sour, rows)
+    ids = tuple(row.id for row in rows)
+    return Line(
+        rows=rows,
+        ids=ids,
+        needs=frozenset(need for row in rows for need in row.needs).difference(ids),
+        notes=notes,
+        add_cents=add_cents,
+        pieces=frozenset(
+            piece for k in notes for piece in range(sour.note_first[k], sour.note_end[k])
+        ),
+        severity=max(row.severity for row in rows),
+    )
+
+
+def moved_by(sour: SourMap, rows: Sequence[Proposal]) -> tuple[Ints, Floats]:
+    """Say which notes some rows move together, as indices, and by how many cents each."""
     cents_of: dict[int, float] = {}
     for row in rows:
         for note_id, add in row.notes:
@@ -55,18 +65,7 @@ def line_of(sour: SourMap, rows: tuple[Proposal, ...]) -> Line:
             if k is not None:
                 cents_of[k] = cents_of.get(k, 0.0) + add
     notes = np.array(sorted(cents_of), dtype=np.int64)
-    return Line(
-        rows=rows,
-        notes=notes,
-        add_cents=np.array([cents_of[int(k)] for k in notes]),
-        pieces=_pieces(sour, notes),
-        severity=max(row.severity for row in rows),
-    )
-
-
-def _pieces(sour: SourMap, notes: Ints) -> Ints:
-    spans = [np.arange(sour.note_first[k], sour.note_end[k]) for k in notes]
-    return np.unique(np.concatenate(spans)) if spans else np.zeros(0, dtype=np.int64)
+    return notes, np.array([cents_of[int(k)] for k in notes])
 
 
 def lines_of(sour: SourMap, proposals: Sequence[Proposal]) -> list[Line]:

@@ -95,6 +95,8 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
     """Lay out the session in time; None where too many notes that may be touched sound at once."""
     add_of = {int(move.notes[0]): float(move.add_cents[0]) for move in moves if len(move.notes)}
     move_of = {int(move.notes[0]): k for k, move in enumerate(moves) if len(move.notes)}
+    if _most_at_once(sour, list(move_of)) > _MOST_AT_ONCE:
+        return None
     sore, over = _sore_if_made(sour, now, add_of), _over_if_made(sour, now, add_of)
     # What never beats, made or left, says nothing of the choice: that is most of what meets.
     starting = _by_piece(sour.note_first, np.arange(len(sour.note_first)))
@@ -107,8 +109,6 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
     for piece, lasts_s in enumerate(sour.piece_s):
         new = [note for note in starting.get(piece, ()) if note in move_of]
         movable += new
-        if len(movable) > _MOST_AT_ONCE:
-            return None
         began = (k for k in starting.get(piece, ()) if beyond[k])
         sounding = [k for k in (*sounding, *began) if sour.note_end[k] > piece]
         met = [k for k in (*met, *meeting.get(piece, ())) if sour.met_end[k] > piece]
@@ -129,6 +129,12 @@ def _moments(sour: SourMap, now: Now, moves: Sequence[Made]) -> list[_Moment] | 
         )
         movable = [note for axis, note in enumerate(movable) if axis not in ending]
     return found
+
+
+def _most_at_once(sour: SourMap, notes: Sequence[int]) -> int:
+    begun = np.searchsorted(np.sort(sour.note_first[notes]), sour.note_first[notes], side="right")
+    ended = np.searchsorted(np.sort(sour.note_end[notes]), sour.note_first[notes], side="right")
+    return int((begun - ended).max(initial=0))
 
 
 def _by_piece(first: Ints, chosen: Ints) -> dict[int, list[int]]:

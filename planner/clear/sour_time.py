@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -41,6 +41,9 @@ class SourMap:
     met_first: Ints  # (m,)
     met_end: Ints
     meetings_of: tuple[Ints, ...]  # (n,) in which meetings each note can be sour, ascending
+    beside: tuple[Ints, ...]  # (n,) each note and those it meets there
+    # What one note's move would do, by all that this rests on. A search asks the same many times.
+    known: dict[tuple[int, float, float, bytes, bytes], Change] = field(default_factory=dict)
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -80,10 +83,7 @@ class Change:
 def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) -> SourMap:
     """Lay out all that can be sour among some notes as they were recorded.
 
-    Parameters
-    ----------
-    limit_cents : mapping
-        Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
+    limit_cents: as of `limits_of`.
     """
     met = find_meetings(notes)
     n = len(met.notes)
@@ -102,19 +102,35 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
     bounds = np.searchsorted(both[order], np.arange(n + 1))
     which = np.tile(kept, 2)[order]
     heard = np.array([note.heard_hz for note in met.notes])
+    meetings_of = tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n))
     return SourMap(
         met=met,
         index={note.id: k for k, note in enumerate(met.notes)},
         heard_hz=heard,
         error_cents=np.array([cents(note.heard_hz, note.target_hz) for note in met.notes]),
-        limit_cents=np.array([limit_cents.get(note.id, np.inf) for note in met.notes]),
+        limit_cents=limits_of(met, limit_cents),
         piece_s=np.round(np.diff(edges_s), 6),
         note_first=note_first,
         note_end=note_end,
         met_first=met_first,
         met_end=met_end,
-        meetings_of=tuple(np.sort(which[bounds[k] : bounds[k + 1]]) for k in range(n)),
+        meetings_of=meetings_of,
+        beside=tuple(
+            np.unique(np.concatenate([[k], met.low[own], met.high[own]]))
+            for k, own in enumerate(meetings_of)
+        ),
     )
+
+
+def limits_of(met: Meetings, limit_cents: Mapping[str, float]) -> Floats:
+    """Give the limits of a sour map: beyond them a note is sour by itself; inf where it never is.
+
+    Parameters
+    ----------
+    limit_cents : mapping
+        Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
+    """
+    return np.array([limit_cents.get(note.id, np.inf) for note in met.notes])
 
 
 def as_recorded(sour: SourMap) -> Now:
@@ -155,6 +171,23 @@ def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change
         Indices, each once.
     add_cents : array (k,)
     """
+    if len(notes) != 1:
+        return _change_of(sour, now, notes, add_cents)
+    k = int(notes[0])
+    asked = (
+        k,
+        float(add_cents[0]),
+        float(sour.limit_cents[k]),
+        now.moved_cents[sour.beside[k]].tobytes(),
+        now.count[sour.note_first[k] : sour.note_end[k]].tobytes(),
+    )
+    change = sour.known.get(asked)
+    if change is None:
+        change = sour.known[asked] = _change_of(sour, now, notes, add_cents)
+    return change
+
+
+def _change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
     which, sore, over = _sounding(sour, now, notes, add_cents)
     first, end, more = _turns(sour, now, notes, which, sore, over)
     gain_s = shared_s = 0.0

@@ -10,8 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from planner.clear.move_lines import LEAST_S, Line
 from planner.clear.sour_time import (
     Now,
@@ -104,13 +102,11 @@ def _best_swap(
             count=now.count.copy(),
         )
         apply(sour, again, back)
-        beside = np.zeros(len(sour.piece_s), dtype=bool)
-        beside[gone.pieces] = True
         for come, gain_s in zip(outside, gains, strict=True):
             if len(come.rows) > len(gone.rows) or not come.needs <= done - set(gone.ids):
                 continue
             # What sounds at other times clears as much with the one as without it.
-            if beside[come.pieces].any():
+            if not come.pieces.isdisjoint(gone.pieces):
                 gain_s = change_of(sour, again, come.notes, come.add_cents).gain_s
             if gain_s + back.gain_s > best_gain:
                 best, best_gain = (gone, come), gain_s + back.gain_s

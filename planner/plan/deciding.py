@@ -14,18 +14,17 @@ from planner import ranking
 from planner.answer.answers import Override
 from planner.answer.ruled import keeps_row, re_aimed
 from planner.answer.ruled_rows import Recalled
-from planner.clashes import find_clashes
 from planner.clear.clearing import cleared
-from planner.clear.decided import Decided
+from planner.clear.decided import Decided, Recorded, recorded
 from planner.clear.kept import Kept
-from planner.decide.clash_words import points_of_named
 from planner.decide.exposure import Standing, exposures
 from planner.decide.tolerances import Exposure
 from planner.decide.which_was_meant import known_by_the_song
 from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
 from planner.pitch import note_name, shift_hz
 from planner.plan.ground import Ground
-from planner.plan.parts import Part, all_notes, part_of, sounding
+from planner.plan.note_decisions import Known
+from planner.plan.parts import Part, all_notes, part_of
 from planner.plan.planrows import note_row
 from planner.plan.row_places import StemOnClock
 from planner.plan.rule_rows import rule_row
@@ -56,6 +55,7 @@ class Round:
     standing: dict[str, Standing]
     made: Decided
     kept: Kept
+    seen: Seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +118,7 @@ def decide_once(
     beside: Mapping[str, Beside],
     before: Mapping[str, ScopeRule] | None = None,
     mended: frozenset[str] = frozenset(),
+    earlier: Round | None = None,
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
 
@@ -134,8 +135,16 @@ def decide_once(
         What people have set or refused is not decided again.
     mended : frozenset
         Ids of the notes that earlier rounds moved by themselves.
+    earlier : Round, optional
+        The round before: what it says of stems and notes that were not moved since is taken again.
     """
-    alone = {code: aimed_alone(ground, stems[code], told, beside[code]) for code in sorted(stems)}
+    was = earlier.alone if earlier else {}
+    alone = {
+        code: was[code]
+        if code in was and was[code].stem is stems[code]
+        else aimed_alone(ground, stems[code], told, beside[code])
+        for code in sorted(stems)
+    }
     movement = movement_of(alone)
 
     def with_others(parts: dict[str, Part]) -> dict[str, Part]:
@@ -148,7 +157,7 @@ def decide_once(
     standing = exposures(all_notes(at_first), _section_labels(at_first, ground))
 
     leads: dict[str, Judged] = {}  # as last decided
-    seen = Seen()
+    seen = Seen(decisions=Known(cases=earlier.seen.decisions.cases)) if earlier else Seen()
 
     # A search tries many rows, and few of them are of a whole part: each is aimed once.
     @cache
@@ -159,11 +168,16 @@ def decide_once(
     def aimed_but(codes: frozenset[str]) -> dict[str, Part]:
         return with_others(alone | {code: stuck(code) for code in codes}) if codes else at_first
 
+    @cache
+    def as_recorded(parts: tuple[Part, ...]) -> Recorded:
+        return recorded({part.stem.code: part for part in parts})
+
     def decided(kept: Kept) -> Decided:
         parts = aimed_but(kept.not_as_a_whole)
 
         def settled(parts: dict[str, Part], follows: Mapping[str, str]) -> Settled:
-            return settle(ground, parts, standing, kept, follows, before, mended, seen)
+            heard = as_recorded(tuple(parts.values()))
+            return settle(ground, parts, heard, standing, kept, follows, before, mended, seen)
 
         # No lead waits for its double, so its own decisions come out the same whatever the double
         # is aimed at: mostly as in the try before, and then once is enough.
@@ -174,16 +188,14 @@ def decide_once(
             aim_at, follows = found
             one = settled(aim_at, follows)
         leads.update(one.judged)
-        parts = aim_at
-        by_id = {note.id: note for note in sounding(parts, {})}
-        points = points_of_named(one.clashes, by_id)
-        judged = _with_severity(one.judged, parts, points, standing, ground)
-        return with_rows(ground, parts, one.rules, judged, one.tool, standing)
+        judged = _with_severity(one.judged, aim_at, one.points, standing, ground)
+        heard = as_recorded(tuple(aim_at.values()))
+        return with_rows(ground, aim_at, heard, one.rules, judged, one.tool, standing)
 
     made, _, kept = cleared(decided, ground.session, ground.tolerances.limits)
     return Round(
         alone=alone, at_first=at_first, movement=movement, standing=standing, made=made,
-        kept=kept,
+        kept=kept, seen=seen,
     )  # fmt: skip
 
 
@@ -219,19 +231,18 @@ def _same_targets(some: Mapping[str, Part], others: Mapping[str, Part]) -> bool:
 def with_rows(
     ground: Ground,
     parts: dict[str, Part],
+    heard: Recorded,
     rules: dict[str, ScopeRule],
     judged: dict[str, Judged],
     tool: dict[str, Judged],
     standing: dict[str, Standing],
 ) -> Decided:
     """Say rules and decisions as rows: rules first, then the notes in the session's order."""
-    raw = sounding(parts, {})
-    points_before = points_of_named(find_clashes(raw), {note.id: note for note in raw})
     rows: list[Row] = []
     terms: dict[str, ranking.Terms] = {}
     for rule_id, rule in rules.items():
         part = parts[rule.stem]
-        worst = max((points_before.get(n, 0.0) for n in rule.covers), default=0.0)
+        worst = max((heard.points.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
             rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors
         )
@@ -246,7 +257,9 @@ def with_rows(
                 rows.append(row)
                 terms[row.id] = one.severity_terms
     told, terms = ranking.with_repeats(rows, terms)
-    return Decided(parts=parts, rules=rules, judged=judged, tool=tool, rows=told, terms=terms)
+    return Decided(
+        parts=parts, recorded=heard, rules=rules, judged=judged, tool=tool, rows=told, terms=terms
+    )  # fmt: skip
 
 
 def on_clock(ground: Ground, part: Part) -> StemOnClock:
@@ -303,7 +316,7 @@ def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -
 def _with_severity(
     judged: dict[str, Judged],
     parts: dict[str, Part],
-    clash_points: dict[str, float],
+    clash_points: Mapping[str, float],
     standing: dict[str, Standing],
     ground: Ground,
 ) -> dict[str, Judged]:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
-from planner.clashes import SORE_KINDS, Clash, SoundingNote, find_clashes, worst_clashes
-from planner.clear.kept import Kept
+from planner.clashes import SORE_KINDS, Clash, SoundingNote, clashes_at, worst_clashes
+from planner.clear.decided import Recorded
+from planner.clear.kept import NOTHING_OF_IT, Kept, KeptOfNote
 from planner.decide.cases import Case
-from planner.decide.clash_words import called, own_and_other, said_clash
+from planner.decide.clash_words import called, own_and_other, points_of_named, said_clash
 from planner.decide.exposure import Standing
 from planner.decide.protection import join_inside
 from planner.model import FIXED_ROLES
+from planner.pitch import shift_hz
 from planner.plan.ground import Ground
-from planner.plan.parts import Part, sounding
+from planner.plan.parts import Part
 from planner.plan.takes import with_other_take
+from planner.rules import decide
 from planner.scope.scope_rule import moved
 from planner.scope.short_runs import usual_onsets
 from planner.targets import Aimed
@@ -30,68 +33,125 @@ class Settling:
 
     ground: Ground
     parts: dict[str, Part]
+    recorded: Recorded  # of these parts
     standing: dict[str, Standing]
     kept: Kept
     follows: Mapping[str, str]  # note of a double -> the lead's note that it follows
     sits_so: frozenset[str]  # stems that lie a little off and are only offered a move
-    decide: Callable[[Case], Judged]  # by the decision table
+    known: Known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What was decided in earlier tries of one round: taken again where the same is asked."""
+
+    under: list[_Under] = field(default_factory=list)
+    cases: dict[str, tuple[Case, Judged]] = field(default_factory=dict)  # the last ones, by note
+
+    def decided(self, case: Case) -> Judged:
+        note_id = case.aimed.measured.id
+        before = self.cases.get(note_id)
+        if before is None or before[0] != case:
+            before = case, decide(case)
+            self.cases[note_id] = before
+        return before[1]
 
 
 def decide_all(
     settling: Settling, layers: dict[str, tuple[tuple[str, float], ...]]
-) -> tuple[tuple[Clash, ...], dict[str, Judged]]:
-    """Say what beats under some rules, and what the planner decides about every note then.
+) -> tuple[Mapping[str, float], dict[str, Judged]]:
+    """Decide about every note while some rules are made.
 
     Parameters
     ----------
     layers : dict
         Note id -> the rules that cover it, and what each adds.
+
+    Returns
+    -------
+    dict of float
+        Note id -> points of the worst clash that it is named in, with the rules made.
+    dict of Judged
+        Note id -> what the planner decides.
     """
-    tolerances, parts = settling.ground.tolerances, settling.parts
-    notes = sounding(parts, {k: sum(c for _, c in v) for k, v in layers.items()})
-    beating = _beating(notes)
+    under = _under(settling, layers)
+    kept = settling.kept.by_note()
     judged = {}
     doubles: dict[str, list[float]] = {}  # lead's note -> where its doubles are left
-    for part in parts.values():
+    for part in settling.parts.values():
+        for a in part.aimed:
+            note_id = a.measured.id
+            lead = settling.follows.get(note_id)
+            spread = 0.0
+            if lead is not None:
+                heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
+                spread = _spread(heard, doubles.setdefault(lead, []))
+            # With these rules made, what is decided rests on nothing else.
+            asked = (note_id, spread, kept.get(note_id, NOTHING_OF_IT))
+            one = under.decided.get(asked)
+            if one is None:
+                one = under.decided[asked] = _decided(settling, part, a, under, asked)
+            judged[note_id] = one
+            if lead is not None:
+                doubles[lead].append(one.remaining_cents or 0.0)
+    return under.beating.points, judged
+
+
+_Asked = tuple[str, float, KeptOfNote]  # of a note, the spread that it keeps from its lead
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Under:
+    """A session with some rules made, and what has been decided about its notes then."""
+
+    recorded: Recorded
+    layers: dict[str, tuple[tuple[str, float], ...]]
+    beating: _Beating
+    usual_onset_cents: Mapping[str, float]
+    decided: dict[_Asked, Judged] = field(default_factory=dict)
+
+
+def _under(settling: Settling, layers: dict[str, tuple[tuple[str, float], ...]]) -> _Under:
+    for under in settling.known.under:
+        if under.recorded is settling.recorded and under.layers == layers:
+            return under
+    usual: dict[str, float] = {}
+    for part in settling.parts.values():
         made = [
             moved(a, sum(c for _, c in layers[a.measured.id])) if a.measured.id in layers else a
             for a in part.aimed
         ]
-        usual = usual_onsets(made, part.stem.role, tolerances)
-        for a in part.aimed:
-            note_id = a.measured.id
-            own = layers.get(note_id, ())
-            lead = settling.follows.get(note_id)
-            beside = doubles.setdefault(lead or "", [])
-            heard = (a.heard_cents or 0.0) + sum(c for _, c in own)
-            case = _case(
-                settling, part, a, own, beating,
-                usual_onset_cents=usual.get(note_id),
-                spread_cents=0.0 if lead is None else _spread(heard, beside),
-            )  # fmt: skip
-            one = _saying_clash(settling.decide(case), beating)
-            others = part.takes.get(note_id, ())
-            one = with_other_take(one, case, others, len(part.spec.linked))
-            guess = part.strings.get(note_id)
-            if guess is not None:
-                one = replace(
-                    one,
-                    string_midi=guess.string_midi,
-                    fret=guess.fret,
-                    string_confidence=guess.told,
-                )
-            judged[note_id] = one
-            beside.append(one.remaining_cents or 0.0)
-    return beating.clashes, judged
+        usual |= usual_onsets(made, part.stem.role, settling.ground.tolerances)
+    found = _Under(
+        recorded=settling.recorded,
+        layers=layers,
+        beating=_beating(settling.recorded, layers),
+        usual_onset_cents=usual,
+    )
+    settling.known.under.append(found)
+    return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def _decided(settling: Settling, part: Part, a: Aimed, under: _Under, asked: _Asked) -> Judged:
+    note_id, spread, kept = asked
+    case = _case(settling, part, a, under, spread, kept)
+    one = _saying_clash(settling.known.decided(case), under.beating)
+    one = with_other_take(one, case, part.takes.get(note_id, ()), len(part.spec.linked))
+    guess = part.strings.get(note_id)
+    if guess is None:
+        return one
+    return replace(
+        one, string_midi=guess.string_midi, fret=guess.fret, string_confidence=guess.told
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Beating:
     """What beats with what, with some rules made."""
 
-    clashes: tuple[Clash, ...]
+    points: dict[str, float]  # note id -> of the worst clash that it is named in
     worst: dict[str, Clash]  # by note id
-    by_id: dict[str, SoundingNote]
+    by_id: Mapping[str, SoundingNote]
     against_fixed: frozenset[str]  # only what stays where it is: another stem may still be moved
     unisons: frozenset[str]  # long notes beside a fixed instrument's of the same name
 
@@ -103,11 +163,16 @@ class _Beating:
         return self.by_id[clash.upper_id if clash.lower_id == note_id else clash.lower_id]
 
 
-def _beating(notes: tuple[SoundingNote, ...]) -> _Beating:
-    clashes = find_clashes(notes)
-    by_id = {n.id: n for n in notes}
+def _beating(heard: Recorded, layers: Mapping[str, tuple[tuple[str, float], ...]]) -> _Beating:
+    met, by_id = heard.sour.met, heard.notes
+    hz = heard.sour.heard_hz.copy()
+    for note_id, own in layers.items():
+        k = heard.sour.index.get(note_id)
+        if k is not None:
+            hz[k] = shift_hz(by_id[note_id].heard_hz, sum(c for _, c in own))
+    clashes = clashes_at(met, hz)
     return _Beating(
-        clashes=clashes,
+        points=points_of_named(clashes, by_id),
         worst=worst_clashes(clashes),
         by_id=by_id,
         against_fixed=frozenset(
@@ -117,22 +182,16 @@ def _beating(notes: tuple[SoundingNote, ...]) -> _Beating:
             for me, you in ((c.lower_id, c.upper_id), (c.upper_id, c.lower_id))
             if by_id[you].role in FIXED_ROLES
         ),
-        unisons=_unisons_with_fixed(notes),
+        unisons=_unisons_with_fixed(met.notes),
     )
 
 
 def _case(
-    settling: Settling,
-    part: Part,
-    a: Aimed,
-    layers: tuple[tuple[str, float], ...],
-    beating: _Beating,
-    *,
-    usual_onset_cents: float | None,
-    spread_cents: float,
+    settling: Settling, part: Part, a: Aimed, under: _Under, spread_cents: float, kept: KeptOfNote
 ) -> Case:
     """One note as the decision table sees it."""
-    note_id, standing, kept = a.measured.id, settling.standing, settling.kept
+    note_id, standing, beating = a.measured.id, settling.standing, under.beating
+    nothing_left, worth_clearing, part_way_cents, gives_way_cents, beats_if_moved = kept
     clash, partner = beating.worst.get(note_id), beating.partner(note_id)
     sore = clash is not None and clash.kind in SORE_KINDS
     return Case(
@@ -143,11 +202,11 @@ def _case(
         tolerances=settling.ground.tolerances,
         exposure=standing[note_id].exposure if note_id in standing else "normal",
         factor=part.factors.get(note_id, 1.0),
-        layers=layers,
+        layers=under.layers.get(note_id, ()),
         protected_by=part.protected.get(note_id, ""),
         join_inside=join_inside(a.measured, part.spec),
         grace=note_id in part.grace,
-        usual_onset_cents=usual_onset_cents,
+        usual_onset_cents=under.usual_onset_cents.get(note_id),
         blue=note_id in part.blue,
         leading=note_id in part.leading,
         next_semitones=part.goes_on.get(note_id, 0),
@@ -160,11 +219,12 @@ def _case(
         held_unison_with_fixed=note_id in beating.unisons,
         spread_cents=spread_cents,
         beats_with=called(partner) if partner is not None and sore else "",
-        nothing_left=note_id in kept.nothing_left,
-        worth_clearing=note_id in kept.worth_clearing,
-        part_way_cents=kept.part_way.get(note_id),
-        gives_way_cents=kept.gives_way.get(note_id),
-        beats_if_moved=_against(kept, note_id, beating.by_id),
+        nothing_left=nothing_left,
+        worth_clearing=worth_clearing,
+        part_way_cents=part_way_cents,
+        gives_way_cents=gives_way_cents,
+        # In words; None where it may be moved, and nothing where there is nobody to name.
+        beats_if_moved=called(beating.by_id[beats_if_moved]) if beats_if_moved else beats_if_moved,
     )
 
 
@@ -190,12 +250,6 @@ def _spread(heard_cents: float, beside: list[float]) -> float:
         for other in beside
     )
     return 2.0 * _SPREAD_CENTS if same_side else _SPREAD_CENTS
-
-
-def _against(kept: Kept, note_id: str, by_id: dict[str, SoundingNote]) -> str | None:
-    """Whom a note would beat with if it were moved, in words; None where it may be moved."""
-    other = kept.beats_if_moved.get(note_id)
-    return other if not other else called(by_id[other])
 
 
 def _unisons_with_fixed(sounding: tuple[SoundingNote, ...]) -> frozenset[str]:

@@ -16,7 +16,6 @@ from planner.answer.questions import role_rows
 from planner.answer.row_ids import name_rows
 from planner.answer.ruled import asks_for_own_figures, own_figure
 from planner.answer.ruled_rows import NOTHING, Recalled, ruled_rows
-from planner.clashes import find_clashes
 from planner.clear.clearing import ordered
 from planner.clear.decided import Decided
 from planner.clear.few_touched import touching_at_most
@@ -84,7 +83,7 @@ def make_plan(
     facts = facts_of(stems)
     rows, told = _rows(ground, done, made, backbone, findings, facts, missing)
     noticed += told
-    judged, raw = made.judged, sounding(made.parts, {})
+    judged, heard = made.judged, made.recorded
     order = in_order(session, made.parts)
     sung = {k: j.word for k, j in judged.items() if j.word}
     beats = {k: j.clash_words for k, j in judged.items() if j.clash_words}
@@ -102,7 +101,7 @@ def make_plan(
         sour_after_s=round(backbone.after_s, 1) + 0.0,
         stays=stays_sour(made),
         own_figures=tuple((own or {}).items()),
-        named=named_stems(find_clashes(raw), {note.id: note for note in raw}),
+        named=named_stems(heard.clashes, heard.notes),
         movement=done.first.movement.knees if done.first.movement else (),
     )
 

@@ -42,7 +42,7 @@ def rule_row(
         "passage": tolerances.short_rule.onset_cents,
     }[rule.scope]
     least = least_cents(least, rule.covers, factors)
-    covered = [n for n in on.stem.notes if n.id in set(rule.covers)]
+    covered = _covered(rule, on)
     over = [
         s.over_rest_db
         for n in covered
@@ -66,8 +66,13 @@ def advice_row(rule: ScopeRule, on: StemOnClock) -> Row:
                    reason=rule.reason)  # fmt: skip
 
 
+def _covered(rule: ScopeRule, on: StemOnClock) -> list[MeasuredNote]:
+    covers = frozenset(rule.covers)
+    return [n for n in on.stem.notes if n.id in covers]
+
+
 def _scope_row(rule_id: str, rule: ScopeRule, on: StemOnClock) -> Row:
-    inside = [n for n in on.stem.notes if n.id in set(rule.covers)]
+    inside = _covered(rule, on)
     covered = [n.note for n in inside]
     heard_in = _usually_heard_in(inside)
     last = max(covered, key=lambda note: note.end_s)

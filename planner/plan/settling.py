@@ -8,16 +8,14 @@ from dataclasses import dataclass, field, replace
 from planner.answer.row_ids import name_rules
 from planner.answer.ruled import ruled_note
 from planner.answer.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
-from planner.clashes import Clash
+from planner.clear.decided import Recorded
 from planner.clear.kept import Kept
-from planner.decide.cases import Case
 from planner.decide.exposure import Standing
 from planner.decide.moves import carried_out
 from planner.decide.tolerances import Judging, Tolerances
 from planner.plan.ground import Ground
-from planner.plan.note_decisions import Settling, decide_all
+from planner.plan.note_decisions import Known, Settling, decide_all
 from planner.plan.parts import Part
-from planner.rules import decide
 from planner.scope.scope_rule import ScopeRule
 from planner.scope.string_sag import at_rest, told
 from planner.scopes import find_rules, layers_of, together
@@ -27,15 +25,14 @@ from planner.words.roles import is_chordal
 from planner.words.wording import count
 
 _MOST_ROUNDS = 6  # chosen: two are usual
-_Errors = tuple[tuple[float | None, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """Rules with their ids, what beats under them, and what was decided about every note."""
+    """Rules with their ids, and what was decided about every note under them."""
 
     rules: dict[str, ScopeRule]
-    clashes: tuple[Clash, ...]
+    points: Mapping[str, float]  # note id -> of the worst clash that it is named in
     judged: dict[str, Judged]
     tool: dict[str, Judged]  # what is decided without anybody's answers
 
@@ -44,36 +41,39 @@ class Settled:
 class Seen:
     """What was found in earlier tries of one round: taken again where the same is asked."""
 
-    # By stem: the part, the errors of its notes, and the rules found in them.
-    rules: dict[str, list[tuple[Part, _Errors, tuple[ScopeRule, ...]]]] = field(
-        default_factory=dict
-    )
-    notes: dict[str, tuple[Case, Judged]] = field(default_factory=dict)
+    rules: dict[str, list[_FoundRules]] = field(default_factory=dict)  # by stem
+    decisions: Known = field(default_factory=Known)
 
-    def decided(self, case: Case) -> Judged:
-        note_id = case.aimed.measured.id
-        before = self.notes.get(note_id)
-        if before is None or before[0] != case:
-            before = case, decide(case)
-            self.notes[note_id] = before
-        return before[1]
-
-    def rules_of(
-        self, part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
-    ) -> tuple[ScopeRule, ...]:
-        errors = tuple((a.onset_cents, a.sustain_cents, a.end_cents, a.heard_cents) for a in aimed)
+    def rules_of(self, ground: Ground, part: Part, made: tuple[Judged, ...] = ()) -> _FoundRules:
+        """The rules in what is left of a part, once what was decided about its notes is made."""
         known = self.rules.setdefault(part.stem.code, [])
-        for other, left, rules in known:
-            if other is part and left == errors:
-                return rules
-        found = _found_rules(part, aimed, tolerances, judging)
-        known.append((part, errors, found))
+        for found in known:
+            if found.part is part and found.made == made:
+                return found
+        aimed = tuple(map(carried_out, part.aimed, made)) if made else part.aimed
+        errors = tuple((a.onset_cents, a.sustain_cents, a.end_cents, a.heard_cents) for a in aimed)
+        alike = (one.rules for one in known if one.part is part and one.errors == errors)
+        rules = next(alike, None)
+        if rules is None:
+            rules = _found_rules(part, aimed, ground.tolerances, ground.judging)
+        found = _FoundRules(part=part, made=made, aimed=aimed, errors=errors, rules=rules)
+        known.append(found)
         return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _FoundRules:
+    part: Part
+    made: tuple[Judged, ...]  # of each note in turn; none: as recorded
+    aimed: tuple[Aimed, ...]  # what that leaves
+    errors: tuple[tuple[float | None, ...], ...]
+    rules: tuple[ScopeRule, ...]
 
 
 def settle(
     ground: Ground,
     parts: dict[str, Part],
+    heard: Recorded,
     standing: dict[str, Standing],
     kept: Kept,
     follows: Mapping[str, str],
@@ -89,6 +89,8 @@ def settle(
 
     Parameters
     ----------
+    heard : Recorded
+        Of these parts.
     follows : mapping
         Note of a double -> the lead's note that it follows.
     before : mapping or None
@@ -101,34 +103,35 @@ def settle(
     """
     rulings, done = ground.recalled.rulings, before or {}
 
-    def open_ones(part: Part, aimed: tuple[Aimed, ...]) -> tuple[ScopeRule, ...]:
-        every = seen.rules_of(part, aimed, ground.tolerances, ground.judging)
-        rules = _applied(tuple(beside_mended(r, aimed, mended) for r in every), kept)
+    def open_ones(part: Part, made: tuple[Judged, ...] = ()) -> tuple[ScopeRule, ...]:
+        every = seen.rules_of(ground, part, made)
+        rules = _applied(tuple(beside_mended(r, every.aimed, mended) for r in every.rules), kept)
         return tuple(r for r in rules if not decided_by_a_person(r, done, rulings))
 
-    found = {code: open_ones(part, part.aimed) for code, part in parts.items()}
+    found = {code: open_ones(part) for code, part in parts.items()}
     settling = Settling(
-        ground=ground, parts=parts, standing=standing, kept=kept, follows=follows,
-        sits_so=_sitting_so(ground, parts, seen), decide=seen.decided,
+        ground=ground, parts=parts, recorded=heard, standing=standing, kept=kept, follows=follows,
+        sits_so=_sitting_so(ground, parts, seen), known=seen.decisions,
     )  # fmt: skip
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
         rules = _named(ground, parts, every_found, before)
-        clashes, tool = decide_all(settling, layers_of(rules))
+        points, tool = decide_all(settling, layers_of(rules))
         judged = _ruled(ground, tool, made=before is not None)
         more = {}
         for code, part in parts.items():
-            left = tuple(carried_out(a, judged[a.measured.id]) for a in part.aimed)
-            new = open_ones(part, left)
+            new = open_ones(part, tuple(judged[a.measured.id] for a in part.aimed))
             more[code] = tuple(r for r in new if not decided_by_a_person(r, rules, rulings))
         if not any(more.values()):
             break
         found = {code: together(found[code], more[code]) for code in parts}
-    return Settled(rules=rules, clashes=clashes, judged=judged, tool=tool)
+    return Settled(rules=rules, points=points, judged=judged, tool=tool)
 
 
 def beside_mended(rule: ScopeRule, aimed: tuple[Aimed, ...], mended: frozenset[str]) -> ScopeRule:
     """A rule on the notes that it does not take further off than their own edits left them."""
+    if not mended:
+        return rule
     stay = {
         a.measured.id
         for a in aimed
@@ -148,10 +151,7 @@ def _sitting_so(ground: Ground, parts: Mapping[str, Part], seen: Seen) -> frozen
     return frozenset(
         code
         for code, part in parts.items()
-        if any(
-            rule.sits_so
-            for rule in seen.rules_of(part, part.aimed, ground.tolerances, ground.judging)
-        )
+        if any(rule.sits_so for rule in seen.rules_of(ground, part).rules)
     )
 
 
@@ -176,17 +176,16 @@ def _named(
 
 def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[str, Judged]:
     """What the planner decides, as people ruled on it."""
-    recalled = ground.recalled
-    return {
-        k: ruled_note(
-            j,
+    recalled, judged = ground.recalled, dict(tool)
+    for k in (recalled.rulings.keys() | recalled.held.keys()) & tool.keys():
+        judged[k] = ruled_note(
+            tool[k],
             recalled.rulings.get(k),
             recalled.held.get(k, ""),
             ground.planners.get(k),
             made=made,
         )
-        for k, j in tool.items()
-    }
+    return judged
 
 
 def offers(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.clear.clearing import ordered
-from planner.clear.decided import Decided
+from planner.clear.decided import Decided, recorded
 from planner.clear.kept import rule_key
 from planner.decide.moves import note_made
 from planner.model import Finding, StemNotes
@@ -62,7 +62,7 @@ def decide_until_still(
             break
         stems = _carried_out(stems, latest.made)
         mended = frozenset(k for k, j in made.judged.items() if j.action in MOVING_ACTIONS)
-        latest = decide_once(ground, stems, [], beside, made.rules, mended)
+        latest = decide_once(ground, stems, [], beside, made.rules, mended, latest)
         if not latest.made.moves:
             break
         joined = _joined(ground, first, made, latest.made)
@@ -83,10 +83,12 @@ def decide_until_still(
 
 
 def _carried_out(stems: Mapping[str, StemNotes], made: Decided) -> dict[str, StemNotes]:
-    return {
-        code: replace(stem, notes=tuple(note_made(n, made.judged[n.id]) for n in stem.notes))
-        for code, stem in stems.items()
-    }
+    moved = {}
+    for code, stem in stems.items():
+        notes = tuple(note_made(n, made.judged[n.id]) for n in stem.notes)
+        still = all(new is old for new, old in zip(notes, stem.notes, strict=True))
+        moved[code] = stem if still else replace(stem, notes=notes)
+    return moved
 
 
 def _told(more: Decided) -> Finding:
@@ -114,7 +116,7 @@ def _joined(ground: Ground, first: Round, made: Decided, more: Decided) -> Decid
         {k: _joined_note(one, new[k], aimed[k], renamed) for k, one in old.items()}
         for old, new in ((made.judged, more.judged), (made.tool, more.tool))
     )
-    return with_rows(ground, parts, rules, judged, tool, first.standing)
+    return with_rows(ground, parts, recorded(parts), rules, judged, tool, first.standing)
 
 
 def _joined_rules(

@@ -144,8 +144,6 @@ def _together_s(mine: Note, part: Part, theirs: Note, lead: Part) -> float:
 
 
 def _aimed_at(parts: Mapping[str, Part], targets: Mapping[str, Target]) -> dict[str, Part]:
-    if not targets:
-        return dict(parts)
     return {
         code: replace(
             part,
@@ -154,5 +152,7 @@ def _aimed_at(parts: Mapping[str, Part], targets: Mapping[str, Target]) -> dict[
                 for a in part.aimed
             ),
         )
+        if any(a.measured.id in targets for a in part.aimed)
+        else part
         for code, part in parts.items()
     }

@@ -14,6 +14,7 @@ from collections.abc import Callable
 
 import mido
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.model import Floats
 from planner.pitch import STANDARD_A4_HZ, cents, midi_to_hz
@@ -25,9 +26,10 @@ _STEPS_PER_CENT = 8192 / (100.0 * BEND_RANGE_SEMITONES)
 _RPN_BEND_RANGE, _RPN_FINE_TUNING, _RPN_COARSE_TUNING, _RPN_NULL = 0x0000, 0x0001, 0x0002, 0x3FFF
 
 
-def bend_value(by_cents: float) -> int:
-    """Give the bend for some cents, rounded half to even and held within -8192..8191."""
-    return max(-8192, min(8191, round(by_cents * _STEPS_PER_CENT)))
+def bend_values(by_cents: Floats) -> NDArray[np.int64]:
+    """Give the bends for some cents, rounded half to even and held within -8192..8191."""
+    bends: NDArray[np.int64] = np.rint(by_cents * _STEPS_PER_CENT).astype(np.int64)
+    return np.clip(bends, -8192, 8191)
 
 
 def tuning_messages(channel: int, a4_hz: float) -> list[mido.Message]:
@@ -62,7 +64,7 @@ def curve_bends(
     judged: Judged,
     midi: int,
     a4_hz: float,
-    tick_at: Callable[[float], int],
+    ticks_at: Callable[[Floats], NDArray[np.int64]],
     start: int,
     end: int,
     *,
@@ -73,25 +75,23 @@ def curve_bends(
     judged: the note; its contour, or its sustain as a level line where there is no contour.
     midi: the note that is bent.
     a4_hz: Session A4.
-    tick_at: seconds to tick.
+    ticks_at: seconds, ascending, to ticks.
     start, end: ticks of the note, end left out.
     planned: add the rules' layers and the note's own edit.
     """
     times_s, off_cents = _contour(judged, midi, a4_hz)
     if planned:
         off_cents = off_cents + planned_add_cents(judged, times_s)
-    bends: dict[int, int] = {}
-    for time_s, off in zip(times_s.tolist(), off_cents.tolist(), strict=True):
-        tick = tick_at(time_s)
-        if tick < end:
-            bends[max(start, tick)] = bend_value(off)
-    if bends and start not in bends:
-        bends[start] = bends[min(bends)]  # the first known pitch holds back to the start
-    changes: list[tuple[int, int]] = []
-    for tick in sorted(bends):
-        if not changes or changes[-1][1] != bends[tick]:
-            changes.append((tick, bends[tick]))
-    return changes
+    ticks = ticks_at(times_s)
+    inside = ticks < end
+    ticks, bends = np.maximum(ticks[inside], start), bend_values(off_cents[inside])
+    if not len(ticks):
+        return []
+    last = np.append(np.diff(ticks) > 0, True)  # of several at one tick
+    ticks, bends = ticks[last], bends[last]
+    ticks[0] = start  # the first known pitch holds back to the start
+    turns = np.append(True, np.diff(bends) != 0)
+    return list(zip(ticks[turns].tolist(), bends[turns].tolist(), strict=True))
 
 
 def _contour(judged: Judged, midi: int, a4_hz: float) -> tuple[Floats, Floats]:

@@ -16,7 +16,7 @@ def test_rows_over_one_note_add_up() -> None:
     line = line_of(SOUR, (rule, own))
     assert dict(zip(line.notes.tolist(), line.add_cents.tolist(), strict=True)) == {0: 9.0, 1: 4.0}
     assert (line.ids, line.severity, line.needs) == (("R-001", "A-1"), 8.0, {"R-2"})
-    assert line.pieces.tolist() == [0, 2]
+    assert line.pieces == {0, 2}
 
 
 def test_rows_with_one_fault_are_one_line() -> None:

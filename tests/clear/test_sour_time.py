@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -82,6 +84,29 @@ def test_steps_add_up_to_what_is_found_anew(seed: int) -> None:
         total_s -= change.gain_s
         assert sour_now_s(sour, now) == pytest.approx(total_s, abs=1e-3)
         assert total_s == pytest.approx(slowly(sour, notes, moved), abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_known_of_a_move_is_what_is_found_anew(seed: int) -> None:
+    """Notes go to a few places and back, so that the same is asked again and again."""
+    notes = some_notes(seed)
+    sour = sour_map(notes, limits(notes))
+    now = as_recorded(sour)
+    rng = np.random.default_rng(seed + 80)
+    asked = gained = 0
+    for _ in range(400):
+        one = np.array([rng.integers(len(notes))])
+        add = rng.choice([-12.0, 0.0, 12.0]) - now.moved_cents[one]
+        known, found = (
+            change_of(which, now, one, add) for which in (sour, replace(sour, known={}))
+        )
+        assert (known.gain_s, known.shared_s) == (found.gain_s, found.shared_s)
+        assert known.sore.tolist() == found.sore.tolist()
+        assert known.over.tolist() == found.over.tolist()
+        apply(sour, now, known)
+        asked, gained = asked + 1, gained + (known.gain_s != 0.0)
+    assert len(sour.known) < asked
+    assert gained > 0
 
 
 @pytest.mark.parametrize("seed", range(4))
