@@ -6,7 +6,7 @@ line of text along the same seconds; height says nothing there.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from planner.pitch import note_name
@@ -130,12 +130,10 @@ def _chords(sounding: list[tuple[float, float, Judged]], beats_with: str) -> lis
 
 def _line(window: Window, stem: str, chords: list[_Chord], y: float) -> StripLine:
     at = [window.x(chord.start_s) for chord in chords]
-    ends = [x + len(chord.text) * CHARACTER for x, chord in zip(at, chords, strict=True)]
-    named: list[int] = []
-    for k in sorted(range(len(chords)), key=lambda k: (not chords[k].beats, k)):
-        apart = all(ends[k] + CHARACTER <= at[j] or ends[j] + CHARACTER <= at[k] for j in named)
-        if apart and ends[k] <= window.right:
-            named.append(k)
+    order = sorted(range(len(chords)), key=lambda k: (not chords[k].beats, k))
+    widths = [len(chord.text) * CHARACTER for chord in chords]
+    fitting = [k for k in order if at[k] + widths[k] <= window.right]
+    named = _apart([(k, at[k], at[k] + widths[k] + CHARACTER) for k in fitting])
     pieces = tuple(
         Sounding(
             round(at[k], 1),
@@ -180,11 +178,18 @@ def bar_lines(
 
 def _with_room(lines: list[BarLine]) -> tuple[BarLine, ...]:
     """Take the words away that would cover others; bars are placed before beats."""
-    taken: list[tuple[float, float]] = []
-    named = set()
-    for line in sorted(lines, key=lambda one: not one.whole):
-        half = (len(line.text) + 1) * CHARACTER / 2
-        if all(line.x - half >= high or line.x + half <= low for low, high in taken):
-            taken.append((line.x - half, line.x + half))
-            named.add(line.x)
-    return tuple(line if line.x in named else replace(line, text="") for line in lines)
+    spans = []
+    for k in sorted(range(len(lines)), key=lambda k: not lines[k].whole):
+        half = (len(lines[k].text) + 1) * CHARACTER / 2
+        spans.append((k, lines[k].x - half, lines[k].x + half))
+    named = _apart(spans)
+    return tuple(line if k in named else replace(line, text="") for k, line in enumerate(lines))
+
+
+def _apart(spans: Iterable[tuple[int, float, float]]) -> set[int]:
+    """Which of some numbered spans cover none before them: what matters most comes first."""
+    taken: dict[int, tuple[float, float]] = {}
+    for k, low, high in spans:
+        if all(low >= end or high <= start for start, end in taken.values()):
+            taken[k] = low, high
+    return set(taken)

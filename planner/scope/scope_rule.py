@@ -243,14 +243,15 @@ def weighted_median(values: Floats, weight: Floats) -> float:
 
 def gain_of_each(errors: Floats) -> float:
     """How much the mean error falls when each note is moved by what the others say; 0 of one."""
-    if len(errors) < 2:
-        return 0.0
-    before = float(np.abs(errors).mean())
-    after = float(np.abs(away_from_others(errors)).mean())
-    return 1.0 - after / before if before > 0 else 0.0
+    return share_gained(errors, away_from_others(errors)) if len(errors) > 1 else 0.0
 
 
 def gain_of_move(errors: Floats, bias_cents: float) -> float:
     """How much the mean error falls when all notes are moved by what the surest are off by."""
-    before = float(np.abs(errors).mean())
-    return 1.0 - float(np.abs(errors - bias_cents).mean()) / before if before > 0 else 0.0
+    return share_gained(errors, errors - bias_cents)
+
+
+def share_gained(before: Floats, after: Floats) -> float:
+    """By which share the mean size of errors falls; 0 where there was none."""
+    mean = float(np.abs(before).mean())
+    return 1.0 - float(np.abs(after).mean()) / mean if mean > 0 else 0.0

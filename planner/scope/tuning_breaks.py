@@ -12,6 +12,7 @@ from itertools import compress, pairwise
 import numpy as np
 
 from planner.model import Floats
+from planner.scope.scope_rule import share_gained
 from planner.words.spread import away_from_others, spread_of
 
 # Chosen: breaks are looked for in notes whose scatter is tamed to this many spreads around a
@@ -256,5 +257,4 @@ def _gain(left: Floats, right: Floats) -> float:
     """How much the mean error falls with two levels against one, each note judged by the others."""
     one = away_from_others(np.concatenate([left, right]))
     two = np.concatenate([away_from_others(left), away_from_others(right)])
-    before = float(np.abs(one).mean())
-    return 1.0 - float(np.abs(two).mean()) / before if before > 0 else 0.0
+    return share_gained(one, two)
