@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from planner.measure.note_span import NEAR_SEMITONES
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, PitchTrack, Stem
 from planner.pitch import midi_to_hz
-from planner.segment.attacks import attack_frames, pitched_level_db, quick_level_db
+from planner.segment.attacks import ATTACK_APART_S, attack_frames, pitched_level_db, quick_level_db
 from planner.segment.is_note import LEAST_STRENGTH, is_note, loud_level_db
 from planner.segment.last_partials import with_last_partials
 from planner.segment.midline import vibrato_midline
@@ -100,10 +100,15 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     struck, swells, broken = restarts(stem, track, struck, swing)
     marked = NO_FRAMES if plucked or sung else np.concatenate([clear, struck, swells, broken])
     steps: list[Step] = []
+    taken = -1  # until here each stroke has begun a note whose own pitch has shown
     for first, midi, line in runs:
-        steps += split_run(
-            midi, line, first, struck, swells, hop_s, marked=marked, bends=plucked, sung=sung
-        )
+        new = split_run(
+            midi, line, first, struck[struck > taken], swells, hop_s,
+            marked=marked, bends=plucked, sung=sung,
+        )  # fmt: skip
+        steps += new
+        if plucked and len(new) == 1 and len(midi) * hop_s >= MIN_NOTE_S:
+            taken = first + round(ATTACK_APART_S / hop_s)
     if not (plucked or sung):
         steps = _with_rough_starts(steps, track, f0_hz, bowed=stem.role == "bowed")
     falls = quick_level_db(stem, track) if plucked else None

@@ -152,6 +152,19 @@ def test_the_bass_is_found_down_to_41_hz(midi: int) -> None:
     assert all(abs(cents_between(n.pitch_hz, midi_to_hz(midi))) < 30 for n in notes)
 
 
+@pytest.mark.parametrize("lowest_hz", [36.7, 41.2, 49.0])
+def test_a_stroke_begins_one_note(lowest_hz: float) -> None:
+    """A pull-off 0.12 s later shows no pitch for 30 ms, and is none that the stroke began."""
+    line = steady(lowest_hz * 2 ** (2 / 12), 0.32, SR)
+    line[round(0.12 * SR) :] = lowest_hz
+    stroke = faded(tone(line, SR, np.random.default_rng(3), decay_s=1.5), SR, rise_s=0.003)
+    pieces = [(0.3 + 0.5 * k, stroke) for k in range(3)]
+    samples = with_floor(0.5 * laid_out(pieces, 2.0, SR), -70.0, np.random.default_rng(4))
+    notes, _ = found_notes(stem_of(samples, SR, "bass-fretted", range_hz=(34.0, 600.0)))
+    starts = [start for at, _ in pieces for start in (at, at + 0.12)]
+    assert [note.start_s for note in notes] == pytest.approx(starts, abs=0.03)
+
+
 def test_notes_are_in_order_and_apart() -> None:
     """Notes come in time order, do not overlap, and seconds say what samples say."""
     rng = np.random.default_rng(7)

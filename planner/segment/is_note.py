@@ -85,6 +85,7 @@ def is_note(
         return True
     if step.begins not in ("attack", "swell"):
         driven = stem.role in HARMONIC_ROLES
+        peak = _stays_db(track, level_db, step)
         if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
             return False
     close = previous is not None and step.first - previous.last < round(0.15 / track.hop_s)
@@ -93,6 +94,16 @@ def is_note(
         if peak < before - _RING_DB:
             return False
     return True
+
+
+def _stays_db(track: PitchTrack, level_db: Floats, step: Step) -> float:
+    """Level of a step once it has lasted as long as a note, and before the next is heard.
+
+    What rings when a note stops begins as loud as the note ends, and may last until the next.
+    """
+    until = max(step.last - _reach(_usual_hz(track, step), track), step.first + 1)
+    since = min(step.first + round(MIN_NOTE_S / track.hop_s), until - 1)
+    return float(level_db[since:until].max())
 
 
 def _notes_db(level_db: Floats, steps: list[Step]) -> float:

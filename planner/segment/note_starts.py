@@ -24,7 +24,7 @@ from planner.segment.own_rise import own_rise_s
 from planner.segment.pitch_levels import LEAP, MIN_NOTE_S, SAME_NOTE
 from planner.segment.pitch_steps import Step, covered_s
 from planner.track.common_periods import is_near
-from planner.tracker import HOP_S
+from planner.tracker import HOP_S, reading_window_s
 
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _ANOTHER_NOTE = 0.8  # semitones: under a vibrato, partials of nearer notes are not told apart
@@ -110,6 +110,8 @@ def note_start(
             frame = int(half_way_s / HOP_S)
             sd_s = _told_sd_s(f0_hz, strength, frame, pitch_hz, before, _SLIDE_SD_S)
             start = Start(half_way_s, sd_s, follows=True)
+        elif np.isnan(f0_hz[at - 1]):
+            start = _met_half_way(f0_hz, at, pitch_hz, before) or start
         elif step.begins == "legato":
             sd_s = _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S)
             start = Start(at * HOP_S, sd_s)
@@ -144,6 +146,21 @@ def _half_way_s(f0_hz: Floats, border: int, old_hz: float, new_hz: float) -> tup
     if frames * HOP_S < _SLIDE_S or gained >= _LEAP_SHARE:
         return np.inf, 0.0
     return (first + at + float(0.5 - way[at]) / gained) * HOP_S, float(frames * HOP_S)
+
+
+def _met_half_way(f0_hz: Floats, at: int, pitch_hz: float, before: Note) -> Start | None:
+    """Where one note leaps to the next while it sounds: a window that sees both reads neither.
+
+    None where the pitch is the same, or lost for longer than such a window is.
+    """
+    if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < SAME_NOTE:
+        return None
+    sounded = np.flatnonzero(~np.isnan(f0_hz[:at]))
+    lost_s = (at - 1 - int(sounded[-1])) * HOP_S
+    window_s = reading_window_s(min(pitch_hz, before.pitch_hz))
+    if lost_s > window_s or at * HOP_S - before.end_s > window_s:
+        return None
+    return Start(at * HOP_S - lost_s / 2.0, lost_s / np.sqrt(12.0), follows=True)
 
 
 def _told_sd_s(

@@ -63,6 +63,10 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     waves *= taper[:, None]
     power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
     whole = frames**2 @ taper
+    leaks_in = power[: back + 1].min()  # the note before, all along
+    if leaks_in >= _RISEN**2 * power[back:].max():
+        return about_s
+    power -= leaks_in
     # Where all that sounds is so low, so is the note: what lies between two may hiss.
     under = np.flatnonzero(
         (power[: back + 1] < _RISEN**2 * power[back:].max())

@@ -139,6 +139,27 @@ def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
     assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6, 2.2, 2.8], abs=0.02)
 
 
+@pytest.mark.parametrize(("ends_db", "counts"), [(-45.0, False), (-30.0, True)])
+def test_what_rings_from_one_bow_to_the_next_is_none(ends_db: float, counts: bool) -> None:
+    """The short end of a string begins 9 dB under the bow that stops; the next rises over it."""
+    frames, first, last = 200, 100, 140
+    f0_hz, level_db = np.full(frames, 93.0), np.full(frames, -20.0)
+    f0_hz[first:last] = 397.0
+    level_db[first:last] = np.interp(
+        np.arange(40), [0, 8, 36, 39], [-29.0, ends_db, ends_db, -21.0]
+    )
+    heard = PitchTrack(
+        hop_s=0.005,
+        f0_hz=f0_hz,
+        strength=np.full(frames, 0.97),
+        level_db=level_db,
+        attack=np.zeros(frames),
+    )
+    bow = Step(first=40, last=first, begins="attack", struck=40)
+    ring = Step(first=first, last=last, begins="legato", struck=first)
+    assert is_note(stem_of(np.zeros(SR), SR, "bowed"), ring, bow, heard, level_db, -15.0) is counts
+
+
 @pytest.mark.parametrize("role", ["bowed", "lead-voice", "fretted"])
 @pytest.mark.parametrize(
     ("f_hz", "inner", "counts"), [(82.0, 0.83, True), (82.0, 0.77, False), (220.0, 0.83, False)]

@@ -57,6 +57,18 @@ def test_partials_that_sounded_all_along_say_nothing() -> None:
     assert own_rise_s(stem, 0.5, 330.0, 247.0) == 0.5
 
 
+@pytest.mark.parametrize("rise_s", [0.02, 0.06])
+def test_what_leaks_from_the_note_before_is_no_rise(rise_s: float) -> None:
+    """A ring at the new note's pitch comes from 14 to 11 dB under it, 60 ms before it begins."""
+    moments_s = np.arange(round(1.1 * SR)) / SR
+    level = np.interp(moments_s, [0.46, 0.54, 0.6, 0.6 + rise_s], [0.2, 0.27, 0.27, 1.0])
+    stem = stem_of(
+        laid_out([(0.2, held(294.0, 0.6)), (0.2, level * held(370.0, 1.1))], 1.5, SR), SR
+    )
+    found_s = own_rise_s(stem, BEGINS_S + 0.02, 370.0, 294.0)
+    assert found_s == pytest.approx(BEGINS_S, abs=0.015)
+
+
 @pytest.mark.parametrize(
     ("about_s", "f_hz", "before_hz"), [(0.05, 330.0, 247.0), (0.5, 45.0, 60.0)]
 )
