@@ -26,12 +26,13 @@ from planner.files.audio_opening import (
     undecodable,
 )
 from planner.files.audio_sums import FlatTops, Sums, finite
+from planner.files.offset import take_out_offset
 from planner.model import DC_DBFS, AudioFacts, Finding
 
 # Frames read at a time. Sums over more are made in fresh pages of memory each time, which takes
 # 0.05 s of a stem of four minutes, of two channels 0.15 (measured).
 BLOCK = 1 << 14
-# Chosen: a constant is periodic at every pitch, and a note may lie 32 dB under the loud ones. The
+# Chosen: a note may lie 32 dB under the loud ones (`planner.segment.is_note`). The
 # mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
 _OFFSET_UNDER_DB = 50.0
 _KEPT = 1 << 24  # samples; chosen: 64 MiB, six minutes at 48 kHz: a longer file is decoded twice
@@ -202,7 +203,6 @@ def _analysis_signal(
     count = len(sums.peaks[side])
     share = np.full(count, 1.0 / count, dtype=np.float32)  # of each channel
     heard = _db(sums.offset()) > min(DC_DBFS, _db(sums.rms()) - _OFFSET_UNDER_DB)
-    offset = np.float32(sums.total[side].mean() / sums.frames if heard else 0.0)
     tops = [FlatTops(float(p), _STEP.get(sound.subtype, 2.0**-23)) for p in sums.peaks]
     stream = None
     if sound.samplerate != analysis_sr:
@@ -216,7 +216,7 @@ def _analysis_signal(
             block = finite(raw) if sums.bad else raw
             for channel, top in enumerate(tops):
                 top.add(block[:, channel])
-            one = np.dot(block[:, side], share) - offset  # of one channel `@` takes far longer
+            one = np.dot(block[:, side], share)  # of one channel `@` takes far longer
             yield stream.resample_chunk(one) if stream else one
         if stream:
             yield stream.resample_chunk(np.zeros(0, np.float32), last=True)
@@ -229,6 +229,8 @@ def _analysis_signal(
         samples[filled : filled + len(piece)] = piece
         filled += len(piece)
     samples = samples[:filled]
+    if heard:
+        take_out_offset(samples, analysis_sr)
     samples.setflags(write=False)
     return samples, max(top.finish() for top in tops)
 
