@@ -10,6 +10,7 @@ practice without one, checked on synthetic melodies in rooms and on recorded ins
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from planner.harmonics import fit_partials
@@ -28,7 +29,6 @@ _PITCHED_STEM_SHARE = 0.3
 _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
-_STROKE_S = 0.12  # a stroke is judged by this much of it, where the rest is less periodic
 _STIFF_S, _STIFF_PARTIALS = (
     0.25,
     20,
@@ -191,9 +191,13 @@ def _reach(pitch_hz: float, track: PitchTrack) -> int:
 
 
 def _struck_strength(track: PitchTrack, step: Step) -> float:
-    """How periodic a stroke is: strings that go on sounding around it do not unmake it."""
-    last = min(step.last, step.first + round(_STROKE_S / track.hop_s))
-    return float(middle_of(track.strength[step.first : last]))
+    """How periodic a stroke is where it is clearest.
+
+    The noise of the stroke goes before, and strings that go on sounding come after.
+    """
+    frames = round(_EITHER_SIDE_S / track.hop_s)
+    strength = sliding_window_view(track.strength[step.first : step.last], frames)
+    return float(np.median(strength, axis=1).max())
 
 
 def _stiff_strength(stem: Stem, track: PitchTrack, step: Step) -> float:

@@ -139,6 +139,25 @@ def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
     assert [n.start_s for n in notes] == pytest.approx([0.3, 1.6, 2.2, 2.8], abs=0.02)
 
 
+@pytest.mark.parametrize(("role", "counts"), [("bass-fretless", True), ("bowed", False)])
+def test_a_short_stroke_is_judged_where_it_is_clearest(role: Role, counts: bool) -> None:
+    """The thump of an upright bass covers half of a note of 0.12 s; a bow that rustles is none."""
+    frames, first, last = 100, 40, 64
+    strength = np.full(frames, 0.5)
+    strength[first:last] = np.interp(np.arange(24), [0, 14, 18, 23], [0.6, 0.8, 0.9, 0.6])
+    heard = PitchTrack(
+        hop_s=0.005,
+        f0_hz=np.full(frames, 82.0),
+        strength=strength,
+        level_db=np.full(frames, -20.0),
+        attack=np.zeros(frames),
+    )
+    stroke = Step(first=first, last=last, begins="attack", struck=first)
+    assert np.median(strength[first:last]) < 0.8
+    stem = stem_of(np.zeros(SR), SR, role)
+    assert is_note(stem, stroke, None, heard, heard.level_db, -20.0) is counts
+
+
 @pytest.mark.parametrize(("ends_db", "counts"), [(-45.0, False), (-30.0, True)])
 def test_what_rings_from_one_bow_to_the_next_is_none(ends_db: float, counts: bool) -> None:
     """The short end of a string begins 9 dB under the bow that stops; the next rises over it."""
