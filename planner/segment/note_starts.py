@@ -23,6 +23,7 @@ from planner.segment.attacks import rise_s
 from planner.segment.own_rise import own_rise_s
 from planner.segment.pitch_levels import LEAP, MIN_NOTE_S, SAME_NOTE
 from planner.segment.pitch_steps import Step, covered_s
+from planner.segment.strokes import stroke_s
 from planner.track.common_periods import is_near
 from planner.tracker import HOP_S, reading_window_s
 
@@ -86,9 +87,13 @@ def note_start(
         and (struck or _only_before(f0_hz, step.struck, first))
     ):
         at = step.struck  # a pick, a slap or the ring of the note before covered its pitch
+    if struck and step.begins == "attack":
+        stroke = stroke_s(stem, at * HOP_S, pitch_hz)
+        if stroke is not None:
+            return Start(s=stroke, sd_s=_STROKE_SD_S)
     risen = rise_s(stem, at * HOP_S, pitch_hz) if step.begins in ("attack", "soft") else None
-    if struck and step.begins == "attack":  # a stroke says when by itself
-        return Start(s=at * HOP_S, sd_s=_STROKE_SD_S) if risen is None else Start(*risen)
+    if struck and step.begins == "attack":
+        return Start(s=at * HOP_S, sd_s=HOP_S) if risen is None else Start(*risen)
     in_file = at * HOP_S > _FILE_BEGINS_S  # else it begins with the file
     start, slides = Start(at * HOP_S, _UNSEEN_SD_S if in_file else _STROKE_SD_S), False
     if risen is not None:
