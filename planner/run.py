@@ -31,8 +31,8 @@ from planner.edges.opening import (
 from planner.edges.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.edges.typed_spans import with_typed_spans
 from planner.edges.writing import AS_USUAL, Form, write_plan
-from planner.errors import AudioError, OutputError, PromiseError
-from planner.files.audio import sha256_of
+from planner.errors import AudioError, OutputError
+from planner.files.audio import check_unchanged, sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import KeptNotes, keep_figures, kept_notes, read_figures
 from planner.files.plan_folder import refuse_unwritable
@@ -143,15 +143,16 @@ def plan_session(
     )
 
     progress("writing the plan")
-    paths = {spec.code: path for spec, path, _ in opened.stems}
+    paths = {stem.spec.code: stem.path for stem in opened.stems}
     excerpts = read_excerpts(plan, paths, opened.rough_mix) if form.page_sound else ()
     sums = beside | {paths[one.code]: one.facts.sha256 for one in heard.stems}
-    _check_unchanged(sums)
+    unchanged = partial(check_unchanged, sums, during="the plan was made", again="plan again")
+    unchanged()
     folder = write_plan(
         plan, tempo_map, read.out, read.folders, form,
         ledger=ledger_after(plan, ledger), typed=remembered.typed, excerpts=excerpts,
     )  # fmt: skip
-    _check_unchanged(sums)
+    unchanged()
     if kept is not None and own is None and plan.own_figures:
         figures = dict(plan.own_figures)  # all else is done, so a full disk is only told
         or_told(progress, partial(keep_figures, kept, key, figures))
@@ -280,11 +281,3 @@ def _noticed(
         *(finding for stem in stems for finding in stem.findings),
     )
     return told_once(a4, findings), said, findings
-
-
-def _check_unchanged(before: Mapping[Path, str]) -> None:
-    for path, sha256 in before.items():
-        if sha256_of(path) != sha256:
-            what = "the file changed while the plan was made."
-            hint = "Nothing of ours writes to it: see what does, then plan again."
-            raise PromiseError(what, file=path.name, hint=hint)

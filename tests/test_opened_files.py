@@ -54,7 +54,7 @@ def test_every_file_beside_the_stems_has_its_sum(job: Path) -> None:
 def test_the_files_of_a_source_that_are_not_measured(job: Path) -> None:
     """The bass is measured from its amp, so the DI is the other one."""
     found = other_files(open_session(job, without=(), keep_going=False))
-    assert [(spec.code, take.file) for spec, take, _ in found] == [("BAS", "di.wav")]
+    assert [(one.spec.code, one.take.file) for one in found] == [("BAS", "di.wav")]
 
 
 def test_a_take_that_is_missing_says_whose_it_is(job: Path) -> None:

@@ -123,8 +123,8 @@ def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
     return replace(
         opened,
         session=replace(opened.session, stems=tuple(specs.values())),
-        stems=tuple((specs[spec.code], path, written) for spec, path, written in opened.stems),
-        takes=tuple((specs[spec.code], take, path) for spec, take, path in opened.takes),
+        stems=tuple(replace(one, spec=specs[one.spec.code]) for one in opened.stems),
+        takes=tuple(replace(one, spec=specs[one.spec.code]) for one in opened.takes),
         findings=(*opened.findings, *told),
     )
 

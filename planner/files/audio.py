@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from planner.errors import AudioError
+from planner.errors import AudioError, PromiseError
 from planner.files.audio_opening import (
     aiff_trouble,
     clock_words,
@@ -169,6 +169,24 @@ def sha256_of(path: Path) -> str:
     """Give the SHA-256 of a whole file in hexadecimal, reading it in blocks (FIPS 180-4)."""
     with open(path, "rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def check_unchanged(sums: Mapping[Path, str], *, during: str, again: str) -> None:
+    """Make sure that files still hold what they held before.
+
+    sums: path -> SHA-256 then.
+    during, again: what was done meanwhile, and what to do once more, for the message.
+
+    Raises
+    ------
+    PromiseError
+        If one has changed.
+    """
+    for path, sha256 in sums.items():
+        if sha256_of(path) != sha256:
+            what = f"the file changed while {during}."
+            hint = f"Nothing of ours writes to it: see what does, then {again}."
+            raise PromiseError(what, file=path.name, hint=hint)
 
 
 def _lossy(sound: Any, path: Path) -> str:
