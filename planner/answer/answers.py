@@ -17,14 +17,33 @@ Answer = Literal["yes", "no", "ask", "half", "note"]
 ANSWERS: tuple[Answer, ...] = get_args(Answer)
 Source = Literal["reply", "page", "sheet", "file"]  # "file": written into the answers file by hand
 
-Human = tuple[State, str, str, bool]  # the columns state, by, comment, locked
-BLANK: Human = ("new", "", "", False)
-
 STATE_OF: dict[Answer, State] = {
     "yes": "approved", "half": "approved", "no": "refused", "ask": "parked",
 }  # fmt: skip
 _CHANGED_CENTS = 4.0  # as in the differences between plans: chosen
 _SHORT_TEXT = 60  # chosen: what a sentence quotes of a comment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumanColumns:
+    """The columns of the edit list that people fill in, of one row."""
+
+    state: State = "new"
+    by: str = ""
+    comment: str = ""
+    locked: bool = False
+
+    def over(self, before: HumanColumns) -> HumanColumns:
+        """Take from what stood there before whatever is blank here."""
+        return HumanColumns(
+            state=before.state if self.state == "new" else self.state,
+            by=self.by or before.by,
+            comment=self.comment or before.comment,
+            locked=self.locked or before.locked,
+        )
+
+
+BLANK = HumanColumns()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,15 +167,14 @@ def entry_of(
     )  # fmt: skip
 
 
-def with_human(entry: Entry, typed: Human, written: Human) -> Entry:
+def with_human(entry: Entry, typed: HumanColumns, written: HumanColumns) -> Entry:
     """Put what a person typed into the human columns into an answer: only what was changed."""
-    (state, by, comment, locked), before = typed, written
     return replace(
         entry,
-        state=state if state != before[0] else None,
-        by=by if by != before[1] else by or entry.by,
-        comment=comment if comment != before[2] else None,
-        locked=locked if locked != before[3] else None,
+        state=typed.state if typed.state != written.state else None,
+        by=typed.by if typed.by != written.by else typed.by or entry.by,
+        comment=typed.comment if typed.comment != written.comment else None,
+        locked=typed.locked if typed.locked != written.locked else None,
     )
 
 

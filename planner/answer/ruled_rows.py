@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from planner.answer.answers import Area, Ruling, largest_move, moved_since
+from planner.answer.answers import Ruling, largest_move, moved_since
 from planner.answer.ledger import Ledger
-from planner.answer.locks import bars_words
+from planner.answer.locks import PlaceLock, bars_words
 from planner.answer.ruled import moved_s, said_move
 from planner.model import Finding
 from planner.pitch import note_name
@@ -29,7 +29,7 @@ class Recalled:
     ledger: Ledger = ()
     rulings: Mapping[str, Ruling]
     last_rows: tuple[Row, ...] = ()
-    locked_places: tuple[tuple[Area, bool, str], ...] = ()  # place, locked or unlocked, by whom
+    place_locks: tuple[PlaceLock, ...] = ()
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
     roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
     bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order

@@ -228,10 +228,10 @@ def _held(
 ) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
-    places = recalled.locked_places
+    locks = recalled.place_locks
     return {
         n.id: said
         for stem in stems
         for n in stem.notes
-        if n.id not in waiting and (said := held_by(places, stem.code, bars.get(n.id)))
+        if n.id not in waiting and (said := held_by(locks, stem.code, bars.get(n.id)))
     }

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from planner.answer.answers import (
     ANSWERS,
     Entry,
+    HumanColumns,
     Override,
     entry_of,
     largest_move,
@@ -143,10 +144,11 @@ def test_what_a_person_typed_is_what_differs() -> None:
     assert (entry.was, entry.add_cents, entry.intended, entry.stem, entry.start_s) == (
         "raise by 16, give or take 2", 16.0, "D5", "LV", 84.7826,
     )  # fmt: skip
-    written = ("refused", "producer", "leave", False)
+    written = HumanColumns(state="refused", by="producer", comment="leave")
     same = with_human(entry, written, written)
     assert (same.state, same.comment, same.locked, same.by) == (None, None, None, "producer")
-    other = with_human(entry, ("approved", "me", "leave", True), written)
+    typed = HumanColumns(state="approved", by="me", comment="leave", locked=True)
+    other = with_human(entry, typed, written)
     assert (other.state, other.comment, other.locked, other.by) == ("approved", None, True, "me")
 
 
