@@ -72,7 +72,8 @@ def make_plan(
     ground, noticed = _worked_out(ground, stems, curve)
     given = {stem.code: stem for stem in stems}
     ground, own = _with_own_figures(ground, given, own)
-    done = decide_until_still(ground, given, noticed)
+    done = decide_until_still(ground, given)
+    noticed += done.noticed
     if own is None and _is_unasked(ground.recalled):
         own = _own_figures(done)
     made, later = _few_enough(ground, done)
@@ -196,7 +197,7 @@ def _with_own_figures(
     if not asks_for_own_figures(recalled.rulings, recalled.held, notes):
         return ground, own
     if own is None:
-        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems, []))
+        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems))
     return replace(ground, planners=own), own
 
 
