@@ -240,7 +240,7 @@ def _plan(arguments: argparse.Namespace) -> int:
         measure_anew=arguments.measure_anew,
         progress=(lambda line: None) if arguments.quiet else _progress,
     )
-    for line in _told(planned):
+    for line in _outcome(planned):
         print(line)
     return QUESTIONS if asked(planned.plan) or asked_of_the_session(planned.plan) else DONE
 
@@ -265,7 +265,7 @@ def _check(arguments: argparse.Namespace) -> int:
     return DONE if checked.check.passed else QUESTIONS
 
 
-def _told(planned: Planned) -> list[str]:
+def _outcome(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
     from planner.answer.changes import since_sentence
     from planner.words.wording import row_place
@@ -333,6 +333,6 @@ def _demo(arguments: argparse.Namespace) -> int:
     _progress("building an invented session")
     session = build_demo(arguments.folder)
     planned = plan_session(session, progress=_progress)
-    for line in _told(planned):
+    for line in _outcome(planned):
         print(line)
     return DONE

@@ -50,7 +50,7 @@ def hear_stem(
     findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
     samples, hum = without_hum(samples, ANALYSIS_SR)
     if hum is not None and hum.level_dbfs > _FAINT_HUM_DBFS:
-        findings = (*findings, _told(hum, spec.code))
+        findings = (*findings, _hum_finding(hum, spec.code))
     spectra = coarse_spectra(samples, ANALYSIS_SR)
     if leaks:
         samples = without_leaks(samples, ANALYSIS_SR, spectra, leaks)
@@ -83,7 +83,7 @@ def hear_stem(
     )
 
 
-def _told(hum: Hum, code: str) -> Finding:
+def _hum_finding(hum: Hum, code: str) -> Finding:
     return Finding(
         severity="note",
         what=f"mains hum stands through the file: multiples of {hum.mains_hz:.0f} Hz, "
