@@ -1,6 +1,6 @@
 """What people answered: an answer as it was given, and what all answers to a row come to.
 
-How the one follows from the other says `planner.answer.rulings`.
+`planner.answer.rulings` makes the one of the other.
 """
 
 from __future__ import annotations

@@ -165,10 +165,12 @@ def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
 
 
 def _notes_of(rows: Iterable[Row]) -> frozenset[str]:
+    """Ids of the notes that the rules among some rows cover."""
     return frozenset(note for row in rows if row.kind == "rule" for note in row.covers)
 
 
 def _not_yet_in(entries: Iterable[Entry], rows: Iterable[Row]) -> frozenset[str]:
+    """Ids of the rows whose last answer came after the plan that has them: it is not in it yet."""
     last = {e.id: e for e in entries if e.answer in STATE_OF}
     return frozenset(
         row.id

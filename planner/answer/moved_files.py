@@ -1,6 +1,7 @@
 """What is said of a file whose notes are not where the last plan had them.
 
-Put together anew as a whole, with its timing edited, or another recording.
+The whole file may have been put together anew, its timing may have been edited, or it may be
+another recording.
 """
 
 from __future__ import annotations

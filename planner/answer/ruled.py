@@ -41,10 +41,10 @@ def re_aimed(
 
 
 def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable[str]) -> bool:
-    """Whether the planner's own figure is said of a note, and is another one without the answers.
+    """Whether lists must show what the planner would decide had nobody answered.
 
-    It is said of notes that people set, refused or locked, and of those in locked places; answers
-    to rules alone are said of the rules, whose own figures are found before any answer.
+    They show it beside notes that people set, refused or locked, and notes in locked places. Beside
+    an answer to a rule stands the rule's own figure, which is found before any answer.
 
     held: ids of the notes that lie in a locked place.
     notes: ids of all notes.
@@ -54,7 +54,7 @@ def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable
 
 
 def own_figure(judged: Judged) -> OwnFigure:
-    """Keep of a decision what is said of it beside a person's."""
+    """Keep of a decision what stands beside a person's."""
     return OwnFigure(action=judged.action, add_cents=judged.add_cents, reason=judged.reason)
 
 

@@ -266,33 +266,7 @@ def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
     """What the plan does not ask to touch: is it the same sound?"""
     if not nulls:
         return ["Nothing to compare."]
-    cells = []
-    for null in nulls:
-        if null.why_not:
-            cells.append((null.stem, plain(null.file), "", "", f"not compared: {null.why_not}"))
-            continue
-        made_up = [f"{null.late_smp:.2f} samples"] if null.late_smp else []
-        if abs(null.gain_db) >= 0.05:
-            made_up.append(f"{null.gain_db:+.1f} dB")
-        said = "the same sound"
-        if null.ride_db is not None:
-            said = f"the same sound, its level moving {_ride(null.ride_db)}"
-        if null.rerendered:
-            said = "rendered anew"
-        elif null.changed:
-            stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
-            said = f"{said}; {stretches}" if null.ride_db is not None else stretches
-        if null.reaching:
-            said += (
-                f"; {count(null.reaching, 'edit')} past the note's own span, by "
-                f"{null.reach_s:.1f} s at most"
-            )
-        cells.append(
-            (
-                null.stem, plain(null.file), f"{null.compared_s:.1f} s",
-                f"{', '.join(made_up) or 'nothing'}; null {_null(null.null_db)}", said,
-            )
-        )  # fmt: skip
+    cells = [_outside_cells(null) for null in nulls]
     head = ("stem", "file", "compared", "made up for, and what is left", "found")
     lines = table(head, cells)
     changed = [(null, one) for null in nulls for one in null.changed]
@@ -306,6 +280,33 @@ def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
     if len(changed) > _SEEN:
         lines.append(f"- {len(changed) - _SEEN} more are in check.yaml.")
     return lines
+
+
+def _outside_cells(null: NullTest) -> tuple[str, str, str, str, str]:
+    if null.why_not:
+        return null.stem, plain(null.file), "", "", f"not compared: {null.why_not}"
+    made_up = [f"{null.late_smp:.2f} samples"] if null.late_smp else []
+    if abs(null.gain_db) >= 0.05:
+        made_up.append(f"{null.gain_db:+.1f} dB")
+    left = f"{', '.join(made_up) or 'nothing'}; null {_null(null.null_db)}"
+    return null.stem, plain(null.file), f"{null.compared_s:.1f} s", left, _found_outside(null)
+
+
+def _found_outside(null: NullTest) -> str:
+    said = "the same sound"
+    if null.ride_db is not None:
+        said = f"the same sound, its level moving {_ride(null.ride_db)}"
+    if null.rerendered:
+        said = "rendered anew"
+    elif null.changed:
+        stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+        said = f"{said}; {stretches}" if null.ride_db is not None else stretches
+    if null.reaching:
+        said += (
+            f"; {count(null.reaching, 'edit')} past the note's own span, by "
+            f"{null.reach_s:.1f} s at most"
+        )
+    return said
 
 
 def _sour(sour: SourCheck) -> list[str]:

@@ -35,9 +35,10 @@ def hear_stem(
 ) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
 
-    Where several notes sound at once, a score that fits leads a second search and a third.
-    The sum of the file (`sha256`) is taken over where it is known. Where other stems are known to
-    leak in (`leaks`), it is listened to with these turned down.
+    path, file: the file, and its name as the session file writes it.
+    score: where several notes sound at once, one that fits leads a second search and a third.
+    sha256: of the file's content, where it is known already.
+    leaks: what other stems are known to leak in; it is turned down before notes are looked for.
 
     Raises
     ------

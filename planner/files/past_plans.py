@@ -64,7 +64,9 @@ def plan_folders(out: Path, song: str) -> tuple[Path, ...]:
 
 
 def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, ...]:
-    """Name the plan folders of a song, latest first, for what cannot be done without one.
+    """Name the plan folders of a song, latest first; for commands that need at least one.
+
+    do: what the command does with it, for the message: "answer", "check".
 
     Raises
     ------

@@ -188,7 +188,7 @@ def _factors(ground: Ground, stem: StemNotes, spec: StemSpec) -> dict[str, float
 
 
 def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:
-    """How far a part stands off by the notes that its score names; None where these are few."""
+    """How far off a part stands, by the notes that its score names; None where these are few."""
     off = [a.heard_cents for a in aimed if a.target.from_score and a.heard_cents is not None]
     return float(np.median(off)) if len(off) >= NOTES_FOR_OFFSET else None
 
@@ -312,6 +312,7 @@ def sounding(parts: Mapping[str, Part], add_cents: Mapping[str, float]) -> tuple
 
 
 def all_notes(parts: Mapping[str, Part]) -> tuple[SoundingNote, ...]:
+    """Every note of all stems on the common clock, as heard; those hardly measured as found."""
     return tuple(
         _as_sounding(part, a, a.measured.measurement.heard_hz or a.measured.note.pitch_hz)
         for part in parts.values()

@@ -110,7 +110,7 @@ def make_plan(
 def _worked_out(
     ground: Ground, stems: tuple[StemNotes, ...], curve: Mapping[int, float]
 ) -> tuple[Ground, list[Finding]]:
-    """The ground with all that follows of what was given, and what is told of it."""
+    """Add to the ground what follows from what was given, and give what is to be told of that."""
     session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
     shifts = clock_shifts(session, dict(facts_of(stems)))
     bars = _bars(stems, shifts, tempo_map)
@@ -169,7 +169,7 @@ def _rows(
     facts: tuple[tuple[str, AudioFacts], ...],
     missing: tuple[str, ...],
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
-    """All rows with their ids and people's columns: edits, questions, advice."""
+    """Edits, questions and advice as rows, with their ids and the columns that people fill in."""
     recalled = ground.recalled
     edits = ranking.with_clears(made.rows, backbone.steps)
     asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
