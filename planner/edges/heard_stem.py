@@ -10,8 +10,8 @@ from planner.leaks.spectra import HOP_S, Spectra
 from planner.model import SILENT_DBFS, AudioFacts, Finding, Measurement, Note
 from planner.words.session_model import StemSpec
 
-# Chosen: loud is within 15 dB of the loudest twentieth; what rings, breathes or leaks in lies lower.
-# Less than 4 s of it may be one odd sound.
+# Chosen: loud is within 15 dB of the loudest twentieth; what rings, breathes or leaks in lies
+# lower. Less than 4 s of it may be one odd sound.
 _LOUD_PERCENT, _LOUD_DB, _LEAST_S = 95.0, 15.0, 4.0
 
 

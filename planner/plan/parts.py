@@ -312,7 +312,7 @@ def sounding(parts: Mapping[str, Part], add_cents: Mapping[str, float]) -> tuple
 
 
 def all_notes(parts: Mapping[str, Part]) -> tuple[SoundingNote, ...]:
-    """Every note of all stems on the common clock, as heard; those hardly measured as found."""
+    """Every note of all stems on the common clock, by the pitch heard, else the pitch found."""
     return tuple(
         _as_sounding(part, a, a.measured.measurement.heard_hz or a.measured.note.pitch_hz)
         for part in parts.values()

@@ -1,7 +1,7 @@
 """A checksum of records, whatever they hold: equal values give equal sums.
 
-It is a sum of the values, not of how they lie in memory: a number that numpy made and the same number
-read back from a file give the same.
+It is a sum of the values, not of how they lie in memory: a number that numpy made and the same
+number read back from a file give the same.
 """
 
 from __future__ import annotations
