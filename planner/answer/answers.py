@@ -62,7 +62,7 @@ class Override:
 
     @property
     def of_a_stem(self) -> bool:
-        """Whether it says what a stem is, which counts before anything is heard."""
+        """Whether it says what a stem is; that is needed before the stem is heard."""
         return self.role is not None or self.several_notes is not None
 
     @property
@@ -137,7 +137,7 @@ class Ruling:
 
     @property
     def says_otherwise(self) -> bool:
-        """Whether it makes the plan another one than the planner's own."""
+        """Whether it makes the plan differ from the planner's own."""
         return (
             self.state == "refused"
             or self.factor != 1.0
@@ -157,7 +157,7 @@ Rulings = Mapping[str, Ruling]
 def entry_of(
     row: Row, *, plan: str, sha256: str, source: Source, by: str = "", date: str = ""
 ) -> Entry:
-    """Begin an answer to a row: what was shown, of which content, and who answers when."""
+    """Begin an answer to a row: what was shown, the file's content then, and who answers when."""
     return Entry(
         id=row.id, by=by, date=date, plan=plan, source=source, stem=row.stem,
         start_s=None if row.start_s is None else round(row.start_s, 4),
@@ -201,7 +201,7 @@ def short(text: str) -> str:
 
 
 def moved_since(row: Row, ruling: Ruling) -> bool:
-    """Whether a row now moves by something else than what was said yes to."""
+    """Whether a row now moves by something else than what a person approved."""
     shown = ruling.entry.add_cents
     now = largest_move(row)
     if shown is None or (ruling.override and ruling.override.moves):

@@ -80,7 +80,7 @@ def shift_questions(
 
 
 def _bar_one(tempo_map: TempoMap | None) -> str:
-    """What is said of bars moves along only where bar 1 does; whether it did, nobody can hear."""
+    """Ask to look at bar 1: if it moved, which nobody can hear, all that is said of bars did."""
     if tempo_map is None:
         return ""
     return (

@@ -237,7 +237,7 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
 
 
 def _of_file(check: BounceCheck, stem: StemCheck) -> str:
-    """What is to be said of a file, with what was told above; empty where all is as planned."""
+    """Say what is wrong with a file, and count what is told above; empty where nothing is."""
     rows = sum(r.stem == stem.code and r.verdict != "done" for r in check.rows)
     notes = sum(m.stem == stem.code for m in check.moved)
     stretches = sum(len(null.changed) for null in check.nulls if null.stem == stem.code)
@@ -251,7 +251,7 @@ def _of_file(check: BounceCheck, stem: StemCheck) -> str:
 
 
 def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
-    """Stems of which nothing was done, with their rows: one line says it."""
+    """Count the rows of stems of which nothing at all was done: one line says it for each."""
     by_stem: dict[str, list[RowCheck]] = {}
     for row in rows:
         by_stem.setdefault(row.stem, []).append(row)
@@ -263,7 +263,7 @@ def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
 
 
 def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
-    """What the plan does not ask to touch: is it the same sound?"""
+    """Say file by file whether what the plan does not touch is the same sound."""
     if not nulls:
         return ["Nothing to compare."]
     cells = [_outside_cells(null) for null in nulls]

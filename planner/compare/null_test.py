@@ -80,7 +80,7 @@ class NullTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pieces:
-    """Pieces of untouched time, as sums from which every gain's rest follows."""
+    """Pieces of untouched time, as sums: what any gain would leave can be worked out from them."""
 
     start_smp: Ints  # (k,)
     length_smp: int

@@ -149,7 +149,7 @@ def _read_words(text: str) -> _Reply:
 
 @dataclass(frozen=True, slots=True)
 class _Given:
-    """What a reply was given to, how, by whom and when."""
+    """The plan that a reply is about, and how, by whom and when it was given."""
 
     past: PastPlan
     source: Source
@@ -194,7 +194,7 @@ class _Understood:
 
 
 def _stands_there(entry: Entry, before: Sequence[Entry]) -> bool:
-    """Whether the last that was said of this, and in this way, says the same of the same plan."""
+    """Whether the last answer of this kind to the same row says the same, of the same plan."""
 
     def about(one: Entry) -> tuple[object, ...]:
         return one.id, one.area, one.answer is None and one.state is None, one.locked is None
@@ -239,7 +239,7 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
 
 
 def _plan_of_sheet(path: Path, plans: tuple[Path, ...], named: str | None) -> tuple[PastPlan, bool]:
-    """The plan that a table is of, and whether its blank cells say anything."""
+    """Find the plan that a table is of, and whether its blank cells take back what stood there."""
     if said := plan_said(path):
         return read_past_plan(chosen_plan(plans, named or said)), False
     beside = path.resolve().parent

@@ -1,4 +1,4 @@
-"""What was heard in one stem, and what of a session file that may depend on."""
+"""What was heard in one stem, and which fields of its entry hearing may depend on."""
 
 from __future__ import annotations
 

@@ -133,7 +133,7 @@ def hear_takes(
 
 
 def or_told(progress: Progress, do: Callable[[], T]) -> T | None:
-    """Do what a run can go on without; where it cannot be done, that is only told."""
+    """Do something that a run can go on without; where it fails, only say so."""
     try:
         return do()
     except OutputError as error:
@@ -167,7 +167,7 @@ def _in_order(
 
 
 def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
-    """Hear what is not known from before; the results come, and are kept, as they are done."""
+    """Hear what is not known from before; give each result, and keep it, as soon as it is there."""
     kept = how.kept
     left: list[tuple[int, _Wanted]] = []
     keys: dict[int, str] = {}
@@ -205,7 +205,7 @@ def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
 
 
 def _with_sum(one: _Wanted) -> _Wanted:
-    """Work a file's sum out once, for its key and for what is told of it."""
+    """Work out a file's checksum once; its key and what is told of it both need it."""
     if one.sha256 is not None:
         return one
     try:

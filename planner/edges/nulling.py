@@ -104,7 +104,7 @@ def null_test(
 def tone_of_edits(
     original: Path, bounce: Path, rows: Sequence[Row], pairs: Mapping[str, Pair]
 ) -> list[str]:
-    """Say which edited notes of one file sound another way than in the original.
+    """Say which edited notes of one file have another tone than in the original.
 
     rows: of this stem.
     pairs: note id -> the note in both files; of this stem.

@@ -39,7 +39,7 @@ class Remembered:
     findings: tuple[Finding, ...]
 
     def recalled(self, ledger: Ledger) -> Recalled:
-        """Give what a plan needs, with the notes of the ledger as this run finds them."""
+        """Give what a plan must know, with the ledger's notes as this run found them."""
         as_before = heard_as_before(self.before.ledger, ledger)
         return replace(self.before, ledger=ledger, as_before=as_before)
 
@@ -91,7 +91,7 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
 
 
 def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
-    """Give stems what people answered of them in place of the session file's, and say so."""
+    """Put what people answered about stems in place of what the session file says, and say so."""
     in_file = {spec.code: spec for spec in opened.session.stems}
     specs, told = dict(in_file), []
     for entry in answers:

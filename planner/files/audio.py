@@ -172,7 +172,7 @@ def sha256_of(path: Path) -> str:
 
 
 def check_unchanged(sums: Mapping[Path, str], *, during: str, again: str) -> None:
-    """Make sure that files still hold what they held before.
+    """Make sure that files have not changed since their checksums were taken.
 
     sums: path -> SHA-256 then.
     during, again: what was done meanwhile, and what to do once more, for the message.

@@ -222,7 +222,7 @@ def _take_number(work: Path, out: Path, kind: str) -> Path:
 
 
 def _remove(work: Path | None, made: list[Path]) -> bool:
-    """Take away what this run made; say whether anything of it is left."""
+    """Remove what this run made; give whether anything of it is left."""
     if work is not None:
         shutil.rmtree(work, ignore_errors=True)
     for folder in made:
