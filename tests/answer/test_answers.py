@@ -152,6 +152,15 @@ def test_what_a_person_typed_is_what_differs() -> None:
     assert (other.state, other.comment, other.locked, other.by) == ("approved", None, True, "me")
 
 
+def test_what_is_left_blank_stays_as_it_stood() -> None:
+    """Of a list whose plan is not known only what was filled in says anything."""
+    before = HumanColumns(state="refused", by="producer", comment="leave", locked=True)
+    assert HumanColumns().over(before) == before
+    filled = HumanColumns(state="done", comment="see take 2")
+    wanted = HumanColumns(state="done", by="producer", comment="see take 2", locked=True)
+    assert filled.over(before) == wanted
+
+
 def test_the_largest_move_speaks_for_a_row() -> None:
     """One number, or the largest along the note; None without an edit."""
     assert largest_move(row()) == 16.0
