@@ -233,7 +233,7 @@ def _disagreements(
                 severity="question" if abs(apart) > 8.0 else "warning",
                 what=f"{other} stands {abs(apart):.1f} cents {side} of {fixed[0]}; neither can be "
                 "moved afterwards.",
-                advice=f"If {other} has a tuning control, retune it at the source and print it "
+                advice=f"If {other} has a tuning control, tune it at the source and print it "
                 "again; else look where the two hold unisons.",
                 stem=other,
             )

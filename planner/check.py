@@ -13,7 +13,14 @@ from typing import Literal
 
 import numpy as np
 
-from planner.compare.note_pairs import LEAST_DOUBT_CENTS, At, Pair, Reading
+from planner.compare.note_pairs import (
+    LEAST_DOUBT_CENTS,
+    WHOLE_NOTE,
+    At,
+    Pair,
+    Paired,
+    Reading,
+)
 from planner.compare.null_test import NullTest
 from planner.words.plan_model import MOVING_ACTIONS, Row
 from planner.words.spread import doubt_of_middle, spread_of
@@ -118,12 +125,11 @@ def _checked_note(
 ) -> RowCheck:
     """Judge a note's own edit by what it moved beyond what its rules really did."""
     at, wanted = _where(row, pair)
-    read = None if pair is None else pair.moved(at)
-    if read is None:
+    move = None if pair is None else pair.moved(at)
+    if move is None:
         return _check(row, wanted, None, None, 0, no_file)
-    moved, doubt = read
     by_rules = sum(done.get(rule_id, planned) for rule_id, planned in row.layers)
-    return _check(row, wanted, moved - by_rules, doubt, 1, no_file)
+    return _check(row, wanted, move.cents - by_rules, move.uncertainty_cents, 1, no_file)
 
 
 def moved_unasked(
@@ -139,15 +145,13 @@ def moved_unasked(
                 over.setdefault(note_id, []).append(row.id)
     found = []
     for note_id, pair in pairs.items():
-        if note_id in own or pair.then.shaky or pair.now.shaky:
-            continue
-        read = pair.moved("sustain") or pair.moved("onset")
-        if read is None:
+        move = pair.moved()
+        if note_id in own or pair.shaky or move is None:
             continue
         rules = tuple(over.get(note_id, ()))
-        beyond = read[0] - sum(done[rule_id] for rule_id in rules)
+        beyond = move.cents - sum(done[rule_id] for rule_id in rules)
         limit = _NOT_AS_THE_RULE_CENTS if rules else _UNPLANNED_CENTS
-        if round(abs(beyond), 1) > max(limit, 2.0 * read[1]):
+        if round(abs(beyond), 1) > max(limit, 2.0 * move.uncertainty_cents):
             found.append(
                 Moved(
                     id=note_id, stem=pair.then.stem, start_s=pair.then.start_s,
@@ -183,16 +187,19 @@ def verdict_of(wanted: float, got: float, doubt: float) -> Verdict:
 def checked_stem(
     code: str,
     then: Sequence[Reading],
-    met: tuple[tuple[Pair, ...], float],
+    met: Paired,
     said: Sequence[str],
     null: NullTest | None = None,
 ) -> StemCheck:
     """Compare one stem as a whole: where it begins, its vibrato, its level.
 
     A null test, where one was possible, knows delay and level to the sample; notes know them to
-    some milliseconds and tenths of a dB. ``met`` is what `paired` found.
+    some milliseconds and tenths of a dB.
+
+    then: all notes of the stem, as planned; met: those that were found again.
+    said: what is to be said of its file besides; it comes first.
     """
-    pairs, late_s = met
+    pairs, late_s = met.pairs, met.late_s
     exact = null is not None and not null.why_not and not null.rerendered
     late = f"{abs(late_s) * 1000:.1f} ms"
     if null is not None and exact:
@@ -251,8 +258,8 @@ def _by_rule(
     found = []
     for note_id in alone or [n for n in rule.covers if n in pairs]:
         pair = pairs[note_id]
-        read = pair.moved(at) or pair.moved("sustain") or pair.moved("onset")
-        if read is None or pair.then.shaky or pair.now.shaky:
+        move = pair.moved(at, *WHOLE_NOTE)
+        if move is None or pair.shaky:
             continue
         others = sum(
             done.get(r.id, r.add_cents or 0.0)
@@ -261,7 +268,7 @@ def _by_rule(
         )
         if note_id in own:
             others += _wanted_at(own[note_id], at, pair)
-        found.append(read[0] - others)
+        found.append(move.cents - others)
     return found
 
 
@@ -334,11 +341,13 @@ def ghosts_left(pairs: Iterable[Pair]) -> tuple[Ghost, ...]:
     """
     found: dict[tuple[str, str], list[tuple[float, float]]] = {}
     for pair in pairs:
-        read = pair.moved("sustain") or pair.moved("onset")
-        if read is None or round(abs(read[0]), 1) < max(_UNPLANNED_CENTS, 2.0 * read[1]):
+        move = pair.moved()
+        if move is None:
+            continue
+        if round(abs(move.cents), 1) < max(_UNPLANNED_CENTS, 2.0 * move.uncertainty_cents):
             continue
         for stem, db in pair.then.heard_in:
-            found.setdefault((pair.then.stem, stem), []).append((db, read[0]))
+            found.setdefault((pair.then.stem, stem), []).append((db, move.cents))
     told = []
     for (stem, other), notes in found.items():
         levels_db, moves = zip(*notes, strict=True)

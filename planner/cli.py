@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from planner.model import Finding
     from planner.run import Planned
 
+    _Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
 # 2 and 3 are the exit codes that the errors themselves carry.
 DONE, QUESTIONS, BAD_INPUT, PROMISE_BROKE = 0, 1, 2, 3
 READER_GONE = 141  # as shells count a closed pipe: 128 and the signal's number
@@ -70,27 +72,35 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"planner {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for add in (_add_start, _add_inspect, _add_plan, _add_answer, _add_check, _add_demo):
+        add(commands)
+    return parser
 
+
+def _add_start(commands: _Commands) -> None:
     start = commands.add_parser("start", help="write a session file for a folder of stems")
     start.add_argument("folder", type=Path, metavar="FOLDER", help="the folder of the stems")
     out = "the file to write (default: session.yaml beside FOLDER)"
     start.add_argument("--out", type=Path, metavar="FILE", help=out)
     start.set_defaults(command=_start)
 
+
+def _add_inspect(commands: _Commands) -> None:
     inspect = commands.add_parser("inspect", help="go over the files and say what is wrong")
     _session_argument(inspect)
-    inspect.add_argument("--without", action="append", default=[], metavar="CODE")
+    _without_argument(inspect)
     inspect.set_defaults(command=_inspect)
 
+
+def _add_plan(commands: _Commands) -> None:
     plan = commands.add_parser("plan", help="plan the session and write the edit lists")
     _session_argument(plan)
     out = "where the numbered folder goes (default: beside the session file)"
     plan.add_argument("--out", type=Path, metavar="DIR", help=out)
-    without = "leave a stem out (may be repeated)"
-    plan.add_argument("--without", action="append", default=[], metavar="CODE", help=without)
+    _without_argument(plan)
     keep_going = "leave out stems that cannot be read"
     plan.add_argument("--keep-going", action="store_true", help=keep_going)
-    plan.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes (default: cores)")
+    _jobs_argument(plan)
     plan.add_argument(
         "--csv-bom", action=argparse.BooleanOptionalAction, default=True,
         help="open the CSV files with a byte order mark, for spreadsheets (default: yes)",
@@ -103,9 +113,11 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--silent-page", action="store_true", help=silent)
     anew = "listen to every stem, use nothing of measured_notes and keep nothing there"
     plan.add_argument("--measure-anew", action="store_true", help=anew)
-    plan.add_argument("--quiet", action="store_true", help="no progress lines")
+    _quiet_argument(plan)
     plan.set_defaults(command=_plan)
 
+
+def _add_answer(commands: _Commands) -> None:
     answer = commands.add_parser(
         "answer",
         help="read a reply to a plan in",
@@ -127,6 +139,8 @@ def _parser() -> argparse.ArgumentParser:
     answer.add_argument("--accept-partly", action="store_true", help=partly)
     answer.set_defaults(command=_answer)
 
+
+def _add_check(commands: _Commands) -> None:
     check = commands.add_parser(
         "check",
         help="compare corrected bounces with the plan",
@@ -140,21 +154,36 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--plan", metavar="plan_NN", help="the plan (default: the latest)")
     out = "where the plans are, as for `planner plan`"
     check.add_argument("--out", type=Path, metavar="DIR", help=out)
-    check.add_argument("--jobs", type=_at_least_one, metavar="N", help="processes")
-    check.add_argument("--quiet", action="store_true", help="no progress lines")
+    _jobs_argument(check)
+    _quiet_argument(check)
     check.set_defaults(command=_check)
 
+
+def _add_demo(commands: _Commands) -> None:
     demo = commands.add_parser("demo", help="build an invented session and plan it")
     demo.add_argument(
         "folder", type=Path, nargs="?", default=Path("demo_session"), metavar="DIR",
         help="a new or empty folder (default: demo_session)",
     )  # fmt: skip
     demo.set_defaults(command=_demo)
-    return parser
 
 
 def _session_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("session", type=Path, metavar="SESSION", help="the session file (YAML)")
+
+
+def _without_argument(parser: argparse.ArgumentParser) -> None:
+    without = "leave a stem out (may be repeated)"
+    parser.add_argument("--without", action="append", default=[], metavar="CODE", help=without)
+
+
+def _jobs_argument(parser: argparse.ArgumentParser) -> None:
+    jobs = "processes (default: one per core)"
+    parser.add_argument("--jobs", type=_at_least_one, metavar="N", help=jobs)
+
+
+def _quiet_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--quiet", action="store_true", help="no progress lines")
 
 
 def _at_least_one(text: str) -> int:
@@ -192,23 +221,22 @@ def _start(arguments: argparse.Namespace) -> int:
 def _inspect(arguments: argparse.Namespace) -> int:
     from planner.run import inspect_session
 
-    session, facts, findings = inspect_session(
-        arguments.session, without=arguments.without, progress=_progress
-    )
-    print(f"{session.song}: {len(facts)} of {len(session.stems)} stems read")
-    for code, one in facts:
+    found = inspect_session(arguments.session, without=arguments.without, progress=_progress)
+    session = found.session
+    print(f"{session.song}: {len(found.facts)} of {len(session.stems)} stems read")
+    for code, one in found.facts:
         kind = "" if one.stereo == "mono" else f", {one.stereo}"
         peak = "silent" if math.isinf(one.peak_dbfs) else f"peak {one.peak_dbfs:+.1f} dBFS"
         print(
             f"  {code}: {one.file}, {one.sr} Hz, {one.subtype}, {one.length_s:.2f} s{kind}, {peak}"
         )
-    _print_findings(findings)
-    if not findings:
+    _print_findings(found.findings)
+    if not found.findings:
         print("Nothing wrong found.")
-    found = {finding.severity for finding in findings}
-    if "stop" in found:
+    severities = {finding.severity for finding in found.findings}
+    if "stop" in severities:
         return BAD_INPUT  # a plan would stop there
-    return QUESTIONS if "question" in found else DONE
+    return QUESTIONS if "question" in severities else DONE
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
@@ -240,7 +268,7 @@ def _plan(arguments: argparse.Namespace) -> int:
         measure_anew=arguments.measure_anew,
         progress=(lambda line: None) if arguments.quiet else _progress,
     )
-    for line in _told(planned):
+    for line in _outcome(planned):
         print(line)
     return QUESTIONS if asked(planned.plan) or asked_of_the_session(planned.plan) else DONE
 
@@ -265,7 +293,7 @@ def _check(arguments: argparse.Namespace) -> int:
     return DONE if checked.check.passed else QUESTIONS
 
 
-def _told(planned: Planned) -> list[str]:
+def _outcome(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
     from planner.answer.changes import since_sentence
     from planner.words.wording import row_place
@@ -333,6 +361,6 @@ def _demo(arguments: argparse.Namespace) -> int:
     _progress("building an invented session")
     session = build_demo(arguments.folder)
     planned = plan_session(session, progress=_progress)
-    for line in _told(planned):
+    for line in _outcome(planned):
         print(line)
     return DONE

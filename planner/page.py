@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
@@ -49,18 +49,24 @@ RULES_ON_TOP = 3
 PRINTED = {
     "lines": 12, "drawings": 3, "questions": 4, "unsettled": 2, "left": 4, "unmeasured": 2,
 }  # fmt: skip
-# What is written into the answers, the word on the button, and what the button means.
-ANSWERS = (
-    ("yes", "yes", "make this edit"),
-    ("no", "no", "leave it as it is"),
-    ("ask", "ask", "ask the player first"),
-    ("half", "half", "make half of this edit"),
-)
-_HEARD = (
-    ("recorded", "recorded", "the excerpt as it is"),
-    ("target", "with target", "the excerpt, and the target as a tone"),
-)
-_IN_THE_MIX = ("mix", "in the mix", "the excerpt in the rough mix")
+
+
+@dataclass(frozen=True, slots=True)
+class Button:
+    """A button of a line: what it gives to the script, its word, and what it means at length."""
+
+    value: str  # of an answer: what is written into the answers
+    word: str
+    means: str
+
+
+_YES = Button("yes", "yes", "make this edit")
+_NO = Button("no", "no", "leave it as it is")
+_ASK = Button("ask", "ask", "ask the player first")
+_HALF = Button("half", "half", "make half of this edit")
+_RECORDED = Button("recorded", "recorded", "the excerpt as it is")
+_WITH_TARGET = Button("target", "with target", "the excerpt, and the target as a tone")
+_IN_THE_MIX = Button("mix", "in the mix", "the excerpt in the rough mix")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +86,8 @@ class _Entry:
     audio: str  # base64 of a WAV file, or nothing
     mix: str  # the same of the rough mix
     heard: str  # what to know about the excerpt
-    sounds: tuple[tuple[str, str, str], ...]  # (way, word on the button, the same at length)
-    answers: tuple[tuple[str, str, str], ...]  # (answer, word on the button, the same at length)
+    sounds: tuple[Button, ...]
+    answers: tuple[Button, ...]
     alike: tuple[str, ...]
     bars: tuple[int, int] | None  # of a stretch between two tunings: where it may lie otherwise
 
@@ -194,51 +200,66 @@ def _entry(
     sounding: bool,
     names: NoteNames,
 ) -> _Entry:
-    row, o = line.row, line.offender
-    one_of = ""
-    if o is not None and line.note is not None and line.of_notes > 1:
-        at_s = line.note.measured.note.start_s
-        what = "Drawn and heard" if sound is not None else "Drawn"
-        one_of = f"{what}: {line.note.measured.id}, {place(None, None, at_s)}, "
-        one_of += f"a typical one of {line.of_notes} notes."
-    heard = ""
-    if sound is not None and not sound.span.whole:
-        shown = sound.span.note_end_s - sound.span.note_start_s
-        part = "last" if line.note is not None and line.note.action == "hold-end" else "first"
-        heard = f"Heard: the {part} {shown:g} s of the note."
-    elif sound is None and sounding and plot is not None:
-        heard = "No excerpt here: the page would grow too large."
-    ways = list(_HEARD) if sound else []
-    found = None if line.note is None else _curves(line.note, sound)
-    if found is not None:
-        second = "planned" if found.planned else "target"
-        ways.append(("curves", "as tones", f"the measured curve, then the {second}"))
-    if sound is not None and sound.mix:
-        ways.append(_IN_THE_MIX)
+    row, offender = line.row, line.offender
     return _Entry(
         id=row.id,
         anchor=anchor,
-        offender=o,
+        offender=offender,
         stem=row.stem,
         intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
         reason=row.reason,
         where=row_place(row),
-        why=terms(o.terms) if o is not None else "",
-        one_of=one_of,
+        why=terms(offender.terms) if offender is not None else "",
+        one_of=_one_of(line, heard=sound is not None),
         plot=plot,
         audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
         mix="" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
-        heard=heard,
-        sounds=tuple(ways),
-        # A question proposes no edit that could be halved, nor does a note of another take.
-        answers=_answers_to(row, names)
-        if o is None
-        else ANSWERS[:-1]
-        if row.action == "other-take"
-        else ANSWERS,
+        heard=_about_the_excerpt(line, sound, missed=sounding and plot is not None),
+        sounds=tuple(_sounds_of(line, sound)),
+        answers=_answers_to(row, names) if offender is None else _answers_to_an_edit(row),
         alike=line.alike,
         bars=_bars(row),
     )
+
+
+def _one_of(line: Line, *, heard: bool) -> str:
+    """Say which note of a rule is drawn; nothing where the line is about one note."""
+    if line.offender is None or line.note is None or line.of_notes <= 1:
+        return ""
+    at_s = line.note.measured.note.start_s
+    return (
+        f"{'Drawn and heard' if heard else 'Drawn'}: {line.note.measured.id}, "
+        f"{place(None, None, at_s)}, a typical one of {line.of_notes} notes."
+    )
+
+
+def _about_the_excerpt(line: Line, sound: Excerpt | None, *, missed: bool) -> str:
+    """Say that only a part of the note is heard, or none of it where an excerpt is missed."""
+    if sound is None:
+        return "No excerpt here: the page would grow too large." if missed else ""
+    if sound.span.whole:
+        return ""
+    shown = sound.span.note_end_s - sound.span.note_start_s
+    part = "last" if line.note is not None and line.note.action == "hold-end" else "first"
+    return f"Heard: the {part} {shown:g} s of the note."
+
+
+def _sounds_of(line: Line, sound: Excerpt | None) -> Iterator[Button]:
+    """The ways in which a line can be heard."""
+    if sound is not None:
+        yield _RECORDED
+        yield _WITH_TARGET
+    found = None if line.note is None else _curves(line.note, sound)
+    if found is not None:
+        second = "planned" if found.planned else "target"
+        yield Button("curves", "as tones", f"the measured curve, then the {second}")
+    if sound is not None and sound.mix:
+        yield _IN_THE_MIX
+
+
+def _answers_to_an_edit(row: Row) -> tuple[Button, ...]:
+    """What can be said of a proposed edit; a note of another take cannot be halved."""
+    return (_YES, _NO, _ASK) if row.action == "other-take" else (_YES, _NO, _ASK, _HALF)
 
 
 def _bars(row: Row) -> tuple[int, int] | None:
@@ -247,20 +268,19 @@ def _bars(row: Row) -> tuple[int, int] | None:
     return row.start_bar, row.end_bar
 
 
-def _answers_to(question: Row, names: NoteNames) -> tuple[tuple[str, str, str], ...]:
+def _answers_to(question: Row, names: NoteNames) -> tuple[Button, ...]:
     """The notes that it offers; a yes where it says something; no half, as there is no edit."""
     if asks_role(question):
         roles = ROLE_QUESTIONS[question.rule_name]
-        said = tuple((f"role {role}", role, f"{question.stem} is {role}") for role in roles)
-        return (*said, ("yes", "yes", "the role is right"), ANSWERS[2])
+        said = (Button(f"role {role}", role, f"{question.stem} is {role}") for role in roles)
+        return (*said, Button("yes", "yes", "the role is right"), _ASK)
     if asks_several(question):
-        several = ("yes", "yes", "several notes sound at once")
-        return (several, ("no", "no", "one note sounds at a time"), ANSWERS[2])
+        several = Button("yes", "yes", "several notes sound at once")
+        return several, Button("no", "no", "one note sounds at a time"), _ASK
     notes = [note_name(midi, names) for midi in notes_offered(question)]
-    offered = tuple((f"meant {name}", name, f"{name} was meant") for name in notes)
-    first = 1 if why_no_yes(question) else 0
-    yes = ("yes", "yes", "yes, it is so")
-    return (*offered, *(yes, *ANSWERS[1:-1])[first:])
+    offered = (Button(f"meant {name}", name, f"{name} was meant") for name in notes)
+    yes = () if why_no_yes(question) else (Button("yes", "yes", "yes, it is so"),)
+    return (*offered, *yes, _NO, _ASK)
 
 
 def _played(line: Line, sound: Excerpt | None, plan: Plan) -> dict[str, Any]:

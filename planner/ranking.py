@@ -212,14 +212,10 @@ def _headline(row: Row, beats: str, word: str) -> str:
     """What one hears, in words."""
     if row.kind == "rule":
         return row.reason
-    error = row.heard_cents
-    what = "the start" if row.action == "start-only" else "the end"
-    if row.action == "start-only":
-        error = row.onset_cents
-    elif row.action == "hold-end":
-        error = row.end_cents
-    else:
-        what = row.intended
+    what, error = {
+        "start-only": ("the start", row.onset_cents),
+        "hold-end": ("the end", row.end_cents),
+    }.get(row.action, (row.intended, row.heard_cents))
     said = f"{what} {flat_or_sharp(error)}".strip()
     if word:
         said = f"{sung_word(word)}: {said}"

@@ -31,8 +31,8 @@ from planner.edges.opening import (
 from planner.edges.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
 from planner.edges.typed_spans import with_typed_spans
 from planner.edges.writing import AS_USUAL, Form, write_plan
-from planner.errors import AudioError, OutputError, PromiseError
-from planner.files.audio import sha256_of
+from planner.errors import AudioError, OutputError
+from planner.files.audio import check_unchanged, sha256_of
 from planner.files.configs import read_tolerances
 from planner.files.measured_notes import KeptNotes, keep_figures, kept_notes, read_figures
 from planner.files.plan_folder import refuse_unwritable
@@ -116,10 +116,11 @@ def plan_session(
     before = remembered.before
     stems, ledger, of_ids = keep_ids(stems, a4.a4_hz, before.ledger, tempo_map, before.rulings)
     stems, of_spans = with_typed_spans(stems, before.rulings)
-    a4, said, noticed = _noticed(read, stems, a4)
+    noticed = _noticed(read, stems, a4)
     ground = Ground(
-        session=session, a4=a4, tolerances=tolerances, judging=judging, tempo_map=tempo_map,
-        meant=said.meant, words=said.words, takes=others.takes,
+        session=session, a4=noticed.a4, tolerances=tolerances, judging=judging,
+        tempo_map=tempo_map, meant=noticed.scores.meant, words=noticed.scores.words,
+        takes=others.takes,
     )  # fmt: skip
     key, own = "", None
     if kept is not None:
@@ -130,8 +131,8 @@ def plan_session(
         stems,
         missing=(*opened.missing, *heard.lost),
         findings=(
-            *read.findings, *heard.findings, *others.findings, *noticed, *remembered.findings,
-            *of_ids, *of_spans,
+            *read.findings, *heard.findings, *others.findings, *noticed.findings,
+            *remembered.findings, *of_ids, *of_spans,
         ),
         own=own,
     )  # fmt: skip
@@ -143,24 +144,34 @@ def plan_session(
     )
 
     progress("writing the plan")
-    paths = {spec.code: path for spec, path, _ in opened.stems}
+    paths = {stem.spec.code: stem.path for stem in opened.stems}
     excerpts = read_excerpts(plan, paths, opened.rough_mix) if form.page_sound else ()
     sums = beside | {paths[one.code]: one.facts.sha256 for one in heard.stems}
-    _check_unchanged(sums)
+    unchanged = partial(check_unchanged, sums, during="the plan was made", again="plan again")
+    unchanged()
     folder = write_plan(
         plan, tempo_map, read.out, read.folders, form,
         ledger=ledger_after(plan, ledger), typed=remembered.typed, excerpts=excerpts,
     )  # fmt: skip
-    _check_unchanged(sums)
+    unchanged()
     if kept is not None and own is None and plan.own_figures:
         figures = dict(plan.own_figures)  # all else is done, so a full disk is only told
         or_told(progress, partial(keep_figures, kept, key, figures))
     return Planned(plan=plan, folder=folder)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspected:
+    """What going over the files of a session came to."""
+
+    session: Session
+    facts: tuple[tuple[str, AudioFacts], ...]  # by code, of the stems that could be read
+    findings: tuple[Finding, ...]
+
+
 def inspect_session(
     session_path: Path, *, without: Sequence[str] = (), progress: Progress = lambda line: None
-) -> tuple[Session, tuple[tuple[str, AudioFacts], ...], tuple[Finding, ...]]:
+) -> Inspected:
     """Go over the files of a session and say what is wrong.
 
     A stem that cannot be read is a finding here, not a stop. Nothing is written but what was
@@ -172,7 +183,7 @@ def inspect_session(
     heard = hear_all(opened, read.scores, how)
     others = hear_takes(opened, other_files(opened), how, kept_as="linked")
     stems = _stems_of(heard, session)
-    a4, _, noticed = _noticed(read, stems, find_session_a4(session, stems))
+    noticed = _noticed(read, stems, find_session_a4(session, stems))
     by_code = {stem.code: stem for stem in stems}
     linked = (
         finding
@@ -181,10 +192,10 @@ def inspect_session(
         for finding in linked_findings(by_code[other.stem], other.take.file, other.notes)
     )
     findings = (
-        *read.findings, *heard.findings, *others.findings, *noticed, *linked, *a4.findings,
-        *keyboard_findings(session, stems, a4),
+        *read.findings, *heard.findings, *others.findings, *noticed.findings, *linked,
+        *noticed.a4.findings, *keyboard_findings(session, stems, noticed.a4),
     )  # fmt: skip
-    return session, facts_of(stems), findings
+    return Inspected(session=session, facts=facts_of(stems), findings=findings)
 
 
 # ------------------------------------------------------------------ what is said
@@ -258,16 +269,17 @@ def _with_ids(stems: tuple[StemNotes, ...]) -> tuple[StemNotes, ...]:
     return tuple(numbered)
 
 
-def _noticed(
-    read: _Read, stems: tuple[StemNotes, ...], a4: SessionA4
-) -> tuple[SessionA4, ScoresSay, tuple[Finding, ...]]:
-    """What files, notes and scores show by themselves: the same for a plan and an inspection.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Noticed:
+    """What files, notes and scores show by themselves."""
 
-    Returns
-    -------
-    The session's A4 without what is noticed elsewhere, what the scores say, and everything that is
-    noticed.
-    """
+    a4: SessionA4  # without findings that are among those below
+    scores: ScoresSay
+    findings: tuple[Finding, ...]
+
+
+def _noticed(read: _Read, stems: tuple[StemNotes, ...], a4: SessionA4) -> _Noticed:
+    """Go over what was heard: the same for a plan and an inspection."""
     session, tempo_map = read.opened.session, read.tempo_map
     said = scores_say(stems, read.scores, a4.a4_hz, tempo_map)
     specs = {spec.code: spec for spec in session.stems}
@@ -279,12 +291,4 @@ def _noticed(
         *said.findings,
         *(finding for stem in stems for finding in stem.findings),
     )
-    return told_once(a4, findings), said, findings
-
-
-def _check_unchanged(before: Mapping[Path, str]) -> None:
-    for path, sha256 in before.items():
-        if sha256_of(path) != sha256:
-            what = "the file changed while the plan was made."
-            hint = "Nothing of ours writes to it: see what does, then plan again."
-            raise PromiseError(what, file=path.name, hint=hint)
+    return _Noticed(a4=told_once(a4, findings), scores=said, findings=findings)

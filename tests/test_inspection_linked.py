@@ -101,6 +101,6 @@ def test_inspect_hears_the_other_file(tmp_path: Path) -> None:
         "version: 1\nsong: Weir Lane\npitch_reference: {a4_hz: 440.0}\nstems:\n"
         "  - {code: BAS, file: di.wav, role: bass-fretted, linked: [amp.wav]}\n"
     )
-    _, _, findings = inspect_session(path)
+    findings = inspect_session(path).findings
     (found,) = [f for f in findings if "moved without the other" in f.what]
     assert found.what.startswith("1 note of amp.wav lies 15 cents off BAS's own (3.9 s)")

@@ -54,7 +54,13 @@ def test_every_file_beside_the_stems_has_its_sum(job: Path) -> None:
 def test_the_files_of_a_source_that_are_not_measured(job: Path) -> None:
     """The bass is measured from its amp, so the DI is the other one."""
     found = other_files(open_session(job, without=(), keep_going=False))
-    assert [(spec.code, take.file) for spec, take, _ in found] == [("BAS", "di.wav")]
+    assert [(one.spec.code, one.take.file) for one in found] == [("BAS", "di.wav")]
+
+
+def test_the_measured_file_of_a_source_is_named_first(job: Path) -> None:
+    """Each file of a source once, by the name that the session file gives it."""
+    _, bass = open_session(job, without=(), keep_going=False).stems
+    assert bass.names == ("amp.wav", "di.wav")
 
 
 def test_a_take_that_is_missing_says_whose_it_is(job: Path) -> None:

@@ -14,7 +14,6 @@ import pytest
 import soundfile
 import yaml
 
-import planner.run
 from planner.cli import main
 from planner.demo.driven import CELLO_BODY, DrivenNote, DrivenSound, phrase, shaker
 from planner.demo.tones import SR, PianoSound, StringSound, mix, plucked, struck
@@ -170,7 +169,7 @@ def test_a_changed_input_breaks_the_promise(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """An audio file that changes during the run ends it with exit code 3 and no plan."""
-    monkeypatch.setattr(planner.run, "sha256_of", lambda path: "something else")
+    monkeypatch.setattr("planner.files.audio.sha256_of", lambda path: "something else")
     code = main(["plan", str(session_file), "--out", str(tmp_path), "--quiet", "--without", "PNO"])
     assert code == 3
     assert "changed while the plan was made" in capsys.readouterr().err

@@ -1,6 +1,6 @@
 """What people answered: an answer as it was given, and what all answers to a row come to.
 
-How the one follows from the other says `planner.answer.rulings`.
+`planner.answer.rulings` makes the one of the other.
 """
 
 from __future__ import annotations
@@ -17,14 +17,33 @@ Answer = Literal["yes", "no", "ask", "half", "note"]
 ANSWERS: tuple[Answer, ...] = get_args(Answer)
 Source = Literal["reply", "page", "sheet", "file"]  # "file": written into the answers file by hand
 
-Human = tuple[State, str, str, bool]  # the columns state, by, comment, locked
-BLANK: Human = ("new", "", "", False)
-
 STATE_OF: dict[Answer, State] = {
     "yes": "approved", "half": "approved", "no": "refused", "ask": "parked",
 }  # fmt: skip
 _CHANGED_CENTS = 4.0  # as in the differences between plans: chosen
 _SHORT_TEXT = 60  # chosen: what a sentence quotes of a comment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumanColumns:
+    """The columns of the edit list that people fill in, of one row."""
+
+    state: State = "new"
+    by: str = ""
+    comment: str = ""
+    locked: bool = False
+
+    def over(self, before: HumanColumns) -> HumanColumns:
+        """Take from what stood there before whatever is blank here."""
+        return HumanColumns(
+            state=before.state if self.state == "new" else self.state,
+            by=self.by or before.by,
+            comment=self.comment or before.comment,
+            locked=self.locked or before.locked,
+        )
+
+
+BLANK = HumanColumns()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +62,7 @@ class Override:
 
     @property
     def of_a_stem(self) -> bool:
-        """Whether it says what a stem is, which counts before anything is heard."""
+        """Whether it says what a stem is; that is needed before the stem is heard."""
         return self.role is not None or self.several_notes is not None
 
     @property
@@ -118,7 +137,7 @@ class Ruling:
 
     @property
     def says_otherwise(self) -> bool:
-        """Whether it makes the plan another one than the planner's own."""
+        """Whether it makes the plan differ from the planner's own."""
         return (
             self.state == "refused"
             or self.factor != 1.0
@@ -138,7 +157,7 @@ Rulings = Mapping[str, Ruling]
 def entry_of(
     row: Row, *, plan: str, sha256: str, source: Source, by: str = "", date: str = ""
 ) -> Entry:
-    """Begin an answer to a row: what was shown, of which content, and who answers when."""
+    """Begin an answer to a row: what was shown, the file's content then, and who answers when."""
     return Entry(
         id=row.id, by=by, date=date, plan=plan, source=source, stem=row.stem,
         start_s=None if row.start_s is None else round(row.start_s, 4),
@@ -148,15 +167,14 @@ def entry_of(
     )  # fmt: skip
 
 
-def with_human(entry: Entry, typed: Human, written: Human) -> Entry:
+def with_human(entry: Entry, typed: HumanColumns, written: HumanColumns) -> Entry:
     """Put what a person typed into the human columns into an answer: only what was changed."""
-    (state, by, comment, locked), before = typed, written
     return replace(
         entry,
-        state=state if state != before[0] else None,
-        by=by if by != before[1] else by or entry.by,
-        comment=comment if comment != before[2] else None,
-        locked=locked if locked != before[3] else None,
+        state=typed.state if typed.state != written.state else None,
+        by=typed.by if typed.by != written.by else typed.by or entry.by,
+        comment=typed.comment if typed.comment != written.comment else None,
+        locked=typed.locked if typed.locked != written.locked else None,
     )
 
 
@@ -183,7 +201,7 @@ def short(text: str) -> str:
 
 
 def moved_since(row: Row, ruling: Ruling) -> bool:
-    """Whether a row now moves by something else than what was said yes to."""
+    """Whether a row now moves by something else than what a person approved."""
     shown = ruling.entry.add_cents
     now = largest_move(row)
     if shown is None or (ruling.override and ruling.override.moves):

@@ -32,8 +32,8 @@ def changes_since(
     changed = [(was, row) for was, row in both if was.action == row.action and _moved(was, row)]
     return Since(
         name=name,
-        new=tuple(_told(row) for i, row in new.items() if i not in old),
-        gone=tuple(_told(row) for i, row in old.items() if i not in new),
+        new=tuple(_row_words(row) for i, row in new.items() if i not in old),
+        gone=tuple(_row_words(row) for i, row in old.items() if i not in new),
         changed=tuple(_from_to(was, row) for was, row in changed),
         acted=tuple(_from_to(was, row) for was, row in acted),
     )
@@ -67,7 +67,7 @@ def _from_to(old: Row, new: Row) -> str:
     return f"{_where(new)}: {_move(old)} before, {_move(new)} now"
 
 
-def _told(row: Row) -> str:
+def _row_words(row: Row) -> str:
     return f"{_where(row)}: {_move(row)}"
 
 

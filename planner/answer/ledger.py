@@ -1,8 +1,8 @@
 """Every id that was ever given, and what it stood for: notes, rules, questions, advice.
 
-A serial is given once and never reused. Entries that are not found again stay, so that they keep
-their serial and are known when they come back. Who is who again say `planner.answer.note_ids` and
-`planner.answer.row_ids`.
+A serial is given once and never reused. What is not found again stays in the ledger, so that it
+keeps its serial and is known when it comes back. `planner.answer.note_ids` finds notes again,
+`planner.answer.row_ids` rules, questions and advice.
 """
 
 from __future__ import annotations

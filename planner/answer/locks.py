@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from planner.answer.answers import STATE_OF, Area, Entry, Rulings
 from planner.words.plan_model import MOVING_ACTIONS, Row
@@ -119,18 +119,31 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
     return tuple(done)
 
 
-def held_places(entries: Iterable[Entry]) -> tuple[tuple[Area, bool, str], ...]:
-    """List the places that are locked or unlocked, in order, and by whom."""
-    return tuple((e.area, bool(e.locked), e.by) for e in entries if e.area is not None)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceLock:
+    """A place that somebody locked, or unlocked again."""
+
+    area: Area
+    locked: bool
+    by: str = ""
 
 
-def held_by(places: Iterable[tuple[Area, bool, str]], stem: str, bar: int | None) -> str:
+def place_locks(entries: Iterable[Entry]) -> tuple[PlaceLock, ...]:
+    """List what was said of locks over places, in order."""
+    return tuple(
+        PlaceLock(area=e.area, locked=bool(e.locked), by=e.by)
+        for e in entries
+        if e.area is not None
+    )
+
+
+def held_by(locks: Iterable[PlaceLock], stem: str, bar: int | None) -> str:
     """Say who locked the place that a note lies in; empty where nobody did, the last one counts."""
     said = ""
-    for area, locked, who in places:
-        if lies_inside(area, stem, bar, bar):
-            by = f" by {who}" if who else ""
-            said = f"{area_words(area)} locked{by}" if locked else ""
+    for one in locks:
+        if lies_inside(one.area, stem, bar, bar):
+            by = f" by {one.by}" if one.by else ""
+            said = f"{area_words(one.area)} locked{by}" if one.locked else ""
     return said
 
 
@@ -152,10 +165,12 @@ def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
 
 
 def _notes_of(rows: Iterable[Row]) -> frozenset[str]:
+    """Ids of the notes that the rules among some rows cover."""
     return frozenset(note for row in rows if row.kind == "rule" for note in row.covers)
 
 
 def _not_yet_in(entries: Iterable[Entry], rows: Iterable[Row]) -> frozenset[str]:
+    """Ids of the rows whose last answer came after the plan that has them: it is not in it yet."""
     last = {e.id: e for e in entries if e.answer in STATE_OF}
     return frozenset(
         row.id

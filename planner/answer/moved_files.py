@@ -1,6 +1,7 @@
 """What is said of a file whose notes are not where the last plan had them.
 
-Put together anew as a whole, with its timing edited, or another recording.
+The whole file may have been put together anew, its timing may have been edited, or it may be
+another recording.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def shift_questions(
 
 
 def _bar_one(tempo_map: TempoMap | None) -> str:
-    """What is said of bars moves along only where bar 1 does; whether it did, nobody can hear."""
+    """Ask to look at bar 1: if it moved, which nobody can hear, all that is said of bars did."""
     if tempo_map is None:
         return ""
     return (

@@ -1,7 +1,7 @@
 """Permanent ids of notes: every note of a run found again among those of the runs before.
 
-A note is an old one where pitch, place and length agree; a note cut in two leaves its id to the
-longer part, and of notes joined into one the oldest id lives.
+A note is the same as an old one where pitch, place and length agree. Of a note that is cut in two
+the longer part keeps the id; of notes that are joined into one the oldest id lives.
 
 The limits of a match (60 cents, 60 % overlap, 40 ms, a quarter unmatched): common practice, no
 source.
@@ -75,7 +75,7 @@ def keep_ids(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Match:
-    """Which new note (by place in its stem) has which old id."""
+    """Which new note (by its index in the stem) has which old id."""
 
     id_of: dict[int, str]
     split_from: dict[int, str]

@@ -57,7 +57,7 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
                 midi=own.intended_midi, covers=inside,
             )
         )  # fmt: skip
-        findings.append(_told(rule, own, recalled.held[inside[0]]))
+        findings.append(_parted_finding(rule, own, recalled.held[inside[0]]))
     parts = replace(
         recalled, rulings=rulings, ledger=tuple(ledger), last_rows=tuple(rows)
     )  # fmt: skip
@@ -99,7 +99,7 @@ def _under(row: Row, old: str, new: str, inside: tuple[str, ...]) -> Row:
     )
 
 
-def _told(rule: Row, own: Row, held: str) -> Finding:
+def _parted_finding(rule: Row, own: Row, held: str) -> Finding:
     return Finding(
         severity="note",
         what=f"{rule.id} covers {count(own.notes_covered, 'note')} under a lock ({held}).",

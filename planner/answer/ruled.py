@@ -41,10 +41,10 @@ def re_aimed(
 
 
 def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable[str]) -> bool:
-    """Whether the planner's own figure is said of a note, and is another one without the answers.
+    """Whether lists must show what the planner would decide had nobody answered.
 
-    It is said of notes that people set, refused or locked, and of those in locked places; answers
-    to rules alone are said of the rules, whose own figures are found before any answer.
+    They show it beside notes that people set, refused or locked, and notes in locked places. Beside
+    an answer to a rule stands the rule's own figure, which is found before any answer.
 
     held: ids of the notes that lie in a locked place.
     notes: ids of all notes.
@@ -54,7 +54,7 @@ def asks_for_own_figures(rulings: Rulings, held: Container[str], notes: Iterable
 
 
 def own_figure(judged: Judged) -> OwnFigure:
-    """Keep of a decision what is said of it beside a person's."""
+    """Keep of a decision what stands beside a person's."""
     return OwnFigure(action=judged.action, add_cents=judged.add_cents, reason=judged.reason)
 
 
@@ -89,7 +89,7 @@ def ruled_note(
 
 
 def _in_a_locked_place(judged: Judged, held: str, tool: str) -> Judged:
-    """A note under a lock over its place: nothing new is planned, nothing new is asked."""
+    """Leave a note whose place is locked: nothing new is planned there, nothing new is asked."""
     if judged.action not in MOVING_ACTIONS and judged.action not in _NO_ROW:
         return judged
     reason = f"{held}: nothing new is planned there; {tool}"
@@ -98,7 +98,7 @@ def _in_a_locked_place(judged: Judged, held: str, tool: str) -> Judged:
 
 
 def _stays(judged: Judged, ruling: Ruling) -> Judged:
-    """A note that has been moved as a person said: it is not moved on."""
+    """Leave a note that has been moved as a person said: it is not moved any further."""
     if judged.action not in MOVING_ACTIONS or not ruling.says_otherwise:
         return judged
     return replace(
@@ -109,7 +109,7 @@ def _stays(judged: Judged, ruling: Ruling) -> Judged:
 
 
 def _as_ruled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
-    """A note with what a person said of it: a value of theirs, a no, a half."""
+    """Carry what a person said of a note into it: a value of theirs, a no, a half."""
     override = ruling.override
     if override is not None and (override.moves or override.action is not None):
         return _as_set(judged, override, ruling, tool)
@@ -124,7 +124,7 @@ def _as_ruled(judged: Judged, ruling: Ruling, tool: str) -> Judged:
 
 
 def _too_far(judged: Judged, ruling: Ruling) -> Judged:
-    """Which note was meant is no question any more; an edit that far would be heard."""
+    """Advise another take: the note that was meant is known, and too far off for an edit."""
     return replace(
         unmoved(judged),
         action="other-take",
@@ -200,7 +200,7 @@ def _as_set(judged: Judged, override: Override, ruling: Ruling, tool: str) -> Ju
 
 
 def keeps_row(judged: Judged, rulings: Rulings) -> bool:
-    """Whether a note that is not moved has a row all the same: a person has spoken of it."""
+    """Whether a note that is not moved has a row all the same, because a person spoke of it."""
     return judged.measured.id in rulings and judged.action not in _NO_ROW
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from planner.answer.answers import Area, Ruling, largest_move, moved_since
+from planner.answer.answers import Ruling, largest_move, moved_since
 from planner.answer.ledger import Ledger
-from planner.answer.locks import bars_words
+from planner.answer.locks import PlaceLock, bars_words
 from planner.answer.ruled import moved_s, said_move
 from planner.model import Finding
 from planner.pitch import note_name
@@ -29,7 +29,7 @@ class Recalled:
     ledger: Ledger = ()
     rulings: Mapping[str, Ruling]
     last_rows: tuple[Row, ...] = ()
-    locked_places: tuple[tuple[Area, bool, str], ...] = ()  # place, locked or unlocked, by whom
+    place_locks: tuple[PlaceLock, ...] = ()
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
     roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
     bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order
@@ -46,7 +46,7 @@ def ruled_rows(
     sha256_of: Mapping[str, str],
     missing: Sequence[str],
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
-    """Fill in the human columns, put locked rows back as they stood, and keep what lost its home.
+    """Fill in the human columns, put locked rows back as they stood, and keep orphans.
 
     tool: note id -> what the tool alone would decide, for the warnings beside locked rows.
     sha256_of: stem code -> content of its file now.
@@ -146,7 +146,7 @@ def _frozen(row: Row, frozen: Row) -> Row:
 
 
 def _in_its_place(frozen: Row, row: Row) -> Row:
-    """A locked row where its notes lie now: a lock holds what is done, not where a file begins."""
+    """Put a locked row where its notes lie now: a lock keeps what is done, not the place."""
     if row.start_s is None or frozen.start_s is None or frozen.end_s is None:
         return frozen
     late_s = moved_s(frozen, row.start_s)
@@ -190,7 +190,7 @@ def _beside_a_lock(row: Row, ruling: Ruling, tool: Mapping[str, OwnFigure]) -> l
 
 
 def _sounds_as_before(row: Row, as_before: frozenset[str]) -> bool:
-    """Whether nearly all notes that a row speaks of sound as in the last run."""
+    """Whether nearly all notes that a row covers sound as they did in the last run."""
     same = sum(note_id in as_before for note_id in row.covers)
     return bool(row.covers) and same >= _SAME_SHARE * len(row.covers)
 
@@ -222,7 +222,7 @@ def _reopened(groups: Mapping[tuple[str, str], list[str]]) -> list[Finding]:
 
 
 def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
-    """What a person asked for and cannot have, or only in part."""
+    """Say what a person asked for and cannot have, or has only in part."""
     what = did = ""
     override = ruling.override
     kept_out = _kept_out_by_the_lock(row, ruling)
@@ -246,7 +246,7 @@ def _cannot_be(row: Row, ruling: Ruling) -> list[Finding]:
 
 
 def _kept_out_by_the_lock(row: Row, ruling: Ruling) -> str:
-    """What a person set for a locked row that it did not hold when it was locked, in words."""
+    """Say what a person set for a row beyond what it held when it was locked; empty for nothing."""
     override = ruling.override
     if ruling.frozen is None or override is None:
         return ""

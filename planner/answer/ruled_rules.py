@@ -112,7 +112,7 @@ def _in_said_bars(rule: ScopeRule, ruling: Ruling, bars: Mapping[str, int]) -> S
 
 
 def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[ScopeRule, ...]:
-    """Keep rules away from notes that lie under a lock: what moves these stands there already.
+    """Keep rules away from notes under a lock: whatever moves those is in the locked rows already.
 
     held: ids of the notes that lie in a locked place.
     """
@@ -129,7 +129,7 @@ def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[
 
 
 def decided_by_a_person(rule: ScopeRule, rules: Mapping[str, ScopeRule], rulings: Rulings) -> bool:
-    """Whether a rule found in what others leave is what a person has refused or set already."""
+    """Whether a person has refused or set this rule already, under the id that it had before."""
     for rule_id, other in rules.items():
         ruling = rulings.get(rule_id)
         same = (rule.stem, rule.scope, rule.intended_midi) == (

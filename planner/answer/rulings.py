@@ -44,7 +44,7 @@ def rulings_from(
 
 
 def _when(entry: Entry) -> tuple[bool, int, bool]:
-    """Who fills in a list sees what was answered to it; what names no plan comes last."""
+    """Order answers as they count: by plan, typed ones after replies; without a plan last."""
     return entry.typed and not entry.plan, plan_number(entry.plan), entry.typed
 
 
@@ -70,7 +70,7 @@ def _ruling(row_id: str, entries: Sequence[Entry]) -> Ruling:
 
 
 def _states_that_count(entries: Sequence[Entry]) -> list[State | None]:
-    """The state that each answer gives its row: None for words alone, and a reply to what is typed.
+    """The state that each answer gives its row; None for words alone and replies to typed rows.
 
     What a person typed into the list stands until something is typed again.
     """
@@ -125,7 +125,7 @@ def _with_comment(before: str, entry: Entry) -> str:
 
 
 def _contradictions(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
-    """Everything in which the answers to one row do not agree, and what was taken."""
+    """Say in what the answers to one row disagree, and which was taken."""
     return [
         *_two_answers(entries, ruling),
         *_named_twice(entries, ruling),

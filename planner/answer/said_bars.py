@@ -50,7 +50,7 @@ def bars_of(said: SaidBars | None, row: Row) -> tuple[int, int | None] | None:
 def with_last_bar(
     row: Row, starts_s: Mapping[str, float], tempo_map: TempoMap | None, shift_s: float
 ) -> Row:
-    """Let a stretch end in the bar in which its last note begins, not where that one rings to.
+    """Let a stretch end in the bar in which its last note begins, not where that note dies away.
 
     starts_s: note id -> start, s on the file's clock.
     shift_s: from the file's clock to the session's.

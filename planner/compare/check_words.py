@@ -237,7 +237,7 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
 
 
 def _of_file(check: BounceCheck, stem: StemCheck) -> str:
-    """What is to be said of a file, with what was told above; empty where all is as planned."""
+    """Say what is wrong with a file, and count what is told above; empty where nothing is."""
     rows = sum(r.stem == stem.code and r.verdict != "done" for r in check.rows)
     notes = sum(m.stem == stem.code for m in check.moved)
     stretches = sum(len(null.changed) for null in check.nulls if null.stem == stem.code)
@@ -251,7 +251,7 @@ def _of_file(check: BounceCheck, stem: StemCheck) -> str:
 
 
 def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
-    """Stems of which nothing was done, with their rows: one line says it."""
+    """Count the rows of stems of which nothing at all was done: one line says it for each."""
     by_stem: dict[str, list[RowCheck]] = {}
     for row in rows:
         by_stem.setdefault(row.stem, []).append(row)
@@ -263,36 +263,10 @@ def _stems_left_alone(rows: Sequence[RowCheck]) -> dict[str, int]:
 
 
 def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
-    """What the plan does not ask to touch: is it the same sound?"""
+    """Say file by file whether what the plan does not touch is the same sound."""
     if not nulls:
         return ["Nothing to compare."]
-    cells = []
-    for null in nulls:
-        if null.why_not:
-            cells.append((null.stem, plain(null.file), "", "", f"not compared: {null.why_not}"))
-            continue
-        made_up = [f"{null.late_smp:.2f} samples"] if null.late_smp else []
-        if abs(null.gain_db) >= 0.05:
-            made_up.append(f"{null.gain_db:+.1f} dB")
-        said = "the same sound"
-        if null.ride_db is not None:
-            said = f"the same sound, its level moving {_ride(null.ride_db)}"
-        if null.rerendered:
-            said = "rendered anew"
-        elif null.changed:
-            stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
-            said = f"{said}; {stretches}" if null.ride_db is not None else stretches
-        if null.reaching:
-            said += (
-                f"; {count(null.reaching, 'edit')} past the note's own span, by "
-                f"{null.reach_s:.1f} s at most"
-            )
-        cells.append(
-            (
-                null.stem, plain(null.file), f"{null.compared_s:.1f} s",
-                f"{', '.join(made_up) or 'nothing'}; null {_null(null.null_db)}", said,
-            )
-        )  # fmt: skip
+    cells = [_outside_cells(null) for null in nulls]
     head = ("stem", "file", "compared", "made up for, and what is left", "found")
     lines = table(head, cells)
     changed = [(null, one) for null in nulls for one in null.changed]
@@ -306,6 +280,33 @@ def _outside(nulls: Sequence[NullTest], moved: Sequence[Moved]) -> list[str]:
     if len(changed) > _SEEN:
         lines.append(f"- {len(changed) - _SEEN} more are in check.yaml.")
     return lines
+
+
+def _outside_cells(null: NullTest) -> tuple[str, str, str, str, str]:
+    if null.why_not:
+        return null.stem, plain(null.file), "", "", f"not compared: {null.why_not}"
+    made_up = [f"{null.late_smp:.2f} samples"] if null.late_smp else []
+    if abs(null.gain_db) >= 0.05:
+        made_up.append(f"{null.gain_db:+.1f} dB")
+    left = f"{', '.join(made_up) or 'nothing'}; null {_null(null.null_db)}"
+    return null.stem, plain(null.file), f"{null.compared_s:.1f} s", left, _found_outside(null)
+
+
+def _found_outside(null: NullTest) -> str:
+    said = "the same sound"
+    if null.ride_db is not None:
+        said = f"the same sound, its level moving {_ride(null.ride_db)}"
+    if null.rerendered:
+        said = "rendered anew"
+    elif null.changed:
+        stretches = f"{count(len(null.changed), 'stretch', 'stretches')} changed"
+        said = f"{said}; {stretches}" if null.ride_db is not None else stretches
+    if null.reaching:
+        said += (
+            f"; {count(null.reaching, 'edit')} past the note's own span, by "
+            f"{null.reach_s:.1f} s at most"
+        )
+    return said
 
 
 def _sour(sour: SourCheck) -> list[str]:

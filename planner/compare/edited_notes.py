@@ -143,7 +143,7 @@ def tone_change_db(before: Floats, after: Floats) -> Floats:
 
 
 def tone_said(changes: Mapping[str, Floats], around: Mapping[str, Sequence[Floats]]) -> list[str]:
-    """Say which edited notes sound another way.
+    """Say which edited notes have another tone than before.
 
     changes: by note id; `tone_change_db` of the edited notes.
     around: by note id; the same of notes around it that nobody moved; what most of them changed is

@@ -16,6 +16,10 @@ import numpy as np
 from planner.pitch import cents
 
 At = Literal["onset", "sustain", "end"]
+WHOLE_NOTE: tuple[At, ...] = (
+    "sustain",
+    "onset",
+)  # what says how a note moved as a whole, best first
 
 LEAST_DOUBT_CENTS = 0.5  # chosen: two readings of one sound in two files agree no better
 _SAME_START_S = 0.08  # chosen: further apart it may be another note of the line
@@ -48,6 +52,23 @@ class Reading:
     tolerance_cents: float | None = None
     heard_in: tuple[tuple[str, float], ...] = ()  # (stem, dB against itself) where it leaks to
 
+    def hz_at(self, at: At) -> float | None:
+        """The pitch of one part of the note."""
+        return {"onset": self.onset_hz, "sustain": self.sustain_hz, "end": self.end_hz}[at]
+
+    def doubt_cents_at(self, at: At) -> float:
+        """How unsure that pitch is; 0 where nothing says."""
+        doubt = self.onset_uncertainty_cents if at == "onset" else self.uncertainty_cents
+        return doubt or 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundMove:
+    """How far a note really moved, in cents, and how unsure that is."""
+
+    cents: float
+    uncertainty_cents: float
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
@@ -56,21 +77,35 @@ class Pair:
     then: Reading
     now: Reading
 
-    def moved(self, at: At) -> tuple[float, float] | None:
-        """Give cents moved in one part of the note, and how sure that is; None where unread."""
-        before, after = getattr(self.then, f"{at}_hz"), getattr(self.now, f"{at}_hz")
-        if before is None or after is None:
-            return None
-        name = "onset_uncertainty_cents" if at == "onset" else "uncertainty_cents"
-        doubts = [getattr(one, name) or 0.0 for one in (self.then, self.now)]
-        return cents(after, before), max(LEAST_DOUBT_CENTS, math.hypot(*doubts))
+    @property
+    def shaky(self) -> bool:
+        return self.then.shaky or self.now.shaky
+
+    def moved(self, *parts: At) -> FoundMove | None:
+        """Give how far the note moved, by the first of these parts that was read in both files.
+
+        Without parts: by its sustain, else by its onset. None where none was read in both.
+        """
+        for at in parts or WHOLE_NOTE:
+            before, after = self.then.hz_at(at), self.now.hz_at(at)
+            if before is not None and after is not None:
+                doubt = math.hypot(self.then.doubt_cents_at(at), self.now.doubt_cents_at(at))
+                return FoundMove(
+                    cents=cents(after, before), uncertainty_cents=max(LEAST_DOUBT_CENTS, doubt)
+                )
+        return None
 
 
-def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair, ...], float]:
-    """Find each note of the plan in the bounce.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paired:
+    """The notes of a plan that were found again in a bounce."""
 
-    Gives the pairs, and by how much the bounce's notes begin later than the plan's.
-    """
+    pairs: tuple[Pair, ...] = ()
+    late_s: float = 0.0  # by how much the bounce's notes begin later than the plan's
+
+
+def paired(then: Sequence[Reading], now: Sequence[Reading]) -> Paired:
+    """Find each note of the plan in the bounce."""
     shift_s = _shift(then, now)
     near = sorted(
         (abs(b.start_s - a.start_s - shift_s), abs(cents(b.pitch_hz, a.pitch_hz)), i, k)
@@ -91,7 +126,7 @@ def paired(then: Sequence[Reading], now: Sequence[Reading]) -> tuple[tuple[Pair,
             pairs.append(Pair(then=then[i], now=now[k]))
     pairs.sort(key=lambda pair: (pair.then.start_s, pair.then.id))
     late = [pair.now.start_s - pair.then.start_s for pair in pairs]
-    return tuple(pairs), float(np.median(late)) if late else 0.0
+    return Paired(pairs=tuple(pairs), late_s=float(np.median(late)) if late else 0.0)
 
 
 def _shift(then: Sequence[Reading], now: Sequence[Reading]) -> float:

@@ -9,7 +9,7 @@ unless said otherwise.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
@@ -80,7 +80,7 @@ class NullTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pieces:
-    """Pieces of untouched time, as sums from which every gain's rest follows."""
+    """Pieces of untouched time, as sums: what any gain would leave can be worked out from them."""
 
     start_smp: Ints  # (k,)
     length_smp: int
@@ -96,9 +96,9 @@ class Pieces:
 # ---------------------------------------------------------------- where to compare
 
 
-def untouched(rows: Iterable[Row], spans_of: dict[str, tuple[int, int]], frames: int, sr: int) -> (
-    tuple[tuple[int, int], ...]
-):  # fmt: skip
+def untouched(
+    rows: Iterable[Row], spans_of: Mapping[str, tuple[int, int]], frames: int, sr: int
+) -> tuple[tuple[int, int], ...]:
     """Give the stretches of a stem's file that no row asks to touch, (first, end) in samples.
 
     Rows that are refused or parked touch nothing. A rule over a part touches all of the file, one
@@ -108,8 +108,10 @@ def untouched(rows: Iterable[Row], spans_of: dict[str, tuple[int, int]], frames:
     ----------
     rows : iterable of Row
         Of one stem.
-    spans_of : dict
+    spans_of : mapping
         Note id -> (first sample, end).
+    frames, sr : int
+        Length of the file in samples, and its rate in Hz.
     """
     touched: list[tuple[int, int]] = []
     for row in rows:

@@ -141,7 +141,7 @@ def _moved(sour: SourMap, adds: Mapping[str, float]) -> Now:
 
 
 def _fresh(sour: SourMap, before: Now, planned: Now, measured: Now) -> tuple[FreshSour, ...]:
-    """What turned sour where nothing was, the longest first."""
+    """Find moments that are sour in the bounces and were clean as recorded, the longest first."""
     clean = before.count == 0
     edges = np.concatenate([[0.0], np.cumsum(sour.piece_s)])
     zero_s = min((n.start_s for n in sour.met.notes), default=0.0)

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answer.answers import BLANK, Area, Entry, Human, Override, Source, entry_of, short
+from planner.answer.answers import (
+    BLANK,
+    Area,
+    Entry,
+    HumanColumns,
+    Override,
+    Source,
+    entry_of,
+    short,
+)
 from planner.answer.locks import area_said, area_words, bars_words, questions_inside, rows_inside
 from planner.answer.questions import asks_several
 from planner.answer.replies import Placed, placed, rows_named
@@ -95,28 +104,17 @@ def answer_session(
         past, whole = _plan_of_sheet(path, plans, plan)
         understood = _from_sheet(path, _Given(past, "sheet", by, date), whole=whole)
     else:
-        locks: tuple[LockSaid, ...] = ()
-        source: Source = "page" if is_export(text) else "reply"
-        if source == "page":
+        if is_export(text):
             export = read_export(text)
             if export.song != song:
                 what = f"speaks of {export.song!r}, and this session is {song!r}."
                 raise PlannerError(what, file=path.name if path else None)
-            by = by or export.by
-            said, unclear = export.said, export.unclear
-            plan = plan or _named_plan(plans, export.plan)
+            reply = _Reply(source="page", said=export.said, unclear=export.unclear)
+            by, plan = by or export.by, plan or _named_plan(plans, export.plan)
         else:
-            rest, locks = read_locks(text)
-            said, unclear = read_reply(rest)
+            reply = _read_words(text)
         past = read_past_plan(chosen_plan(plans, plan))
-        stretches = any(one.bars is not None for one in said)
-        if stretches:
-            past = _with_last_bars(past, opened)
-        ask = stretches or any("bar" in lock.text.casefold() for lock in locks)
-        reply = _Given(past, source, by, date, _last_bar(past, opened) if ask else None)
-        understood = _from_reply(said, reply, opened.session.keys)
-        understood.unclear[:0] = unclear
-        _add_locks(understood, locks, reply, opened.session)
+        understood = _from_reply(reply, past, opened, by, date)
     target = answers_path(session_path, out)
     before = read_answers(target)  # a fault in it is told now, not at the next plan
     whole = accept_partly or not understood.unclear
@@ -125,16 +123,33 @@ def answer_session(
         append_answers(target, song, stored, audio=folders)
     return Answered(
         plan=past.name,
-        told=tuple(understood.told),
+        told=understood.told,
         unclear=tuple(f'"{short(one.text)}": {one.why}' for one in understood.unclear),
         stored=len(stored),
         path=target,
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reply:
+    """A reply, read word by word; which rows it speaks of is not known yet."""
+
+    source: Source
+    said: tuple[Said, ...]
+    locks: tuple[LockSaid, ...] = ()
+    unclear: tuple[Unclear, ...] = ()
+
+
+def _read_words(text: str) -> _Reply:
+    """Read a reply in a person's own words."""
+    rest, locks = read_locks(text)
+    said, unclear = read_reply(rest)
+    return _Reply(source="reply", said=said, locks=locks, unclear=unclear)
+
+
 @dataclass(frozen=True, slots=True)
 class _Given:
-    """What a reply was given to, how, by whom and when."""
+    """The plan that a reply is about, and how, by whom and when it was given."""
 
     past: PastPlan
     source: Source
@@ -162,17 +177,24 @@ class _Given:
         )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Understood:
-    """What came of a reply so far: answers, what is not clear, and each answer as told back."""
+    """What came of a reply: answers, what is not clear, and each answer as told back."""
 
-    entries: list[Entry] = field(default_factory=list)
-    unclear: list[Unclear] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
+    entries: tuple[Entry, ...] = ()
+    unclear: tuple[Unclear, ...] = ()
+    told: tuple[str, ...] = ()
+
+    def __add__(self, more: _Understood) -> _Understood:
+        return _Understood(
+            entries=self.entries + more.entries,
+            unclear=self.unclear + more.unclear,
+            told=self.told + more.told,
+        )
 
 
 def _stands_there(entry: Entry, before: Sequence[Entry]) -> bool:
-    """Whether the last that was said of this, and in this way, says the same of the same plan."""
+    """Whether the last answer of this kind to the same row says the same, of the same plan."""
 
     def about(one: Entry) -> tuple[object, ...]:
         return one.id, one.area, one.answer is None and one.state is None, one.locked is None
@@ -217,7 +239,7 @@ def _named_plan(plans: tuple[Path, ...], name: str) -> str | None:
 
 
 def _plan_of_sheet(path: Path, plans: tuple[Path, ...], named: str | None) -> tuple[PastPlan, bool]:
-    """The plan that a table is of, and whether its blank cells say anything."""
+    """Find the plan that a table is of, and whether its blank cells take back what stood there."""
     if said := plan_said(path):
         return read_past_plan(chosen_plan(plans, named or said)), False
     beside = path.resolve().parent
@@ -228,9 +250,32 @@ def _plan_of_sheet(path: Path, plans: tuple[Path, ...], named: str | None) -> tu
     return next(found, None) or read_past_plan(plans[0]), False
 
 
-def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) -> _Understood:
-    numbers = any(one.ref.isdigit() for one in said)
-    ranks = read_ranks(given.past.folder) if numbers else {}
+def _from_reply(reply: _Reply, past: PastPlan, opened: Opened, by: str, date: str) -> _Understood:
+    """Find what a reply says of the rows of a plan."""
+    of_stretches = any(one.bars is not None for one in reply.said)
+    if of_stretches:
+        past = _with_last_bars(past, opened)
+    of_bars = of_stretches or any("bar" in lock.text.casefold() for lock in reply.locks)
+    last_bar = _last_bar(past, opened) if of_bars else None
+    given = _Given(past, reply.source, by, date, last_bar)
+    # Numbers are lines of the offenders list, which an old plan may have lost.
+    by_number = reply.locks or any(one.ref.isdigit() for one in reply.said)
+    ranks = read_ranks(past.folder) if by_number else {}
+    answers = _from_answers(reply.said, given, ranks, opened.session.keys)
+    understood = _Understood(unclear=reply.unclear) + answers
+    for lock in reply.locks:
+        understood += _from_lock(lock, given, ranks, opened.session)
+    return understood
+
+
+def _from_answers(
+    said: Sequence[Said], given: _Given, ranks: Mapping[int, str], keys: Sequence[KeyMark]
+) -> _Understood:
+    """Give the answers to single rows.
+
+    ranks: line of the offenders list -> row id.
+    keys: by which notes are named in what is told back.
+    """
     found, unclear = placed(said, given.past.rows, ranks, keys)
     inside = []
     for one in found:
@@ -238,12 +283,12 @@ def _from_reply(said: tuple[Said, ...], given: _Given, keys: Sequence[KeyMark]) 
             unclear += (Unclear(text=f"{one.row.id} {bars_words(one.bars)}", why=why),)
         else:
             inside.append(one)
-    entries = [_entry(one, given) for one in inside]
-    told = [
+    entries = tuple(_entry(one, given) for one in inside)
+    told = (
         f"{_ref_words(one.ref, one.row)}: {_answer_words(e, names_at(keys, one.row.start_bar))}"
         for one, e in zip(inside, entries, strict=True)
-    ]
-    return _Understood(entries, [*unclear], told)
+    )
+    return _Understood(entries=entries, unclear=unclear, told=tuple(told))
 
 
 def _entry(one: Placed, given: _Given) -> Entry:
@@ -270,37 +315,36 @@ def _entry(one: Placed, given: _Given) -> Entry:
     )
 
 
-def _add_locks(
-    done: _Understood, locks: tuple[LockSaid, ...], given: _Given, session: Session
-) -> None:
-    """Locks of rows become answers to these rows; those of a place are kept as the place."""
+def _from_lock(
+    lock: LockSaid, given: _Given, ranks: Mapping[int, str], session: Session
+) -> _Understood:
+    """A lock of rows becomes answers to these rows; a lock of a place is kept as the place."""
     past = given.past
-    ranks = read_ranks(past.folder) if locks else {}
+    word = "locked" if lock.locked else "unlocked"
+    rows = rows_named(lock.text, past.rows, ranks)
+    if rows:
+        return _Understood(
+            entries=tuple(replace(given.entry(row), locked=lock.locked) for row in rows),
+            told=tuple(f"{_row_words(row)}: {word}" for row in rows),
+        )
     codes = [spec.code for spec in session.stems]
-    for lock in locks:
-        word = "locked" if lock.locked else "unlocked"
-        rows = rows_named(lock.text, past.rows, ranks)
-        for row in rows:
-            done.entries.append(replace(given.entry(row), locked=lock.locked))
-            done.told.append(f"{_row_words(row)}: {word}")
-        if rows:
-            continue
-        area, why = area_said(lock.text, codes, session.sections)
-        if area is not None and area.from_bar is not None:
-            mapped = any(row.start_bar is not None for row in past.rows)
-            why = given.past_the_end(area.from_bar)
-            why = why if mapped else "there is no tempo map, so no bar can be found"
-        if area is None or why:
-            text = f"{'' if lock.locked else 'un'}lock {lock.text}"
-            done.unclear.append(Unclear(text=text, why=why))
-            continue
-        done.entries.append(replace(given.of_a_place(area), locked=lock.locked))
-        inside = count(len(rows_inside(area, past.rows)), "row")
-        new = "; nothing new will be planned there" if lock.locked else ""
-        asked = len(questions_inside(area, past.rows))
-        if lock.locked and asked:
-            new += f", and {count(asked, 'question')} of it will not be asked again"
-        done.told.append(f"{area_words(area)} ({inside} of {past.name}): {word}{new}")
+    area, why = area_said(lock.text, codes, session.sections)
+    if area is not None and area.from_bar is not None:
+        mapped = any(row.start_bar is not None for row in past.rows)
+        why = given.past_the_end(area.from_bar)
+        why = why if mapped else "there is no tempo map, so no bar can be found"
+    if area is None or why:
+        text = f"{'' if lock.locked else 'un'}lock {lock.text}"
+        return _Understood(unclear=(Unclear(text=text, why=why),))
+    inside = count(len(rows_inside(area, past.rows)), "row")
+    new = "; nothing new will be planned there" if lock.locked else ""
+    asked = len(questions_inside(area, past.rows))
+    if lock.locked and asked:
+        new += f", and {count(asked, 'question')} of it will not be asked again"
+    return _Understood(
+        entries=(replace(given.of_a_place(area), locked=lock.locked),),
+        told=(f"{area_words(area)} ({inside} of {past.name}): {word}{new}",),
+    )
 
 
 def _from_sheet(path: Path, given: _Given, *, whole: bool) -> _Understood:
@@ -311,18 +355,12 @@ def _from_sheet(path: Path, given: _Given, *, whole: bool) -> _Understood:
     """
     past = given.past
     ids = {row.id for row in past.rows}
-    typed: dict[str, Human] = {}
+    typed: dict[str, HumanColumns] = {}
     unclear: list[Unclear] = []
     for row_id, human in read_human_columns(path).items():
         written = past.written.get(row_id, BLANK)
         if not whole:
-            state, by, comment, locked = human
-            human = (
-                written[0] if state == "new" else state,
-                by or written[1],
-                comment or written[2],
-                locked or written[3],
-            )
+            human = human.over(written)
         if same_human(human, written):
             continue
         if row_id in ids:
@@ -337,8 +375,9 @@ def _from_sheet(path: Path, given: _Given, *, whole: bool) -> _Understood:
         )
         for row_id, column, cell in changed_numbers(path, past.rows)
     ]
-    entries = [*typed_entries(past, typed, by=given.by, date=given.date)]
-    return _Understood(entries, unclear, [_told_entry(e) for e in entries])
+    entries = typed_entries(past, typed, by=given.by, date=given.date)
+    told = tuple(_told_entry(e) for e in entries)
+    return _Understood(entries=entries, unclear=tuple(unclear), told=told)
 
 
 def _told_entry(entry: Entry) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from planner.check import StemCheck, checked_rows, checked_stem, ghosts_left, moved_unasked
 from planner.compare.check_words import BounceCheck
 from planner.compare.edited_notes import edited_said
-from planner.compare.note_pairs import Pair, Reading, paired
+from planner.compare.note_pairs import Pair, Paired, Reading, paired
 from planner.compare.null_test import NullTest
 from planner.compare.sour_check import sour_check
 from planner.edges.heard_stem import HeardStem
@@ -19,6 +19,7 @@ from planner.edges.listening import Listening, Progress, hear_all
 from planner.edges.nulling import null_test, tone_of_edits
 from planner.edges.opening import (
     Opened,
+    StemFile,
     open_session,
     places_of,
     scores_of,
@@ -26,8 +27,8 @@ from planner.edges.opening import (
     tempo_map_of,
 )
 from planner.edges.recalling import answers_of, with_said_roles
-from planner.errors import AudioError, PlannerError, PromiseError
-from planner.files.audio import sha256_of
+from planner.errors import AudioError, PlannerError
+from planner.files.audio import check_unchanged, sha256_of
 from planner.files.audio_opening import file_form
 from planner.files.bounce_files import check_files, find_bounce, read_notes
 from planner.files.past_plans import PastPlan, chosen_plan, plans_to, read_past_plan
@@ -38,6 +39,7 @@ from planner.words.session_model import StemSpec
 from planner.words.wording import count, raise_or_lower
 
 _TOGETHER_CENTS = 2.0  # common practice, no source: files of one source move alike
+_SAME_START_S = 0.05  # chosen: one note in two files of one source begins no further apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,52 +77,18 @@ def check_session(
     opened = with_said_roles(opened, answers_of(opened, out))
     folder = chosen_plan(plans_to("check", out, opened.session.song, session_path), plan)
     _refuse(bounces, folders)
-    past = read_past_plan(folder)
-    then = read_notes(folder)
+    past, before = read_past_plan(folder), read_notes(folder)
     found = _bounces(opened, bounces, past)
-    if not found:
-        what = "holds no file with the name of a stem, nor with a name that begins so."
-        raise AudioError(what, file=str(bounces), hint="Keep the names, and add a suffix.")
     audio = (*folders, *audio_folders(found.values()))
     refuse_unwritable(out, audio)
-    originals = [path for _, path, _ in opened.stems]
+    originals = [stem.path for stem in opened.stems]
     sums = {path: sha256_of(path) for path in (*originals, *opened.linked, *found.values())}
-    changed = tuple(
-        spec.code
-        for spec, path, _ in opened.stems
-        if past.sha256_of.get(spec.code, "") not in ("", sums[path])
-    )
+    files = _Files(opened=opened, past=past, found=found, sums=sums)
     progress(f"hearing {count(len(found), 'bounce')}")
     heard = _hear(opened, found, Listening(jobs=jobs, progress=progress, sums=sums))
     progress("comparing outside the edits")
-    stems: list[StemCheck] = []
-    nulls: list[NullTest] = []
-    pairs: dict[str, Pair] = {}
-    files = _Files(opened=opened, past=past, found=found, sums=sums)
-    for stem in opened.stems:
-        before = [one for one in then if one.stem == stem[0].code]
-        one = _one_stem(files, stem, heard.get(stem[0].code), before)
-        nulls += one.nulls
-        pairs |= one.pairs
-        stems += [] if one.check is None else [one.check]
-    stems = _with_linked(files, pairs, stems)
-    no_file = frozenset(s.code for s, _, _ in opened.stems if s.code not in heard)
-    rows, done = checked_rows(past.rows, pairs, no_file)
-    sour = sour_check(
-        then, past.rows, pairs,
-        roles={s.code: s.role for s, _, _ in opened.stems}, shifts=shifts_of(opened),
-        bounced=frozenset(heard),
-    )  # fmt: skip
-    check = BounceCheck(
-        song=opened.session.song, plan=past.name, rows=rows,
-        moved=moved_unasked(past.rows, pairs, done), stems=tuple(stems),
-        changed_originals=changed, nulls=tuple(nulls), sour=sour,
-        ghosts=ghosts_left(pairs.values()),
-    )  # fmt: skip
-    for path, sha256 in sums.items():
-        if sha256_of(path) != sha256:
-            what = "the file changed while it was checked."
-            raise PromiseError(what, file=path.name, hint="See what writes to it, and check again.")
+    check = _compared(files, heard, before)
+    check_unchanged(sums, during="it was checked", again="check again")
     progress("writing the check")
     written = write_plan_folder(out, check_files(check, past.rows), audio=audio, kind="check")
     return Checked(check=check, folder=written)
@@ -144,13 +112,49 @@ class _Files:
     opened: Opened
     past: PastPlan
     found: Mapping[str, Path]  # bounces by the name that the session writes
-    sums: Mapping[Path, str]
+    sums: Mapping[Path, str]  # SHA-256 of originals and bounces
 
-    def original(self, stem: tuple[StemSpec, Path, str], name: str) -> Path:
+    def original(self, stem: StemFile, name: str) -> Path:
         """Which file of a stem has this name; the measured one where none has."""
-        _, measured, written = stem
-        linked = self.opened.linked if name != written else ()
-        return next((p for p in linked if p.name == Path(name).name), measured)
+        linked = self.opened.linked if name != stem.written else ()
+        return next((p for p in linked if p.name == Path(name).name), stem.path)
+
+
+def _compared(
+    files: _Files, heard: Mapping[str, HeardStem], before: Sequence[Reading]
+) -> BounceCheck:
+    """Compare everything that was heard in the bounces with the plan.
+
+    heard: by stem code; before: the notes of all stems, as planned.
+    """
+    opened, past = files.opened, files.past
+    roles = {stem.spec.code: stem.spec.role for stem in opened.stems}
+    stems = [
+        _one_stem(files, stem, heard.get(code), [one for one in before if one.stem == code])
+        for stem in opened.stems
+        for code in [stem.spec.code]
+    ]
+    pairs = {note_id: pair for one in stems for note_id, pair in one.pairs.items()}
+    rows, done = checked_rows(past.rows, pairs, no_file=frozenset(roles.keys() - heard.keys()))
+    sour = sour_check(
+        before, past.rows, pairs,
+        roles=roles, shifts=shifts_of(opened), bounced=frozenset(heard),
+    )  # fmt: skip
+    return BounceCheck(
+        song=opened.session.song,
+        plan=past.name,
+        rows=rows,
+        moved=moved_unasked(past.rows, pairs, done),
+        stems=tuple(one.check for one in stems if one.check is not None),
+        changed_originals=tuple(
+            stem.spec.code
+            for stem in opened.stems
+            if past.sha256_of.get(stem.spec.code, "") not in ("", files.sums[stem.path])
+        ),
+        nulls=tuple(null for one in stems for null in one.nulls),
+        sour=sour,
+        ghosts=ghosts_left(pairs.values()),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,35 +163,34 @@ class _OneStem:
 
     check: StemCheck | None  # None: no bounce, and none was needed
     nulls: list[NullTest]
-    pairs: dict[str, Pair]  # by note id
+    pairs: Mapping[str, Pair] = field(default_factory=dict)  # by note id
 
 
 def _one_stem(
-    files: _Files,
-    stem: tuple[StemSpec, Path, str],
-    heard: HeardStem | None,
-    before: list[Reading],
+    files: _Files, stem: StemFile, heard: HeardStem | None, before: Sequence[Reading]
 ) -> _OneStem:
-    spec, original, written = stem
+    """Compare one stem; before: its notes, as planned."""
+    spec = stem.spec
     rows = [r for r in files.past.rows if r.stem == spec.code]
     planned = [r for r in rows if r.action in MOVING_ACTIONS]
-    met = paired(before, readings_of(heard)) if heard is not None else ((), 0.0)
-    together, late_s = met
-    nulls = _null(files, stem, rows, before, late_s=late_s)
+    met = Paired() if heard is None else paired(before, readings_of(heard))
+    nulls = _null(files, stem, rows, before, late_s=met.late_s)
     if heard is None:
         said = (_no_file(spec, files.found, len(planned)),)
         absent = StemCheck(
             code=spec.code, notes=len(before), paired=0, late_s=0.0, said=said,
             unchecked_rows=len(planned),
         )  # fmt: skip
-        return _OneStem(check=absent if planned else None, nulls=nulls, pairs={})
-    own = {pair.then.id: pair for pair in together}
-    told = _about_the_file(heard.facts, original, files.sums[original], bool(planned))
+        return _OneStem(check=absent if planned else None, nulls=nulls)
+    own = {pair.then.id: pair for pair in met.pairs}
+    sha256 = files.sums[stem.path]
+    told = _about_the_file(heard.facts, stem.path, sha256, bool(planned))
     told += edited_said(planned, before, own)
-    bounce = files.found.get(written)
-    if bounce is not None and files.sums[bounce] != files.sums[original]:
-        told += tuple(tone_of_edits(original, bounce, planned, own))
+    bounce = files.found.get(stem.written)
+    if bounce is not None and files.sums[bounce] != sha256:
+        told += tone_of_edits(stem.path, bounce, planned, own)
     check = checked_stem(spec.code, before, met, told, nulls[0] if nulls else None)
+    check = replace(check, said=(*check.said, *_about_linked_files(files, stem, own)))
     return _OneStem(check=check, nulls=nulls, pairs=own)
 
 
@@ -214,98 +217,96 @@ def readings_of(heard: HeardStem) -> tuple[Reading, ...]:
 
 
 def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
-    """Which bounce is which file's: by the name that the session writes."""
-    found = {}
-    for spec, _, written in opened.stems:
-        if spec.code in past.missing:
-            continue
-        for name in (written, spec.file, *spec.linked):
-            path = find_bounce(folder, name)
-            if path is not None:
-                found[name] = path
+    """Which bounce is which file's: by the name that the session writes.
+
+    Raises
+    ------
+    AudioError
+        If the folder holds none, or several files could be the same bounce.
+    """
+    named = [
+        name for stem in opened.stems if stem.spec.code not in past.missing for name in stem.names
+    ]
+    found = {name: path for name in named if (path := find_bounce(folder, name)) is not None}
+    if not found:
+        what = "holds no file with the name of a stem, nor with a name that begins so."
+        raise AudioError(what, file=str(folder), hint="Keep the names, and add a suffix.")
     return found
 
 
 def _null(
     files: _Files,
-    stem: tuple[StemSpec, Path, str],
+    stem: StemFile,
     rows: Sequence[Row],
     notes: Sequence[Reading],
     *,
     late_s: float,
 ) -> list[NullTest]:
     """Compare each file of a stem that has a bounce; the measured one comes first."""
-    spec, _, written = stem
-    done = []
-    for name in dict.fromkeys((written, spec.file, *spec.linked)):
+    code, done = stem.spec.code, []
+    for name in stem.names:
         if name not in files.found:
             continue
         original, after = files.original(stem, name), files.found[name]
         if files.sums[after] == files.sums.get(original):
-            same = NullTest(stem=spec.code, file=after.name, why_not="it is the original file")
-            done.append(same)
-            continue
-        done.append(null_test(spec.code, original, after, rows=rows, notes=notes, late_s=late_s))
+            done.append(NullTest(stem=code, file=after.name, why_not="it is the original file"))
+        else:
+            done.append(null_test(code, original, after, rows=rows, notes=notes, late_s=late_s))
     return done
 
 
-def _hear(opened: Opened, found: dict[str, Path], how: Listening) -> dict[str, HeardStem]:
+def _hear(opened: Opened, found: Mapping[str, Path], how: Listening) -> dict[str, HeardStem]:
+    """Hear the bounces of the measured files, by stem code."""
     there = tuple(
-        (spec, found[written], found[written].name)
-        for spec, _, written in opened.stems
-        if written in found and spec.role != "exclude"
+        replace(stem, path=found[stem.written], written=found[stem.written].name)
+        for stem in opened.stems
+        if stem.written in found and stem.spec.role != "exclude"
     )
     bounced = replace(opened, stems=there)
     scores, _ = scores_of(bounced, tempo_map_of(opened), keep_going=True)
     return {one.code: one for one in hear_all(bounced, scores, how).stems}
 
 
-def _with_linked(files: _Files, pairs: dict[str, Pair], stems: list[StemCheck]) -> list[StemCheck]:
-    """Add to each stem which of its linked files is missing, or did not move with it."""
-    done = []
-    for stem in stems:
-        entry = next(s for s in files.opened.stems if s[0].code == stem.code)
-        spec, _, written = entry
-        said = list(stem.said)
-        own = {k: p for k, p in pairs.items() if p.then.stem == stem.code}
-        for name in (spec.file, *spec.linked):
-            if name == written or not own:
-                continue
-            if name not in files.found:
-                said.append(f"no corrected file for {name}, which belongs to the same source")
-                continue
-            both = (files.original(entry, name), files.found[name])
-            apart = _apart(files.opened, spec, name, both, own)
-            if apart is not None and abs(apart) > _TOGETHER_CENTS:
-                said.append(
-                    f"{name} did not move with {written}: "
-                    f"it is to be moved on ({raise_or_lower(-apart)})"
-                )
-        done.append(replace(stem, said=tuple(said)))
-    return done
+def _about_linked_files(files: _Files, stem: StemFile, own: Mapping[str, Pair]) -> list[str]:
+    """Say which of a stem's linked files is missing, or did not move with it."""
+    said = []
+    for name in stem.names[1:] if own else ():
+        if name not in files.found:
+            said.append(f"no corrected file for {name}, which belongs to the same source")
+            continue
+        apart = _apart(files, stem, name, own)
+        if apart is not None and abs(apart) > _TOGETHER_CENTS:
+            said.append(
+                f"{name} did not move with {stem.written}: "
+                f"it is to be moved on ({raise_or_lower(-apart)})"
+            )
+    return said
 
 
-def _apart(
-    opened: Opened, spec: StemSpec, name: str, both: tuple[Path, Path], own: dict[str, Pair]
-) -> float | None:
-    """By how much less a linked file moved than the measured one, where that one moved most."""
-    alone = (replace(opened, stems=((spec, path, name),)) for path in both)
-    then, now = (readings_of(hear_all(one, {}, Listening()).stems[0]) for one in alone)
-    together, _ = paired(then, now)
-    moved = {}
-    for pair in together:
-        read = pair.moved("sustain") or pair.moved("onset")
-        if read is not None:
-            moved[pair.then.start_s] = read[0]
+def _apart(files: _Files, stem: StemFile, name: str, own: Mapping[str, Pair]) -> float | None:
+    """By how many cents less a linked file moved than the measured one, where either moved."""
+    then, now = (
+        readings_of(_heard_alone(files.opened, replace(stem, path=path, written=name)))
+        for path in (files.original(stem, name), files.found[name])
+    )
+    moved = {
+        pair.then.start_s: move.cents
+        for pair in paired(then, now).pairs
+        if (move := pair.moved()) is not None
+    }
     apart = []
     for pair in own.values():
-        read = pair.moved("sustain") or pair.moved("onset")
-        near = min(moved, key=lambda at: abs(at - pair.then.start_s), default=None)
-        if read is None or near is None or abs(near - pair.then.start_s) > 0.05:
+        move = pair.moved()
+        near = min(moved, key=lambda at_s: abs(at_s - pair.then.start_s), default=None)
+        if move is None or near is None or abs(near - pair.then.start_s) > _SAME_START_S:
             continue
-        if abs(read[0]) > _TOGETHER_CENTS or abs(moved[near]) > _TOGETHER_CENTS:
-            apart.append(moved[near] - read[0])
+        if abs(move.cents) > _TOGETHER_CENTS or abs(moved[near]) > _TOGETHER_CENTS:
+            apart.append(moved[near] - move.cents)
     return float(np.median(apart)) if apart else None
+
+
+def _heard_alone(opened: Opened, stem: StemFile) -> HeardStem:
+    return hear_all(replace(opened, stems=(stem,)), {}, Listening()).stems[0]
 
 
 def _about_the_file(facts: AudioFacts, original: Path, sha256: str, planned: bool) -> list[str]:

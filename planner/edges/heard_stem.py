@@ -1,4 +1,4 @@
-"""What was heard in one stem, and what of a session file that may depend on."""
+"""What was heard in one stem, and which fields of its entry hearing may depend on."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from planner.leaks.spectra import HOP_S, Spectra
 from planner.model import SILENT_DBFS, AudioFacts, Finding, Measurement, Note
 from planner.words.session_model import StemSpec
 
-# Chosen: what rings, breathes or leaks in lies further down. Less than 4 s may be one odd sound.
+# Chosen: loud is within 15 dB of the loudest twentieth; what rings, breathes or leaks in lies
+# lower. Less than 4 s of it may be one odd sound.
 _LOUD_PERCENT, _LOUD_DB, _LEAST_S = 95.0, 15.0, 4.0
 
 
@@ -26,7 +27,7 @@ class HeardStem:
 
 
 def found_share(heard: HeardStem) -> float | None:
-    """Tell in what share of the time in which a stem is loud its notes lie; None: hardly ever."""
+    """Give the share of a stem's loud time that its notes fill; None where that time is short."""
     level_dbfs = heard.spectra.level_dbfs()
     loud_db = float(np.percentile(level_dbfs, _LOUD_PERCENT))
     loud = level_dbfs > max(loud_db - _LOUD_DB, SILENT_DBFS)
@@ -40,10 +41,10 @@ def found_share(heard: HeardStem) -> float | None:
 
 
 def as_listened_to(spec: StemSpec) -> StemSpec:
-    """Leave of a stem's entry only what listening may go by.
+    """Keep of a stem's entry only what listening may depend on.
 
-    Whoever listens is given this and nothing more, so that what was heard once can be used again
-    as long as this, the file, its score and the program stay the same.
+    Listening is given this and nothing more. So what was heard once can be used again for as long
+    as this, the file, its score and the program stay the same.
     """
     return StemSpec(
         code=spec.code,

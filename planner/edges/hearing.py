@@ -35,9 +35,10 @@ def hear_stem(
 ) -> HeardStem:
     """Read one stem and measure its notes; an excluded stem is read but not listened to.
 
-    Where several notes sound at once, a score that fits leads a second search and a third.
-    The sum of the file (`sha256`) is taken over where it is known. Where other stems are known to
-    leak in (`leaks`), it is listened to with these turned down.
+    path, file: the file, and its name as the session file writes it.
+    score: where several notes sound at once, one that fits leads a second search and a third.
+    sha256: of the file's content, where it is known already.
+    leaks: what other stems are known to leak in; it is turned down before notes are looked for.
 
     Raises
     ------
@@ -50,7 +51,7 @@ def hear_stem(
     findings = tuple(f if f.stem else replace(f, stem=spec.code) for f in findings)
     samples, hum = without_hum(samples, ANALYSIS_SR)
     if hum is not None and hum.level_dbfs > _FAINT_HUM_DBFS:
-        findings = (*findings, _told(hum, spec.code))
+        findings = (*findings, _hum_finding(hum, spec.code))
     spectra = coarse_spectra(samples, ANALYSIS_SR)
     if leaks:
         samples = without_leaks(samples, ANALYSIS_SR, spectra, leaks)
@@ -83,7 +84,7 @@ def hear_stem(
     )
 
 
-def _told(hum: Hum, code: str) -> Finding:
+def _hum_finding(hum: Hum, code: str) -> Finding:
     return Finding(
         severity="note",
         what=f"mains hum stands through the file: multiples of {hum.mains_hz:.0f} Hz, "

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from planner.edges.heard_stem import HeardStem, as_listened_to
 from planner.edges.hearing import hear_stem
-from planner.edges.opening import Opened, lost_file, with_place
+from planner.edges.opening import Opened, TakeFile, lost_file, with_place
 from planner.errors import OutputError, PlannerError
 from planner.files.audio import sha256_of
 from planner.files.measured_notes import KeptNotes, keep_measured, key_of, read_measured
@@ -80,10 +80,10 @@ def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) ->
     """
     wanted = [
         _Wanted(
-            name=spec.code, spec=spec, path=path, file=file,
-            score=scores.get(spec.code), sha256=how.sums.get(path),
+            name=stem.spec.code, spec=stem.spec, path=stem.path, file=stem.written,
+            score=scores.get(stem.spec.code), sha256=how.sums.get(stem.path),
         )
-        for spec, path, file in opened.stems
+        for stem in opened.stems
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, how)
     stems = {one.spec.code: heard for one, heard in done}
@@ -108,7 +108,7 @@ def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) ->
 
 def hear_takes(
     opened: Opened,
-    takes: Sequence[tuple[StemSpec, Take, Path]],
+    takes: Sequence[TakeFile],
     how: Listening,
     *,
     kept_as: str = "take",
@@ -116,10 +116,10 @@ def hear_takes(
     """Hear other takes or files of the stems, which are kept as `<code>_<kept_as>_<number>`."""
     wanted = [
         _Wanted(
-            name=f"{spec.code}_{kept_as}_{k}", spec=spec, path=path, file=take.file, take=take,
-            sha256=how.sums.get(path),
+            name=f"{one.spec.code}_{kept_as}_{k}", spec=one.spec, path=one.path,
+            file=one.take.file, take=one.take, sha256=how.sums.get(one.path),
         )
-        for k, (spec, take, path) in enumerate(takes, start=1)
+        for k, one in enumerate(takes, start=1)
     ]  # fmt: skip
     done, lost = _in_order(opened, wanted, how)
     return AllHeard(
@@ -133,7 +133,7 @@ def hear_takes(
 
 
 def or_told(progress: Progress, do: Callable[[], T]) -> T | None:
-    """Do what a run can go on without; where it cannot be done, that is only told."""
+    """Do something that a run can go on without; where it fails, only say so."""
     try:
         return do()
     except OutputError as error:
@@ -167,7 +167,7 @@ def _in_order(
 
 
 def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
-    """Hear what is not known from before; the results come, and are kept, as they are done."""
+    """Hear what is not known from before; give each result, and keep it, as soon as it is there."""
     kept = how.kept
     left: list[tuple[int, _Wanted]] = []
     keys: dict[int, str] = {}
@@ -205,7 +205,7 @@ def _heard(wanted: Sequence[_Wanted], how: Listening) -> Iterator[_Result]:
 
 
 def _with_sum(one: _Wanted) -> _Wanted:
-    """Work a file's sum out once, for its key and for what is told of it."""
+    """Work out a file's checksum once; its key and what is told of it both need it."""
     if one.sha256 is not None:
         return one
     try:

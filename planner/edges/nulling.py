@@ -104,7 +104,7 @@ def null_test(
 def tone_of_edits(
     original: Path, bounce: Path, rows: Sequence[Row], pairs: Mapping[str, Pair]
 ) -> list[str]:
-    """Say which edited notes of one file sound another way than in the original.
+    """Say which edited notes of one file have another tone than in the original.
 
     rows: of this stem.
     pairs: note id -> the note in both files; of this stem.
@@ -139,8 +139,8 @@ def tone_of_edits(
 def _tone_change(original: Path, bounce: Path, pair: Pair) -> Floats | None:
     """How a note's bands changed; None where it is too short, or not surely the same note."""
     length_s = min(one.end_s - one.start_s for one in (pair.then, pair.now))
-    read = pair.moved("sustain") or pair.moved("onset")
-    if read is None or pair.then.shaky or pair.now.shaky or length_s < _LEAST_TONE_S:
+    move = pair.moved()
+    if move is None or pair.shaky or length_s < _LEAST_TONE_S:
         return None
     sounds, rates = [], []
     for path, start_s in ((original, pair.then.start_s), (bounce, pair.now.start_s)):
@@ -151,7 +151,7 @@ def _tone_change(original: Path, bounce: Path, pair: Pair) -> Floats | None:
     x, y = _one_channel(*sounds)
     if not x.any() or not y.any():
         return None
-    return tone_change_db(band_levels_db(x, rates[0]), band_levels_db(y, rates[1], read[0]))
+    return tone_change_db(band_levels_db(x, rates[0]), band_levels_db(y, rates[1], move.cents))
 
 
 def _delay(

@@ -25,20 +25,53 @@ from planner.words.session_model import Session, StemSpec, Take
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StemFile:
+    """A stem and the one file of it that is measured."""
+
+    spec: StemSpec
+    path: Path
+    written: str  # the file's name, as the session file writes it
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The written names of all files of this source, the measured one first."""
+        return tuple(dict.fromkeys((self.written, self.spec.file, *self.spec.linked)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeFile:
+    """Another recording of a stem, a take or a linked file, that is listened to beside it."""
+
+    spec: StemSpec
+    take: Take
+    path: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
     """A session with the place of every stem's files."""
 
     session: Session
     path: Path
-    stems: tuple[tuple[StemSpec, Path, str], ...]  # the file to measure, and its written name
+    stems: tuple[StemFile, ...]
     linked: tuple[Path, ...]
-    missing: tuple[str, ...]
+    missing: tuple[str, ...]  # codes of stems that are left out
     findings: tuple[Finding, ...]
     rough_mix: Path | None = None
-    takes: tuple[tuple[StemSpec, Take, Path], ...] = ()  # those that can be listened to
+    takes: tuple[TakeFile, ...] = ()  # those that can be listened to
 
 
 def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool) -> Opened:
+    """Read a session file and find every file that it names.
+
+    without: codes of stems to leave out.
+    keep_going: leave out stems and takes whose files are not found, instead of stopping.
+
+    Raises
+    ------
+    PlannerError
+        If the session file cannot be used, `without` names no stem, or a file is not found.
+    """
     session, findings = read_session(session_path)
     codes = [spec.code for spec in session.stems]
     for code in without:
@@ -47,12 +80,18 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             hint = f"The codes are {', '.join(codes)}."
             raise SessionError(what, file=str(session_path), hint=hint)
     folder = session_path.parent / session.audio_folder
-    stems: list[tuple[StemSpec, Path, str]] = []
+    stems: list[StemFile] = []
     linked: list[Path] = []
-    takes: list[tuple[StemSpec, Take, Path]] = []
+    takes: list[TakeFile] = []
     missing = list(without)
     found: list[Finding] = list(findings)
     owners: dict[Path, StemSpec] = {}
+
+    def lost(spec: StemSpec, take: Take | None, error: PlannerError) -> Finding:
+        if keep_going:
+            return lost_file(spec, take, error)
+        raise with_place(error, spec, session_path) from error
+
     for spec in session.stems:
         if spec.code in without:
             continue
@@ -61,25 +100,23 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
             path = find_audio_file(folder, written)
             others = [find_audio_file(folder, name) for name in (spec.file, *spec.linked)]
         except PlannerError as error:
-            if not keep_going:
-                raise with_place(error, spec, session_path) from error
+            found.append(lost(spec, None, error))
             missing.append(spec.code)
-            found.append(lost_file(spec, None, error))
             continue
         for file in {path, *others}:
             _refuse_twice(owners.setdefault(file.resolve(), spec), spec, path, session_path)
-        stems.append((spec, path, written))
+        stems.append(StemFile(spec=spec, path=path, written=written))
         linked += [other for other in others if other != path]
         if spec.takes and not may_borrow(spec):
             found.append(unheard(spec.code, spec.role))
             continue
         for take in spec.takes:
             try:
-                takes.append((spec, take, find_audio_file(folder, take.file)))
+                path = find_audio_file(folder, take.file)
             except PlannerError as error:
-                if not keep_going:
-                    raise with_place(error, spec, session_path) from error
-                found.append(lost_file(spec, take, error))
+                found.append(lost(spec, take, error))
+            else:
+                takes.append(TakeFile(spec=spec, take=take, path=path))
     return Opened(
         session=session,
         path=session_path,
@@ -147,15 +184,14 @@ def lost_file(spec: StemSpec, take: Take | None, error: PlannerError) -> Finding
     )
 
 
-def other_files(opened: Opened) -> tuple[tuple[StemSpec, Take, Path], ...]:
+def other_files(opened: Opened) -> tuple[TakeFile, ...]:
     """Name the files of each source that are not measured, as takes to be listened to."""
     folder = opened.path.parent / opened.session.audio_folder
     return tuple(
-        (spec, Take(file=name), find_audio_file(folder, name))
-        for spec, _, written in opened.stems
-        if spec.role != "exclude"
-        for name in (spec.file, *spec.linked)
-        if name != written
+        TakeFile(spec=stem.spec, take=Take(file=name), path=find_audio_file(folder, name))
+        for stem in opened.stems
+        if stem.spec.role != "exclude"
+        for name in stem.names[1:]
     )
 
 
@@ -169,13 +205,13 @@ def sources_of(opened: Opened) -> tuple[tuple[Source, Path], ...]:
         "chords": session.chords_file,
     }
     named += [(use, "", file, folder / file) for use, file in of_the_song.items() if file]
-    for spec, _, _ in opened.stems:
+    for spec in (stem.spec for stem in opened.stems):
         if spec.score is not None:
             named.append(("score", spec.code, spec.score.file, folder / spec.score.file))
         named += [
-            ("take", spec.code, take.file, path)
-            for owner, take, path in opened.takes
-            if owner.code == spec.code
+            ("take", spec.code, one.take.file, one.path)
+            for one in opened.takes
+            if one.spec.code == spec.code
         ]
     return tuple(
         (Source(use=use, stem=code, file=file, sha256=sha256_of(path)), path)
@@ -212,7 +248,7 @@ def judging_of(opened: Opened) -> Judging:
 
 def shifts_of(opened: Opened) -> dict[str, float]:
     """Give the seconds from each stem's clock to the session's, by code, by the files' headers."""
-    clocks = {spec.code: file_clock(path) for spec, path, _ in opened.stems}
+    clocks = {stem.spec.code: file_clock(stem.path) for stem in opened.stems}
     return clock_shifts(opened.session, clocks)
 
 
@@ -222,7 +258,7 @@ def scores_of(
     """Read the scores that stems name, by code; those that cannot be read stop or are findings."""
     scores: dict[str, StemScore] = {}
     findings = []
-    for spec, _, _ in opened.stems:
+    for spec in (stem.spec for stem in opened.stems):
         if spec.score is None:
             continue
         try:
@@ -265,9 +301,9 @@ def places_of(opened: Opened, out: Path | None) -> tuple[tuple[Path, ...], Path]
     Where the session file lies among its stems, that folder is the session's own: plans may have
     a folder of their own in it when a person asks for that by name, never by default.
     """
-    files = [path for _, path, _ in opened.stems] + list(opened.linked)
+    files = [stem.path for stem in opened.stems] + [take.path for take in opened.takes]
+    files += opened.linked
     files += [opened.rough_mix] if opened.rough_mix else []
-    files += [path for _, _, path in opened.takes]
     folders = audio_folders(files)
     if out is None and opened.session.out_folder is not None:
         out = opened.path.parent / opened.session.out_folder

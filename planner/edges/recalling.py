@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from planner.answer.answers import BLANK, Entry, entry_of, with_human
+from planner.answer.answers import BLANK, Entry, HumanColumns, entry_of, with_human
 from planner.answer.changes import changes_since
 from planner.answer.ledger import Known, Ledger
-from planner.answer.locks import held_places, with_locked_rows
+from planner.answer.locks import place_locks, with_locked_rows
 from planner.answer.note_ids import heard_as_before
 from planner.answer.row_ids import notes_from, with_rows
 from planner.answer.ruled_rows import Recalled
@@ -39,7 +39,7 @@ class Remembered:
     findings: tuple[Finding, ...]
 
     def recalled(self, ledger: Ledger) -> Recalled:
-        """Give what a plan needs, with the notes of the ledger as this run finds them."""
+        """Give what a plan must know, with the ledger's notes as this run found them."""
         as_before = heard_as_before(self.before.ledger, ledger)
         return replace(self.before, ledger=ledger, as_before=as_before)
 
@@ -82,7 +82,7 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
         ledger=(*ledger, *_known_from(answers, ledger)),
         rulings=rulings,
         last_rows=rows,
-        locked_places=held_places(said),
+        place_locks=place_locks(said),
         roles_said=frozenset(
             e.area.stem for e in answers if e.area and e.override and e.override.role is not None
         ),
@@ -91,7 +91,7 @@ def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembere
 
 
 def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
-    """Give stems what people answered of them in place of the session file's, and say so."""
+    """Put what people answered about stems in place of what the session file says, and say so."""
     in_file = {spec.code: spec for spec in opened.session.stems}
     specs, told = dict(in_file), []
     for entry in answers:
@@ -123,8 +123,8 @@ def with_said_roles(opened: Opened, answers: tuple[Entry, ...]) -> Opened:
     return replace(
         opened,
         session=replace(opened.session, stems=tuple(specs.values())),
-        stems=tuple((specs[spec.code], path, written) for spec, path, written in opened.stems),
-        takes=tuple((specs[spec.code], take, path) for spec, take, path in opened.takes),
+        stems=tuple(replace(one, spec=specs[one.spec.code]) for one in opened.stems),
+        takes=tuple(replace(one, spec=specs[one.spec.code]) for one in opened.takes),
         findings=(*opened.findings, *told),
     )
 
@@ -134,7 +134,7 @@ def _of_a_stem(entry: Entry) -> bool:
 
 
 def typed_entries(
-    past: PastPlan, columns: Mapping[str, tuple[object, ...]], *, by: str = "", date: str = ""
+    past: PastPlan, columns: Mapping[str, HumanColumns], *, by: str = "", date: str = ""
 ) -> tuple[Entry, ...]:
     """Make answers of what was typed into the human columns of a plan's list."""
     rows = {row.id: row for row in past.rows}
@@ -148,7 +148,7 @@ def typed_entries(
                 by=by,
                 date=date,
             ),
-            human,  # type: ignore[arg-type]
+            human,
             past.written.get(row_id, BLANK),
         )
         for row_id, human in columns.items()

@@ -34,7 +34,7 @@ def with_typed_spans(
             note = _laid(one.note, override.span_s)
             others = (*notes[:index], *notes[index + 1 :])
             why = _why_not(one, note, stem, ruling, others)
-            said.append(_told(one, note, ruling, why))
+            said.append(_span_finding(one, note, ruling, why))
             if not why:
                 notes[index] = replace(one, note=note)
         laid.append(replace(stem, notes=tuple(notes)))
@@ -68,7 +68,7 @@ def _why_not(
     return ""
 
 
-def _told(one: MeasuredNote, note: Note, ruling: Ruling, why: str) -> Finding:
+def _span_finding(one: MeasuredNote, note: Note, ruling: Ruling, why: str) -> Finding:
     said = f"{one.id} lies from {note.start_s:.3f} to {note.end_s:.3f} s, says {ruling.who}"
     heard = f"heard from {one.note.start_s:.3f} to {one.note.end_s:.3f} s"
     return Finding(

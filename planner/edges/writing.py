@@ -61,6 +61,19 @@ def write_plan(
     typed: Sequence[Entry],
     excerpts: Sequence[Excerpt],
 ) -> Path:
+    """Write a plan into a new numbered folder, read its lists and guide back, and name the folder.
+
+    out: where numbered folders go; folders: those that are never written to.
+    ledger: every id given so far; typed: what people typed into the lists of earlier plans.
+    excerpts: what can be heard on the review page.
+
+    Raises
+    ------
+    OutputError
+        If nothing can be written there.
+    PromiseError
+        If a list or the guide does not read back as it was planned; nothing is left behind.
+    """
     data = edit_list_to_dict(plan)
     bom, delimiter = form.csv_bom, form.csv_delimiter
     settings: dict[str, bool | int | str] = {

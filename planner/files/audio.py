@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from planner.errors import AudioError
+from planner.errors import AudioError, PromiseError
 from planner.files.audio_opening import (
     aiff_trouble,
     clock_words,
@@ -27,6 +28,7 @@ from planner.files.audio_opening import (
 )
 from planner.files.audio_sums import FlatTops, Sums, finite
 from planner.files.offset import take_out_offset
+from planner.files.wav_chunks import WavChunks
 from planner.model import DC_DBFS, AudioFacts, Finding
 
 # Frames read at a time. Sums over more are made in fresh pages of memory each time, which takes
@@ -36,6 +38,7 @@ BLOCK = 1 << 14
 # mean of a tone that is cut anywhere lies 60 dB under it from a second of it on.
 _OFFSET_UNDER_DB = 50.0
 _KEPT = 1 << 24  # samples; chosen: 64 MiB, six minutes at 48 kHz: a longer file is decoded twice
+_MPEG = "MPEG audio"
 _STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15}  # size of one step; else 2^-23
 
 
@@ -74,63 +77,25 @@ def read_stem_audio(
     AudioError
         If the file is missing, is no audio, has more than two channels, or holds no samples.
     """
-    findings = list(_spelling(path, file))
-
-    def warn(what: str, did: str, advice: str, at_s: float | None = None) -> None:
-        findings.append(
-            Finding(severity="warning", what=what, did=did, advice=advice, file=file, at_s=at_s)
-        )
-
     with opened_audio(path, file) as (sound, chunks):
-        trouble = chunks.data_trouble if chunks is not None else aiff_trouble(path)
-        if trouble:
-            warn(
-                f"{trouble}.",
-                f"Read to the end of the file: {clock_words(sound.frames / sound.samplerate)}.",
-                "Listen to the end: if music is missing, copy or export it again.",
-            )
         lossy = _lossy(sound, path)
-        if lossy:
-            warn(
-                f"the contents are {lossy}, named {path.suffix or 'without a suffix'}.",
-                "Decoded and measured; the start may be about 25 to 50 ms late.",
-                "Ask for the original recording.",
-            )
-        sums = Sums(channels=sound.channels)
-        short = sound.frames * sound.channels <= _KEPT
-        kept = np.empty((sound.frames if short else 0, sound.channels), dtype=np.float32)
-        for block in _blocks(sound, file):
-            if short:
-                kept[sums.frames : sums.frames + len(block)] = block
-            sums.add(block)
+        sums, kept = _summed(sound, file)
         if sums.frames == 0:
             what = "the file holds no audio: its length is 0 samples."
             hint = "Export it again, or leave the stem out."
             raise AudioError(what, file=file, hint=hint)
-        if sums.frames < sound.frames < 1 << 62:  # an open-ended stream claims 2^63 - 1
-            warn(
-                f"the header promises {sound.frames} samples, {sums.frames} are there.",
-                "Read what is there.",
-                "Copy or export it again.",
-                sums.frames / sound.samplerate,
-            )
-        if sums.first_bad is not None:
-            at_s = sums.first_bad / sound.samplerate
-            warn(
-                f"bad samples (not a number or infinite) at {clock_words(at_s)}, {sums.bad} in "
-                "all.",
-                "Measured as if they were 0; the file itself is untouched.",
-                "Export it again before the mix: some programs mute on such samples.",
-                at_s,
-            )
+        findings = (
+            *_spelling(path, file),
+            *_about_the_header(sound, chunks, path, lossy),
+            *_about_the_samples(sums, sound),
+        )
         stereo, measured = sums.sides(side)
         sound.seek(0)
-        starts = range(0, sums.frames, BLOCK)
-        blocks = (kept[at : at + BLOCK] for at in starts) if short else _blocks(sound, file)
+        blocks = _blocks(sound, file) if kept is None else _in_blocks(kept[: sums.frames])
         samples, flat_tops = _analysis_signal(blocks, sound, sums, measured, analysis_sr)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
         container = sound.format if chunks is None else chunks.container
-        if lossy == "MPEG audio":
+        if lossy == _MPEG:
             container = "MPEG"
     facts = AudioFacts(
         file=file, container=container, subtype=subtype, sr=rate, channels=channels,
@@ -139,7 +104,7 @@ def read_stem_audio(
         dc_db=_db(sums.offset()), flat_tops=flat_tops,
         stereo=stereo, measured_side=measured,
     )  # fmt: skip
-    return facts, samples, tuple(findings)
+    return facts, samples, tuple(replace(finding, file=file) for finding in findings)
 
 
 def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32]:
@@ -171,15 +136,53 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+def check_unchanged(sums: Mapping[Path, str], *, during: str, again: str) -> None:
+    """Make sure that files have not changed since their checksums were taken.
+
+    sums: path -> SHA-256 then.
+    during, again: what was done meanwhile, and what to do once more, for the message.
+
+    Raises
+    ------
+    PromiseError
+        If one has changed.
+    """
+    for path, sha256 in sums.items():
+        if sha256_of(path) != sha256:
+            what = f"the file changed while {during}."
+            hint = f"Nothing of ours writes to it: see what does, then {again}."
+            raise PromiseError(what, file=path.name, hint=hint)
+
+
 def _lossy(sound: Any, path: Path) -> str:
+    """Name the lossy coding of a file; empty where it has none."""
     if sound.format in ("MP3", "MPEG") or sound.subtype.startswith("MPEG"):
-        return "MPEG audio"
+        return _MPEG
     if sound.subtype in ("VORBIS", "OPUS"):
         return f"{sound.subtype.title()} audio"
     return ""
 
 
 # ---------------------------------------------------------------- reading
+
+
+def _summed(sound: Any, file: str) -> tuple[Sums, NDArray[np.float32] | None]:
+    """Read a file once: what it adds up to, and its samples where they are few enough to keep."""
+    sums = Sums(channels=sound.channels)
+    if sound.frames * sound.channels > _KEPT:
+        for block in _blocks(sound, file):
+            sums.add(block)
+        return sums, None
+    kept = np.empty((sound.frames, sound.channels), dtype=np.float32)
+    for block in _blocks(sound, file):
+        kept[sums.frames : sums.frames + len(block)] = block
+        sums.add(block)
+    return sums, kept
+
+
+def _in_blocks(samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
+    for at in range(0, len(samples), BLOCK):
+        yield samples[at : at + BLOCK]
 
 
 def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:
@@ -238,6 +241,49 @@ def _analysis_signal(
 # ---------------------------------------------------------------- words
 
 
+def _about_the_header(
+    sound: Any, chunks: WavChunks | None, path: Path, lossy: str
+) -> Iterator[Finding]:
+    """Say where a file is not what its header or its name promises."""
+    trouble = chunks.data_trouble if chunks is not None else aiff_trouble(path)
+    if trouble:
+        yield Finding(
+            severity="warning",
+            what=f"{trouble}.",
+            did=f"Read to the end of the file: {clock_words(sound.frames / sound.samplerate)}.",
+            advice="Listen to the end: if music is missing, copy or export it again.",
+        )
+    if lossy:
+        yield Finding(
+            severity="warning",
+            what=f"the contents are {lossy}, named {path.suffix or 'without a suffix'}.",
+            did="Decoded and measured; the start may be about 25 to 50 ms late.",
+            advice="Ask for the original recording.",
+        )
+
+
+def _about_the_samples(sums: Sums, sound: Any) -> Iterator[Finding]:
+    """Say where samples are missing, or are no numbers."""
+    if sums.frames < sound.frames < 1 << 62:  # an open-ended stream claims 2^63 - 1
+        yield Finding(
+            severity="warning",
+            what=f"the header promises {sound.frames} samples, {sums.frames} are there.",
+            did="Read what is there.",
+            advice="Copy or export it again.",
+            at_s=sums.frames / sound.samplerate,
+        )
+    if sums.first_bad is not None:
+        at_s = sums.first_bad / sound.samplerate
+        yield Finding(
+            severity="warning",
+            what=f"bad samples (not a number or infinite) at {clock_words(at_s)}, {sums.bad} in "
+            "all.",
+            did="Measured as if they were 0; the file itself is untouched.",
+            advice="Export it again before the mix: some programs mute on such samples.",
+            at_s=at_s,
+        )
+
+
 def _spelling(path: Path, file: str) -> Iterator[Finding]:
     """Tell when the file was found under another spelling than the session file's."""
     written = file.replace("\\", "/").rsplit("/", 1)[-1]
@@ -250,7 +296,6 @@ def _spelling(path: Path, file: str) -> Iterator[Finding]:
         what=f"the session file says {written!a}, the file is called {path.name!a}.",
         did="Taken as the same file.",
         advice="Write the name in the session file as the file has it.",
-        file=file,
     )
 
 

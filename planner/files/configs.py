@@ -98,7 +98,7 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
 def _with_base(data: Any, file: _Source) -> Any:
     """Fill in what a user's preset does not say from the preset it is based on.
 
-    Its name and what it is for stay its own: nobody shall take it for the other.
+    Name and use are not filled in, so that nobody takes the one for the other.
     """
     if not isinstance(data, dict) or "based_on" not in data:
         return data

@@ -10,12 +10,12 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
 
 from planner.answer.answer_reading import entries_from
-from planner.answer.answers import BLANK, Entry, Human
+from planner.answer.answers import BLANK, Entry, HumanColumns
 from planner.answer.ledger import Known, Ledger
 from planner.errors import PlannerError
 from planner.files.answers_file import entry_to_dict
@@ -49,7 +49,9 @@ class PastPlan:
     missing: tuple[str, ...]
     ledger: Ledger
     sha256_of: dict[str, str]  # stem code -> content of its file then
-    written: dict[str, Human]  # row id -> human columns as the plan wrote them, where not blank
+    written: dict[
+        str, HumanColumns
+    ]  # row id -> human columns as the plan wrote them, where not blank
     typed: tuple[Entry, ...]  # typed into lists of plans before this one
 
 
@@ -62,7 +64,9 @@ def plan_folders(out: Path, song: str) -> tuple[Path, ...]:
 
 
 def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, ...]:
-    """Name the plan folders of a song, latest first, for what cannot be done without one.
+    """Name the plan folders of a song, latest first; for commands that need at least one.
+
+    do: what the command does with it, for the message: "answer", "check".
 
     Raises
     ------
@@ -103,7 +107,7 @@ def read_past_plan(folder: Path) -> PastPlan:
     listed = read_edit_list_yaml(folder / YAML_NAME)
     run, _ = read_yaml(folder / "run.yaml")
     stems = run.get("stems", []) if isinstance(run, dict) else []
-    written: dict[str, Human] = {}
+    written: dict[str, HumanColumns] = {}
     typed: tuple[Entry, ...] = ()
     path = folder / DECISIONS_NAME
     if path.exists():
@@ -112,8 +116,12 @@ def read_past_plan(folder: Path) -> PastPlan:
             raise PlannerError("is no list of decisions.", file=f"{folder.name}/{path.name}")
         typed = entries_from(data.get("typed") or [], lines, path.name, "typed")
         for entry in entries_from(data.get("written") or [], lines, path.name, "written"):
-            human = (entry.state or "new", entry.by, entry.comment or "", bool(entry.locked))
-            written[entry.id] = human
+            written[entry.id] = HumanColumns(
+                state=entry.state or "new",
+                by=entry.by,
+                comment=entry.comment or "",
+                locked=bool(entry.locked),
+            )
     return PastPlan(
         name=folder.name,
         folder=folder,
@@ -142,12 +150,12 @@ def decisions_yaml(rows: Iterable[Row], typed: Sequence[Entry]) -> bytes | None:
     return yaml_bytes({**data, "written": written})
 
 
-def human_of(row: Row) -> Human:
+def human_of(row: Row) -> HumanColumns:
     """Give a row's human columns."""
-    return row.state, row.by, row.comment, row.locked
+    return HumanColumns(state=row.state, by=row.by, comment=row.comment, locked=row.locked)
 
 
-def typed_in_place(past: PastPlan) -> dict[str, Human]:
+def typed_in_place(past: PastPlan) -> dict[str, HumanColumns]:
     """Find what was typed into the lists of a plan folder itself; the CSV goes before the YAML."""
     found = {}
     for row in past.rows:
@@ -161,16 +169,17 @@ def typed_in_place(past: PastPlan) -> dict[str, Human]:
     return found
 
 
-def same_human(one: Human, other: Human) -> bool:
+def same_human(one: HumanColumns, other: HumanColumns) -> bool:
     """Whether human columns say the same; spreadsheets may save line ends of their own."""
 
-    def plain(human: Human) -> tuple[object, ...]:
-        return tuple(c.replace("\r\n", "\n") if isinstance(c, str) else c for c in human)
+    def with_our_line_ends(human: HumanColumns) -> HumanColumns:
+        by, comment = (text.replace("\r\n", "\n") for text in (human.by, human.comment))
+        return replace(human, by=by, comment=comment)
 
-    return plain(one) == plain(other)
+    return with_our_line_ends(one) == with_our_line_ends(other)
 
 
-def read_human_columns(path: Path) -> dict[str, Human]:
+def read_human_columns(path: Path) -> dict[str, HumanColumns]:
     """Read the human columns of an edit list as a spreadsheet saved it: row id -> columns.
 
     Columns may stand in any order, others may be missing or changed; comma or semicolon, with or
@@ -190,7 +199,7 @@ def read_human_columns(path: Path) -> dict[str, Human]:
     if "id" not in names or not set(_HUMAN) & set(names):
         what = "has no column 'id' beside 'state', 'by', 'comment' or 'locked' in its first line."
         raise PlannerError(what, file=path.name, hint="Save the edit list with its header.")
-    found: dict[str, Human] = {}
+    found: dict[str, HumanColumns] = {}
     for line, record in records[1:]:
         cells = dict(zip(names, record, strict=False))
         row_id = unescape_text(cells.get("id", "")).strip()
@@ -256,7 +265,7 @@ def read_ranks(folder: Path) -> dict[int, str]:
         raise PlannerError(what, file=f"{folder.name}/{path.name}", hint=hint) from None
 
 
-def _human(cells: dict[str, str], file: str, line: int) -> Human:
+def _human(cells: dict[str, str], file: str, line: int) -> HumanColumns:
     state: Any = unescape_text(cells.get("state", "")).strip().lower() or "new"
     if state not in _STATES:
         hint = f"Use {', '.join(_STATES)}."
@@ -267,7 +276,7 @@ def _human(cells: dict[str, str], file: str, line: int) -> Human:
         what = f"{locked!r} does not read as yes or no."
         raise PlannerError(what, file=file, line=line, field="locked")
     by, comment = (unescape_text(cells.get(name, "")) for name in ("by", "comment"))
-    return state, by, comment, _YES_NO[locked]
+    return HumanColumns(state=state, by=by, comment=comment, locked=_YES_NO[locked])
 
 
 def _song_of(folder: Path) -> str | None:

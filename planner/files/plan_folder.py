@@ -82,7 +82,7 @@ def refuse_unwritable(out: Path, audio: Iterable[Path]) -> None:
     try:
         tempfile.TemporaryDirectory(prefix=".planner-", dir=there).cleanup()
     except OSError as error:
-        raise _told(error, out, left=False) from error
+        raise _not_written(error, out, left=False) from error
 
 
 def put_whole(
@@ -142,7 +142,7 @@ def write_plan_folder(
         # Also on Ctrl-C: half a plan is worse than none.
         left = _remove(work, made)
         if isinstance(error, OSError):
-            raise _told(error, out, left) from error
+            raise _not_written(error, out, left) from error
         raise
 
 
@@ -222,7 +222,7 @@ def _take_number(work: Path, out: Path, kind: str) -> Path:
 
 
 def _remove(work: Path | None, made: list[Path]) -> bool:
-    """Take away what this run made; say whether anything of it is left."""
+    """Remove what this run made; give whether anything of it is left."""
     if work is not None:
         shutil.rmtree(work, ignore_errors=True)
     for folder in made:
@@ -240,7 +240,7 @@ _CAUSES = {
 }
 
 
-def _told(error: OSError, out: Path, left: bool) -> OutputError:
+def _not_written(error: OSError, out: Path, left: bool) -> OutputError:
     cause, hint = _CAUSES.get(
         error.errno or 0, (error.strerror or str(error), "Choose another folder with --out.")
     )

@@ -18,7 +18,7 @@ from planner.words.session_model import ChordMark, Session
 
 
 def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
-    """Read and check a session file; also give what is legal in it but should be known.
+    """Read and check a session file; also give what is legal but worth knowing.
 
     A song without a name gets the name of the folder that the file is in. A scale file that it
     names is read as well, and a score with its chords, by that score's own bars.

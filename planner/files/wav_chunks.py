@@ -41,6 +41,26 @@ class WavChunks:
     ixml_time_smp: int | None  # the same from iXML
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Format:
+    """What the `fmt ` chunk says."""
+
+    tag: int
+    channels: int
+    sr: int
+    bits: int
+    frame_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Data:
+    """Where the audio lies."""
+
+    start: int
+    size: int  # bytes that are really there
+    trouble: str = ""  # what is odd about its length
+
+
 def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     """Read the chunk headers of a WAV file and what the planner needs from them.
 
@@ -61,8 +81,8 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
         raise AudioError(what, file=file, hint=hint)
     container = kinds[head[:4]]
     big: dict[bytes, int] = {}
-    fmt: tuple[int, int, int, int, int] | None = None
-    data: tuple[int, int, str] | None = None
+    fmt: _Format | None = None
+    data: _Data | None = None
     bext_time: int | None = None
     ixml_time: int | None = None
 
@@ -79,7 +99,7 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
             size = big[name]
         if name == b"data" and data is None:
             data = _data_span(stream, body, size, total)
-            size = data[1]
+            size = data.size
         elif name == b"ds64":
             big = _big_sizes(_at(stream, body, min(size, 1 << 16)))
         elif name == b"fmt ":
@@ -99,11 +119,10 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
         what = "there is no `data` chunk: the header is there, the audio is not."
         hint = "The recording or copy was cut off: copy or export it again."
         raise AudioError(what, file=file, hint=hint)
-    tag, channels, sr, bits, frame_bytes = fmt
     return WavChunks(
-        container=container, format_tag=tag, channels=channels, sr=sr, bits=bits,
-        data_start=data[0], data_bytes=data[1] - data[1] % frame_bytes, data_trouble=data[2],
-        time_reference_smp=bext_time, ixml_time_smp=ixml_time,
+        container=container, format_tag=fmt.tag, channels=fmt.channels, sr=fmt.sr, bits=fmt.bits,
+        data_start=data.start, data_bytes=data.size - data.size % fmt.frame_bytes,
+        data_trouble=data.trouble, time_reference_smp=bext_time, ixml_time_smp=ixml_time,
     )  # fmt: skip
 
 
@@ -124,8 +143,7 @@ def _big_sizes(body: bytes) -> dict[bytes, int]:
     return sizes
 
 
-def _format(body: bytes, file: str) -> tuple[int, int, int, int, int]:
-    """Read fmt: tag, channels, rate, bits and bytes per frame."""
+def _format(body: bytes, file: str) -> _Format:
     if len(body) < 16:
         what = f"the `fmt ` chunk holds {len(body)} bytes, at least 16 are needed."
         hint = "The file is damaged: export it again."
@@ -139,10 +157,10 @@ def _format(body: bytes, file: str) -> tuple[int, int, int, int, int]:
         raise AudioError(what, file=file, hint=hint)
     if tag in (PCM, FLOAT):
         bits = frame_bytes // channels * 8  # as stored: 20 bits lie in three bytes
-    return tag, channels, sr, bits, frame_bytes
+    return _Format(tag=tag, channels=channels, sr=sr, bits=bits, frame_bytes=frame_bytes)
 
 
-def _data_span(stream: BinaryIO, body: int, size: int, total: int) -> tuple[int, int, str]:
+def _data_span(stream: BinaryIO, body: int, size: int, total: int) -> _Data:
     """Say where the audio starts, how long it really is, and what is odd about the header."""
     room = total - body
     if size == 0 and room > 0:
@@ -150,13 +168,14 @@ def _data_span(stream: BinaryIO, body: int, size: int, total: int) -> tuple[int,
         if len(peek) == 8 and peek[:4] in _LATER:
             follows = struct.unpack("<I", peek[4:])[0]
             if follows <= room - 8:
-                return body, 0, ""
-        return body, room, "the header says the audio is 0 bytes long"
+                return _Data(start=body, size=0)
+        return _Data(start=body, size=room, trouble="the header says the audio is 0 bytes long")
     if size == _UNKNOWN and room != size:
-        return body, room, "the header leaves the length open"
+        return _Data(start=body, size=room, trouble="the header leaves the length open")
     if size > room:
-        return body, room, f"the header promises {size} bytes of audio, the file has {room}"
-    return body, size, ""
+        trouble = f"the header promises {size} bytes of audio, the file has {room}"
+        return _Data(start=body, size=room, trouble=trouble)
+    return _Data(start=body, size=size)
 
 
 def _ixml_time(body: bytes) -> int | None:

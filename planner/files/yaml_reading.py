@@ -68,7 +68,7 @@ def read_yaml(path: Path) -> tuple[object, LineMap]:
 
 
 def parse_yaml(text: str, *, file: str) -> tuple[object, LineMap]:
-    """Do what `read_yaml` does, for text already read; ``file`` is only named in errors.
+    """Do what `read_yaml` does for text that is read already; ``file`` is its name in errors.
 
     Raises
     ------

@@ -1,9 +1,9 @@
 """Are two stems one performance, or were files of one source moved apart?
 
 No two players agree note by note to a few milliseconds and a cent, each flat note as flat and each
-late one as late. Two microphones do, one of them later by the way the sound takes; so does an
-amplifier, whatever it makes of tone and level. Fixed keys are in tune with each other anyhow: there
-the levels of the notes must agree as well.
+late one as late. Two microphones on one player do, the farther one a little later; so does an
+amplifier, whatever it makes of tone and level. Fixed keys are in tune with each other anyhow, so
+there the levels of the notes must agree as well.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def one_source_findings(stems: Sequence[StemNotes]) -> Iterator[Finding]:
             first.facts is not None
             and second.facts is not None
             and first.facts.sha256 == second.facts.sha256
-        )  # told by its sum
+        )  # `inspect_facts` tells these
         if same_file or "sampled" in (first.role, second.role):
             continue
         delay_s = _one_source_s(first.notes, second.notes)

@@ -64,57 +64,46 @@ class Beside:
 
     words: Mapping[str, str]  # sung on the note, by id
     takes: Mapping[str, tuple[TakeNote, ...]]  # the same note in other takes, by id
+    noticed: tuple[Finding, ...] = ()  # what the takes are worth
 
 
-def laid_beside(
-    ground: Ground, stems: Mapping[str, StemNotes], told: list[Finding]
-) -> dict[str, Beside]:
-    """Lay words and other takes beside the notes of each stem, by its code.
-
-    What the takes are worth is added to ``told``.
-    """
+def laid_beside(ground: Ground, stems: Mapping[str, StemNotes]) -> dict[str, Beside]:
+    """Lay words and other takes beside the notes of each stem, by its code."""
     found = {}
     for code in sorted(stems):
         stem = stems[code]
         takes = [take for take in ground.takes if take.stem == code]
         same: list[dict[str, TakeNote]] = []
-        aimed = _aimed_at(ground, stem, []).aimed if takes else ()
+        noticed: list[Finding] = []
+        aimed = _aimed_at(ground, stem).aimed if takes else ()
         for take in takes:
             notes, findings = take_notes(aimed, take, ground.a4.a4_hz)
             same.append(notes)
-            told += findings
+            noticed += findings
         sung: dict[str, str] = {}
         if stem.role in VOICE_ROLES:
             sung = words_by_line(stem.notes, ground.shifts[code], ground.session, ground.tempo_map)
             sung |= {n.id: ground.words[n.id] for n in stem.notes if n.id in ground.words}
-        found[code] = Beside(words=sung, takes=by_note(same))
+        found[code] = Beside(words=sung, takes=by_note(same), noticed=tuple(noticed))
     return found
 
 
 def aimed_alone(
-    ground: Ground,
-    stem: StemNotes,
-    told: list[Finding],
-    beside: Beside,
-    *,
-    as_a_whole: bool = True,
+    ground: Ground, stem: StemNotes, beside: Beside, *, as_a_whole: bool = True
 ) -> Part:
-    """Aim one stem's notes without the others; what is noticed goes to ``told``."""
-    part = _aimed_at(ground, stem, told, as_a_whole=as_a_whole)
+    """Aim one stem's notes without the others."""
+    part = _aimed_at(ground, stem, as_a_whole=as_a_whole)
     return replace(part, takes=beside.takes, words=beside.words)
 
 
-def _aimed_at(
-    ground: Ground, stem: StemNotes, told: list[Finding], *, as_a_whole: bool = True
-) -> Part:
-    part = part_of(ground, stem, told, may_move_as_a_whole=as_a_whole)
+def _aimed_at(ground: Ground, stem: StemNotes, *, as_a_whole: bool = True) -> Part:
+    part = part_of(ground, stem, may_move_as_a_whole=as_a_whole)
     return replace(part, aimed=_re_aimed(part, ground.session, ground.a4, ground.recalled))
 
 
 def decide_once(
     ground: Ground,
     stems: Mapping[str, StemNotes],
-    told: list[Finding],
     beside: Mapping[str, Beside],
     before: Mapping[str, ScopeRule] | None = None,
     mended: frozenset[str] = frozenset(),
@@ -126,8 +115,6 @@ def decide_once(
     ----------
     stems : mapping
         Stem code -> notes.
-    told : list of Finding
-        What is noticed while stems are aimed is added.
     beside : mapping
         Stem code -> what lies beside its notes (`laid_beside`).
     before : mapping
@@ -142,7 +129,7 @@ def decide_once(
     alone = {
         code: was[code]
         if code in was and was[code].stem is stems[code]
-        else aimed_alone(ground, stems[code], told, beside[code])
+        else aimed_alone(ground, stems[code], beside[code])
         for code in sorted(stems)
     }
     movement = movement_of(alone)
@@ -162,7 +149,7 @@ def decide_once(
     # A search tries many rows, and few of them are of a whole part: each is aimed once.
     @cache
     def stuck(code: str) -> Part:
-        return aimed_alone(ground, stems[code], [], beside[code], as_a_whole=False)
+        return aimed_alone(ground, stems[code], beside[code], as_a_whole=False)
 
     @cache
     def aimed_but(codes: frozenset[str]) -> dict[str, Part]:

@@ -43,7 +43,7 @@ class Settling:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What was decided in earlier tries of one round: taken again where the same is asked."""
+    """What was decided in earlier tries of one round; the same question gets the same answer."""
 
     under: list[_Under] = field(default_factory=list)
     cases: dict[str, tuple[Case, Judged]] = field(default_factory=dict)  # the last ones, by note

@@ -56,6 +56,7 @@ class Part:
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
     known_by: Mapping[str, str] = field(default_factory=dict)  # note id -> why it was meant
+    noticed: tuple[Finding, ...] = ()  # while it was aimed
 
     @property
     def expression(self) -> frozenset[str]:
@@ -63,13 +64,8 @@ class Part:
         return self.grace | self.blue | self.leading | self.astray | frozenset(self.repeated)
 
 
-def part_of(
-    ground: Ground, stem: StemNotes, noticed: list[Finding], *, may_move_as_a_whole: bool = True
-) -> Part:
-    """Aim one stem's notes; those of a part that stays as a whole are named as they sound.
-
-    What is noticed on the way goes to ``noticed``.
-    """
+def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True) -> Part:
+    """Aim one stem's notes; those of a part that stays as a whole are named as they sound."""
     session, a4, tolerances = ground.session, ground.a4, ground.tolerances
     judging, tempo_map = ground.judging, ground.tempo_map
     spec = next(spec for spec in session.stems if spec.code == stem.code)
@@ -107,9 +103,9 @@ def part_of(
         aimed = aimed_from(offset)
         blue = _blue(ground, stem, aimed, tonics, chords, offset)
     aimed = at_open_strings(aimed, stem.role, spec.strings)
+    noticed = _not_protected(stem, spec, tempo_map)
     if abs(offset) > _ASK_OFFSET_CENTS and told is None:
-        noticed.append(_which_notes(stem.code, offset))
-    noticed += _not_protected(stem, spec, tempo_map)
+        noticed.insert(0, _which_notes(stem.code, offset))
     in_tune = dict(tolerances.base_cents).get(stem.role, 0.0) * judging.tolerance_factor
     return Part(
         stem=stem,
@@ -129,6 +125,7 @@ def part_of(
         repeated=repeated_places(aimed, stem.role, in_tune),
         factors=factors,
         chords=chords,
+        noticed=tuple(noticed),
     )
 
 
@@ -191,7 +188,7 @@ def _factors(ground: Ground, stem: StemNotes, spec: StemSpec) -> dict[str, float
 
 
 def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:
-    """How far a part stands off by the notes that its score names; None where these are few."""
+    """How far off a part stands, by the notes that its score names; None where these are few."""
     off = [a.heard_cents for a in aimed if a.target.from_score and a.heard_cents is not None]
     return float(np.median(off)) if len(off) >= NOTES_FOR_OFFSET else None
 
@@ -315,6 +312,7 @@ def sounding(parts: Mapping[str, Part], add_cents: Mapping[str, float]) -> tuple
 
 
 def all_notes(parts: Mapping[str, Part]) -> tuple[SoundingNote, ...]:
+    """Every note of all stems on the common clock, by the pitch heard, else the pitch found."""
     return tuple(
         _as_sounding(part, a, a.measured.measurement.heard_hz or a.measured.note.pitch_hz)
         for part in parts.values()

@@ -72,7 +72,8 @@ def make_plan(
     ground, noticed = _worked_out(ground, stems, curve)
     given = {stem.code: stem for stem in stems}
     ground, own = _with_own_figures(ground, given, own)
-    done = decide_until_still(ground, given, noticed)
+    done = decide_until_still(ground, given)
+    noticed += done.noticed
     if own is None and _is_unasked(ground.recalled):
         own = _own_figures(done)
     made, later = _few_enough(ground, done)
@@ -109,7 +110,7 @@ def make_plan(
 def _worked_out(
     ground: Ground, stems: tuple[StemNotes, ...], curve: Mapping[int, float]
 ) -> tuple[Ground, list[Finding]]:
-    """The ground with all that follows of what was given, and what is told of it."""
+    """Add to the ground what follows from what was given, and give what is to be told of that."""
     session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
     shifts = clock_shifts(session, dict(facts_of(stems)))
     bars = _bars(stems, shifts, tempo_map)
@@ -168,7 +169,7 @@ def _rows(
     facts: tuple[tuple[str, AudioFacts], ...],
     missing: tuple[str, ...],
 ) -> tuple[tuple[Row, ...], tuple[Finding, ...]]:
-    """All rows with their ids and people's columns: edits, questions, advice."""
+    """Edits, questions and advice as rows, with their ids and the columns that people fill in."""
     recalled = ground.recalled
     edits = ranking.with_clears(made.rows, backbone.steps)
     asked = [*note_questions(ground, made), *role_rows(findings, recalled.roles_said)]
@@ -196,7 +197,7 @@ def _with_own_figures(
     if not asks_for_own_figures(recalled.rulings, recalled.held, notes):
         return ground, own
     if own is None:
-        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems, []))
+        own = _own_figures(decide_until_still(replace(ground, recalled=NOTHING), stems))
     return replace(ground, planners=own), own
 
 
@@ -228,10 +229,10 @@ def _held(
 ) -> dict[str, str]:
     """Which notes lie in a place that is locked, and by whom."""
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
-    places = recalled.locked_places
+    locks = recalled.place_locks
     return {
         n.id: said
         for stem in stems
         for n in stem.notes
-        if n.id not in waiting and (said := held_by(places, stem.code, bars.get(n.id)))
+        if n.id not in waiting and (said := held_by(locks, stem.code, bars.get(n.id)))
     }

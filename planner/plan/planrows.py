@@ -212,30 +212,30 @@ def _suspicions(
         if offset is not None and round(abs(offset), 1) >= _FIXED_TOLD_CENTS:
             said.append(f"stands {flat_or_sharp(offset)} as a whole, and nobody can move it")
         return said
-    for rule in rules:
-        if rule.scope == "part":
-            voice = stem.role in VOICE_ROLES
-            said.append(
-                "heard too little of the session's reference"
-                if voice
-                else "tuned to another reference than the session's"
-            )
-        elif rule.scope == "string" and rule.string_midi is not None:
-            played = "" if rule.surely else ", if that is where it was played"
-            called = f"the {note_name(rule.string_midi)} string off{played}"
-            said.append(f"{called}: tuned so, or it slipped")
-        elif rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
-            moved = "sank or rose" if stem.role in VOICE_ROLES else "retuned, or crept"
-            said.append(f"{moved} on the way, or joined from unlike takes")
-        elif rule.scope == "pitch" and rule.intended_midi is not None:
-            said.append(f"every {note_name(rule.intended_midi)} off: {_cause(stem.role, rule)}")
-        elif rule.scope == "passage":
-            said.append("struck hard where notes are short")
+    said += [cause for rule in rules if (cause := _behind(rule, stem.role))]
     if spread is not None and round(spread, 1) > _SPREAD_TOLD_CENTS:
         said.append(f"notes scatter by {amount(spread)}: another take may cost less")
     if start is not None and round(start, 1) >= _START_TOLD_CENTS and "fret" in stem.role:
         said.append(f"starts {amount(start)} above its held pitch: light strings or a hard stroke")
     return list(dict.fromkeys(said))
+
+
+def _behind(rule: ScopeRule, role: Role) -> str:
+    """What may lie behind a rule over many notes; empty where nothing is known to."""
+    voice = role in VOICE_ROLES
+    if rule.scope == "part":
+        if voice:
+            return "heard too little of the session's reference"
+        return "tuned to another reference than the session's"
+    if rule.scope == "string" and rule.string_midi is not None:
+        played = "" if rule.surely else ", if that is where it was played"
+        return f"the {note_name(rule.string_midi)} string off{played}: tuned so, or it slipped"
+    if rule.name == BETWEEN_TUNINGS:  # other rules over a stretch are what people made so
+        moved = "sank or rose" if voice else "retuned, or crept"
+        return f"{moved} on the way, or joined from unlike takes"
+    if rule.scope == "pitch" and rule.intended_midi is not None:
+        return f"every {note_name(rule.intended_midi)} off: {_cause(role, rule)}"
+    return "struck hard where notes are short" if rule.scope == "passage" else ""
 
 
 def _cause(role: Role, rule: ScopeRule) -> str:

@@ -1,4 +1,4 @@
-"""Rules and decisions settled together: what is left once they are carried out asks for no more."""
+"""Rules and single decisions, found in turn until what they leave asks for no further rule."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Settled:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """What was found in earlier tries of one round: taken again where the same is asked."""
+    """What was found in earlier tries of one round; the same question gets the same answer."""
 
     rules: dict[str, list[_FoundRules]] = field(default_factory=dict)  # by stem
     decisions: Known = field(default_factory=Known)
@@ -63,6 +63,8 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _FoundRules:
+    """The rules that were found in what some decisions leave of a part."""
+
     part: Part
     made: tuple[Judged, ...]  # of each note in turn; none: as recorded
     aimed: tuple[Aimed, ...]  # what that leaves

@@ -33,17 +33,27 @@ _PARTIALS_CENTS = 8.0
 _START_CENTS, _SETTLE_S = 8.0, 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Fretted:
-    string: int
+    """A note whose string and fret are told."""
+
+    string: int  # open note, MIDI
     called: str
     fret: int
-    error: float
+    error_cents: float  # of the sustain
     level_db: float
     midi: int
-    partials: float | None
-    start: float | None  # onset against sustain
+    partials_cents: float | None
+    start_cents: float | None  # onset against sustain
     settle_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """What the notes show, with what speaks against it; and what may help."""
+
+    what: str
+    advice: str
 
 
 def setup_findings(
@@ -60,10 +70,10 @@ def setup_findings(
     tuning = tuning_of(spec.role, spec)
     notes = [_fretted(a, strings[a.measured.id]) for a in every if _usable(a, strings)]
     below = sum(a.target.intended_midi < tuning[0] for a in every)
-    said: list[tuple[str, str]] = []
+    said: list[_Pattern] = []
     if below > len(every) / 50 and not spec.strings:
         said.append(
-            (
+            _Pattern(
                 f"{count(below, 'note')} of {spec.code} lie below the lowest string of standard "
                 "tuning, so no string was guessed.",
                 "Write its open strings into the session file, as in strings: [D2, A2, D3, ...].",
@@ -80,7 +90,7 @@ def setup_findings(
     said += _worn(notes)
     said += _slow_starts(notes)
     return tuple(
-        Finding(severity="note", what=what, advice=advice, stem=spec.code) for what, advice in said
+        Finding(severity="note", what=one.what, advice=one.advice, stem=spec.code) for one in said
     )
 
 
@@ -98,11 +108,11 @@ def _fretted(a: Aimed, guess: StringGuess) -> _Fretted:
         string=guess.string_midi,
         called=guess.called,
         fret=guess.fret,
-        error=a.sustain_cents,
+        error_cents=a.sustain_cents,
         level_db=a.measured.note.level_db,
         midi=a.target.intended_midi,
-        partials=m.partials_cents,
-        start=None if a.onset_cents is None else a.onset_cents - a.sustain_cents,
+        partials_cents=m.partials_cents,
+        start_cents=None if a.onset_cents is None else a.onset_cents - a.sustain_cents,
         settle_s=m.settle_s,
     )
 
@@ -114,8 +124,12 @@ def _by_string(notes: Iterable[_Fretted]) -> dict[int, list[_Fretted]]:
     return dict(sorted(of.items()))
 
 
-def _mean(notes: Iterable[_Fretted]) -> float:
-    return float(np.mean([n.error for n in notes]))
+def _mean_cents(notes: Iterable[_Fretted]) -> float:
+    return float(np.mean([n.error_cents for n in notes]))
+
+
+def _mean_of(by_string: Mapping[str, float]) -> float:
+    return float(np.mean(list(by_string.values())))
 
 
 def _apart(
@@ -127,7 +141,7 @@ def _apart(
         here = [n for n in own if n.fret in low]
         there = [n for n in own if n.fret in high]
         if len(here) >= _NOTES and len(there) >= there_notes:
-            found[own[0].called] = _mean(here) - _mean(there)
+            found[own[0].called] = _mean_cents(here) - _mean_cents(there)
     return found
 
 
@@ -147,11 +161,11 @@ def _names(called: Iterable[str]) -> str:
     return f"{', '.join(first)} and {last}" if first else last
 
 
-def _nut(notes: list[_Fretted]) -> list[tuple[str, str]]:
+def _nut(notes: list[_Fretted]) -> list[_Pattern]:
     frets = {n.fret for n in notes}
     high = {f for f in frets if f >= _HIGH_FROM}
     found = _apart(notes, set(_LOW_FRETS), high | {0})
-    if not _agree(found.values(), _TOLD_CENTS, 2) or np.mean(list(found.values())) < 0:
+    if not _agree(found.values(), _TOLD_CENTS, 2) or _mean_of(found) < 0:
         return []
     if any(n.fret == 0 for n in notes):
         opened = _apart(notes, set(_LOW_FRETS), {0}, there_notes=1)
@@ -161,13 +175,13 @@ def _nut(notes: list[_Fretted]) -> list[tuple[str, str]]:
     else:
         against = "no open string was heard that could speak for or against it"
     what = (
-        f"Frets 1 to 3 come out {amount(float(np.mean(list(found.values()))))} sharper than the "
+        f"Frets 1 to 3 come out {amount(_mean_of(found))} sharper than the "
         f"rest on the {_names(found)} strings; {against}."
     )
-    return [(what, "The nut may stand a little high; a firm grip near it does the same.")]
+    return [_Pattern(what, "The nut may stand a little high; a firm grip near it does the same.")]
 
 
-def _grip(notes: list[_Fretted]) -> list[tuple[str, str]]:
+def _grip(notes: list[_Fretted]) -> list[_Pattern]:
     """Low frets that go sharper the louder they are played: the hand, where the rest does not."""
     low = _slope(n for n in notes if n.fret in _LOW_FRETS)
     rest = _slope(n for n in notes if n.fret not in _LOW_FRETS)
@@ -185,12 +199,14 @@ def _grip(notes: list[_Fretted]) -> list[tuple[str, str]]:
             f"{shown}, and so do the others, by {amount(rest.over_range_cents)}: that is the "
             "stroke rather than the grip."
         )
-        return [(what, "Heavier strings or a lighter stroke would keep loud notes in tune.")]
+        return [
+            _Pattern(what, "Heavier strings or a lighter stroke would keep loud notes in tune.")
+        ]
     else:
         against = "open strings and higher frets do not go with level as much"
     what = f"{shown}; {against}."
     advice = "A firm grip near the nut does this: a lighter hand there, or lighter strings."
-    return [(what, advice)]
+    return [_Pattern(what, advice)]
 
 
 def _slope(notes: Iterable[_Fretted]) -> LevelSlope | None:
@@ -200,16 +216,16 @@ def _slope(notes: Iterable[_Fretted]) -> LevelSlope | None:
     for n in every:
         own.setdefault((n.string, n.fret), []).append(n)
     kept = [n for group in own.values() if len(group) >= _NOTES for n in group]
-    middle = {key: _mean(group) for key, group in own.items()}
+    middle = {key: _mean_cents(group) for key, group in own.items()}
     usual_db = {key: float(np.mean([n.level_db for n in group])) for key, group in own.items()}
     return level_slope(
         [n.level_db - usual_db[n.string, n.fret] for n in kept],
-        [n.error - middle[n.string, n.fret] for n in kept],
+        [n.error_cents - middle[n.string, n.fret] for n in kept],
         [float(n.midi) for n in kept],
     )
 
 
-def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:
+def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
     said = []
     for fret in sorted({n.fret for n in notes} - {0}):
         if past_nut and fret in _LOW_FRETS:
@@ -219,7 +235,7 @@ def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, s
             here = [n for n in own if n.fret == fret]
             rest = [n for n in own if n.fret != fret and not (past_nut and n.fret in _LOW_FRETS)]
             if here and len(rest) >= _NOTES:
-                off[own[0].called] = _mean(here) - _mean(rest)
+                off[own[0].called] = _mean_cents(here) - _mean_cents(rest)
         if _agree(off.values(), _FRET_CENTS, _FRET_STRINGS):
             beside = [n.fret for n in notes if abs(n.fret - fret) == 1]
             against = (
@@ -228,32 +244,36 @@ def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, s
                 else "the frets beside it were not heard, so it may be that whole region"
             )
             what = (
-                f"Fret {fret} comes out {flat_or_sharp(float(np.mean(list(off.values()))))} of the "
+                f"Fret {fret} comes out {flat_or_sharp(_mean_of(off))} of the "
                 f"other frets on the {_names(off)} strings; {against}."
             )
-            said.append((what, "That fret may be worth a look: its height, or its crown."))
+            said.append(_Pattern(what, "That fret may be worth a look: its height, or its crown."))
     return said
 
 
-def _hand(notes: list[_Fretted]) -> list[tuple[str, str]]:
+def _hand(notes: list[_Fretted]) -> list[_Pattern]:
     frets = {n.fret for n in notes}
     found = _apart(notes, {f for f in frets if f >= _HIGH_FROM - 1}, {0})
-    if not _agree(found.values(), _TOLD_CENTS, 2) or np.mean(list(found.values())) < 0:
+    if not _agree(found.values(), _TOLD_CENTS, 2) or _mean_of(found) < 0:
         return []
     what = (
         f"Stopped notes, also past the fourth fret, come out "
-        f"{amount(float(np.mean(list(found.values()))))} sharper than the open ones on the "
+        f"{amount(_mean_of(found))} sharper than the open ones on the "
         f"{_names(found)} strings; open strings let down a little would show the same."
     )
-    return [(what, "Tall frets, high strings or a firm grip: lighter strings or touch may help.")]
+    return [
+        _Pattern(
+            what, "Tall frets, high strings or a firm grip: lighter strings or touch may help."
+        )
+    ]
 
 
-def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:
+def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
     said = []
     for own in _by_string(notes).values():
         kept = [n for n in own if n.fret and not (past_nut and n.fret in _LOW_FRETS)]
         fret = np.array([n.fret for n in kept], dtype=float)
-        error = np.array([n.error for n in kept])
+        error = np.array([n.error_cents for n in kept])
         if len(set(fret)) < _OCTAVE_FRETS or np.ptp(fret) < _OCTAVE_SPAN:
             continue
         slope, level = np.polyfit(fret, error, 1)
@@ -270,15 +290,15 @@ def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[tuple[str, str]]:
             "is only out of tune would be off alike everywhere."
         )
         advice = f"Its saddle may want to sit a little further {way}; an old string does the same."
-        said.append((what, advice))
+        said.append(_Pattern(what, advice))
     return said
 
 
-def _capo(notes: list[_Fretted], spec: StemSpec) -> list[tuple[str, str]]:
+def _capo(notes: list[_Fretted], spec: StemSpec) -> list[_Pattern]:
     if not spec.capo or not spec.strings:
         return []
     middles = {
-        own[0].called: float(np.median([n.error for n in own]))
+        own[0].called: float(np.median([n.error_cents for n in own]))
         for own in _by_string(notes).values()
         if len(own) >= _NOTES
     }
@@ -286,17 +306,22 @@ def _capo(notes: list[_Fretted], spec: StemSpec) -> list[tuple[str, str]]:
         return []
     what = (
         f"With the capo at fret {spec.capo} the {_names(middles)} strings all sit sharp, "
-        f"{amount(float(np.mean(list(middles.values()))))} on the whole; a tuner set to another "
+        f"{amount(_mean_of(middles))} on the whole; a tuner set to another "
         "reference would show the same."
     )
-    return [(what, "Tuning once more with the capo on, and setting it close to the fret, helps.")]
+    return [
+        _Pattern(
+            what, "Tuning once more with the capo on, and setting it close to the fret, helps."
+        )
+    ]
 
 
-def _worn(notes: list[_Fretted]) -> list[tuple[str, str]]:
+def _worn(notes: list[_Fretted]) -> list[_Pattern]:
     apart = {
         own[0].called: float(np.median(np.abs(heard)))
         for own in _by_string(notes).values()
-        if len(heard := [n.partials for n in own if n.partials is not None]) >= _STRING_NOTES
+        if len(heard := [n.partials_cents for n in own if n.partials_cents is not None])
+        >= _STRING_NOTES
     }
     worn = {name: c for name, c in apart.items() if round(c, 1) > _PARTIALS_CENTS}
     if not worn:
@@ -311,13 +336,17 @@ def _worn(notes: list[_Fretted]) -> list[tuple[str, str]]:
         f"Partials of the {_names(worn)} {'string' if len(worn) == 1 else 'strings'} disagree by "
         f"{amount(max(worn.values()))} cents; {against}."
     )
-    return [(what, "Old or uneven strings do this, and no edit mends it: a fresh one would.")]
+    return [
+        _Pattern(what, "Old or uneven strings do this, and no edit mends it: a fresh one would.")
+    ]
 
 
-def _slow_starts(notes: list[_Fretted]) -> list[tuple[str, str]]:
+def _slow_starts(notes: list[_Fretted]) -> list[_Pattern]:
     said = []
     for own in _by_string(notes).values():
-        heard = [(n.start, n.settle_s) for n in own if n.start is not None and n.settle_s]
+        heard = [
+            (n.start_cents, n.settle_s) for n in own if n.start_cents is not None and n.settle_s
+        ]
         if len(heard) < _STRING_NOTES:
             continue
         start, settle_s = (float(v) for v in np.median(np.array(heard), axis=0))
@@ -326,5 +355,7 @@ def _slow_starts(notes: list[_Fretted]) -> list[tuple[str, str]]:
                 f"Notes of the {own[0].called} string start {amount(start)} above where they "
                 f"settle and take {settle_s:.2f} s; long notes are not harmed by it."
             )
-            said.append((what, "A brand new or light string, or one struck hard, does this."))
+            said.append(
+                _Pattern(what, "A brand new or light string, or one struck hard, does this.")
+            )
     return said

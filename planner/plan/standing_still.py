@@ -39,21 +39,14 @@ class Still:
     made: Decided  # all rounds together
     later: frozenset[str] | None  # ids of rows that the last of more rounds added
     offers: tuple[ScopeRule, ...]  # rules that are only told
+    noticed: tuple[Finding, ...]  # while takes were laid beside stems and stems were aimed
     findings: tuple[Finding, ...]  # where it did not come to rest
 
 
-def decide_until_still(
-    ground: Ground, stems: Mapping[str, StemNotes], told: list[Finding]
-) -> Still:
-    """Decide about a session so that a plan of its result has nothing left to move.
-
-    Parameters
-    ----------
-    told : list of Finding
-        What is noticed while the stems are aimed is added, on the first round alone.
-    """
-    beside = laid_beside(ground, stems, told)
-    first = decide_once(ground, stems, told, beside)
+def decide_until_still(ground: Ground, stems: Mapping[str, StemNotes]) -> Still:
+    """Decide about a session so that a plan of its result has nothing left to move."""
+    beside = laid_beside(ground, stems)
+    first = decide_once(ground, stems, beside)
     made, latest = first.made, first
     added: frozenset[str] | None = None
     restless: tuple[Finding, ...] = ()
@@ -62,13 +55,13 @@ def decide_until_still(
             break
         stems = _carried_out(stems, latest.made)
         mended = frozenset(k for k, j in made.judged.items() if j.action in MOVING_ACTIONS)
-        latest = decide_once(ground, stems, [], beside, made.rules, mended, latest)
+        latest = decide_once(ground, stems, beside, made.rules, mended, latest)
         if not latest.made.moves:
             break
         joined = _joined(ground, first, made, latest.made)
         later = frozenset({row.id for row in joined.rows} - {row.id for row in made.rows})
         if k + 1 == _MOST_ROUNDS or ordered(joined, ground.session, later).left_out:
-            restless = (_told(latest.made),)
+            restless = (_left_out(latest.made),)
             break
         made, added = joined, later
     rules = {rule_key(rule) for rule in made.rules.values() if rule.applied}
@@ -78,6 +71,12 @@ def decide_until_still(
         made=made,
         later=added,
         offers=tuple(rule for rule in offered if rule_key(rule) not in rules),
+        noticed=tuple(
+            finding
+            for aimed in (beside, first.alone)
+            for one in aimed.values()
+            for finding in one.noticed
+        ),
         findings=restless,
     )
 
@@ -91,7 +90,8 @@ def _carried_out(stems: Mapping[str, StemNotes], made: Decided) -> dict[str, Ste
     return moved
 
 
-def _told(more: Decided) -> Finding:
+def _left_out(more: Decided) -> Finding:
+    """Say which moves are left out because they do not come to rest."""
     names = [row.id for row in more.rows if row.action in MOVING_ACTIONS]
     return Finding(
         severity="note",

@@ -68,6 +68,16 @@ class Whisker:
     name: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One of a note's readings, in cents off its target, and where it is drawn."""
+
+    name: str
+    at_s: float
+    cents: float
+    uncertainty_cents: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
     """Everything the drawing of one note shows."""
@@ -129,8 +139,14 @@ def plot_note(
         return middle - max(-reach, min(reach, cents)) / reach * (HEIGHT - TOP - BOTTOM) / 2
 
     whiskers = tuple(
-        Whisker(round(x(t), 1), round(y(c), 1), round(y(c - u), 1), round(y(c + u), 1), name)
-        for name, t, c, u in readings
+        Whisker(
+            x=round(x(one.at_s), 1),
+            y=round(y(one.cents), 1),
+            low_y=round(y(one.cents - one.uncertainty_cents), 1),
+            high_y=round(y(one.cents + one.uncertainty_cents), 1),
+            name=one.name,
+        )
+        for one in readings
     )
     ends = [Label(y(0), f"target {intended}")]
     if times is not None:
@@ -140,7 +156,7 @@ def plot_note(
     limits = () if limit is None else (limit, -limit)
     step = next(s for s in (5, 10, 20, 50, 100) if reach / s <= 3.5)
     ticks = [k * step for k in range(-4, 5) if abs(k * step) <= reach]
-    said = ", ".join(f"{name} {flat_or_sharp(c)}" for name, _, c, _ in readings)
+    said = ", ".join(f"{one.name} {flat_or_sharp(one.cents)}" for one in readings)
     heard = f"; meanwhile {'; '.join(line.said for line in strip)}" if strip else ""
     return Plot(
         title=f"{judged.measured.id}: cents against seconds",
@@ -182,8 +198,8 @@ def _trace(judged: Judged) -> tuple[Floats, Floats] | tuple[None, Floats]:
     return (times_s[::step], errors) if np.isfinite(errors).any() else (None, nothing)
 
 
-def _readings(judged: Judged) -> list[tuple[str, float, float, float]]:
-    """List the readings as name, place (s), cents, uncertainty; where blank, nothing stands."""
+def _readings(judged: Judged) -> list[_Reading]:
+    """List the readings that are there."""
     note, found = judged.measured.note, judged.measured.measurement
     sustain_u = found.uncertainty_cents or 0.0
     onset_u = found.onset_uncertainty_cents or 0.0
@@ -194,7 +210,7 @@ def _readings(judged: Judged) -> list[tuple[str, float, float, float]]:
         ("end", 0.94, judged.end_cents, sustain_u),
     )
     return [
-        (name, note.start_s + share * note.length_s, value, unsure)
+        _Reading(name, note.start_s + share * note.length_s, value, unsure)
         for name, share, value, unsure in spots
         if value is not None
     ]
@@ -203,10 +219,10 @@ def _readings(judged: Judged) -> list[tuple[str, float, float, float]]:
 def _reach(
     errors: Floats,
     planned: Floats,
-    readings: list[tuple[str, float, float, float]],
+    readings: Sequence[_Reading],
     limit: float | None,
 ) -> float:
-    sizes = [abs(c) + u for _, _, c, u in readings]
+    sizes = [abs(one.cents) + one.uncertainty_cents for one in readings]
     for line in (errors, planned):
         if np.isfinite(line).any():
             # The steepest start of a scoop may leave the drawing; the rest should fill it.

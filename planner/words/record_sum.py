@@ -1,7 +1,7 @@
-"""One sum over records, whatever they hold: the same values give the same sum.
+"""A checksum of records, whatever they hold: equal values give equal sums.
 
-What is summed is the values, not how they lie in memory: a number that numpy made and the same
-number read back from a file count alike.
+It is a sum of the values, not of how they lie in memory: a number that numpy made and the same
+number read back from a file give the same.
 """
 
 from __future__ import annotations

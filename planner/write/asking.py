@@ -42,7 +42,7 @@ def asked(plan: Plan) -> tuple[Asked, ...]:
     Those about a stem come before those about notes, and these by the seconds they are about, with
     all places where the same is asked.
     """
-    return _that_count(plan)[:ASKED_AT_MOST]
+    return _worth_asking(plan)[:ASKED_AT_MOST]
 
 
 def asked_of_the_session(plan: Plan) -> tuple[Finding, ...]:
@@ -64,7 +64,8 @@ def not_asked(plan: Plan) -> tuple[Group, ...]:
     )
 
 
-def _that_count(plan: Plan) -> tuple[Asked, ...]:
+def _worth_asking(plan: Plan) -> tuple[Asked, ...]:
+    """All open questions whose answer changes the plan, those alike as one, weightiest first."""
     together: defaultdict[tuple[object, ...], list[Row]] = defaultdict(list)
     for row in plan.rows:
         if is_open_question(row) and row.rule_name not in _ONLY_HEARD:

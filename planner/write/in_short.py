@@ -98,14 +98,8 @@ def in_short(plan: Plan) -> list[str]:
         )
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if questions:
-        are, stand = ("is", "it stands") if of_session == 1 else ("are", "they stand")
-        which = f"{of_session} of them {are}" if of_session < questions else f"all {are}"
-        which = "it is" if questions == 1 else which
-        where = f"; {which} about the session: {stand} in summary.md among what "
-        where += "was found on the way"
-        lines.append(
-            f"{count(questions, 'question')} only a person can answer{where if of_session else ''}."
-        )
+        about = _about_the_session(of_session, questions)
+        lines.append(f"{count(questions, 'question')} only a person can answer{about}.")
     if rest:
         lines.append(
             f"{count(rest, 'note')} not settled and left as recorded: nothing hangs on an answer, "
@@ -127,6 +121,16 @@ def in_short(plan: Plan) -> list[str]:
     if plan.missing:
         lines.append(f"Left out, so nothing is said about: {', '.join(map(plain, plan.missing))}.")
     return lines
+
+
+def _about_the_session(these: int, questions: int) -> str:
+    """Say how many of the questions are about the session, and where those stand."""
+    if not these:
+        return ""
+    are, stand = ("is", "it stands") if these == 1 else ("are", "they stand")
+    which = f"{these} of them {are}" if these < questions else f"all {are}"
+    which = "it is" if questions == 1 else which
+    return f"; {which} about the session: {stand} in summary.md among what was found on the way"
 
 
 def _what_stays(plan: Plan) -> str:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from planner.answer.answers import (
     ANSWERS,
     Entry,
+    HumanColumns,
     Override,
     entry_of,
     largest_move,
@@ -143,11 +144,21 @@ def test_what_a_person_typed_is_what_differs() -> None:
     assert (entry.was, entry.add_cents, entry.intended, entry.stem, entry.start_s) == (
         "raise by 16, give or take 2", 16.0, "D5", "LV", 84.7826,
     )  # fmt: skip
-    written = ("refused", "producer", "leave", False)
+    written = HumanColumns(state="refused", by="producer", comment="leave")
     same = with_human(entry, written, written)
     assert (same.state, same.comment, same.locked, same.by) == (None, None, None, "producer")
-    other = with_human(entry, ("approved", "me", "leave", True), written)
+    typed = HumanColumns(state="approved", by="me", comment="leave", locked=True)
+    other = with_human(entry, typed, written)
     assert (other.state, other.comment, other.locked, other.by) == ("approved", None, True, "me")
+
+
+def test_what_is_left_blank_stays_as_it_stood() -> None:
+    """Of a list whose plan is not known only what was filled in says anything."""
+    before = HumanColumns(state="refused", by="producer", comment="leave", locked=True)
+    assert HumanColumns().over(before) == before
+    filled = HumanColumns(state="done", comment="see take 2")
+    wanted = HumanColumns(state="done", by="producer", comment="see take 2", locked=True)
+    assert filled.over(before) == wanted
 
 
 def test_the_largest_move_speaks_for_a_row() -> None:

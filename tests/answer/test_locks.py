@@ -11,8 +11,8 @@ from planner.answer.locks import (
     area_said,
     area_words,
     held_by,
-    held_places,
     lies_inside,
+    place_locks,
     questions_inside,
     rows_inside,
     with_locked_rows,
@@ -95,10 +95,10 @@ def test_the_last_word_on_a_place_counts() -> None:
         Entry(id="", area=Area(stem="LV"), locked=True, by="E"),
         Entry(id="", area=Area(from_bar=4, to_bar=4), locked=False),
     ]
-    places = held_places(entries)
-    assert held_by(places, "LV", 3) == "LV locked by E"
-    assert held_by(places, "LV", 4) == ""
-    assert held_by(places, "BAS", 3) == ""
+    locks = place_locks(entries)
+    assert held_by(locks, "LV", 3) == "LV locked by E"
+    assert held_by(locks, "LV", 4) == ""
+    assert held_by(locks, "BAS", 3) == ""
 
 
 def test_questions_that_a_lock_ends() -> None:

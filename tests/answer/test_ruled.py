@@ -9,7 +9,7 @@ import pytest
 
 from planner.answer.answers import Area, Entry, Override
 from planner.answer.ledger import Ledger
-from planner.answer.locks import held_places, with_locked_rows
+from planner.answer.locks import place_locks, with_locked_rows
 from planner.answer.note_ids import keep_ids
 from planner.answer.questions import notes_offered
 from planner.answer.row_ids import notes_from, with_rows
@@ -264,7 +264,7 @@ def locked_again(
     rulings, _ = rulings_from(with_locked_rows(entries, made.rows), made.rows)
     recalled = Recalled(
         rulings=rulings, ledger=ledger_of(made, part), last_rows=made.rows,
-        locked_places=held_places(entries),
+        place_locks=place_locks(entries),
     )  # fmt: skip
     moved = stem("EGL", "fretted", line("EGL", PHRASE * 2, errors))
     return {r.id: r for r in plan(moved, recalled).rows}

@@ -84,7 +84,7 @@ def main() -> None:
                 for kind in KINDS:
                     k = chosen[0]
                     now = heard(spoil(moved, spans[k], kind, rng), code, Path(folder))
-                    pairs = {p.then.id: p for p in paired(then, now)[0]}
+                    pairs = {p.then.id: p for p in paired(then, now).pairs}
                     said = "; ".join(edited_said(rows, then, pairs))
                     made[kind] += 1
                     told[kind] += of[k].id in said

@@ -15,20 +15,30 @@ def test_notes_are_found_again_however_late_the_file(late_s: float) -> None:
     """One shift for the whole file; notes of other pitches are never taken."""
     then = [reading(k) for k in range(12)]
     now = [reading(k, 10.0, late_s) for k in range(12) if k != 5]
-    pairs, found_s = paired(then, now)
-    assert [p.then.id for p in pairs] == [r.id for r in then if r.id != "LV-0005"]
-    assert found_s == pytest.approx(late_s)
-    assert all(p.moved("sustain")[0] == pytest.approx(10.0) for p in pairs)  # type: ignore[index]
-    assert paired(then, [])[0] == paired([], now)[0] == ()
+    found = paired(then, now)
+    assert [p.then.id for p in found.pairs] == [r.id for r in then if r.id != "LV-0005"]
+    assert found.late_s == pytest.approx(late_s)
+    moves = [pair.moved("sustain") for pair in found.pairs]
+    assert all(move is not None and move.cents == pytest.approx(10.0) for move in moves)
+    assert paired(then, []).pairs == paired([], now).pairs == ()
 
 
 def test_what_a_note_moved_by_is_as_sure_as_both_readings() -> None:
     """Doubts add as squares, never below what two readings of one sound agree to."""
     then, now = reading(0), reading(0, 12.0)
-    by, doubt = Pair(then=then, now=now).moved("sustain") or (0.0, 0.0)
-    assert (by, doubt) == pytest.approx((12.0, LEAST_DOUBT_CENTS))
+    move = Pair(then=then, now=now).moved("sustain")
+    assert move is not None
+    assert (move.cents, move.uncertainty_cents) == pytest.approx((12.0, LEAST_DOUBT_CENTS))
     unsure = replace(now, uncertainty_cents=4.0)
-    assert (Pair(then=replace(then, uncertainty_cents=3.0), now=unsure).moved("end") or (0, 0))[
-        1
-    ] == pytest.approx(5.0)
+    move = Pair(then=replace(then, uncertainty_cents=3.0), now=unsure).moved("end")
+    assert move is not None
+    assert move.uncertainty_cents == pytest.approx(5.0)
     assert Pair(then=then, now=replace(now, onset_hz=None)).moved("onset") is None
+
+
+def test_a_note_moved_by_the_first_part_that_both_files_have() -> None:
+    """The sustain says how a note moved as a whole; where it was not read, the onset does."""
+    then, now = reading(0), replace(reading(0, 12.0), sustain_hz=None)
+    assert Pair(then=then, now=now).moved() == Pair(then=then, now=now).moved("onset")
+    assert Pair(then=then, now=reading(0, 12.0)).moved("end") is not None
+    assert Pair(then=then, now=replace(now, onset_hz=None)).moved() is None

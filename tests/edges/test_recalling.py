@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from planner.answer.answers import Entry
+from planner.answer.answers import Entry, HumanColumns
 from planner.edges.opening import Opened
 from planner.edges.recalling import (
     Remembered,
@@ -103,7 +103,7 @@ def test_cells_of_rows_that_are_not_there_are_passed_over(opened: Opened, tmp_pa
     written(tmp_path, 1)
     past = remembered(opened, tmp_path).past
     assert past is not None
-    cells = {"XX-1": ("done", "", "", False), "LV-0147": ("done", "", "", False)}
+    cells = dict.fromkeys(("XX-1", "LV-0147"), HumanColumns(state="done"))
     (entry,) = typed_entries(past, cells, by="ed", date="2026-11-25")
     assert (entry.id, entry.state, entry.by, entry.date, entry.plan) == (
         "LV-0147", "done", "ed", "2026-11-25", "plan_01",

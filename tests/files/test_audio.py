@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
 import os
@@ -9,14 +10,16 @@ import struct
 import subprocess
 import sys
 import unicodedata
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
-from planner.errors import AudioError
-from planner.files.audio import read_excerpt, read_stem_audio, sha256_of
+from planner.errors import AudioError, PromiseError
+from planner.files.audio import check_unchanged, read_excerpt, read_stem_audio, sha256_of
 from planner.files.audio_opening import find_audio_file
 from planner.files.audio_sums import FlatTops
 
@@ -266,6 +269,51 @@ def test_wrong_length_in_header(size: int, words: str, tmp_path: Path) -> None:
     assert words in finding.what
     assert finding.did == "Read to the end of the file: 0.5 s."
     assert (facts.frames, len(samples)) == (24000, 8000)
+
+
+class Promising:
+    """A decoder whose header promises more samples than there are, as some MP3 files' do."""
+
+    def __init__(self, sound: soundfile.SoundFile, frames: int) -> None:
+        self.sound, self.frames = sound, frames
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.sound, name)
+
+
+def test_samples_that_the_header_promises_and_are_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is there is read, nothing is made up behind it, and it is told."""
+    path = tmp_path / "short.wav"
+    x = (0.3 * np.sin(0.05 * np.arange(20_000))).astype(np.float32)
+    soundfile.write(path, x, 16_000, subtype="FLOAT")
+
+    @contextlib.contextmanager
+    def opened(path: Path, file: str) -> Iterator[tuple[Any, None]]:
+        with soundfile.SoundFile(path) as sound:
+            yield Promising(sound, 30_000), None
+
+    monkeypatch.setattr("planner.files.audio.opened_audio", opened)
+    facts, samples, findings = read_stem_audio(path, file="short.wav")
+    assert (facts.frames, len(samples)) == (20_000, 20_000)
+    assert np.array_equal(samples, x)
+    (finding,) = findings
+    assert finding.what == "the header promises 30000 samples, 20000 are there."
+    assert (finding.file, finding.at_s) == ("short.wav", 1.25)
+
+
+def test_a_file_that_changed_is_told(tmp_path: Path) -> None:
+    """The promise that inputs stay as they are names the file, what was done and what to do."""
+    path = tmp_path / "stem.wav"
+    path.write_bytes(b"as it was")
+    sums = {path: sha256_of(path)}
+    check_unchanged(sums, during="it was checked", again="check again")
+    path.write_bytes(b"another")
+    words = r"stem\.wav: the file changed while it was checked.*see what does, then check again"
+    with pytest.raises(PromiseError, match=words) as told:
+        check_unchanged(sums, during="it was checked", again="check again")
+    assert told.value.exit_code == 3
 
 
 def test_damaged_flac(tmp_path: Path) -> None:

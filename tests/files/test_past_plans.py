@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from planner.answer.answers import Entry
+from planner.answer.answers import Entry, HumanColumns
 from planner.answer.ledger import Known
 from planner.editlist import edit_list_to_dict
 from planner.errors import PlannerError
@@ -69,8 +70,8 @@ def test_a_plan_reads_back(tmp_path: Path) -> None:
     assert past.name == "plan_01"
     assert [r.id for r in past.rows] == [r.id for r in plan().rows]
     assert past.sha256_of == {code: facts.sha256 for code, facts in plan().facts}
-    assert past.written["R-001"] == ("approved", "engineer", "", False)
-    assert past.written["LV-0153"][2] == 'she said "leave it",\nthen =changed her mind'
+    assert past.written["R-001"] == HumanColumns(state="approved", by="engineer")
+    assert past.written["LV-0153"].comment == 'she said "leave it",\nthen =changed her mind'
     assert past.typed == (TYPED,)
     assert typed_in_place(past) == {}
     assert read_ranks(past.folder)[1] == "LV-0147"
@@ -94,7 +95,7 @@ def test_what_is_typed_in_place_is_found(tmp_path: Path, name: str) -> None:
     assert old in path.read_bytes()
     path.write_bytes(path.read_bytes().replace(old, new))
     found = typed_in_place(read_past_plan(folder))
-    assert found == {"R-001": ("refused", "engineer", "", False)}
+    assert found == {"R-001": HumanColumns(state="refused", by="engineer")}
 
 
 def test_a_list_that_was_deleted_is_not_missed(tmp_path: Path) -> None:
@@ -117,23 +118,25 @@ def test_decisions_must_be_a_mapping(tmp_path: Path) -> None:
 
 def test_line_ends_of_a_spreadsheet_are_no_edit() -> None:
     """CR LF inside a cell says the same as LF."""
-    assert same_human(("new", "", "a\r\nb", False), ("new", "", "a\nb", False))
-    assert not same_human(("new", "", "a b", False), ("new", "", "a\nb", False))
+    saved, typed = HumanColumns(comment="a\r\nb"), HumanColumns(comment="a\nb")
+    assert same_human(saved, typed)
+    assert not same_human(HumanColumns(comment="a b"), typed)
+    assert not same_human(replace(saved, state="done"), typed)
 
 
 @pytest.mark.parametrize(
     ("text", "wanted"),
     [
-        ("id,state\nLV-1,\n", ("new", "", "", False)),
-        ("\ufeffLocked;ID;State\nx;LV-1;APPROVED\n", ("approved", "", "", True)),
-        ('id;comment;locked\nLV-1;"a;\nb";TRUE\n', ("new", "", "a;\nb", True)),
-        ("id,comment\nLV-1,'=1+1\n", ("new", "", "=1+1", False)),
-        ("id,state,comment\n\n,x,y\nLV-1,done,\n", ("done", "", "", False)),
-        ("id,comment,by\nLV-1,short\n", ("new", "", "short", False)),
+        ("id,state\nLV-1,\n", HumanColumns()),
+        ("\ufeffLocked;ID;State\nx;LV-1;APPROVED\n", HumanColumns(state="approved", locked=True)),
+        ('id;comment;locked\nLV-1;"a;\nb";TRUE\n', HumanColumns(comment="a;\nb", locked=True)),
+        ("id,comment\nLV-1,'=1+1\n", HumanColumns(comment="=1+1")),
+        ("id,state,comment\n\n,x,y\nLV-1,done,\n", HumanColumns(state="done")),
+        ("id,comment,by\nLV-1,short\n", HumanColumns(comment="short")),
     ],
 )
 def test_human_columns_as_spreadsheets_save_them(
-    tmp_path: Path, text: str, wanted: tuple[str, str, str, bool]
+    tmp_path: Path, text: str, wanted: HumanColumns
 ) -> None:
     """Any order, separator, spelling of yes, capitals, empty lines, cells cut at the end."""
     path = tmp_path / "list.csv"

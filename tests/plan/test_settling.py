@@ -29,7 +29,7 @@ def _part(cents: float) -> Part:
     notes = tuple(
         note(f"GTR-{k:04d}", 60 + k % 5, cents + 0.1 * (k % 3), start_s=1.0 * k) for k in range(20)
     )
-    return part_of(GROUND, StemNotes(code="GTR", role="fretted", facts=None, notes=notes), [])
+    return part_of(GROUND, StemNotes(code="GTR", role="fretted", facts=None, notes=notes))
 
 
 def _case(aimed: Aimed, **fields: object) -> Case:
