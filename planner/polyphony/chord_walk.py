@@ -32,18 +32,19 @@ from planner.polyphony.chord_timbre import FreePartials, Timbre, free_partials, 
 from planner.polyphony.chord_times import begun_s, loud_part, piece_of
 from planner.polyphony.chord_twins import without_twins
 from planner.polyphony.chord_voices import Stretch, Voice, own_hz
-from planner.polyphony.chord_weighing import gains, weigh
+from planner.polyphony.chord_weighing import LEAST_GAIN, explained, gains, weigh
 from planner.polyphony.struck_again import LOOKS_BACK_S, struck_again
-from planner.polyphony.strummed_octaves import octaves_inside
+from planner.polyphony.strummed_octaves import (
+    ASKED_EXCESS_DB,
+    LEAST_EXCESS_DB,
+    octaves_inside,
+)
 
 Array = NDArray[np.float64]
 Expected = tuple[tuple[float, float], ...]  # of each note of a score: start, s, and f1, Hz
 Sounding = tuple[tuple[float, ...], ...]
 Lead = Callable[[list[Voice]], Expected]
 
-# Chosen: as much as a figure more must gain (H. Akaike, IEEE Transactions on Automatic Control 19,
-# 1974, 716, from memory); a string's loudness is one.
-LEAST_GAIN = 1.0
 SKIP_S = 0.025  # chosen: the knock of hammer or pick is over
 LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow beats of the strings
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
@@ -262,7 +263,10 @@ def _new_notes(
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
     if stem.role == "fretted-chords":
-        more = octaves_inside(peaks, new, stem.range_hz[1])
+        if timbre is not None and not known:
+            new = explained(peaks, new, old, timbre)
+        least_db = LEAST_EXCESS_DB if timbre is None else ASKED_EXCESS_DB
+        more = octaves_inside(peaks, new, stem.range_hz[1], least_db)
         if timbre is not None:
             gained = gains(peaks, new, more, old, timbre)
             more = [one for one, gain in zip(more, gained, strict=True) if gain > LEAST_GAIN]

@@ -16,18 +16,22 @@ from planner.polyphony.chord_peaks import Named, Notes, Peaks, partials_found, s
 # Chosen where an octave is as likely struck as not: a shape doubles half of its lower strings. Of
 # what is added so above rendered strums (seed 43002 of tests.bench.chorded) one in four is wrong.
 LEAST_EXCESS_DB = 3.0  # mean over the lowest five
+# Enough where what the stem's strings usually sound like is asked besides.
+ASKED_EXCESS_DB = 0.0
 LEAST_FOUND = 0.7
 MEAN_OF = 5
 MOST_EXCESS_DB = 12.0  # chosen: no single partial says more
 LOWER_HZ = 250.0  # chosen: the note that is doubled lies on one of the lower four strings, up to B3
 
 
-def octaves_inside(peaks: Peaks, struck: list[Named], highest_hz: float) -> list[Named]:
+def octaves_inside(
+    peaks: Peaks, struck: list[Named], highest_hz: float, least_db: float = LEAST_EXCESS_DB
+) -> list[Named]:
     """Name the octaves above struck strings that were struck with them.
 
     A string that rang before is one of them where it is louder than the others explain: in a change
     of chords the hand passes over all strings. struck: what was found to begin here; highest_hz: of
-    the instrument.
+    the instrument; least_db: by which even partials must stand higher than the odd ones tell.
     """
     notes = sorted(struck)
     added: list[Named] = []
@@ -38,14 +42,14 @@ def octaves_inside(peaks: Peaks, struck: list[Named], highest_hz: float) -> list
         note = f1_hz / float(np.sqrt(1.0 + b)), b
         if f1_hz > highest_hz or any(same_pitch(one[0], note[0]) for one in notes):
             continue
-        share = _share_of(peaks, note, [one[:2] for one in notes])
+        share = _share_of(peaks, note, [one[:2] for one in notes], least_db)
         if share > 0.0:
             added.append((*note, share))
             notes.append(added[-1])
     return added
 
 
-def _share_of(peaks: Peaks, note: Note, others: Notes) -> float:
+def _share_of(peaks: Peaks, note: Note, others: Notes, least_db: float) -> float:
     """Give the share of a note's partials found, 0 where the notes below explain their level."""
     law = first_partials(note, LOOKED_AT)
     law = law[law < 0.9 * HIGHEST_HZ]
@@ -56,5 +60,5 @@ def _share_of(peaks: Peaks, note: Note, others: Notes) -> float:
     below = sorted(n for n in others if n[0] < note[0])
     expected = expected_db(peaks, law, below, [note, *(n for n in others if n[0] > note[0])])
     excess_db = peaks.level_db[index[found]] - expected[found]
-    enough = float(np.mean(np.clip(excess_db, -MOST_EXCESS_DB, MOST_EXCESS_DB))) > LEAST_EXCESS_DB
+    enough = float(np.mean(np.clip(excess_db, -MOST_EXCESS_DB, MOST_EXCESS_DB))) > least_db
     return float(hit.mean()) if enough else 0.0
