@@ -114,7 +114,7 @@ def begun_together_s(places_s: list[float], starts_s: list[float]) -> list[float
 
     Who reads from one page, or sits at one keyboard, begins a chord at once. Nothing rises before
     it begins, but where players beat, a note's few free partials may rise late: the lower quartile
-    of what the notes say is a better start of each than its own. places_s: where each note was
+    of what the notes and their place say is a better start of each than its own. places_s: where each note was
     found; starts_s: where its own partials rise. Starts further than `TOGETHER_S` from the middle
     stay.
     """
@@ -124,7 +124,7 @@ def begun_together_s(places_s: list[float], starts_s: list[float]) -> list[float
         own = places == place
         near = own & (np.abs(starts - np.median(starts[own])) < TOGETHER_S)
         if near.any():
-            result[near] = np.percentile(starts[near], 25)
+            result[near] = np.percentile([place, *starts[near]], 25)
     return [float(start_s) for start_s in result]
 
 

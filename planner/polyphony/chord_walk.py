@@ -50,6 +50,8 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
 # last string; what rose between the two windows compared.
 REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
+# All that swells in together tells its place better than the few free partials of each note.
+SWELL_REACH_S = (0.0, 0.0)
 STRUM_REACH_S = (0.08, 0.1)  # chosen: its first string, where the last rose most
 RINGING, RINGING_SHARE = 5, 0.6  # chosen: higher partials die away first; three of five alike
 QUIET_DBFS = -66.0  # chosen: a stretch below this holds no note
@@ -150,6 +152,8 @@ def _led(listener: Listener, lead: Lead | None, heard: _Heard) -> Expected:
 def begun(samples: Floats, sr: int, voice: Voice, *, struck: bool) -> Voice:
     """Give a note the start, s, at which its own partials rise. samples: (n,) at `sr`."""
     early_s, late_s = voice.reach_s
+    if not any(voice.reach_s):
+        return voice
     start_s = begun_s(
         samples, sr, own_hz(voice), voice.start_s, early_s=early_s, late_s=late_s, struck=struck
     )
@@ -166,20 +170,27 @@ def _walk(
     starts = places_to_look(listener.onsets, listener.swells, listener.length_s)
     starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
     heard = _Heard()
-    reach_s = STRUM_REACH_S if listener.stem.role == "fretted-chords" else REACH_S
+    at_onset_s = STRUM_REACH_S if listener.stem.role == "fretted-chords" else REACH_S
+    swells = frozenset(listener.swells.tolist())
     sounding: list[int] = []
     ends_s = [start_s for start_s, _ in starts[1:]] + [listener.length_s]
     for i, ((start_s, soft), end_s) in enumerate(zip(starts, ends_s, strict=True)):
         place = Place(start_s=start_s, end_s=end_s, soft=soft)
+        reach_s = SOFT_REACH_S if soft else at_onset_s
+        reach_s = SWELL_REACH_S if start_s in swells else reach_s
         if place.last_s - place.first_s < SHORTEST_S:
             continue
         peaks = _peaks_at(listener, place)
         voices = heard.voices
+        until_now = sounding
         sounding = [v for v in sounding if _rings(peaks, voices[v])]
         ringing = [voices[v] for v in sounding]
         old = [voice.note for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
         found = _new_notes(listener, place, ringing, known, timbre, bars)
+        held = [v for v in until_now if any(same_pitch(voices[v].f0_hz, n[0]) for n in found)]
+        if soft and len(held) == len(found):  # had only sunk among beats; else the chord changes
+            sounding, found = [*sounding, *held], []
         if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
             alone = not known and is_alone(found)
             new = [n[:2] for n in (*known, *found)]
@@ -193,7 +204,7 @@ def _walk(
             voices.append(
                 Voice(
                     start_s=start_s, last_s=end_s, f0_hz=f0_hz, b=b, share=share, soft=soft,
-                    reach_s=SOFT_REACH_S if soft else reach_s, known=k < len(known),
+                    reach_s=reach_s, known=k < len(known),
                     worth=_lower(peaks, (f0_hz, b))[0],
                     reeds_apart_cents=_reeds_apart(listener, place, f0_hz),
                 )
