@@ -50,7 +50,8 @@ LONGEST_S = 0.8  # chosen: longer windows gain nothing audible and meet slow bea
 # How far before and after the place where it was found a note may have begun, s; chosen: a strum's
 # last string; what rose between the two windows compared.
 REACH_S, SOFT_REACH_S = (0.02, 0.1), (0.15, 0.15)
-# All that swells in together tells its place better than the few free partials of each note.
+# Of several players, or pipes: they beat, and all that swells in together tells its place better
+# than the few free partials of each note. One player's double stops tell it by themselves.
 SWELL_REACH_S = (0.0, 0.0)
 STRUM_REACH_S = (0.08, 0.1)  # chosen: its first string, where the last rose most
 RINGING, RINGING_SHARE = 5, 0.6  # chosen: higher partials die away first; three of five alike
@@ -171,7 +172,7 @@ def _walk(
     starts, known_at = place_known(starts, expected, SHORTEST_S, listener.length_s)
     heard = _Heard()
     at_onset_s = STRUM_REACH_S if listener.stem.role == "fretted-chords" else REACH_S
-    swells = frozenset(listener.swells.tolist())
+    swells = frozenset(() if listener.stem.role == "bowed" else listener.swells.tolist())
     sounding: list[int] = []
     ends_s = [start_s for start_s, _ in starts[1:]] + [listener.length_s]
     for i, ((start_s, soft), end_s) in enumerate(zip(starts, ends_s, strict=True)):
