@@ -114,9 +114,9 @@ def begun_together_s(places_s: list[float], starts_s: list[float]) -> list[float
 
     Who reads from one page, or sits at one keyboard, begins a chord at once. Nothing rises before
     it begins, but where players beat, a note's few free partials may rise late: the lower quartile
-    of what the notes and their place say is a better start of each than its own. places_s: where each note was
-    found; starts_s: where its own partials rise. Starts further than `TOGETHER_S` from the middle
-    stay.
+    of what the notes and their place say is a better start of each than its own. places_s: where
+    each note was found; starts_s: where its own partials rise. Starts further than `TOGETHER_S`
+    from the middle stay.
     """
     places, starts = np.array(places_s), np.array(starts_s)
     result = starts.copy()

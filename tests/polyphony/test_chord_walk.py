@@ -106,3 +106,48 @@ def test_a_string_that_rings_under_the_next_is_not_struck_again(seed: int) -> No
     found = find_chord_notes(melody.stem())
     assert len(found) <= 1.1 * len(melody.notes)
     assert scores(melody, several=True)[0] >= 0.85
+
+
+def test_what_sank_and_swells_again_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pipes that hold a chord: looked at again every 0.7 s, none of them begins anew."""
+    monkeypatch.setattr(chord_walk, "_rings", lambda peaks, voice: False)
+    at = np.arange(4 * SR) / SR
+    inside = np.clip((at - 0.3) / 0.02, 0.0, 1.0)
+    sound = 1e-5 * np.random.default_rng(6).standard_normal(len(at))
+    for key in (48, 52, 55):
+        for number in range(1, 9):
+            turn = 2 * np.pi * number * midi_to_hz(key) * at + key * number
+            sound += 0.05 / number * inside * np.sin(turn)
+    voices, *_ = find_voices(sound, as_stem(sound, role="fixed-pitch"))
+    assert sorted(round(hz_to_midi(f1_of(v))) for v in voices) == [48, 52, 55]
+    assert all(v.last_s > 3.5 for v in voices)
+
+
+def section(rng: np.random.Generator) -> tuple[Array, list[float]]:
+    """Play ten chords of eight bows a note, some cents apart, each 80 ms in coming; the starts."""
+    sound = 1e-4 * rng.standard_normal(13 * SR)
+    starts_s = []
+    for k in range(10):
+        starts_s.append(0.4 + 1.2 * k)
+        at = np.arange(round(1.2 * SR)) / SR
+        shape = np.clip(at / 0.08, 0.0, 1.0) * np.clip((1.2 - at) / 0.05, 0.0, 1.0)
+        root = int(rng.integers(50, 60))
+        chord = np.zeros(len(at))
+        for key in (root, root + 4, root + 7):
+            for _ in range(8):
+                hz = midi_to_hz(key + 0.08 * rng.standard_normal())
+                for number in range(1, 11):
+                    turn = 2 * np.pi * (number * hz * at + rng.random())
+                    chord += 0.006 / number * np.sin(turn)
+        first = round(starts_s[-1] * SR)
+        sound[first : first + len(at)] += shape * chord
+    return sound, starts_s
+
+
+def test_a_section_begins_where_all_of_it_swells_in() -> None:
+    """Of its notes, whose partials beat, nine in ten begin within 50 ms."""
+    sound, starts_s = section(np.random.default_rng(8))
+    pairs = find_chord_notes(as_stem(sound, role="bowed-group"))
+    off_s = [min(abs(n.start_s - start_s) for start_s in starts_s) for n, _ in pairs]
+    assert len(off_s) > 20
+    assert np.mean(np.array(off_s) < 0.05) > 0.9

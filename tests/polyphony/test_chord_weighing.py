@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from planner.pitch import midi_to_hz
 from planner.polyphony.chord_peaks import Named, Peaks
 from planner.polyphony.chord_timbre import BANDS, PARTIALS, Timbre, usual_levels
-from planner.polyphony.chord_weighing import _exchanged, gains, weigh
+from planner.polyphony.chord_weighing import _exchanged, explained, gains, weigh
 
 Array = NDArray[np.float64]
 RANGE_HZ = (60.0, 1400.0)
@@ -179,3 +179,28 @@ def test_what_rings_without_a_first_partial_was_not_struck_again(seed: int) -> N
     """Its even partials rise with the octave above it, which is what was struck."""
     ringing = [(midi_to_hz(49), 0.0)]
     assert 49 not in told(peaks_of((61,), seed=seed), named(61), ringing)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_twelfth_that_explains_nothing_is_left_out(seed: int) -> None:
+    """E4 over A2 and E3 that were struck alone goes, and the two stay; struck, it stays."""
+    found = named(45, 52, 64)
+    kept = explained(peaks_of((45, 52), seed=seed), found, [], TIMBRE)
+    assert kept == found[:2]
+    struck = peaks_of((45, 52, 64), seed=seed, louder_db=6.0)
+    assert explained(struck, found, [], TIMBRE) == found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_others_hide_is_no_note_of_one_partial(seed: int) -> None:
+    """A side band 10 dB under the loudest, in a stem whose notes have many partials."""
+    plain = peaks_of((41,), seed=seed)
+    at = int(np.searchsorted(plain.f_hz, 1.1 * midi_to_hz(41)))
+    peaks = Peaks(
+        f_hz=np.insert(plain.f_hz, at, 1.1 * midi_to_hz(41)),
+        level_db=np.insert(plain.level_db, at, plain.level_db.max() - 14.0),
+        above_db=np.insert(plain.level_db, at, plain.level_db.max() - 14.0) + 60.0,
+        rise_db=np.full(len(plain.f_hz) + 1, 40.0),
+        width_hz=1.5,
+    )
+    assert told(peaks, named(41)) == {41}

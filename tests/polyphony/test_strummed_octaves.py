@@ -7,10 +7,17 @@ practice, no source.
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from planner.chords import find_chord_notes
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.polyphony.chord_partials import typical_b
+from planner.polyphony.chord_peaks import Peaks
+from planner.polyphony.strummed_octaves import (
+    ASKED_EXCESS_DB,
+    LEAST_EXCESS_DB,
+    octaves_inside,
+)
 from tests.test_chords import SR, as_stem, struck
 
 
@@ -58,3 +65,19 @@ def test_between_keys_octaves_are_not_looked_for() -> None:
     keyed = sum(root + 12 in dict(heard((root, root + 7, root + 12), "tuning-reference"))
                 for root in ROOTS)  # fmt: skip
     assert keyed < plucked
+
+
+@pytest.mark.parametrize(("raised_db", "asked", "unasked"), [(-2, 0, 0), (2, 1, 0), (6, 1, 1)])
+def test_where_the_timbre_is_asked_besides_an_octave_need_only_stand_out_at_all(
+    raised_db: float, asked: int, unasked: int
+) -> None:
+    """Even partials 2 dB over what the odd ones tell are an octave's there, and no one's else."""
+    number = np.arange(1, 17)
+    level_db = -30.0 - number + raised_db * (number % 2 == 0)
+    peaks = Peaks(
+        f_hz=110.0 * number, level_db=level_db, above_db=level_db + 95.0,
+        rise_db=np.full(16, 40.0), width_hz=1.5,
+    )  # fmt: skip
+    struck_ones = [(110.0, 0.0, 1.0)]
+    for least_db, count in ((ASKED_EXCESS_DB, asked), (LEAST_EXCESS_DB, unasked)):
+        assert len(octaves_inside(peaks, struck_ones, 1400.0, least_db)) == count
