@@ -189,9 +189,10 @@ def _walk(
         old = [voice.note for voice in ringing]
         known = hear_known(peaks, old, known_at.get(i, []))
         found = _new_notes(listener, place, ringing, known, timbre, bars)
-        held = [v for v in until_now if any(same_pitch(voices[v].f0_hz, n[0]) for n in found)]
-        if soft and len(held) == len(found):  # had only sunk among beats; else the chord changes
-            sounding, found = [*sounding, *held], []
+        if soft and start_s not in listener.swells:  # what had sunk among beats for a moment
+            held = [v for v in until_now if any(same_pitch(voices[v].f0_hz, n[0]) for n in found)]
+            found = [n for n in found if not any(same_pitch(voices[v].f0_hz, n[0]) for v in held)]
+            sounding += held
         if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
             alone = not known and is_alone(found)
             new = [n[:2] for n in (*known, *found)]
