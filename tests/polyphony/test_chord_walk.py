@@ -124,18 +124,18 @@ def test_what_sank_and_swells_again_goes_on(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def section(rng: np.random.Generator) -> tuple[Array, list[float]]:
-    """Play ten chords of eight bows a note, some cents apart, each 80 ms in coming; the starts."""
+    """Play ten chords of eight bows a note, cents apart, 0.12 s in coming; give the starts."""
     sound = 1e-4 * rng.standard_normal(13 * SR)
     starts_s = []
     for k in range(10):
         starts_s.append(0.4 + 1.2 * k)
-        at = np.arange(round(1.2 * SR)) / SR
-        shape = np.clip(at / 0.08, 0.0, 1.0) * np.clip((1.2 - at) / 0.05, 0.0, 1.0)
+        at = np.arange(round(1.4 * SR)) / SR  # into the next one
+        shape = np.clip(at / 0.12, 0.0, 1.0) * np.clip((1.4 - at) / 0.2, 0.0, 1.0)
         root = int(rng.integers(50, 60))
         chord = np.zeros(len(at))
         for key in (root, root + 4, root + 7):
             for _ in range(8):
-                hz = midi_to_hz(key + 0.08 * rng.standard_normal())
+                hz = midi_to_hz(key + 0.15 * rng.standard_normal())
                 for number in range(1, 11):
                     turn = 2 * np.pi * (number * hz * at + rng.random())
                     chord += 0.006 / number * np.sin(turn)
@@ -145,9 +145,9 @@ def section(rng: np.random.Generator) -> tuple[Array, list[float]]:
 
 
 def test_a_section_begins_where_all_of_it_swells_in() -> None:
-    """Of its notes, whose partials beat, nine in ten begin within 50 ms."""
+    """Of its notes, whose partials beat, 19 in 20 begin within 50 ms."""
     sound, starts_s = section(np.random.default_rng(8))
     pairs = find_chord_notes(as_stem(sound, role="bowed-group"))
     off_s = [min(abs(n.start_s - start_s) for start_s in starts_s) for n, _ in pairs]
     assert len(off_s) > 20
-    assert np.mean(np.array(off_s) < 0.05) > 0.9
+    assert np.mean(np.array(off_s) < 0.05) > 0.95
