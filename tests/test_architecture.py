@@ -46,7 +46,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "scored_chords",
         "scope_rule strings",
         "chord_strings short_runs kept string_sag",
-        "tuning_breaks",
+        "tuning_breaks band_share",
         "part_scope string_scope pitch_scope short_scope span_scope warming",
         "clashes scopes",
         "named_chords typed_keys",
