@@ -142,6 +142,19 @@ def test_lead_voice_offer_is_advice() -> None:
     assert [(r.id, r.kind, r.add_cents) for r in made.rows] == [("A-001", "advice", None)]
 
 
+@pytest.mark.parametrize("slope", [-30.0, 22.0])
+def test_an_even_lean_is_evened_once(slope: float) -> None:
+    """A note that leans all along is evened as far as it leans, and not held at its end on top."""
+    lean = lambda t: slope * (t - 1.0)  # noqa: E731
+    one = note(
+        "C-0001", 60, 0.0, onset=lean(0.08), end=lean(1.875), length_s=2.0,
+        slope_cents_per_s=slope, **contour(0.0, 2.0, 60, lean),
+    )  # fmt: skip
+    (row,) = plan(stem("C", "bowed", [one])).rows
+    assert row.action == "steady"
+    assert [abs(cents) < abs(slope) for _, cents in row.points] == [True, True]
+
+
 def test_protected_bars_stay() -> None:
     """Bars that nobody may touch hold neither edit nor rule, and need a tempo map."""
     gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [20.0] * 20))
