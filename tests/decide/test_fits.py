@@ -55,8 +55,8 @@ def test_a_lean_is_more_than_twice_its_doubt(sd: float, leans: bool) -> None:
 @pytest.mark.parametrize(
     ("slope", "length_s", "end", "off"),
     [
-        (22.0, 2.0, 18.7, False), (22.0, 2.0, 10.6, False),  # leans there: 18.7 by its slope
-        (22.0, 2.0, 26.7, False), (22.0, 2.0, 26.8, True),  # 8 cents more are the end's own
+        (22.0, 2.0, 19.2, False),  # leans there: 19.25 by its slope
+        (22.0, 2.0, 27.2, False), (22.0, 2.0, 27.4, True),  # 8 cents more are the end's own
         (22.0, 0.99, 18.7, True),  # too short to lean
         (12.0, 3.0, 16.5, True), (12.1, 3.0, 16.5, False),  # too little to be a lean
         (-22.0, 2.0, 18.7, True),  # the other way
