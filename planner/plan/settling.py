@@ -217,6 +217,7 @@ def _found_rules(
         as_a_whole=is_chordal(part.stem),
         edges_s=part.spec.comp_edges_s,
         factors=part.factors,
+        known=part.known_by,
     )
     return told(rules, part.sag)
 
