@@ -9,9 +9,10 @@ from planner.scope.scope_rule import ScopeRule
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
 
 
-# Nothing left, worth clearing, part way, gives way, and whom it beats with: as in `Kept`.
-KeptOfNote = tuple[bool, bool, float | None, float | None, str | None]
-NOTHING_OF_IT: KeptOfNote = (False, False, None, None, None)
+# Nothing left, worth clearing, part way, gives way, moved for, and whom it beats with if moved: as
+# in `Kept`.
+KeptOfNote = tuple[bool, bool, float | None, float | None, str, str | None]
+NOTHING_OF_IT: KeptOfNote = (False, False, None, None, "", None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +25,8 @@ class Kept:
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
     gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
+    # Note id -> id of the note it beats with once all else is made, of those moved for that alone.
+    moved_for: dict[str, str]
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
@@ -38,6 +41,7 @@ class Kept:
                 k in self.worth_clearing,
                 self.part_way.get(k),
                 self.gives_way.get(k),
+                self.moved_for.get(k, ""),
                 self.beats_if_moved.get(k),
             )
             for k in notes
@@ -51,6 +55,7 @@ class Kept:
             worth_clearing=self.worth_clearing | wished.worth_clearing & notes,
             part_way=self.part_way | {k: v for k, v in wished.part_way.items() if k in notes},
             gives_way=self.gives_way | {k: v for k, v in wished.gives_way.items() if k in notes},
+            moved_for=self.moved_for | {k: v for k, v in wished.moved_for.items() if k in notes},
         )
 
     @property
@@ -61,7 +66,7 @@ class Kept:
 
 NOTHING_YET = Kept(
     beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
-    part_way={}, gives_way={},
+    part_way={}, gives_way={}, moved_for={},
 )  # fmt: skip
 
 

@@ -324,6 +324,16 @@ def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
     assert made.sour_after_s == pytest.approx(sour_with(made, everything), abs=0.051)
 
 
+def test_the_reason_names_whom_a_note_still_beats_with() -> None:
+    """A cello 7 sharp beats most with a horn 25 flat; that one is mended, the piano is not."""
+    pno = stem("PNO", "tuning-reference", [note("PNO-0001", 57, 0.0, length_s=3.0)])
+    horn = stem("FLG", "brass", [note("FLG-0001", 69, -25.0, length_s=3.0)])
+    cello = stem("CEL", "bowed", [note("CEL-0001", 69, 7.0, length_s=3.0)])
+    first, _ = plan(pno, horn, cello).rows
+    assert (first.id, first.rule_name, first.clash_with) == ("CEL-0001", IN_TOLERANCE, "FLG-0001")
+    assert "it beats with PNO's A3" in first.reason
+
+
 def test_parts_that_are_off_together_stay_together() -> None:
     """Two notes equally flat do not beat; moving one alone would make them, so it is left."""
     double = stem("VD", "voice-double", [note("VD-0001", 69, -11, length_s=0.45)])
