@@ -57,6 +57,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "priced",
         "stop_line worth_clearing",
         "fewest_moves ledger answers moved_files",
+        "thinning",
         "file_delay rulings note_ids row_ids",
         "spelling locks questions said_bars null_test note_pairs check edited_notes",
         "ruled_rules",

@@ -117,7 +117,7 @@ def test_newer_minor_version_may_bring_unknown_fields() -> None:
     """A newer minor version is read, and what it adds is passed over."""
     data = {**broken(hue="x"), "format_version": "1.7"}
     assert len(read(data).rows) == 4
-    assert EDIT_LIST_FORMAT_VERSION == "1.1"
+    assert EDIT_LIST_FORMAT_VERSION == "1.2"
 
 
 def test_version_that_a_spreadsheet_shortened_is_read() -> None:

@@ -43,6 +43,7 @@ class Step:
     together: int  # lines with the same number part the notes unless all of them are made
     clears_s: tuple[float, ...]  # sour seconds that go with each row, after all rows above
     left_s: float  # sour seconds left after the line
+    thins_s: tuple[float, ...] = ()  # beating that goes with each row, as of `with_thinning`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
