@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from invented_plan import OFFENDER, plan
@@ -32,7 +33,7 @@ def made(
             )
         )  # fmt: skip
         was_s = after_s
-    known = list(zip(beating_s, beating_s[1:], strict=False))
+    known = list(pairwise(beating_s))
     lines = [
         replace(line, thins_s=was - now, beating_left_s=now)
         for line, (was, now) in zip(lines, known, strict=True)
