@@ -5,10 +5,11 @@ half``: one or more numbers of the offenders list (``3-6``: each of them) or row
 ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
 line of the list. Where a new thought among the words begins with a number or an id, it is an answer
 that nobody understands, and no comment: ``1 yes, 3 nope``, or ``1 yes 3 nope``. "all like this"
-among the words answers every row that the page counts as like it (`planner.ranking.likeness_of`). In place of yes or no
-stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
-"is" or "meant". A question about the role of a stem is answered by the role (``Q-004
-bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from bar 19``).
+among the words answers every row that the page counts as like it (`planner.ranking.likeness_of`).
+In place of yes or no stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``;
+a letter alone needs "is" or "meant". A question about the role of a stem is answered by the role
+(``Q-004 bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from
+bar 19``).
 
 The review page's export is UTF-8 text::
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from planner.scope.scope_rule import ScopeRule
+from planner.words.wording import count
 
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
 
@@ -22,6 +23,7 @@ class Kept:
     beats_if_moved: dict[str, str]  # note id -> id of the note it would beat with, or nothing
     nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
     refused: frozenset[RuleKey]  # rules that would add sour time
+    spared: frozenset[str]  # notes that no rule moves, since they alone would beat
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
     gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
@@ -30,6 +32,14 @@ class Kept:
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
+
+    def sparing(self, rule: ScopeRule) -> ScopeRule:
+        """Give a rule on the notes that it does not make beat."""
+        covers = tuple(note_id for note_id in rule.covers if note_id not in self.spared)
+        if len(covers) == len(rule.covers):
+            return rule
+        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that would beat"
+        return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
 
     def by_note(self) -> dict[str, KeptOfNote]:
         """Give what is kept of each note of which anything is."""
@@ -66,7 +76,7 @@ class Kept:
 
 NOTHING_YET = Kept(
     beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
-    part_way={}, gives_way={}, moved_for={},
+    part_way={}, gives_way={}, moved_for={}, spared=frozenset(),
 )  # fmt: skip
 
 

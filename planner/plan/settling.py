@@ -223,4 +223,5 @@ def _found_rules(
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
-    return tuple(r for r in rules if r.applied and r.covers and not kept.refuses(r))
+    kept_rules = (kept.sparing(r) for r in rules if r.applied and not kept.refuses(r))
+    return tuple(r for r in kept_rules if r.covers)
