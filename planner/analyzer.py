@@ -43,8 +43,8 @@ from planner.model import (
     Stem,
 )
 
-_END_SHARE = 0.15
-_END_S = 0.250
+END_SHARE = 0.15
+END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
 _ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
 _HEARD_ONSET_BELOW_S = 0.200
@@ -215,7 +215,7 @@ def _end(
 ) -> float | None:
     if length_s <= _END_OF_NOTES_OVER_S:
         return None
-    span_s = min(_END_SHARE * length_s, _END_S)
+    span_s = min(END_SHARE * length_s, END_S)
     inside = (contour.t_s >= length_s - span_s) & (contour.t_s <= length_s)
     if inside.sum() < 3:
         return None

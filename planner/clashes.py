@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.clear.band_share import band_shares, partial_level
 from planner.model import FIXED_ROLES, Floats, Role
 
 Ints = NDArray[np.int64]
@@ -78,7 +79,7 @@ class Clash:
     start_s: float
     end_s: float
     kind: ClashKind
-    weight: float  # 0..1, how plainly it can be heard
+    weight: float  # 0..1, how plainly it can be heard among all that sounds
 
 
 def beating_hz(lower_hz: float, upper_hz: float, p: int, q: int) -> float:
@@ -151,7 +152,7 @@ class Meetings:
     start_s: Floats
     overlap_s: Floats
     given_hz: Floats  # what the targets themselves would beat
-    weight: Floats  # 0..1, how plainly a beating can be heard
+    weight: Floats  # 0..1, how plainly a beating can be heard among all that sounds
     unsure_cents: Floats  # (n,) of each note
     vibrato_half_cents: Floats  # (n,)
 
@@ -180,6 +181,7 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
     near = away.min(axis=1, initial=np.inf) <= _NEAR_RATIO_CENTS
     low, high, which = low[near], high[near], which[near]
     p, q = _RATIOS[which, 0], _RATIOS[which, 1]
+    share = band_shares((start_s, end_s), target, level, upper, (low, high), (p, q))
     return Meetings(
         notes=ordered,
         low=low,
@@ -189,7 +191,7 @@ def find_meetings(notes: Iterable[SoundingNote]) -> Meetings:
         start_s=start_s[second[near]],
         overlap_s=overlap_s[near],
         given_hz=np.abs(q * target[high] - p * target[low]),
-        weight=shared_weights(level[low], level[high], p, q, (upper[low], upper[high])),
+        weight=share * shared_weights(level[low], level[high], p, q, (upper[low], upper[high])),
         unsure_cents=np.array([n.uncertainty_cents for n in ordered]),
         vibrato_half_cents=np.array([n.vibrato_half_cents for n in ordered]),
     )
@@ -308,12 +310,6 @@ def part_numbers(notes: Iterable[SoundingNote]) -> Ints:
     return np.array([number[code] for code in stems], dtype=np.int64)
 
 
-def _partial_level(number: Floats, upper_db: Floats) -> Floats:
-    """How loud a partial is taken to be against the first one, as an amplitude."""
-    most = np.where(number > 1.0, 10.0 ** (np.minimum(upper_db, 0.0) / 20.0), 1.0)
-    return np.asarray(np.minimum(1.0 / number, most))
-
-
 def shared_weights(
     low_db: Floats,
     high_db: Floats,
@@ -323,16 +319,14 @@ def shared_weights(
 ) -> Floats:
     """How plainly a beating can be heard, 0 to 1: equal, strong shared partials beat deepest.
 
-    Partial n is taken as 1/n of the first (a sawtooth's spectrum; chosen: bowed, blown and sung
-    tones lie near it), and as no more than all partials above the first together, where these were
-    measured: a whistle or a bar has none to beat with. The depth is the smaller over the larger of
-    the two partials, the strength the larger one against the mean of the two notes.
+    The depth is the smaller over the larger of the two partials, the strength the larger one
+    against the mean of the two notes.
 
     upper_db: of the low and the high notes, all partials above the first, against it
     """
     low, high = 10.0 ** (low_db / 20.0), 10.0 ** (high_db / 20.0)
     low_upper, high_upper = upper_db or (np.zeros(len(p)), np.zeros(len(q)))
-    a, b = low * _partial_level(p, low_upper), high * _partial_level(q, high_upper)
+    a, b = low * partial_level(p, low_upper), high * partial_level(q, high_upper)
     depth = np.minimum(a, b) / np.maximum(a, b)
     strength = np.minimum(1.0, 2.0 * np.maximum(a, b) / (low + high))
     return np.asarray(depth * strength)

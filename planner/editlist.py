@@ -38,7 +38,7 @@ from planner.read.session_values import (
 from planner.words.plan_model import Action, Plan, Row, RowKind, Scope, State
 from planner.words.wording import SIGN_RULE
 
-EDIT_LIST_FORMAT_VERSION = "1.1"  # major.minor; a reader refuses another major
+EDIT_LIST_FORMAT_VERSION = "1.2"  # major.minor; a reader refuses another major
 
 _MOST = sys.float_info.max  # any number but an infinite one
 
@@ -114,6 +114,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("confidence", "choice", choices=tuple(c for c in get_args(Confidence) if c)),
     Column("rule_name", "text"),
     Column("reason", "text"),
+    Column("asked_on_page", "text"),
     Column("state", "choice", choices=get_args(State)),
     Column("by", "text"),
     Column("comment", "text"),

@@ -133,6 +133,7 @@ def rank(
     steps: Sequence[Step],
     beats: Mapping[str, str],
     words: Mapping[str, str] | None = None,
+    beating_s: float | None = None,
 ) -> tuple[Offender, ...]:
     """List the edits in the order of the steps, and say where the editor's time runs out.
 
@@ -152,6 +153,8 @@ def rank(
         Row id -> its worst clash in one clause, where it has one.
     words : mapping, optional
         Row id -> the word that is sung on its note.
+    beating_s : float, optional
+        As recorded, where the steps say what goes of it.
     """
     by_id = {row.id: row for row in rows}
     ends_s: dict[int, float] = {}
@@ -162,8 +165,11 @@ def rank(
         ends_s[step.together] = seconds
     offenders: list[Offender] = []
     seconds = 0.0
+    left_s = beating_s
     for step in steps:
         seconds += len(step.ids) * session.seconds_per_edit
+        thins_s = sum(step.thins_s)
+        left_s = None if left_s is None else left_s - thins_s
         worst = min((by_id[i] for i in step.ids), key=lambda r: (-(r.severity or 0.0), r.id))
         offenders.append(
             Offender(
@@ -184,6 +190,8 @@ def rank(
                 row_ids=step.ids,
                 clears_s=round(sum(step.clears_s), 1),
                 sour_left_s=round(step.left_s, 1) + 0.0,  # never -0
+                thins_s=None if left_s is None else round(thins_s, 1) + 0.0,
+                beating_left_s=None if left_s is None else round(left_s, 1) + 0.0,
                 together=step.together,
                 shares_step=lines_of[step.together] > 1,
             )

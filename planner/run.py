@@ -54,6 +54,7 @@ from planner.words.plan_model import Plan
 from planner.words.record_sum import sum_of
 from planner.words.session_model import Session
 from planner.words.spelling import spelled
+from planner.write.asking import with_asked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +137,7 @@ def plan_session(
         ),
         own=own,
     )  # fmt: skip
-    plan = spelled(plan, tempo_map, clock_shifts(session, dict(plan.facts)))
+    plan = with_asked(spelled(plan, tempo_map, clock_shifts(session, dict(plan.facts))))
     plan = replace(
         plan,
         sources=tuple(source for source, _ in sources),

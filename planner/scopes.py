@@ -6,7 +6,7 @@ not used to find it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -61,6 +61,7 @@ def find_rules(
     as_a_whole: bool = False,
     edges_s: tuple[float, ...] = (),
     factors: Mapping[str, float] = NO_FACTORS,
+    known: Container[str] = (),
 ) -> tuple[ScopeRule, ...]:
     """Find the rules of one stem, biggest first, each in what the ones before leave.
 
@@ -81,6 +82,8 @@ def find_rules(
     factors : mapping
         Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as
         most of the notes behind it are judged.
+    known : container
+        Ids of notes far from every note of which the song leaves no doubt which were meant.
     """
     notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
     if role in FIXED_ROLES or role == "exclude" or not notes:
@@ -107,7 +110,7 @@ def find_rules(
         # Where a move of the whole part is only offered, pitches are judged by where it sits.
         sits = sum(rule.bias_cents for rule in rules if not rule.applied)
         left = tuple(moved(a, -sits) for a in _after(notes, rules))
-        rules += pitch_rules(left, role, tolerances, judging, factors)
+        rules += pitch_rules(left, role, tolerances, judging, factors, known)
     if role in STRUCK_ROLES:
         rules += short_rules(_after(notes, rules), tolerances, judging, factors)
     return tuple(rules)

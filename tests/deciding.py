@@ -138,9 +138,10 @@ def _moved(n: MeasuredNote, j: Judged) -> MeasuredNote:
         "end_hz": move(m.end_hz, at(length_s)),
         "heard_hz": move(m.heard_hz, heard),
     }
-    if m.slope_cents_per_s is not None and j.action == "steady":
-        added = (j.points[-1][1] - j.points[0][1]) / length_s
-        changes["slope_cents_per_s"] = m.slope_cents_per_s + added
+    if m.slope_cents_per_s is not None:
+        held_s = np.linspace(0.1 * length_s, 0.85 * length_s, 200)
+        tilt = float(np.polyfit(held_s, [at(t) for t in held_s], 1)[0])
+        changes["slope_cents_per_s"] = m.slope_cents_per_s + tilt
     if m.contour_s is not None and m.contour_hz is not None:
         adds = np.array([at(t - n.note.start_s) for t in m.contour_s])
         changes["contour_hz"] = m.contour_hz * 2 ** (adds / 1200)

@@ -117,7 +117,7 @@ def test_newer_minor_version_may_bring_unknown_fields() -> None:
     """A newer minor version is read, and what it adds is passed over."""
     data = {**broken(hue="x"), "format_version": "1.7"}
     assert len(read(data).rows) == 4
-    assert EDIT_LIST_FORMAT_VERSION == "1.1"
+    assert EDIT_LIST_FORMAT_VERSION == "1.2"
 
 
 def test_version_that_a_spreadsheet_shortened_is_read() -> None:
@@ -160,7 +160,7 @@ def test_bad_field_is_told_with_its_path(changes: dict[str, Any], message: str) 
         ([], "edit_list.yaml: this should be a mapping, not a list"),
         ({**to_dict(plan()), 1: 2}, "1: unknown key"),
         ({}, "format_version: this is missing"),
-        ({"format_version": "one"}, "format_version: 'one' is no version. Write it as \"1.1\"."),
+        ({"format_version": "one"}, "format_version: 'one' is no version. Write it as \"1.2\"."),
         (
             {**to_dict(plan()), "rows": None},
             "rows: this should be a list, not nothing. For example []",

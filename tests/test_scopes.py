@@ -201,7 +201,7 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
 
 
 def test_two_sure_notes_do_not_move_the_pitch_of_others() -> None:
-    """Two known to 1 lie 42 sharp, six known to 8 and 15 anywhere: those would come out worse."""
+    """Two known to 1 lie 32 sharp, six known to 8 and 15 anywhere: those would come out worse."""
     doubts = [1.0, 1.0, 8.0, 8.0, 15.0, 15.0, 15.0, 15.0]
     rest = line("X", [64] * 20, [0.0] * 20, length_s=1.0)
 
@@ -213,8 +213,17 @@ def test_two_sure_notes_do_not_move_the_pitch_of_others() -> None:
         found = rules_of(rest + notes, "voice-harmony")
         return [rule for rule in found if rule.intended_midi == 58]
 
-    assert len(of([42.0] * 8, [0.5] * 8)) == 1
-    assert of([42.0, 42.0, 42.0, 40.0, -15.0, -15.0, -15.0, 4.0], [0.5] * 4 + [0.2] * 4) == []
+    assert len(of([32.0] * 8, [0.5] * 8)) == 1
+    assert of([32.0, 32.0, 32.0, 30.0, -15.0, -15.0, -15.0, 4.0], [0.5] * 4 + [0.2] * 4) == []
+
+
+@pytest.mark.parametrize(("off", "known", "rules"), [(34.9, 0, 1), (35.2, 0, 0), (35.2, 8, 1)])
+def test_a_pitch_that_may_be_the_next_note_is_no_rule(off: float, known: int, rules: int) -> None:
+    """Beyond 35 cents a person says which was meant, unless the song leaves no doubt."""
+    notes = line("X", [60, 62, 65, 67] * 6 + [64] * 8, [0.0] * 24 + [off] * 8)
+    ids = frozenset(n.id for n in notes[-known:]) if known else frozenset()
+    found = rules_of(notes, "brass", known=ids)
+    assert [rule.intended_midi for rule in found] == [64] * rules
 
 
 @pytest.mark.parametrize("odd", [(61,), (61, 62, 63)])

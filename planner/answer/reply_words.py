@@ -4,11 +4,12 @@ A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
 ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
 line of the list. Where a new thought among the words begins with a number or an id, it is an answer
-that nobody understands, and no comment: ``1 yes, 3 nope``. "all like this" among the words answers
-every row that the page counts as like it (`planner.ranking.likeness_of`). In place of yes or no
-stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``; a letter alone needs
-"is" or "meant". A question about the role of a stem is answered by the role (``Q-004
-bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from bar 19``).
+that nobody understands, and no comment: ``1 yes, 3 nope``, or ``1 yes 3 nope``. "all like this"
+among the words answers every row that the page counts as like it (`planner.ranking.likeness_of`).
+In place of yes or no stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``;
+a letter alone needs "is" or "meant". A question about the role of a stem is answered by the role
+(``Q-004 bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from
+bar 19``).
 
 The review page's export is UTF-8 text::
 
@@ -57,9 +58,12 @@ _ITEM = re.compile(
     re.IGNORECASE,
 )
 # A thought behind a comma, a semicolon, a full stop or a line's end that begins like an answer, and
-# an id at once behind the answer before it; "3.5 dB" names no line.
+# a line or an id at once behind the answer before it. "3.5 dB" names no line, and there "3 dB" does
+# not either.
+_MEASURES = r"dB|k?Hz|c|cents?|semitones?|m?s|sec(?:onds?)?|beats?|bars?|times?|takes?"
 _LIKE_ANSWER = re.compile(
-    rf"(?:[,;\n]|\.\s|\A\s*(?=and\b|&|[A-Za-z]))\s*(?:and\b|&)?\s*(?={REF}(?!\w|\.\d))",
+    rf"(?:[,;\n]|\.\s|\A\s*(?=and\b|&|[A-Za-z]|#?\d++(?!\s*(?:{_MEASURES})\b)))"
+    rf"\s*(?:and\b|&)?\s*(?={REF}(?!\w|\.\d))",
     re.IGNORECASE,
 )
 _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)

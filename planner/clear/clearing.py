@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from planner.clear.decided import Decided, proposals, sour_of
-from planner.clear.fewest_moves import Backbone, fewest_moves
+from planner.clear.fewest_moves import Backbone, LeftOut, fewest_moves
 from planner.clear.kept import NOTHING_YET, Kept, RuleKey, rule_key
 from planner.clear.wishes import wishes
 from planner.clear.worth_clearing import worth_a_touch_s, worth_an_edit_s
 from planner.decide.tolerances import Limits
+from planner.scope.scope_rule import ScopeRule
 from planner.words.plan_model import Judged
 from planner.words.session_model import Session
 
+_MOST_SPARED = 0.05  # of a rule's notes; chosen: as many as are gross by chance
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 
 
@@ -110,6 +112,10 @@ def _left_alone(
         if not backbone.left_out:
             return made, backbone, kept
         out = {left.id: left.against for left in backbone.left_out}
+        spared = _sparable(made.rules, backbone.left_out)
+        if spared - kept.spared:
+            kept = replace(kept, spared=kept.spared | spared)
+            continue
         wider = replace(
             kept,
             beats_if_moved=kept.beats_if_moved
@@ -119,6 +125,19 @@ def _left_alone(
         if wider == kept:  # a person set the rest by hand, whatever it clashes with
             return made, backbone, kept
         kept = wider
+
+
+def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> frozenset[str]:
+    """Notes by which alone rules would add sour time, where those are few of a rule's.
+
+    A rule goes by the name of its first note, which is not spared.
+    """
+    found: set[str] = set()
+    for out in left_out:
+        covers = rules[out.id].covers if out.id in rules else ()
+        if out.by.issubset(covers[1:]) and len(out.by) <= _MOST_SPARED * len(covers):
+            found |= out.by
+    return frozenset(found)
 
 
 def _tried_again(

@@ -24,6 +24,7 @@ from planner.clear.sour_time import (
     beats_with,
     change_of,
     sour_now_s,
+    soured_by,
     soured_with,
 )
 from planner.clear.stop_line import chosen_within
@@ -43,6 +44,7 @@ class Step:
     together: int  # lines with the same number part the notes unless all of them are made
     clears_s: tuple[float, ...]  # sour seconds that go with each row, after all rows above
     left_s: float  # sour seconds left after the line
+    thins_s: tuple[float, ...] = ()  # beating that goes with each row, as of `with_thinning`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,7 @@ class LeftOut:
 
     id: str
     against: str  # id of the note it would beat with; empty where it would only leave its tolerance
+    by: frozenset[str] = frozenset()  # ids of its notes that would
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,7 +277,8 @@ def _without(group: list[Line], gone: Line) -> list[Line]:
 
 def _left_out(sour: SourMap, now: Now, line: Line) -> LeftOut:
     change = change_of(sour, now, line.notes, line.add_cents)
-    return LeftOut(id=line.ids[0], against=soured_with(sour, now, change))
+    against, by = soured_with(sour, now, change), soured_by(sour, now, change)
+    return LeftOut(id=line.ids[0], against=against, by=by)
 
 
 def _without_spoilers(sour: SourMap, order: _Order) -> tuple[list[_Placed], list[LeftOut]]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from planner.scope.scope_rule import ScopeRule
+from planner.words.wording import count
 
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
 
 
-# Nothing left, worth clearing, part way, gives way, and whom it beats with: as in `Kept`.
-KeptOfNote = tuple[bool, bool, float | None, float | None, str | None]
-NOTHING_OF_IT: KeptOfNote = (False, False, None, None, None)
+# Nothing left, worth clearing, part way, gives way, moved for, and whom it beats with if moved: as
+# in `Kept`.
+KeptOfNote = tuple[bool, bool, float | None, float | None, str, str | None]
+NOTHING_OF_IT: KeptOfNote = (False, False, None, None, "", None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,12 +23,23 @@ class Kept:
     beats_if_moved: dict[str, str]  # note id -> id of the note it would beat with, or nothing
     nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
     refused: frozenset[RuleKey]  # rules that would add sour time
+    spared: frozenset[str]  # notes that no rule moves, since they alone would beat
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
     gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
+    # Note id -> id of the note it beats with once all else is made, of those moved for that alone.
+    moved_for: dict[str, str]
 
     def refuses(self, rule: ScopeRule) -> bool:
         return rule_key(rule) in self.refused
+
+    def sparing(self, rule: ScopeRule) -> ScopeRule:
+        """Give a rule on the notes that it does not make beat."""
+        covers = tuple(note_id for note_id in rule.covers if note_id not in self.spared)
+        if len(covers) == len(rule.covers):
+            return rule
+        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that would beat"
+        return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
 
     def by_note(self) -> dict[str, KeptOfNote]:
         """Give what is kept of each note of which anything is."""
@@ -38,6 +51,7 @@ class Kept:
                 k in self.worth_clearing,
                 self.part_way.get(k),
                 self.gives_way.get(k),
+                self.moved_for.get(k, ""),
                 self.beats_if_moved.get(k),
             )
             for k in notes
@@ -51,6 +65,7 @@ class Kept:
             worth_clearing=self.worth_clearing | wished.worth_clearing & notes,
             part_way=self.part_way | {k: v for k, v in wished.part_way.items() if k in notes},
             gives_way=self.gives_way | {k: v for k, v in wished.gives_way.items() if k in notes},
+            moved_for=self.moved_for | {k: v for k, v in wished.moved_for.items() if k in notes},
         )
 
     @property
@@ -61,7 +76,7 @@ class Kept:
 
 NOTHING_YET = Kept(
     beats_if_moved={}, nothing_left=frozenset(), refused=frozenset(), worth_clearing=frozenset(),
-    part_way={}, gives_way={},
+    part_way={}, gives_way={}, moved_for={}, spared=frozenset(),
 )  # fmt: skip
 
 

@@ -259,6 +259,15 @@ def soured_with(sour: SourMap, now: Now, change: Change) -> str:
     return _longest_with(sour, fresh, change.notes)
 
 
+def soured_by(sour: SourMap, now: Now, change: Change) -> frozenset[str]:
+    """Name the moved notes that a change would put beating, or beyond their tolerance (ids)."""
+    fresh = change.meetings[change.sore & ~now.sore[change.meetings]]
+    met = np.concatenate([sour.met.low[fresh], sour.met.high[fresh]])
+    over = change.notes[change.over & ~now.over[change.notes]]
+    found = np.concatenate([np.intersect1d(met, change.notes), over])
+    return frozenset(sour.met.notes[k].id for k in found)
+
+
 def beats_with(sour: SourMap, now: Now, notes: Ints) -> str:
     """Name the note that some notes beat with longest as they stand: its id, or nothing."""
     met = np.concatenate([np.zeros(0, dtype=np.int64), *(sour.meetings_of[k] for k in notes)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -11,9 +11,10 @@ from planner.clear.decided import Decided, once_made, sour_of
 from planner.clear.giving_way import Leeway, giving_way
 from planner.clear.kept import Kept
 from planner.clear.move_lines import LEAST_S
-from planner.clear.sour_time import Change, Now, SourMap, apply, change_of
+from planner.clear.sour_time import Change, Now, SourMap, apply, change_of, soured_with
 from planner.clear.worth_clearing import worth_clearing
 from planner.decide.tolerances import Limits
+from planner.model import Floats
 from planner.words.plan_model import Judged
 
 _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an edit
@@ -36,14 +37,27 @@ def wishes(made: Decided, kept: Kept, limits: Limits, price_s: Callable[[Judged]
         if (j.action, j.remaining_cents) == (made.tool[k].action, made.tool[k].remaining_cents)
     }
     worth_s = {k: price_s(j) for k, j in own.items()}
+    before_cents = now.moved_cents.copy()
+    nothing_left = _better_with_nothing_left(sour, now, own)
+    worth = _worth_clearing(sour, now, own, kept, worth_s)
+    part_way = _part_way(sour, now, own, kept, worth_s)
+    gives_way = giving_way(sour, now, _leeways(sour, now, own, kept, limits, worth_s))
     return replace(
         kept,
-        nothing_left=kept.nothing_left | _better_with_nothing_left(sour, now, own),
-        worth_clearing=kept.worth_clearing | _worth_clearing(sour, now, own, kept, worth_s),
-        part_way=_part_way(sour, now, own, kept, worth_s) | kept.part_way,
-        gives_way=giving_way(sour, now, _leeways(sour, now, own, kept, limits, worth_s))
-        | kept.gives_way,
+        nothing_left=kept.nothing_left | nothing_left,
+        worth_clearing=kept.worth_clearing | worth,
+        part_way=part_way | kept.part_way,
+        gives_way=gives_way | kept.gives_way,
+        moved_for=_moved_for(sour, now, worth | gives_way.keys(), before_cents) | kept.moved_for,
     )
+
+
+def _moved_for(
+    sour: SourMap, now: Now, notes: Collection[str], before_cents: Floats
+) -> dict[str, str]:
+    """Whom notes beat with as all else is left, by id: as recorded it may be another's fault."""
+    back = {k: before_cents[sour.index[k]] - now.moved_cents[sour.index[k]] for k in notes}
+    return {k: soured_with(sour, now, _moved(sour, now, k, float(back[k]))) for k in sorted(back)}
 
 
 def _better_with_nothing_left(

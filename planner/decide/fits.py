@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from planner.analyzer import END_S, END_SHARE
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
@@ -98,10 +99,19 @@ def _beyond_a_slip(case: Case, cents: float) -> bool:
 
 
 def ends_off(case: Case) -> bool:
-    """Whether the end runs off on its own, from a sustain that is fine."""
+    """Whether the end runs off on its own, from a sustain that is fine.
+
+    What leans evenly from its start on is no further off at its end than its lean takes it there.
+    """
     if case.end is None or not _sustain_fine(case) or not _bends(case):
         return False
-    return abs(case.end) > case.t and abs(round(case.end - known(case.sustain), 1)) > _SAG_CENTS
+    away = round(case.end - known(case.sustain), 1)
+    if abs(case.end) <= case.t or abs(away) <= _SAG_CENTS:
+        return False
+    slope = case.aimed.measured.measurement.slope_cents_per_s or 0.0
+    leant = slope * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    even = case.length_s >= _LEAN_LASTS_S and abs(slope) > _LEAN_CENTS_PER_S
+    return not even or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
 
 
 def runs_on(case: Case) -> bool:

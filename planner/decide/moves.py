@@ -21,6 +21,7 @@ _STEEPEST_CENTS_PER_S = 60.0  # a held end may not slide faster: common practice
 _HOLD_STRENGTH = 2.0 / 3.0  # a held end keeps a third of its sag: common practice, no source
 _MOST_SAG_LEFT_CENTS = 12.0  # chosen: under the 15 cents that make a sag
 _ONSET_READ_S = 0.02  # chosen: the onset is read over some tens of milliseconds
+_SUSTAIN_SHARES = (0.1, 0.85)  # of a note; chosen: where sustains of held notes are read
 _LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
 
 
@@ -199,8 +200,8 @@ def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
     if heard_hz is not None and judged.heard_cents is not None:
         heard_hz = shift_hz(heard_hz, judged.added_cents if judged.points else layer)
     slope = m.slope_cents_per_s
-    if slope is not None and judged.action == "steady":
-        slope += (judged.points[-1][1] - judged.points[0][1]) / note.length_s
+    if slope is not None and judged.points:
+        slope += _slope_of(judged.points, note.length_s)
     contour_hz = m.contour_hz
     if contour_hz is not None and m.contour_s is not None:
         contour_hz = contour_hz * 2.0 ** (at(m.contour_s - note.start_s) / 1200.0)
@@ -217,6 +218,13 @@ def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
             contour_hz=contour_hz,
         ),
     )
+
+
+def _slope_of(points: tuple[tuple[float, float], ...], length_s: float) -> float:
+    """How far an edit tilts a sustain, in cents a second: the line that lies nearest to it."""
+    middle_s = length_s * np.linspace(_SUSTAIN_SHARES[0], _SUSTAIN_SHARES[1], 101)
+    times, adds = zip(*points, strict=True)
+    return float(np.polyfit(middle_s, np.interp(middle_s, times, adds), 1)[0])
 
 
 def end_leaves_s(measured: MeasuredNote) -> float | None:

@@ -11,7 +11,7 @@ from planner.edges.hearing import ANALYSIS_SR
 from planner.errors import PlannerError, SessionError
 from planner.files.audio import read_stem_audio
 from planner.files.audio_opening import AUDIO_SUFFIXES
-from planner.files.session_file import write_started_session
+from planner.files.session_file import refuse_place, write_started_session
 from planner.model import SILENT_DBFS, Stem
 from planner.read.first_session import song_of, started_session_text
 from planner.read.guess import StemGuess, guess_from_name, guess_from_sound
@@ -34,7 +34,7 @@ def start_session(
     Raises
     ------
     SessionError
-        If the folder holds no audio, or the file exists.
+        If the folder holds no audio, or the file cannot be written: before a stem is listened to.
     """
     if not folder.is_dir():
         raise SessionError(
@@ -46,10 +46,7 @@ def start_session(
         hint = "Give the folder of the consolidated stems."
         raise SessionError(what, file=str(folder), hint=hint)
     target = out if out is not None else folder.resolve().parent / "session.yaml"
-    if target.exists():
-        what = "this file exists already, and is never written over."
-        hint = "Give another place with --out, or move the old file away."
-        raise SessionError(what, file=str(target), hint=hint)
+    refuse_place(folder, target)
     guesses = []
     for path in files:
         name = path.relative_to(folder).as_posix()

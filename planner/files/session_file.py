@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -96,24 +97,42 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     SessionError
         If the file exists, lies among the stems, or cannot be written.
     """
-    name = str(session_path)
+    refuse_place(folder, session_path)
+    try:
+        put_whole(session_path, text.encode("utf-8"), _named)
+    except OSError as error:
+        raise _told(error, session_path) from None
+
+
+def refuse_place(folder: Path, session_path: Path) -> None:
+    """Make sure before the work that a first session file can be written; nothing stays behind.
+
+    Raises
+    ------
+    SessionError
+        As `write_started_session` would once all is listened to.
+    """
     if session_path.absolute().parent.resolve().is_relative_to(folder.resolve()):
         what = f"this lies in the folder of the stems ({folder}), where nothing is ever written."
         hint = "Choose a place outside it."
-        raise SessionError(what, file=name, hint=hint)
+        raise SessionError(what, file=str(session_path), hint=hint)
+    if session_path.exists():
+        raise _told(FileExistsError(), session_path)
     try:
-        put_whole(session_path, text.encode("utf-8"), _named)
-    except FileExistsError:
-        what = "this file exists already, and is never written over."
-        hint = "Choose another name, or move the old file away."
-        raise SessionError(what, file=name, hint=hint) from None
-    except FileNotFoundError:
-        raise SessionError(
-            f"there is no folder {session_path.parent}.", file=name, hint="Make it first."
-        ) from None
+        tempfile.NamedTemporaryFile(prefix=".planner-", dir=session_path.parent).close()
     except OSError as error:
-        what = f"the file cannot be written ({error.strerror})."
-        raise SessionError(what, file=name, hint="Choose another place with --out.") from None
+        raise _told(error, session_path) from None
+
+
+def _told(error: OSError, session_path: Path) -> SessionError:
+    what = f"the file cannot be written ({error.strerror})."
+    hint = "Choose another place with --out."
+    if isinstance(error, FileExistsError):
+        what = "this file exists already, and is never written over."
+        hint = "Give another place with --out, or move the old file away."
+    elif isinstance(error, FileNotFoundError):
+        what, hint = f"there is no folder {session_path.parent}.", "Make it first."
+    return SessionError(what, file=str(session_path), hint=hint)
 
 
 def _named(temporary: Path, target: Path) -> None:

@@ -45,7 +45,7 @@ NOTES_COLUMNS = (
 OFFENDERS_COLUMNS = (
     "rank", "row_id", "stem", "start_s", "start_bar", "start_beat", "intended", "times",
     "headline", "fix", "severity", "terms", "minutes_so_far", "above_stop_line",
-    "clears_s", "sour_left_s",
+    "clears_s", "sour_left_s", "thins_s", "beating_left_s",
 )  # fmt: skip
 
 # What a spreadsheet takes for the start of a formula: = + - @, their full-width twins, and
@@ -179,7 +179,7 @@ def _reason(judged: Judged) -> str:
 # Decimals of the numbers of an offender; its other columns go as they are.
 _OFFENDER_DECIMALS = {
     "start_s": 4, "start_beat": 3, "severity": 1, "minutes_so_far": 1, "clears_s": 1,
-    "sour_left_s": 1,
+    "sour_left_s": 1, "thins_s": 1, "beating_left_s": 1,
 }  # fmt: skip
 
 

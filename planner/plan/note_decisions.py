@@ -191,9 +191,11 @@ def _case(
 ) -> Case:
     """One note as the decision table sees it."""
     note_id, standing, beating = a.measured.id, settling.standing, under.beating
-    nothing_left, worth_clearing, part_way_cents, gives_way_cents, beats_if_moved = kept
+    nothing_left, worth_clearing, part_way_cents, gives_way_cents, moved_for, beats_if_moved = kept
     clash, partner = beating.worst.get(note_id), beating.partner(note_id)
     sore = clash is not None and clash.kind in SORE_KINDS
+    if moved_for:
+        partner, sore = beating.by_id[moved_for], True
     return Case(
         aimed=a,
         role=part.stem.role,

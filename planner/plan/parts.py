@@ -15,7 +15,7 @@ from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
 from planner.pitch import parse_note, shift_hz
 from planner.plan.ground import Ground
 from planner.scope.chord_strings import guess_chord_strings
-from planner.scope.repeats import repeated_places
+from planner.scope.repeats import bends, bent_alike, repeated_places
 from planner.scope.string_sag import at_rest, sag_in_sustains
 from planner.scope.strings import StringGuess, guess_strings
 from planner.scopes import find_rules
@@ -51,6 +51,7 @@ class Part:
     strings: dict[str, StringGuess]  # note id -> string and fret, of fretted parts
     sag: dict[str, float]  # note id -> cents of its sustain that come from its stroke
     repeated: dict[str, str]  # note id -> what to say of one that is off the same way each time
+    bent: frozenset[str]  # of a fretted part, whose string was pulled
     factors: dict[str, float]  # note id -> tolerance factor of its section and stem, where not 1
     words: Mapping[str, str] = field(default_factory=dict)  # sung on the note, by id
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
@@ -60,8 +61,9 @@ class Part:
 
     @property
     def expression(self) -> frozenset[str]:
-        """Notes that are off on purpose."""
-        return self.grace | self.blue | self.leading | self.astray | frozenset(self.repeated)
+        """Notes that are off on purpose, or say nothing of how the part is tuned."""
+        off = self.grace | self.blue | self.leading | self.astray
+        return off | self.bent | frozenset(self.repeated)
 
 
 def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True) -> Part:
@@ -106,6 +108,7 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
     noticed = _not_protected(stem, spec, tempo_map)
     if abs(offset) > _ASK_OFFSET_CENTS and told is None:
         noticed.insert(0, _which_notes(stem.code, offset))
+    bent = bends(aimed, stem.role)
     in_tune = dict(tolerances.base_cents).get(stem.role, 0.0) * judging.tolerance_factor
     return Part(
         stem=stem,
@@ -122,7 +125,8 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
         astray=_astray(aimed, offset, tolerances.limits.never_beyond_cents),
         strings=guess_strings(aimed, stem.role, spec) or guess_chord_strings(aimed, spec),
         sag=sag,
-        repeated=repeated_places(aimed, stem.role, in_tune),
+        repeated=repeated_places(aimed, stem.role, in_tune) | bent_alike(bent),
+        bent=frozenset(a.measured.id for a in bent),
         factors=factors,
         chords=chords,
         noticed=tuple(noticed),

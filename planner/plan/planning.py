@@ -17,10 +17,11 @@ from planner.answer.row_ids import name_rows
 from planner.answer.ruled import asks_for_own_figures, own_figure
 from planner.answer.ruled_rows import NOTHING, Recalled, ruled_rows
 from planner.clear.clearing import ordered
-from planner.clear.decided import Decided
+from planner.clear.decided import Decided, proposals, sour_of
 from planner.clear.few_touched import touching_at_most
 from planner.clear.fewest_moves import Backbone
 from planner.clear.stays_sour import stays_sour
+from planner.clear.thinning import with_thinning
 from planner.decide.clash_words import named_stems
 from planner.decide.pushed_pitch import voice_findings
 from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
@@ -78,6 +79,8 @@ def make_plan(
         own = _own_figures(done)
     made, later = _few_enough(ground, done)
     backbone = ordered(made, session, later, at_stop_line=True)
+    moves = proposals(made.rows, made.rules, made.judged)
+    beating_s, steps = with_thinning(sour_of(made), moves, backbone.steps)
     noticed += _heard_together(ground, done.first, curve)
     noticed += done.findings
     noticed += _about_instruments(made)
@@ -93,13 +96,14 @@ def make_plan(
         a4=ground.a4,
         judged=tuple(judged[n.id] for code in order for n in made.parts[code].stem.notes),
         rows=rows,
-        offenders=ranking.rank(rows, made.terms, session, backbone.steps, beats, sung),
+        offenders=ranking.rank(rows, made.terms, session, steps, beats, sung, beating_s),
         stems=tuple(_summed_up(made, code) for code in order),
         facts=facts,
         missing=missing,
         findings=(*findings, *noticed),
         sour_before_s=round(backbone.before_s, 1) + 0.0,  # never -0
         sour_after_s=round(backbone.after_s, 1) + 0.0,
+        beating_before_s=round(beating_s, 1) + 0.0,
         stays=stays_sour(made),
         own_figures=tuple((own or {}).items()),
         named=named_stems(heard.clashes, heard.notes),

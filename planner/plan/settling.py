@@ -217,9 +217,11 @@ def _found_rules(
         as_a_whole=is_chordal(part.stem),
         edges_s=part.spec.comp_edges_s,
         factors=part.factors,
+        known=part.known_by,
     )
     return told(rules, part.sag)
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
-    return tuple(r for r in rules if r.applied and r.covers and not kept.refuses(r))
+    kept_rules = (kept.sparing(r) for r in rules if r.applied and not kept.refuses(r))
+    return tuple(r for r in kept_rules if r.covers)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 
 import numpy as np
 
@@ -34,7 +34,15 @@ def pitch_rules(
     tolerances: Tolerances,
     judging: Judging,
     factors: Mapping[str, float] = NO_FACTORS,
+    known: Container[str] = (),
 ) -> list[ScopeRule]:
+    """Find the pitches of a part that are off wherever they come.
+
+    One so far off that it may be the next note is asked about instead, note by note, unless it is
+    known which was meant.
+
+    known: ids of notes of which the song leaves no doubt which were meant.
+    """
     limits = tolerances.pitch_rule
     least = limits.offset_cents
     if role == "lead-voice":
@@ -54,6 +62,10 @@ def pitch_rules(
         bias, doubt = found.cents, max(found.doubt_cents, usual / len(fit) ** 0.5)
         asked = least_cents(least, [a.measured.id for a, _ in fit], factors)
         if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
+            continue
+        if round(abs(bias), 1) > tolerances.limits.ask_beyond_cents and not all(
+            a.target.from_score or a.measured.id in known for a, _ in fit
+        ):
             continue
         covered = [a for a in notes if a.target.intended_midi == midi]
         # Two sure notes do not speak for eight: those that are moved with them come out better too.

@@ -1,7 +1,8 @@
 """The repeat test: what is off by the same amount each time a phrase comes round is meant so.
 
 A slip does not come back; an intention, or a habit that is part of the song by now, does. Frets and
-fingerings come back as well, so instruments are asked for more, and fretted ones never pass.
+fingerings come back as well, so instruments are asked for more, and of fretted ones bends alone
+pass: a string that is pulled has the pitch that the player gives it.
 """
 
 from __future__ import annotations
@@ -26,9 +27,11 @@ _TIMES = 3  # chosen: the phrase and two repeats of it; twice could be chance
 # that away from its neighbours, a place does not stand out.
 _SAME_CENTS = 8.0
 _SAME_SHARE = 0.6
+_PULLED_CENTS = 35.0  # from start to rest; chosen: a stroke never lies so far under its string
 _ELSEWHERE = 2  # chosen: so many notes of the same pitch elsewhere say how that pitch is tuned
 
 # No frets, but fingers, valves and keys: one pitch may be off wherever it comes.
+_BENT: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 _FINGERED: frozenset[str] = frozenset({"bowed", "woodwind", "brass", "bass-fretless"})
 
 
@@ -83,6 +86,49 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
             found[aimed[int(k)].measured.id] = (
                 f"{word} the same way {len(same)} of the {len(told)} times it comes round"
             )
+    return found
+
+
+def bends(aimed: tuple[Aimed, ...], role: Role) -> tuple[Aimed, ...]:
+    """Find the notes of a fretted part whose string was pulled: no fret says where they come to.
+
+    One whose start was not measured is not known as one.
+    """
+    if role not in _BENT:
+        return ()
+    return tuple(
+        a
+        for a in aimed
+        if a.sustain_cents is not None and a.onset_cents is not None and _known(a) is not None
+        and round(a.sustain_cents - a.onset_cents, 1) > _PULLED_CENTS
+    )  # fmt: skip
+
+
+def bent_alike(bent: Iterable[Aimed]) -> dict[str, str]:
+    """Find bends to one note that come to rest at the same place each time, off it or not.
+
+    Parameters
+    ----------
+    bent : iterable of Aimed
+        The bends of one stem, errors before any rule.
+
+    Returns
+    -------
+    dict
+        Note id -> what to say of it.
+    """
+    to_note: dict[int, list[tuple[str, float]]] = {}
+    for a in bent:
+        to_note.setdefault(a.target.intended_midi, []).append(
+            (a.measured.id, a.sustain_cents or 0.0)
+        )
+    found: dict[str, str] = {}
+    for told in to_note.values():
+        middle = float(np.median([rest for _, rest in told]))
+        same = [k for k, rest in told if round(abs(rest - middle), 1) <= _SAME_CENTS]
+        if len(same) >= max(_TIMES, _SAME_SHARE * len(told)):
+            said = f"bent to the same place {len(same)} of the {len(told)} times it is bent there"
+            found |= dict.fromkeys(same, said)
     return found
 
 

@@ -34,6 +34,7 @@ PURE_CENTS = {
 _PURE_OPEN = {7: PURE_CENTS["major"][7]}  # of a chord whose third is suspended or left out
 PURE_SEVENTH_CENTS = 1200 * math.log2(7 / 4)
 _DEGREES = {3: "third", 4: "third", 7: "fifth", 10: "seventh"}
+_SHARES = {"yes": 1.0, "halfway": 0.5, "no": 0.0}  # of `Judging.pure_thirds`
 _PRIMARY = (0, 5, 7)  # semitones of a key's first, fourth and fifth degree
 
 # What can give way to a pure interval, and what cannot: keys, frets, samples.
@@ -76,7 +77,7 @@ class PurePlace:
 
     semitones: int  # above the nearest root below
     pure_cents: float  # above that root
-    share: float  # of the way there from its usual target, 0..1
+    share: float  # of the way there from its usual target, 0..1, as the judging goes
     said: str
 
 
@@ -114,10 +115,8 @@ def pure_places(
     Notes
     -----
     ``judging.pure_thirds`` says how far: "yes" all the way, "halfway", "no" not at all. Halfway at
-    most where keys or frets sound in the chord; not at all for a pitch that they sound as well.
+    most where keys or frets sound in the chord; a pitch that they sound as well has no such place.
     """
-    if judging.pure_thirds == "no":
-        return {}
     moving = _MOVING | _MELODY if judging.pure_thirds == "yes" else _MOVING
     held = [h for h in _joined(notes) if round(h.end_s - h.start_s, 6) >= HELD_S]
     chords = held_chords(tuple(held), tonic_at, named)
@@ -133,14 +132,11 @@ def pure_places(
         if semitones == 10 and chord.quality == "major" and judging.pure_sevenths:
             pure = PURE_SEVENTH_CENTS
         share = _share(h, chord, notes, moving, judging)
-        if pure is None or not share:
+        if pure is None or share is None:
             continue
         others = [code for code in chord.stems if code != h.stem]
-        half = "" if share == 1.0 else "halfway to "
-        said = (
-            f"{half}the pure {_DEGREES[semitones]} of the {chord.name} chord held with "
-            f"{_listed(others)}"
-        )
+        said = f"the pure {_DEGREES[semitones]} of the {chord.name} chord held with "
+        said += _listed(others)
         place = PurePlace(semitones=semitones, pure_cents=pure, share=share, said=said)
         found |= dict.fromkeys(h.ids, place)
     return found
@@ -281,9 +277,9 @@ def _share(
     notes: tuple[SoundingNote, ...],
     moving: frozenset[str],
     judging: Judging,
-) -> float:
-    """How far a note goes toward its pure place, 0..1."""
-    share = 1.0 if judging.pure_thirds == "yes" else 0.5
+) -> float | None:
+    """How far a note goes toward its pure place, 0..1; None where what stays sounds it as well."""
+    share = _SHARES[judging.pure_thirds]
     start_s, end_s = max(h.start_s, chord.start_s), min(h.end_s, chord.end_s)
     tones = chord.tones
     for n in notes:
@@ -292,9 +288,9 @@ def _share(
         if not stays or round(together, 6) < LEAST_OVERLAP_S:
             continue
         if n.midi % 12 == h.midi % 12:
-            return 0.0
+            return None
         if n.role in _TEMPERED and n.midi % 12 in tones:
-            share = 0.5
+            share = min(share, 0.5)
     return share
 
 

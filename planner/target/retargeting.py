@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from planner.decide.tolerances import Judging
 from planner.model import Note, SessionA4, Target
 from planner.pitch import cents, parse_note, shift_hz
@@ -22,6 +24,7 @@ from planner.words.plan_model import Judged
 from planner.words.session_model import Session
 
 _ALONG_SHARE = 0.5  # chosen: a double goes with the lead's note that it shares half its length with
+_ON_THE_WAY = "as played on the way to "
 _SAME_NOTE_CENTS = 50.0  # further from the lead's note, in any octave, it sings another one
 # A question about the lead's note is open: nobody knows yet where it will be.
 _UNDECIDED = frozenset({"ask", "wrong-note"})
@@ -35,7 +38,11 @@ def aimed_at_chords(
     tempo_map: TempoMap | None,
     named: NamedChords = NONE_NAMED,
 ) -> dict[str, Part]:
-    """Aim the notes of held chords at pure intervals, as far as the judging goes."""
+    """Aim the notes of held chords at pure intervals, as far as the judging goes.
+
+    Who plays further toward the pure place than that, plays it well: such a note belongs where it
+    sounds, or at the pure place where it goes beyond. Common practice, no source.
+    """
 
     def tonic_at(at_s: float) -> int | None:
         key = key_at(session, tempo_map, at_s)
@@ -57,11 +64,17 @@ def aimed_at_chords(
             # The root keeps its own target; only the distance to it is made pure.
             root_midi = a.target.intended_midi - place.semitones
             pure_hz = shift_hz(note_hz(root_midi, part.stem.role, session, a4), place.pure_cents)
-            add = place.share * cents(pure_hz, a.target.target_hz)
+            pure_cents = cents(pure_hz, a.target.target_hz)
+            asked = place.share * pure_cents
+            heard = asked if a.heard_cents is None else a.heard_cents
+            add = float(np.clip(heard, min(asked, pure_cents), max(asked, pure_cents)))
+            if not add:
+                continue
+            way = "" if add == pure_cents else "halfway to " if add == asked else _ON_THE_WAY
             targets[a.measured.id] = replace(
                 a.target,
                 target_hz=shift_hz(a.target.target_hz, add),
-                target_from=f"{a.target.target_from}, {place.said}",
+                target_from=f"{a.target.target_from}, {way}{place.said}",
             )
     # In a held chord a leading note is a third like any other.
     parts = {

@@ -172,6 +172,7 @@ class Row:
     confidence: Confidence = ""
     rule_name: str = ""
     reason: str = ""
+    asked_on_page: str = ""  # id of the question of the page that asks this one
     state: State = "new"
     by: str = ""
     comment: str = ""
@@ -216,6 +217,8 @@ class Offender:
     row_ids: tuple[str, ...] = ()  # every row of the edit list in this line
     clears_s: float | None = None  # sour seconds that go with it, after all lines above
     sour_left_s: float | None = None  # sour seconds left after it
+    thins_s: float | None = None  # beating that goes with it, s, every pair counted by itself
+    beating_left_s: float | None = None  # and what is left of it
     together: int = 0  # lines with the same number part notes unless all of them are made
     shares_step: bool = False  # whether there are several
 
@@ -269,6 +272,7 @@ class Plan:
     findings: tuple[Finding, ...]
     sour_before_s: float | None = None
     sour_after_s: float | None = None
+    beating_before_s: float | None = None  # the same, every pair that beats counted by itself
     stays: tuple[tuple[str, float], ...] = ()  # (why, s) of what is sour after it, most first
     named: tuple[tuple[str, int, float], ...] = ()  # (stem, clashes it is named in, s), most first
     # (s on the session's clock, cents to its own middle) where the whole song moves; else empty.

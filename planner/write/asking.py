@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.answer.questions import asks_role, is_open_question
 from planner.model import Finding
@@ -43,6 +43,13 @@ def asked(plan: Plan) -> tuple[Asked, ...]:
     all places where the same is asked.
     """
     return _worth_asking(plan)[:ASKED_AT_MOST]
+
+
+def with_asked(plan: Plan) -> Plan:
+    """Write beside each question of the list by which one the page asks it, if it does."""
+    by = {key: one.row.id for one in asked(plan) for key in (one.row.id, *one.alike)}
+    rows = (replace(row, asked_on_page=by.get(row.id, "")) for row in plan.rows)
+    return replace(plan, rows=tuple(rows))
 
 
 def asked_of_the_session(plan: Plan) -> tuple[Finding, ...]:

@@ -8,7 +8,7 @@ from planner.words.plan_model import Plan
 from planner.words.wording import amount, count, flat_or_sharp, give_or_take, minutes, percent
 from planner.write.asking import asked, asked_of_the_session, not_asked
 from planner.write.markdown import plain
-from planner.write.relief import relief_sentence
+from planner.write.relief import is_crowded, relief_sentence
 from planner.write.tally import advice, biggest_rules, coverage, edits, notes_moved
 
 AGREES_CENTS = 3.0  # common practice, no source: a larger gap to the typed A4 is said aloud
@@ -109,6 +109,12 @@ def in_short(plan: Plan) -> list[str]:
         lines.append(
             f"Sour seconds: {plan.sour_before_s:.0f} as recorded, "
             f"{plan.sour_after_s:.0f} if every edit is made{_what_stays(plan)}."
+        )
+    if is_crowded(plan):
+        lines.append(
+            f"So many parts beat at once that few moments come clear; of the beating in them, each "
+            f"pair counted by itself, {plan.offenders[-1].beating_left_s:.0f} of "
+            f"{plan.beating_before_s:.0f} s are left if every edit is made."
         )
     lines += [
         f"No edit reaches what is sour in {row.stem}'s chords: {row.id} says what helps."

@@ -16,7 +16,9 @@ from planner.words.wording import (
 )
 from planner.write.in_short import reference_in_short
 from planner.write.markdown import plain, table
-from planner.write.relief import RELIEF_HEAD, relief_rows, relief_sentence
+from planner.write.relief import RELIEF_HEAD, is_crowded, relief_rows, relief_sentence
+
+_THINS_TOLD_S = 1.0  # chosen: less beyond the sour seconds is no more than these say
 
 
 def offenders_markdown(plan: Plan) -> str:
@@ -50,6 +52,11 @@ def stop_line(plan: Plan) -> str:
     done = f"Stop line: the {first} {spent}"
     if not below:
         return f"{done}; there is nothing below."
+    if is_crowded(plan):
+        more_s = sum(o.thins_s or 0.0 for o in below)
+        ends = "ends" if len(below) == 1 else "end"
+        lines = count(len(below), "line")
+        return f"{done}; the {lines} below {ends} {amount(more_s)} s more of beating."
     if any(o.clears_s for o in plan.offenders):
         more_s = sum(o.clears_s or 0.0 for o in below)
         verb = "clears" if len(below) == 1 else "clear"
@@ -73,6 +80,8 @@ def often(o: Offender) -> str:
 def _offender(o: Offender, row: Row | None) -> str:
     why = terms(o.terms)
     clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
+    if (o.thins_s or 0.0) >= (o.clears_s or 0.0) + _THINS_TOLD_S:
+        clears += f"Ends {amount(o.thins_s or 0.0)} s of beating, each pair by itself. "
     joined = "Only together with its neighbours in the list. " if o.shares_step else ""
     # A rule over many pitches names none.
     at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)

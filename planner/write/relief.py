@@ -21,7 +21,8 @@ class Reading:
     edits: int
     minutes: float
     left_s: float
-    gone_share: float  # of the sour seconds as recorded, 0..1
+    beating_left_s: float | None
+    gone_share: float  # of what is told as recorded (`_told`), 0..1
 
 
 def readings(plan: Plan) -> tuple[Reading, ...]:
@@ -29,13 +30,14 @@ def readings(plan: Plan) -> tuple[Reading, ...]:
 
     Empty where nothing is sour, or nothing that is can be cleared.
     """
-    before_s, after_s = plan.sour_before_s, plan.sour_after_s
-    if not before_s or after_s is None or before_s <= after_s:
+    every = _at_every_line(plan)
+    if not every or every[-1].gone_share <= 0.0:
         return ()
+    before_s = plan.beating_before_s if is_crowded(plan) else plan.sour_before_s
     found = []
-    wanted = [share * (before_s - after_s) for share in _READ_AT] + [before_s - after_s]
-    for one in _at_every_line(plan):
-        gone_s = before_s - one.left_s
+    wanted = [share * every[-1].gone_share * (before_s or 0.0) for share in (*_READ_AT, 1.0)]
+    for one in every:
+        gone_s = one.gone_share * (before_s or 0.0)
         if wanted and round(gone_s - wanted[0], 1) >= 0:
             wanted = [gain for gain in wanted if round(gone_s - gain, 1) < 0]
             found.append(one)
@@ -51,12 +53,13 @@ def relief_sentence(plan: Plan) -> str:
     curve = readings(plan)
     if not curve:
         return ""
+    what = "beating" if is_crowded(plan) else "sour seconds"
     most = curve[-1].gone_share
     knee = next(r for r in curve if r.gone_share >= _POLISHING_FROM * most - 1e-3)
     shown = [r for r in curve if r.edits <= knee.edits][-2:]
     said = [
         f"{count(r.edits, 'edit')}, {_short(r.minutes)} min, "
-        f"{percent(r.gone_share)} " + ("of the sour seconds gone" if k == 0 else "gone")
+        f"{percent(r.gone_share)} " + (f"of the {what} gone" if k == 0 else "gone")
         for k, r in enumerate(shown)
     ]
     last = plan.offenders[-1].rank > knee.lines
@@ -65,8 +68,8 @@ def relief_sentence(plan: Plan) -> str:
     return "; ".join(said) + (f"; {rest}." if last else ".")
 
 
-def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
-    """Lay the curve out as table cells: lines, edits, minutes, sour seconds left.
+def relief_rows(plan: Plan) -> list[tuple[str, ...]]:
+    """Lay the curve out as table cells: lines, edits, minutes, sour seconds and beating left.
 
     The stop line, which is where the editor's minutes end, has a row of its own.
     """
@@ -82,7 +85,8 @@ def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             + (" (stop line)" if r.lines == stop < plan.offenders[-1].rank else ""),
             str(r.edits),
             _short(r.minutes),
-            f"{r.left_s:.1f} ({percent(r.gone_share)} gone)",
+            _left(r.left_s, plan.sour_before_s),
+            _left(r.beating_left_s, plan.beating_before_s),
         )
         for r in rows
     ]
@@ -91,6 +95,7 @@ def relief_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
 def _at_every_line(plan: Plan) -> list[Reading]:
     """The curve behind every line that ends a step of the list."""
     ends = {o.together: o.rank for o in plan.offenders}
+    crowded = is_crowded(plan)
     found = []
     edits = 0
     for o in plan.offenders:
@@ -102,10 +107,35 @@ def _at_every_line(plan: Plan) -> list[Reading]:
                     edits=edits,
                     minutes=o.minutes_so_far,
                     left_s=o.sour_left_s,
-                    gone_share=1.0 - o.sour_left_s / plan.sour_before_s,
+                    beating_left_s=o.beating_left_s,
+                    gone_share=_gone(o.beating_left_s, plan.beating_before_s)
+                    if crowded
+                    else _gone(o.sour_left_s, plan.sour_before_s),
                 )
             )
     return found
+
+
+def is_crowded(plan: Plan) -> bool:
+    """Whether most moments stay sour, and more goes of what beats in them than of themselves.
+
+    Then many parts beat at once, and how much they beat says what an edit is worth.
+    """
+    if not plan.offenders or not plan.sour_before_s:
+        return False
+    last = plan.offenders[-1]
+    gone = _gone(last.sour_left_s, plan.sour_before_s)
+    return gone < _MOST and _gone(last.beating_left_s, plan.beating_before_s) > gone
+
+
+def _gone(left_s: float | None, before_s: float | None) -> float:
+    return 0.0 if left_s is None or not before_s else 1.0 - left_s / before_s
+
+
+def _left(left_s: float | None, before_s: float | None) -> str:
+    if left_s is None:
+        return ""
+    return f"{left_s:.1f} ({percent(_gone(left_s, before_s))} gone)"
 
 
 def _short(minutes: float) -> str:
@@ -113,4 +143,6 @@ def _short(minutes: float) -> str:
     return str(whole_minutes(minutes) or 0.5)
 
 
-RELIEF_HEAD = ("lines of the list", "edits", "minutes", "sour seconds left")
+RELIEF_HEAD = (
+    "lines of the list", "edits", "minutes", "sour seconds left", "s of beating left, pair by pair"
+)  # fmt: skip

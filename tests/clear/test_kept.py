@@ -29,12 +29,13 @@ def test_what_is_kept_of_a_note_is_said_in_one() -> None:
     """Only of notes of which anything is kept, each field in its place."""
     kept = replace(
         NOTHING_YET, nothing_left=frozenset({"A-1"}), worth_clearing=frozenset({"A-2"}),
-        part_way={"A-3": 2.0}, gives_way={"A-3": -1.0}, beats_if_moved={"A-1": "PNO-1", "A-4": ""},
+        part_way={"A-3": 2.0}, gives_way={"A-3": -1.0}, moved_for={"A-2": "PNO-2"},
+        beats_if_moved={"A-1": "PNO-1", "A-4": ""},
     )  # fmt: skip
     assert kept.by_note() == {
-        "A-1": (True, False, None, None, "PNO-1"),
-        "A-2": (False, True, None, None, None),
-        "A-3": (False, False, 2.0, -1.0, None),
-        "A-4": (False, False, None, None, ""),
+        "A-1": (True, False, None, None, "", "PNO-1"),
+        "A-2": (False, True, None, None, "PNO-2", None),
+        "A-3": (False, False, 2.0, -1.0, "", None),
+        "A-4": (False, False, None, None, "", ""),
     }
     assert NOTHING_YET.by_note() == {}

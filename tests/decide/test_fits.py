@@ -52,6 +52,24 @@ def test_a_lean_is_more_than_twice_its_doubt(sd: float, leans: bool) -> None:
     assert fits.leans(one) is leans
 
 
+@pytest.mark.parametrize(
+    ("slope", "length_s", "end", "off"),
+    [
+        (22.0, 2.0, 19.2, False),  # leans there: 19.25 by its slope
+        (22.0, 2.0, 27.2, False), (22.0, 2.0, 27.4, True),  # 8 cents more are the end's own
+        (22.0, 0.99, 18.7, True),  # too short to lean
+        (12.0, 3.0, 16.5, True), (12.1, 3.0, 16.5, False),  # too little to be a lean
+        (-22.0, 2.0, 18.7, True),  # the other way
+    ],
+)  # fmt: skip
+def test_the_end_of_a_lean_is_no_end_that_runs_off(
+    slope: float, length_s: float, end: float, off: bool
+) -> None:
+    """An end is off on its own where the note's even lean does not take it there."""
+    one = case(0.0, role="bowed", length_s=length_s, end=end, slope_cents_per_s=slope)
+    assert fits.ends_off(one) is off
+
+
 @pytest.mark.parametrize(("sd", "unsure"), [(1.0, False), (15.0, True)])
 def test_a_reading_that_cannot_tell(sd: float, unsure: bool) -> None:
     """What is off by more than its tolerance but known to 15 cents only says nothing."""

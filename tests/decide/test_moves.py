@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 from deciding import contour, note
+from invented_plan import judged
 
 from planner.decide import moves
 
@@ -70,3 +71,16 @@ def test_where_the_end_leaves() -> None:
     level = contour(5.0, 2.0, 60, lambda t: 0.0)
     assert moves.end_leaves_s(note("V-1", 60, 0, start_s=5.0, length_s=2.0, **level)) is None
     assert moves.end_leaves_s(note("V-1", 60, 0)) is None
+
+
+def test_a_note_is_carried_out_with_the_slope_that_its_edit_leaves() -> None:
+    """A sag over the last half of a note leans it; held, it leans by as much less."""
+    points = ((0.0, 0.0), (0.7, 0.0), (1.4, 28.0))  # 40 cents a second from the middle on
+    one = judged(action="hold-end", add_cents=None, points=points)
+    held = moves.note_made(one.measured, one).measurement.slope_cents_per_s
+    before = one.measured.measurement.slope_cents_per_s
+    assert held is not None
+    assert before is not None
+    # Of 0.75 of the note, 0.35 lie in the ramp: 3 t^2 - 2 t^3 of its slope, t being that share.
+    t = 0.35 / 0.75
+    assert held - before == pytest.approx(40.0 * (3 * t**2 - 2 * t**3), abs=0.5)

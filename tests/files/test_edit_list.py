@@ -286,7 +286,7 @@ def test_missing_file_is_told(tmp_path: Path) -> None:
         (",yes,", ",maybe,", r":4: locked: 'maybe' does not read as yes or no"),
         ("0.0:0.0;", "0.0;", r":4: points: .* does not read as points, seconds:cents"),
         ("R-001 4.3;", "R-001;", r":4: layers: .* does not read as layers, rule cents"),
-        ("held and off,", "held and off", r":2: has 69 cells, but the first line names 70 columns"),
+        ("held and off,", "held and off", r":2: has 70 cells, but the first line names 71 columns"),
         ("add_cents", "id", r":1: has the column 'id' twice"),
         ("add_cents", "add_cent", r"rows\[0\].add_cent: unknown key. Did you mean 'add_cents'"),
         (",tide,", ',"tide,', r"is no CSV: .* Look for a quote that does not close"),

@@ -114,7 +114,7 @@ def test_never_writes_over_a_file(tmp_path, monkeypatch, links):
     path.write_text("mine")
     assert refused(stems, path) == (
         f"{path}: this file exists already, and is never written over. "
-        "Choose another name, or move the old file away."
+        "Give another place with --out, or move the old file away."
     )
     assert path.read_text() == "mine"
     assert sorted(os.listdir(tmp_path)) == ["session.yaml", "stems"]

@@ -142,6 +142,19 @@ def test_lead_voice_offer_is_advice() -> None:
     assert [(r.id, r.kind, r.add_cents) for r in made.rows] == [("A-001", "advice", None)]
 
 
+@pytest.mark.parametrize("slope", [-30.0, 22.0])
+def test_an_even_lean_is_evened_once(slope: float) -> None:
+    """A note that leans all along is evened as far as it leans, and not held at its end on top."""
+    lean = lambda t: slope * (t - 1.0)  # noqa: E731
+    one = note(
+        "C-0001", 60, 0.0, onset=lean(0.08), end=lean(1.875), length_s=2.0,
+        slope_cents_per_s=slope, **contour(0.0, 2.0, 60, lean),
+    )  # fmt: skip
+    (row,) = plan(stem("C", "bowed", [one])).rows
+    assert row.action == "steady"
+    assert [abs(cents) < abs(slope) for _, cents in row.points] == [True, True]
+
+
 def test_protected_bars_stay() -> None:
     """Bars that nobody may touch hold neither edit nor rule, and need a tempo map."""
     gtr = stem("GTR", "fretted", line("GTR", list(range(50, 70)), [20.0] * 20))
@@ -309,6 +322,33 @@ def test_no_move_adds_sour_time(seed: int, kind: str, spread: float) -> None:
     everything = frozenset(r.id for r in made.rows)
     assert made.sour_before_s == pytest.approx(sour_with(made, frozenset()), abs=0.051)
     assert made.sour_after_s == pytest.approx(sour_with(made, everything), abs=0.051)
+
+
+def test_the_reason_names_whom_a_note_still_beats_with() -> None:
+    """A cello 7 sharp beats most with a horn 25 flat; that one is mended, the piano is not."""
+    pno = stem("PNO", "tuning-reference", [note("PNO-0001", 57, 0.0, length_s=3.0)])
+    horn = stem("FLG", "brass", [note("FLG-0001", 69, -25.0, length_s=1.5)])
+    cello = stem("CEL", "bowed", [note("CEL-0001", 69, 7.0, length_s=3.0)])
+    _, row = plan(pno, horn, cello).rows
+    assert (row.id, row.rule_name, row.clash_with) == ("CEL-0001", IN_TOLERANCE, "FLG-0001")
+    assert "it beats with PNO's A3" in row.reason
+
+
+@pytest.mark.parametrize(("held", "covered"), [(2, 38), (3, None)])
+def test_a_part_is_moved_without_the_few_notes_that_would_beat(
+    held: int, covered: int | None
+) -> None:
+    """A lead as flat as the guitar, on some of its notes: up to a twentieth are left out."""
+    gtr = line("GTR", [76] * 40, [-4.0] * 40)
+    lead = [
+        note(f"LV-{k:04d}", 76, -4.0, start_s=gtr[k].note.start_s, length_s=0.8)
+        for k in range(3, 3 + 3 * held, 3)
+    ]
+    made = plan(stem("GTR", "fretted", gtr), stem("LV", "lead-voice", lead))
+    rules = [row for row in made.rows if row.kind == "rule"]
+    assert [row.notes_covered for row in rules] == ([covered] if covered else [])
+    assert all("2 notes left out that would beat" in row.reason for row in rules)
+    assert made.sour_after_s == made.sour_before_s == 0.0
 
 
 def test_parts_that_are_off_together_stay_together() -> None:

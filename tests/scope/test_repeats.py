@@ -10,7 +10,7 @@ from deciding import A4, TOLERANCES, line, note, plan, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
-from planner.scope.repeats import repeated_places
+from planner.scope.repeats import bends, bent_alike, repeated_places
 from planner.targets import aim, target_for
 from planner.words.session_model import KeyMark
 
@@ -240,3 +240,51 @@ def test_a_bluesy_line_yields_no_rows() -> None:
     assert [r.kind for r in plan(lead).rows] == []
     once = stem("V", "lead-voice", notes[:7])
     assert [r.kind for r in plan(once, judging=blue).rows] == ["question"]
+
+
+def pulled(
+    offs: list[float], *, depth: float = 180.0, role: Role = "fretted"
+) -> tuple[list[MeasuredNote], dict[str, str]]:
+    """Bends up to Eb among notes in tune, and what is said of them."""
+    notes = line("V", [60, 67, 65] * 8, [0.0] * 24, length_s=0.7)
+    notes += [
+        note(f"V-{k + 101:04d}", 63, off, onset=off - depth, start_s=30.0 + k, length_s=0.7)
+        for k, off in enumerate(offs)
+    ]
+    where = session(stem("V", role, notes))
+    aimed = tuple(
+        aim(n, target_for(n, role, where, A4, intended_midi=round_midi(n))) for n in notes
+    )
+    return notes, bent_alike(bends(aimed, role))
+
+
+@pytest.mark.parametrize(
+    ("offs", "found"),
+    [
+        ([45.0, 47.0, 44.0], 3),
+        ([45.0, 47.0], 0),  # twice may be chance
+        ([40.0, 40.0, 40.0, 15.0, 0.0], 3),  # 3 of 5 are 60 %
+        ([40.0, 40.0, 40.0, 15.0, 0.0, -20.0], 0),
+        ([30.0, 38.0, 30.0], 3), ([30.0, 38.1, 30.0, 0.0, 0.0, 0.0], 0),  # 8 cents are the same
+    ],
+)  # fmt: skip
+def test_bends_that_come_to_rest_alike_are_meant_so(offs: list[float], found: int) -> None:
+    """Three bends and more to one place, most of all that go there; what scatters is a slip."""
+    assert sum("bent to the same place" in said for said in pulled(offs)[1].values()) == found
+
+
+def test_only_what_is_pulled_is_a_bend() -> None:
+    """From 35 cents under where it comes to rest on a string was pulled; bows do otherwise."""
+    assert pulled([45.0] * 4, depth=35.0)[1] == {}
+    assert len(pulled([45.0] * 4, depth=35.1)[1]) == 4
+    assert pulled([45.0] * 4, role="bowed")[1] == {}
+
+
+@pytest.mark.parametrize("spread", [2.0, 14.0])
+def test_no_fret_is_told_by_bends(spread: float) -> None:
+    """Bends a third of a semitone sharp make no rule over their pitch, alike or not."""
+    rng = np.random.default_rng(8)
+    notes, _ = pulled([33.0 + float(e) for e in rng.normal(0.0, spread, 10)])
+    made = plan(stem("V", "fretted", notes))
+    assert [row for row in made.rows if row.kind == "rule"] == []
+    assert any(row.kind == "note" for row in made.rows) == (spread > 8.0)

@@ -59,6 +59,32 @@ def test_halfway() -> None:
     assert "halfway to the pure third" in target.target_from
 
 
+@pytest.mark.parametrize("preset", ["plain-band", "live-loose"])
+@pytest.mark.parametrize(
+    ("third", "error", "said"),
+    [
+        (-10.0, 0.0, ", as played on the way to the pure third of the C major chord"),
+        (-14.2, -0.5, ", the pure third of the C major chord"),  # 13.7 is pure
+    ],
+)
+def test_a_third_played_purer_than_asked_is_right(
+    preset: str, third: float, error: float, said: str
+) -> None:
+    """However little the preset asks for: a third that does not beat is not made to."""
+    made = plan(*voices(third), judging=read_judging(preset))
+    one = judged(made, "B2-1")
+    assert one.heard_cents == pytest.approx(error, abs=0.02)
+    assert said in one.target.target_from
+    assert (made.rows, made.sour_before_s) == ((), 0.0)
+
+
+def test_a_third_beside_a_key_of_its_own_stays_tempered() -> None:
+    """Where the piano sounds the third, a pure one is 14 flat of it."""
+    pno = stem("PNO", "tuning-reference", [note("PNO-1", 76, 0.0, length_s=2.0)])
+    one = judged(plan(pno, *voices(-13.7)), "B2-1")
+    assert one.heard_cents == pytest.approx(-13.7, abs=0.02)
+
+
 def test_the_piano_has_the_third() -> None:
     """Where the piano sounds the third as well, everyone stays with the piano."""
     piano = stem("PNO", "tuning-reference", [note("PNO-1", 76, 0.0, start_s=0.5)])

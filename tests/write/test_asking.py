@@ -9,7 +9,13 @@ from invented_plan import QUESTION, plan
 
 from planner.model import Finding
 from planner.words.plan_model import Row
-from planner.write.asking import ASKED_AT_MOST, asked, asked_of_the_session, not_asked
+from planner.write.asking import (
+    ASKED_AT_MOST,
+    asked,
+    asked_of_the_session,
+    not_asked,
+    with_asked,
+)
 from planner.write.hand_off import hand_off_markdown
 from planner.write.in_short import in_short
 
@@ -60,6 +66,16 @@ def test_the_same_choice_in_one_stem_is_asked_once() -> None:
     assert [(one.row.id, one.alike) for one in found] == [
         ("Q-002", ("Q-001",)), ("Q-003", ()), ("Q-004", ()),
     ]  # fmt: skip
+
+
+def test_the_list_says_which_questions_the_page_asks() -> None:
+    """Of those alike the id of the one that stands for them; the eleventh is asked by none."""
+    rows = [question(k, "leans to the chord", midi=40 + k, length_s=3.0) for k in range(1, 11)]
+    alike = question(11, "leans to the chord", midi=41)
+    short = question(12, "leans to the chord", midi=60, length_s=0.2)
+    told = with_asked(plan(rows=(*rows, alike, short), offenders=())).rows
+    own = [f"Q-{k:03d}" for k in range(1, 11)]
+    assert [row.asked_on_page for row in told] == [*own, "Q-001", ""]
 
 
 def test_no_more_than_ten_and_none_twice() -> None:
