@@ -70,6 +70,16 @@ _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
 _NO_COMMENT = (
     "begins with a line number or an id and is no answer; if it is a comment, begin it with a word"
 )
+# What takes an answer back or bounds it cannot be left in its comment.
+_CHANGED = re.compile(
+    rf"\A\W*(?P<other>yes|no|half)\b|\b(?:but|only|except|unless)\b[^.;\n]*\b(?:{BARS}|bars?\s+\d)"
+    r"|\n.*\b(?:yes|no|half|ask)\b",
+    re.IGNORECASE,
+)
+_NOT_ALL = (
+    "it begins like an answer, and what follows changes it: answer with one word, a rule's bars as "
+    "'R-004 from bar 9', and other rows by their numbers"
+)
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _LOCK = re.compile(
     rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)(?P<un>un)?lock[ \t]+"
@@ -135,7 +145,10 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     unclear = [_without_answer(before)] if before else []
     for item, end in zip(items, ends, strict=False):
         words, *others = _LIKE_ANSWER.split(text[item.words_from : end])
-        said += _with_words(item, words)
+        if _is_changed(item.said, words):
+            unclear.append(Unclear(text=_words(text[item.begins : end]), why=_NOT_ALL))
+        else:
+            said += _with_words(item, words)
         unclear += [Unclear(text=_words(other), why=_NO_COMMENT) for other in others]
     return tuple(said), tuple(unclear)
 
@@ -199,6 +212,14 @@ def _with_words(item: _Item, words: str) -> Sequence[Said]:
     if item.said.answer == "ask" and comment:
         comment = f"ask {comment}"
     return [replace(item.said, ref=name, comment=comment, like_this=like) for name in item.names]
+
+
+def _is_changed(said: Said, words: str) -> bool:
+    """Do the words behind a yes, a no or a half say another answer, or where it is to count?"""
+    if said.answer not in ("yes", "no", "half"):
+        return False
+    changed = _CHANGED.search(words)
+    return changed is not None and (changed["other"] or "").lower() != said.answer
 
 
 def _without_answer(words: str) -> Unclear:

@@ -221,3 +221,38 @@ def test_roles_and_bars_elsewhere_are_words() -> None:
     assert said("12 brass") == []
     assert said("rule 3 yes, 4 no") == [("R-003", "yes", ""), ("4", "no", "")]
     assert said("LV-0147 bars 3-4") == []
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        "6 no way\nall the sax A3s no",
+        "2 yes but only from bar 9",
+        "R-002 yes, except bars 3-4",
+        "1 yes no wait no",
+        "3 half, no: leave it",
+    ],
+)
+def test_what_takes_an_answer_back_or_bounds_it_is_no_comment(reply: str) -> None:
+    """An answer whose meaning would be lost is not understood, and so nothing is stored."""
+    said, unclear = read_reply(reply)
+    assert said == ()
+    assert [one.text for one in unclear] == [reply]
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        "6 no no no",
+        "2 yes but softly",
+        "2 yes, like bar 9",
+        "4 note no breath in bar 9",
+        "5 yes\nlovely",
+        "7 ask no idea",
+    ],
+)
+def test_other_words_stay_comments(reply: str) -> None:
+    """Said of the same row, they change nothing."""
+    said, unclear = read_reply(reply)
+    assert len(said) == 1
+    assert unclear == ()
