@@ -736,7 +736,7 @@ def large_plan(notes: int) -> Plan:
     ]  # fmt: skip
     rules = [
         replace(RULE, id=f"R-{k:03d}", reason="the part sits 6.9 sharp as a whole, 82 % of the 34 "
-                "notes behind it on that side: one move for all of it")
+                "notes counted on that side: one move for all of it")
         for k in range(1, 4)
     ]  # fmt: skip
     own = [judged(f"LV-{k:04d}", start_s=10.0 * k) for k in range(1, 31)]

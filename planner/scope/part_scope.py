@@ -89,7 +89,7 @@ def part_rule(
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
     if as_heard:
         sits = f"{sits} and is heard {flat_or_sharp(found.cents)}"
-    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes behind it"
+    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes counted"
     return ScopeRule(
         stem=notes[0].measured.note.stem,
         action="leave" if offer else "whole-part",
