@@ -90,12 +90,8 @@ def note_start(
     ):
         at = step.struck  # a pick, a slap or the ring of the note before covered its pitch
     if struck and step.begins == "attack":
-        stroke = stroke_s(stem, at * HOP_S, pitch_hz)
-        if stroke is not None:
-            return Start(s=stroke, sd_s=_STROKE_SD_S)
+        return _stroke(stem, at * HOP_S, pitch_hz)
     risen = rise_s(stem, at * HOP_S, pitch_hz) if step.begins in ("attack", "soft") else None
-    if struck and step.begins == "attack":
-        return Start(s=at * HOP_S, sd_s=HOP_S) if risen is None else Start(*risen)
     in_file = at * HOP_S > _FILE_BEGINS_S  # else it begins with the file
     start, slides = Start(at * HOP_S, _UNSEEN_SD_S if in_file else _STROKE_SD_S), False
     if risen is not None:
@@ -131,6 +127,15 @@ def note_start(
         return start
     at_once = _change(f0_hz, round(start.s / HOP_S))[1] < _AT_ONCE_S
     return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S)
+
+
+def _stroke(stem: Stem, about_s: float, pitch_hz: float) -> Start:
+    """When a string is struck: by what that adds above, else as it rises, else by the track."""
+    stroke = stroke_s(stem, about_s, pitch_hz)
+    if stroke is not None:
+        return Start(s=stroke, sd_s=_STROKE_SD_S)
+    risen = rise_s(stem, about_s, pitch_hz)
+    return Start(s=about_s, sd_s=HOP_S) if risen is None else Start(*risen)
 
 
 def _half_way_s(f0_hz: Floats, border: int, old_hz: float, new_hz: float) -> tuple[float, float]:
