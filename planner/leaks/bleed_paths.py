@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.leaks.spectra import HOP_S, Spectra
+from planner.model import Floats
 
 # Within a stretch two held notes may share a phase by chance; between stretches they do not.
 _STRETCH_FRAMES = round(2.0 / HOP_S)
@@ -38,6 +39,12 @@ _ONE_SOURCE_DB = -8.0
 # ones holds them, not they it. How much later is known to about a millisecond, one standard
 # deviation (paths of -20 dB without any way between, random sessions 31 to 35); chosen: twice that.
 _AHEAD_S = 0.002
+# In a room's sound the power of a path at one frequency is distributed exponentially about its mean
+# (M. Schroeder, "Die statistischen Parameter der Frequenzkurven von grossen Räumen", 1954; memory).
+_FAINTEST = 0.1  # chosen: a tenth of the cells, enough of them to be a level
+_FAINTEST_POWER = -float(np.log1p(-_FAINTEST))  # of the mean: no more is in that tenth
+_LOUD_CELL = 0.01  # of its frame's loudest: cells that no window's skirt reaches
+_SOUNDING = 1e-4  # of a stem's mean power in a frame: no gate is shut
 _FAINT_GAIN = 1e-6  # -60 dB: what is weaker moves no reading by a hundredth of a cent
 _FAINT_CELL = 1e-8  # of a stem's mean power in a bin: silence
 _TINY = 1e-30
@@ -136,7 +143,9 @@ def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], floa
         return (), 0.0
     s, r = there.at(frames), here.at(frames)
     power = np.abs(s) ** 2
-    use = (power > _OVER_OTHER * np.abs(r) ** 2) & (power > _FAINT_CELL * power.mean())
+    heard = np.abs(r) ** 2
+    use = (power > _OVER_OTHER * heard) & (power > _FAINT_CELL * power.mean())
+    use &= heard.sum(axis=1, keepdims=True) > _FAINT_CELL * heard.sum(axis=1).mean()
     borders = np.arange(0, len(frames), _STRETCH_FRAMES)
     product = np.where(use, r * np.conj(s), 0)
     # What the stem plays itself is noise here. Whether anything leaks is told by its phases alone,
@@ -151,7 +160,26 @@ def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], floa
         inside = octave == k
         known = _sureness(cross[:, inside]) > _SURE_OF_BAND
         gains.append(_gain(cross[:, inside], own[:, inside]) if known else gains[0])
-    return tuple(min(g, 1.0) for g in gains), _sureness(phases)
+    loud = use & (power > _LOUD_CELL * power.max(axis=1, keepdims=True))
+    at_most = _at_most(heard, np.asarray(gains[1:])[octave] * power, loud)
+    return tuple(min(g * at_most, 1.0) for g in gains), _sureness(phases)
+
+
+def _at_most(heard: Floats, told: Floats, loud: NDArray[np.bool_]) -> float:
+    """How much of what seems to leak does so whenever its source sounds, 1 at most.
+
+    Two parts of a sampler on an exact grid share the phase of a partial each time both play it, as
+    a leak does; but a leak is there, too, when the stem itself plays something else.
+
+    heard, told : (frames, bins), power in the stem, and what the path says leaks into it
+    loud : (frames, bins), where the source is loud
+    """
+    frame = heard.sum(axis=1, keepdims=True)
+    cells = loud & (frame > _SOUNDING * frame.mean()) & (told > 0.0)
+    if not cells.any():
+        return 1.0
+    faintest = float(np.quantile(heard[cells] / told[cells], _FAINTEST))
+    return min(faintest / _FAINTEST_POWER, 1.0)
 
 
 def _later_s(cross: NDArray[np.complex128], bin_hz: float) -> float:

@@ -117,6 +117,42 @@ def test_two_players_in_unison_share_no_phase(
     assert paths(LV=first, HV=floor(later(second, 0.0, softer_db), 2)) == {}
 
 
+def sampled(seed: int, *, lowest_hz: float) -> Floats:
+    """A riff of a sampler on an exact grid, each pitch with the phases of its one sample."""
+    rng = np.random.default_rng(seed)
+    riff = [float(lowest_hz * 2 ** (step / 12)) for step in rng.choice([0, 3, 5, 7, 10, 12], 8)]
+    one = {
+        hz: faded(tone(steady(hz, 0.45, SR), SR, rng, decay_s=0.8), SR) for hz in sorted(set(riff))
+    }
+    pieces = [(0.2 + 0.5 * k, one[hz]) for k, hz in enumerate(riff * 8)]
+    return laid_out(pieces, 0.5 * len(pieces) + 1.0, SR)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sampled_parts_on_one_grid_leak_little(seed: int) -> None:
+    """Two parts that repeat their phases with each bar are no leak that a mix could show."""
+    low, high = sampled(2 * seed, lowest_hz=110.0), sampled(2 * seed + 1, lowest_hz=220.0)
+    found = paths(BAS=floor(low, 1), GTR=floor(high, 2))
+    assert max(found.values(), default=-np.inf) < -40.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_leaks_between_sampled_parts_is_not_hidden(seed: int) -> None:
+    """The same two parts, one leaking into the other: told as loud as it is, or louder."""
+    low, high = sampled(2 * seed, lowest_hz=110.0), sampled(2 * seed + 1, lowest_hz=220.0)
+    found = paths(BAS=floor(low + later(high, 0.008, -25.0), 1), GTR=floor(high, 2))
+    assert found["GTR", "BAS"] > -27.0
+
+
+def test_a_gate_hides_no_path() -> None:
+    """A stem that is silent but for its own notes holds what leaks in under them."""
+    voice = line(1)
+    own = np.roll(line(2, off_cents=8.0), SR // 4)
+    opened = (np.arange(len(voice)) // (2 * SR)) % 3 == 0
+    found = paths(LV=floor(voice, 1), GTR=np.where(opened, own + later(voice, 0.008, -20.0), 0.0))
+    assert found["LV", "GTR"] == pytest.approx(-20.0, abs=3.0)
+
+
 def test_short_files_tell_nothing() -> None:
     """Under four seconds there are no two stretches to compare: no path, not a wrong one."""
     voice = line(1, bars=4)[: 3 * SR]
