@@ -101,8 +101,7 @@ def _followed(
 ) -> tuple[NoteLine, Onset | None]:
     """A note's line, and what is measured without a look outside its onset."""
     line = note_line(span, stiffness, phases)
-    doubt = float(np.hypot(stiffness.known_sd, line.b - stiffness.b))
-    stiffness = replace(stiffness, b=line.b, known_sd=doubt)
+    stiffness = replace(stiffness, b=line.b, known_sd=line.b_doubt)
     prior_hz = span.prior_hz / np.sqrt(1.0 + stiffness.b)
     window_s = line.onset_first_s, line.onset_length_s
     return line, measure_onset(span, prior_hz, stiffness, line.contour, *window_s, previous)
@@ -130,7 +129,7 @@ def _measure(
         why.append(too_short)
         return _short_note(note, onset, length_s, stiffness, contour, why)
     cents, vibrato = line.cents, line.vibrato
-    sustain = measure_sustain(note.pitch_hz, stiffness, line, contour, swells=swells)
+    sustain = measure_sustain(note.pitch_hz, line, contour, swells=swells)
     sustain_hz = note.pitch_hz * 2 ** (sustain.cents / 1200)
     onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
     if onset_hz is not None and vibrato is not None:

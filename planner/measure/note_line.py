@@ -26,7 +26,7 @@ from planner.measure.contour import (
 from planner.measure.even_line import EvenLine, even_line
 from planner.measure.loud_partials import by_loud_ones
 from planner.measure.note_span import NoteSpan, parabola_law
-from planner.measure.partial_series import LN_CENTS, FoundPartials
+from planner.measure.partial_series import LN_CENTS, FoundPartials, KnownB, tied
 from planner.measure.stiffness import Stiffness
 from planner.measure.vibrato import Vibrato, find_vibrato
 from planner.model import Floats
@@ -68,6 +68,7 @@ class NoteLine:
     partials_s: tuple[float, float] = (0.0, 0.0)  # from when to when these were read
     loud_off_cents: float = 0.0  # how far off the loud partials put it, where they do not set it
     b: float = 0.0  # stiffness, as the loud partials of the sustain have it
+    b_doubt: float = 0.0  # how far off that may be, as all of them have it
 
     @property
     def in_sustain(self) -> NDArray[np.bool_]:
@@ -113,6 +114,7 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
         sustain_first_s=max(_SUSTAIN_AFTER_S, onset_first_s + onset_length_s),
         sustain_last_s=_SUSTAIN_UNTIL_SHARE * length_s,
         b=stiffness.b,
+        b_doubt=stiffness.known_sd,
     )
     if contour is not None:
         window_s = line.sustain_first_s, line.sustain_last_s
@@ -123,13 +125,17 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
     first_s, last_s = line.sustain_first_s, line.sustain_last_s
     middle_s, half_s = (first_s + last_s) / 2, min(_PARTIALS_S, last_s - first_s) / 2
     partials_s = middle_s - half_s, middle_s + half_s
-    vibrato = line.swinging()
+    vibrato, partials = line.swinging(), partials_along(*followed, partials_s)
+    b_doubt = stiffness.known_sd
+    if partials is not None and stiffness.b_sd is None and b_doubt > 0.0:
+        b_doubt = _left_of_b(b_doubt, stiffness.b, partials)
     line = replace(
         line,
         vibrato=vibrato,
-        even=even_line(*followed, (first_s, last_s), stiffness.known_sd) if not vibrato else None,
-        partials=partials_along(*followed, partials_s),
+        even=even_line(*followed, (first_s, last_s), b_doubt) if not vibrato else None,
+        partials=partials,
         partials_s=partials_s,
+        b_doubt=b_doubt,
     )
     if span.swells or stiffness.b_sd is not None or (line.even and not line.even.drifts):
         return line
@@ -148,7 +154,22 @@ def _by_loud_ones(line: NoteLine, contour: Contour) -> NoteLine:
         return line
     contour = replace(contour, f1_hz=contour.f1_hz * 2.0 ** (first_cents / 1200.0))
     cents = line.cents + first_cents
-    return replace(line, contour=contour, cents=cents, even=None, b=max(b_off, 0.0))
+    b = max(b_off, 0.0)
+    return replace(
+        line, contour=contour, cents=cents, even=None, b=b, b_doubt=float(np.hypot(line.b_doubt, b))
+    )
+
+
+def _left_of_b(doubt: float, b: float, partials: FoundPartials) -> float:
+    """How far off a B borrowed or guessed may still be, once partials of the sustain are heard.
+
+    Were it another, the high ones would lie off by the square of their numbers.
+    """
+    fit = tied(partials, KnownB(b=b, asked=True))
+    if fit.b_sd is None:
+        return doubt
+    variance = 1.0 / (doubt**-2 + fit.b_sd**-2)
+    return float(np.hypot((fit.b - b) * variance / fit.b_sd**2, np.sqrt(variance)))
 
 
 def _followed(span: NoteSpan, b: float, phases: Phases | None) -> tuple[Phases, Contour] | None:

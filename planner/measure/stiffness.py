@@ -27,7 +27,11 @@ _B_PARTIALS = 20
 _MORE_PARTIALS = _B_PARTIALS / (_B_PARTIALS - MOST_PARTIALS)
 _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
-_ANY_STRING_B = 1e-4  # from memory: strings of guitars and basses, within a factor of three
+# ln B of the strings and frets of two measured guitars (`tests/guitars.py`) has its middle at 1e-4
+# and a standard deviation of 0.9; those of basses lie among them (B. Kemp, SN Applied Sciences 2,
+# 2020, 636: 3e-4 for an open low B).
+_STRINGS_B = np.geomspace(1e-6, 1e-2, 100)
+_STRINGS_SHARE = np.exp(-0.5 * (np.log(_STRINGS_B / 1e-4) / 0.9) ** 2)
 _SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
 _STRINGS_APART = 0.3  # share of B, from one string to the next at one pitch; known from one note
 _SHARP = 0.05  # share of B: known as well, a note needs no other's
@@ -116,15 +120,21 @@ def _of_another(known: list[tuple[float, float]]) -> tuple[float, float]:
 
 
 def _from_all(estimates: list[tuple[float, float]]) -> Stiffness:
-    """Stiffness of a note from what is not sharp alone: its own B, and that of its pitch."""
-    if not estimates:
-        return Stiffness(b=0.0, b_sd=None, known_sd=_ANY_STRING_B)
-    values, sds = np.array(estimates).T
-    b, variance = _mean_of(values, sds**2 + 1e-16)
-    known_sd = float(np.sqrt(variance))
-    if b <= _B_KNOWN_SDS * known_sd:
-        return Stiffness(b=0.0, b_sd=None, known_sd=float(np.hypot(max(b, 0.0), known_sd)))
-    return Stiffness(b=b, b_sd=None, known_sd=known_sd)
+    """Stiffness of a note from what is not sharp alone: its own B, and that of its pitch.
+
+    Where they leave it open, it is that of any string that they allow: partials may part by more
+    than any string's, and then say nothing of it.
+    """
+    share = _STRINGS_SHARE
+    if estimates:
+        values, sds = np.array(estimates).T
+        b, variance = _mean_of(values, sds**2 + 1e-16)
+        if b > _B_KNOWN_SDS * np.sqrt(variance):
+            return Stiffness(b=b, b_sd=None, known_sd=float(np.sqrt(variance)))
+        away = (_STRINGS_B - b) ** 2 / variance
+        share = share * np.exp(-0.5 * (away - away.min()))
+    known_sd = float(np.sqrt(share @ _STRINGS_B**2 / share.sum()))
+    return Stiffness(b=0.0, b_sd=None, known_sd=known_sd)
 
 
 def _mean_of(values: Floats, variances: Floats) -> tuple[float, float]:

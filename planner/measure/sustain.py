@@ -17,7 +17,6 @@ from planner.measure.begun_again import begun_again_cents
 from planner.measure.contour import FOLLOW_HOP_S, Contour
 from planner.measure.note_line import SUSTAIN_LEAST_FRAMES, NoteLine
 from planner.measure.partial_series import LN_CENTS, sd_by_shares, sd_of_mean
-from planner.measure.stiffness import Stiffness
 from planner.model import LEAST_TOLD_CENTS, Floats, Note
 from planner.words.spread import evenly, spread_of
 
@@ -79,14 +78,12 @@ def why_no_sustain(note: Note, line: NoteLine) -> str:
     return ""
 
 
-def measure_sustain(
-    pitch_hz: float, stiffness: Stiffness, line: NoteLine, contour: Contour, *, swells: bool
-) -> Sustain:
+def measure_sustain(pitch_hz: float, line: NoteLine, contour: Contour, *, swells: bool) -> Sustain:
     """Measure one note's sustain.
 
     Parameters
     ----------
-    pitch_hz, stiffness : the note's coarse pitch and how stiff its string is
+    pitch_hz : the note's coarse pitch
     line, contour : its pitch line with the vibrato found in it, and the contour it was made of
     swells : whether it is driven
     """
@@ -102,7 +99,7 @@ def measure_sustain(
     if even is None:
         shares = shares_of_frames(still)
         level = float(shares @ still)
-        partials_sd = _partials_sd(contour, inside, shares, stiffness.known_sd)
+        partials_sd = _partials_sd(contour, inside, shares, line.b_doubt)
         slope_sd = float(np.hypot(_slope_sd(contour, inside), weights.bends * roughness / seconds))
     else:
         level = float(LN_CENTS * np.log(even.f1_hz / pitch_hz))

@@ -87,3 +87,20 @@ def test_a_stiff_string_is_followed_along_its_own_pitch() -> None:
     line = note_line(span, Stiffness(b=b, b_sd=None, known_sd=1e-8))
     assert line.even is not None
     assert cents_between(line.even.f1_hz, f1_hz) == pytest.approx(0.0, abs=0.003)
+
+
+def test_a_sustain_tells_how_far_off_a_guessed_stiffness_is() -> None:
+    """A note whose partials are whole multiples, to the sixteenth, is no string of 2e-4."""
+    t, f1_hz = moments(1.0, SR), 41.2
+    rng = np.random.default_rng(5)
+    samples = tone(steady(f1_hz, 1.0, SR), SR, rng, decay_s=0.8)
+    note = Note(
+        stem="X", start_s=0.0, end_s=1.0, start_smp=0, end_smp=len(t), pitch_hz=f1_hz,
+        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
+    )  # fmt: skip
+    span = NoteSpan(
+        note=note, sr=SR, samples=with_snr(samples, 40.0, rng),
+        prior_hz=np.full(len(t), f1_hz), swells=False,
+    )  # fmt: skip
+    line = note_line(span, Stiffness(b=0.0, b_sd=None, known_sd=2e-4))
+    assert line.b_doubt < 1e-5

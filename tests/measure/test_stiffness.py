@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from guitars import ACOUSTIC_B, ELECTRIC_B
 from tones.exact import bent, moments, steady, tone, with_snr
 
 from planner.measure.note_span import NoteSpan
-from planner.measure.stiffness import Stiffness, own_stiffness, pooled_stiffness
+from planner.measure.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
 from planner.model import HARMONIC_ROLES, Floats, Note, Role
 
 SR = 16_000
@@ -105,6 +106,15 @@ def test_a_bend_does_not_look_like_stiffness() -> None:
         note=bending.note, sr=SR, samples=bending.samples, prior_hz=line, swells=False
     )
     assert b_of("fretted", [moving]) == pytest.approx([2e-4], rel=0.15)
+
+
+@pytest.mark.parametrize(("b", "sd"), [(0.0, np.inf), (3.2e-3, 6e-3), (-4e-4, 1e-3)])
+def test_an_unknown_string_is_like_those_there_are(b: float, sd: float) -> None:
+    """Partials that say nothing of B leave it open among B of the measured guitars, no further."""
+    of_guitars = np.concatenate([*ACOUSTIC_B.values(), *ELECTRIC_B.values()])
+    (told,) = pooled_stiffness([OwnStiffness(midi=28, b=b, sd=sd, settled=None)])
+    assert told.b == 0.0
+    assert told.known_sd == pytest.approx(np.sqrt(np.mean(of_guitars**2)), rel=0.35)
 
 
 def test_no_notes_no_stiffness() -> None:
