@@ -78,6 +78,13 @@ class NoteLine:
         t_s = self.contour.t_s
         return (t_s >= self.sustain_first_s) & (t_s <= self.sustain_last_s)
 
+    @property
+    def settled(self) -> bool:
+        """Whether a way to the note, or away from it, was taken off its sustain."""
+        onset_s = self.onset_first_s + self.onset_length_s
+        late = self.sustain_first_s > max(_SUSTAIN_AFTER_S, onset_s)
+        return late or self.sustain_last_s < _SUSTAIN_UNTIL_SHARE * self.length_s
+
     def cents_between(self, first_s: float, last_s: float) -> float:
         """The mean pitch between two moments, in the cents of the line."""
         t_s = self.contour.t_s if self.contour is not None else np.zeros(0)

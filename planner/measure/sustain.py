@@ -7,7 +7,7 @@ fit. Every term of the uncertainty has a cause of its own, and is checked on ran
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -50,6 +50,8 @@ class _Weights:
 _STRUCK = _Weights(ends_s=0.0055, moves=0.0, taken=0.0, otherwise=0.0, bends=2.0)
 _STRAIGHT = _Weights(ends_s=0.0, moves=0.165, taken=0.0, otherwise=0.0, bends=0.65)
 _SWINGING = _Weights(ends_s=0.022, moves=0.0, taken=0.23, otherwise=0.45, bends=0.65)
+# Where a scoop or a fall ends, and the note begins, is known no better than where a swing does.
+_SETTLED = replace(_STRAIGHT, ends_s=_SWINGING.ends_s)
 _OF_PARTIALS = 1.2  # of how far they lie apart: a little more than if each had its own trouble
 _OF_AGAIN = 0.5  # of how far it would lie off, did the note begin again: two doubts cover it then
 _OF_LOUD = 0.5  # of how far off the loud partials put it: likewise
@@ -93,7 +95,8 @@ def measure_sustain(pitch_hz: float, line: NoteLine, contour: Contour, *, swells
     slope, roughness = _slope(t_s, still)
     weights = _STRUCK
     if swells:
-        weights = _STRAIGHT if line.vibrato is None else _SWINGING
+        straight = _SETTLED if line.settled else _STRAIGHT
+        weights = straight if line.vibrato is None else _SWINGING
     seconds = float(len(still)) * FOLLOW_HOP_S
     even = line.even if line.vibrato is None else None
     if even is None:
