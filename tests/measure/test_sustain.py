@@ -43,7 +43,7 @@ def test_a_short_sustain_after_a_scoop_is_as_unsure_as_where_it_begins(seed: int
     """
     rng = np.random.default_rng(seed)
     t = moments(0.28, SR)
-    cents = 2500.0 * np.minimum(t - rng.uniform(0.185, 0.195), 0.0)
+    cents = 2500.0 * np.minimum(t - rng.uniform(0.182, 0.188), 0.0)
     samples = with_snr(tone(bent(180.0, cents), SR, rng), 50.0, rng)
     note = Note(
         stem="X", start_s=0.0, end_s=0.28, start_smp=0, end_smp=len(t), pitch_hz=180.0,
