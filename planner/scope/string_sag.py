@@ -45,7 +45,7 @@ def sag_in_sustains(notes: Sequence[MeasuredNote], role: Role) -> dict[str, floa
     """Say how many cents of each note's sustain come from its stroke, by note id.
 
     Notes whose contour does not tell are not in it; nothing is where the part has too few that do,
-    or where its notes do not fall as plucked strings do.
+    or where its notes do not fall as plucked strings do, or rise.
     """
     if role not in STRUCK_ROLES:
         return {}
@@ -58,6 +58,8 @@ def sag_in_sustains(notes: Sequence[MeasuredNote], role: Role) -> dict[str, floa
     if middle_of(left) > _LEFT_SHARE:
         return {}
     sag = {fall.note_id: float(fall.in_sustain_cents[best]) for fall in falls}
+    if middle_of(np.array(list(sag.values()))) <= 0.0:  # they rise: what is bowed, say
+        return {}
     return {note_id: cents for note_id, cents in sag.items() if abs(cents) <= _MOST_CENTS}
 
 

@@ -76,6 +76,11 @@ def test_notes_that_do_not_fall_have_no_sag() -> None:
     assert set(sag_in_sustains(bent, "fretted")) == {n.id for n in bent[:-1]}
 
 
+def test_notes_that_rise_have_no_sag() -> None:
+    """A string relaxes downwards: what rises, bowed under a plucked role, is level."""
+    assert sag_in_sustains([struck(k, -8.0, 0.2) for k in range(16)], "bass-fretless") == {}
+
+
 @pytest.mark.parametrize(("low", "fall_s"), [(28, 0.25), (52, 0.12)])
 def test_a_part_seven_sharp_is_moved_by_seven_however_it_is_struck(
     tmp_path: Path, low: int, fall_s: float
