@@ -148,13 +148,13 @@ def _measure(
     if octave_low:
         why.append(ONLY_EVEN)
     known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
-    # What is blown, bowed or sung may rise into its pitch: the ear goes with where it arrives.
-    rises = swells and onset_hz is not None and onset_hz < sustain_hz
+    # Of a glide the ear goes with where it arrives; a pluck is heard by its sharp start as well.
+    sags = not swells and onset_hz is not None and onset_hz > sustain_hz
     return Measurement(
         onset_hz=onset_hz,
         sustain_hz=sustain_hz,
         end_hz=end_hz,
-        heard_hz=_heard(onset_hz if known and not rises else None, sustain_hz, upper, length_s),
+        heard_hz=_heard(onset_hz if known and sags else None, sustain_hz, upper, length_s),
         onset_uncertainty_cents=onset_sd,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
