@@ -360,6 +360,9 @@ def test_lines_are_labelled_at_their_ends() -> None:
     assert sorted(label.text for label in drawn.end_labels) == [
         "limit 16 flat", "limit 16 sharp", "measured", "planned", "target D5",
     ]  # fmt: skip
+    line_y = {label.text: label.line_y for label in drawn.end_labels}
+    assert line_y["target D5"] == drawn.target_y
+    assert {y for text, y in line_y.items() if text.startswith("limit")} == set(drawn.limit_ys)
     ys = [label.y for label in drawn.end_labels]
     assert all(b - a >= LABEL_GAP - 0.11 for a, b in pairwise(ys))
     assert min(ys) >= BOX["top"] - 0.1

@@ -58,6 +58,15 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
+class EndLabel:
+    """The name of a line beside its end; `y` is its middle, `line_y` where the line ends."""
+
+    y: float
+    text: str
+    line_y: float
+
+
+@dataclass(frozen=True, slots=True)
 class Whisker:
     """A reading with its uncertainty."""
 
@@ -90,7 +99,7 @@ class Plot:
     planned: str
     whiskers: tuple[Whisker, ...]
     left_labels: tuple[Label, ...]  # cents
-    end_labels: tuple[Label, ...]  # names of the lines, at their ends
+    end_labels: tuple[EndLabel, ...]
     seconds: tuple[tuple[float, str], ...]  # x, text
     bars: tuple[BarLine, ...]
     strip: tuple[StripLine, ...]  # what other stems sound meanwhile
@@ -255,7 +264,7 @@ def svg_path(points: Iterable[str | None]) -> str:
     return "".join(parts)
 
 
-def _apart(labels: list[Label]) -> tuple[Label, ...]:
+def _apart(labels: list[Label]) -> tuple[EndLabel, ...]:
     """Push labels apart so that none covers another, and keep them inside the drawing."""
     ordered = sorted(labels, key=lambda label: label.y)
     ys: list[float] = []
@@ -267,4 +276,7 @@ def _apart(labels: list[Label]) -> tuple[Label, ...]:
         for i in range(len(ys) - 1, -1, -1):
             ys[i] = min(ys[i], floor)
             floor = ys[i] - LABEL_GAP
-    return tuple(Label(round(y, 1), o.text) for y, o in zip(ys, ordered, strict=True))
+    return tuple(
+        EndLabel(round(y, 1), o.text, line_y=round(o.y, 1))
+        for y, o in zip(ys, ordered, strict=True)
+    )
