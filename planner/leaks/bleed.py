@@ -27,6 +27,7 @@ from planner.measure.partial_series import LN_CENTS
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
+    ONLY_BLEED,
     Confidence,
     Finding,
     Floats,
@@ -196,6 +197,7 @@ def _only_bleed(
         advice=f"Another microphone or amplifier of {loudest.source} belongs under its linked, so "
         "that both move; if something else was played here, export the stem again.",
         stem=stem.code,
+        about=ONLY_BLEED,
     )
     return replace(stem, notes=(), findings=(*stem.findings, only))
 

@@ -19,12 +19,11 @@ from planner.scope.scope_rule import (
     scatter_around_pitches,
     settled,
     shrunk_cents,
-    weighted_median,
     without_gross,
 )
 from planner.scope.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
-from planner.words.spread import MEDIAN_TO_MEAN
+from planner.words.spread import MEDIAN_TO_MEAN, weighted_middle
 from planner.words.wording import flat_or_sharp
 
 # Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance;
@@ -142,7 +141,7 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
         apart = np.zeros(len(notes))
         for k in np.flatnonzero(stays & (notes >= few)):
             others = stays & (np.arange(len(notes)) != k)
-            apart[k] = abs(middle[k] - weighted_median(middle[others], voice[others])) / too_far[k]
+            apart[k] = abs(middle[k] - weighted_middle(middle[others], voice[others])) / too_far[k]
         if apart.max() <= 1.0:
             break
         stays[apart.argmax()] = False

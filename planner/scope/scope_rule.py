@@ -12,7 +12,7 @@ from planner.decide.tolerances import PartRule, PitchRule, StringRule, Tolerance
 from planner.model import STRUCK_ROLES, Floats, Role
 from planner.targets import Aimed
 from planner.words.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.words.spread import MAD_TO_SD, away_from_others, spread_of
+from planner.words.spread import MAD_TO_SD, away_from_others, spread_of, weighted_middle
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -170,8 +170,8 @@ def without_gross(fit: list[tuple[Aimed, float]]) -> list[tuple[Aimed, float]]:
 def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
     """Say what notes with these errors in cents are off by together; gross ones do not count."""
     errors, weight = np.array([e for _, e in fit]), weights(fit)
-    middle = weighted_median(errors, weight)
-    spread = weighted_median(np.abs(errors - middle), weight)  # median absolute deviation
+    middle = weighted_middle(errors, weight)
+    spread = weighted_middle(np.abs(errors - middle), weight)  # median absolute deviation
     reach = _BIWEIGHT_REACH * max(MAD_TO_SD * spread, PLAYED_SPREAD_CENTS)
     for _ in range(_BIWEIGHT_STEPS):
         near = weight * np.clip(1.0 - ((errors - middle) / reach) ** 2, 0.0, None) ** 2
@@ -227,18 +227,6 @@ def weights(fit: list[tuple[Aimed, float]]) -> Floats:
     """How much each note counts: players scatter, and readings are unsure."""
     unsure = np.array([unsure_cents(a) for a, _ in fit])
     return np.asarray(1.0 / (PLAYED_SPREAD_CENTS**2 + unsure**2))
-
-
-def weighted_median(values: Floats, weight: Floats) -> float:
-    """The value with half of the weight on either side; exactly half way, the middle of two."""
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weight[order])
-    half = reached[-1] / 2.0
-    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
-    value = float(values[order][k])
-    if abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values):
-        value = (value + float(values[order][k + 1])) / 2.0
-    return value
 
 
 def gain_of_each(errors: Floats) -> float:
