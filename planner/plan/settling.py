@@ -16,7 +16,7 @@ from planner.decide.tolerances import Judging, Tolerances
 from planner.plan.ground import Ground
 from planner.plan.note_decisions import Known, Settling, decide_all
 from planner.plan.parts import Part
-from planner.scope.scope_rule import ScopeRule
+from planner.scope.scope_rule import PartGround, ScopeRule
 from planner.scope.string_sag import at_rest, told
 from planner.scopes import find_rules, layers_of, together
 from planner.targets import Aimed
@@ -206,11 +206,10 @@ def offers(
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
-    rules = find_rules(
-        at_rest(aimed, part.sag),
-        part.stem.role,
-        tolerances,
-        judging,
+    ground = PartGround(
+        role=part.stem.role,
+        tolerances=tolerances,
+        judging=judging,
         leave_alone=frozenset(part.protected),
         expression=part.expression,
         strings=part.strings,
@@ -219,7 +218,7 @@ def _found_rules(
         factors=part.factors,
         known=part.known_by,
     )
-    return told(rules, part.sag)
+    return told(find_rules(at_rest(aimed, part.sag), ground), part.sag)
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:

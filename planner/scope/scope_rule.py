@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from planner.decide.tolerances import PartRule, PitchRule, StringRule, Tolerances
+from planner.decide.tolerances import Judging, PartRule, PitchRule, StringRule, Tolerances
 from planner.model import STRUCK_ROLES, Floats, Role
+from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.words.spread import MAD_TO_SD, away_from_others, spread_of, weighted_middle
@@ -31,6 +32,26 @@ _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a 
 _SURE_ERRORS = 4.0
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartGround:
+    """What the rules of one part rest on, besides the errors of its notes."""
+
+    role: Role
+    tolerances: Tolerances
+    judging: Judging
+    leave_alone: frozenset[str] = frozenset()  # ids that nobody may touch: not used, not covered
+    expression: frozenset[str] = frozenset()  # ids off on purpose: moved only with the whole part
+    strings: Mapping[str, StringGuess] = field(
+        default_factory=dict
+    )  # note id -> string, as far as told
+    as_a_whole: bool = False  # chords: moved as a whole, or a stretch of them
+    edges_s: tuple[float, ...] = ()  # where takes are joined, s on the file's clock
+    # Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as most
+    # of the notes behind it are judged.
+    factors: Mapping[str, float] = field(default_factory=dict)
+    known: Container[str] = ()  # ids of notes far off of which the song leaves no doubt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
