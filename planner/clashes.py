@@ -111,17 +111,13 @@ def overlapping_pairs(
 
     Parameters
     ----------
-    start_s, end_s : array (n,)
-        In s; ``start_s`` must rise.
-    part : array (n,)
-        Which part each note belongs to.
-    least_s : float
-        Shortest overlap in s.
+    start_s, end_s : (n,) in s; ``start_s`` must rise
+    part : (n,) which part each note belongs to
+    least_s : shortest overlap in s
 
     Returns
     -------
-    first, second : arrays (m,)
-        Indices, the note that starts first in ``first``.
+    first, second : (m,) indices, the note that starts first in ``first``
     overlap_s : array (m,)
     """
     n = len(start_s)

@@ -90,8 +90,7 @@ def temperament_cents(name: str) -> tuple[float, ...]:
 
     Parameters
     ----------
-    name : str
-        A key of `TEMPERAMENTS`.
+    name : a key of `TEMPERAMENTS`
 
     Returns
     -------

@@ -235,11 +235,9 @@ def tempo_map_from_marks(marks: Sequence[TempoMark], *, bar_one_at_s: float) -> 
 
     Parameters
     ----------
-    marks : sequence of TempoMark
-        In order of bars, the first at bar 1.
-    bar_one_at_s : float
-        Where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music before bar 1:
-        whole bars of the first tempo and meter are added for it.
+    marks : in order of bars, the first at bar 1
+    bar_one_at_s : where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music
+        before bar 1: whole bars of the first tempo and meter are added for it.
 
     Raises
     ------
@@ -286,10 +284,8 @@ def tempo_map_from_events(
     keys : sequence of (tick, key name such as "D" or "F#m")
         Each in any order; of two at one tick the later one counts. Where none stands at tick 0,
         120 to the minute and 4/4 do, as the standard says.
-    ticks_per_quarter : int
-        The resolution of those ticks.
-    bar_one_at_s : float
-        Where tick 0 of the events, beat 1 of bar 1, lies in seconds of the stems.
+    ticks_per_quarter : the resolution of those ticks
+    bar_one_at_s : where tick 0 of the events, beat 1 of bar 1, lies in seconds of the stems
 
     Raises
     ------

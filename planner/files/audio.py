@@ -54,16 +54,11 @@ def read_stem_audio(
 
     Parameters
     ----------
-    path : Path
-        The file; opened for reading only.
-    file : str
-        Its name as the session file writes it, for the messages.
-    side : str
-        "auto", "left", "right" or "mid": what to measure of a stereo file.
-    analysis_sr : int
-        Rate of the returned signal, Hz.
-    sha256 : str, optional
-        Its sum, where whoever asks has it already; else it is worked out here.
+    path : the file; opened for reading only
+    file : its name as the session file writes it, for the messages
+    side : "auto", "left", "right" or "mid": what to measure of a stereo file
+    analysis_sr : rate of the returned signal, Hz
+    sha256 : its sum, where whoever asks has it already; else it is worked out here
 
     Returns
     -------

@@ -90,11 +90,9 @@ def without_bleed(
 
     Parameters
     ----------
-    stems : sequence of StemNotes
-        All stems of the session; the order does not matter.
-    leaking : Leaking, optional
-        As `with_only_bleed` gives it, also of stems in which no notes are looked for. Without it,
-        notes alone decide.
+    stems : all stems of the session; the order does not matter
+    leaking : as `with_only_bleed` gives it, also of stems in which no notes are looked for. Without
+        it, notes alone decide.
 
     Returns
     -------

@@ -31,8 +31,7 @@ def arrival_s(
     t_s : (k,) evenly spaced seconds from the note's start
     cents : (k,) its pitch over its sustain
     sustain_s : from when to when the sustain is judged
-    vibrato : Vibrato or None
-        It is taken out where it is there already: many begin later than the note.
+    vibrato : it is taken out where it is there already: many begin later than the note
 
     Returns
     -------

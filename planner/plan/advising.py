@@ -43,10 +43,8 @@ def advice_rows(
 
     Parameters
     ----------
-    offers : iterable of ScopeRule
-        Rules that are only told.
-    fixed : iterable of Part
-        The stems that nobody can move.
+    offers : rules that are only told
+    fixed : the stems that nobody can move
     """
     advice = [
         advice_row(rule, on_clock(ground, made.parts[rule.stem]))

@@ -64,8 +64,7 @@ def decide_all(
 
     Parameters
     ----------
-    layers : dict
-        Note id -> the rules that cover it, and what each adds.
+    layers : note id -> the rules that cover it, and what each adds
 
     Returns
     -------

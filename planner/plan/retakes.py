@@ -52,12 +52,9 @@ def thick_passages(
 
     Parameters
     ----------
-    judged : sequence of Judged
-        A part's notes in play order.
-    most : int
-        More edits than this in four bars (without bars: in 8 s) are too many.
-    share : float
-        And more than this share of the notes measured there.
+    judged : a part's notes in play order
+    most : more edits than this in four bars (without bars: in 8 s) are too many
+    share : and more than this share of the notes measured there
     """
     notes = [j for j in judged if j.heard_cents is not None]
     at = [_when(j, on) for j in notes]
@@ -98,10 +95,8 @@ def take_rows(
 
     Parameters
     ----------
-    judged : sequence of Judged
-        The part's notes in play order.
-    stems : iterable of StemNotes
-        Every stem: a double is left out only where what it doubles sounds.
+    judged : the part's notes in play order
+    stems : every stem: a double is left out only where what it doubles sounds
     refused : sequence of str
         Ids of rules of the part that a person refused; they may be why there are so many edits.
     """

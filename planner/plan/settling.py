@@ -91,17 +91,12 @@ def settle(
 
     Parameters
     ----------
-    heard : Recorded
-        Of these parts.
-    follows : mapping
-        Note of a double -> the lead's note that it follows.
-    before : mapping or None
-        On a later round, the rules of the rounds before, by id: their moves are made, and what
-        people said of rules and notes is carried out.
-    mended : frozenset
-        Ids of notes that the rounds before moved by themselves: no rule takes them further off.
-    seen : Seen
-        Of the tries before on the same notes; what this one finds is added.
+    heard : of these parts
+    follows : note of a double -> the lead's note that it follows
+    before : on a later round, the rules of the rounds before, by id: their moves are made, and what
+        people said of rules and notes is carried out
+    mended : ids of notes that the rounds before moved by themselves: no rule takes them further off
+    seen : of the tries before on the same notes; what this one finds is added
     """
     rulings, done = ground.recalled.rulings, before or {}
 

@@ -73,11 +73,9 @@ def take_notes(
 
     Parameters
     ----------
-    aimed : sequence of Aimed
-        The stem's notes beside their targets.
+    aimed : the stem's notes beside their targets
     take : TakeHeard
-    a4_hz : float
-        The session A4.
+    a4_hz : the session A4
     """
     late_s = take.take.late_by_ms / 1000.0
     score = StemScore(
@@ -180,10 +178,8 @@ def with_other_take(judged: Judged, case: Case, takes: Sequence[TakeNote], linke
     ----------
     judged, case
         The decision without other takes, and what it rests on.
-    takes : sequence of TakeNote
-        The same note in the takes, in the order of the session file.
-    linked : int
-        Other files of the same source, which need the same.
+    takes : the same note in the takes, in the order of the session file
+    linked : other files of the same source, which need the same
     """
     why = _worth_it(judged, case)
     if not why or not takes or case.heard is None or case.beats_if_moved is not None:

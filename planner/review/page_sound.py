@@ -135,8 +135,7 @@ def excerpt(span: Span, samples: Floats, facts: AudioFacts) -> Excerpt:
     span : Span
     samples : ndarray (n, channels)
         From the span's start at the file's own rate; shorter where the file ends before.
-    facts : AudioFacts
-        Says which side of the file was measured, and its rate.
+    facts : says which side of the file was measured, and its rate
     """
     one = _side(samples, facts).astype(np.float64)
     played = soxr.resample(one, facts.sr, PLAYED_SR, quality="VHQ") if len(one) else one

@@ -40,8 +40,7 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
 
     Parameters
     ----------
-    aimed : tuple of Aimed
-        The notes of one stem in play order, errors before any rule.
+    aimed : the notes of one stem in play order, errors before any rule
     in_tune_cents : float
         How far off the neighbours in the phrase may be on average (the role's base tolerance).
 
@@ -109,8 +108,7 @@ def bent_alike(bent: Iterable[Aimed]) -> dict[str, str]:
 
     Parameters
     ----------
-    bent : iterable of Aimed
-        The bends of one stem, errors before any rule.
+    bent : the bends of one stem, errors before any rule
 
     Returns
     -------

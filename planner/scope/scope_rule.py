@@ -155,12 +155,9 @@ def least_cents(
 
     Parameters
     ----------
-    cents : float
-        Where nothing is judged more or less strictly.
-    notes : iterable of str
-        Ids of the notes that the rule rests on.
-    factors : mapping
-        Note id -> factor of its tolerance, of its section and its stem, where it is not 1.
+    cents : where nothing is judged more or less strictly
+    notes : ids of the notes that the rule rests on
+    factors : note id -> factor of its tolerance, of its section and its stem, where it is not 1
     """
     found = [factors.get(note_id, 1.0) for note_id in notes] if factors else []
     factor = float(np.median(found)) if found else 1.0
@@ -222,10 +219,8 @@ def proven(
 
     Parameters
     ----------
-    least_cents : float
-        The smallest bias that is worth a rule.
-    gain : float
-        By which share the mean error falls on notes not used to find it.
+    least_cents : the smallest bias that is worth a rule
+    gain : by which share the mean error falls on notes not used to find it
     """
     return (
         round(abs(bias.cents), 1) >= least_cents

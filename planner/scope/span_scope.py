@@ -66,10 +66,8 @@ def tuning_spans(
 
     Parameters
     ----------
-    fit : list of (Aimed, float)
-        The notes a part is judged by, in play order, with their errors in cents.
-    everyone : tuple of Aimed
-        All notes of the part, in play order.
+    fit : the notes a part is judged by, in play order, with their errors in cents
+    everyone : all notes of the part, in play order
 
     Notes
     -----

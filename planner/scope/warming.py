@@ -30,8 +30,7 @@ def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Findin
 
     Parameters
     ----------
-    parts : mapping
-        Stem code -> its role and its notes in play order.
+    parts : stem code -> its role and its notes in play order
     """
     creep = {
         code: _creep_cents(aimed)

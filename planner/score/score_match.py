@@ -87,13 +87,10 @@ def match_score(
 
     Parameters
     ----------
-    start_s, midi : sequences (n,)
-        Starts in s and pitches as fractional MIDI notes, in any order.
-    score : StemScore
-        Its notes in s of its own clock. A typed `transpose` is the only one tried.
-    one_at_a_time : bool
-        Whether the stem plays a single line: then a note in the right place a small third or less
-        from the written one is taken for it, played wrong.
+    start_s, midi : (n,) starts in s and pitches as fractional MIDI notes, in any order
+    score : its notes in s of its own clock. A typed `transpose` is the only one tried.
+    one_at_a_time : whether the stem plays a single line: then a note in the right place a small
+        third or less from the written one is taken for it, played wrong
 
     Returns
     -------

@@ -103,14 +103,11 @@ def pure_places(
 
     Parameters
     ----------
-    notes : tuple of SoundingNote
-        All stems, on the common clock, with the notes that were meant.
-    tonic_at : callable
-        Seconds -> pitch class of the key's tonic, or None. It decides between chords of the same
-        notes (C6 is Am7) where the lowest note does not.
-    named : NamedChords
-        What the session file calls the chords. Two notes of a named chord are enough, root or fifth
-        need not sound; where the notes do not fit its name, they alone count.
+    notes : all stems, on the common clock, with the notes that were meant
+    tonic_at : seconds -> pitch class of the key's tonic, or None. It decides between chords of the
+        same notes (C6 is Am7) where the lowest note does not.
+    named : what the session file calls the chords. Two notes of a named chord are enough, root or
+        fifth need not sound; where the notes do not fit its name, they alone count.
 
     Notes
     -----

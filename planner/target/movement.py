@@ -64,8 +64,7 @@ def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
 
     Parameters
     ----------
-    stems : sequence of Heard
-        In any order. Stems with fewer than `FEWEST_NOTES` notes are not asked.
+    stems : in any order. Stems with fewer than `FEWEST_NOTES` notes are not asked.
     """
     asked = sorted(
         (stem for stem in stems if len(stem.start_s) >= FEWEST_NOTES), key=lambda stem: stem.code

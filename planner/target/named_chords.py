@@ -80,8 +80,7 @@ def chord_findings(
 
     Parameters
     ----------
-    notes : sequence of SoundingNote
-        All stems, on the common clock; keys, guitars and basses are held against the chords.
+    notes : all stems, on the common clock; keys, guitars and basses are held against the chords
     """
     if session.chords and not chords.spans:
         return (

@@ -31,10 +31,8 @@ def at_open_strings(
 
     Parameters
     ----------
-    aimed : tuple of Aimed
-        The notes of one stem in play order.
-    strings : tuple of int
-        Its open notes (MIDI), as typed; without them nothing is changed.
+    aimed : the notes of one stem in play order
+    strings : its open notes (MIDI), as typed; without them nothing is changed
     """
     pure = _off_equal(strings) if role == "bowed" else {}
     held = [(a, a.sustain_cents) for a in aimed if a.sustain_cents is not None]

@@ -90,8 +90,7 @@ def aimed_at_leads(
 
     Parameters
     ----------
-    judged : mapping
-        Note id -> what was decided; doubles of notes that are not in it keep their own target.
+    judged : note id -> what was decided; doubles of notes that are not in it keep their own target
 
     Returns
     -------
