@@ -34,9 +34,8 @@ _SLIDE_REACH_S = 0.25  # either side of where the pitch has left the note before
 # From a quarter to three quarters of the way. The track's window of 32 ms makes 16 of a leap.
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
-_STROKE_SD_S = (
-    0.0015  # two in three of 800 strokes, dry, in noise, a room, under bleed (30201-30202)
-)
+# Two in three of 800 strokes, dry, in noise, in a room, under bleed (30201-30202).
+_STROKE_SD_S = 0.0015
 _SLIDE_SD_S = 0.005
 _TOLD_SD_S = 0.004
 _OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0035, 0.005
