@@ -67,8 +67,7 @@ def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Mea
 
     Returns
     -------
-    tuple of Measurement
-        One per note, in the same order.
+    tuple of Measurement : one per note, in the same order
     """
     rates = lower_rates(stem, notes)
     earlier = (None, *notes)[: len(notes)]

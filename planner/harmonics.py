@@ -122,9 +122,8 @@ def fit_partials(
 
     Returns
     -------
-    PartialFit or None
-        None where the window holds fewer than 2.2 periods, no partial can be found, or the pitch
-        runs away by more than a semitone.
+    PartialFit or None : None where the window holds fewer than 2.2 periods, no partial can be
+        found, or the pitch runs away by more than a semitone
     """
     count = len(samples)
     if count < 2.2 * sr / f0_hz or count < 32:

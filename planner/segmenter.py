@@ -72,8 +72,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
 
     Returns
     -------
-    tuple of Note
-        In time order, not overlapping; positions in samples at the stem's own rate.
+    tuple of Note : in time order, not overlapping; positions in samples at the stem's own rate
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)

@@ -41,10 +41,7 @@ BPM_RANGE = (4.0, 1000.0)  # chosen: three tempo bytes end at 3.6, and no music 
 def seconds_to_smp(seconds: float, sr: int) -> int:
     """Give the sample nearest to a time (s) at rate ``sr`` (Hz); a tie goes to the even sample.
 
-    Raises
-    ------
-    ValueError
-        If the time is not a finite number or the rate is not above 0.
+    Raises ValueError if the time is not a finite number or the rate is not above 0.
     """
     return round(_exact(seconds) * _rate(sr))
 
@@ -52,10 +49,7 @@ def seconds_to_smp(seconds: float, sr: int) -> int:
 def smp_to_seconds(smp: int, sr: int) -> float:
     """Give the time (s) of a sample at rate ``sr`` (Hz).
 
-    Raises
-    ------
-    ValueError
-        If the rate is not above 0.
+    Raises ValueError if the rate is not above 0.
     """
     return smp / _rate(sr)
 
@@ -239,11 +233,8 @@ def tempo_map_from_marks(marks: Sequence[TempoMark], *, bar_one_at_s: float) -> 
     bar_one_at_s : where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music
         before bar 1: whole bars of the first tempo and meter are added for it.
 
-    Raises
-    ------
-    ValueError
-        If there is no mark, the first is not at bar 1, bars do not rise, or a tempo or meter is
-        none.
+    Raises ValueError if there is no mark, the first is not at bar 1, bars do not rise, or a tempo
+    or meter is none.
     """
     if not marks:
         raise ValueError("a tempo map needs at least one mark, at bar 1")
@@ -287,10 +278,7 @@ def tempo_map_from_events(
     ticks_per_quarter : the resolution of those ticks
     bar_one_at_s : where tick 0 of the events, beat 1 of bar 1, lies in seconds of the stems
 
-    Raises
-    ------
-    ValueError
-        If the resolution, a tempo, or a meter is none.
+    Raises ValueError if the resolution, a tempo, or a meter is none.
     """
     if ticks_per_quarter <= 0:
         raise ValueError(f"{ticks_per_quarter} ticks to the quarter is no resolution")

@@ -90,8 +90,8 @@ def track(stem: Stem) -> PitchTrack:
 
     Returns
     -------
-    PitchTrack
-        One frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one length.
+    PitchTrack : one frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one
+        length
     """
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
     samples: Floats | ByThePiece = stem.samples

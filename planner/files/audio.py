@@ -67,10 +67,8 @@ def read_stem_audio(
         Read-only; sample 0 is the file's sample 0. Full scale is 1.
     tuple of Finding
 
-    Raises
-    ------
-    AudioError
-        If the file is missing, is no audio, has more than two channels, or holds no samples.
+    Raises AudioError if the file is missing, is no audio, has more than two channels, or holds no
+    samples.
     """
     with opened_audio(path, file) as (sound, chunks):
         lossy = _lossy(sound, path)
@@ -107,13 +105,9 @@ def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32
 
     Returns
     -------
-    ndarray (n, channels) float32
-        Bad samples (not a number, infinite) are 0.
+    ndarray (n, channels) float32 : bad samples (not a number, infinite) are 0
 
-    Raises
-    ------
-    AudioError
-        As `read_stem_audio`.
+    Raises AudioError as `read_stem_audio`.
     """
     with opened_audio(path, path.name) as (sound, _):
         start = min(max(start_smp, 0), sound.frames)
@@ -137,10 +131,7 @@ def check_unchanged(sums: Mapping[Path, str], *, during: str, again: str) -> Non
     sums: path -> SHA-256 then.
     during, again: what was done meanwhile, and what to do once more, for the message.
 
-    Raises
-    ------
-    PromiseError
-        If one has changed.
+    Raises PromiseError if one has changed.
     """
     for path, sha256 in sums.items():
         if sha256_of(path) != sha256:

@@ -45,10 +45,7 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 def configs_folder() -> Path:
     """Find the configs beside the installed package, or in the repository of an editable install.
 
-    Raises
-    ------
-    SessionError
-        If neither place has them.
+    Raises SessionError if neither place has them.
     """
     for folder in (_PACKAGE / "configs", _PACKAGE.parent / "configs"):
         if (folder / "tolerances.yaml").is_file():
@@ -66,10 +63,7 @@ def judging_names() -> tuple[str, ...]:
 def read_tolerances(path: Path | None = None) -> Tolerances:
     """Read the tolerances that come with the planner, or a user's own copy of them.
 
-    Raises
-    ------
-    SessionError
-        If the file cannot be read, or a key or a value in it cannot be used.
+    Raises SessionError if the file cannot be read, or a key or a value in it cannot be used.
     """
     usual: Any = read_yaml(configs_folder() / _TOLERANCES)[0]
     path = configs_folder() / _TOLERANCES if path is None else path
@@ -87,10 +81,8 @@ def read_judging(name_or_path: str, *, beside: Path | None = None) -> Judging:
     name_or_path: ``plain-band`` and the like; anything with a folder or ``.yaml`` in it is a path.
     beside: folder that a relative path starts from (the session file's).
 
-    Raises
-    ------
-    SessionError
-        If there is no such preset or file, or a key or a value in it cannot be used.
+    Raises SessionError if there is no such preset or file, or a key or a value in it cannot be
+    used.
     """
     usual: Any = read_yaml(configs_folder() / _USUAL_PRESET)[0]
     if name_or_path.endswith(_SUFFIXES) or "/" in name_or_path or "\\" in name_or_path:

@@ -96,9 +96,8 @@ def without_bleed(
 
     Returns
     -------
-    tuple of StemNotes
-        In the same order. Where a path leads, notes say how far under them other stems leak in
-        and where they are heard themselves, and are less sure by that.
+    tuple of StemNotes : in the same order. Where a path leads, notes say how far under them other
+        stems leak in and where they are heard themselves, and are less sure by that.
     """
     sounding = {s.code: _arrays(s) for s in stems if s.code not in leaking.only_bleed}
     cleaned = []

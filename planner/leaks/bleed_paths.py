@@ -103,8 +103,8 @@ def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:
 
     Returns
     -------
-    tuple of BleedPath
-        By source, then the stem it leaks into; only paths that are there beyond chance.
+    tuple of BleedPath : by source, then the stem it leaks into; only paths that are there beyond
+        chance
     """
     found = {
         (source, into): path_between(spectra[source], spectra[into])

@@ -61,8 +61,7 @@ def coarse_spectra(samples: Floats, sr: int) -> Spectra:
 
     Returns
     -------
-    Spectra
-        From 62.5 to 2000 Hz.
+    Spectra : from 62.5 to 2000 Hz
     """
     window, hop = round(_WINDOW_S * sr), round(HOP_S * sr)
     bin_hz = sr / window

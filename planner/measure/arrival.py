@@ -35,8 +35,7 @@ def arrival_s(
 
     Returns
     -------
-    float or None
-        Seconds; None where the pitch never stays near its sustain.
+    float or None : seconds; None where the pitch never stays near its sustain
     """
     first_s, last_s = sustain_s
     swung = cents if vibrato is None else cents - vibrato.at(t_s)
@@ -63,8 +62,7 @@ def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> t
 
     Returns
     -------
-    tuple of float
-        From when to when the pitch stays near its note's; seconds.
+    tuple of float : from when to when the pitch stays near its note's; seconds
     """
     inside = (t_s >= window_s[0]) & (t_s <= window_s[1])
     if inside.sum() < 2 * _LEAST_LATE_FRAMES:

@@ -106,8 +106,7 @@ def partial_phases(
 
     Returns
     -------
-    Phases or None
-        None where the samples hold fewer than four frames.
+    Phases or None : None where the samples hold fewer than four frames
     """
     hop = round(FOLLOW_HOP_S * sr)
     middle_hz = float(middle_of(prior_hz[::hop]))

@@ -99,8 +99,7 @@ def find_vibrato(
 
     Returns
     -------
-    Vibrato or None
-        None where too few cycles fit, or the swing is small or irregular.
+    Vibrato or None : None where too few cycles fit, or the swing is small or irregular
     """
     seconds = float(t_s[-1] - t_s[0])
     if len(t_s) < 12:

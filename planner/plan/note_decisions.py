@@ -68,10 +68,8 @@ def decide_all(
 
     Returns
     -------
-    dict of float
-        Note id -> points of the worst clash that it is named in, with the rules made.
-    dict of Judged
-        Note id -> what the planner decides.
+    dict of float : note id -> points of the worst clash that it is named in, with the rules made
+    dict of Judged : note id -> what the planner decides
     """
     under = _under(settling, layers)
     kept = settling.kept.by_note()

@@ -33,13 +33,10 @@ def scale_offsets(text: str, *, file: str, root: str = "C") -> tuple[float, ...]
 
     Returns
     -------
-    tuple of float
-        Twelve offsets in cents, C first.
+    tuple of float : twelve offsets in cents, C first
 
-    Raises
-    ------
-    SessionError
-        With the file and the line, if it is no such file, has not twelve notes, or no octave.
+    Raises SessionError with the file and the line, if it is no such file, has not twelve notes, or
+    no octave.
     """
     rows = [
         (number, line.strip())

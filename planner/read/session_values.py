@@ -70,10 +70,7 @@ class Problems:
     def raise_if_any(self) -> None:
         """Raise one error that tells every problem, by line.
 
-        Raises
-        ------
-        SessionError
-            If there was any problem.
+        Raises SessionError if there was any problem.
         """
         if not self.told:
             return

@@ -46,8 +46,7 @@ def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) 
 
     Returns
     -------
-    dict
-        Note id -> what to say of it. Transposed phrases do not count as repeats.
+    dict : note id -> what to say of it. Transposed phrases do not count as repeats.
 
     Notes
     -----
@@ -112,8 +111,7 @@ def bent_alike(bent: Iterable[Aimed]) -> dict[str, str]:
 
     Returns
     -------
-    dict
-        Note id -> what to say of it.
+    dict : note id -> what to say of it
     """
     to_note: dict[int, list[tuple[str, float]]] = {}
     for a in bent:

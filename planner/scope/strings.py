@@ -205,8 +205,7 @@ def place_notes(
 
     Returns
     -------
-    list of StringGuess
-        One per note. A note that a single string can reach is on that string.
+    list of StringGuess : one per note. A note that a single string can reach is on that string.
     """
     opened = np.array(sorted(tuning))
     frets = midi[:, None] - opened

@@ -94,8 +94,7 @@ def match_score(
 
     Returns
     -------
-    ScoreMatch or None
-        None where nothing agrees at all.
+    ScoreMatch or None : None where nothing agrees at all
 
     Notes
     -----

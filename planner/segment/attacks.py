@@ -150,9 +150,8 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> tuple[float, float] |
 
     Returns
     -------
-    (s, s) or None
-        The moment, and one standard deviation of it: what sounded before hides a rise for as long
-        as that takes to come up to it. None where nothing rises.
+    (s, s) or None : the moment, and one standard deviation of it: what sounded before hides a rise
+        for as long as that takes to come up to it. None where nothing rises.
     """
     sr = stem.analysis_sr
     grain = sr // 1000

@@ -38,8 +38,7 @@ def stopped_frame(level_db: Floats, hop_s: float) -> int:
 
     Returns
     -------
-    int
-        k where the level never drops out of its decay.
+    int : k where the level never drops out of its decay
     """
     count = len(level_db)
     first, least, short = (round(s / hop_s) for s in (_ATTACK_S, _LEAST_BODY_S, _SHORT_BODY_S))
@@ -104,8 +103,7 @@ def rings_from_frame(level_db: Floats, hop_s: float) -> int:
 
     Returns
     -------
-    int
-        k where the level never falls at once for good, or is gone at once when it does.
+    int : k where the level never falls at once for good, or is gone at once when it does
     """
     count, within = len(level_db), round(_LET_GO_WITHIN_S / hop_s)
     if count <= within:

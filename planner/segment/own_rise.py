@@ -38,9 +38,8 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
 
     Returns
     -------
-    float
-        Seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the note
-        before, or where they stood as high all along.
+    float : seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the
+        note before, or where they stood as high all along
     """
     sr = stem.analysis_sr
     window_s = max(_WINDOW_S, _WINDOW_PERIODS / min(f_hz, before_hz))

@@ -99,8 +99,7 @@ def with_struck_pitches(
 
     Returns
     -------
-    PitchTrack
-        Pitch and strength changed in some frames from a stroke on.
+    PitchTrack : pitch and strength changed in some frames from a stroke on
     """
     f0_hz, strength = track.f0_hz.copy(), track.strength.copy()
     for frame, following in pairwise(map(int, [*struck, len(f0_hz)])):

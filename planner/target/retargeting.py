@@ -94,10 +94,8 @@ def aimed_at_leads(
 
     Returns
     -------
-    dict of Part
-        All parts; those without a lead as they were.
-    dict
-        Note id of a double -> note id of the lead that it follows. Notes that share no note with
+    dict of Part : all parts; those without a lead as they were
+    dict : note id of a double -> note id of the lead that it follows. Notes that share no note with
         the lead, or one about which a question is open, keep their own target.
     """
     targets: dict[str, Target] = {}
