@@ -60,14 +60,10 @@ ONLY_EVEN = "only even partials are heard: it sounds an octave higher, above wha
 def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
     """Measure every note of a stem in which one note sounds at a time.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     notes : from `planner.segmenter.segment`
 
-    Returns
-    -------
-    tuple of Measurement : one per note, in the same order
+    Returns one per note, in the same order.
     """
     rates = lower_rates(stem, notes)
     earlier = (None, *notes)[: len(notes)]

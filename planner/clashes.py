@@ -109,8 +109,6 @@ def overlapping_pairs(
 ) -> tuple[Ints, Ints, Floats]:
     """Find all pairs of notes of different parts that sound together long enough.
 
-    Parameters
-    ----------
     start_s, end_s : (n,) in s; ``start_s`` must rise
     part : (n,) which part each note belongs to
     least_s : shortest overlap in s

@@ -16,8 +16,6 @@ from __future__ import annotations
 class PlannerError(Exception):
     """A fault that is told in words, never as a traceback.
 
-    Parameters
-    ----------
     what : what is wrong, one sentence
     file : the file it is in, as the user wrote its name
     line : line in that file, counted from 1

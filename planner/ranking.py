@@ -141,8 +141,6 @@ def rank(
     A line is above the stop line while the time up to and including it, and the lines that it is
     made together with, fits in ``edit_minutes``.
 
-    Parameters
-    ----------
     rows : all rows; only those of the steps are ranked
     terms : row id -> the terms of its severity
     steps : the lines in their order, best first (`planner.clear.fewest_moves`)

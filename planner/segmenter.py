@@ -65,14 +65,7 @@ _SOUNDS_ON_DB = 3.0  # chosen: less is the unevenness of a tone
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """Split a stem in which one note sounds at a time into its notes.
 
-    Parameters
-    ----------
-    stem : Stem
-    track : PitchTrack of the same stem
-
-    Returns
-    -------
-    tuple of Note : in time order, not overlapping; positions in samples at the stem's own rate
+    Returns notes in time order, not overlapping; positions in samples at the stem's own rate.
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)

@@ -105,8 +105,6 @@ def target_for(
 ) -> Target:
     """Say which note was meant, and where it belongs.
 
-    Parameters
-    ----------
     offset_cents : how far the whole part stands off (see `part_offset_cents`). Only the choice of
         the note allows for it: the target stays where the note belongs.
     intended_midi : int, optional
@@ -114,8 +112,6 @@ def target_for(
     ask_beyond_cents : further than this from the nearest note, the note counts as between two
     follow_keys : the part doubles the reference and follows its keys
 
-    Notes
-    -----
     A note that was not measured is named after its coarse pitch and never counts as between notes.
     """
     measurement = measured.measurement

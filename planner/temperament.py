@@ -88,14 +88,9 @@ TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
 def temperament_cents(name: str) -> tuple[float, ...]:
     """Say how many cents each note lies from equal temperament when both share the same A.
 
-    Parameters
-    ----------
     name : a key of `TEMPERAMENTS`
 
-    Returns
-    -------
-    tuple of float : twelve offsets in cents, C first; A is 0, because A4 is what a session states
-        in Hz
+    Returns twelve offsets in cents, C first; A is 0, because A4 is what a session states in Hz.
 
     Raises ValueError if no temperament has that name; the message offers the nearest one.
     """

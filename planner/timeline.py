@@ -227,8 +227,6 @@ class TempoMap:
 def tempo_map_from_marks(marks: Sequence[TempoMark], *, bar_one_at_s: float) -> TempoMap:
     """Build the tempo map that a session file states bar by bar.
 
-    Parameters
-    ----------
     marks : in order of bars, the first at bar 1
     bar_one_at_s : where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music
         before bar 1: whole bars of the first tempo and meter are added for it.
@@ -268,8 +266,6 @@ def tempo_map_from_events(
 ) -> TempoMap:
     """Build a tempo map from the events of a Standard MIDI File, of any resolution.
 
-    Parameters
-    ----------
     tempos : sequence of (tick, microseconds per quarter)
     meters : sequence of (tick, beats, beat unit)
     keys : sequence of (tick, key name such as "D" or "F#m")

@@ -52,8 +52,6 @@ def read_stem_audio(
 ) -> tuple[AudioFacts, NDArray[np.float32], tuple[Finding, ...]]:
     """Read one audio file: its facts, one channel at the analysis rate, and what is wrong with it.
 
-    Parameters
-    ----------
     path : the file; opened for reading only
     file : its name as the session file writes it, for the messages
     side : "auto", "left", "right" or "mid": what to measure of a stereo file
@@ -103,9 +101,7 @@ def read_stem_audio(
 def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32]:
     """Read a stretch of a file at its own rate, cut to what the file has.
 
-    Returns
-    -------
-    ndarray (n, channels) float32 : bad samples (not a number, infinite) are 0
+    Returns (n, channels) float32; bad samples (not a number, infinite) are 0.
 
     Raises AudioError as `read_stem_audio`.
     """

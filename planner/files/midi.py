@@ -60,10 +60,8 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     path: a Standard MIDI File.
     track: the track's name; None where only one track has notes. Drums (channel 10) are no notes.
 
-    Returns
-    -------
-    list of (start_s, end_s, midi) : seconds from the score's own tick 0, by its own tempo;
-        ascending by start, then pitch
+    Returns (start_s, end_s, midi) of each, in seconds from the score's own tick 0 by its own tempo;
+    ascending by start, then pitch.
 
     Raises ScoreError if the file cannot be read, the track is not there, or none was named and
     several have notes.

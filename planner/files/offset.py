@@ -19,8 +19,6 @@ _BLOCK = 1 << 16
 def take_out_offset(samples: Floats, sr: int) -> None:
     """Take what stands, or moves slowly, out of a signal.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``, Hz; changed in place, as a long stem does not fit in memory twice
     """
     half = round(_OVER_S * sr / 2.0)

@@ -88,16 +88,12 @@ def without_bleed(
 ) -> tuple[StemNotes, ...]:
     """Drop the notes that are bleed, say of each stem how many, and of each note what leaks in.
 
-    Parameters
-    ----------
     stems : all stems of the session; the order does not matter
     leaking : as `with_only_bleed` gives it, also of stems in which no notes are looked for. Without
         it, notes alone decide.
 
-    Returns
-    -------
-    tuple of StemNotes : in the same order. Where a path leads, notes say how far under them other
-        stems leak in and where they are heard themselves, and are less sure by that.
+    Returns them in the same order. Where a path leads, notes say how far under them other stems
+    leak in and where they are heard themselves, and are less sure by that.
     """
     sounding = {s.code: _arrays(s) for s in stems if s.code not in leaking.only_bleed}
     cleaned = []

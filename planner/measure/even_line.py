@@ -128,8 +128,6 @@ def even_line(
 ) -> EvenLine | None:
     """Fit a smooth line to a stretch of a note; None where more than noise lies beside it.
 
-    Parameters
-    ----------
     phases, contour : of the note; the contour is where the fit starts
     span_s : the stretch, seconds from the start of the note
     b_sd : how well the stiffness is known that the phases were followed with; 0 where none is

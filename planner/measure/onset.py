@@ -95,8 +95,6 @@ def measure_onset(
 ) -> Onset | None:
     """Measure one note's onset; None where the window holds no steady partials.
 
-    Parameters
-    ----------
     span : the note's samples
     prior, stiffness : coarse pitch of f0 along the samples, Hz, and how stiff the string is
     contour : the note's line, which a swelling start is extrapolated along

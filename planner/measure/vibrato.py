@@ -90,16 +90,12 @@ def find_vibrato(
 ) -> Vibrato | None:
     """Find vibrato in a contour.
 
-    Parameters
-    ----------
     t_s : (k,) evenly spaced seconds
     cents : (k,) contour
     window_s : length of the Hann window each point is a mean over; its damping is undone
     usual_hz : the rate of the part's other notes; one near it is found in a single cycle
 
-    Returns
-    -------
-    Vibrato or None : None where too few cycles fit, or the swing is small or irregular
+    Returns None where too few cycles fit, or the swing is small or irregular.
     """
     seconds = float(t_s[-1] - t_s[0])
     if len(t_s) < 12:

@@ -41,8 +41,6 @@ def advice_rows(
 ) -> list[Row]:
     """Give the advice, with its first ids: offers, takes, doubles to leave out, other voicings.
 
-    Parameters
-    ----------
     offers : rules that are only told
     fixed : the stems that nobody can move
     """

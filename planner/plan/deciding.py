@@ -111,8 +111,6 @@ def decide_once(
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
 
-    Parameters
-    ----------
     stems : stem code -> notes
     beside : stem code -> what lies beside its notes (`laid_beside`)
     before : rules of earlier rounds, by id, whose moves the notes have made; None on the first

@@ -62,8 +62,6 @@ def decide_all(
 ) -> tuple[Mapping[str, float], dict[str, Judged]]:
     """Decide about every note while some rules are made.
 
-    Parameters
-    ----------
     layers : note id -> the rules that cover it, and what each adds
 
     Returns

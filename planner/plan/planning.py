@@ -54,8 +54,6 @@ def make_plan(
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
-    Parameters
-    ----------
     ground : as far as it is given, not worked out
     stems : in any order; each must be in the session. Notes by start.
     missing : codes of stems that were left out

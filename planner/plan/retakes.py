@@ -50,8 +50,6 @@ def thick_passages(
 ) -> list[Passage]:
     """Find the passages of four bars and more with too many edits in every four bars.
 
-    Parameters
-    ----------
     judged : a part's notes in play order
     most : more edits than this in four bars (without bars: in 8 s) are too many
     share : and more than this share of the notes measured there
@@ -93,8 +91,6 @@ def take_rows(
 ) -> list[Row]:
     """Advise what costs less than the edits of one part.
 
-    Parameters
-    ----------
     judged : the part's notes in play order
     stems : every stem: a double is left out only where what it doubles sounds
     refused : sequence of str

@@ -89,8 +89,6 @@ def settle(
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
 
-    Parameters
-    ----------
     heard : of these parts
     follows : note of a double -> the lead's note that it follows
     before : on a later round, the rules of the rounds before, by id: their moves are made, and what

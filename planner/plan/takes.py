@@ -71,10 +71,7 @@ def take_notes(
     The intended notes of the stem stand for the score. Only firm and fair readings count, of about
     the same length, not twice as loud or soft, and without a wobble.
 
-    Parameters
-    ----------
     aimed : the stem's notes beside their targets
-    take : TakeHeard
     a4_hz : the session A4
     """
     late_s = take.take.late_by_ms / 1000.0
@@ -174,8 +171,6 @@ def with_other_take(judged: Judged, case: Case, takes: Sequence[TakeNote], linke
     within 5 cents, better by 10 and by more than chance, and what covers the note as a rule counts
     for the borrowed one too.
 
-    Parameters
-    ----------
     judged, case
         The decision without other takes, and what it rests on.
     takes : the same note in the takes, in the order of the session file

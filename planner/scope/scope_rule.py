@@ -153,8 +153,6 @@ def least_cents(
 ) -> float:
     """Say from how many cents on some notes make a rule, as strictly as most of them are judged.
 
-    Parameters
-    ----------
     cents : where nothing is judged more or less strictly
     notes : ids of the notes that the rule rests on
     factors : note id -> factor of its tolerance, of its section and its stem, where it is not 1
@@ -217,8 +215,6 @@ def proven(
 ) -> bool:
     """Whether a bias makes a rule: large enough, most notes on its side, and of use.
 
-    Parameters
-    ----------
     least_cents : the smallest bias that is worth a rule
     gain : by which share the mean error falls on notes not used to find it
     """

@@ -52,8 +52,6 @@ def without_unheard(
 ) -> list[tuple[Aimed, float]]:
     """Leave the notes of a run out of what others are judged by, where their sustain is not heard.
 
-    Parameters
-    ----------
     fit : notes with the errors by which they are judged together
     run : short notes that are heard alike: those of one run, or of one pitch in such runs
     """

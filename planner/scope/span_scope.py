@@ -64,13 +64,9 @@ def tuning_spans(
 ) -> tuple[TuningSpan, ...]:
     """Find the stretches of a part that stand off; nothing where its tuning never changes.
 
-    Parameters
-    ----------
     fit : the notes a part is judged by, in play order, with their errors in cents
     everyone : all notes of the part, in play order
 
-    Notes
-    -----
     A stretch nearer to its targets than the part rule's offset (of a lead voice: than the offset
     from which it is moved), or than twice its doubt, is left out, and so is one whose notes gain
     less than a part's must by what the others of the stretch say.

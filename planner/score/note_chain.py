@@ -36,8 +36,6 @@ def worthiest_chain(
 ) -> tuple[float, list[tuple[int, int]]]:
     """Find the worthiest chain of pairs, and its worth; 0 and none where no pitch is alike.
 
-    Parameters
-    ----------
     t, p : (n,) starts in s and pitches of the played notes, by stroke
     s, m : (q,) the same of the written ones
     expected_s : how much later than written the playing may be, s

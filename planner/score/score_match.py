@@ -85,19 +85,13 @@ def match_score(
 ) -> ScoreMatch | None:
     """Lay the found notes of a stem beside its score.
 
-    Parameters
-    ----------
     start_s, midi : (n,) starts in s and pitches as fractional MIDI notes, in any order
     score : its notes in s of its own clock. A typed `transpose` is the only one tried.
     one_at_a_time : whether the stem plays a single line: then a note in the right place a small
         third or less from the written one is taken for it, played wrong
 
-    Returns
-    -------
-    ScoreMatch or None : None where nothing agrees at all
+    Returns None where nothing agrees at all.
 
-    Notes
-    -----
     Dynamic programming over pairs of like pitch: a pair is worth up to 1, notes passed over and
     steps in time whose ratio differs from the usual one cost. Transpositions are tried as written,
     by octaves, and where the pitch histograms agree best.

@@ -53,8 +53,6 @@ def is_note(
 ) -> bool:
     """Tell whether a step is a note.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     step, previous : frames of one pitch, and the note before
     level_db : (frames,) level of what is pitched

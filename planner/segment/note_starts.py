@@ -72,8 +72,6 @@ def note_start(
 ) -> Start:
     """Find the start of a note.
 
-    Parameters
-    ----------
     stem : the stem
     f0_hz, strength : its coarse pitch by frames, and how periodic they are
     step, first, pitch_hz : how the note came about, its first frame near its pitch, and that pitch

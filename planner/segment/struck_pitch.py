@@ -89,17 +89,13 @@ def with_struck_pitches(
 ) -> PitchTrack:
     """Give the track the pitch of what is struck where it reads the ring of other strings.
 
-    Parameters
-    ----------
     stem, track : a stem and its coarse pitch
     struck : frames of `planner.segment.attacks.attack_frames`; of what is blown, bowed or sung
         those at which a string would be called struck, for there a release or a room hides the next
         note
     lowest_hz : lower pitches are left as they were read
 
-    Returns
-    -------
-    PitchTrack : pitch and strength changed in some frames from a stroke on
+    Returns pitch and strength changed in some frames from a stroke on.
     """
     f0_hz, strength = track.f0_hz.copy(), track.strength.copy()
     for frame, following in pairwise(map(int, [*struck, len(f0_hz)])):

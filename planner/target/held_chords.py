@@ -101,16 +101,12 @@ def pure_places(
 ) -> dict[str, PurePlace]:
     """Find the notes that belong at a pure interval (note id -> place).
 
-    Parameters
-    ----------
     notes : all stems, on the common clock, with the notes that were meant
     tonic_at : seconds -> pitch class of the key's tonic, or None. It decides between chords of the
         same notes (C6 is Am7) where the lowest note does not.
     named : what the session file calls the chords. Two notes of a named chord are enough, root or
         fifth need not sound; where the notes do not fit its name, they alone count.
 
-    Notes
-    -----
     ``judging.pure_thirds`` says how far: "yes" all the way, "halfway", "no" not at all. Halfway at
     most where keys or frets sound in the chord; a pitch that they sound as well has no such place.
     """

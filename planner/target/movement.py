@@ -62,8 +62,6 @@ class SongMovement:
 def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
     """Find the movement that all stems share, or None where none is proven.
 
-    Parameters
-    ----------
     stems : in any order. Stems with fewer than `FEWEST_NOTES` notes are not asked.
     """
     asked = sorted(

@@ -29,8 +29,6 @@ def at_open_strings(
     Of each such pitch the held notes without vibrato count, against all others of the part. They
     must lie nearer to the pure place than to the equal one, by more than chance makes of so few.
 
-    Parameters
-    ----------
     aimed : the notes of one stem in play order
     strings : its open notes (MIDI), as typed; without them nothing is changed
     """

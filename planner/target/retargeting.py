@@ -88,8 +88,6 @@ def aimed_at_leads(
 ) -> tuple[dict[str, Part], dict[str, str]]:
     """Aim doubles at where the plan leaves their lead, with what it leaves in.
 
-    Parameters
-    ----------
     judged : note id -> what was decided; doubles of notes that are not in it keep their own target
 
     Returns

@@ -19,8 +19,6 @@ import numpy as np
 def sum_of(*values: object) -> str:
     """Give the SHA-256 of some values, as hexadecimal digits.
 
-    Parameters
-    ----------
     values
         None, truth values, numbers, texts, arrays of numbers, and records (dataclasses),
         sequences, sets and mappings of these.

@@ -57,8 +57,6 @@ def reached_by(values: Floats, share: float) -> float:
 def spread_of(values: ArrayLike, middle: float | None = None) -> float:
     """Standard deviation of normal scatter with the same median distance from the middle.
 
-    Parameters
-    ----------
     values : (n,) at least one
     middle : what distances are taken from, in the same unit; their median where None, 0 for what
         are distances already
