@@ -116,7 +116,8 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
         if placed is not None:
             note, follows = placed
             if notes and (follows or note.start_s < notes[-1].end_s):
-                notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
+                end_smp = note.start_smp
+                notes[-1] = replace(notes[-1], end_smp=end_smp, end_s=end_smp / stem.sr)
             notes.append(note)
             previous = step
     least_s = _LEAST_SUNG_S if sung else 0.9 * MIN_NOTE_S
@@ -246,7 +247,3 @@ def _place(
         start_sd_s=start.sd_s,
     )
     return note, start.follows
-
-
-def _end_at(note: Note, end_smp: int, sr: int) -> Note:
-    return replace(note, end_smp=end_smp, end_s=end_smp / sr)

@@ -206,7 +206,7 @@ def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
         cents=middle,
         doubt_cents=max(doubt, claimed),
         spread_cents=spread,
-        one_side_share=_one_side(errors, middle),
+        one_side_share=float((np.sign(errors) == np.sign(middle)).mean()),
     )
 
 
@@ -229,10 +229,6 @@ def well_known(cents: float, doubt_cents: float, limits: PitchRule | StringRule)
     """Whether a bias is known to as many cents as it must be, or stands out all the same."""
     known = max(limits.uncertainty_cents, abs(cents) / _SURE_ERRORS)
     return round(doubt_cents, 1) <= round(known, 1)
-
-
-def _one_side(errors: Floats, bias: float) -> float:
-    return float((np.sign(errors) == np.sign(bias)).mean())
 
 
 def weights(fit: list[tuple[Aimed, float]]) -> Floats:

@@ -58,7 +58,8 @@ def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
         return _evidence(fit, string, limits, part.factors) if frets > 1 else None
 
     rules = []
-    for string in _strings_of(notes, strings):
+    told = {_string(a, strings) for a in notes}
+    for string in sorted(s for s in told if s is not None):
         own = tuple(a for a in notes if _string(a, strings) == string)
         evidence = proof(own, string)
         if evidence is not None:
@@ -225,10 +226,6 @@ def _midi(aimed: Aimed) -> int:
 def _string(aimed: Aimed, strings: Mapping[str, StringGuess]) -> int | None:
     guess = strings.get(aimed.measured.id)
     return None if guess is None else guess.string_midi
-
-
-def _strings_of(notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess]) -> list[int]:
-    return sorted({s for a in notes if (s := _string(a, strings)) is not None})
 
 
 def _gain_of_frets(errors: Floats, frets: Floats) -> float:

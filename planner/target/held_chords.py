@@ -19,6 +19,7 @@ from planner.model import FIXED_ROLES
 from planner.target.named_chords import NONE_NAMED, NamedChords
 from planner.temperament import PITCH_CLASSES
 from planner.words.chord_symbols import ChordSymbol
+from planner.words.wording import listed
 
 HELD_S = 0.6  # shorter chords pass by; common practice, no source
 _JOINED_S = 0.1  # chosen: a note or chord taken up again this soon goes on
@@ -129,7 +130,7 @@ def pure_places(
             continue
         others = [code for code in chord.stems if code != h.stem]
         said = f"the pure {_DEGREES[semitones]} of the {chord.name} chord held with "
-        said += _listed(others)
+        said += listed(others) if others else "itself"
         place = PurePlace(semitones=semitones, pure_cents=pure, share=share, said=said)
         found |= dict.fromkeys(h.ids, place)
     return found
@@ -285,7 +286,3 @@ def _share(
         if n.role in _TEMPERED and n.midi % 12 in tones:
             share = min(share, 0.5)
     return share
-
-
-def _listed(codes: list[str]) -> str:
-    return " and ".join(filter(None, [", ".join(codes[:-1]), codes[-1]])) if codes else "itself"
