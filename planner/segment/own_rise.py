@@ -30,7 +30,6 @@ _RISEN_EARLY = 0.135
 def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> float:
     """Find when a note that is read from ``about_s`` on began to rise under the note before.
 
-    stem : Stem
     about_s : where the track comes to read the note
     f_hz, before_hz : pitch of the note, and of the one before it
 
