@@ -30,7 +30,7 @@ from planner.measure.onset import (
 from planner.measure.partial_series import FoundPartials, KnownB, PartialFit, tied
 from planner.measure.stiffness import OwnStiffness, Stiffness, own_stiffness, pooled_stiffness
 from planner.measure.sustain import Sustain, measure_sustain, why_no_sustain
-from planner.measure.vibrato import Vibrato, usual_rate_hz
+from planner.measure.vibrato import usual_rate_hz
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
@@ -60,15 +60,10 @@ ONLY_EVEN = "only even partials are heard: it sounds an octave higher, above wha
 def analyze(stem: Stem, track: PitchTrack, notes: tuple[Note, ...]) -> tuple[Measurement, ...]:
     """Measure every note of a stem in which one note sounds at a time.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     notes : from `planner.segmenter.segment`
 
-    Returns
-    -------
-    tuple of Measurement
-        One per note, in the same order.
+    Returns one per note, in the same order.
     """
     rates = lower_rates(stem, notes)
     earlier = (None, *notes)[: len(notes)]
@@ -116,46 +111,35 @@ def _measure(
     *,
     swells: bool,
 ) -> Measurement:
-    length_s, contour = line.length_s, line.contour
-    onset_first_s, onset_length_s = line.onset_first_s, line.onset_length_s
-    why: list[str] = []
     if onset is None:
-        why.append(onset_reason(note, length_s, onset_length_s))
-    elif blank := why_blank(onset, note, previous):
-        why.append(blank)
+        why = onset_reason(note, line.length_s, line.onset_length_s)
+    elif why := why_blank(onset, note, previous):
         onset = None
-    too_short = why_no_sustain(note, line)
+    contour, too_short = line.contour, why_no_sustain(note, line)
     if contour is None or too_short:
-        why.append(too_short)
-        return _short_note(note, onset, length_s, stiffness, contour, why)
-    cents, vibrato = line.cents, line.vibrato
+        return _short_note(note, onset, stiffness, line, f"{why}; {too_short}".removeprefix("; "))
+    vibrato = line.vibrato
+    if onset is not None and vibrato is not None:
+        window_s = line.onset_first_s, line.onset_length_s
+        onset = without_vibrato(onset, vibrato, contour, line.cents, window_s)
     sustain = measure_sustain(note.pitch_hz, line, contour, swells=swells)
     sustain_hz = note.pitch_hz * 2 ** (sustain.cents / 1200)
-    onset_hz, onset_sd = (onset.hz, onset.sd_cents) if onset is not None else (None, None)
-    if onset_hz is not None and vibrato is not None:
-        onset_hz, onset_sd = without_vibrato(
-            onset_hz, onset_sd or 0.0, vibrato, contour, cents, onset_first_s, onset_length_s
-        )
-    end_hz = _end(note, contour, cents, length_s, vibrato)
     found = line.partials
     series = tied(found, KnownB(b=stiffness.b)) if found else None
-    upper = _upper_cents(series) if series else None
-    if series is not None and upper is not None:
-        # Where partials part, the line may have followed those that the series does not rest on.
-        upper += 1200 * float(np.log2(series.f1_hz / note.pitch_hz))
-        upper -= line.cents_between(*line.partials_s)
+    upper = _upper_over_line(note, line, series) if series else None
     octave_low = found is not None and _only_even(found)
     if octave_low:
-        why.append(ONLY_EVEN)
-    known = onset_hz is not None and (onset_sd or 0.0) <= _ONSET_HEARD_CENTS
+        why = f"{why}; {ONLY_EVEN}".removeprefix("; ")
     # Of a glide the ear goes with where it arrives; a pluck is heard by its sharp start as well.
-    sags = not swells and onset_hz is not None and onset_hz > sustain_hz
+    onset_heard_hz = None
+    if onset is not None and onset.sd_cents <= _ONSET_HEARD_CENTS and not swells:
+        onset_heard_hz = onset.hz if onset.hz > sustain_hz else None
     return Measurement(
-        onset_hz=onset_hz,
+        onset_hz=onset.hz if onset else None,
         sustain_hz=sustain_hz,
-        end_hz=end_hz,
-        heard_hz=_heard(onset_hz if known and sags else None, sustain_hz, upper, length_s),
-        onset_uncertainty_cents=onset_sd,
+        end_hz=_end(note, line, contour),
+        heard_hz=_heard(onset_heard_hz, sustain_hz, upper, line.length_s),
+        onset_uncertainty_cents=onset.sd_cents if onset else None,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
         slope_uncertainty_cents_per_s=sustain.slope_sd_cents_per_s,
@@ -164,7 +148,7 @@ def _measure(
         vibrato_regularity=vibrato.regularity if vibrato else None,
         settle_s=arrival_s(
             contour.t_s,
-            cents - sustain.cents,
+            line.cents - sustain.cents,
             (line.sustain_first_s, line.sustain_last_s),
             vibrato,
         ),
@@ -172,8 +156,8 @@ def _measure(
         inharmonicity_b_uncertainty=stiffness.b_sd,
         partials_cents=_partials_disagreement(found, series) if found and series else None,
         upper_partials_db=upper_partials_db(found) if found else None,
-        confidence="shaky" if octave_low else _confidence(note, length_s, sustain),
-        not_measured_because="; ".join(why),
+        confidence="shaky" if octave_low else _confidence(note, line.length_s, sustain),
+        not_measured_because=why,
         contour_s=_frozen(contour.t_s + note.start_s),
         contour_hz=_frozen(contour.f1_hz),
     )
@@ -185,17 +169,13 @@ def _frozen(values: Floats) -> Floats:
 
 
 def _short_note(
-    note: Note,
-    onset: Onset | None,
-    length_s: float,
-    stiffness: Stiffness,
-    contour: Contour | None,
-    why: list[str],
+    note: Note, onset: Onset | None, stiffness: Stiffness, line: NoteLine, why: str
 ) -> Measurement:
     """A note without a sustain: its onset, if that, and why there is no more."""
     confidence: Confidence = ""
     if onset is not None:
         confidence = "fair" if onset.sd_cents <= FAIR_CENTS and note.strength > 0.9 else "shaky"
+    contour = line.contour
     return Measurement(
         onset_hz=onset.hz if onset else None,
         heard_hz=onset.hz if onset else None,
@@ -203,25 +183,23 @@ def _short_note(
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
         confidence=confidence,
-        not_measured_because="; ".join(why),
+        not_measured_because=why,
         contour_s=None if contour is None else _frozen(contour.t_s + note.start_s),
         contour_hz=None if contour is None else _frozen(contour.f1_hz),
     )
 
 
-def _end(
-    note: Note, contour: Contour, cents: Floats, length_s: float, vibrato: Vibrato | None
-) -> float | None:
-    if length_s <= _END_OF_NOTES_OVER_S:
+def _end(note: Note, line: NoteLine, contour: Contour) -> float | None:
+    if line.length_s <= _END_OF_NOTES_OVER_S:
         return None
-    span_s = min(END_SHARE * length_s, END_S)
-    inside = (contour.t_s >= length_s - span_s) & (contour.t_s <= length_s)
+    from_s = line.length_s - min(END_SHARE * line.length_s, END_S)
+    inside = (contour.t_s >= from_s) & (contour.t_s <= line.length_s)
     if inside.sum() < 3:
         return None
-    line = cents[inside]
-    if vibrato is not None:
-        line = line - vibrato.at(contour.t_s[inside])
-    return float(note.pitch_hz * 2 ** (np.mean(line) / 1200))
+    cents = line.cents[inside]
+    if line.vibrato is not None:
+        cents = cents - line.vibrato.at(contour.t_s[inside])
+    return float(note.pitch_hz * 2 ** (np.mean(cents) / 1200))
 
 
 def _only_even(found: FoundPartials) -> bool:
@@ -238,6 +216,18 @@ def _upper_cents(fit: PartialFit) -> float | None:
         return None
     weight = fit.amplitudes[others]
     return float(weight @ fit.misfit_cents[others] / weight.sum())
+
+
+def _upper_over_line(note: Note, line: NoteLine, series: PartialFit) -> float | None:
+    """How far partials 2 to 6 lie from the line, in cents.
+
+    Where partials part, it may have followed those that the series does not rest on.
+    """
+    upper = _upper_cents(series)
+    if upper is None:
+        return None
+    apart = 1200 * float(np.log2(series.f1_hz / note.pitch_hz))
+    return upper + apart - line.cents_between(*line.partials_s)
 
 
 def _partials_disagreement(found: FoundPartials, fit: PartialFit) -> float | None:

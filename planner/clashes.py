@@ -109,19 +109,13 @@ def overlapping_pairs(
 ) -> tuple[Ints, Ints, Floats]:
     """Find all pairs of notes of different parts that sound together long enough.
 
-    Parameters
-    ----------
-    start_s, end_s : array (n,)
-        In s; ``start_s`` must rise.
-    part : array (n,)
-        Which part each note belongs to.
-    least_s : float
-        Shortest overlap in s.
+    start_s, end_s : (n,) in s; ``start_s`` must rise
+    part : (n,) which part each note belongs to
+    least_s : shortest overlap in s
 
     Returns
     -------
-    first, second : arrays (m,)
-        Indices, the note that starts first in ``first``.
+    first, second : (m,) indices, the note that starts first in ``first``
     overlap_s : array (m,)
     """
     n = len(start_s)

@@ -154,10 +154,7 @@ HEADER: tuple[Column, ...] = (
 def edit_list_to_dict(plan: Plan) -> dict[str, Any]:
     """Give the plan's rows, with their header, as plain data in a fixed order, rounded once.
 
-    Raises
-    ------
-    ValueError
-        If a number of the plan is NaN or infinite: absent is None.
+    Raises ValueError if a number of the plan is NaN or infinite: absent is None.
     """
     header = {
         "format_version": EDIT_LIST_FORMAT_VERSION,
@@ -189,10 +186,7 @@ def common_rate(plan: Plan) -> int | None:
 def rounded(value: float | None, decimals: int, where: str) -> float | None:
     """Round one number for writing; -0.0 becomes 0.0.
 
-    Raises
-    ------
-    ValueError
-        If the number is NaN or infinite.
+    Raises ValueError if the number is NaN or infinite.
     """
     if value is None:
         return None
@@ -235,11 +229,8 @@ def edit_list_from_dict(
     file: its name, for messages.
     lines: dotted path (``rows[3].add_cents``) to line number, for messages.
 
-    Raises
-    ------
-    PlannerError
-        If the data is no edit list, its major version is not ours, or a field does not fit; the
-        message carries the file, the line where known, and the dotted path.
+    Raises PlannerError if the data is no edit list, its major version is not ours, or a field does
+    not fit; the message carries the file, the line where known, and the dotted path.
     """
     problems = Problems(lines or {}, file)
     if not isinstance(data, dict):

@@ -16,18 +16,11 @@ from __future__ import annotations
 class PlannerError(Exception):
     """A fault that is told in words, never as a traceback.
 
-    Parameters
-    ----------
-    what : str
-        What is wrong, one sentence.
-    file : str, optional
-        The file it is in, as the user wrote its name.
-    line : int, optional
-        Line in that file, counted from 1.
-    field : str, optional
-        Dotted path of the field, for example ``stems[2].role``.
-    hint : str, optional
-        What to do about it, one sentence.
+    what : what is wrong, one sentence
+    file : the file it is in, as the user wrote its name
+    line : line in that file, counted from 1
+    field : dotted path of the field, for example ``stems[2].role``
+    hint : what to do about it, one sentence
     """
 
     exit_code = 2

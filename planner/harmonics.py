@@ -105,8 +105,6 @@ def fit_partials(
     squares. The fit starts on a few periods in the middle, where a partial is still found when
     it lies far from where it is looked for, and the window grows from there until it is whole.
 
-    Parameters
-    ----------
     samples : (n,) the window, nothing outside is looked at
     f0_hz : where to start, right to about half a semitone
     b : stiffness to start from, or to hold
@@ -120,11 +118,8 @@ def fit_partials(
     followed : whether f0_hz and the law come from a contour through this window: then all of it is
         tried first, and counts where its partials lie where they are looked for
 
-    Returns
-    -------
-    PartialFit or None
-        None where the window holds fewer than 2.2 periods, no partial can be found, or the pitch
-        runs away by more than a semitone.
+    Returns None where the window holds fewer than 2.2 periods, no partial can be found, or the
+    pitch runs away by more than a semitone.
     """
     count = len(samples)
     if count < 2.2 * sr / f0_hz or count < 32:

@@ -45,7 +45,9 @@ VOICE_ROLES: frozenset[str] = frozenset({"lead-voice", "voice-double", "voice-ha
 Confidence = Literal["firm", "fair", "shaky", ""]  # "" is: not measured
 
 
-ABOUT_ALL = "where all stems stand"
+# What findings are about that others depend on.
+ABOUT_ALL = "where all stems stand"  # two such say the same
+ONLY_BLEED = "a stem that holds nothing of its own"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +62,7 @@ class Finding:
     file: str | None = None  # as the session file writes it
     at_s: float | None = None
     asks: str = ""  # what a person can answer to it by a row: a name in `questions`
-    about: str = ""  # `ABOUT_ALL` where it says where all stems stand; two such say the same
+    about: str = ""  # `ABOUT_ALL`, `ONLY_BLEED`
 
 
 # ---------------------------------------------------------------- audio

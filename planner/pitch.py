@@ -42,10 +42,7 @@ def cents(measured_hz: float, target_hz: float) -> float:
 
     ``1200 log2(measured / target)``: A. J. Ellis's definition (1885).
 
-    Raises
-    ------
-    ValueError
-        If either frequency is not above 0 Hz.
+    Raises ValueError if either frequency is not above 0 Hz.
     """
     if not (measured_hz > 0 and target_hz > 0):
         raise ValueError(f"cents needs frequencies above 0 Hz, got {measured_hz} and {target_hz}")
@@ -65,10 +62,7 @@ def midi_to_hz(midi: float, a4_hz: float = STANDARD_A4_HZ) -> float:
 def hz_to_midi(f_hz: float, a4_hz: float = STANDARD_A4_HZ) -> float:
     """Give the MIDI note number, with its fraction, of a frequency for a given A4.
 
-    Raises
-    ------
-    ValueError
-        If the frequency is not above 0 Hz.
+    Raises ValueError if the frequency is not above 0 Hz.
     """
     return A4_MIDI + cents(f_hz, a4_hz) / 100.0
 
@@ -126,10 +120,7 @@ def respelled(text: str, names: NoteNames) -> str:
 def parse_note(name: str) -> int:
     """Read a note name such as ``A4``, ``C#3``, ``Eb2`` or ``B-1`` into its MIDI number.
 
-    Raises
-    ------
-    ValueError
-        If the text is no note name.
+    Raises ValueError if the text is no note name.
     """
     match = _NAME.fullmatch(name.strip())
     if match is None:

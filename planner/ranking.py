@@ -141,20 +141,12 @@ def rank(
     A line is above the stop line while the time up to and including it, and the lines that it is
     made together with, fits in ``edit_minutes``.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        All rows; only those of the steps are ranked.
-    terms : mapping
-        Row id -> the terms of its severity.
-    steps : sequence of Step
-        The lines in their order, best first (`planner.clear.fewest_moves`).
-    beats : mapping
-        Row id -> its worst clash in one clause, where it has one.
-    words : mapping, optional
-        Row id -> the word that is sung on its note.
-    beating_s : float, optional
-        As recorded, where the steps say what goes of it.
+    rows : all rows; only those of the steps are ranked
+    terms : row id -> the terms of its severity
+    steps : the lines in their order, best first (`planner.clear.fewest_moves`)
+    beats : row id -> its worst clash in one clause, where it has one
+    words : row id -> the word that is sung on its note
+    beating_s : as recorded, where the steps say what goes of it
     """
     by_id = {row.id: row for row in rows}
     ends_s: dict[int, float] = {}

@@ -87,10 +87,7 @@ def plan_session(
     measure_anew: listen to every stem, whatever is known of it from a run before, and keep nothing.
     progress: told one line per step.
 
-    Raises
-    ------
-    PlannerError
-        In words, for everything a user can cause; nothing is written then.
+    Raises PlannerError in words, for everything a user can cause; nothing is written then.
     """
     read = _read(session_path, out, without=without, keep_going=keep_going)
     refuse_unwritable(read.out, read.folders)  # before hours of listening, not after

@@ -6,20 +6,18 @@ not used to find it.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
-from types import MappingProxyType
 
 import numpy as np
 
-from planner.decide.tolerances import Judging, Tolerances
-from planner.model import FIXED_ROLES, STRUCK_ROLES, VOICE_ROLES, Floats, Role
+from planner.model import FIXED_ROLES, STRUCK_ROLES, VOICE_ROLES, Floats
 from planner.pitch import note_name
 from planner.scope.part_scope import part_rule
 from planner.scope.pitch_scope import pitch_rules
 from planner.scope.scope_rule import (
     HEARD_CENTS,
-    NO_FACTORS,
+    PartGround,
     ScopeRule,
     least_cents,
     moved,
@@ -28,7 +26,6 @@ from planner.scope.scope_rule import (
 from planner.scope.short_scope import short_rules
 from planner.scope.span_scope import span_rules
 from planner.scope.string_scope import string_rules, without_odd_strings
-from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.spread import doubt_of_middle, spread_of
 from planner.words.wording import count, flat_or_sharp
@@ -49,70 +46,38 @@ _PITCH_ROLES: frozenset[str] = (
 _AT_SOURCE_ROLES: frozenset[str] = frozenset({"sampled", "drum-tones"})
 
 
-def find_rules(
-    aimed: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    judging: Judging,
-    *,
-    leave_alone: frozenset[str] = frozenset(),
-    expression: frozenset[str] = frozenset(),
-    strings: Mapping[str, StringGuess] = MappingProxyType({}),
-    as_a_whole: bool = False,
-    edges_s: tuple[float, ...] = (),
-    factors: Mapping[str, float] = NO_FACTORS,
-    known: Container[str] = (),
-) -> tuple[ScopeRule, ...]:
-    """Find the rules of one stem, biggest first, each in what the ones before leave.
+def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, ...]:
+    """Find the rules of one stem's notes in play order, biggest first, each in what others leave.
 
-    Parameters
-    ----------
-    aimed : tuple of Aimed
-        The notes of one stem in play order.
-    leave_alone : frozenset
-        Ids of notes that nobody may touch: neither used nor covered.
-    expression : frozenset
-        Ids of notes that are off on purpose: not used, but a whole part takes them along.
-    strings : mapping
-        Note id -> string and fret, as far as told.
-    as_a_whole : bool
-        Chords are moved as a whole, or a stretch of them: a string or pitch of theirs is advice.
-    edges_s : tuple of float
-        Where takes are joined, s on the file's clock: natural places for another tuning.
-    factors : mapping
-        Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as
-        most of the notes behind it are judged.
-    known : container
-        Ids of notes far from every note of which the song leaves no doubt which were meant.
+    Of chords no string and no pitch is moved by itself: that is advice.
     """
-    notes = tuple(a for a in aimed if a.measured.id not in leave_alone)
-    if role in FIXED_ROLES or role == "exclude" or not notes:
+    role = part.role
+    everyone = tuple(a for a in aimed if a.measured.id not in part.leave_alone)
+    if role in FIXED_ROLES or role == "exclude" or not everyone:
         return ()
     if role in _AT_SOURCE_ROLES:
-        return _at_source_rules(notes, role, tolerances, factors)
+        return _at_source_rules(everyone, part)
     rules: list[ScopeRule] = []
-    everyone = notes
-    notes = tuple(a for a in notes if a.measured.id not in expression)
+    notes = tuple(a for a in everyone if a.measured.id not in part.expression)
     if role in _PART_ROLES and notes:
         # A string that is out by itself, played in one section only, is no other tuning.
-        odd = {} if as_a_whole else strings
-        steady = without_odd_strings(notes, odd, role, tolerances)
-        spans = span_rules(steady, everyone, role, tolerances, edges_s, factors)
+        odd = {} if part.as_a_whole else part.strings
+        steady = without_odd_strings(notes, odd, role, part.tolerances)
+        spans = span_rules(steady, everyone, part)
         # Where the tuning changes, one number for the whole part would lie.
-        part = None if spans else part_rule(steady, role, tolerances, factors)
+        whole = None if spans else part_rule(steady, part)
         rules += spans
-        rules += [replace(part, covers=tuple(a.measured.id for a in everyone))] if part else []
-    if as_a_whole:
+        rules += [replace(whole, covers=tuple(a.measured.id for a in everyone))] if whole else []
+    if part.as_a_whole:
         return tuple(rules)
-    if strings:
-        rules += string_rules(_after(notes, rules), strings, role, tolerances, judging, factors)
+    if part.strings:
+        rules += string_rules(_after(notes, rules), part)
     if role in _PITCH_ROLES:
         # Where a move of the whole part is only offered, pitches are judged by where it sits.
         sits = sum(rule.bias_cents for rule in rules if not rule.applied)
-        left = tuple(moved(a, -sits) for a in _after(notes, rules))
-        rules += pitch_rules(left, role, tolerances, judging, factors, known)
+        rules += pitch_rules(tuple(moved(a, -sits) for a in _after(notes, rules)), part)
     if role in STRUCK_ROLES:
-        rules += short_rules(_after(notes, rules), tolerances, judging, factors)
+        rules += short_rules(_after(notes, rules), part)
     return tuple(rules)
 
 
@@ -151,10 +116,9 @@ def _after(notes: tuple[Aimed, ...], rules: list[ScopeRule]) -> tuple[Aimed, ...
     return tuple(moved(a, sum(c for _, c in layers.get(a.measured.id, ()))) for a in notes)
 
 
-def _at_source_rules(
-    notes: tuple[Aimed, ...], role: Role, tolerances: Tolerances, factors: Mapping[str, float]
-) -> tuple[ScopeRule, ...]:
+def _at_source_rules(notes: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, ...]:
     """Advice for parts with a tuning control: the whole of a sampled part, each drum by itself."""
+    role, tolerances = part.role, part.tolerances
     groups: list[tuple[Aimed, ...]] = [notes]
     if role == "drum-tones":
         pitches = sorted({a.target.intended_midi for a in notes})
@@ -168,7 +132,7 @@ def _at_source_rules(
         bias = float(np.median(errors))
         spread = spread_of(errors, bias)
         doubt = doubt_of_middle(scatter_cents(spread, list(group)), len(errors))
-        asked = least_cents(least, [a.measured.id for a in group], factors)
+        asked = least_cents(least, [a.measured.id for a in group], part.factors)
         if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt:
             continue
         midi = group[0].target.intended_midi if role == "drum-tones" else None

@@ -23,7 +23,7 @@ practice without one, checked on synthetic melodies in rooms and on recorded ins
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -65,15 +65,7 @@ _SOUNDS_ON_DB = 3.0  # chosen: less is the unevenness of a tone
 def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     """Split a stem in which one note sounds at a time into its notes.
 
-    Parameters
-    ----------
-    stem : Stem
-    track : PitchTrack of the same stem
-
-    Returns
-    -------
-    tuple of Note
-        In time order, not overlapping; positions in samples at the stem's own rate.
+    Returns notes in time order, not overlapping; positions in samples at the stem's own rate.
     """
     hop_s = track.hop_s
     pitched_level = pitched_level_db(track)
@@ -90,44 +82,66 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     f0_hz = with_last_partials(f0_hz, clear, track.level_db, driven=not plucked)
     track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
+    runs = _runs(f0_hz, hop_s)
     swing = np.zeros(len(f0_hz))
-    runs: list[tuple[int, Floats, Floats]] = []
-    for first, last in stretches(~np.isnan(f0_hz)):
-        midi = _semitones(f0_hz[first:last])
-        line = vibrato_midline(midi, hop_s)
-        swing[first:last] = midi - line
-        runs.append((first, midi, line))
+    for run in runs:
+        swing[run.first : run.first + len(run.midi)] = run.midi - run.line
     struck, swells, broken = restarts(stem, track, struck, swing)
     marked = NO_FRAMES if plucked or sung else np.concatenate([clear, struck, swells, broken])
     steps: list[Step] = []
     taken = -1  # until here each stroke has begun a note whose own pitch has shown
-    for first, midi, line in runs:
+    for run in runs:
         new = split_run(
-            midi, line, first, struck[struck > taken], swells, hop_s,
+            run.midi, run.line, run.first, struck[struck > taken], swells, hop_s,
             marked=marked, bends=plucked, sung=sung,
         )  # fmt: skip
         steps += new
-        if plucked and len(new) == 1 and len(midi) * hop_s >= MIN_NOTE_S:
-            taken = first + round(ATTACK_APART_S / hop_s)
+        if plucked and len(new) == 1 and len(run.midi) * hop_s >= MIN_NOTE_S:
+            taken = run.first + round(ATTACK_APART_S / hop_s)
     if not (plucked or sung):
         steps = _with_rough_starts(steps, track, f0_hz, bowed=stem.role == "bowed")
-    falls = quick_level_db(stem, track) if plucked else None
-    loud_db = loud_level_db(track, pitched_level, steps)
+    return _notes(stem, track, f0_hz, steps, pitched_level)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Run:
+    """Frames of pitch without a gap."""
+
+    first: int
+    midi: Floats
+    line: Floats  # the same with its vibrato flattened
+
+
+def _runs(f0_hz: Floats, hop_s: float) -> list[_Run]:
+    runs = []
+    for first, last in stretches(~np.isnan(f0_hz)):
+        midi = _semitones(f0_hz[first:last])
+        runs.append(_Run(first, midi, vibrato_midline(midi, hop_s)))
+    return runs
+
+
+def _notes(
+    stem: Stem, track: PitchTrack, f0_hz: Floats, steps: list[Step], level_db: Floats
+) -> tuple[Note, ...]:
+    """Keep the steps that are notes, with their starts and ends."""
+    falls_db = quick_level_db(stem, track) if stem.role not in HARMONIC_ROLES else None
+    loud_db = loud_level_db(track, level_db, steps)
     notes: list[Note] = []
     previous: Step | None = None
     for step in steps:
-        if not is_note(stem, step, previous, track, pitched_level, loud_db):
+        if not is_note(stem, step, previous, track, level_db, loud_db):
             continue
-        placed = _place(
-            stem, track, f0_hz, step, pitched_level, falls, notes[-1] if notes else None
-        )
-        if placed is not None:
-            note, follows = placed
-            if notes and (follows or note.start_s < notes[-1].end_s):
-                notes[-1] = _end_at(notes[-1], note.start_smp, stem.sr)
-            notes.append(note)
-            previous = step
-    least_s = _LEAST_SUNG_S if sung else 0.9 * MIN_NOTE_S
+        before = notes[-1] if notes else None
+        placed = _place(stem, track, f0_hz, step, level_db, falls_db, before)
+        if placed is None:
+            continue
+        note, follows = placed
+        if before is not None and (follows or note.start_s < before.end_s):
+            end_smp = note.start_smp
+            notes[-1] = replace(before, end_smp=end_smp, end_s=end_smp / stem.sr)
+        notes.append(note)
+        previous = step
+    least_s = _LEAST_SUNG_S if stem.role in VOICE_ROLES else 0.9 * MIN_NOTE_S
     return tuple(note for note in notes if note.length_s >= least_s)
 
 
@@ -254,7 +268,3 @@ def _place(
         start_sd_s=start.sd_s,
     )
     return note, start.follows
-
-
-def _end_at(note: Note, end_smp: int, sr: int) -> Note:
-    return replace(note, end_smp=end_smp, end_s=end_smp / sr)

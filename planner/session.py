@@ -46,15 +46,10 @@ def session_from_dict(
 
     Returns
     -------
-    Session
-        With the records' own defaults where the file is silent.
-    tuple of Finding
-        What is legal but has no effect, and what should be known.
+    Session : with the records' own defaults where the file is silent
+    tuple of Finding : what is legal but has no effect, and what should be known
 
-    Raises
-    ------
-    SessionError
-        With everything that is wrong, each with its line, field and what to do.
+    Raises SessionError with everything that is wrong, each with its line, field and what to do.
     """
     problems = Problems(lines, file)
     got = _session(problems, data, "")

@@ -105,20 +105,13 @@ def target_for(
 ) -> Target:
     """Say which note was meant, and where it belongs.
 
-    Parameters
-    ----------
-    offset_cents : float
-        How far the whole part stands off (see `part_offset_cents`). Only the choice of the note
-        allows for it: the target stays where the note belongs.
+    offset_cents : how far the whole part stands off (see `part_offset_cents`). Only the choice of
+        the note allows for it: the target stays where the note belongs.
     intended_midi : int, optional
         The note that a score gives; then nothing is guessed and nothing lies between notes.
-    ask_beyond_cents : float
-        Further than this from the nearest note, the note counts as between two.
-    follow_keys : bool
-        The part doubles the reference and follows its keys.
+    ask_beyond_cents : further than this from the nearest note, the note counts as between two
+    follow_keys : the part doubles the reference and follows its keys
 
-    Notes
-    -----
     A note that was not measured is named after its coarse pitch and never counts as between notes.
     """
     measurement = measured.measurement

@@ -88,20 +88,11 @@ TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
 def temperament_cents(name: str) -> tuple[float, ...]:
     """Say how many cents each note lies from equal temperament when both share the same A.
 
-    Parameters
-    ----------
-    name : str
-        A key of `TEMPERAMENTS`.
+    name : a key of `TEMPERAMENTS`
 
-    Returns
-    -------
-    tuple of float
-        Twelve offsets in cents, C first; A is 0, because A4 is what a session states in Hz.
+    Returns twelve offsets in cents, C first; A is 0, because A4 is what a session states in Hz.
 
-    Raises
-    ------
-    ValueError
-        If no temperament has that name; the message offers the nearest one.
+    Raises ValueError if no temperament has that name; the message offers the nearest one.
     """
     definition = TEMPERAMENTS.get(name)
     if definition is None:
@@ -122,10 +113,8 @@ def temperament_cents(name: str) -> tuple[float, ...]:
 def table_cents(values: Sequence[float]) -> tuple[float, ...]:
     """Re-base twelve offsets from equal temperament (cents, C first) so that A is 0.
 
-    Raises
-    ------
-    ValueError
-        If there are not twelve, or one of them is not a finite number within a semitone.
+    Raises ValueError if there are not twelve, or one of them is not a finite number within a
+    semitone.
     """
     if len(values) != 12:
         raise ValueError(

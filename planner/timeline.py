@@ -41,10 +41,7 @@ BPM_RANGE = (4.0, 1000.0)  # chosen: three tempo bytes end at 3.6, and no music 
 def seconds_to_smp(seconds: float, sr: int) -> int:
     """Give the sample nearest to a time (s) at rate ``sr`` (Hz); a tie goes to the even sample.
 
-    Raises
-    ------
-    ValueError
-        If the time is not a finite number or the rate is not above 0.
+    Raises ValueError if the time is not a finite number or the rate is not above 0.
     """
     return round(_exact(seconds) * _rate(sr))
 
@@ -52,10 +49,7 @@ def seconds_to_smp(seconds: float, sr: int) -> int:
 def smp_to_seconds(smp: int, sr: int) -> float:
     """Give the time (s) of a sample at rate ``sr`` (Hz).
 
-    Raises
-    ------
-    ValueError
-        If the rate is not above 0.
+    Raises ValueError if the rate is not above 0.
     """
     return smp / _rate(sr)
 
@@ -233,19 +227,12 @@ class TempoMap:
 def tempo_map_from_marks(marks: Sequence[TempoMark], *, bar_one_at_s: float) -> TempoMap:
     """Build the tempo map that a session file states bar by bar.
 
-    Parameters
-    ----------
-    marks : sequence of TempoMark
-        In order of bars, the first at bar 1.
-    bar_one_at_s : float
-        Where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music before bar 1:
-        whole bars of the first tempo and meter are added for it.
+    marks : in order of bars, the first at bar 1
+    bar_one_at_s : where beat 1 of bar 1 lies, in seconds of the stems. Above 0 there is music
+        before bar 1: whole bars of the first tempo and meter are added for it.
 
-    Raises
-    ------
-    ValueError
-        If there is no mark, the first is not at bar 1, bars do not rise, or a tempo or meter is
-        none.
+    Raises ValueError if there is no mark, the first is not at bar 1, bars do not rise, or a tempo
+    or meter is none.
     """
     if not marks:
         raise ValueError("a tempo map needs at least one mark, at bar 1")
@@ -279,22 +266,15 @@ def tempo_map_from_events(
 ) -> TempoMap:
     """Build a tempo map from the events of a Standard MIDI File, of any resolution.
 
-    Parameters
-    ----------
     tempos : sequence of (tick, microseconds per quarter)
     meters : sequence of (tick, beats, beat unit)
     keys : sequence of (tick, key name such as "D" or "F#m")
         Each in any order; of two at one tick the later one counts. Where none stands at tick 0,
         120 to the minute and 4/4 do, as the standard says.
-    ticks_per_quarter : int
-        The resolution of those ticks.
-    bar_one_at_s : float
-        Where tick 0 of the events, beat 1 of bar 1, lies in seconds of the stems.
+    ticks_per_quarter : the resolution of those ticks
+    bar_one_at_s : where tick 0 of the events, beat 1 of bar 1, lies in seconds of the stems
 
-    Raises
-    ------
-    ValueError
-        If the resolution, a tempo, or a meter is none.
+    Raises ValueError if the resolution, a tempo, or a meter is none.
     """
     if ticks_per_quarter <= 0:
         raise ValueError(f"{ticks_per_quarter} ticks to the quarter is no resolution")

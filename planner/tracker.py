@@ -83,15 +83,10 @@ def reading_window_s(pitch_hz: float) -> float:
 def track(stem: Stem) -> PitchTrack:
     """Follow the coarse pitch of a stem in which one note sounds at a time.
 
-    Parameters
-    ----------
-    stem : Stem
-        Mono samples at ``stem.analysis_sr``; candidates outside ``stem.range_hz`` are not offered.
+    Candidates outside ``stem.range_hz`` are not offered.
 
-    Returns
-    -------
-    PitchTrack
-        One frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one length.
+    Returns one frame every `HOP_S` seconds, the first centred on sample 0; all arrays of one
+    length.
     """
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
     samples: Floats | ByThePiece = stem.samples
@@ -130,8 +125,6 @@ def frame_level_db(
 ) -> Floats:
     """Give the RMS level of each frame in dBFS, floored at -120.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``
     frames : number of frames, the first centred on sample 0, `HOP_S` apart
     window_s : length of the frame, s
@@ -270,9 +263,7 @@ def frame_power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArra
     next: those that begin within one hop are those of a piece as long as hop and lag less those of
     its rest, and a frame is a sum of such pieces and the last rest.
 
-    Returns
-    -------
-    (frames, size / 2 + 1) power, and the size of the transform
+    Returns (frames, size / 2 + 1) power, and the size of the transform.
     """
     frames, window = block.shape
     rest = -(-last // hop) * hop

@@ -12,6 +12,7 @@ from planner.model import MeasuredNote, Measurement, Note, Role, SessionA4, Stem
 from planner.pitch import midi_to_hz, shift_hz
 from planner.plan.ground import Ground
 from planner.plan.planning import make_plan
+from planner.scope.scope_rule import PartGround
 from planner.words.plan_model import Judged, Plan
 from planner.words.session_model import Session, StemSpec
 
@@ -19,6 +20,11 @@ A4 = SessionA4(a4_hz=440.0, found_from="typed")
 TOLERANCES = read_tolerances()
 PLAIN = read_judging("plain-band")
 SR = 48000
+
+
+def part_ground(role: Role, **more: Any) -> PartGround:
+    """What the rules of a part rest on, of a plain band unless ``more`` says otherwise."""
+    return PartGround(**{"role": role, "tolerances": TOLERANCES, "judging": PLAIN, **more})
 
 
 def note(

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, line, note, session, stem
+from deciding import A4, PLAIN, line, note, part_ground, session, stem
 
 from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
@@ -22,7 +22,7 @@ def rules_of(
     where = session(stem("X", role, notes))
     offset = part_offset_cents(tuple(notes), role, where, A4)
     aimed = tuple(aim(n, target_for(n, role, where, A4, offset)) for n in notes)
-    return find_rules(aimed, role, TOLERANCES, read_judging(judging), **fields)
+    return find_rules(aimed, part_ground(role, judging=read_judging(judging), **fields))
 
 
 def errors(n: int, bias: float, spread: float) -> list[float]:

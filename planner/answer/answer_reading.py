@@ -38,10 +38,7 @@ def entries_from(
 ) -> tuple[Entry, ...]:
     """Read a list of answers from plain data.
 
-    Raises
-    ------
-    PlannerError
-        If a field does not fit; it tells all that do not.
+    Raises PlannerError if a field does not fit; it tells all that do not.
     """
     problems = Problems(lines, file)
     entries: tuple[Entry, ...] = list_of(_entry, example=f"[{_EXAMPLE}]")(problems, data, where)

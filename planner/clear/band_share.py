@@ -46,16 +46,11 @@ def band_shares(
 ) -> Floats:
     """Give each pair's share, 0 to 1, of the power in the band of the partials that they share.
 
-    Parameters
-    ----------
-    spans_s : two arrays (n,)
-        Starts and ends of all notes, s.
+    spans_s : (n,) starts and ends of all notes, s
     hz, level_db, upper_db : arrays (n,)
         Where the notes belong, how loud their first partials are, and all above, against these.
-    pairs : two arrays (m,)
-        Indices of the notes that meet; they overlap.
-    partials : two arrays (m,)
-        The partial of each that beats with one of the other.
+    pairs : (m,) indices of the notes that meet; they overlap
+    partials : (m,) the partial of each that beats with one of the other
     """
     if not len(pairs[0]):
         return np.zeros(0)

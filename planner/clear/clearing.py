@@ -30,10 +30,7 @@ def cleared(
     are added; for those the search begins anew. Last, each thing left alone is tried once more, as
     what stood against it may have gone.
 
-    Parameters
-    ----------
-    decide : callable
-        Decides about the whole session.
+    decide : decides about the whole session
     """
     few = session.touch_at_most is not None
     price_s = worth_a_touch_s if few else worth_an_edit_s
@@ -65,13 +62,9 @@ def ordered(
 ) -> Backbone:
     """Order the rows by what they clear.
 
-    Parameters
-    ----------
-    later : frozenset, optional
-        Ids of the rows that a plan of the result added.
-    at_stop_line : bool
-        Whether what stands above the stop line is chosen for that number of edits, which takes
-        time and leaves the same out.
+    later : ids of the rows that a plan of the result added
+    at_stop_line : whether what stands above the stop line is chosen for that number of edits, which
+        takes time and leaves the same out
     """
     cut = int(session.edit_minutes * 60.0 // session.seconds_per_edit)
     return fewest_moves(

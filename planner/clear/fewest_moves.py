@@ -79,19 +79,14 @@ def fewest_moves(
 ) -> Backbone:
     """Put rows in the order in which they clear most sour seconds for each edit.
 
-    Parameters
-    ----------
     proposals : sequence of Proposal
         Every row that may be made. In any order: ties go to the higher severity, then to the id.
-    first_cut : int, optional
-        How many rows the editor has time for. The lines within are then exchanged against those
-        below while that clears more.
-    first_screen : int
-        Among the first so many lines, at most five of one stem.
-    later : frozenset, optional
-        The rows are two plans, one of the other's result: none is left out. Where the best order
-        has no place for some, those of the later plan (these ids) come last, and where that does
-        not help, all are one step.
+    first_cut : how many rows the editor has time for. The lines within are then exchanged against
+        those below while that clears more.
+    first_screen : among the first so many lines, at most five of one stem
+    later : the rows are two plans, one of the other's result: none is left out. Where the best
+        order has no place for some, those of the later plan (these ids) come last, and where that
+        does not help, all are one step.
     """
     lines = lines_of(sour, proposals)
     now = as_recorded(sour)

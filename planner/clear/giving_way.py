@@ -33,17 +33,10 @@ def giving_way(sour: SourMap, now: Now, leeways: Mapping[str, Leeway]) -> dict[s
     The one that clears most goes first; of places that clear alike, the one nearest to the target
     is taken, then the one that moves the note least.
 
-    Parameters
-    ----------
-    now : Now
-        Where everything is left so far; moved along in place to the state with the notes found.
-    leeways : mapping
-        Note id -> how far it may give way.
+    now : where everything is left so far; moved along in place to the state with the notes found
+    leeways : note id -> how far it may give way
 
-    Returns
-    -------
-    dict
-        Note id -> error to leave, in cents, plus is sharp.
+    Returns note id -> error to leave, in cents, plus is sharp.
     """
     found: dict[str, float] = {}
     rest = {k: one.rest_cents for k, one in leeways.items() if k in sour.index}

@@ -40,19 +40,11 @@ def worth_their_price(
 ) -> tuple[int, ...] | None:
     """Choose the moves that together clear most sour time beyond what they cost.
 
-    Parameters
-    ----------
-    now : Now
-        Where everything stands before any of the moves.
-    moves : sequence of Made
-        Each of one note, no note twice; what is pinned is made and costs nothing.
-    price_s : float
-        What a move must clear for one of its cost, in sour seconds.
+    now : where everything stands before any of the moves
+    moves : each of one note, no note twice; what is pinned is made and costs nothing
+    price_s : what a move must clear for one of its cost, in sour seconds
 
-    Returns
-    -------
-    tuple of int or None
-        Places of the moves; None where too many notes sound at once.
+    Returns places of the moves; None where too many notes sound at once.
     """
     moments = _moments(sour, now, moves)
     return None if moments is None else _swept(moments, moves, price_s)
@@ -63,18 +55,12 @@ def best_of(
 ) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
     """Choose the best moves at the price that leaves about so many.
 
-    Parameters
-    ----------
     now, moves
         As for `worth_their_price`.
-    most : int
-        How many moves are allowed.
+    most : how many moves are allowed
 
-    Returns
-    -------
-    two tuples of int, or None
-        Places of the moves, of the best choice within ``most`` and of the next larger one, each the
-        best of its number; None where too many notes sound at once.
+    Returns places of the moves, of the best choice within ``most`` and of the next larger one, each
+    the best of its number; None where too many notes sound at once.
     """
     moments = _moments(sour, now, moves)
     if moments is None:

@@ -125,8 +125,6 @@ def sour_map(notes: Iterable[SoundingNote], limit_cents: Mapping[str, float]) ->
 def limits_of(met: Meetings, limit_cents: Mapping[str, float]) -> Floats:
     """Give the limits of a sour map: beyond them a note is sour by itself; inf where it never is.
 
-    Parameters
-    ----------
     limit_cents : mapping
         Note id -> tolerance, of the notes that are held long enough to be sour by themselves.
     """
@@ -165,10 +163,7 @@ def sour_now_s(sour: SourMap, now: Now) -> float:
 def change_of(sour: SourMap, now: Now, notes: Ints, add_cents: Floats) -> Change:
     """Say what moving some notes by some cents would do, beyond where they stand now.
 
-    Parameters
-    ----------
-    notes : array (k,)
-        Indices, each once.
+    notes : (k,) indices, each once
     add_cents : array (k,)
     """
     if len(notes) != 1:

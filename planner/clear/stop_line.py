@@ -28,10 +28,7 @@ _MOST_SWAPS = 12  # chosen: beyond it the first cut hardly betters
 def chosen_within(sour: SourMap, lines: Sequence[Line], first_cut: int) -> list[Line] | None:
     """Choose lines of at most ``first_cut`` rows; None where the first ones leave as little.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        In their order so far; what a line needs stands before it.
+    lines : in their order so far; what a line needs stands before it
     """
     above, rows = 0, 0
     for line in lines:

@@ -36,20 +36,12 @@ def last_to_go(
 ) -> tuple[int, ...]:
     """Take moves back until it is enough, the least worth for its cost first.
 
-    Parameters
-    ----------
-    now : Now
-        Where everything else is left; moved along in place to the state with what stays.
-    moves : sequence of Made
-        Of moves that are worth as little, the first goes first.
-    enough : callable
-        Of the least worth there is (sour seconds for one of cost) and what all that is left costs:
-        whether to stop.
+    now : where everything else is left; moved along in place to the state with what stays
+    moves : of moves that are worth as little, the first goes first
+    enough : of the least worth there is (sour seconds for one of cost) and what all that is left
+        costs: whether to stop
 
-    Returns
-    -------
-    tuple of int
-        Places of the moves that stay.
+    Returns places of the moves that stay.
     """
     count = len(moves)
     for move in moves:

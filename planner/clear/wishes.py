@@ -23,10 +23,7 @@ _LEFT_WORTH_TAKING_CENTS = 1.0  # chosen: less than that is the rounding of an e
 def wishes(made: Decided, kept: Kept, limits: Limits, price_s: Callable[[Judged], float]) -> Kept:
     """Add to what is kept: edits with nothing left in, and notes to move for the beating alone.
 
-    Parameters
-    ----------
-    price_s : callable
-        Sour seconds that a move of a note must clear that its tolerance does not ask for.
+    price_s : sour seconds that a move of a note must clear that its tolerance does not ask for
     """
     sour = sour_of(made)
     now = once_made(sour, made.judged)

@@ -50,14 +50,9 @@ def worth_clearing(
 ) -> frozenset[str]:
     """Find the notes whose move clears enough sour time, each of its share.
 
-    Parameters
-    ----------
-    now : Now
-        Where everything else is left; moved along in place to the state with the notes found.
-    adds : mapping
-        Id of each note that may move -> cents to add.
-    worth_s : mapping
-        Id of each -> sour seconds that its edit must clear.
+    now : where everything else is left; moved along in place to the state with the notes found
+    adds : id of each note that may move -> cents to add
+    worth_s : id of each -> sour seconds that its edit must clear
     """
     # In the order of their ids: of notes that clear as little, the first goes first.
     ids = sorted(k for k in adds if k in sour.index and _beats(sour, now, sour.index[k]))

@@ -109,16 +109,11 @@ def _side(by_db: float) -> str:
 def band_levels_db(x: Floats, sr: int, moved_cents: float = 0.0) -> Floats:
     """Give the level of a stretch around each midband, cos^2 in octaves to the next one.
 
-    Parameters
-    ----------
     x : (n,)
     sr : Hz
     moved_cents : by how much the note was moved: the bands move with it
 
-    Returns
-    -------
-    ndarray (7,)
-        dB, full-scale sine 0; NaN where the band lies beyond half the rate.
+    Returns (7,) dB, full-scale sine 0; NaN where the band lies beyond half the rate.
     """
     power = np.abs(np.fft.rfft(x * np.hanning(len(x) + 2)[1:-1])) ** 2
     f_hz = np.fft.rfftfreq(len(x), 1.0 / sr)

@@ -32,17 +32,11 @@ class Delay:
 def find_delay(pairs: Sequence[tuple[Floats, Floats]]) -> Delay | None:
     """Find by how much one file is late against another.
 
-    Parameters
-    ----------
-    pairs : sequence of (x, y)
-        Windows of one channel: x (n,) of the original, y (n + 2 m,) of the bounce, which begins m
-        samples before the place of x.
+    pairs : (x, y) windows of one channel: x (n,) of the original, y (n + 2 m,) of the bounce, which
+        begins m samples before the place of x
 
-    Returns
-    -------
-    Delay or None
-        Of the highest cross-correlation of all windows together, either polarity, and from there
-        the slope of the phases that both share; None where nothing is alike.
+    Returns the delay of the highest cross-correlation of all windows together, either polarity, and
+    from there by the slope of the phases that both share; None where nothing is alike.
     """
     places = len(pairs[0][1]) - len(pairs[0][0]) + 1
     total, own, other = np.zeros(places), 0.0, np.zeros(places)

@@ -104,14 +104,9 @@ def untouched(
     Rows that are refused or parked touch nothing. A rule over a part touches all of the file, one
     over a span all from its first note to its last, every other rule its notes.
 
-    Parameters
-    ----------
-    rows : iterable of Row
-        Of one stem.
-    spans_of : mapping
-        Note id -> (first sample, end).
-    frames, sr : int
-        Length of the file in samples, and its rate in Hz.
+    rows : of one stem
+    spans_of : note id -> (first sample, end)
+    frames, sr : length of the file in samples, and its rate in Hz
     """
     touched: list[tuple[int, int]] = []
     for row in rows:
@@ -157,17 +152,10 @@ def judged(
 ) -> NullTest:
     """Say what the pieces show: the gain throughout, the null, and what has changed where.
 
-    Parameters
-    ----------
-    notes : sequence of (first, end)
-        Notes of the stem that no row asks to touch, in samples.
-    free : sequence of (first, end)
-        The untouched stretches that the pieces were cut from.
+    notes : (first, end) notes of the stem that no row asks to touch, in samples
+    free : (first, end) the untouched stretches that the pieces were cut from
 
-    Returns
-    -------
-    NullTest
-        Without stem, file and delay, which are the caller's.
+    Returns a test without stem, file and delay, which are the caller's.
     """
     empty = NullTest(stem="", file="")
     xx, xy, yy = pieces.sums[:, 0], pieces.sums[:, 1], pieces.sums[:, 2]

@@ -34,10 +34,7 @@ def exposures(
     balanced, so each is taken as balanced by its loud notes. A note's own level wins over the label
     of its section, the label over the number of parts that sound.
 
-    Parameters
-    ----------
-    section : mapping, optional
-        Note id -> the label that the session file gives the section it lies in.
+    section : note id -> the label that the session file gives the section it lies in
     """
     ordered = sorted(notes, key=lambda n: (n.start_s, n.id))
     section = section or {}

@@ -73,10 +73,7 @@ def blue_notes(
 ) -> frozenset[str]:
     """Find blue notes that come back on the same degree (ids).
 
-    Parameters
-    ----------
-    off_cents : dict
-        Note id -> how far it is from the note it was taken for.
+    off_cents : note id -> how far it is from the note it was taken for
     tonic_hz : dict
         Note id -> the tonic of the key it stands in, in any octave; notes without are passed over.
     """
@@ -98,10 +95,7 @@ def leading_notes(
 ) -> frozenset[str]:
     """Find the notes a semitone under the tonic that are a little sharp and lead to it (ids).
 
-    Parameters
-    ----------
-    tonic_of : mapping
-        Note id -> the tonic of the key it stands in (MIDI); notes without are passed over.
+    tonic_of : note id -> the tonic of the key it stands in (MIDI); notes without are passed over
     """
     if role not in _LEADING_ROLES:
         return frozenset()

@@ -68,12 +68,11 @@ def wobbles(case: Case) -> bool:
 
 
 def leans(case: Case) -> bool:
-    m = case.aimed.measured.measurement
-    if m.slope_cents_per_s is None or case.sustain is None or case.length_s < _LEAN_LASTS_S:
+    if case.sustain is None or _reach(case) <= case.t:
         return False
-    least = max(_LEAN_CENTS_PER_S, 2.0 * (m.slope_uncertainty_cents_per_s or 0.0))
-    leans = abs(m.slope_cents_per_s) > least and _reach(case) > case.t
-    return leans and not ends_off(case) and worth_it(case, note_edits.steady)
+    unsure = case.aimed.measured.measurement.slope_uncertainty_cents_per_s or 0.0
+    plain = abs(_lean(case)) > max(_LEAN_CENTS_PER_S, 2.0 * unsure)
+    return plain and not ends_off(case) and worth_it(case, note_edits.steady)
 
 
 def slides(case: Case) -> bool:
@@ -82,15 +81,20 @@ def slides(case: Case) -> bool:
     Its ends lie further apart than the width of a note as it is heard, so its middle is none that
     anybody aimed at.
     """
-    if case.sustain is None or case.length_s < _LEAN_LASTS_S or ends_off(case):
+    if case.sustain is None or ends_off(case):
         return False
     return _beyond_a_slip(case, _reach(case)) and (case.over or _reach(case) > case.t)
 
 
+def _lean(case: Case) -> float:
+    """Cents a second that a note goes up all along; 0 of one too short to lean."""
+    slope = case.aimed.measured.measurement.slope_cents_per_s
+    return slope or 0.0 if case.length_s >= _LEAN_LASTS_S else 0.0
+
+
 def _reach(case: Case) -> float:
     """How far a lean takes either end of a note from its middle."""
-    slope = case.aimed.measured.measurement.slope_cents_per_s
-    return round(abs(slope or 0.0) * case.length_s / 2, 1)
+    return round(abs(_lean(case)) * case.length_s / 2, 1)
 
 
 def _beyond_a_slip(case: Case, cents: float) -> bool:
@@ -108,10 +112,9 @@ def ends_off(case: Case) -> bool:
     away = round(case.end - known(case.sustain), 1)
     if abs(case.end) <= case.t or abs(away) <= _SAG_CENTS:
         return False
-    slope = case.aimed.measured.measurement.slope_cents_per_s or 0.0
-    leant = slope * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
-    even = case.length_s >= _LEAN_LASTS_S and abs(slope) > _LEAN_CENTS_PER_S
-    return not even or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
+    leant = _lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    evenly = abs(_lean(case)) > _LEAN_CENTS_PER_S
+    return not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
 
 
 def runs_on(case: Case) -> bool:

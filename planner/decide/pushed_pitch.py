@@ -53,10 +53,7 @@ def level_slope(
     Least squares of errors on level and height; notes 3 median deviations from the middle are left
     out. Where loud notes are the high ones the two cannot be told apart, and the doubt grows.
 
-    Returns
-    -------
-    LevelSlope or None
-        None for fewer than 12 notes, or where their levels lie within 6 dB.
+    Returns None for fewer than 12 notes, or where their levels lie within 6 dB.
     """
     level, error, height = (np.asarray(v, dtype=float) for v in (level_db, cents_off, midi))
     if len(error) < _NOTES:
@@ -85,12 +82,8 @@ def voice_findings(
 ) -> tuple[Finding, ...]:
     """Say where a voice's pitch goes with its level, or leans where the band is full.
 
-    Parameters
-    ----------
-    parts : mapping
-        Stem code -> its role and its notes.
-    standing : mapping
-        Note id -> how it stands among the others.
+    parts : stem code -> its role and its notes
+    standing : note id -> how it stands among the others
     """
     found = []
     for code, (role, aimed) in sorted(parts.items()):

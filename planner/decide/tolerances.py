@@ -153,20 +153,12 @@ def tolerance_terms(
 ) -> ToleranceTerms:
     """Work out how far out of tune a note may be.
 
-    Parameters
-    ----------
-    length_s : float
-        Length of the note in s.
-    exposure : str
-        How much the note stands out; a lead voice counts as featured at least.
-    uncertainty_cents : float or None
-        Of the reading that is judged; None where unknown.
-    factor : float
-        The stem's own factor from the session file.
-    midi : int, optional
-        The intended note, for the wider tolerance of the lowest bass notes.
-    beats : bool
-        Whether the note is heard beating against another; then being short is no excuse.
+    length_s : length of the note in s
+    exposure : how much the note stands out; a lead voice counts as featured at least
+    uncertainty_cents : of the reading that is judged; None where unknown
+    factor : the stem's own factor from the session file
+    midi : the intended note, for the wider tolerance of the lowest bass notes
+    beats : whether the note is heard beating against another; then being short is no excuse
     """
     base = dict(tolerances.base_cents)[role]
     if midi is not None and role in _BASS and midi <= tolerances.low_bass.up_to_midi:

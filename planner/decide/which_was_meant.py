@@ -38,21 +38,12 @@ def known_by_the_song(
     comes from or goes to the note beyond the strange one may step through it in passing: then a
     note that is not held is not known.
 
-    Parameters
-    ----------
-    notes : sequence of SoundingNote
-        Of all stems.
-    between : collection of str
-        Ids of the notes of which it is not known which were meant; they say nothing of others.
-    least_cents : float
-        Nearer to its target than this, no note is asked about.
-    key_at : callable
-        The key that is typed for a moment in s, if any.
+    notes : of all stems
+    between : ids of the notes of which it is not known which were meant; they say nothing of others
+    least_cents : nearer to its target than this, no note is asked about
+    key_at : the key that is typed for a moment in s, if any
 
-    Returns
-    -------
-    dict
-        Note id -> why no other note was meant, as the rest of a sentence.
+    Returns note id -> why no other note was meant, as the rest of a sentence.
     """
     sure = [n for n in notes if n.id not in between and n.role != "drum-tones"]
     start_s, end_s = np.array([n.start_s for n in sure]), np.array([n.end_s for n in sure])

@@ -56,10 +56,8 @@ def build_demo(folder: Path) -> Path:
     The folder gets ``session.yaml`` and ``audio/LTL_*.wav``: 48 kHz, 24 bit, mono but for the
     piano, about 45 s.
 
-    Raises
-    ------
-    OutputError
-        If the folder is there already and not empty, is a file, or cannot be written.
+    Raises OutputError if the folder is there already and not empty, is a file, or cannot be
+    written.
     """
     try:
         _take_folder(folder)

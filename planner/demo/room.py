@@ -13,8 +13,6 @@ _REFLECTIONS = 7  # chosen: a few from the nearest walls
 def room_response(rt60_s: float, reverb_db: float, rng: np.random.Generator) -> Floats:
     """Give the impulse response of a small room, direct sound first and 1.
 
-    Parameters
-    ----------
     rt60_s : seconds in which the tail falls by 60 dB (the usual definition, ISO 3382-1).
     reverb_db : energy of reflections and tail against the direct sound.
     """

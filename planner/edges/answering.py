@@ -90,10 +90,7 @@ def answer_session(
     by, date: who says it, and when.
     accept_partly: store what was understood although other parts were not.
 
-    Raises
-    ------
-    PlannerError
-        If there is no such plan or file, or nothing can be written.
+    Raises PlannerError if there is no such plan or file, or nothing can be written.
     """
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)

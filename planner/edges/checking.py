@@ -65,12 +65,8 @@ def check_session(
     out: where the numbered plans are; ``check_01``, ``check_02``, ... are written beside them.
     plan: folder name of the plan; default: the latest.
 
-    Raises
-    ------
-    PlannerError
-        If there is no plan, no folder of bounces, or a bounce cannot be read; nothing is written.
-    PromiseError
-        If a bounce or an original changed while it was read.
+    Raises PlannerError if there is no plan, no folder of bounces, or a bounce cannot be read, and
+    PromiseError if a bounce or an original changed while it was read; nothing is written then.
     """
     opened = open_session(session_path, without=(), keep_going=True)
     folders, out = places_of(opened, out)
@@ -219,10 +215,7 @@ def readings_of(heard: HeardStem) -> tuple[Reading, ...]:
 def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
     """Which bounce is which file's: by the name that the session writes.
 
-    Raises
-    ------
-    AudioError
-        If the folder holds none, or several files could be the same bounce.
+    Raises AudioError if the folder holds none, or several files could be the same bounce.
     """
     named = [
         name for stem in opened.stems if stem.spec.code not in past.missing for name in stem.names

@@ -22,10 +22,7 @@ def read_excerpts(
     paths: stem code to its file, opened for reading only.
     rough_mix: a mix that begins with the session's clock; each stretch is cut from it too.
 
-    Raises
-    ------
-    AudioError
-        If a file can no longer be read.
+    Raises AudioError if a file can no longer be read.
     """
     session = plan.session
     spans = spans_to_play(

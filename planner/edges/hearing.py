@@ -40,10 +40,7 @@ def hear_stem(
     sha256: of the file's content, where it is known already.
     leaks: what other stems are known to leak in; it is turned down before notes are looked for.
 
-    Raises
-    ------
-    AudioError
-        If the file cannot be read.
+    Raises AudioError if the file cannot be read.
     """
     facts, samples, findings = read_stem_audio(
         path, file=file, side=spec.side, analysis_sr=ANALYSIS_SR, sha256=sha256

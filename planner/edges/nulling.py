@@ -50,10 +50,7 @@ def null_test(
     rows, notes: of this stem.
     late_s: by how much the bounce's notes begin later: where the delay is looked for, +-0.5 s.
 
-    Raises
-    ------
-    AudioError
-        If a file cannot be read.
+    Raises AudioError if a file cannot be read.
     """
     empty = NullTest(stem=stem, file=bounce.name)
     sr, _, frames = file_form(original)
@@ -109,10 +106,7 @@ def tone_of_edits(
     rows: of this stem.
     pairs: note id -> the note in both files; of this stem.
 
-    Raises
-    ------
-    AudioError
-        If a file cannot be read.
+    Raises AudioError if a file cannot be read.
     """
     own = edited_ids(rows)
     moved = {n for r in rows if r.action in MOVING_ACTIONS for n in r.covers}

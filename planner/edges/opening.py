@@ -67,10 +67,8 @@ def open_session(session_path: Path, *, without: Sequence[str], keep_going: bool
     without: codes of stems to leave out.
     keep_going: leave out stems and takes whose files are not found, instead of stopping.
 
-    Raises
-    ------
-    PlannerError
-        If the session file cannot be used, `without` names no stem, or a file is not found.
+    Raises PlannerError if the session file cannot be used, `without` names no stem, or a file is
+    not found.
     """
     session, findings = read_session(session_path)
     codes = [spec.code for spec in session.stems]

@@ -47,10 +47,7 @@ class Remembered:
 def answers_of(opened: Opened, out: Path) -> tuple[Entry, ...]:
     """Read what people have answered so far; nothing where nobody has.
 
-    Raises
-    ------
-    PlannerError
-        If the answers cannot be read.
+    Raises PlannerError if the answers cannot be read.
     """
     return read_answers(answers_path(opened.path, out))
 
@@ -58,10 +55,7 @@ def answers_of(opened: Opened, out: Path) -> tuple[Entry, ...]:
 def remember(opened: Opened, out: Path, answers: tuple[Entry, ...]) -> Remembered:
     """Read the latest plan of a session, and set its answers beside it; empty without one.
 
-    Raises
-    ------
-    PlannerError
-        If one of them is there and cannot be read: decisions hang on it.
+    Raises PlannerError if one of them is there and cannot be read: decisions hang on it.
     """
     folders = plan_folders(out, opened.session.song)
     past = read_past_plan(folders[0]) if folders else None

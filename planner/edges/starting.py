@@ -31,10 +31,8 @@ def start_session(
 ) -> tuple[Path, tuple[StemGuess, ...]]:
     """Write a first session file for a folder of stems, beside it; never over anything.
 
-    Raises
-    ------
-    SessionError
-        If the folder holds no audio, or the file cannot be written: before a stem is listened to.
+    Raises SessionError if the folder holds no audio, or the file cannot be written: before a stem
+    is listened to.
     """
     if not folder.is_dir():
         raise SessionError(

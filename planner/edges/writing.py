@@ -67,12 +67,8 @@ def write_plan(
     ledger: every id given so far; typed: what people typed into the lists of earlier plans.
     excerpts: what can be heard on the review page.
 
-    Raises
-    ------
-    OutputError
-        If nothing can be written there.
-    PromiseError
-        If a list or the guide does not read back as it was planned; nothing is left behind.
+    Raises OutputError if nothing can be written there, and PromiseError if a list or the guide does
+    not read back as it was planned; nothing is left behind.
     """
     data = edit_list_to_dict(plan)
     bom, delimiter = form.csv_bom, form.csv_delimiter

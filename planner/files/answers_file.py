@@ -53,10 +53,7 @@ def answers_path(session_path: Path, out: Path) -> Path:
 def read_answers(path: Path) -> tuple[Entry, ...]:
     """Read every answer; none where there is no file.
 
-    Raises
-    ------
-    PlannerError
-        If the file is no answers file, or a field does not fit; with the line.
+    Raises PlannerError if the file is no answers file, or a field does not fit; with the line.
     """
     if not path.exists():
         return ()
@@ -69,11 +66,8 @@ def append_answers(
 ) -> None:
     """Put answers behind those in the file, whole or not at all; never among the audio.
 
-    Raises
-    ------
-    OutputError
-        If the place is among the audio or cannot be written to, or the file has a form that
-        nothing can be added to.
+    Raises OutputError if the place is among the audio or cannot be written to, or the file has a
+    form that nothing can be added to.
     """
     refuse_audio_folder(path.parent, audio)
     before = read_answers(path)
@@ -195,10 +189,7 @@ def read_given(given: str) -> tuple[str, Path | None]:
 
     An edit list (``.csv``) is not read here; its text comes back empty.
 
-    Raises
-    ------
-    PlannerError
-        If it looks like a file that is not there, or the file is no text.
+    Raises PlannerError if it looks like a file that is not there, or the file is no text.
     """
     path = Path(given)
     try:

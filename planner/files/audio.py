@@ -52,18 +52,11 @@ def read_stem_audio(
 ) -> tuple[AudioFacts, NDArray[np.float32], tuple[Finding, ...]]:
     """Read one audio file: its facts, one channel at the analysis rate, and what is wrong with it.
 
-    Parameters
-    ----------
-    path : Path
-        The file; opened for reading only.
-    file : str
-        Its name as the session file writes it, for the messages.
-    side : str
-        "auto", "left", "right" or "mid": what to measure of a stereo file.
-    analysis_sr : int
-        Rate of the returned signal, Hz.
-    sha256 : str, optional
-        Its sum, where whoever asks has it already; else it is worked out here.
+    path : the file; opened for reading only
+    file : its name as the session file writes it, for the messages
+    side : "auto", "left", "right" or "mid": what to measure of a stereo file
+    analysis_sr : rate of the returned signal, Hz
+    sha256 : its sum, where whoever asks has it already; else it is worked out here
 
     Returns
     -------
@@ -72,10 +65,8 @@ def read_stem_audio(
         Read-only; sample 0 is the file's sample 0. Full scale is 1.
     tuple of Finding
 
-    Raises
-    ------
-    AudioError
-        If the file is missing, is no audio, has more than two channels, or holds no samples.
+    Raises AudioError if the file is missing, is no audio, has more than two channels, or holds no
+    samples.
     """
     with opened_audio(path, file) as (sound, chunks):
         lossy = _lossy(sound, path)
@@ -110,15 +101,9 @@ def read_stem_audio(
 def read_excerpt(path: Path, start_smp: int, end_smp: int) -> NDArray[np.float32]:
     """Read a stretch of a file at its own rate, cut to what the file has.
 
-    Returns
-    -------
-    ndarray (n, channels) float32
-        Bad samples (not a number, infinite) are 0.
+    Returns (n, channels) float32; bad samples (not a number, infinite) are 0.
 
-    Raises
-    ------
-    AudioError
-        As `read_stem_audio`.
+    Raises AudioError as `read_stem_audio`.
     """
     with opened_audio(path, path.name) as (sound, _):
         start = min(max(start_smp, 0), sound.frames)
@@ -142,10 +127,7 @@ def check_unchanged(sums: Mapping[Path, str], *, during: str, again: str) -> Non
     sums: path -> SHA-256 then.
     during, again: what was done meanwhile, and what to do once more, for the message.
 
-    Raises
-    ------
-    PromiseError
-        If one has changed.
+    Raises PromiseError if one has changed.
     """
     for path, sha256 in sums.items():
         if sha256_of(path) != sha256:

@@ -39,10 +39,7 @@ AUDIO_SUFFIXES = frozenset(
 def file_form(path: Path) -> tuple[int, int, int]:
     """Give rate in Hz, channels and frames of a file from its header.
 
-    Raises
-    ------
-    AudioError
-        If the file is missing or is no audio.
+    Raises AudioError if the file is missing or is no audio.
     """
     with opened_audio(path, path.name) as (sound, _):
         return int(sound.samplerate), int(sound.channels), int(sound.frames)
@@ -59,10 +56,7 @@ class FileClock:
 def file_clock(path: Path) -> FileClock:
     """Read rate and time stamp of a file; its samples are not decoded.
 
-    Raises
-    ------
-    AudioError
-        If the file cannot be read.
+    Raises AudioError if the file cannot be read.
     """
     with opened_audio(path, path.name) as (sound, chunks):
         return FileClock(sr=sound.samplerate, time_reference_smp=time_stamp(chunks))
@@ -208,10 +202,7 @@ def find_audio_file(folder: Path, name: str) -> Path:
     before its suffix are overlooked where exactly one file fits. Patterns with ``*``, ``?`` or
     ``[`` are allowed where they match one file, absolute paths too.
 
-    Raises
-    ------
-    AudioError
-        If nothing fits (the nearest names are told), or more than one file does.
+    Raises AudioError if nothing fits (the nearest names are told), or more than one file does.
     """
     path = Path(name)
     if (folder / path).exists():

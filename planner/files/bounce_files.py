@@ -30,10 +30,7 @@ CHECK_COLUMNS = (
 def find_bounce(folder: Path, file: str) -> Path | None:
     """Find the corrected file of a stem: the same name, or the same name with a suffix behind it.
 
-    Raises
-    ------
-    AudioError
-        If several files could be it.
+    Raises AudioError if several files could be it.
     """
     wanted = Path(file.replace("\\", "/"))
     stem = name_key(wanted.stem)
@@ -58,10 +55,7 @@ def find_bounce(folder: Path, file: str) -> Path | None:
 def read_notes(folder: Path) -> tuple[Reading, ...]:
     """Read the notes of a plan back from its ``notes.csv``.
 
-    Raises
-    ------
-    PlannerError
-        If the file is missing or is no such table.
+    Raises PlannerError if the file is missing or is no such table.
     """
     path = folder / "notes.csv"
     try:

@@ -62,10 +62,8 @@ def edit_list_csv_bytes(data: dict[str, Any], *, bom: bool = True, delimiter: st
 def read_edit_list_yaml(path: Path) -> EditList:
     """Read an edit list from YAML.
 
-    Raises
-    ------
-    PlannerError
-        If the file cannot be read, is no YAML, names a key twice, or is no edit list.
+    Raises PlannerError if the file cannot be read, is no YAML, names a key twice, or is no edit
+    list.
     """
     text = read_text(path)
     if not text.strip():
@@ -77,11 +75,8 @@ def read_edit_list_yaml(path: Path) -> EditList:
 def read_edit_list_csv(path: Path) -> EditList:
     """Read an edit list from CSV, comma or semicolon, as written or as a spreadsheet saved it.
 
-    Raises
-    ------
-    PlannerError
-        If the file cannot be read, is no such table, has no rows (the header's facts stand on the
-        rows), or a cell does not fit its column.
+    Raises PlannerError if the file cannot be read, is no such table, has no rows (the header's
+    facts stand on the rows), or a cell does not fit its column.
     """
     records = read_table(path)
     columns = {column.name: column for column in (*COLUMNS, *HEADER)}
@@ -116,10 +111,8 @@ def read_edit_list_csv(path: Path) -> EditList:
 def check_edit_lists(folder: Path, data: dict[str, Any]) -> None:
     """Check that both written forms read back as exactly what was planned.
 
-    Raises
-    ------
-    PromiseError
-        If one does not; the message names the file and the first row and field that differ.
+    Raises PromiseError if one does not; the message names the file and the first row and field that
+    differ.
     """
     wanted = edit_list_from_dict(data, file="the plan")
     readers = {YAML_NAME: read_edit_list_yaml}

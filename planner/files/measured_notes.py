@@ -130,10 +130,7 @@ def key_of(
 def read_measured(place: Path, key: str) -> HeardStem | None:
     """Read what was heard under this key; nothing where there is none.
 
-    Raises
-    ------
-    OutputError
-        If the file is there and cannot be read.
+    Raises OutputError if the file is there and cannot be read.
     """
     try:
         with np.load(io.BytesIO(place.read_bytes()), allow_pickle=False) as file:
@@ -152,10 +149,7 @@ def keep_measured(kept: KeptNotes, name: str, key: str, heard: HeardStem) -> Non
 
     Whoever calls has seen that the file did not change while it was listened to.
 
-    Raises
-    ------
-    OutputError
-        If the folder lies among the audio or cannot be written to.
+    Raises OutputError if the folder lies among the audio or cannot be written to.
     """
     what, hint = "measured", "Nothing else is lost; the next run will measure again."
     _keep(kept, kept.place(name), _zipped(key, heard), what, hint)
@@ -164,10 +158,7 @@ def keep_measured(kept: KeptNotes, name: str, key: str, heard: HeardStem) -> Non
 def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
     """Read the planner's own figures by note id; nothing where none are kept under this key.
 
-    Raises
-    ------
-    OutputError
-        If the file is there and cannot be read.
+    Raises OutputError if the file is there and cannot be read.
     """
     place = kept.folder / FIGURES_NAME
     try:
@@ -186,10 +177,7 @@ def read_figures(kept: KeptNotes, key: str) -> dict[str, OwnFigure] | None:
 def keep_figures(kept: KeptNotes, key: str, figures: Mapping[str, OwnFigure]) -> None:
     """Keep the planner's own figures, in the place of those kept before.
 
-    Raises
-    ------
-    OutputError
-        If the folder lies among the audio or cannot be written to.
+    Raises OutputError if the folder lies among the audio or cannot be written to.
     """
     lines = {
         k: [one.action, None if one.add_cents is None else float(one.add_cents), one.reason]

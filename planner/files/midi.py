@@ -32,10 +32,8 @@ def read_tempo_file(path: Path, *, bar_one_at_s: float = 0.0) -> TempoMap:
     path: type 0 or 1, any resolution in ticks to the quarter.
     bar_one_at_s: where the file's tick 0, taken as bar 1 beat 1, lies in seconds of the stems.
 
-    Raises
-    ------
-    ScoreError
-        If the file is missing, broken, counts in frames, or states a tempo or meter that is none.
+    Raises ScoreError if the file is missing, broken, counts in frames, or states a tempo or meter
+    that is none.
     """
     midi = _read(path)
     tempos, meters, keys = [], [], []
@@ -62,16 +60,11 @@ def read_score(path: Path, track: str | None) -> list[tuple[float, float, int]]:
     path: a Standard MIDI File.
     track: the track's name; None where only one track has notes. Drums (channel 10) are no notes.
 
-    Returns
-    -------
-    list of (start_s, end_s, midi)
-        Seconds from the score's own tick 0, by its own tempo; ascending by start, then pitch.
+    Returns (start_s, end_s, midi) of each, in seconds from the score's own tick 0 by its own tempo;
+    ascending by start, then pitch.
 
-    Raises
-    ------
-    ScoreError
-        If the file cannot be read, the track is not there, or none was named and several have
-        notes.
+    Raises ScoreError if the file cannot be read, the track is not there, or none was named and
+    several have notes.
     """
     midi = _read(path)
     _gather_conducting(midi)
@@ -114,10 +107,7 @@ def read_lyrics(path: Path, track: str | None) -> list[tuple[float, str]]:
     Those of the track that is named, or, where it has none, those of the tracks without notes: some
     programs keep words in a track of their own. Of a score with one track of notes, all.
 
-    Raises
-    ------
-    ScoreError
-        If the file cannot be read.
+    Raises ScoreError if the file cannot be read.
     """
     midi = _read(path)
     tempo_map = read_tempo_file(path)
@@ -152,12 +142,8 @@ def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:
 
     Gives track name to starts, ascending, in seconds from the file's tick 0.
 
-    Raises
-    ------
-    PromiseError
-        If the two readers disagree about a track.
-    ScoreError
-        If the file cannot be read.
+    Raises PromiseError if the two readers disagree about a track; ScoreError if the file cannot be
+    read.
     """
     midi = _read(path)
     tempo_map = read_tempo_file(path)

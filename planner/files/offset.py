@@ -19,8 +19,6 @@ _BLOCK = 1 << 16
 def take_out_offset(samples: Floats, sr: int) -> None:
     """Take what stands, or moves slowly, out of a signal.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``, Hz; changed in place, as a long stem does not fit in memory twice
     """
     half = round(_OVER_S * sr / 2.0)
@@ -28,10 +26,10 @@ def take_out_offset(samples: Floats, sr: int) -> None:
     if len(samples) <= 2 * reach:
         samples -= samples.mean(dtype=np.float64)
         return
-    slow = np.empty(0)
+    last = len(samples) - reach
     before = samples[:reach].copy()
-    for at in range(reach, len(samples) - reach, _BLOCK):
-        block = samples[at : min(at + _BLOCK, len(samples) - reach)]
+    for at in range(reach, last, _BLOCK):
+        block = samples[at : min(at + _BLOCK, last)]
         after = samples[at + len(block) : at + len(block) + reach]
         around = np.concatenate([before, block, after], dtype=np.float64)
         before = around[len(block) : len(block) + reach].astype(samples.dtype)
@@ -40,6 +38,8 @@ def take_out_offset(samples: Floats, sr: int) -> None:
             sums = np.cumsum(np.append(0.0, slow))
             slow = (sums[width:] - sums[:-width]) / width
         block -= slow.astype(samples.dtype)
-        if at == reach:  # what is nearer to an end has its offset
+        # What is nearer to an end has its offset.
+        if at == reach:
             samples[:reach] -= np.float32(slow[0])
-    samples[len(samples) - reach :] -= np.float32(slow[-1])
+        if at + len(block) == last:
+            samples[last:] -= np.float32(slow[-1])

@@ -68,10 +68,7 @@ def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, .
 
     do: what the command does with it, for the message: "answer", "check".
 
-    Raises
-    ------
-    PlannerError
-        If there is none.
+    Raises PlannerError if there is none.
     """
     plans = plan_folders(out, song)
     if not plans:
@@ -84,10 +81,7 @@ def plans_to(do: str, out: Path, song: str, session_path: Path) -> tuple[Path, .
 def chosen_plan(plans: Sequence[Path], name: str | None) -> Path:
     """Give the plan folder of this name; without one the first, which is the latest.
 
-    Raises
-    ------
-    PlannerError
-        If none has it.
+    Raises PlannerError if none has it.
     """
     for folder in plans:
         if name in (None, folder.name):
@@ -99,10 +93,7 @@ def chosen_plan(plans: Sequence[Path], name: str | None) -> Path:
 def read_past_plan(folder: Path) -> PastPlan:
     """Read a plan folder back.
 
-    Raises
-    ------
-    PlannerError
-        If something in it cannot be read; decisions might hang on it.
+    Raises PlannerError if something in it cannot be read; decisions might hang on it.
     """
     listed = read_edit_list_yaml(folder / YAML_NAME)
     run, _ = read_yaml(folder / "run.yaml")
@@ -185,10 +176,7 @@ def read_human_columns(path: Path) -> dict[str, HumanColumns]:
     Columns may stand in any order, others may be missing or changed; comma or semicolon, with or
     without byte order mark. A human column that is missing counts as blank.
 
-    Raises
-    ------
-    PlannerError
-        If the file is no such table, an id stands twice, or a cell does not fit.
+    Raises PlannerError if the file is no such table, an id stands twice, or a cell does not fit.
     """
     records = read_table(path)
     names = [name.strip().lower() for name in records[0][1]] if records else []
@@ -313,11 +301,8 @@ def ledger_csv(ledger: Ledger) -> bytes:
 def read_ledger(path: Path) -> Ledger:
     """Read a ledger back.
 
-    Raises
-    ------
-    PlannerError
-        If it is not there, or is no such table: ids would be given anew, and answers would speak
-        of other notes.
+    Raises PlannerError if it is not there, or is no such table: ids would be given anew, and
+    answers would speak of other notes.
     """
     name = f"{path.parent.name}/{path.name}"
     hint = f"Restore it, or move {path.parent.name} away to begin anew without its answers."

@@ -41,10 +41,7 @@ def audio_folders(files: Iterable[Path]) -> tuple[Path, ...]:
 def default_out_folder(session_file: Path, audio: Iterable[Path]) -> Path:
     """Say where plans go when nobody says: beside the session file, but outside every audio folder.
 
-    Raises
-    ------
-    OutputError
-        If no such place is left, because the audio lies at the top of a disk.
+    Raises OutputError if no such place is left, because the audio lies at the top of a disk.
     """
     folders = tuple(audio)
     place = session_file.resolve().parent
@@ -59,10 +56,7 @@ def default_out_folder(session_file: Path, audio: Iterable[Path]) -> Path:
 def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
     """Make sure that a folder is no audio folder and lies in none, links followed.
 
-    Raises
-    ------
-    OutputError
-        If it is or does.
+    Raises OutputError if it is or does.
     """
     if _holding(out, tuple(audio)) is not None:
         what = "lies in a folder that holds the session's audio, and nothing is ever written there."
@@ -72,10 +66,7 @@ def refuse_audio_folder(out: Path, audio: Iterable[Path]) -> None:
 def refuse_unwritable(out: Path, audio: Iterable[Path]) -> None:
     """Make sure before the work that a numbered folder can be written there; nothing stays behind.
 
-    Raises
-    ------
-    OutputError
-        As `write_plan_folder` would once all is heard.
+    Raises OutputError as `write_plan_folder` would once all is heard.
     """
     refuse_audio_folder(out, audio)
     there, _ = _there_and_missing(out)
@@ -122,10 +113,7 @@ def write_plan_folder(
         from appearing.
     kind: ``plan`` or ``check``: what the folder is called before its number.
 
-    Raises
-    ------
-    OutputError
-        If `out` lies among the audio, is no folder, or cannot be written to.
+    Raises OutputError if `out` lies among the audio, is no folder, or cannot be written to.
     """
     refuse_audio_folder(out, audio)
     made: list[Path] = []

@@ -24,10 +24,7 @@ def read_session(path: Path) -> tuple[Session, tuple[Finding, ...]]:
     A song without a name gets the name of the folder that the file is in. A scale file that it
     names is read as well, and a score with its chords, by that score's own bars.
 
-    Raises
-    ------
-    SessionError
-        If the file cannot be read, or with everything that is wrong in it.
+    Raises SessionError if the file cannot be read, or with everything that is wrong in it.
     """
     data, lines = read_yaml(path)
     folder = path.absolute().parent.name or "Untitled"
@@ -92,10 +89,7 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
     session_path: the file to write; it must not exist.
     text: what to write, as UTF-8 with LF line ends.
 
-    Raises
-    ------
-    SessionError
-        If the file exists, lies among the stems, or cannot be written.
+    Raises SessionError if the file exists, lies among the stems, or cannot be written.
     """
     refuse_place(folder, session_path)
     try:
@@ -107,10 +101,7 @@ def write_started_session(folder: Path, session_path: Path, text: str) -> None:
 def refuse_place(folder: Path, session_path: Path) -> None:
     """Make sure before the work that a first session file can be written; nothing stays behind.
 
-    Raises
-    ------
-    SessionError
-        As `write_started_session` would once all is listened to.
+    Raises SessionError as `write_started_session` would once all is listened to.
     """
     if session_path.absolute().parent.resolve().is_relative_to(folder.resolve()):
         what = f"this lies in the folder of the stems ({folder}), where nothing is ever written."

@@ -103,10 +103,7 @@ def csv_bytes(
 def read_text(path: Path) -> str:
     """Read a file as UTF-8, with or without byte order mark.
 
-    Raises
-    ------
-    PlannerError
-        If it cannot be read, or is no UTF-8.
+    Raises PlannerError if it cannot be read, or is no UTF-8.
     """
     try:
         return path.read_bytes().decode("utf-8-sig")
@@ -121,10 +118,7 @@ def read_text(path: Path) -> str:
 def read_table(path: Path) -> list[tuple[int, list[str]]]:
     """Read a CSV file as `read_csv` does.
 
-    Raises
-    ------
-    PlannerError
-        If it cannot be read, or is no CSV in UTF-8.
+    Raises PlannerError if it cannot be read, or is no CSV in UTF-8.
     """
     try:
         return read_csv(read_text(path).encode("utf-8"))
@@ -139,10 +133,7 @@ def read_csv(data: bytes) -> list[tuple[int, list[str]]]:
     Cells come back as they stand, apostrophes included. Each record carries the line it begins
     on, counted from 1.
 
-    Raises
-    ------
-    UnicodeDecodeError
-        If the bytes are no UTF-8.
+    Raises UnicodeDecodeError if the bytes are no UTF-8.
     csv.Error
         If a quoted field does not end.
     """

@@ -67,10 +67,8 @@ def walk_wav_chunks(stream: BinaryIO, *, file: str) -> WavChunks:
     stream: opened for reading; left at an arbitrary position.
     file: its name, for the messages.
 
-    Raises
-    ------
-    AudioError
-        If this is no WAV file, or its format or audio part is missing or makes no sense.
+    Raises AudioError if this is no WAV file, or its format or audio part is missing or makes no
+    sense.
     """
     total = stream.seek(0, 2)
     head = _at(stream, 0, 12)

@@ -59,10 +59,8 @@ def read_yaml(path: Path) -> tuple[object, LineMap]:
     Mappings become dicts with text keys, as written; sequences lists; scalars follow the YAML 1.2
     core schema. The line of a mapping's entry is that of its key.
 
-    Raises
-    ------
-    SessionError
-        If the file cannot be read, is no UTF-8 text, is empty, is no YAML, or repeats a key.
+    Raises SessionError if the file cannot be read, is no UTF-8 text, is empty, is no YAML, or
+    repeats a key.
     """
     return parse_yaml(_read_text(path), file=str(path))
 
@@ -70,10 +68,7 @@ def read_yaml(path: Path) -> tuple[object, LineMap]:
 def parse_yaml(text: str, *, file: str) -> tuple[object, LineMap]:
     """Do what `read_yaml` does for text that is read already; ``file`` is its name in errors.
 
-    Raises
-    ------
-    SessionError
-        As `read_yaml`.
+    Raises SessionError as `read_yaml`.
     """
     try:
         loader = _CoreLoader(text)
@@ -197,10 +192,8 @@ class _Builder:
 def core_value(text: str) -> object:
     """Say what a plain scalar means in the YAML 1.2 core schema (YAML 1.2.2, section 10.3.2).
 
-    Raises
-    ------
-    ValueError
-        If the scalar is an integer with more digits than Python converts, or can show.
+    Raises ValueError if the scalar is an integer with more digits than Python converts, or can
+    show.
     """
     if _NULL.fullmatch(text):
         return None

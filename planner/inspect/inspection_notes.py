@@ -16,7 +16,15 @@ from planner.inspect.inspection_tuning import (
     pitches_of,
     tuning_findings,
 )
-from planner.model import FIXED_ROLES, HARMONIC_ROLES, SILENT_DBFS, Finding, SessionA4, StemNotes
+from planner.model import (
+    FIXED_ROLES,
+    HARMONIC_ROLES,
+    ONLY_BLEED,
+    SILENT_DBFS,
+    Finding,
+    SessionA4,
+    StemNotes,
+)
 from planner.pitch import hz_to_midi, note_name
 from planner.words.roles import chords_written_as, is_chordal
 from planner.words.session_model import Session
@@ -146,7 +154,7 @@ def _moving_keys(stem: StemNotes) -> Iterator[Finding]:
 def _no_notes(stem: StemNotes) -> Iterator[Finding]:
     """A part that sounds, and in which nothing was heard as a note; bleed is told elsewhere."""
     silent = stem.facts is None or stem.facts.peak_dbfs < SILENT_DBFS
-    if stem.notes or silent or any("only bleed here" in told.what for told in stem.findings):
+    if stem.notes or silent or any(told.about == ONLY_BLEED for told in stem.findings):
         return
     yield Finding(
         severity="warning",

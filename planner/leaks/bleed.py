@@ -27,6 +27,7 @@ from planner.measure.partial_series import LN_CENTS
 from planner.model import (
     FAIR_CENTS,
     FIRM_CENTS,
+    ONLY_BLEED,
     Confidence,
     Finding,
     Floats,
@@ -87,19 +88,12 @@ def without_bleed(
 ) -> tuple[StemNotes, ...]:
     """Drop the notes that are bleed, say of each stem how many, and of each note what leaks in.
 
-    Parameters
-    ----------
-    stems : sequence of StemNotes
-        All stems of the session; the order does not matter.
-    leaking : Leaking, optional
-        As `with_only_bleed` gives it, also of stems in which no notes are looked for. Without it,
-        notes alone decide.
+    stems : all stems of the session; the order does not matter
+    leaking : as `with_only_bleed` gives it, also of stems in which no notes are looked for. Without
+        it, notes alone decide.
 
-    Returns
-    -------
-    tuple of StemNotes
-        In the same order. Where a path leads, notes say how far under them other stems leak in
-        and where they are heard themselves, and are less sure by that.
+    Returns them in the same order. Where a path leads, notes say how far under them other stems
+    leak in and where they are heard themselves, and are less sure by that.
     """
     sounding = {s.code: _arrays(s) for s in stems if s.code not in leaking.only_bleed}
     cleaned = []
@@ -196,6 +190,7 @@ def _only_bleed(
         advice=f"Another microphone or amplifier of {loudest.source} belongs under its linked, so "
         "that both move; if something else was played here, export the stem again.",
         stem=stem.code,
+        about=ONLY_BLEED,
     )
     return replace(stem, notes=(), findings=(*stem.findings, only))
 

@@ -80,8 +80,6 @@ NOTHING_LEAKS = Leaking(spectra=_NONE, paths=())
 def how_stems_leak(spectra: Mapping[str, Spectra], shifts: Mapping[str, float] = _NONE) -> Leaking:
     """Find how stems leak into each other, other microphones of one source left out.
 
-    Parameters
-    ----------
     spectra : by stem code
     shifts : by stem code, seconds from each file's clock to the session's; paths are looked for
         between the files that start together, as most do
@@ -97,14 +95,9 @@ def how_stems_leak(spectra: Mapping[str, Spectra], shifts: Mapping[str, float] =
 def find_paths(spectra: Mapping[str, Spectra]) -> tuple[BleedPath, ...]:
     """Find which stem is heard in which other, and how loud.
 
-    Parameters
-    ----------
     spectra : by stem code, of files that start together
 
-    Returns
-    -------
-    tuple of BleedPath
-        By source, then the stem it leaks into; only paths that are there beyond chance.
+    Returns paths by source, then the stem they lead into; only those that are there beyond chance.
     """
     found = {
         (source, into): path_between(spectra[source], spectra[into])

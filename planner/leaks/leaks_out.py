@@ -61,15 +61,11 @@ def matters(here: Spectra, leaks: Sequence[Leak]) -> bool:
 def without_leaks(samples: Floats, sr: int, here: Spectra, leaks: Sequence[Leak]) -> Floats:
     """Turn down what leaks into a stem.
 
-    Parameters
-    ----------
     samples : (n,) of the stem at ``sr``, Hz
     here : its spectra
     leaks : what leaks in, of files that start together
 
-    Returns
-    -------
-    (n,) float32; what lies above the bins of the spectra is left as it is.
+    Returns (n,) float32; what lies above the bins of the spectra is left as it is.
     """
     hop = round(_WINDOW_S * sr / _OVERLAP)
     window = hop * _OVERLAP

@@ -49,13 +49,9 @@ class Hum:
 def without_hum(samples: Floats, sr: int) -> tuple[Floats, Hum | None]:
     """Take out the mains hum of a stem.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``, Hz
 
-    Returns
-    -------
-    (n,) float32, the same samples where there is none; and what was taken out
+    Returns (n,) float32, the same samples where there is none; and what was taken out.
     """
     mains_hz, standing = _standing_lines(samples, sr)
     if len(standing) < _LEAST_LINES:

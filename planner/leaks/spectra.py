@@ -54,15 +54,10 @@ class Spectra:
 def coarse_spectra(samples: Floats, sr: int) -> Spectra:
     """Take the spectra of a stem, Hann windows of 128 ms.
 
-    Parameters
-    ----------
     samples : (n,)
     sr : Hz
 
-    Returns
-    -------
-    Spectra
-        From 62.5 to 2000 Hz.
+    Returns spectra from 62.5 to 2000 Hz.
     """
     window, hop = round(_WINDOW_S * sr), round(HOP_S * sr)
     bin_hz = sr / window

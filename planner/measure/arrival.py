@@ -26,18 +26,12 @@ def arrival_s(
 ) -> float | None:
     """Say how long after its start a note is in its sustain.
 
-    Parameters
-    ----------
     t_s : (k,) evenly spaced seconds from the note's start
     cents : (k,) its pitch over its sustain
     sustain_s : from when to when the sustain is judged
-    vibrato : Vibrato or None
-        It is taken out where it is there already: many begin later than the note.
+    vibrato : it is taken out where it is there already: many begin later than the note
 
-    Returns
-    -------
-    float or None
-        Seconds; None where the pitch never stays near its sustain.
+    Returns seconds; None where the pitch never stays near its sustain.
     """
     first_s, last_s = sustain_s
     swung = cents if vibrato is None else cents - vibrato.at(t_s)
@@ -56,16 +50,11 @@ def settled_span(t_s: Floats, cents: Floats, window_s: tuple[float, float]) -> t
     Only an end that lies a quarter tone off the other half is moved, and by half of the window at
     most: less is how a note begins and ends.
 
-    Parameters
-    ----------
     t_s : (k,) evenly spaced seconds from the note's start
     cents : (k,) its pitch
     window_s : from when to when it would be judged
 
-    Returns
-    -------
-    tuple of float
-        From when to when the pitch stays near its note's; seconds.
+    Returns from when to when the pitch stays near its note's; seconds.
     """
     inside = (t_s >= window_s[0]) & (t_s <= window_s[1])
     if inside.sum() < 2 * _LEAST_LATE_FRAMES:

@@ -46,8 +46,6 @@ def begun_again_cents(
 ) -> float:
     """How far the mean over a sustain lies from that up to where the note may begin again, cents.
 
-    Parameters
-    ----------
     contour : of the whole note
     inside : which of its frames lie in the sustain
     cents : (k,) of these frames, vibrato taken out

@@ -95,8 +95,6 @@ def partial_phases(
 ) -> Phases | None:
     """Shift each partial of a note to zero frequency along a prior pitch, and low-pass it.
 
-    Parameters
-    ----------
     samples : (n,) from a little before to a little after the span wanted
     prior_hz : (n,) smooth prior of f0, right to about a quarter tone
     b : stiffness
@@ -104,10 +102,7 @@ def partial_phases(
         the neighbours of each partial fall into its zeros
     most_partials : how many to follow at most
 
-    Returns
-    -------
-    Phases or None
-        None where the samples hold fewer than four frames.
+    Returns None where the samples hold fewer than four frames.
     """
     hop = round(FOLLOW_HOP_S * sr)
     middle_hz = float(middle_of(prior_hz[::hop]))
@@ -197,8 +192,6 @@ def partials_along(
     Turned back along the contour each partial is ``a + b t``, as in `planner.harmonics`: what turns
     on says how far it lies from where the pitch has it, what is left how well that is known.
 
-    Parameters
-    ----------
     phases, contour : of the note
     span_s : the stretch
     """

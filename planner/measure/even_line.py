@@ -81,12 +81,21 @@ class _Shapes:
 class _Stretch:
     """The partials of a stretch of a note, turned back by a line straight in cents."""
 
+    at_s: Floats  # (k,) from the start of the note
+    turns: Floats  # (k - 1,) by which the phase of f0 turns along that line, from frame to frame
+    to_turn: float  # from Hz of f1 to that
+    start: Floats  # (degrees,) weights of the polynomials that lead from it to the contour
     tracks: NDArray[np.complex128]  # (partials, k)
     ratios: Floats  # (partials,) of their frequencies to f0
     lever: Floats  # (partials,) of B on the first polynomial in the phase of f0
     shapes: _Shapes
     window: float  # length of the Hann window, frames
     b_sd: float
+
+    @property
+    def freedom(self) -> int:
+        """In how many ways partials may part."""
+        return max(len(self.ratios) - 1, 1)
 
     def first(self, partials: int) -> _Stretch:
         """So many of its partials."""
@@ -119,26 +128,33 @@ def even_line(
 ) -> EvenLine | None:
     """Fit a smooth line to a stretch of a note; None where more than noise lies beside it.
 
-    Parameters
-    ----------
     phases, contour : of the note; the contour is where the fit starts
     span_s : the stretch, seconds from the start of the note
     b_sd : how well the stiffness is known that the phases were followed with; 0 where none is
     """
     window = phases.window_s / (phases.t_s[1] - phases.t_s[0])  # frames
-    first, last = phases.t_s.searchsorted(span_s)
+    first, last = map(int, phases.t_s.searchsorted(span_s))
     # Frames close together say the same: their mean is kept, in which what neighbours leak at
     # another frequency goes, where skipping would fold it down onto the line.
     apart = max(min(int(window / _FRAMES_A_WINDOW), (last - first) // _LEAST_FRAMES), 1)
-    count, window = int(last - first) // apart, window / apart
+    count, window = (last - first) // apart, window / apart
     if count < _LEAST_FRAMES or count <= 2 * window:
         return None
     inside = slice(first, first + count * apart)
+    stretch = _stretch(phases, contour, inside, apart, max(b_sd, _LEAST_B_SD))
+    fit = _fitted(stretch)
+    degree = _degree(stretch, fit) if fit is not None else None
+    return None if fit is None or degree is None else _line(stretch, fit, degree, span_s)
+
+
+def _stretch(phases: Phases, contour: Contour, inside: slice, apart: int, b_sd: float) -> _Stretch:
+    """The partials of some frames of a note, the mean of so many taken for one."""
+    window = phases.window_s / (phases.t_s[1] - phases.t_s[0]) / apart
     at_s = _means(phases.t_s[inside], apart)
     # All against a line straight in cents through the contour: in phase a glide bends by its cube.
-    to_turn = 2.0 * np.pi * (at_s[1] - at_s[0]) / np.sqrt(1.0 + phases.b)  # from Hz of f1, a frame
-    line = np.log(contour.f1_hz[first : first + count * apart - 1])
-    straight, phase = np.zeros((2, count * apart))
+    to_turn = 2.0 * np.pi * (at_s[1] - at_s[0]) / np.sqrt(1.0 + phases.b)  # a frame
+    line = np.log(contour.f1_hz[inside.start : inside.stop - 1])
+    straight, phase = np.zeros((2, len(line) + 1))
     np.cumsum(np.exp(_straight(line)), out=straight[1:])
     np.cumsum(np.exp(line), out=phase[1:])
     straight *= to_turn / apart
@@ -147,8 +163,7 @@ def even_line(
     prior -= prior[0]
     phase = _means(phase - straight, apart)
     turns = np.diff(_means(straight, apart))
-    turn = float(turns.mean())
-    shapes = _shapes(count)
+    shapes = _shapes(len(at_s))
     start = shapes.solver @ (phase - phase.mean())
     steps = np.diff(shapes.basis @ start - _means(prior, apart))
     ahead = np.concatenate([steps[:1], (steps[1:] + steps[:-1]) / 2.0, steps[-1:]])
@@ -157,46 +172,56 @@ def even_line(
     tracks = phases.tracks[:, inside] * on_circle(np.multiply.outer(ratios, prior))
     tracks = _means(tracks, apart)
     tracks *= on_circle(np.multiply.outer(-ratios * _leaning(tracks, window), ahead))
-    stretch = _Stretch(
+    return _Stretch(
+        at_s=at_s,
+        turns=turns,
+        to_turn=to_turn,
+        start=start,
         tracks=tracks,
         ratios=ratios,
-        lever=_lever(ratios, phases.b) * (turn * (count - 1) / 2.0),
+        lever=_lever(ratios, phases.b) * (float(turns.mean()) * len(turns) / 2.0),
         shapes=shapes,
         window=window,
-        b_sd=max(b_sd, _LEAST_B_SD),
+        b_sd=b_sd,
     )
-    fit = _fitted(stretch, np.append(0.0, start))
-    if fit is None:
+
+
+def _degree(stretch: _Stretch, fit: _Fit) -> int | None:
+    """The lowest degree that leaves but noise; None where none does, or partials part."""
+    if fit.astray or fit.drift > _DRIFTING * _most_by_chance(stretch.freedom):
         return None
     left = fit.beside()
-    degree = next((d for d in _DEGREES if left[d] <= _most_by_chance(_FREE_DEGREE - d)), None)
-    freedom = max(len(ratios) - 1, 1)
-    if degree is None or fit.astray or fit.drift > _DRIFTING * _most_by_chance(freedom):
-        return None
+    return next((d for d in _DEGREES if left[d] <= _most_by_chance(_FREE_DEGREE - d)), None)
+
+
+def _line(
+    stretch: _Stretch, fit: _Fit, degree: int, span_s: tuple[float, float]
+) -> EvenLine | None:
+    """The line of a fit that stops at a degree."""
     kept = slice(0, 1 + degree)  # B too
-    root, basis = fit.root[kept, kept], shapes.basis[:, :degree]
+    root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
     weights = lapack.dtrtrs(root, (fit.root.T @ fit.line)[kept], lower=1, trans=1)[0][1:]
-    pitch = turns + np.diff(basis @ weights)
+    pitch = stretch.turns + np.diff(basis @ weights)
     if pitch.min() <= 0.0:
         return None
     cents = LN_CENTS * np.log(pitch)
-    t_s = (at_s[1:] + at_s[:-1]) / 2.0
+    t_s = (stretch.at_s[1:] + stretch.at_s[:-1]) / 2.0
     away_s = t_s - t_s.mean()
     slope = float(away_s @ cents / (away_s @ away_s))
     middle = float(cents.mean()) + slope * (sum(span_s) / 2.0 - float(t_s.mean()))
     # Of the mean and of the slope, by B and by each weight.
     moved = np.zeros((1 + degree, 2))
-    moved[1:, 0] = (basis[-1] - basis[0]) / (count - 1)
+    moved[1:, 0] = (basis[-1] - basis[0]) / len(t_s)
     moved[1:, 1] = away_s @ np.diff(basis, axis=0) / (away_s @ away_s)
-    whitened = lapack.dtrtrs(root, moved / turn, lower=1)[0]
-    variance = np.sum(whitened**2, axis=0) * max(fit.drift / freedom, 1.0)
+    whitened = lapack.dtrtrs(root, moved / float(stretch.turns.mean()), lower=1)[0]
+    variance = np.sum(whitened**2, axis=0) * max(fit.drift / stretch.freedom, 1.0)
     sd_cents, slope_sd = LN_CENTS * np.sqrt(variance)
     return EvenLine(
-        f1_hz=float(np.exp(middle / LN_CENTS)) / to_turn,
+        f1_hz=float(np.exp(middle / LN_CENTS)) / stretch.to_turn,
         slope_cents_per_s=slope,
         sd_cents=float(sd_cents),
         slope_sd_cents_per_s=float(slope_sd),
-        drifts=fit.drift > _DRIFTS * freedom,
+        drifts=fit.drift > _DRIFTS * stretch.freedom,
     )
 
 
@@ -250,7 +275,7 @@ def _shapes(count: int) -> _Shapes:
     )
 
 
-def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
+def _fitted(stretch: _Stretch) -> _Fit | None:
     """The line of all partials; None where the first ones rule out any, or there is no sound.
 
     These alone tell the noise, and the line in it, well enough for one round with all; but for a B
@@ -258,7 +283,7 @@ def _fitted(stretch: _Stretch, line: Floats) -> _Fit | None:
     """
     highest = max(_DEGREES)
     most = _PLAINLY * _most_by_chance(_FREE_DEGREE - highest)
-    few, noise = stretch.first(_FIRST_PARTIALS), None
+    few, line, noise = stretch.first(_FIRST_PARTIALS), np.append(0.0, stretch.start), None
     # Until it stands only what is ruled out plainly is: the next round may leave less.
     for allowed in (_PLAINLY * most, most):
         fit = _fit(few, line, noise)

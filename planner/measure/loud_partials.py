@@ -28,8 +28,6 @@ def by_loud_ones(found: FoundPartials, off_cents: Floats, b: float) -> tuple[flo
     Symp. 1961, with the positive part), and all of it where too few are heard, or no string is as
     stiff.
 
-    Parameters
-    ----------
     found : (k,) partials, with their numbers and amplitudes
     off_cents : (k,) how far each lies from the series of the pitch asked about
     b : stiffness of that series

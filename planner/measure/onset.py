@@ -8,7 +8,7 @@ that is too far, or where the note before is all that is heard, the onset is lef
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -95,8 +95,6 @@ def measure_onset(
 ) -> Onset | None:
     """Measure one note's onset; None where the window holds no steady partials.
 
-    Parameters
-    ----------
     span : the note's samples
     prior, stiffness : coarse pitch of f0 along the samples, Hz, and how stiff the string is
     contour : the note's line, which a swelling start is extrapolated along
@@ -274,23 +272,25 @@ def onset_reason(note: Note, length_s: float, onset_s: float) -> str:
 
 
 def without_vibrato(
-    onset_hz: float,
-    onset_sd: float,
+    onset: Onset,
     vibrato: Vibrato,
     contour: Contour,
     cents: Floats,
-    first_s: float,
-    length_s: float,
-) -> tuple[float, float]:
+    window_s: tuple[float, float],
+) -> Onset:
     """Take the vibrato out of an onset if the note is in vibrato from its first cycle on.
 
     What is taken out is as unsure as that early swing is unlike a vibrato: a scoop of its length
     looks like a part of one.
+
+    window_s : where the onset begins, and how long it is
     """
-    onset_sd = float(np.hypot(onset_sd, _VIBRATO_LEFT * vibrato.half_cents))
+    first_s, length_s = window_s
+    sd_cents = float(np.hypot(onset.sd_cents, _VIBRATO_LEFT * vibrato.half_cents))
+    onset = replace(onset, sd_cents=sd_cents)
     early = contour.t_s < first_s + length_s + 1.0 / vibrato.rate_hz
     if early.sum() < _EARLY_FRAMES:
-        return onset_hz, onset_sd
+        return onset
     line, quarter_s = cents[early], 0.25 / vibrato.rate_hz
     t_s = contour.t_s[early] - contour.t_s[early].mean()
     swing = np.stack([vibrato.at(contour.t_s[early] + late) for late in (0.0, quarter_s)], axis=1)
@@ -299,11 +299,15 @@ def without_vibrato(
     weights = np.linalg.lstsq(columns, line, rcond=None)[0]
     # How much of the extrapolated vibrato is really there: 1 in full vibrato, 0 before it sets in.
     if weights[2] < _VIBRATO_FROM_THE_START:
-        return onset_hz, onset_sd
+        return onset
     rest = line - columns @ weights
     swung = line - straight @ np.linalg.lstsq(straight, line, rcond=None)[0]
     unlike = np.sqrt(float(rest @ rest) / (float(swung @ swung) + 1e-12))
     window = np.linspace(first_s, first_s + length_s, 25)
     added = weights[2] * vibrato.at(window) + weights[3] * vibrato.at(window + quarter_s)
     taken = float(np.mean(added))
-    return onset_hz * 2 ** (-taken / 1200), float(np.hypot(onset_sd, unlike * taken))
+    return replace(
+        onset,
+        hz=onset.hz * 2 ** (-taken / 1200),
+        sd_cents=float(np.hypot(sd_cents, unlike * taken)),
+    )

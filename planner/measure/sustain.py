@@ -83,8 +83,6 @@ def why_no_sustain(note: Note, line: NoteLine) -> str:
 def measure_sustain(pitch_hz: float, line: NoteLine, contour: Contour, *, swells: bool) -> Sustain:
     """Measure one note's sustain.
 
-    Parameters
-    ----------
     pitch_hz : the note's coarse pitch
     line, contour : its pitch line with the vibrato found in it, and the contour it was made of
     swells : whether it is driven

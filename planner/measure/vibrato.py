@@ -70,6 +70,14 @@ class Vibrato:
         swing: Floats = sine * np.sin(phase) + cosine * np.cos(phase)
         return swing * _grown(t_s, self.begins_s, self.sets_in_s)
 
+    def width_cents(self, u: float) -> float:
+        """Half of the swing's width so many seconds from the origin, as the contour shows it."""
+        sine, cosine = (
+            self.sine_cents + u * self.sine_grows,
+            self.cosine_cents + u * self.cosine_grows,
+        )
+        return float(np.hypot(sine, cosine))
+
 
 def usual_rate_hz(vibratos: Iterable[Vibrato | None]) -> float | None:
     """The rate of a part's vibrato: the median over its notes, None with fewer than three."""
@@ -82,17 +90,12 @@ def find_vibrato(
 ) -> Vibrato | None:
     """Find vibrato in a contour.
 
-    Parameters
-    ----------
     t_s : (k,) evenly spaced seconds
     cents : (k,) contour
     window_s : length of the Hann window each point is a mean over; its damping is undone
     usual_hz : the rate of the part's other notes; one near it is found in a single cycle
 
-    Returns
-    -------
-    Vibrato or None
-        None where too few cycles fit, or the swing is small or irregular.
+    Returns None where too few cycles fit, or the swing is small or irregular.
     """
     seconds = float(t_s[-1] - t_s[0])
     if len(t_s) < 12:
@@ -114,13 +117,13 @@ def find_vibrato(
     cycles = seconds * rate
     if cycles < least or not lowest <= rate <= highest:
         return None
-    line = _line_columns(u, bends=cycles >= _BENDS_FROM_CYCLES)
-    growing = _swing_columns(u, rate)
+
+    line, swing = _line_columns(u, bends=cycles >= _BENDS_FROM_CYCLES), _swing_columns(u, rate)
     columns = 4 if cycles >= _GROWS_FROM_CYCLES else 2
-    swing, wider = growing[:, :columns], growing[:, : columns + 2]
+    wider, swing = swing[:, : columns + 2], swing[:, :columns]
     straight, turning = _weights(line, swing, cents)
-    swung = cents - line @ straight
-    rest = float(np.mean((swung - swing @ turning) ** 2))
+    swung, swings = cents - line @ straight, swing @ turning
+    rest = float(np.mean((swung - swings) ** 2))
     if usual_hz is None:
         explained = 1.0 - rest / (float(np.mean(swung**2)) + 1e-12)
         regularity = _regularity(swung, rate, float(t_s[1] - t_s[0]), explained)
@@ -128,36 +131,31 @@ def find_vibrato(
         # One cycle cannot be compared with the next: it must stand out from the line without it.
         plain = cents - line @ np.linalg.lstsq(line, cents, rcond=None)[0]
         regularity = float(np.clip(1.0 - rest / (np.mean(plain**2) + 1e-12), 0, 1))
-    half = float(np.sqrt(2.0 * np.mean((swing @ turning) ** 2))) / _hann_gain(rate * window_s)
+    half = float(np.sqrt(2.0 * np.mean(swings**2))) / _hann_gain(rate * window_s)
     if regularity < _LEAST_REGULARITY or half < _LEAST_HALF_CENTS:
         return None
-    sine, cosine, *grows = (float(w) for w in turning)
-    if grows and cycles >= _LEAST_CYCLES:
-        at_first, at_last = (
-            np.hypot(sine + k * grows[0], cosine + k * grows[1]) for k in u[[0, -1]]
-        )
-        if at_first < _SETS_IN_FROM * at_last:
-            set_in, left = _setting_in(u, cents, line, rate, window_s)
-            if left < rest:
-                return replace(
-                    set_in, regularity=regularity, origin_s=origin,
-                    begins_s=origin + set_in.begins_s,
-                )  # fmt: skip
-    mean_cents = float(np.mean(swing @ turning))
-    otherwise = wider @ _weights(line, wider, cents)[1]
-    return Vibrato(
+
+    sine, cosine, sine_grows, cosine_grows = (float(w) for w in [*turning, 0.0, 0.0][:4])
+    found = Vibrato(
         rate_hz=rate,
         half_cents=half,
         regularity=regularity,
         sine_cents=sine,
         cosine_cents=cosine,
-        sine_grows=grows[0] if grows else 0.0,
-        cosine_grows=grows[1] if grows else 0.0,
+        sine_grows=sine_grows,
+        cosine_grows=cosine_grows,
         origin_s=origin,
         reach_s=seconds / 2,
-        mean_cents=mean_cents,
-        otherwise_cents=float(np.mean(otherwise)) - mean_cents,
+        mean_cents=float(np.mean(swings)),
+        otherwise_cents=float(np.mean(wider @ _weights(line, wider, cents)[1]) - np.mean(swings)),
     )
+    at_first, at_last = found.width_cents(float(u[0])), found.width_cents(float(u[-1]))
+    if cycles < _LEAST_CYCLES or at_first >= _SETS_IN_FROM * at_last:
+        return found
+    set_in, left = _setting_in(u, cents, line, rate, window_s)
+    begins_s = origin + set_in.begins_s
+    set_in = replace(set_in, regularity=regularity, origin_s=origin, begins_s=begins_s)
+    return set_in if left < rest else found
 
 
 def around_a_line(cents: Floats) -> float:

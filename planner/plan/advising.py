@@ -41,12 +41,8 @@ def advice_rows(
 ) -> list[Row]:
     """Give the advice, with its first ids: offers, takes, doubles to leave out, other voicings.
 
-    Parameters
-    ----------
-    offers : iterable of ScopeRule
-        Rules that are only told.
-    fixed : iterable of Part
-        The stems that nobody can move.
+    offers : rules that are only told
+    fixed : the stems that nobody can move
     """
     advice = [
         advice_row(rule, on_clock(ground, made.parts[rule.stem]))

@@ -111,17 +111,11 @@ def decide_once(
 ) -> Round:
     """Decide about all notes so that no row adds sour time.
 
-    Parameters
-    ----------
-    stems : mapping
-        Stem code -> notes.
-    beside : mapping
-        Stem code -> what lies beside its notes (`laid_beside`).
-    before : mapping
-        Rules of earlier rounds, by id, whose moves the notes have made; None on the first round.
-        What people have set or refused is not decided again.
-    mended : frozenset
-        Ids of the notes that earlier rounds moved by themselves.
+    stems : stem code -> notes
+    beside : stem code -> what lies beside its notes (`laid_beside`)
+    before : rules of earlier rounds, by id, whose moves the notes have made; None on the first
+        round. What people have set or refused is not decided again.
+    mended : ids of the notes that earlier rounds moved by themselves
     earlier : Round, optional
         The round before: what it says of stems and notes that were not moved since is taken again.
     """

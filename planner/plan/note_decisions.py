@@ -62,17 +62,12 @@ def decide_all(
 ) -> tuple[Mapping[str, float], dict[str, Judged]]:
     """Decide about every note while some rules are made.
 
-    Parameters
-    ----------
-    layers : dict
-        Note id -> the rules that cover it, and what each adds.
+    layers : note id -> the rules that cover it, and what each adds
 
     Returns
     -------
-    dict of float
-        Note id -> points of the worst clash that it is named in, with the rules made.
-    dict of Judged
-        Note id -> what the planner decides.
+    dict of float : note id -> points of the worst clash that it is named in, with the rules made
+    dict of Judged : note id -> what the planner decides
     """
     under = _under(settling, layers)
     kept = settling.kept.by_note()

@@ -16,6 +16,7 @@ from planner.pitch import parse_note, shift_hz
 from planner.plan.ground import Ground
 from planner.scope.chord_strings import guess_chord_strings
 from planner.scope.repeats import bends, bent_alike, repeated_places
+from planner.scope.scope_rule import PartGround
 from planner.scope.string_sag import at_rest, sag_in_sustains
 from planner.scope.strings import StringGuess, guess_strings
 from planner.scopes import find_rules
@@ -218,15 +219,15 @@ def _moves_as_a_whole(
     expression: frozenset[str],
     factors: Mapping[str, float],
 ) -> bool:
-    rules = find_rules(
-        aimed,
-        stem.role,
-        ground.tolerances,
-        ground.judging,
+    part = PartGround(
+        role=stem.role,
+        tolerances=ground.tolerances,
+        judging=ground.judging,
         leave_alone=frozenset(protected),
         expression=expression,
         factors=factors,
     )
+    rules = find_rules(aimed, part)
     return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 

@@ -54,18 +54,11 @@ def make_plan(
 ) -> Plan:
     """Decide about every note of a session, and say it as a plan.
 
-    Parameters
-    ----------
-    ground : Ground
-        As far as it is given, not worked out.
-    stems : tuple of StemNotes
-        In any order; each must be in the session. Notes by start.
-    missing : tuple of str
-        Codes of stems that were left out.
-    findings : tuple of Finding
-        What was noticed on the way here; those of the plan are added.
-    own : mapping, optional
-        Note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
+    ground : as far as it is given, not worked out
+    stems : in any order; each must be in the session. Notes by start.
+    missing : codes of stems that were left out
+    findings : what was noticed on the way here; those of the plan are added
+    own : note id to the planner's own figure of it (`Plan.own_figures`) from an earlier run on the
         same stems and ground, but for what is recalled. Where it is asked for and not given, it
         takes a second decision; the plan is the same.
     """

@@ -50,14 +50,9 @@ def thick_passages(
 ) -> list[Passage]:
     """Find the passages of four bars and more with too many edits in every four bars.
 
-    Parameters
-    ----------
-    judged : sequence of Judged
-        A part's notes in play order.
-    most : int
-        More edits than this in four bars (without bars: in 8 s) are too many.
-    share : float
-        And more than this share of the notes measured there.
+    judged : a part's notes in play order
+    most : more edits than this in four bars (without bars: in 8 s) are too many
+    share : and more than this share of the notes measured there
     """
     notes = [j for j in judged if j.heard_cents is not None]
     at = [_when(j, on) for j in notes]
@@ -96,12 +91,8 @@ def take_rows(
 ) -> list[Row]:
     """Advise what costs less than the edits of one part.
 
-    Parameters
-    ----------
-    judged : sequence of Judged
-        The part's notes in play order.
-    stems : iterable of StemNotes
-        Every stem: a double is left out only where what it doubles sounds.
+    judged : the part's notes in play order
+    stems : every stem: a double is left out only where what it doubles sounds
     refused : sequence of str
         Ids of rules of the part that a person refused; they may be why there are so many edits.
     """

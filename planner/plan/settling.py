@@ -16,7 +16,7 @@ from planner.decide.tolerances import Judging, Tolerances
 from planner.plan.ground import Ground
 from planner.plan.note_decisions import Known, Settling, decide_all
 from planner.plan.parts import Part
-from planner.scope.scope_rule import ScopeRule
+from planner.scope.scope_rule import PartGround, ScopeRule
 from planner.scope.string_sag import at_rest, told
 from planner.scopes import find_rules, layers_of, together
 from planner.targets import Aimed
@@ -89,19 +89,12 @@ def settle(
     in what the decisions leave, and what is found becomes a layer under them. What a person has
     refused or set is not looked for again.
 
-    Parameters
-    ----------
-    heard : Recorded
-        Of these parts.
-    follows : mapping
-        Note of a double -> the lead's note that it follows.
-    before : mapping or None
-        On a later round, the rules of the rounds before, by id: their moves are made, and what
-        people said of rules and notes is carried out.
-    mended : frozenset
-        Ids of notes that the rounds before moved by themselves: no rule takes them further off.
-    seen : Seen
-        Of the tries before on the same notes; what this one finds is added.
+    heard : of these parts
+    follows : note of a double -> the lead's note that it follows
+    before : on a later round, the rules of the rounds before, by id: their moves are made, and what
+        people said of rules and notes is carried out
+    mended : ids of notes that the rounds before moved by themselves: no rule takes them further off
+    seen : of the tries before on the same notes; what this one finds is added
     """
     rulings, done = ground.recalled.rulings, before or {}
 
@@ -206,11 +199,10 @@ def offers(
 def _found_rules(
     part: Part, aimed: tuple[Aimed, ...], tolerances: Tolerances, judging: Judging
 ) -> tuple[ScopeRule, ...]:
-    rules = find_rules(
-        at_rest(aimed, part.sag),
-        part.stem.role,
-        tolerances,
-        judging,
+    ground = PartGround(
+        role=part.stem.role,
+        tolerances=tolerances,
+        judging=judging,
         leave_alone=frozenset(part.protected),
         expression=part.expression,
         strings=part.strings,
@@ -219,7 +211,7 @@ def _found_rules(
         factors=part.factors,
         known=part.known_by,
     )
-    return told(rules, part.sag)
+    return told(find_rules(at_rest(aimed, part.sag), ground), part.sag)
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:

@@ -7,7 +7,7 @@ a fretted note varies by 2 cents from player to player anyway (R. M. Mottola's m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from planner.model import Finding
 from planner.scope.strings import StringGuess, tuning_of
 from planner.targets import Aimed
 from planner.words.session_model import StemSpec
-from planner.words.wording import amount, count, flat_or_sharp
+from planner.words.wording import amount, count, flat_or_sharp, listed
 
 _TOLD_CENTS = 3.0  # under the wander of one fretted note nothing is told
 _SURE_SDS = 3.0  # and nothing that is not so many standard errors from none
@@ -48,12 +48,8 @@ class _Fretted:
     settle_s: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Pattern:
-    """What the notes show, with what speaks against it; and what may help."""
-
-    what: str
-    advice: str
+# Sentences: what the notes show, with what speaks against it; and what may help.
+Patterns = Iterator[tuple[str, str]]
 
 
 def setup_findings(
@@ -70,27 +66,22 @@ def setup_findings(
     tuning = tuning_of(spec.role, spec)
     notes = [_fretted(a, strings[a.measured.id]) for a in every if _usable(a, strings)]
     below = sum(a.target.intended_midi < tuning[0] for a in every)
-    said: list[_Pattern] = []
+    said: list[tuple[str, str]] = []
     if below > len(every) / 50 and not spec.strings:
-        said.append(
-            _Pattern(
-                f"{count(below, 'note')} of {spec.code} lie below the lowest string of standard "
-                "tuning, so no string was guessed.",
-                "Write its open strings into the session file, as in strings: [D2, A2, D3, ...].",
-            )
+        what = (
+            f"{count(below, 'note')} of {spec.code} lie below the lowest string of standard "
+            "tuning, so no string was guessed."
         )
+        advice = "Write its open strings into the session file, as in strings: [D2, A2, D3, ...]."
+        said.append((what, advice))
     if spec.role != "bass-fretless":  # there the finger, and no fret or nut, sets the pitch
-        nut = _nut(notes)
-        said += nut
-        said += _grip(notes)
-        said += _single_frets(notes, past_nut=bool(nut))
-        said += _hand(notes)
-        said += _saddle(notes, past_nut=bool(nut))
-    said += _capo(notes, spec)
-    said += _worn(notes)
-    said += _slow_starts(notes)
+        nut = list(_nut(notes))
+        past_nut = bool(nut)
+        said += [*nut, *_grip(notes), *_single_frets(notes, past_nut=past_nut)]
+        said += [*_hand(notes), *_saddle(notes, past_nut=past_nut)]
+    said += [*_capo(notes, spec), *_worn(notes), *_slow_starts(notes)]
     return tuple(
-        Finding(severity="note", what=one.what, advice=one.advice, stem=spec.code) for one in said
+        Finding(severity="note", what=what, advice=advice, stem=spec.code) for what, advice in said
     )
 
 
@@ -156,37 +147,32 @@ def _agree(values: Iterable[float], least: float, strings: int) -> bool:
     return same and round(abs(middle), 1) >= least and abs(middle) >= _SURE_SDS * doubt
 
 
-def _names(called: Iterable[str]) -> str:
-    *first, last = list(called)
-    return f"{', '.join(first)} and {last}" if first else last
-
-
-def _nut(notes: list[_Fretted]) -> list[_Pattern]:
+def _nut(notes: list[_Fretted]) -> Patterns:
     frets = {n.fret for n in notes}
     high = {f for f in frets if f >= _HIGH_FROM}
     found = _apart(notes, set(_LOW_FRETS), high | {0})
     if not _agree(found.values(), _TOLD_CENTS, 2) or _mean_of(found) < 0:
-        return []
+        return
     if any(n.fret == 0 for n in notes):
         opened = _apart(notes, set(_LOW_FRETS), {0}, there_notes=1)
         if opened and not _agree(opened.values(), _TOLD_CENTS, 1):
-            return []  # the open strings are as sharp, and no nut stops those
+            return  # the open strings are as sharp, and no nut stops those
         against = "the open strings do not share it"
     else:
         against = "no open string was heard that could speak for or against it"
     what = (
         f"Frets 1 to 3 come out {amount(_mean_of(found))} sharper than the "
-        f"rest on the {_names(found)} strings; {against}."
+        f"rest on the {listed(found)} strings; {against}."
     )
-    return [_Pattern(what, "The nut may stand a little high; a firm grip near it does the same.")]
+    yield what, "The nut may stand a little high; a firm grip near it does the same."
 
 
-def _grip(notes: list[_Fretted]) -> list[_Pattern]:
+def _grip(notes: list[_Fretted]) -> Patterns:
     """Low frets that go sharper the louder they are played: the hand, where the rest does not."""
     low = _slope(n for n in notes if n.fret in _LOW_FRETS)
     rest = _slope(n for n in notes if n.fret not in _LOW_FRETS)
     if low is None or not low.sure or low.cents_per_db < 0:
-        return []
+        return
     shown = (
         f"Frets 1 to 3 come out sharper the louder they are played, by "
         f"{amount(low.over_range_cents)} from the soft to the loud notes "
@@ -199,14 +185,13 @@ def _grip(notes: list[_Fretted]) -> list[_Pattern]:
             f"{shown}, and so do the others, by {amount(rest.over_range_cents)}: that is the "
             "stroke rather than the grip."
         )
-        return [
-            _Pattern(what, "Heavier strings or a lighter stroke would keep loud notes in tune.")
-        ]
+        yield what, "Heavier strings or a lighter stroke would keep loud notes in tune."
+        return
     else:
         against = "open strings and higher frets do not go with level as much"
     what = f"{shown}; {against}."
     advice = "A firm grip near the nut does this: a lighter hand there, or lighter strings."
-    return [_Pattern(what, advice)]
+    yield what, advice
 
 
 def _slope(notes: Iterable[_Fretted]) -> LevelSlope | None:
@@ -225,8 +210,7 @@ def _slope(notes: Iterable[_Fretted]) -> LevelSlope | None:
     )
 
 
-def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
-    said = []
+def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> Patterns:
     for fret in sorted({n.fret for n in notes} - {0}):
         if past_nut and fret in _LOW_FRETS:
             continue
@@ -245,31 +229,25 @@ def _single_frets(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
             )
             what = (
                 f"Fret {fret} comes out {flat_or_sharp(_mean_of(off))} of the "
-                f"other frets on the {_names(off)} strings; {against}."
+                f"other frets on the {listed(off)} strings; {against}."
             )
-            said.append(_Pattern(what, "That fret may be worth a look: its height, or its crown."))
-    return said
+            yield what, "That fret may be worth a look: its height, or its crown."
 
 
-def _hand(notes: list[_Fretted]) -> list[_Pattern]:
+def _hand(notes: list[_Fretted]) -> Patterns:
     frets = {n.fret for n in notes}
     found = _apart(notes, {f for f in frets if f >= _HIGH_FROM - 1}, {0})
     if not _agree(found.values(), _TOLD_CENTS, 2) or _mean_of(found) < 0:
-        return []
+        return
     what = (
         f"Stopped notes, also past the fourth fret, come out "
         f"{amount(_mean_of(found))} sharper than the open ones on the "
-        f"{_names(found)} strings; open strings let down a little would show the same."
+        f"{listed(found)} strings; open strings let down a little would show the same."
     )
-    return [
-        _Pattern(
-            what, "Tall frets, high strings or a firm grip: lighter strings or touch may help."
-        )
-    ]
+    yield what, "Tall frets, high strings or a firm grip: lighter strings or touch may help."
 
 
-def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
-    said = []
+def _saddle(notes: list[_Fretted], *, past_nut: bool) -> Patterns:
     for own in _by_string(notes).values():
         kept = [n for n in own if n.fret and not (past_nut and n.fret in _LOW_FRETS)]
         fret = np.array([n.fret for n in kept], dtype=float)
@@ -290,33 +268,28 @@ def _saddle(notes: list[_Fretted], *, past_nut: bool) -> list[_Pattern]:
             "is only out of tune would be off alike everywhere."
         )
         advice = f"Its saddle may want to sit a little further {way}; an old string does the same."
-        said.append(_Pattern(what, advice))
-    return said
+        yield what, advice
 
 
-def _capo(notes: list[_Fretted], spec: StemSpec) -> list[_Pattern]:
+def _capo(notes: list[_Fretted], spec: StemSpec) -> Patterns:
     if not spec.capo or not spec.strings:
-        return []
+        return
     middles = {
         own[0].called: float(np.median([n.error_cents for n in own]))
         for own in _by_string(notes).values()
         if len(own) >= _NOTES
     }
     if not _agree(middles.values(), _TOLD_CENTS, _FRET_STRINGS) or min(middles.values()) < 0:
-        return []
+        return
     what = (
-        f"With the capo at fret {spec.capo} the {_names(middles)} strings all sit sharp, "
+        f"With the capo at fret {spec.capo} the {listed(middles)} strings all sit sharp, "
         f"{amount(_mean_of(middles))} on the whole; a tuner set to another "
         "reference would show the same."
     )
-    return [
-        _Pattern(
-            what, "Tuning once more with the capo on, and setting it close to the fret, helps."
-        )
-    ]
+    yield what, "Tuning once more with the capo on, and setting it close to the fret, helps."
 
 
-def _worn(notes: list[_Fretted]) -> list[_Pattern]:
+def _worn(notes: list[_Fretted]) -> Patterns:
     apart = {
         own[0].called: float(np.median(np.abs(heard)))
         for own in _by_string(notes).values()
@@ -325,24 +298,21 @@ def _worn(notes: list[_Fretted]) -> list[_Pattern]:
     }
     worn = {name: c for name, c in apart.items() if round(c, 1) > _PARTIALS_CENTS}
     if not worn:
-        return []
+        return
     rest = {name: c for name, c in apart.items() if name not in worn}
     against = (
-        f"on the {_names(rest)} strings they agree within {amount(max(rest.values()))}"
+        f"on the {listed(rest)} strings they agree within {amount(max(rest.values()))}"
         if rest
         else "no other string was heard enough to compare"
     )
     what = (
-        f"Partials of the {_names(worn)} {'string' if len(worn) == 1 else 'strings'} disagree by "
+        f"Partials of the {listed(worn)} {'string' if len(worn) == 1 else 'strings'} disagree by "
         f"{amount(max(worn.values()))} cents; {against}."
     )
-    return [
-        _Pattern(what, "Old or uneven strings do this, and no edit mends it: a fresh one would.")
-    ]
+    yield what, "Old or uneven strings do this, and no edit mends it: a fresh one would."
 
 
-def _slow_starts(notes: list[_Fretted]) -> list[_Pattern]:
-    said = []
+def _slow_starts(notes: list[_Fretted]) -> Patterns:
     for own in _by_string(notes).values():
         heard = [
             (n.start_cents, n.settle_s) for n in own if n.start_cents is not None and n.settle_s
@@ -355,7 +325,4 @@ def _slow_starts(notes: list[_Fretted]) -> list[_Pattern]:
                 f"Notes of the {own[0].called} string start {amount(start)} above where they "
                 f"settle and take {settle_s:.2f} s; long notes are not harmed by it."
             )
-            said.append(
-                _Pattern(what, "A brand new or light string, or one struck hard, does this.")
-            )
-    return said
+            yield what, "A brand new or light string, or one struck hard, does this."

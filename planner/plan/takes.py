@@ -71,13 +71,8 @@ def take_notes(
     The intended notes of the stem stand for the score. Only firm and fair readings count, of about
     the same length, not twice as loud or soft, and without a wobble.
 
-    Parameters
-    ----------
-    aimed : sequence of Aimed
-        The stem's notes beside their targets.
-    take : TakeHeard
-    a4_hz : float
-        The session A4.
+    aimed : the stem's notes beside their targets
+    a4_hz : the session A4
     """
     late_s = take.take.late_by_ms / 1000.0
     score = StemScore(
@@ -176,14 +171,10 @@ def with_other_take(judged: Judged, case: Case, takes: Sequence[TakeNote], linke
     within 5 cents, better by 10 and by more than chance, and what covers the note as a rule counts
     for the borrowed one too.
 
-    Parameters
-    ----------
     judged, case
         The decision without other takes, and what it rests on.
-    takes : sequence of TakeNote
-        The same note in the takes, in the order of the session file.
-    linked : int
-        Other files of the same source, which need the same.
+    takes : the same note in the takes, in the order of the session file
+    linked : other files of the same source, which need the same
     """
     why = _worth_it(judged, case)
     if not why or not takes or case.heard is None or case.beats_if_moved is not None:

@@ -56,16 +56,10 @@ def begun_s(
 ) -> float:
     """Find where a note's own partials begin to rise, s: strums, and notes that swell in.
 
-    Parameters
-    ----------
-    own_hz : array (k,)
-        The note's lowest partials that no other note covers.
-    about_s : float
-        Where the note was found to begin; given back where nothing rises by 6 dB.
-    early_s, late_s : float
-        How far either side to look.
-    struck : bool
-        It is there at once; else it may take its time, and begins before it rises most.
+    own_hz : (k,) the note's lowest partials that no other note covers
+    about_s : where the note was found to begin; given back where nothing rises by 6 dB
+    early_s, late_s : how far either side to look
+    struck : it is there at once; else it may take its time, and begins before it rises most
     """
     from_s = max(about_s - early_s, 0.0)
     size, hop = int(_RISE_WINDOW_S * sr), int(_RISE_HOP_S * sr)

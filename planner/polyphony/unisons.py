@@ -84,14 +84,10 @@ class _Lines:
 def strings_apart(samples: Array, sr: int, note: Note, others: list[Note]) -> StringsApart | None:
     """Say whether the strings of one note stand apart; None where it cannot be told.
 
-    Parameters
-    ----------
-    samples : array (n,)
-        From after the stroke to the note's end, at `sr` Hz.
+    samples : (n,) from after the stroke to the note's end, at `sr` Hz
     note : (f0_hz, B)
         As measured.
-    others : list of (f0_hz, B)
-        The other notes that sound in this time; partials near theirs are not asked.
+    others : the other notes that sound in this time; partials near theirs are not asked
     """
     samples = samples[: int(LONGEST_S * sr)]
     if len(samples) < SHORTEST_S * sr:

@@ -38,10 +38,7 @@ def started_session_text(
     audio_folder: where the files are, seen from the session file.
     midi: the MIDI files beside them, one of which may be the tempo map.
 
-    Raises
-    ------
-    ValueError
-        If there is not one file whose name can be written down.
+    Raises ValueError if there is not one file whose name can be written down.
     """
     by_file = {guess.file: guess for guess in guesses}
     stems = [guess for name, guess in by_file.items() if _is_text(name)]

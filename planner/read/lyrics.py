@@ -55,8 +55,6 @@ def words_of_score(
     events: sequence of (s, text); lyric events as they stand in the file, by time, on the same
         clock.
 
-    Notes
-    -----
     In some files a word ends where its last syllable ends in a blank or a new line (MIDI
     Association RP-017, from memory), in others syllables that go on end in a hyphen.
     """

@@ -31,15 +31,10 @@ def scale_offsets(text: str, *, file: str, root: str = "C") -> tuple[float, ...]
     file: its name, for the messages.
     root: the note that the file's first one, 1/1, is; one of `temperament.PITCH_CLASSES`.
 
-    Returns
-    -------
-    tuple of float
-        Twelve offsets in cents, C first.
+    Returns twelve offsets in cents, C first.
 
-    Raises
-    ------
-    SessionError
-        With the file and the line, if it is no such file, has not twelve notes, or no octave.
+    Raises SessionError with the file and the line, if it is no such file, has not twelve notes, or
+    no octave.
     """
     rows = [
         (number, line.strip())

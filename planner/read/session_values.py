@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 from typing import Any, Final
 
 from planner.errors import SessionError
@@ -69,10 +70,7 @@ class Problems:
     def raise_if_any(self) -> None:
         """Raise one error that tells every problem, by line.
 
-        Raises
-        ------
-        SessionError
-            If there was any problem.
+        Raises SessionError if there was any problem.
         """
         if not self.told:
             return
@@ -164,6 +162,7 @@ def number(
             return problems.wrong(path, f"this should be {kind}, not {shown(value)}")
         if not low <= value <= high or (above and value == low):
             span = f"above {low:g}, up to {high:g}" if above else f"{low:g} to {high:g}"
+            span = span.removesuffix(", up to inf").replace(" to inf", " or more")
             return problems.wrong(path, f"{shown(value)} is out of range: {span}{unit}")
         return int(value) if whole else float(value)
 
@@ -236,11 +235,13 @@ def fields(
     *,
     required: Iterable[str] = (),
     example: str,
+    if_missing: Mapping[str, str] = MappingProxyType({}),
 ) -> Reader:
     """Make a reader of a mapping by a table of ``key -> (name of the record's field, reader)``.
 
     It makes a record of the fields that are there and right; a key without a value counts as not
     there. `WRONG` if the value is no mapping or a required key is missing or wrong.
+    ``if_missing``: what to do where a key is, if that is not to follow the example.
     """
 
     def read_fields(problems: Problems, value: object, path: str) -> Any:
@@ -265,7 +266,8 @@ def fields(
                     complete = False
         for key in required:
             if value.get(key) is None:
-                problems.wrong(f"{below}{key}", "this is missing", f"For example {example}.")
+                hint = if_missing.get(key, f"For example {example}.")
+                problems.wrong(f"{below}{key}", "this is missing", hint)
                 complete = False
         return into(**result) if complete else WRONG
 

@@ -130,13 +130,8 @@ def within(spans: Sequence[Span], most_bytes: float) -> tuple[Span, ...]:
 def excerpt(span: Span, samples: Floats, facts: AudioFacts) -> Excerpt:
     """Make an excerpt of what was read for a span: gain and soft edges, nothing else.
 
-    Parameters
-    ----------
-    span : Span
-    samples : ndarray (n, channels)
-        From the span's start at the file's own rate; shorter where the file ends before.
-    facts : AudioFacts
-        Says which side of the file was measured, and its rate.
+    samples : (n, channels) from the span's start at the file's own rate; fewer where the file ends
+    facts : says which side of the file was measured, and its rate
     """
     one = _side(samples, facts).astype(np.float64)
     played = soxr.resample(one, facts.sr, PLAYED_SR, quality="VHQ") if len(one) else one

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from planner.decide.tolerances import PartRule, Tolerances
-from planner.model import STRUCK_ROLES, Role
+from planner.decide.tolerances import PartRule
+from planner.model import STRUCK_ROLES
 from planner.scope.scope_rule import (
-    NO_FACTORS,
     Bias,
+    PartGround,
     ScopeRule,
     bias_of,
     gain_of_each,
@@ -19,12 +17,11 @@ from planner.scope.scope_rule import (
     scatter_around_pitches,
     settled,
     shrunk_cents,
-    weighted_median,
     without_gross,
 )
 from planner.scope.short_runs import in_runs, without_unheard
 from planner.targets import Aimed
-from planner.words.spread import MEDIAN_TO_MEAN
+from planner.words.spread import MEDIAN_TO_MEAN, weighted_middle
 from planner.words.wording import flat_or_sharp
 
 # Chosen: a pitch stands apart by this much, and by more than so few notes of it would by chance;
@@ -39,30 +36,25 @@ _SO_FAR_OFF = ", unless other notes or a wrong rate are behind it: answer what i
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
 
-def part_rule(
-    notes: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    factors: Mapping[str, float] = NO_FACTORS,
-) -> ScopeRule | None:
+def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
     """Offer one move for a whole part; None where its notes do not prove it.
 
     Of what is blown, bowed or sung only notes count that are held for a while, of struck strings
     all that have a sustain (`settled`).
     """
-    limits = tolerances.part_rule
-    every = settled(notes, role, tolerances)
+    tolerances, limits = part.tolerances, part.tolerances.part_rule
+    every = settled(notes, part.role, tolerances)
     held = every
-    for run in in_runs(notes, role, tolerances):
+    for run in in_runs(notes, part.role, tolerances):
         held = without_unheard(held, run)
     fit = _without_odd_pitches(held, tolerances.pitch_rule.notes)
     if len(fit) < limits.notes:
         return None
     ids = [a.measured.id for a, _ in fit]
-    asked = least_cents(limits.offset_cents, ids, factors)
+    asked = least_cents(limits.offset_cents, ids, part.factors)
     rest = found = bias_of(fit)
     gain = _gain(fit)
-    as_heard = role in STRUCK_ROLES and not _shown(found, limits, asked, gain)
+    as_heard = part.role in STRUCK_ROLES and not _shown(found, limits, asked, gain)
     if as_heard:
         # Struck hard and damped soon, a part is heard further out than its strings rest. They still
         # say how far it is moved, all of them, and what is heard whether that is worth a row.
@@ -83,8 +75,8 @@ def part_rule(
         or found.cents * bias <= 0.0
     ):
         return None
-    firm = round(abs(bias), 1) >= least_cents(limits.lead_voice_offset_cents, ids, factors)
-    offer = role == "lead-voice" and not firm
+    firm = round(abs(bias), 1) >= least_cents(limits.lead_voice_offset_cents, ids, part.factors)
+    offer = part.role == "lead-voice" and not firm
     add = 0.0 if offer else round(-shrunk_cents(bias, doubt), 1)
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
     if as_heard:
@@ -142,7 +134,7 @@ def _without_odd_pitches(fit: list[tuple[Aimed, float]], few: int) -> list[tuple
         apart = np.zeros(len(notes))
         for k in np.flatnonzero(stays & (notes >= few)):
             others = stays & (np.arange(len(notes)) != k)
-            apart[k] = abs(middle[k] - weighted_median(middle[others], voice[others])) / too_far[k]
+            apart[k] = abs(middle[k] - weighted_middle(middle[others], voice[others])) / too_far[k]
         if apart.max() <= 1.0:
             break
         stays[apart.argmax()] = False

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
-
 import numpy as np
 
-from planner.decide.tolerances import Judging, Tolerances
-from planner.model import Role
 from planner.pitch import note_name
 from planner.scope.scope_rule import (
-    NO_FACTORS,
+    PartGround,
     ScopeRule,
     bias_of,
     gain_of_each,
@@ -28,29 +24,22 @@ from planner.targets import Aimed
 from planner.words.wording import count, flat_or_sharp
 
 
-def pitch_rules(
-    notes: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    judging: Judging,
-    factors: Mapping[str, float] = NO_FACTORS,
-    known: Container[str] = (),
-) -> list[ScopeRule]:
+def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
     """Find the pitches of a part that are off wherever they come.
 
     One so far off that it may be the next note is asked about instead, note by note, unless it is
     known which was meant.
-
-    known: ids of notes of which the song leaves no doubt which were meant.
     """
-    limits = tolerances.pitch_rule
+    tolerances, limits = part.tolerances, part.tolerances.pitch_rule
     least = limits.offset_cents
-    if role == "lead-voice":
-        least = max(least, tolerances.part_rule.lead_voice_offset_cents * judging.tolerance_factor)
+    if part.role == "lead-voice":
+        least = max(
+            least, tolerances.part_rule.lead_voice_offset_cents * part.judging.tolerance_factor
+        )
     by_pitch: dict[int, list[tuple[Aimed, float]]] = {}
-    for aimed, error in settled(notes, role, tolerances):
+    for aimed, error in settled(notes, part.role, tolerances):
         by_pitch.setdefault(aimed.target.intended_midi, []).append((aimed, error))
-    short = [a for run in in_runs(notes, role, tolerances) for a in run]
+    short = [a for run in in_runs(notes, part.role, tolerances) for a in run]
     fits = {midi: without_gross(without_unheard(by_pitch[midi], short)) for midi in by_pitch}
     fits = {midi: fits[midi] for midi in sorted(fits) if len(fits[midi]) >= limits.notes}
     usual = scatter_around_pitches([e for _, e in fit] for fit in fits.values())
@@ -60,11 +49,11 @@ def pitch_rules(
         found = bias_of(fit)
         # Four notes may lie together by chance: a player scatters alike on all pitches.
         bias, doubt = found.cents, max(found.doubt_cents, usual / len(fit) ** 0.5)
-        asked = least_cents(least, [a.measured.id for a, _ in fit], factors)
+        asked = least_cents(least, [a.measured.id for a, _ in fit], part.factors)
         if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
             continue
         if round(abs(bias), 1) > tolerances.limits.ask_beyond_cents and not all(
-            a.target.from_score or a.measured.id in known for a, _ in fit
+            a.target.from_score or a.measured.id in part.known for a, _ in fit
         ):
             continue
         covered = [a for a in notes if a.target.intended_midi == midi]

@@ -38,20 +38,12 @@ _FINGERED: frozenset[str] = frozenset({"bowed", "woodwind", "brass", "bass-fretl
 def repeated_places(aimed: tuple[Aimed, ...], role: Role, in_tune_cents: float) -> dict[str, str]:
     """Find notes that are off by the same amount each time their phrase comes round.
 
-    Parameters
-    ----------
-    aimed : tuple of Aimed
-        The notes of one stem in play order, errors before any rule.
+    aimed : the notes of one stem in play order, errors before any rule
     in_tune_cents : float
         How far off the neighbours in the phrase may be on average (the role's base tolerance).
 
-    Returns
-    -------
-    dict
-        Note id -> what to say of it. Transposed phrases do not count as repeats.
+    Returns note id -> what to say of it. Transposed phrases do not count as repeats.
 
-    Notes
-    -----
     Errors are taken against the middle of the part, so that a part tuned elsewhere is no intention.
     A place counts only if its pitch is not off in the same way elsewhere; for fingered instruments
     it must be known to be in tune there. Shaky readings say nothing: they agree by chance, as those
@@ -107,15 +99,9 @@ def bends(aimed: tuple[Aimed, ...], role: Role) -> tuple[Aimed, ...]:
 def bent_alike(bent: Iterable[Aimed]) -> dict[str, str]:
     """Find bends to one note that come to rest at the same place each time, off it or not.
 
-    Parameters
-    ----------
-    bent : iterable of Aimed
-        The bends of one stem, errors before any rule.
+    bent : the bends of one stem, errors before any rule
 
-    Returns
-    -------
-    dict
-        Note id -> what to say of it.
+    Returns note id -> what to say of it.
     """
     to_note: dict[int, list[tuple[str, float]]] = {}
     for a in bent:

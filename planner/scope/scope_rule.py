@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from planner.decide.tolerances import PartRule, PitchRule, StringRule, Tolerances
+from planner.decide.tolerances import Judging, PartRule, PitchRule, StringRule, Tolerances
 from planner.model import STRUCK_ROLES, Floats, Role
+from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.plan_model import MOVING_ACTIONS, Action, Scope
-from planner.words.spread import MAD_TO_SD, away_from_others, spread_of
+from planner.words.spread import MAD_TO_SD, away_from_others, spread_of, weighted_middle
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -31,6 +32,26 @@ _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a 
 _SURE_ERRORS = 4.0
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartGround:
+    """What the rules of one part rest on, besides the errors of its notes."""
+
+    role: Role
+    tolerances: Tolerances
+    judging: Judging
+    leave_alone: frozenset[str] = frozenset()  # ids that nobody may touch: not used, not covered
+    expression: frozenset[str] = frozenset()  # ids off on purpose: moved only with the whole part
+    strings: Mapping[str, StringGuess] = field(
+        default_factory=dict
+    )  # note id -> string, as far as told
+    as_a_whole: bool = False  # chords: moved as a whole, or a stretch of them
+    edges_s: tuple[float, ...] = ()  # where takes are joined, s on the file's clock
+    # Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as most
+    # of the notes behind it are judged.
+    factors: Mapping[str, float] = field(default_factory=dict)
+    known: Container[str] = ()  # ids of notes far off of which the song leaves no doubt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,14 +153,9 @@ def least_cents(
 ) -> float:
     """Say from how many cents on some notes make a rule, as strictly as most of them are judged.
 
-    Parameters
-    ----------
-    cents : float
-        Where nothing is judged more or less strictly.
-    notes : iterable of str
-        Ids of the notes that the rule rests on.
-    factors : mapping
-        Note id -> factor of its tolerance, of its section and its stem, where it is not 1.
+    cents : where nothing is judged more or less strictly
+    notes : ids of the notes that the rule rests on
+    factors : note id -> factor of its tolerance, of its section and its stem, where it is not 1
     """
     found = [factors.get(note_id, 1.0) for note_id in notes] if factors else []
     factor = float(np.median(found)) if found else 1.0
@@ -170,8 +186,8 @@ def without_gross(fit: list[tuple[Aimed, float]]) -> list[tuple[Aimed, float]]:
 def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
     """Say what notes with these errors in cents are off by together; gross ones do not count."""
     errors, weight = np.array([e for _, e in fit]), weights(fit)
-    middle = weighted_median(errors, weight)
-    spread = weighted_median(np.abs(errors - middle), weight)  # median absolute deviation
+    middle = weighted_middle(errors, weight)
+    spread = weighted_middle(np.abs(errors - middle), weight)  # median absolute deviation
     reach = _BIWEIGHT_REACH * max(MAD_TO_SD * spread, PLAYED_SPREAD_CENTS)
     for _ in range(_BIWEIGHT_STEPS):
         near = weight * np.clip(1.0 - ((errors - middle) / reach) ** 2, 0.0, None) ** 2
@@ -190,7 +206,7 @@ def bias_of(fit: list[tuple[Aimed, float]]) -> Bias:
         cents=middle,
         doubt_cents=max(doubt, claimed),
         spread_cents=spread,
-        one_side_share=_one_side(errors, middle),
+        one_side_share=float((np.sign(errors) == np.sign(middle)).mean()),
     )
 
 
@@ -199,12 +215,8 @@ def proven(
 ) -> bool:
     """Whether a bias makes a rule: large enough, most notes on its side, and of use.
 
-    Parameters
-    ----------
-    least_cents : float
-        The smallest bias that is worth a rule.
-    gain : float
-        By which share the mean error falls on notes not used to find it.
+    least_cents : the smallest bias that is worth a rule
+    gain : by which share the mean error falls on notes not used to find it
     """
     return (
         round(abs(bias.cents), 1) >= least_cents
@@ -219,26 +231,10 @@ def well_known(cents: float, doubt_cents: float, limits: PitchRule | StringRule)
     return round(doubt_cents, 1) <= round(known, 1)
 
 
-def _one_side(errors: Floats, bias: float) -> float:
-    return float((np.sign(errors) == np.sign(bias)).mean())
-
-
 def weights(fit: list[tuple[Aimed, float]]) -> Floats:
     """How much each note counts: players scatter, and readings are unsure."""
     unsure = np.array([unsure_cents(a) for a, _ in fit])
     return np.asarray(1.0 / (PLAYED_SPREAD_CENTS**2 + unsure**2))
-
-
-def weighted_median(values: Floats, weight: Floats) -> float:
-    """The value with half of the weight on either side; exactly half way, the middle of two."""
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weight[order])
-    half = reached[-1] / 2.0
-    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
-    value = float(values[order][k])
-    if abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values):
-        value = (value + float(values[order][k + 1])) / 2.0
-    return value
 
 
 def gain_of_each(errors: Floats) -> float:

@@ -52,12 +52,8 @@ def without_unheard(
 ) -> list[tuple[Aimed, float]]:
     """Leave the notes of a run out of what others are judged by, where their sustain is not heard.
 
-    Parameters
-    ----------
-    fit : list of (Aimed, float)
-        Notes with the errors by which they are judged together.
-    run : sequence of Aimed
-        Short notes that are heard alike: those of one run, or of one pitch in such runs.
+    fit : notes with the errors by which they are judged together
+    run : short notes that are heard alike: those of one run, or of one pitch in such runs
     """
     ids = {a.measured.id for a in run}
     own = [

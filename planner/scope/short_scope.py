@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from planner.decide.tolerances import Judging, Tolerances
 from planner.scope.scope_rule import (
     GROSS_CENTS,
-    NO_FACTORS,
+    PartGround,
     ScopeRule,
     gain_of_each,
     least_cents,
@@ -24,13 +21,8 @@ from planner.words.wording import amount, count, flat_or_sharp
 _LEAVE_UNDER_SHARE = 0.9  # what a short-notes rule leaves in stays under its own threshold
 
 
-def short_rules(
-    notes: tuple[Aimed, ...],
-    tolerances: Tolerances,
-    judging: Judging,
-    factors: Mapping[str, float] = NO_FACTORS,
-) -> list[ScopeRule]:
-    limits = tolerances.short_rule
+def short_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
+    tolerances, limits = part.tolerances, part.tolerances.short_rule
     sustains = [
         a.sustain_cents
         for a in notes
@@ -39,21 +31,19 @@ def short_rules(
     if sustains and round(abs(float(np.median(sustains))), 1) >= tolerances.part_rule.offset_cents:
         return []  # the part itself is off: then the run is no matter of its short notes
     runs = runs_of_short_notes(notes, limits.shorter_than_s)
-    found = (_rule_of(run, tolerances, judging, factors) for run in runs)
+    found = (_rule_of(run, part) for run in runs)
     return [rule for rule in found if rule is not None]
 
 
-def _rule_of(
-    run: list[Aimed], tolerances: Tolerances, judging: Judging, factors: Mapping[str, float]
-) -> ScopeRule | None:
+def _rule_of(run: list[Aimed], part: PartGround) -> ScopeRule | None:
     """One move for a run of short notes; None where they are too few, too unsure, or fine."""
-    limits = tolerances.short_rule
+    tolerances, limits = part.tolerances, part.tolerances.short_rule
     errors = np.array([a.onset_cents for a in run if a.onset_cents is not None])
     heard = np.array([a.heard_cents for a in run if a.heard_cents is not None])
     if min(len(errors), len(heard)) < limits.notes:
         return None
     middle = float(np.median(errors))
-    least = least_cents(limits.onset_cents, [a.measured.id for a in run], factors)
+    least = least_cents(limits.onset_cents, [a.measured.id for a in run], part.factors)
     near = errors[np.abs(errors - middle) <= GROSS_CENTS]
     if not len(near):  # half of them are bent from far away: there is no middle
         return None
@@ -68,7 +58,7 @@ def _rule_of(
         return None
     # On what is heard of each note once it is moved by what the others say, as for a part.
     gain = gain_of_each(heard)
-    left = max(judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
+    left = max(part.judging.leave_in * abs(off), tolerances.limits.smallest_left_cents)
     left = min(left, _LEAVE_UNDER_SHARE * least)
     worth = abs(shrunk_cents(off, doubt)) - left
     if gain < tolerances.part_rule.gain_share or worth < tolerances.limits.smallest_gain_cents:

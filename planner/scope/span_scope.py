@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from planner.decide.tolerances import Tolerances
-from planner.model import Role
 from planner.scope.scope_rule import (
-    NO_FACTORS,
+    PartGround,
     ScopeRule,
     bias_of,
     gain_of_each,
@@ -40,15 +37,10 @@ class TuningSpan:
 
 
 def span_rules(
-    notes: tuple[Aimed, ...],
-    everyone: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    edges_s: tuple[float, ...],
-    factors: Mapping[str, float] = NO_FACTORS,
+    notes: tuple[Aimed, ...], everyone: tuple[Aimed, ...], part: PartGround
 ) -> list[ScopeRule]:
     """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
-    fit = settled(notes, role, tolerances)
+    fit = settled(notes, part.role, part.tolerances)
     return [
         ScopeRule(
             stem=notes[0].measured.note.stem,
@@ -63,31 +55,18 @@ def span_rules(
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
             f"one move for {count(len(span.covers), 'note')}",
         )
-        for span in tuning_spans(fit, everyone, role, tolerances, edges_s, factors)
+        for span in tuning_spans(fit, everyone, part)
     ]
 
 
 def tuning_spans(
-    fit: list[tuple[Aimed, float]],
-    everyone: tuple[Aimed, ...],
-    role: Role,
-    tolerances: Tolerances,
-    edges_s: tuple[float, ...] = (),
-    factors: Mapping[str, float] = NO_FACTORS,
+    fit: list[tuple[Aimed, float]], everyone: tuple[Aimed, ...], part: PartGround
 ) -> tuple[TuningSpan, ...]:
     """Find the stretches of a part that stand off; nothing where its tuning never changes.
 
-    Parameters
-    ----------
-    fit : list of (Aimed, float)
-        The notes a part is judged by, in play order, with their errors in cents.
-    everyone : tuple of Aimed
-        All notes of the part, in play order.
-    edges_s : tuple of float
-        Where takes are joined, s on the file's clock.
+    fit : the notes a part is judged by, in play order, with their errors in cents
+    everyone : all notes of the part, in play order
 
-    Notes
-    -----
     A stretch nearer to its targets than the part rule's offset (of a lead voice: than the offset
     from which it is moved), or than twice its doubt, is left out, and so is one whose notes gain
     less than a part's must by what the others of the stretch say.
@@ -101,14 +80,14 @@ def tuning_spans(
         )
         for a, e in fit
     )
-    part, limits = tolerances.part_rule, tolerances.span_rule
-    least = part.lead_voice_offset_cents if role == "lead-voice" else part.offset_cents
+    whole, limits = part.tolerances.part_rule, part.tolerances.span_rule
+    least = whole.lead_voice_offset_cents if part.role == "lead-voice" else whole.offset_cents
     breaks = tuning_breaks(
         readings,
         least_notes=limits.notes,
         least_step_cents=limits.step_cents,
         least_gain_share=limits.gain_share,
-        edges_s=edges_s,
+        edges_s=part.edges_s,
     )
     if not breaks:
         return ()
@@ -117,15 +96,15 @@ def tuning_spans(
     for low_s, high_s in pairwise([float("-inf"), *inner_s, float("inf")]):
         own = [(a, e) for a, e in fit if low_s <= a.measured.note.start_s < high_s]
         # A run of short notes is heard in one tuning: one that goes on past a break is two.
-        for run in in_runs([a for a, _ in own], role, tolerances):
+        for run in in_runs([a for a, _ in own], part.role, part.tolerances):
             own = without_unheard(own, run)
         if len(own) < limits.notes:
             continue
         found = bias_of(own)
         bias, doubt = found.cents, found.doubt_cents
-        asked = least_cents(least, [a.measured.id for a, _ in own], factors)
+        asked = least_cents(least, [a.measured.id for a, _ in own], part.factors)
         gain = gain_of_each(np.array([e for _, e in without_gross(own)]))
-        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < part.gain_share:
+        if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < whole.gain_share:
             continue
         spans.append(
             TuningSpan(

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.decide.tolerances import Judging, StringRule, Tolerances
+from planner.decide.tolerances import StringRule, Tolerances
 from planner.model import Floats, Role
 from planner.pitch import note_name
 from planner.scope.pitch_scope import pitch_rules
 from planner.scope.scope_rule import (
-    NO_FACTORS,
     Bias,
+    PartGround,
     ScopeRule,
     bias_of,
     least_cents,
@@ -34,14 +34,7 @@ _IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
 _BESIDE_SEMITONES, _BESIDE_NOTES = 5, 4
 
 
-def string_rules(
-    notes: tuple[Aimed, ...],
-    strings: Mapping[str, StringGuess],
-    role: Role,
-    tolerances: Tolerances,
-    judging: Judging,
-    factors: Mapping[str, float] = NO_FACTORS,
-) -> list[ScopeRule]:
+def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
     """Find the strings that are off, each proven on the frets that were not used to find it.
 
     Only notes whose string is told are used and covered. One fret that is off does not make a
@@ -50,22 +43,23 @@ def string_rules(
     pitches that are off alike, and what lies beside them is not, are the string on which a hand at
     the nut finds them all.
     """
-    short = [a for run in in_runs(notes, role, tolerances) for a in run]
-    limits = tolerances.string_rule
+    short = [a for run in in_runs(notes, part.role, part.tolerances) for a in run]
+    strings, limits = part.strings, part.tolerances.string_rule
 
     def heard(some: Iterable[Aimed]) -> list[tuple[Aimed, float]]:
-        fit = settled(tuple(some), role, tolerances)
+        fit = settled(tuple(some), part.role, part.tolerances)
         return without_gross(without_unheard(fit, short))
 
     def proof(own: tuple[Aimed, ...], string: int) -> _Evidence | None:
         fit = heard(own)
         frets = len({_midi(a) for a, _ in fit})
-        if frets == 2 and not _off_alike(pitch_rules(own, role, tolerances, judging, factors)):
+        if frets == 2 and not _off_alike(pitch_rules(own, part)):
             return None
-        return _evidence(fit, string, limits, factors) if frets > 1 else None
+        return _evidence(fit, string, limits, part.factors) if frets > 1 else None
 
     rules = []
-    for string in _strings_of(notes, strings):
+    told = {_string(a, strings) for a in notes}
+    for string in sorted(s for s in told if s is not None):
         own = tuple(a for a in notes if _string(a, strings) == string)
         evidence = proof(own, string)
         if evidence is not None:
@@ -232,10 +226,6 @@ def _midi(aimed: Aimed) -> int:
 def _string(aimed: Aimed, strings: Mapping[str, StringGuess]) -> int | None:
     guess = strings.get(aimed.measured.id)
     return None if guess is None else guess.string_midi
-
-
-def _strings_of(notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess]) -> list[int]:
-    return sorted({s for a in notes if (s := _string(a, strings)) is not None})
 
 
 def _gain_of_frets(errors: Floats, frets: Floats) -> float:

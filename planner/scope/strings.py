@@ -195,18 +195,13 @@ def place_notes(
 ) -> list[StringGuess]:
     """Place notes on strings by pitch and stiffness.
 
-    Parameters
-    ----------
     midi : (n,) the note that sounds, semitones
     log_b, log_b_sd : (n,) ln B and its standard deviation, NaN where it is not known
     tuning : open strings as MIDI notes, without the capo, each once
     capo : fret it sits at, 0 without
     assumed : whether nobody has said that this is the tuning; then nothing is firm by pitch alone
 
-    Returns
-    -------
-    list of StringGuess
-        One per note. A note that a single string can reach is on that string.
+    Returns one per note. A note that a single string can reach is on that string.
     """
     opened = np.array(sorted(tuning))
     frets = midi[:, None] - opened

@@ -64,20 +64,12 @@ def tuning_breaks(
 ) -> tuple[int, ...]:
     """Find the notes of a part from which on it stands elsewhere (indices, ascending).
 
-    Parameters
-    ----------
-    notes : tuple of Reading
-        In play order.
-    least_notes : int
-        On either side of a break.
-    least_step_cents, least_gain_share : float
-        How large a step is, and by how much the mean error must fall with two levels against one,
-        each note judged by the others, in cents and as a share.
-    edges_s : tuple of float
-        Where takes are joined, s on the file's clock: natural places for a break.
+    notes : in play order
+    least_notes : on either side of a break
+    least_step_cents, least_gain_share : how large a step is, and by how much the mean error must
+        fall with two levels against one, each note judged by the others, in cents and as a share
+    edges_s : where takes are joined, s on the file's clock: natural places for a break
 
-    Notes
-    -----
     Least squares with as many levels as pay for themselves (optimal partitioning: Jackson and
     others, IEEE Signal Processing Letters 12, 2005), on tamed errors; then every break is tried on
     its own against the notes up to its neighbours, and the least sure one that fails is dropped.

@@ -28,10 +28,7 @@ _SURE_ERRORS = 3.0  # chosen: chance makes so sure a slope in 3 of 1000 parts
 def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Finding, ...]:
     """Say that the room seems to have warmed, where winds rise and strings fall over the song.
 
-    Parameters
-    ----------
-    parts : mapping
-        Stem code -> its role and its notes in play order.
+    parts : stem code -> its role and its notes in play order
     """
     creep = {
         code: _creep_cents(aimed)

@@ -11,29 +11,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from planner.score.note_chain import (
+    CHORD_S,
+    FAR_SEMITONES,
+    FREE_OCTAVES,
+    Array,
+    Ints,
+    pace_of,
+    worthiest_chain,
+)
+
 ScoreNote = tuple[float, float, int]  # start_s, end_s, MIDI note; by start, then pitch
 
-# Chosen: a note this far from the written one is still that note played out of tune (the limit
-# beyond which the tolerances call it a wrong note), and at a semitone it is another.
-_SURE_SEMITONES = 0.65
-_FAR_SEMITONES = 1.0
 _NEIGHBOUR_SEMITONES = 3.0  # chosen: a wrong note in its place is a step or a small third away
 _NEIGHBOUR_S = 0.12  # chosen: and it starts where the written one does
-_CHORD_S = 0.06  # chosen: starts this close are one stroke; strums take 10 to 50 ms
 # Chosen: how far from where the score puts it a note may start. In slow music, where the pace is
 # known from few notes, half of the way to the next note.
 _NEAR_S, _NEAR_SLOW_S = 0.25, 0.7
-_BEFORE = 12  # chosen: notes looked back for the one before; two full chords with a hole between
-_SKIP = 0.15  # chosen: a pair outweighs skipping six notes
-_JUMP = 2.0  # chosen: more passed over costs no more than this: a verse that was not played
-_STEP_JITTER_S = 0.15  # chosen: steps in time are compared with this much added to both
-_FREE_OCTAVES = 0.2  # log2 of the ratio of two steps; chosen: rubato within 15 % costs nothing
-_EXPECTED_BONUS = 0.15  # chosen: of two like verses, the one in its place
-_EXPECTED_S = 1.0  # chosen: a bar is longer, a late start is not
 _LOCAL_PAIRS = 9  # chosen: some two bars around a note say how fast the playing goes there
 _STRAY_S = 0.5  # chosen: further from its neighbours' line than any rubato bends it
 _OCTAVES = (12, -12, 24, -24)
@@ -90,23 +85,13 @@ def match_score(
 ) -> ScoreMatch | None:
     """Lay the found notes of a stem beside its score.
 
-    Parameters
-    ----------
-    start_s, midi : sequences (n,)
-        Starts in s and pitches as fractional MIDI notes, in any order.
-    score : StemScore
-        Its notes in s of its own clock. A typed `transpose` is the only one tried.
-    one_at_a_time : bool
-        Whether the stem plays a single line: then a note in the right place a small third or less
-        from the written one is taken for it, played wrong.
+    start_s, midi : (n,) starts in s and pitches as fractional MIDI notes, in any order
+    score : its notes in s of its own clock. A typed `transpose` is the only one tried.
+    one_at_a_time : whether the stem plays a single line: then a note in the right place a small
+        third or less from the written one is taken for it, played wrong
 
-    Returns
-    -------
-    ScoreMatch or None
-        None where nothing agrees at all.
+    Returns None where nothing agrees at all.
 
-    Notes
-    -----
     Dynamic programming over pairs of like pitch: a pair is worth up to 1, notes passed over and
     steps in time whose ratio differs from the usual one cost. Transpositions are tried as written,
     by octaves, and where the pitch histograms agree best.
@@ -121,7 +106,7 @@ def match_score(
 
     best: tuple[float, int, list[tuple[int, int]]] | None = None
     for k in _transpositions(p, m) if score.transpose is None else (score.transpose,):
-        worth, chain = _chain(t, p, s, m + k, score.expected_s, 1.0)
+        worth, chain = worthiest_chain(t, p, s, m + k, score.expected_s, 1.0)
         worth *= _AS_WRITTEN if k == 0 else _BY_OCTAVES if k % 12 == 0 else 1.0
         if chain and (best is None or worth > best[0]):
             best = worth, k, chain
@@ -130,15 +115,15 @@ def match_score(
     if best is None:
         return None
     _, k, chain = best
-    pace = _pace(t, s, chain)
-    if abs(np.log2(pace)) > 0.5 * _FREE_OCTAVES:
-        chain = _chain(t, p, s, m + k, score.expected_s, pace)[1] or chain
+    pace = pace_of(t, s, chain)
+    if abs(np.log2(pace)) > 0.5 * FREE_OCTAVES:
+        chain = worthiest_chain(t, p, s, m + k, score.expected_s, pace)[1] or chain
     offset = float(np.clip(np.median([p[i] - m[j] - k for i, j in chain]), -1.0, 1.0))
     placed = _placed(t, s, chain, written_s)
     pairs = _pairs(time_s, pitch - offset - k, placed, written, one_at_a_time)
     # A chain finds its way through any tune; only what also lies on a steady pace agrees.
     steady, near_s = _on_lines(*_strokes(t, s, chain), written_s), _reach(placed)
-    alike = [(i, j) for i, j in pairs if abs(pitch[i] - offset - k - written[j]) <= _FAR_SEMITONES]
+    alike = [(i, j) for i, j in pairs if abs(pitch[i] - offset - k - written[j]) <= FAR_SEMITONES]
     agree = len(alike)
     paced = sum(abs(time_s[i] - steady[j]) <= near_s[j] for i, j in alike)
     if not agree:
@@ -167,7 +152,7 @@ def _in_strokes(time_s: Array, pitch: Array) -> Ints:
     stroke = np.zeros(len(order), dtype=int)
     begins = time_s[order[0]]
     for place, index in enumerate(order):
-        if time_s[index] - begins > _CHORD_S:
+        if time_s[index] - begins > CHORD_S:
             begins = time_s[index]
             stroke[place] = stroke[place - 1] + 1
         elif place:
@@ -183,87 +168,6 @@ def _transpositions(pitch: Array, written: Array) -> list[int]:
     shared = {k: float(np.minimum(found, np.roll(asked, k)).sum()) for k in range(-24, 25)}
     others = sorted((k for k in shared if k % 12), key=lambda k: (-shared[k], abs(k), k))
     return [0, *(k for k in _OCTAVES if shared[k] > 0), *others[:_OTHERS_TRIED]]
-
-
-def _chain(
-    t: Array, p: Array, s: Array, m: Array, expected_s: Sequence[float], pace: float
-) -> tuple[float, list[tuple[int, int]]]:
-    """Find the worthiest chain of pairs that rises in both lists; t, p (n,), s, m (q,) by stroke.
-
-    pace: seconds of the stem to a second of the score.
-    """
-    n, q = len(t), len(s)
-    worth = np.full((_BEFORE, q + _BEFORE), -np.inf)  # the last rows, in turn
-    came: list[tuple[Ints, Ints]] = []  # a row's columns, and the flat index of the pair before
-    top = np.full(q + 1, -np.inf)  # best of all earlier rows up to a column
-    top_at = np.full(q + 1, -1, dtype=np.int64)
-    back_i, back_j = np.arange(1, _BEFORE + 1), np.arange(1, _BEFORE + 1)
-    skipped = _SKIP * (back_i[:, None, None] - 1 + back_j[None, None, :] - 1)
-    t_padded = np.concatenate([np.zeros(_BEFORE), t])
-    s_padded = np.concatenate([np.zeros(_BEFORE), s])
-    for i in range(n):
-        off = np.abs(p[i] - m)
-        columns = np.flatnonzero(off <= _FAR_SEMITONES)
-        row_of_now = i % _BEFORE
-        if len(columns):
-            value = 1.0 - 0.5 * np.clip(
-                (off[columns] - _SURE_SEMITONES) / (_FAR_SEMITONES - _SURE_SEMITONES), 0.0, 1.0
-            )
-            near = np.min([np.abs(t[i] - s[columns] - e) for e in expected_s], axis=0)
-            value = value + _EXPECTED_BONUS * (near <= _EXPECTED_S)
-            rows = (i - back_i) % _BEFORE
-            before = columns[:, None] + _BEFORE - back_j[None, :]
-            step = (t[i] - t_padded[i + _BEFORE - back_i])[:, None, None]
-            written_step = pace * (s[columns][:, None] - s_padded[before])[None, :, :]
-            ratio = np.log2(
-                (step + _STEP_JITTER_S) / (np.maximum(written_step, 0) + _STEP_JITTER_S)
-            )
-            cost = np.maximum(np.abs(ratio) - _FREE_OCTAVES, 0.0)
-            ways = worth[rows[:, None, None], before[None, :, :]] - skipped - cost
-            flat = ways.transpose(1, 0, 2).reshape(len(columns), -1)
-            pick = flat.argmax(axis=1)
-            carried = flat[np.arange(len(columns)), pick]
-            row, column = np.divmod(pick, _BEFORE)
-            origin = (i - 1 - row) * q + (columns - 1 - column)
-            jump = top[columns] - _JUMP
-            origin = np.where(jump > carried, top_at[columns], origin)
-            carried = np.maximum(carried, jump)
-            came.append((columns, np.where(carried > 0.0, origin, -1)))
-            worth[row_of_now] = -np.inf
-            worth[row_of_now, columns + _BEFORE] = value + np.maximum(carried, 0.0)
-            here = worth[row_of_now, _BEFORE:]
-            better = here > top[1:]
-            top[1:] = np.where(better, here, top[1:])
-            top_at[1:] = np.where(better, i * q + np.arange(q), top_at[1:])
-            best = np.maximum.accumulate(top)
-            rises = np.concatenate([[True], best[1:] > best[:-1]])
-            top_at = top_at[np.maximum.accumulate(np.where(rises, np.arange(q + 1), 0))]
-            top = best
-        else:
-            came.append((columns, columns))
-            worth[row_of_now] = -np.inf
-    total = float(top[-1])
-    if not np.isfinite(total):
-        return 0.0, []
-    chain = []
-    at = int(top_at[-1])
-    while at >= 0:
-        i, j = divmod(at, q)
-        chain.append((i, j))
-        columns, origins = came[i]
-        at = int(origins[np.searchsorted(columns, j)])
-    return total, chain[::-1]
-
-
-def _pace(t: Array, s: Array, chain: list[tuple[int, int]]) -> float:
-    """Seconds of the stem to a second of the score: the median over steps of several notes."""
-    got, asked = np.array([t[i] for i, _ in chain]), np.array([s[j] for _, j in chain])
-    far = min(8, len(chain) - 1)
-    if far < 1:
-        return 1.0
-    step, written = got[far:] - got[:-far], asked[far:] - asked[:-far]
-    use = (written > _CHORD_S) & (step > _CHORD_S)
-    return float(np.clip(np.median(step[use] / written[use]), 0.25, 4.0)) if use.any() else 1.0
 
 
 def _placed(t: Array, s: Array, chain: list[tuple[int, int]], wanted_s: Array) -> Array:
@@ -304,7 +208,7 @@ def _on_lines(at: Array, got: Array, wanted_s: Array) -> Array:
     one, other = np.triu_indices(count, 1)
     apart = x[:, other] - x[:, one]
     with np.errstate(divide="ignore", invalid="ignore"):
-        slopes = np.where(apart > _CHORD_S, (y[:, other] - y[:, one]) / apart, np.nan)
+        slopes = np.where(apart > CHORD_S, (y[:, other] - y[:, one]) / apart, np.nan)
     slope = np.ones(len(wanted_s))
     known = np.isfinite(slopes).any(axis=1)
     if known.any():
@@ -325,7 +229,7 @@ def _pairs(
         for i in order[lo[j] : hi[j]]:
             late, off = abs(time_s[i] - placed_s[j]), abs(pitch[i] - written[j])
             beside = one_at_a_time and off <= _NEIGHBOUR_SEMITONES and late <= _NEIGHBOUR_S
-            if off <= _FAR_SEMITONES or beside:
+            if off <= FAR_SEMITONES or beside:
                 ways.append((late / near_s[j] + 2.0 * max(off - 0.5, 0.0), int(i), j))
     taken_i: set[int] = set()
     taken_j: set[int] = set()
@@ -340,7 +244,7 @@ def _pairs(
 
 def _reach(placed_s: Array) -> Array:
     """Say how far from its place each score note is looked for, in s."""
-    strokes = np.unique(np.round(placed_s / _CHORD_S)) * _CHORD_S
+    strokes = np.unique(np.round(placed_s / CHORD_S)) * CHORD_S
     if len(strokes) < 2:
         return np.full(len(placed_s), _NEAR_S)
     gaps = np.diff(strokes)

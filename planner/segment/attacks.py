@@ -148,11 +148,8 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> tuple[float, float] |
     A soft start passes any threshold late: from where it passes a low and a high one, the start is
     extrapolated along a parabola, which is how smooth attacks begin.
 
-    Returns
-    -------
-    (s, s) or None
-        The moment, and one standard deviation of it: what sounded before hides a rise for as long
-        as that takes to come up to it. None where nothing rises.
+    Returns the moment, and one standard deviation of it: what sounded before hides a rise for as
+    long as that takes to come up to it. None where nothing rises.
     """
     sr = stem.analysis_sr
     grain = sr // 1000

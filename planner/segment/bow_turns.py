@@ -36,8 +36,6 @@ _PITCH_SIDE_S = 0.10  # what the pitch before and after is
 def bow_turns(stem: Stem, track: PitchTrack, frames: NDArray[np.intp]) -> NDArray[np.intp]:
     """Where does the bow turn near some frames: there a string's waves are as before no more.
 
-    Parameters
-    ----------
     stem, track : a bowed stem and its coarse pitch
     frames : of the track, at which a bow may turn while the pitch stays
 

@@ -29,10 +29,7 @@ _PITCHED_STEM_SHARE = 0.3
 _UNSTARTED_PLUCK_DB = 14.0  # a pluck that nothing starts is, this far under the loud ones, a ring
 _UNSTARTED_DB = 20.0  # likewise for bow, breath and voice, which can start softly
 _RING_DB = 14.0  # a "note" without attack this far under the one before is that note's ring
-_STIFF_S, _STIFF_PARTIALS = (
-    0.25,
-    20,
-)  # of a string, as for its stiffness (`planner.measure.stiffness`)
+_STIFF_S, _STIFF_PARTIALS = 0.25, 20  # as for a string's stiffness (`planner.measure.stiffness`)
 _STIFF_SDS = 4.0  # above zero: what noise makes of one in 30,000 strings that are not stiff
 _SLIDES_S = 0.2  # chosen: a hand's way over a few frets; a hammer-on takes a tenth of it
 _EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
@@ -56,8 +53,6 @@ def is_note(
 ) -> bool:
     """Tell whether a step is a note.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     step, previous : frames of one pitch, and the note before
     level_db : (frames,) level of what is pitched

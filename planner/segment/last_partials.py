@@ -30,16 +30,12 @@ def with_last_partials(
 ) -> Floats:
     """Give stretches that are only the last partials of the note before that note's pitch.
 
-    Parameters
-    ----------
     f0_hz : (n,) coarse pitch, NaN where unpitched
     struck : frames at which something is struck
     level_db : (n,) level, of what is not pitched as well
     driven : bowed, blown or sung: only a release can sound in its last partials
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     before: tuple[int, int, float] | None = None

@@ -31,15 +31,10 @@ _LEAST_RING_S = 0.04
 def stopped_frame(level_db: Floats, hop_s: float) -> int:
     """Find the frame, counted from the note's first, at which a struck note is stopped.
 
-    Parameters
-    ----------
     level_db : (k,) level of each frame of the note, its ring in the room included
     hop_s : seconds between frames
 
-    Returns
-    -------
-    int
-        k where the level never drops out of its decay.
+    Returns k where the level never drops out of its decay.
     """
     count = len(level_db)
     first, least, short = (round(s / hop_s) for s in (_ATTACK_S, _LEAST_BODY_S, _SHORT_BODY_S))
@@ -97,15 +92,10 @@ def _decay(at: Floats, level_db: Floats) -> tuple[float, float]:
 def rings_from_frame(level_db: Floats, hop_s: float) -> int:
     """Find the frame, counted from the note's first, from which a driven note only rings on.
 
-    Parameters
-    ----------
     level_db : (k,) level of each frame of the note, up to where it is gone or another begins
     hop_s : seconds between frames
 
-    Returns
-    -------
-    int
-        k where the level never falls at once for good, or is gone at once when it does.
+    Returns k where the level never falls at once for good, or is gone at once when it does.
     """
     count, within = len(level_db), round(_LET_GO_WITHIN_S / hop_s)
     if count <= within:

@@ -34,9 +34,8 @@ _SLIDE_REACH_S = 0.25  # either side of where the pitch has left the note before
 # From a quarter to three quarters of the way. The track's window of 32 ms makes 16 of a leap.
 _SLIDE_S = 0.025
 _LEAP_SHARE = 0.4  # of the way in one frame: a slide of 40 ms takes a fifth
-_STROKE_SD_S = (
-    0.0015  # two in three of 800 strokes, dry, in noise, a room, under bleed (30201-30202)
-)
+# Two in three of 800 strokes, dry, in noise, in a room, under bleed (30201-30202).
+_STROKE_SD_S = 0.0015
 _SLIDE_SD_S = 0.005
 _TOLD_SD_S = 0.004
 _OWN_RISE_SD_S, _SLOW_RISE_SD_S = 0.0035, 0.005
@@ -73,60 +72,98 @@ def note_start(
 ) -> Start:
     """Find the start of a note.
 
-    Parameters
-    ----------
     stem : the stem
     f0_hz, strength : its coarse pitch by frames, and how periodic they are
     step, first, pitch_hz : how the note came about, its first frame near its pitch, and that pitch
     before : the note before in the same stem, None before the first
     """
-    struck, sung = stem.role not in HARMONIC_ROLES, stem.role in VOICE_ROLES
     at = first
-    if (
-        step.begins == "attack"
-        and not sung
-        and (first - step.struck) * HOP_S < covered_s(pitch_hz)
-        and (struck or _only_before(f0_hz, step.struck, first))
-    ):
-        at = step.struck  # a pick, a slap or the ring of the note before covered its pitch
-    if struck and step.begins == "attack":
+    if step.begins == "attack" and _covers(stem, f0_hz, step, first, pitch_hz):
+        at = step.struck
+    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         return _stroke(stem, at * HOP_S, pitch_hz)
     risen = rise_s(stem, at * HOP_S, pitch_hz) if step.begins in ("attack", "soft") else None
-    in_file = at * HOP_S > _FILE_BEGINS_S  # else it begins with the file
-    start, slides = Start(at * HOP_S, _UNSEEN_SD_S if in_file else _STROKE_SD_S), False
     if risen is not None:
         start = Start(*risen)
-    elif step.begins == "swell" and not (step.told_by_pitch and _change(f0_hz, at)[1] < _AT_ONCE_S):
-        start = Start(at * HOP_S, _DIP_SD_S)
     elif step.begins == "swell":
-        start = Start(at * HOP_S, _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S))
-    elif before is not None:
-        half_way_s, takes_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
-        slides = before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S
-        if slides:  # not across a rest
-            way_hz = f0_hz[round(before.end_s / HOP_S) : round(half_way_s / HOP_S)]
-            slides = not np.isnan(way_hz).any()
-        if slides and abs(12 * np.log2(pitch_hz / before.pitch_hz)) >= _ANOTHER_NOTE:
-            # What sounds before a slide could have left is not led to: one note fades into another.
-            slides = _risen_under(stem, f0_hz, at * HOP_S, pitch_hz, before) > half_way_s - takes_s
-        if slides:
-            frame = int(half_way_s / HOP_S)
-            sd_s = _told_sd_s(f0_hz, strength, frame, pitch_hz, before, _SLIDE_SD_S)
-            start = Start(half_way_s, sd_s, follows=True)
-        elif np.isnan(f0_hz[at - 1]):
-            start = _met_half_way(f0_hz, at, pitch_hz, before) or start
-        elif step.begins == "legato":
+        sd_s = _DIP_SD_S
+        if step.told_by_pitch and _change(f0_hz, at)[1] < _AT_ONCE_S:
             sd_s = _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S)
-            start = Start(at * HOP_S, sd_s)
-    if slides or before is None or start.s - before.end_s > _RINGS_ON_S:
-        return start
-    if abs(12 * np.log2(pitch_hz / before.pitch_hz)) < _ANOTHER_NOTE:
+        start = Start(at * HOP_S, sd_s)
+    elif before is None:
+        start = _unseen(at)
+    else:
+        slide = _slide(stem, f0_hz, strength, step, at, pitch_hz, before)
+        if slide is not None:
+            return slide
+        start = _led_to(f0_hz, strength, step, at, pitch_hz, before)
+    return start if before is None else _under_ring(stem, f0_hz, start, pitch_hz, before)
+
+
+def _covers(stem: Stem, f0_hz: Floats, step: Step, first: int, pitch_hz: float) -> bool:
+    """Whether a pick, a slap or the ring of the note before covered a pitch from its attack on."""
+    if stem.role in VOICE_ROLES or (first - step.struck) * HOP_S >= covered_s(pitch_hz):
+        return False
+    return stem.role not in HARMONIC_ROLES or _only_before(f0_hz, step.struck, first)
+
+
+def _unseen(at: int) -> Start:
+    """A start of which nothing is seen but the pitch, unless it begins with the file."""
+    in_file = at * HOP_S > _FILE_BEGINS_S
+    return Start(at * HOP_S, _UNSEEN_SD_S if in_file else _STROKE_SD_S)
+
+
+def _slide(
+    stem: Stem,
+    f0_hz: Floats,
+    strength: Floats,
+    step: Step,
+    at: int,
+    pitch_hz: float,
+    before: Note,
+) -> Start | None:
+    """Half-way of a slide from the note before, None where there is none."""
+    half_way_s, takes_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)
+    if not before.start_s + MIN_NOTE_S < half_way_s < step.last * HOP_S - MIN_NOTE_S:
+        return None
+    way_hz = f0_hz[round(before.end_s / HOP_S) : round(half_way_s / HOP_S)]
+    if np.isnan(way_hz).any():  # not across a rest
+        return None
+    # What sounds before a slide could have left is not led to: one note fades into another.
+    if _is_another(pitch_hz, before) and (
+        _risen_under(stem, f0_hz, at * HOP_S, pitch_hz, before) <= half_way_s - takes_s
+    ):
+        return None
+    frame = int(half_way_s / HOP_S)
+    sd_s = _told_sd_s(f0_hz, strength, frame, pitch_hz, before, _SLIDE_SD_S)
+    return Start(half_way_s, sd_s, follows=True)
+
+
+def _led_to(
+    f0_hz: Floats, strength: Floats, step: Step, at: int, pitch_hz: float, before: Note
+) -> Start:
+    """The start of a note that comes out of the one before without a rise and without a slide."""
+    if np.isnan(f0_hz[at - 1]):
+        return _met_half_way(f0_hz, at, pitch_hz, before) or _unseen(at)
+    if step.begins == "legato":
+        sd_s = _told_sd_s(f0_hz, strength, at, pitch_hz, before, _TOLD_SD_S)
+        return Start(at * HOP_S, sd_s)
+    return _unseen(at)
+
+
+def _under_ring(stem: Stem, f0_hz: Floats, start: Start, pitch_hz: float, before: Note) -> Start:
+    """The start where a note rises under the ring of the one before, if that is earlier."""
+    if start.s - before.end_s > _RINGS_ON_S or not _is_another(pitch_hz, before):
         return start
     own_s = _risen_under(stem, f0_hz, start.s, pitch_hz, before)
     if own_s == start.s:
         return start
     at_once = _change(f0_hz, round(start.s / HOP_S))[1] < _AT_ONCE_S
     return Start(own_s, _OWN_RISE_SD_S if at_once else _SLOW_RISE_SD_S)
+
+
+def _is_another(pitch_hz: float, before: Note) -> bool:
+    return bool(abs(12 * np.log2(pitch_hz / before.pitch_hz)) >= _ANOTHER_NOTE)
 
 
 def _stroke(stem: Stem, about_s: float, pitch_hz: float) -> Start:

@@ -30,17 +30,11 @@ _RISEN_EARLY = 0.135
 def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> float:
     """Find when a note that is read from ``about_s`` on began to rise under the note before.
 
-    Parameters
-    ----------
-    stem : Stem
     about_s : where the track comes to read the note
     f_hz, before_hz : pitch of the note, and of the one before it
 
-    Returns
-    -------
-    float
-        Seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the note
-        before, or where they stood as high all along.
+    Returns seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the
+    note before, or where they stood as high all along.
     """
     sr = stem.analysis_sr
     window_s = max(_WINDOW_S, _WINDOW_PERIODS / min(f_hz, before_hz))

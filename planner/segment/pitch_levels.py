@@ -92,8 +92,6 @@ def level_pieces(
 ) -> list[Piece]:
     """Cut one pitched run where its vibrato midline steps from one note to the next.
 
-    Parameters
-    ----------
     midi, line : (n,) semitones, and the same with vibrato taken out
     marked : frames at which something clearly begins or breaks off, struck or not: no glide leads
         across one

@@ -99,8 +99,6 @@ def restarts(
     of the two notes; after a deep gap, as after a stroke, the note begins where it rises. Where a
     sound is broken for a moment, one note need not end, but neither does a glide lead across.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     struck : frames of `planner.segment.attacks.attack_frames`
     swing : (frames,) semitones by which vibrato lies off its midline, 0 where there is none

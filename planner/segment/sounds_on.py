@@ -28,14 +28,10 @@ _SAME_SEMITONES = 0.3
 def that_sound_on(stem: Stem, track: PitchTrack, struck: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Tell which frames at which a string seems struck only carry on what sounds.
 
-    Parameters
-    ----------
     stem, track : the stem and its coarse pitch
     struck : frames of `planner.segment.attacks.attack_frames`
 
-    Returns
-    -------
-    (n,) of the frames given; False where the pitch changes or too few partials can tell
+    Returns (n,) of the frames given; False where the pitch changes or too few partials can tell.
     """
     return np.array([_sounds_on(stem, track, int(frame)) for frame in struck], dtype=bool)
 

@@ -21,8 +21,6 @@ _LEAST_RISE = 3.0  # in power; chosen: less is how what rings beats
 def stroke_s(stem: Stem, about_s: float, pitch_hz: float) -> float | None:
     """Find when a string is struck near a moment, s; None where nothing rises at once.
 
-    Parameters
-    ----------
     about_s : where the track shows an attack
     pitch_hz : of what is struck
     """

@@ -12,6 +12,7 @@ sound. Where nothing rings both are one, so a bass with weak odd partials keeps 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -56,6 +57,25 @@ _WINDOWS_KEPT = 16  # lengths: they last 50 to 100 ms in steps of 5
 
 
 @dataclass(frozen=True, slots=True)
+class _Stroke:
+    """A stroke, the window that it is heard in, and the ring it is heard over."""
+
+    frame: int
+    following: int  # the frame of the next one
+    window_s: float
+    ring: float  # share of the power before it that rings on
+
+    @property
+    def at_s(self) -> float:
+        return self.frame * HOP_S
+
+    @property
+    def here(self) -> slice:
+        """Frames of its window."""
+        return slice(self.frame, self.frame + round(self.window_s / HOP_S))
+
+
+@dataclass(frozen=True, slots=True)
 class _Risen:
     """Power spectra of what rose, and of the whole sound."""
 
@@ -69,86 +89,79 @@ def with_struck_pitches(
 ) -> PitchTrack:
     """Give the track the pitch of what is struck where it reads the ring of other strings.
 
-    Parameters
-    ----------
     stem, track : a stem and its coarse pitch
     struck : frames of `planner.segment.attacks.attack_frames`; of what is blown, bowed or sung
         those at which a string would be called struck, for there a release or a room hides the next
         note
     lowest_hz : lower pitches are left as they were read
 
-    Returns
-    -------
-    PitchTrack
-        Pitch and strength changed in some frames from a stroke on.
+    Returns pitch and strength changed in some frames from a stroke on.
     """
     f0_hz, strength = track.f0_hz.copy(), track.strength.copy()
-    for frame, following in pairwise([*struck, len(f0_hz)]):
-        window_s = min(_WINDOW_S, (int(following) - int(frame)) * HOP_S)
+    for frame, following in pairwise(map(int, [*struck, len(f0_hz)])):
+        window_s = min(_WINDOW_S, (following - frame) * HOP_S)
         if window_s < _LEAST_WINDOW_S:
             continue
-        at_s = int(frame) * HOP_S
-        ring = _ring_share(track.level_db, int(frame), window_s)
-        risen = _risen(stem, at_s, at_s, window_s, ring)
-        if risen is None:
+        ring = _ring_share(track.level_db, frame, window_s)
+        stroke = _Stroke(frame=frame, following=following, window_s=window_s, ring=ring)
+        found = _new_pitch(stem, stroke, f0_hz[frame:following], lowest_hz)
+        if found is None:
             continue
-        rose = _repeats(risen.rose, risen.count)
-        found = _best_period(rose, stem, window_s)
-        if found is None or found[1] < _FITS or found[0] < lowest_hz:
-            continue
-        f_hz, fit = found
-        whole = _repeats(risen.whole, risen.count)
-        if 1.0 - fit > _RING_EXPLAINS * (1.0 - _at_lag(whole, stem.analysis_sr / f_hz)):
-            continue
-        here = slice(int(frame), int(frame) + round(window_s / HOP_S))
-        if _higher_reading_fits(f0_hz[here], f_hz, rose, stem.analysis_sr):
-            continue
-        if not lowest_hz and _is_same_string(stem, f0_hz[here], f_hz, int(frame)):
-            continue
-        if lowest_hz and _sounds_below(stem, f0_hz[frame:following], f_hz, at_s, window_s):
-            continue
-        if _near(f0_hz[here], f_hz).mean() < _MOSTLY_READ:
-            read_hz = middle_of_known(f0_hz[here])
-            _write(f0_hz, strength, here, f_hz, fit, read_hz)
-            until = int(following)
-            _follow(stem, f0_hz, strength, int(frame), until, window_s, f_hz, read_hz, ring)
-        else:
-            near = _near(f0_hz[here], f_hz)
+        (f_hz, fit), here = found, stroke.here
+        near = _near(f0_hz[here], f_hz)
+        if near.mean() >= _MOSTLY_READ:
             strength[here] = np.where(near, np.maximum(strength[here], fit), strength[here])
+            continue
+        read_hz = middle_of_known(f0_hz[here])
+        f0_hz[here], strength[here] = _corrected(f0_hz[here], strength[here], f_hz, fit, read_hz)
+        for later, fit in _goes_on(stem, stroke, f_hz):
+            own_hz, own = f0_hz[later], strength[later]
+            # Where the track firmly reads any pitch but the one it was wrong about, it is right.
+            if (_firm(own, own_hz) & ~_near(own_hz, read_hz)).any():
+                break
+            f0_hz[later], strength[later] = _corrected(own_hz, own, f_hz, fit, read_hz)
     f0_hz.setflags(write=False)
     strength.setflags(write=False)
     return replace(track, f0_hz=f0_hz, strength=strength)
 
 
-def _follow(
-    stem: Stem,
-    f0_hz: Floats,
-    strength: Floats,
-    frame: int,
-    following: int,
-    window_s: float,
-    f_hz: float,
-    read_hz: float,
-    ring: float,
-) -> None:
-    """Go on from the window at the stroke for as long as what rose there is still heard.
+def _new_pitch(
+    stem: Stem, stroke: _Stroke, read_hz: Floats, lowest_hz: float
+) -> tuple[float, float] | None:
+    """The pitch of what rose at a stroke, and how well it fits; None where it is nothing new.
 
-    Where the track firmly reads the new pitch, or any but the one it was wrong about, it is right.
+    read_hz : what the track has from the stroke to the next
     """
+    risen = _risen(stem, stroke, stroke.at_s)
+    if risen is None:
+        return None
+    sr, rose = stem.analysis_sr, _repeats(risen.rose, risen.count)
+    found = _best_period(rose, stem, stroke.window_s)
+    if found is None or found[1] < _FITS or found[0] < lowest_hz:
+        return None
+    f_hz, fit = found
+    whole = _repeats(risen.whole, risen.count)
+    if 1.0 - fit > _RING_EXPLAINS * (1.0 - _at_lag(whole, sr / f_hz)):
+        return None
+    read_here_hz = read_hz[: round(stroke.window_s / HOP_S)]
+    if _higher_reading_fits(read_here_hz, f_hz, rose, sr):
+        return None
+    if lowest_hz:
+        return None if _sounds_below(stem, read_hz, f_hz, stroke) else found
+    return None if _is_same_string(stem, read_here_hz, f_hz, stroke.frame) else found
+
+
+def _goes_on(stem: Stem, stroke: _Stroke, f_hz: float) -> Iterator[tuple[slice, float]]:
+    """Frames after a stroke's window for as long as what rose is heard there, and how it fits."""
     step = round(_STEP_S / HOP_S)
-    last = frame + round(window_s / HOP_S)
-    while last + step <= following:
-        here = slice(last, last + step)
-        if (_firm(strength[here], f0_hz[here]) & ~_near(f0_hz[here], read_hz)).any():
-            return
-        risen = _risen(stem, frame * HOP_S, (last + step) * HOP_S - window_s, window_s, ring)
+    for first in range(stroke.here.stop, stroke.following - step + 1, step):
+        risen = _risen(stem, stroke, (first + step) * HOP_S - stroke.window_s)
         if risen is None:
             return
         fit = _at_lag(_repeats(risen.rose, risen.count), stem.analysis_sr / f_hz)
         if fit < _GOES_ON:
             return
-        _write(f0_hz, strength, here, f_hz, fit, read_hz)
-        last += step
+        yield slice(first, first + step), fit
 
 
 def _higher_reading_fits(read_hz: Floats, f_hz: float, rose: Floats, sr: int) -> bool:
@@ -171,12 +184,13 @@ def _is_same_string(stem: Stem, read_hz: Floats, f_hz: float, frame: int) -> boo
     return struck_again(stem.samples, sr, onset, (usual_hz, 0.0), beside, *_ALONE_S)
 
 
-def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_s: float) -> bool:
+def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, stroke: _Stroke) -> bool:
     """Does what keeps the sound from repeating as it would at the new pitch last, unlike a ring?
 
     The reading is an octave or more below. A note's own odd partials may have sounded in the note
     before as loud or louder, so that they do not rise. ``read_hz``: from the stroke to the next.
     """
+    window_s = stroke.window_s
     count = round(window_s / HOP_S)
     usual_hz, after_hz = middle_of_known(read_hz[:count]), read_hz[count:]
     if not _is_multiple(f_hz, usual_hz):
@@ -189,7 +203,7 @@ def _sounds_below(stem: Stem, read_hz: Floats, f_hz: float, at_s: float, window_
         return False
     # The least: at the end of the window the next note may already begin.
     apart, *later = (
-        1.0 - _at_lag(_whole(stem, at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
+        1.0 - _at_lag(_whole(stem, stroke.at_s + _SPEAKS_S + s, window_s), stem.analysis_sr / f_hz)
         for s in np.linspace(0.0, later_s, _LOOKS)
     )
     return min(later) > float(10.0 ** (-_RING_DB_PER_S * later_s / 10.0)) * apart
@@ -218,16 +232,14 @@ def _at_lag(repeats: Floats, lag: float) -> float:
     return float(middle + 0.5 * offset * (right - left + offset * (left - 2 * middle + right)))
 
 
-def _write(
-    f0_hz: Floats, strength: Floats, here: slice, f_hz: float, fit: float, read_hz: float
-) -> None:
-    """Put in a pitch where the track is not firm, or reads what it was wrong about."""
-    other = ~_firm(strength[here], f0_hz[here]) | _near(f0_hz[here], read_hz)
-    near = _near(f0_hz[here], f_hz)
-    strength[here] = np.where(
-        near, np.maximum(strength[here], fit), np.where(other, fit, strength[here])
-    )
-    f0_hz[here] = np.where(other & ~near, f_hz, f0_hz[here])
+def _corrected(
+    f0_hz: Floats, strength: Floats, f_hz: float, fit: float, read_hz: float
+) -> tuple[Floats, Floats]:
+    """Put a pitch in where frames are not firm, or read what they were wrong about."""
+    other = ~_firm(strength, f0_hz) | _near(f0_hz, read_hz)
+    near = _near(f0_hz, f_hz)
+    as_good = np.where(near, np.maximum(strength, fit), np.where(other, fit, strength))
+    return np.where(other & ~near, f_hz, f0_hz), as_good
 
 
 def _firm(strength: Floats, f0_hz: Floats) -> NDArray[np.bool_]:
@@ -250,19 +262,17 @@ def _ring_share(level_db: Floats, frame: int, window_s: float) -> float:
     return min(1.0, float(power[-1 - near :].min() / power.mean()))
 
 
-def _risen(
-    stem: Stem, struck_s: float, from_s: float, window_s: float, ring: float = 1.0
-) -> _Risen | None:
+def _risen(stem: Stem, stroke: _Stroke, from_s: float) -> _Risen | None:
     """Compare a window from ``from_s`` on with one as long that ends before the stroke.
 
-    ``ring``: share of the power of the latter that rings on. None where hardly anything rose.
+    None where hardly anything rose.
     """
-    sr, count = stem.analysis_sr, round(window_s * stem.analysis_sr)
-    first, before = round(from_s * sr), round((struck_s - _BEFORE_S) * sr) - count
+    sr, count = stem.analysis_sr, round(stroke.window_s * stem.analysis_sr)
+    first, before = round(from_s * sr), round((stroke.at_s - _BEFORE_S) * sr) - count
     if before < 0 or first + count > len(stem.samples):
         return None
     after = _power(stem.samples[first : first + count], sr)
-    rose = np.maximum(after - ring * _power(stem.samples[before : before + count], sr), 0.0)
+    rose = np.maximum(after - stroke.ring * _power(stem.samples[before : before + count], sr), 0.0)
     share = float(rose.sum()) / max(float(after.sum()), 1e-300)
     return _Risen(rose=rose, whole=after, count=count) if share >= _RISEN_SHARE else None
 

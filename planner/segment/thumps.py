@@ -38,14 +38,10 @@ _ON_LAW = 0.03
 def without_thumps(stem: Stem, f0_hz: Floats) -> Floats:
     """Give stretches read at a half or a third of a note's pitch, for a thump there, to the note.
 
-    Parameters
-    ----------
     stem : a stem of a struck role
     f0_hz : (n,) its coarse pitch, NaN where unpitched
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     for first, last in level_stretches(f0_hz):

@@ -41,7 +41,6 @@ class Reading:
     notes_used: int
     midi: Array  # (k,) intended notes of those used
     spread_cents: float
-    agree: float  # 0..1, length of the circular mean
 
 
 def reading_of(notes: tuple[MeasuredNote, ...], offsets: Array, near: float) -> Reading | None:
@@ -68,7 +67,7 @@ def reading_of(notes: tuple[MeasuredNote, ...], offsets: Array, near: float) -> 
     if agree < LEAST_CONCENTRATION:
         return None
     midi, off = _named(place, middle, offsets)
-    return _fit(midi, off, sd, weight, agree)
+    return _fit(midi, off, sd, weight)
 
 
 def _plain_ones(notes: tuple[MeasuredNote, ...]) -> tuple[MeasuredNote, ...]:
@@ -116,16 +115,12 @@ def _knees(midi: Array) -> Array:
     )
 
 
-def _fit(midi: Array, off: Array, sd: Array, weight: Array, agree: float) -> Reading:
+def _fit(midi: Array, off: Array, sd: Array, weight: Array) -> Reading:
     """Fit offset and bends by reweighted least squares (Huber 1964, from memory), bends shrunk."""
     columns = np.concatenate([np.ones((len(midi), 1)), _knees(midi)], axis=1)
     shrink = np.diag([0.0, *(1.0 / np.array(BEND_CENTS) ** 2)])
     share = weight / weight.mean()
-    trust = np.ones(len(midi))
-    solved = np.zeros(5)
-    solved[0] = float(np.median(off))
-    scale = 1.0
-    inverse = np.eye(5)
+    solved = np.array([np.median(off), 0.0, 0.0, 0.0, 0.0])
     for _ in range(12):
         rest = off - columns @ solved
         scale = max(spread_of(rest, 0.0), OWN_SPREAD_CENTS)
@@ -145,7 +140,6 @@ def _fit(midi: Array, off: Array, sd: Array, weight: Array, agree: float) -> Rea
         notes_used=int(used.sum()),
         midi=midi[used],
         spread_cents=scale,
-        agree=agree,
     )
 
 

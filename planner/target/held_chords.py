@@ -19,6 +19,7 @@ from planner.model import FIXED_ROLES
 from planner.target.named_chords import NONE_NAMED, NamedChords
 from planner.temperament import PITCH_CLASSES
 from planner.words.chord_symbols import ChordSymbol
+from planner.words.wording import listed
 
 HELD_S = 0.6  # shorter chords pass by; common practice, no source
 _JOINED_S = 0.1  # chosen: a note or chord taken up again this soon goes on
@@ -101,19 +102,12 @@ def pure_places(
 ) -> dict[str, PurePlace]:
     """Find the notes that belong at a pure interval (note id -> place).
 
-    Parameters
-    ----------
-    notes : tuple of SoundingNote
-        All stems, on the common clock, with the notes that were meant.
-    tonic_at : callable
-        Seconds -> pitch class of the key's tonic, or None. It decides between chords of the same
-        notes (C6 is Am7) where the lowest note does not.
-    named : NamedChords
-        What the session file calls the chords. Two notes of a named chord are enough, root or fifth
-        need not sound; where the notes do not fit its name, they alone count.
+    notes : all stems, on the common clock, with the notes that were meant
+    tonic_at : seconds -> pitch class of the key's tonic, or None. It decides between chords of the
+        same notes (C6 is Am7) where the lowest note does not.
+    named : what the session file calls the chords. Two notes of a named chord are enough, root or
+        fifth need not sound; where the notes do not fit its name, they alone count.
 
-    Notes
-    -----
     ``judging.pure_thirds`` says how far: "yes" all the way, "halfway", "no" not at all. Halfway at
     most where keys or frets sound in the chord; a pitch that they sound as well has no such place.
     """
@@ -136,7 +130,7 @@ def pure_places(
             continue
         others = [code for code in chord.stems if code != h.stem]
         said = f"the pure {_DEGREES[semitones]} of the {chord.name} chord held with "
-        said += _listed(others)
+        said += listed(others) if others else "itself"
         place = PurePlace(semitones=semitones, pure_cents=pure, share=share, said=said)
         found |= dict.fromkeys(h.ids, place)
     return found
@@ -292,7 +286,3 @@ def _share(
         if n.role in _TEMPERED and n.midi % 12 in tones:
             share = min(share, 0.5)
     return share
-
-
-def _listed(codes: list[str]) -> str:
-    return " and ".join(filter(None, [", ".join(codes[:-1]), codes[-1]])) if codes else "itself"

@@ -62,10 +62,7 @@ class SongMovement:
 def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
     """Find the movement that all stems share, or None where none is proven.
 
-    Parameters
-    ----------
-    stems : sequence of Heard
-        In any order. Stems with fewer than `FEWEST_NOTES` notes are not asked.
+    stems : in any order. Stems with fewer than `FEWEST_NOTES` notes are not asked.
     """
     asked = sorted(
         (stem for stem in stems if len(stem.start_s) >= FEWEST_NOTES), key=lambda stem: stem.code

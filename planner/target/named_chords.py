@@ -78,10 +78,7 @@ def chord_findings(
 ) -> tuple[Finding, ...]:
     """Ask about chords that the accompaniment does not play, or plays at another pitch.
 
-    Parameters
-    ----------
-    notes : sequence of SoundingNote
-        All stems, on the common clock; keys, guitars and basses are held against the chords.
+    notes : all stems, on the common clock; keys, guitars and basses are held against the chords
     """
     if session.chords and not chords.spans:
         return (

@@ -29,12 +29,8 @@ def at_open_strings(
     Of each such pitch the held notes without vibrato count, against all others of the part. They
     must lie nearer to the pure place than to the equal one, by more than chance makes of so few.
 
-    Parameters
-    ----------
-    aimed : tuple of Aimed
-        The notes of one stem in play order.
-    strings : tuple of int
-        Its open notes (MIDI), as typed; without them nothing is changed.
+    aimed : the notes of one stem in play order
+    strings : its open notes (MIDI), as typed; without them nothing is changed
     """
     pure = _off_equal(strings) if role == "bowed" else {}
     held = [(a, a.sustain_cents) for a in aimed if a.sustain_cents is not None]

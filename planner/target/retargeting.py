@@ -88,17 +88,12 @@ def aimed_at_leads(
 ) -> tuple[dict[str, Part], dict[str, str]]:
     """Aim doubles at where the plan leaves their lead, with what it leaves in.
 
-    Parameters
-    ----------
-    judged : mapping
-        Note id -> what was decided; doubles of notes that are not in it keep their own target.
+    judged : note id -> what was decided; doubles of notes that are not in it keep their own target
 
     Returns
     -------
-    dict of Part
-        All parts; those without a lead as they were.
-    dict
-        Note id of a double -> note id of the lead that it follows. Notes that share no note with
+    dict of Part : all parts; those without a lead as they were
+    dict : note id of a double -> note id of the lead that it follows. Notes that share no note with
         the lead, or one about which a question is open, keep their own target.
     """
     targets: dict[str, Target] = {}

@@ -171,12 +171,10 @@ def _ask(
 ) -> str:
     notes = notes_of_key(stem, key.midi, curve)
     longest = sorted(notes, key=lambda n: (-n.note.length_s, n.note.start_s))[:_PLACES]
-    where = "; ".join(_place(n, tempo_map, shift_s) for n in sorted(longest, key=_start))
+    where = "; ".join(
+        _place(n, tempo_map, shift_s) for n in sorted(longest, key=lambda n: n.note.start_s)
+    )
     return f"Ask the tuner for {note_name(key.midi)}. Most exposed: {where}."
-
-
-def _start(n: MeasuredNote) -> float:
-    return n.note.start_s
 
 
 def _place(n: MeasuredNote, tempo_map: TempoMap | None, shift_s: float) -> str:

@@ -27,8 +27,6 @@ def low_pass(f_hz: Floats, edge_hz: float, order: int, sr: float) -> NDArray[np.
     Butterworth's poles (S. Butterworth, "On the theory of filter amplifiers", Experimental
     Wireless 7, 1930) taken to samples by the bilinear transform, its bend at the edge taken out.
 
-    Parameters
-    ----------
     f_hz : (k,) from 0 to half of ``sr``
     edge_hz : below half of ``sr``
     order : poles
@@ -57,14 +55,10 @@ def through(
 ) -> NDArray[np.float32]:
     """Give what a filter lets through of a stem, silence before and after it.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``
     response : what it makes of frequencies in Hz; a real one delays nothing
 
-    Returns
-    -------
-    (n,) samples
+    Returns (n,) samples.
     """
     margin = round(_MARGIN_S * sr)
     gain = response(np.fft.rfftfreq(_PIECE, 1.0 / sr)).astype(np.complex64)

@@ -37,16 +37,12 @@ def without_common_periods(
 ) -> Floats:
     """Give frames read at a period that two notes have in common to the new note.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
     attack : (n,) how much begins in the spectrum in each frame, nepers; None of a bow, breath or
         voice, where only the room rings on, and does not for long
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     with np.errstate(invalid="ignore"):
@@ -84,13 +80,9 @@ def without_common_periods(
 def whole_jumps(ratio: Floats, most: int) -> tuple[Floats, NDArray[np.bool_]]:
     """Where a track jumps by a whole ratio of 2 to ``most``, and by which.
 
-    Parameters
-    ----------
     ratio : (n - 1,) of each frame's pitch and the next one's, the way the jump goes
 
-    Returns
-    -------
-    (n,) the nearest whole ratio, and (n,) whether the track jumps by it into that frame
+    Returns (n,) the nearest whole ratio, and (n,) whether the track jumps by it into that frame.
     """
     into = np.concatenate([[1.0], ratio])
     times: Floats = np.rint(np.nan_to_num(into, nan=1.0))
@@ -124,8 +116,6 @@ def _usual(
 
     Of a bass whose odd partials are weak every note does: there it says nothing of a ring.
 
-    Parameters
-    ----------
     ordered : (n,) pitches of all frames that have one, in rising order
     upto : (n + 1,) how many of the lowest so many fit
     semitones, fits : (k,) of the frames asked about, which are none of the others
@@ -177,14 +167,10 @@ def best_fit(
 ) -> tuple[Floats, Floats]:
     """How well frames fit a pitch, 0 where it is not offered, and the offered pitch nearest.
 
-    Parameters
-    ----------
     candidates_hz, strength : (..., k) periods offered in each frame and how well they fit, 0..1
     f_hz : (...,) the pitch asked about
 
-    Returns
-    -------
-    (...,) how well it fits, and (...,) the offered pitch
+    Returns (...,) how well it fits, and (...,) the offered pitch.
     """
     near = np.where(is_near(candidates_hz, np.expand_dims(f_hz, -1)), strength, 0.0)
     best = near.argmax(axis=-1, keepdims=True)

@@ -26,8 +26,6 @@ class ByThePiece:
     Whole, it would take as much memory again as the stem. A piece begins with the span that is
     asked for and not in the one before: spans are best asked for in order of time.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``
     made : what becomes of samples, one of ``divisor``
     """
@@ -65,8 +63,6 @@ def frame_blocks(
 ) -> Iterator[tuple[int, NDArray[np.float32]]]:
     """Cut a stem into frames, silence before its first sample and after its last.
 
-    Parameters
-    ----------
     samples : (n,)
     window, hop : length of a frame and distance of two, samples
     frames : how many

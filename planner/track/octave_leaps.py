@@ -31,17 +31,13 @@ def with_octave_leaps(
 ) -> Floats:
     """Give notes that the track reads at the pitch an octave or twelfth below to their own.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
     attack : (n,) how much begins in the spectrum in each frame, nepers
     level_db : (n,)
     driven : bowed, blown or sung: a slur may lead there, but what only fades is the end of a note
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     level = level_stretches(f0_hz)

@@ -44,14 +44,10 @@ _JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
 def without_octave_starts(f0_hz: Floats, candidates_hz: Floats, strength: Floats) -> Floats:
     """Give frames read at a whole multiple of the pitch that follows without a gap to that pitch.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     with np.errstate(invalid="ignore"):
@@ -81,14 +77,10 @@ def without_octave_notes(f0_hz: Floats, candidates_hz: Floats, strength: Floats)
     period leaves less than half of the misfit of the short one, something sounds that only the low
     pitch has. For driven tones alone: a string may ring on under a whole note.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out, known_hz = f0_hz.copy(), np.nan_to_num(f0_hz)
     own, _ = best_fit(candidates_hz, strength, known_hz)
@@ -122,15 +114,11 @@ def without_low_starts(
 ) -> Floats:
     """Give the cracked start of a blown note, read an octave or twelfth low, to its own pitch.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
     attack : (n,) how much begins in the spectrum in each frame, nepers
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     for (first, frame), (goes_on, last) in pairwise(level_stretches(f0_hz)):

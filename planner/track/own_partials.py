@@ -36,15 +36,11 @@ def without_low_readings(
 ) -> Floats:
     """Give what is read at a fraction of its pitch, and shows none of its partials, to its pitch.
 
-    Parameters
-    ----------
     f0_hz : (n,) the track, NaN where unpitched, every ``hop_s``
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
     samples : mono, at ``sr``
 
-    Returns
-    -------
-    (n,) the track, changed in some frames
+    Returns (n,) the track, changed in some frames.
     """
     out = f0_hz.copy()
     for first, last in level_stretches(f0_hz):

@@ -29,8 +29,6 @@ _AT_ONCE = 64  # stretches
 def best_path(f_hz: Floats, strength: Floats, level_db: Floats) -> NDArray[np.intp]:
     """Choose one candidate per frame; the index past the last candidate means nothing pitched.
 
-    Parameters
-    ----------
     f_hz, strength : (frames, k) periods offered and how well they fit; 0 Hz where there are fewer
     level_db : (frames,)
     """

@@ -34,13 +34,9 @@ _GUITAR_BOTTOM_HZ = 300.0
 def bass_band(samples: Floats, sr: int) -> NDArray[np.float32]:
     """Filter a stem to the band in which a bass string is periodic.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``
 
-    Returns
-    -------
-    (n,) samples, later by a fraction of a millisecond
+    Returns (n,) samples, later by a fraction of a millisecond.
     """
     return through(
         samples,
@@ -52,12 +48,8 @@ def bass_band(samples: Floats, sr: int) -> NDArray[np.float32]:
 def guitar_band(samples: Floats, sr: int) -> NDArray[np.float32]:
     """Press down the part of a stem in which the body of a guitar answers.
 
-    Parameters
-    ----------
     samples : (n,) at ``sr``
 
-    Returns
-    -------
-    (n,) samples
+    Returns (n,) samples.
     """
     return through(samples, sr, lambda f_hz: high_pass(f_hz, _GUITAR_BOTTOM_HZ, 1, sr))

@@ -53,8 +53,6 @@ def chords_of_notes(
     A chord lasts until another one is played: a rest ends none, and what is no chord is passed
     over.
 
-    Parameters
-    ----------
     notes : sequence of (start_s, end_s, midi)
     """
     found: list[tuple[float, ChordSymbol]] = []

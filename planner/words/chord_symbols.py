@@ -59,10 +59,7 @@ class ChordSymbol:
 def chord_symbol(text: str) -> ChordSymbol:
     """Read a chord symbol.
 
-    Raises
-    ------
-    ValueError
-        If it names no chord known here; the text says which part of it.
+    Raises ValueError if it names no chord known here; the text says which part of it.
     """
     written = text.strip()
     if written in _NOTHING:

@@ -19,16 +19,11 @@ import numpy as np
 def sum_of(*values: object) -> str:
     """Give the SHA-256 of some values, as hexadecimal digits.
 
-    Parameters
-    ----------
     values
         None, truth values, numbers, texts, arrays of numbers, and records (dataclasses),
         sequences, sets and mappings of these.
 
-    Raises
-    ------
-    TypeError
-        If something else is inside: what cannot be summed must not pass as equal.
+    Raises TypeError if something else is inside: what cannot be summed must not pass as equal.
     """
     summed = hashlib.sha256()
     for piece in _pieces(values):

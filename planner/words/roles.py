@@ -127,10 +127,7 @@ def role_range_hz(spec: StemSpec) -> tuple[float, float]:
     The notes of `role_range_midi`, widened by `EDGE_CENTS` at either end and clipped to the range
     of the tool.
 
-    Raises
-    ------
-    ValueError
-        If nothing of the stem's range is left inside the range of the tool.
+    Raises ValueError if nothing of the stem's range is left inside the range of the tool.
     """
     low_midi, high_midi = role_range_midi(spec)
     keys = spec.role in FIXED_ROLES

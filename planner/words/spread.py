@@ -57,8 +57,6 @@ def reached_by(values: Floats, share: float) -> float:
 def spread_of(values: ArrayLike, middle: float | None = None) -> float:
     """Standard deviation of normal scatter with the same median distance from the middle.
 
-    Parameters
-    ----------
     values : (n,) at least one
     middle : what distances are taken from, in the same unit; their median where None, 0 for what
         are distances already
@@ -80,7 +78,10 @@ def away_from_others(values: Floats) -> Floats:
 
 
 def weighted_middle(values: Floats, weights: Floats) -> float:
-    """The weighted median: what most of the weight says, whatever a few values say."""
-    order = np.argsort(values)
-    so_far = np.cumsum(weights[order])
-    return float(values[order][int(np.searchsorted(so_far, 0.5 * so_far[-1]))])
+    """The weighted median: half of the weight lies on either side of it; of two, their mean."""
+    order = np.argsort(values, kind="stable")
+    ordered, reached = values[order], np.cumsum(weights[order])
+    half = reached[-1] / 2.0
+    k = int(np.searchsorted(reached, half * (1 - 1e-12)))
+    halves = abs(reached[k] - half) <= 1e-9 * half and k + 1 < len(values)
+    return float(ordered[k] + ordered[k + 1]) / 2.0 if halves else float(ordered[k])

@@ -41,10 +41,8 @@ def timecode(seconds: float | Fraction, frame_rate: str, *, drop_frame: bool = F
     frame_rate: a key of `FRAME_RATES`.
     drop_frame: leave out labels as SMPTE ST 12-1 says, for 29.97 and 59.94.
 
-    Raises
-    ------
-    ValueError
-        If the time is below 0, the rate is unknown, or a rate has no drop-frame counting.
+    Raises ValueError if the time is below 0, the rate is unknown, or a rate has no drop-frame
+    counting.
     """
     rate, nominal, dropped = _counting(frame_rate, drop_frame)
     if not (math.isfinite(seconds) and seconds >= 0):
@@ -68,10 +66,7 @@ def parse_timecode(text: str, frame_rate: str, *, drop_frame: bool = False) -> F
     text: ``hh:mm:ss:ff``; ``;`` before the frames is allowed for drop-frame.
     frame_rate, drop_frame: as in `timecode`.
 
-    Raises
-    ------
-    ValueError
-        If the text is no timecode, or a label that this counting does not have.
+    Raises ValueError if the text is no timecode, or a label that this counting does not have.
     """
     rate, nominal, dropped = _counting(frame_rate, drop_frame)
     match = _TIMECODE.fullmatch(text.strip())

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 
 from planner.model import Finding
 from planner.timeline import EARLY_BEATS
@@ -155,13 +156,18 @@ def bleed_doubt(bleed_db: float | None, bleed_from: str) -> str:
     return f"; {under}: the reading may be that of {bleed_from}"
 
 
+def listed(names: Iterable[str]) -> str:
+    """Name one thing or more in a sentence: "LV", "LV and BV", "LV, BV and CEL"."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
 def ghosts(heard_in: tuple[tuple[str, float], ...]) -> str:
     """Say as the end of a sentence where else a note is heard: a fix does not reach it there."""
     if not heard_in:
         return ""
-    *first, last = [stem for stem, _ in heard_in]
-    stems = f"{', '.join(first)} and {last}" if first else last
-    most = " at most" if first else ""
+    stems = listed([stem for stem, _ in heard_in])
+    most = " at most" if len(heard_in) > 1 else ""
     loudest_db = max(db for _, db in heard_in)
     return f"; also heard in {stems} at {loudest_db:.0f} dB{most}: a fix leaves a ghost there"
 

@@ -40,10 +40,7 @@ def run_record(plan: Plan, settings: Mapping[str, bool | int | str]) -> dict[str
     plan: the plan that was made.
     settings: the options used beyond the session file.
 
-    Raises
-    ------
-    ValueError
-        If a number is NaN or infinite.
+    Raises ValueError if a number is NaN or infinite.
     """
     session, a4 = plan.session, plan.a4
     roles = {spec.code: spec.role for spec in session.stems}

@@ -51,7 +51,6 @@ class Group:
     reason: str  # the sentence most of them carry
     notes: int
     stems: tuple[str, ...]
-    length_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,7 +237,6 @@ def grouped(entries: Iterable[tuple[str, str, Judged]]) -> tuple[Group, ...]:
                 reason=_said_of_all(reason for reason, _ in members),
                 notes=len(members),
                 stems=tuple(stems),
-                length_s=math.fsum(judged.measured.note.length_s for _, judged in members),
             )
         )
     return tuple(sorted(groups, key=lambda g: (-g.notes, g.rule_name, g.reason)))

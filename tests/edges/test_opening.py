@@ -42,7 +42,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("review: {rough_mix: no.wav}\n", "",
          "session.yaml:4: review.rough_mix: no.wav: the file was not found in"),
         ("judging: strict\n", "", "session.yaml:4: judging: there is no way of judging called"),
-        ("judging: own.yaml\n", "", "session.yaml:4: judging: own.yaml:1: tolerance_facto: "),
+        ("judging: own.yaml\n", "",
+         "session.yaml:4: judging: own.yaml: 10 things to put right:\n"
+         "  own.yaml:1: tolerance_facto: unknown key. Did you mean 'tolerance_factor'?"),
         ("", ", score: {file: bad.mid}",
          "bad.mid: is no Standard MIDI File. Export it again as .mid. It is the score of stem EGL, "
          "line 5 of session.yaml; to plan the others: --without EGL"),

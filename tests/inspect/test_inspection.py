@@ -9,7 +9,16 @@ import pytest
 
 from planner.inspect.inspection import inspect_facts
 from planner.inspect.inspection_notes import inspect_notes
-from planner.model import AudioFacts, Finding, MeasuredNote, Measurement, Note, Role, StemNotes
+from planner.model import (
+    ONLY_BLEED,
+    AudioFacts,
+    Finding,
+    MeasuredNote,
+    Measurement,
+    Note,
+    Role,
+    StemNotes,
+)
 from planner.pitch import midi_to_hz
 from planner.words.session_model import Session, StemSpec, TempoMark
 
@@ -475,7 +484,7 @@ def test_one_stem_at_another_rate(off: float, told: bool) -> None:
 
 def test_a_part_without_notes_is_told() -> None:
     """What sounds and holds no notes is told; silence, bleed and what is left out are not."""
-    bleed = Finding(severity="warning", what="only bleed here (-48 dB, follows LV): no notes made.")
+    bleed = Finding(severity="warning", what="only bleed here", about=ONLY_BLEED)
     shaker = part("SHK", "woodwind", count=0, facts=fact("SHK"))
     (told,) = inspect_notes(session(), (shaker,))
     assert told.what == "SHK is marked woodwind, and no notes were found in it."

@@ -12,7 +12,15 @@ from tones.exact import faded, laid_out, steady, tone, with_floor
 from planner.leaks.bleed import with_only_bleed, without_bleed
 from planner.leaks.bleed_paths import how_stems_leak
 from planner.leaks.spectra import coarse_spectra
-from planner.model import Floats, MeasuredNote, Measurement, Note, Role, StemNotes
+from planner.model import (
+    ONLY_BLEED,
+    Floats,
+    MeasuredNote,
+    Measurement,
+    Note,
+    Role,
+    StemNotes,
+)
 
 OWN = [(220.0, 3.0, -18.0), (262.0, 4.0, -17.0), (247.0, 5.0, -18.5), (330.0, 6.0, -17.5)]
 
@@ -202,6 +210,7 @@ def test_a_stem_that_holds_only_bleed_makes_no_notes(gain_db: float) -> None:
     assert len(done["LV"].notes) == len(TUNE)
     (finding,) = done["HP"].findings
     assert finding.severity == "warning"
+    assert finding.about == ONLY_BLEED
     assert re.fullmatch(r"only bleed here \(-\d+ dB, follows LV\): no notes made\.", finding.what)
     assert int(finding.what.split("(")[1].split()[0]) == pytest.approx(gain_db, abs=2)
     assert finding.did == "64 notes read from it: not listed."

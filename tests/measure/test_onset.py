@@ -236,9 +236,9 @@ def test_vibrato_is_taken_out_of_the_onset(turns: float) -> None:
     vibrato = find_vibrato(contour.t_s, cents, contour.window_s)
     assert vibrato is not None
     raw_hz = float(np.exp(np.log(line[160:1120]).mean()))
-    hz, sd_cents = without_vibrato(raw_hz, 0.1, vibrato, contour, cents, 0.010, 0.060)
-    assert cents_between(hz, 440.0) == pytest.approx(0.0, abs=2.0)
-    assert sd_cents > 1.0
+    onset = without_vibrato(an_onset(raw_hz, 0.1), vibrato, contour, cents, (0.010, 0.060))
+    assert cents_between(onset.hz, 440.0) == pytest.approx(0.0, abs=2.0)
+    assert onset.sd_cents > 1.0
 
 
 def test_vibrato_that_comes_later_is_not() -> None:
@@ -251,9 +251,9 @@ def test_vibrato_that_comes_later_is_not() -> None:
     later = contour.t_s > 0.55
     vibrato = find_vibrato(contour.t_s[later], cents[later], contour.window_s)
     assert vibrato is not None
-    hz, sd_cents = without_vibrato(441.0, 0.3, vibrato, contour, cents, 0.010, 0.060)
-    assert hz == 441.0
-    assert 0.3 < sd_cents < 2.0
+    onset = without_vibrato(an_onset(441.0, 0.3), vibrato, contour, cents, (0.010, 0.060))
+    assert onset.hz == 441.0
+    assert 0.3 < onset.sd_cents < 2.0
 
 
 def test_a_swing_unlike_a_vibrato_is_doubt() -> None:
@@ -269,9 +269,9 @@ def test_a_swing_unlike_a_vibrato_is_doubt() -> None:
         later = contour.t_s > 0.3
         vibrato = find_vibrato(contour.t_s[later], cents[later], contour.window_s)
         assert vibrato is not None
-        hz, sd_cents = without_vibrato(440.0, 0.1, vibrato, contour, cents, 0.010, 0.060)
-        assert hz != 440.0
-        doubts.append(sd_cents)
+        onset = without_vibrato(an_onset(440.0, 0.1), vibrato, contour, cents, (0.010, 0.060))
+        assert onset.hz != 440.0
+        doubts.append(onset.sd_cents)
     assert doubts[0] < 2.0
     assert doubts[1] > 2.0 * doubts[0]
 

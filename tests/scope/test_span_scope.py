@@ -6,9 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, TOLERANCES, line, note, plan, session, stem
+from deciding import A4, line, note, part_ground, plan, session, stem
 
-from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
 from planner.scopes import ScopeRule, find_rules
 from planner.targets import aim, target_for
@@ -30,10 +29,8 @@ def rules_of(
 ) -> tuple[ScopeRule, ...]:
     where = session(stem("X", role, notes))
     aimed = tuple(aim(n, target_for(n, role, where, A4)) for n in notes)
-    return find_rules(
-        aimed, role, TOLERANCES, read_judging("plain-band"), edges_s=edges_s,
-        factors={n.id: factor for n in notes},
-    )  # fmt: skip
+    factors = {n.id: factor for n in notes}
+    return find_rules(aimed, part_ground(role, edges_s=edges_s, factors=factors))
 
 
 def test_one_stretch_is_one_rule() -> None:
@@ -82,10 +79,9 @@ def test_expression_and_hands_off() -> None:
     where = session(stem("X", "fretted", notes))
     aimed = tuple(aim(n, target_for(n, "fretted", where, A4)) for n in notes)
     keep = frozenset({"X-0060"})
-    plain = read_judging("plain-band")
-    (rule,) = find_rules(aimed, "fretted", TOLERANCES, plain, expression=keep)
+    (rule,) = find_rules(aimed, part_ground("fretted", expression=keep))
     assert "X-0060" in rule.covers
-    (rule,) = find_rules(aimed, "fretted", TOLERANCES, plain, leave_alone=keep)
+    (rule,) = find_rules(aimed, part_ground("fretted", leave_alone=keep))
     assert "X-0060" not in rule.covers
 
 

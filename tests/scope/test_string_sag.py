@@ -11,11 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from deciding import A4, TOLERANCES, contour, line, note, session, stem
+from deciding import A4, contour, line, note, part_ground, session, stem
 
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.edges.hearing import hear_stem
-from planner.files.configs import read_judging
 from planner.model import MeasuredNote, Role
 from planner.pitch import midi_to_hz, shift_hz
 from planner.scope.string_sag import at_rest, sag_in_sustains, told
@@ -105,9 +104,8 @@ def test_a_part_seven_sharp_is_moved_by_seven_however_it_is_struck(
     ]
     where = session(stem("X", role, notes))
     aimed = tuple(aim(n, target_for(n, role, where, A4)) for n in notes)
-    plain = read_judging("plain-band")
-    as_heard = find_rules(aimed, role, TOLERANCES, plain)
-    rules = find_rules(at_rest(aimed, sag_in_sustains(notes, role)), role, TOLERANCES, plain)
+    as_heard = find_rules(aimed, part_ground(role))
+    rules = find_rules(at_rest(aimed, sag_in_sustains(notes, role)), part_ground(role))
     (rule,) = [r for r in rules if r.scope == "part"]
     assert rule.add_cents == pytest.approx(-7.0, abs=0.3)
     assert all(r.add_cents < -7.5 for r in as_heard if r.scope == "part")
@@ -120,7 +118,7 @@ def test_edge_of_what_is_told_of_it(cents: float, said: bool) -> None:
         aim(n, target_for(n, "fretted", session(stem("X", "fretted", [n])), A4))
         for n in line("X", [52, 55, 57, 59] * 5, [7.0] * 20)
     )
-    (rule,) = find_rules(aimed, "fretted", TOLERANCES, read_judging("plain-band"))
+    (rule,) = find_rules(aimed, part_ground("fretted"))
     (with_it,) = told((rule,), {a.measured.id: cents for a in aimed})
     ends = "judged where its strings come to rest: sustains lie 1 above that"
     assert with_it.reason.endswith(ends) is said

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, made_of, note, plan, session, stem
+from deciding import A4, TOLERANCES, made_of, note, part_ground, plan, session, stem
 from guitars import ACOUSTIC_B, GUITAR, NAMES, take
 from tones.exact import measured_notes, stem_of
 
@@ -39,7 +39,7 @@ def line(played: Iterable[Played]) -> tuple[tuple[Aimed, ...], dict[str, StringG
 
 def rules_of(played: list[Played]) -> tuple[ScopeRule, ...]:
     aimed, guesses = line(played)
-    return find_rules(aimed, "fretted", TOLERANCES, PLAIN, strings=guesses)
+    return find_rules(aimed, part_ground("fretted", strings=guesses))
 
 
 def in_tune(strings: Iterable[int] = (40, 50, 55, 59)) -> list[Played]:
@@ -51,7 +51,9 @@ def test_a_string_is_judged_as_its_notes_are(factor: float, found: int) -> None:
     """9 flat is a rule up to 5 times the factor of the notes on the string."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0 + (f % 3 - 1)) for f in range(8)]])
     factors = {k: factor for k, guess in guesses.items() if guess.string_midi == 45}
-    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN, factors)) == found
+    assert (
+        len(string_rules(aimed, part_ground("fretted", strings=guesses, factors=factors))) == found
+    )
 
 
 def test_a_flat_string_is_one_rule() -> None:
@@ -94,7 +96,7 @@ def test_a_flat_string_beside_notes_that_nothing_tells_is_that_strings_rule() ->
     """A riff mostly on the low E, 9 flat, the rest in tune and told of no string."""
     notes, guesses = line([*[(40, f % 4, -9.0) for f in range(20)], *in_tune((50,))])
     unsure = {k: g if g.string_midi == 40 else StringGuess() for k, g in guesses.items()}
-    (rule,) = find_rules(notes, "fretted", TOLERANCES, PLAIN, strings=unsure)
+    (rule,) = find_rules(notes, part_ground("fretted", strings=unsure))
     assert (rule.scope, rule.string_midi, len(rule.covers)) == ("string", 40, 20)
 
 
@@ -168,7 +170,10 @@ def test_edge_of_the_side(wrong: int, found: int) -> None:
     aimed, guesses = line(off)
     limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0, gain_share=0.0)
     tolerances = replace(TOLERANCES, string_rule=limits)
-    assert len(string_rules(aimed, guesses, "fretted", tolerances, PLAIN)) == found
+    assert (
+        len(string_rules(aimed, part_ground("fretted", strings=guesses, tolerances=tolerances)))
+        == found
+    )
 
 
 def test_edge_of_the_gain() -> None:
@@ -178,7 +183,10 @@ def test_edge_of_the_gain() -> None:
         aimed, guesses = line([(s, f % 13, e) for s, f, e in off])
         limits = replace(TOLERANCES.string_rule, uncertainty_cents=9.0)
         tolerances = replace(TOLERANCES, string_rule=limits)
-        assert len(string_rules(aimed, guesses, "fretted", tolerances, PLAIN)) == found
+        assert (
+            len(string_rules(aimed, part_ground("fretted", strings=guesses, tolerances=tolerances)))
+            == found
+        )
 
 
 @pytest.mark.parametrize(("off", "found"), [(13.0, 1), (10.0, 0)])
@@ -186,7 +194,7 @@ def test_few_notes_far_off_are_as_sure_as_many(off: float, found: int) -> None:
     """Six notes that scatter by 6.6 leave 2.8 of doubt: a string 13 off is one rule, 10 is not."""
     away = (-8.0, 8.0, -6.0, 6.0, -3.0, 3.0)
     aimed, guesses = line([(45, fret, off + e) for fret, e in enumerate(away)])
-    assert len(string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)) == found
+    assert len(string_rules(aimed, part_ground("fretted", strings=guesses))) == found
 
 
 def test_a_string_is_found_under_a_players_scatter() -> None:
@@ -210,7 +218,7 @@ def test_notes_that_are_not_told_are_not_covered() -> None:
     """Only notes whose string is told are moved with it."""
     aimed, guesses = line([*in_tune(), *[(45, f, -9.0) for f in range(8)]])
     guesses[aimed[-1].measured.id] = StringGuess(told="not told apart")
-    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)
+    (rule,) = string_rules(aimed, part_ground("fretted", strings=guesses))
     assert aimed[-1].measured.id not in rule.covers
     assert len(rule.covers) == 7
 
@@ -221,7 +229,7 @@ def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
     aimed, guesses = line([(45, f, -9.0) for f in range(8)])
     for a in aimed[firm:]:
         guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
-    (rule,) = string_rules(aimed, guesses, "fretted", TOLERANCES, PLAIN)
+    (rule,) = string_rules(aimed, part_ground("fretted", strings=guesses))
     assert rule.surely == sure
     assert f"({firm} of them surely on it)" in rule.reason
 
@@ -282,7 +290,7 @@ def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]
         n.id: StringGuess(at_the_nut=max(s for s in GUITAR if s <= int(n.id[2:4]))) for n in notes
     }
     changed = {key.replace("_", "-"): guess for key, guess in told.items()}
-    return string_rules(line_of, {**guesses, **changed}, "fretted", TOLERANCES, PLAIN)
+    return string_rules(line_of, part_ground("fretted", strings={**guesses, **changed}))
 
 
 def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:

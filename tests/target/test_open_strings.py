@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import pytest
-from deciding import A4, TOLERANCES, line, made_of, note, session, stem
+from deciding import A4, line, made_of, note, part_ground, session, stem
 
 from planner.model import MeasuredNote
 from planner.scopes import find_rules
 from planner.target.open_strings import at_open_strings
 from planner.targets import Aimed, aim, target_for
 from planner.words.session_model import Session, StemSpec
-from tests.deciding import PLAIN
 
 CELLO = (36, 43, 50, 57)
 VIOLIN = (55, 62, 69, 76)
@@ -81,9 +80,9 @@ def test_what_tells_an_open_string(off: float, fields: dict, strings: tuple, tol
 def test_an_open_string_makes_no_rule() -> None:
     """A cello whose C stands 8 flat: by the keys that is a rule, 2 off its own place is none."""
     before = cello(-8.0)
-    (rule,) = find_rules(before, "bowed", TOLERANCES, PLAIN)
+    (rule,) = find_rules(before, part_ground("bowed"))
     assert (rule.scope, rule.intended_midi) == ("pitch", 36)
-    assert find_rules(at_open_strings(before, "bowed", CELLO), "bowed", TOLERANCES, PLAIN) == ()
+    assert find_rules(at_open_strings(before, "bowed", CELLO), part_ground("bowed")) == ()
 
 
 def test_sections_and_frets_are_left() -> None:

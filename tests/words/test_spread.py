@@ -84,3 +84,4 @@ def test_the_weighted_middle() -> None:
     values, weights = np.array([5.0, 1.0, 2.0]), np.array([1.0, 1.0, 1.0])
     assert weighted_middle(values, weights) == 2.0
     assert weighted_middle(values, np.array([3.0, 1.0, 1.0])) == 5.0
+    assert weighted_middle(values, np.array([1.0, 0.5, 0.5])) == 3.5
