@@ -69,8 +69,10 @@ def song_movement(stems: Sequence[Heard]) -> SongMovement | None:
     )
     if len(asked) < FEWEST_STEMS:
         return None
+    first_s = min(float(stem.start_s.min()) for stem in asked)
     last_s = max(float(stem.start_s.max()) for stem in asked)
-    knees = np.linspace(0.0, last_s, max(round(last_s / KNEE_EVERY_S), 1) + 1)
+    stretches = max(round((last_s - first_s) / KNEE_EVERY_S), 1)
+    knees = np.linspace(first_s, last_s, stretches + 1)
     line, sd = _fit(asked, knees)
     # Where one or two play alone nothing is shared: neither movement, nor the middle of the song.
     together = _playing(asked, knees) >= FEWEST_STEMS

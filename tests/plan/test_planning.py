@@ -233,6 +233,7 @@ def test_sharpening_a_stem_raises_every_error(seed: int, k: float) -> None:
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 999), delay=st.floats(0.0, 50.0), gain=st.floats(-30, 10))
 @example(seed=174, delay=13.0, gain=0.0)  # an overlap at the edge of half a beat
+@example(seed=151, delay=6.0, gain=0.0)  # all players move together
 def test_delay_and_level_change_no_decision(seed: int, delay: float, gain: float) -> None:
     """Everything later, or one stem louder: only times move, decisions stay."""
     stems = band(seed)
