@@ -60,7 +60,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "fewest_moves ledger answers moved_files",
         "thinning",
         "file_delay rulings note_ids row_ids",
-        "spelling locks questions said_bars null_test note_pairs check edited_notes",
+        "spelling locks questions said_bars second_thoughts null_test note_pairs check edited_notes",
         "ruled_rules",
         "ruled ruled_rows parted_rules voicings tuner",
         "note_edits inside_tolerance row_places",
