@@ -84,7 +84,7 @@ def test_a_double_keeps_its_spread() -> None:
 
 
 def test_how_far_a_note_must_move_to_give_way() -> None:
-    """In tune, as far as any edit betters its note; moved as a whole, anything; else it does not."""
+    """In tune as far as any edit betters its note, moved as a whole anything; else not at all."""
     assert gives_way_from(case(2.0), in_tune=True, whole=False) == 5.0
     assert gives_way_from(case(2.0, u=3.0), in_tune=True, whole=False) == 6.0
     assert gives_way_from(case(30.0), in_tune=False, whole=True) == 0.0
