@@ -75,7 +75,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "retargeting moving_song sour_check",
         "note_decisions",
         "settling",
-        "severities",
+        "severities double_stops",
         "deciding",
         "standing_still few_touched offered",
         "stays_sour",
