@@ -73,7 +73,8 @@ def _pairs(aimed: Sequence[Aimed]) -> list[_Stop]:
         lower, upper = by_id[pair.lower], by_id[pair.upper]
         apart = abs((upper.heard_cents or 0.0) - (lower.heard_cents or 0.0))
         steps = pair.upper_midi - pair.lower_midi
-        if pair.low or steps not in _NEAR_PURE or round(apart, 1) < _APART_CENTS:
+        shaky = any(a.measured.measurement.confidence == "shaky" for a in (lower, upper))
+        if shaky or pair.low or steps not in _NEAR_PURE or round(apart, 1) < _APART_CENTS:
             continue
         words = f"{note_name(pair.lower_midi)} and {note_name(pair.upper_midi)} are"
         found.append(
