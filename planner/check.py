@@ -98,7 +98,7 @@ def checked_rows(
     rows = tuple(rows)
     wanted = [
         r for r in rows
-        if r.action in MOVING_ACTIONS and r.state not in ("refused", "parked", "orphan")
+        if r.action in MOVING_ACTIONS and r.state not in (*_LEFT, "orphan")
     ]  # fmt: skip
     rules = {r.id: r for r in rows if r.kind == "rule" and (r in wanted or r.state in _LEFT)}
     own = {r.covers[0]: r for r in wanted if r.kind == "note" and r.covers}

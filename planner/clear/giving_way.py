@@ -78,16 +78,13 @@ def _best_place(
         rank = (change.gain_s, -abs(left), -abs(float(add)))
         if best is None or rank > best[0]:
             best = (rank, change, left)
-    # Where less would do, the note is not moved further to make it worth an edit.
-    if best is None or round(abs(best[2] - rest_cents), 1) < leeway.least_move_cents:
-        return None
-    return best[1:]
+    return None if best is None else best[1:]
 
 
 def _moves(rest_cents: float, leeway: Leeway) -> Floats:
-    """Whole cents that leave the note near enough to its target."""
+    """Whole cents that leave the note near enough to its target and are no trifle."""
     reach = int(abs(rest_cents) + leeway.most_left_cents) + 1
     adds = np.arange(-reach, reach + 1, dtype=float)
     near = np.abs(np.round(rest_cents + adds, 1)) <= leeway.most_left_cents
-    kept: Floats = adds[near & (adds != 0.0)]
+    kept: Floats = adds[near & (np.abs(adds) > leeway.least_move_cents)]
     return kept

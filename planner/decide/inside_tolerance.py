@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from planner.decide.cases import Case, known
+from planner.model import VOICE_ROLES
 from planner.target.held_chords import HELD_S
 
 # The ear forgives the centre of attention a melody's cents, not a note's beating: listeners who
@@ -25,26 +26,32 @@ def clears(case: Case) -> bool:
         least is not None
         and not case.over
         and not _forgiven(case)
-        and round(abs(known(case.heard) - case.gives_way_cents), 1) >= least
+        and round(abs(known(case.heard) - case.gives_way_cents), 1) > least
     )
 
 
 def can_clear(case: Case) -> bool:
     """Whether moving a note inside its tolerance to its target is certain and more than a trifle.
 
-    What counts is the time that it clears. But it must better the note as much as any other edit.
+    What counts is the time that it clears. But what edits leave in anyway is no reason for one.
     """
     least = _surely_off(case)
     if least is None or case.over or _forgiven(case):
         return False
-    return round(abs(known(case.heard)) - case.spread_cents, 1) >= least
+    return round(abs(known(case.heard)) - case.spread_cents, 1) > least
 
 
 def _surely_off(case: Case) -> float | None:
-    """Cents from which on a move is certain and no trifle."""
+    """Cents from which a move is certain and more than what edits leave in anyway.
+
+    A voice is moved for no less than any other edit must better it: fewer cents are its own.
+    """
     if case.heard is None or case.uncertainty is None:
         return None
-    return max(case.tolerances.limits.smallest_gain_cents, 2.0 * case.uncertainty)
+    limits = case.tolerances.limits
+    voice = case.role in VOICE_ROLES
+    least = limits.smallest_gain_cents if voice else limits.smallest_left_cents
+    return max(least, 2.0 * case.uncertainty)
 
 
 def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:

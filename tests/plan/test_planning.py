@@ -581,7 +581,7 @@ def test_moves_for_the_others_sake_ask_for_no_retake() -> None:
     """Notes inside their tolerance that beat are moved, and are no fault of the take."""
     keys = [72, 74, 76, 77, 79, 81, 83, 84] * 3
     piano = stem("PNO", "tuning-reference", line("PNO", keys, [0.0] * 24, length_s=2.0))
-    guitar = stem("EGL", "fretted", line("EGL", keys, [5.5, -5.5] * 12, length_s=2.0))
+    guitar = stem("EGL", "fretted", line("EGL", keys, [4.5, -4.5] * 12, length_s=2.0))
     made = plan(piano, guitar)
     moved = [r for r in made.rows if r.kind == "note" and r.stem == "EGL" and r.add_cents]
     assert len(moved) > 12
