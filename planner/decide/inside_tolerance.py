@@ -44,13 +44,14 @@ def can_clear(case: Case) -> bool:
 def _surely_off(case: Case) -> float | None:
     """Cents from which a move is certain and more than what edits leave in anyway.
 
-    A voice is moved for no less than any other edit must better it: fewer cents are its own.
+    A voice is moved by no less than any other edit must better its note: fewer cents are its own.
     """
     if case.heard is None or case.uncertainty is None:
         return None
     limits = case.tolerances.limits
     voice = case.role in VOICE_ROLES
-    least = limits.smallest_gain_cents if voice else limits.smallest_left_cents
+    # To a tenth, as errors are rounded: more than that is as much as any edit betters.
+    least = limits.smallest_gain_cents - 0.1 if voice else limits.smallest_left_cents
     return max(least, 2.0 * case.uncertainty)
 
 
