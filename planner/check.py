@@ -22,7 +22,7 @@ from planner.compare.note_pairs import (
     Reading,
 )
 from planner.compare.null_test import NullTest
-from planner.words.plan_model import MOVING_ACTIONS, Row
+from planner.words.plan_model import MOVING_ACTIONS, Row, State
 from planner.words.spread import doubt_of_middle, spread_of
 
 Verdict = Literal[
@@ -37,6 +37,7 @@ _UNPLANNED_CENTS = 3.0
 _NOT_AS_THE_RULE_CENTS = 5.0
 _VIBRATO_SHARE = 0.2
 _VIBRATO_FROM_CENTS = 10.0  # half-extent: smaller ones are no vibrato to thin
+_LEFT = ("refused", "parked")  # states of rows that nobody is to make
 _EACH_TOLD = 3  # chosen: more notes than this are counted
 _LEVEL_DB = 1.0
 _NOT_FOUND_SHARE = 0.1  # chosen: of chords, one or two in a hundred are missed
@@ -59,7 +60,7 @@ class RowCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moved:
-    """A note that moved by something that no row asks for."""
+    """A note that moved by something that no row asks for, or all notes of a rule left out."""
 
     id: str
     stem: str
@@ -67,6 +68,8 @@ class Moved:
     end_s: float
     moved_cents: float  # beyond what the rules that cover it did
     rules: tuple[str, ...]  # that cover it; empty where no row is about it
+    notes: int = 1
+    state: State = "new"  # of a rule: refused or parked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,23 +92,28 @@ def checked_rows(
     pairs: note id -> the note in both files.
     no_file: codes of stems without a bounce.
 
-    Gives checks in the order of the rows, and by rule id what the rule's notes really moved by.
+    Gives checks in the order of the rows, and by rule id what the rule's notes really moved by:
+    of rules that were refused or parked as well, 0 where nobody made them.
     """
+    rows = tuple(rows)
     wanted = [
         r for r in rows
-        if r.action in MOVING_ACTIONS and r.state not in ("refused", "parked", "orphan")
+        if r.action in MOVING_ACTIONS and r.state not in (*_LEFT, "orphan")
     ]  # fmt: skip
-    rules = {r.id: r for r in wanted if r.kind == "rule"}
+    rules = {r.id: r for r in rows if r.kind == "rule" and (r in wanted or r.state in _LEFT)}
     own = {r.covers[0]: r for r in wanted if r.kind == "note" and r.covers}
     checks: dict[str, RowCheck] = {}
     done: dict[str, float] = {}
     # The rule over most notes first: what it really did is known when the others are judged.
     for rule in sorted(rules.values(), key=lambda r: -len(r.covers)):
         found = _by_rule(rule, rules, own, pairs, done)
-        checks[rule.id] = _checked_rule(rule, found, no_file)
-        got = checks[rule.id].got_cents
-        if got is not None:
-            done[rule.id] = got
+        check = _checked_rule(rule, found, no_file)
+        if rule.state in _LEFT:
+            done[rule.id] = (check.got_cents or 0.0) if _made_all_the_same(rule, check) else 0.0
+            continue
+        checks[rule.id] = check
+        if check.got_cents is not None:
+            done[rule.id] = check.got_cents
     for row in own.values():
         checks[row.id] = _checked_note(row, pairs.get(row.covers[0]), done, no_file)
     return tuple(checks[r.id] for r in wanted if r.id in checks), done
@@ -118,6 +126,14 @@ def _checked_rule(rule: Row, found: Sequence[float], no_file: frozenset[str]) ->
         got = float(np.median(found))
         doubt = max(LEAST_DOUBT_CENTS, doubt_of_middle(spread_of(found, got), len(found)))
     return _check(rule, rule.add_cents or 0.0, got, doubt, len(found), no_file)
+
+
+def _made_all_the_same(rule: Row, check: RowCheck) -> bool:
+    """Whether the notes of a rule that was refused or parked were moved as one."""
+    got, doubt = check.got_cents, check.uncertainty_cents
+    if got is None or doubt is None or 2 * check.notes < len(rule.covers):
+        return False
+    return check.notes > 1 and round(abs(got), 1) > max(_UNPLANNED_CENTS, 2.0 * doubt)
 
 
 def _checked_note(
@@ -135,15 +151,26 @@ def _checked_note(
 def moved_unasked(
     rows: Iterable[Row], pairs: Mapping[str, Pair], done: Mapping[str, float]
 ) -> tuple[Moved, ...]:
-    """Find notes without a row of their own that moved otherwise than their rules did."""
+    """Find notes without a row of their own that moved otherwise than their rules did.
+
+    A rule that was refused or parked, and made all the same, comes first and once.
+    """
     rows = tuple(rows)
     own = {n for r in rows if r.kind == "note" and r.action in MOVING_ACTIONS for n in r.covers}
     over: dict[str, list[str]] = {}
     for row in rows:
-        if row.kind == "rule" and row.id in done:
+        if row.kind == "rule" and row.id in done and (row.state not in _LEFT or done[row.id]):
             for note_id in row.covers:
                 over.setdefault(note_id, []).append(row.id)
-    found = []
+    found = [
+        Moved(
+            id=row.id, stem=row.stem, start_s=row.start_s or 0.0, end_s=row.end_s or 0.0,
+            moved_cents=done[row.id], rules=(), notes=sum(n in pairs for n in row.covers),
+            state=row.state,
+        )
+        for row in rows
+        if row.kind == "rule" and row.state in _LEFT and done.get(row.id)
+    ]  # fmt: skip
     for note_id, pair in pairs.items():
         move = pair.moved()
         if note_id in own or pair.shaky or move is None:
@@ -262,7 +289,7 @@ def _by_rule(
         if move is None or pair.shaky:
             continue
         others = sum(
-            done.get(r.id, r.add_cents or 0.0)
+            done.get(r.id, 0.0 if r.state in _LEFT else r.add_cents or 0.0)
             for r in rules.values()
             if r.id != rule.id and note_id in r.covers
         )

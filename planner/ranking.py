@@ -22,7 +22,7 @@ _CLASH_MOST = 25.0
 _EXPOSURE_MOST = 15.0
 _PLACE_MOST = 15.0
 _LENGTH_MOST = 10.0
-_DOWNBEAT, _PHRASE_END, _TITLE_WORD = 4.0, 6.0, 3.0
+_DOWNBEAT, _PHRASE_END, _CADENCE, _TITLE_WORD = 4.0, 6.0, 10.0, 3.0
 _REPEAT, _REPEAT_MOST = 2.0, 10.0
 _SURE: dict[str, float] = {"firm": 1.0, "fair": 0.8, "shaky": 0.5, "": 0.5}  # chosen
 # Level over the rest that counts nothing and everything: chosen, as 12 dB under is buried.
@@ -31,11 +31,20 @@ _SHORTEST_S, _DOUBLINGS = 0.125, 6.0  # chosen: 0.125 s counts nothing, 8 s ever
 
 
 def place_points(
-    *, on_downbeat: bool, ends_phrase: bool, on_title_word: bool, final_held: bool
+    *,
+    on_downbeat: bool,
+    ends_phrase: bool,
+    on_title_word: bool,
+    final_held: bool,
+    on_tonic: bool = False,
 ) -> float:
-    """Say how much more a fault is heard for where it stands in the song."""
-    place = _DOWNBEAT * on_downbeat + _PHRASE_END * ends_phrase + _TITLE_WORD * on_title_word
-    return _PLACE_MOST if final_held else place
+    """Say how much more a fault is heard for where it stands in the song.
+
+    A phrase that ends on the tonic of its key has come to rest: a cadence.
+    """
+    end = _CADENCE if on_tonic else _PHRASE_END
+    place = _DOWNBEAT * on_downbeat + end * ends_phrase + _TITLE_WORD * on_title_word
+    return _PLACE_MOST if final_held else min(place, _PLACE_MOST)
 
 
 def severity(

@@ -28,6 +28,7 @@ from planner.compare.note_pairs import Pair, Reading, paired
 from planner.compare.null_test import Changed, NullTest
 from planner.compare.sour_check import FreshSour, SourCheck
 from planner.pitch import shift_hz
+from planner.words.plan_model import State
 from tests.invented_plan import RULE, SHAPED, row
 
 
@@ -127,6 +128,41 @@ def test_what_moved_unasked() -> None:
     assert moved(5, 30.0, shaky=True) == []
     assert moved(0, 4.0) == moved(0, 9.0) == []
     assert moved(0, 9.1) == ["LV-0000"]
+
+
+@pytest.mark.parametrize("state", ["parked", "refused"])
+def test_a_rule_left_out_and_made_all_the_same_is_told_once(state: State) -> None:
+    """Thirty notes moved as one are one line; an edit on top is judged by what really moved."""
+    ids = tuple(f"LV-{k:04d}" for k in range(30))
+    rule = replace(
+        RULE, id="R-001", stem="LV", covers=ids, onset_cents=None, state=state,
+        action="leave" if state == "refused" else "whole-part",
+        add_cents=None if state == "refused" else -8.0,
+    )  # fmt: skip
+    own = replace(
+        row(id=ids[3]), add_cents=12.0, covers=ids[3:4], layers=(("R-001", -8.0),), points=()
+    )
+
+    def checked(by_rule: float, notes: int) -> tuple[list[str], BounceCheck]:
+        by = [(by_rule if k < notes else 0.0) + (12.0 if k == 3 else 0.0) for k in range(30)]
+        pairs = {n: Pair(then=reading(k), now=reading(k, by[k])) for k, n in enumerate(ids)}
+        rows, done = checked_rows((rule, own), pairs, frozenset())
+        check = BounceCheck(
+            song="Song", plan="plan_01", rows=rows, moved=moved_unasked((rule, own), pairs, done),
+            stems=(), changed_originals=(),
+        )  # fmt: skip
+        return [c.verdict for c in rows], check
+
+    verdicts, made = checked(-8.0, 30)
+    assert verdicts == ["done"]
+    assert f"R-001 is {state}, and was made all the same: 30 notes moved 8 down." in in_short(made)
+    said = check_markdown(made, (rule, own))
+    assert f": 30 notes moved 8 down, and the rule is {state}" in said
+    assert "LV-0005" not in said
+    verdicts, left = checked(-8.0, 0)
+    assert (verdicts, left.moved) == (["done"], ())
+    verdicts, some = checked(-8.0, 10)
+    assert [m.id for m in some.moved] == [n for k, n in enumerate(ids) if k < 10 and k != 3]
 
 
 def test_a_stem_as_a_whole() -> None:

@@ -102,10 +102,16 @@ def test_terms_always_add_up(
 
 
 def test_a_place_adds_up_and_the_last_held_note_counts_all() -> None:
-    """A downbeat counts 4, a phrase's end 6, the title's word 3, the last held note 15."""
+    """A downbeat counts 4, a phrase's end 6, or 10 on the tonic, the title's word 3; 15 at most.
+
+    As much counts the last held note.
+    """
     where = {"on_downbeat": True, "ends_phrase": True, "on_title_word": False, "final_held": False}
     assert place_points(**where) == 10.0
     assert place_points(**{**where, "on_title_word": True}) == 13.0
+    assert place_points(**where, on_tonic=True) == 14.0
+    assert place_points(**{**where, "on_title_word": True}, on_tonic=True) == 15.0
+    assert place_points(**{**where, "ends_phrase": False}, on_tonic=True) == 4.0
     assert place_points(**{**where, "final_held": True}) == 15.0
 
 

@@ -113,6 +113,9 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
         for row in rows_inside(entry.area, rows):
             if row.id in pending or (row.kind == "note" and waiting & set(row.covers)):
                 continue
+            # What is only asked about does not stand yet (`parted_rules`).
+            if row.kind == "rule" and row.state == "parked" and not row.locked:
+                continue
             if not entry.locked and not row.locked:
                 continue
             done.append(replace(entry, id=row.id, stem=row.stem))
@@ -147,6 +150,23 @@ def held_by(locks: Iterable[PlaceLock], stem: str, bar: int | None) -> str:
     return said
 
 
+def own_locks(rulings: Rulings) -> dict[str, str]:
+    """Say of each note whose own row is locked who locked it: nothing else is to move it.
+
+    One that lies under rules which nobody has answered stays under them, as its row says.
+    """
+    answered = {
+        k for k, ruling in rulings.items() if ruling.says_otherwise or ruling.state == "parked"
+    }
+    return {
+        note: f"{k} locked{f' by {ruling.by}' if ruling.by else ''}"
+        for k, ruling in rulings.items()
+        if (row := ruling.frozen) is not None and row.kind == "note"
+        if not row.layers or any(rule in answered for rule, _ in row.layers)
+        for note in row.covers
+    }
+
+
 def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
     """Give the notes whose rule was refused or halved since: no lock over a place holds them yet.
 
@@ -159,6 +179,7 @@ def waiting_notes(rulings: Rulings, rows: Iterable[Row]) -> frozenset[str]:
         for row in rows
         if (ruling := rulings.get(row.id)) is not None
         and row.action in MOVING_ACTIONS
+        and not row.locked
         and ruling.state != row.state
         and (ruling.state == "refused" or ruling.factor != 1.0)
     )
@@ -170,13 +191,17 @@ def _notes_of(rows: Iterable[Row]) -> frozenset[str]:
 
 
 def _not_yet_in(entries: Iterable[Entry], rows: Iterable[Row]) -> frozenset[str]:
-    """Ids of the rows whose last answer came after the plan that has them: it is not in it yet."""
+    """Ids of the rows whose last answer came after the plan that has them: it is not in it yet.
+
+    What stands locked in that plan was locked before the answer came: the lock goes first.
+    """
     last = {e.id: e for e in entries if e.answer in STATE_OF}
     return frozenset(
         row.id
         for row in rows
         if (e := last.get(row.id)) is not None
         and e.answer is not None
+        and not row.locked
         and row.state in ("new", "parked", "approved", "refused")
         and row.state != STATE_OF[e.answer]
     )

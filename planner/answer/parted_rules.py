@@ -1,7 +1,8 @@
-"""Rules that cover notes inside and outside of a locked place: what stands inside goes on standing.
+"""Rules that cover locked notes and others: what stands under the lock goes on standing.
 
 The notes under the lock keep the rule as it stood, as a row of their own with an id of its own; the
-rule itself goes on without them and may change.
+rule itself goes on without them and may change. What is only asked about does not stand: under a
+lock it moves nothing.
 """
 
 from __future__ import annotations
@@ -39,7 +40,16 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
         inside = tuple(n for n in rule.covers if n in recalled.held)
         if not inside:
             continue
-        if len(inside) == len(rule.covers):
+        whole = len(inside) == len(rule.covers)
+        if ruling is not None and ruling.state == "parked":
+            why = f"{recalled.held[inside[0]]}, and {rule.id} is asked about: nothing moves it"
+            for key, given in list(rulings.items()):
+                if given.frozen is not None and _rests_on(given.frozen, rule.id, inside):
+                    rulings[key] = replace(given, frozen=_stilled(given.frozen, why))
+            if whole:
+                rulings[rule.id] = _frozen_ruling(_stilled(rule, why), ruling)
+            continue
+        if whole:
             frozen = replace(rule, locked=True)
             rulings[rule.id] = _frozen_ruling(frozen, ruling)
             continue
@@ -77,6 +87,23 @@ def _part_of(rule: Row, new: str, inside: tuple[str, ...], held: str) -> Row:
     )  # fmt: skip
 
 
+def _rests_on(row: Row, rule_id: str, inside: tuple[str, ...]) -> bool:
+    """Whether a note under the lock has an edit that comes on top of a rule."""
+    on_top = any(rule == rule_id for rule, _ in row.layers)
+    return row.kind == "note" and on_top and set(row.covers) <= set(inside)
+
+
+def _stilled(row: Row, why: str) -> Row:
+    """A row under a lock that moves nothing."""
+    return replace(
+        row,
+        action="leave", add_cents=None, in_words="", onset_add_cents=None, cut_s=None,
+        sustain_add_cents=None, points=(), crossfade_in_ms=None, crossfade_out_ms=None,
+        remaining_cents=None, layers=(), clears_s=None, severity=None, locked=True,
+        reason=f"{why}; it was: {row.in_words or row.action}",
+    )  # fmt: skip
+
+
 def _frozen_ruling(row: Row, before: Ruling | None) -> Ruling:
     if before is not None:
         return replace(before, locked=True, frozen=row)
@@ -103,7 +130,8 @@ def _parted_finding(rule: Row, own: Row, held: str) -> Finding:
     return Finding(
         severity="note",
         what=f"{rule.id} covers {count(own.notes_covered, 'note')} under a lock ({held}).",
-        did=f"They stay as they stood, in {own.id} ({rule.in_words or rule.action}); {rule.id} "
+        did=f"{'It stays as it' if own.notes_covered == 1 else 'They stay as they'} stood, in "
+        f"{own.id} ({rule.in_words or rule.action}); {rule.id} "
         f"goes on without them, over the other {len(rule.covers) - own.notes_covered}.",
         stem=rule.stem,
     )

@@ -31,6 +31,7 @@ from typing import TypeVar, get_args
 
 from planner.answer.answers import ANSWERS, Answer
 from planner.answer.said_bars import BARS, SaidBars, bars_said
+from planner.answer.second_thoughts import is_changed
 from planner.model import ROLES, Role
 
 _ROLES: tuple[Role, ...] = get_args(Role)
@@ -70,15 +71,10 @@ _PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
 _NO_COMMENT = (
     "begins with a line number or an id and is no answer; if it is a comment, begin it with a word"
 )
-# What takes an answer back or bounds it cannot be left in its comment.
-_CHANGED = re.compile(
-    rf"\A\W*(?P<other>yes|no|half)\b|\b(?:but|only|except|unless)\b[^.;\n]*\b(?:{BARS}|bars?\s+\d)"
-    r"|\n.*\b(?:yes|no|half|ask)\b",
-    re.IGNORECASE,
-)
 _NOT_ALL = (
-    "it begins like an answer, and what follows changes it: answer with one word, a rule's bars as "
-    "'R-004 from bar 9', and other rows by their numbers"
+    "it begins like an answer, and what follows may change it: answer with one word, a rule's bars "
+    "as 'R-004 from bar 9', other rows by their numbers, and put what is only to be known into a "
+    "note: '3 yes, 3 note keep the scoop'"
 )
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _LOCK = re.compile(
@@ -145,7 +141,7 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     unclear = [_without_answer(before)] if before else []
     for item, end in zip(items, ends, strict=False):
         words, *others = _LIKE_ANSWER.split(text[item.words_from : end])
-        if _is_changed(item.said, words):
+        if is_changed(item.said.answer, words):
             unclear.append(Unclear(text=_words(text[item.begins : end]), why=_NOT_ALL))
         else:
             said += _with_words(item, words)
@@ -212,14 +208,6 @@ def _with_words(item: _Item, words: str) -> Sequence[Said]:
     if item.said.answer == "ask" and comment:
         comment = f"ask {comment}"
     return [replace(item.said, ref=name, comment=comment, like_this=like) for name in item.names]
-
-
-def _is_changed(said: Said, words: str) -> bool:
-    """Do the words behind a yes, a no or a half say another answer, or where it is to count?"""
-    if said.answer not in ("yes", "no", "half"):
-        return False
-    changed = _CHANGED.search(words)
-    return changed is not None and (changed["other"] or "").lower() != said.answer
 
 
 def _without_answer(words: str) -> Unclear:

@@ -36,8 +36,9 @@ def rulings_from(
     for row_id, given in by_id.items():
         ordered = sorted(given, key=_when)
         ruling = _ruling(row_id, ordered)
-        if ruling.locked:
-            ruling = replace(ruling, frozen=last.get(row_id))
+        row = last.get(row_id)
+        if ruling.locked and (row is None or row.locked or not _said_with_the_lock(ordered)):
+            ruling = replace(ruling, frozen=row)
         rulings[row_id] = ruling
         findings += _contradictions(ordered, ruling)
     return rulings, tuple(findings)
@@ -154,16 +155,32 @@ def _two_answers(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
     ]
 
 
+def _said_with_the_lock(entries: Sequence[Entry]) -> bool:
+    """Whether who locked a row also refused or halved it in the same plan: that counts first."""
+    lock = next((e for e in reversed(entries) if e.locked and e.area is None), None)
+    return lock is not None and any(
+        e.answer in ("no", "half") and _in_one_breath(e, lock) for e in entries
+    )
+
+
+def _in_one_breath(one: Entry, lock: Entry) -> bool:
+    return (one.by, one.plan, one.source) == (lock.by, lock.plan, lock.source)
+
+
 def _answered_under_lock(entries: Sequence[Entry], ruling: Ruling) -> list[Finding]:
-    """A row that is locked by itself, and then answered otherwise."""
+    """A row that is locked, by itself or with its place, and then answered otherwise."""
     lock = next((e for e in reversed(entries) if e.locked), None)
-    if not ruling.locked or lock is None or lock.area is not None:
+    if not ruling.locked or lock is None:
         return []
-    # What was answered to an earlier plan is in the row that was locked.
+    # What was answered to an earlier plan is in the row that was locked; of a place, also what was
+    # answered to the same one (`planner.answer.locks.with_locked_rows`).
+    since = plan_number(lock.plan) + (lock.area is not None)
     late = [
         e
         for e in entries
-        if e.answer in ("no", "half", "ask") and plan_number(e.plan) >= plan_number(lock.plan)
+        if e.answer in ("no", "half", "ask")
+        and plan_number(e.plan) >= since
+        and (e.answer == "ask" or not _in_one_breath(e, lock))
     ]
     if not late:
         return []

@@ -68,8 +68,11 @@ def in_short(check: BounceCheck) -> list[str]:
     found = Counter(row.verdict for row in check.rows)
     counts = ", ".join(f"{n} {verdict}" for verdict, n in found.most_common())
     lines.append(f"{count(len(check.rows), 'row')} of {check.plan}: {counts or 'none to check'}.")
-    if check.moved:
-        lines.append(f"{count(len(check.moved), 'note')} moved that no row asks for.")
+    lines += [f"{one.id} is {one.state}, and was made all the same: {_moved_words(one)}."
+              for one in check.moved if one.state != "new"]  # fmt: skip
+    single = sum(one.state == "new" for one in check.moved)
+    if single:
+        lines.append(f"{count(single, 'note')} moved that no row asks for.")
     absent = [stem for stem in check.stems if stem.unchecked_rows]
     if len(absent) > _ABSENT_EACH:
         rows = sum(stem.unchecked_rows for stem in absent)
@@ -212,9 +215,9 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
         lines.append("None.")
     lines += ["", "## Notes that moved and are in no row", ""]
     for one in check.moved[:_SEEN]:
-        rules = f", beyond {' and '.join(one.rules)}" if one.rules else ", not in the plan"
-        moved = flat_or_sharp(one.moved_cents).replace("flat", "down").replace("sharp", "up")
-        lines.append(f"- {one.id}, {place(None, None, one.start_s)}: moved {moved}{rules}")
+        why = f", beyond {' and '.join(one.rules)}" if one.rules else ", not in the plan"
+        why = why if one.state == "new" else f", and the rule is {one.state}"
+        lines.append(f"- {one.id}, {place(None, None, one.start_s)}: {_moved_words(one)}{why}")
     lines += _more(check.moved) or ([] if check.moved else ["None."])
     lines += ["", "## Outside the edits", "", *_outside(check.nulls, check.moved)]
     if check.sour is not None:
@@ -236,10 +239,15 @@ def check_markdown(check: BounceCheck, rows: Sequence[Row]) -> str:
     return "\n".join(lines)
 
 
+def _moved_words(one: Moved) -> str:
+    moved = flat_or_sharp(one.moved_cents).replace("flat", "down").replace("sharp", "up")
+    return f"moved {moved}" if one.state == "new" else f"{count(one.notes, 'note')} moved {moved}"
+
+
 def _of_file(check: BounceCheck, stem: StemCheck) -> str:
     """Say what is wrong with a file, and count what is told above; empty where nothing is."""
     rows = sum(r.stem == stem.code and r.verdict != "done" for r in check.rows)
-    notes = sum(m.stem == stem.code for m in check.moved)
+    notes = sum(m.notes for m in check.moved if m.stem == stem.code)
     stretches = sum(len(null.changed) for null in check.nulls if null.stem == stem.code)
     told = [
         count(rows, "row") if rows else "",

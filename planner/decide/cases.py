@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from planner.decide.tolerances import Exposure, Judging, Tolerances, ToleranceTerms, tolerance_terms
 from planner.model import Role
@@ -10,7 +11,7 @@ from planner.targets import Aimed
 from planner.words.chord_symbols import ChordSymbol
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # without slots, for what is worked out once a note
 class Case:
     """Everything a decision about one note rests on."""
 
@@ -46,18 +47,18 @@ class Case:
     )
     beats_if_moved: str | None = None  # an edit would add sour time: with whom, or nothing to say
 
-    @property
+    @cached_property
     def layer_cents(self) -> float:
         return sum(c for _, c in self.layers)
 
     def _rest(self, error: float | None) -> float | None:
         return None if error is None else round(error + self.layer_cents, 1)
 
-    @property
+    @cached_property
     def onset(self) -> float | None:
         return self._rest(self.aimed.onset_cents)
 
-    @property
+    @cached_property
     def sustain(self) -> float | None:
         return self._rest(self.aimed.sustain_cents)
 
@@ -65,7 +66,7 @@ class Case:
     def end(self) -> float | None:
         return self._rest(self.aimed.end_cents)
 
-    @property
+    @cached_property
     def heard(self) -> float | None:
         return self._rest(self.aimed.heard_cents)
 
@@ -88,7 +89,7 @@ class Case:
     def length_s(self) -> float:
         return self.aimed.measured.note.length_s
 
-    @property
+    @cached_property
     def uncertainty(self) -> float | None:
         """Of the reading that is judged: the onset's up to 0.2 s, else the sustain's."""
         m = self.aimed.measured.measurement
@@ -96,7 +97,7 @@ class Case:
         first, second = pair[::-1] if self.length_s < 0.2 else pair
         return second if first is None else first
 
-    @property
+    @cached_property
     def terms(self) -> ToleranceTerms:
         return tolerance_terms(
             self.role,

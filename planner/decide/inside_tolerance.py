@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from planner.decide.cases import Case, known
+from planner.model import VOICE_ROLES
 from planner.target.held_chords import HELD_S
 
 # The ear forgives the centre of attention a melody's cents, not a note's beating: listeners who
@@ -41,10 +42,17 @@ def can_clear(case: Case) -> bool:
 
 
 def _surely_off(case: Case) -> float | None:
-    """Cents from which a move is certain and more than what edits leave in anyway."""
+    """Cents from which a move is certain and more than what edits leave in anyway.
+
+    A voice is moved by no less than any other edit must better its note: fewer cents are its own.
+    """
     if case.heard is None or case.uncertainty is None:
         return None
-    return max(case.tolerances.limits.smallest_left_cents, 2.0 * case.uncertainty)
+    limits = case.tolerances.limits
+    voice = case.role in VOICE_ROLES
+    # To a tenth, as errors are rounded: more than that is as much as any edit betters.
+    least = limits.smallest_gain_cents - 0.1 if voice else limits.smallest_left_cents
+    return max(least, 2.0 * case.uncertainty)
 
 
 def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:

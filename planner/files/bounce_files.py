@@ -126,7 +126,10 @@ def _as_data(check: BounceCheck) -> dict[str, Any]:
         "rows": [
             _fields(r, "id", "stem", "verdict", *measured, notes_read="notes") for r in check.rows
         ],
-        "moved": [_fields(m, "id", "stem", "start_s", "moved_cents", "rules") for m in check.moved],
+        "moved": [
+            _fields(m, "id", "stem", "start_s", "moved_cents", "rules", "notes", "state")
+            for m in check.moved
+        ],
         "stems": [
             _fields(s, "code", "notes", found_again="paired", late_s="late_s", said="said")
             for s in check.stems

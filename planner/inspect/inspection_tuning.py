@@ -26,6 +26,8 @@ _SLIP_WITHIN_CENTS = 4.0  # a band at 441 instead of 440 Hz stands 3.9 off as we
 _SLIP_LENGTH_SHARE = 0.005  # chosen: ends are trimmed by less than this of a song
 _HALFWAY_CENTS = 10.0  # chosen: this near to 50, the next note is as likely as this one
 _OTHER_NOTES_CENTS = 25.0  # chosen: nearer halfway than home, the next note is named as well
+# What pianos, organs and mallets are tuned and built to; common practice, no source.
+_BUILT_HZ = (438.0, 443.0)
 # The one A4 far from 440 Hz that whole bands are tuned to; common practice, no source.
 _LOW_A4_HZ = 432.0
 _LOW_SLIP_WITHIN_CENTS = 1.0  # chosen: a band by a tuner stands this near, and it is a hint only
@@ -126,6 +128,8 @@ def _whole_song(
         return Finding(severity=severity, what=what, did=did, advice=advice, about=ABOUT_ALL)
 
     slip = _rate_slip(off)
+    if abs(off) > OFF_CENTS and _reference_is_built_so(tuned, session, a4):
+        return
     if slip:
         nearest = f" at A4 = {home_hz:g} Hz" if home else ""
         yield told(
@@ -153,6 +157,18 @@ def _whole_song(
             "0.1 % change of speed for picture.",
             "Ask whether the song went through a picture session.",
         )
+
+
+def _reference_is_built_so(
+    tuned: Sequence[tuple[StemNotes, float]], session: Session, a4: SessionA4 | None
+) -> bool:
+    """Whether an instrument that cannot be moved was named, and stands where such are tuned to."""
+    if a4 is None or a4.measured_hz is None or session.a4_hz is not None:
+        return False
+    fixed = any(
+        stem.code == session.reference_from and stem.role in FIXED_ROLES for stem, _ in tuned
+    )
+    return fixed and _BUILT_HZ[0] <= round(a4.measured_hz, 1) <= _BUILT_HZ[1]
 
 
 def _other_notes(off: float) -> str:

@@ -9,8 +9,10 @@ from planner.answer.ruled_rules import REFUSED
 from planner.clear.decided import Decided
 from planner.clear.offered import saying_what_they_clear
 from planner.clear.stays_sour import CHORDS_STAY, SourPart, sour_parts
+from planner.model import FIXED_ROLES
 from planner.pitch import note_name
 from planner.plan.deciding import on_clock
+from planner.plan.double_stops import double_stop_rows
 from planner.plan.ground import Ground
 from planner.plan.parts import Part
 from planner.plan.planrows import advised, note_row, voicing_row
@@ -19,6 +21,7 @@ from planner.plan.rule_rows import advice_row
 from planner.scope.scope_rule import ScopeRule
 from planner.target.voicings import sour_chords
 from planner.words.plan_model import Row
+from planner.words.roles import is_chordal
 from planner.words.session_model import StemSpec
 from planner.words.wording import flat_or_sharp
 
@@ -54,6 +57,9 @@ def advice_rows(
         refused = [k for k, r in made.rules.items() if r.stem == code and r.name == REFUSED]
         stems = [other.stem for other in made.parts.values()]
         advice += take_rows(own, on_clock(ground, part), stems, refused)
+        role = part.stem.role
+        if role not in FIXED_ROLES and is_chordal(part.stem) and role != "sampled":
+            advice += double_stop_rows(part.aimed, on_clock(ground, part))
     for found in sour_parts(made):
         advice.append(_sour_part_row(found, made.parts[found.stem].spec))
     for part in fixed:

@@ -6,7 +6,7 @@ decides nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
 
@@ -20,7 +20,7 @@ from planner.clear.kept import Kept
 from planner.decide.exposure import Standing, exposures
 from planner.decide.tolerances import Exposure
 from planner.decide.which_was_meant import known_by_the_song
-from planner.model import VOICE_ROLES, Finding, MeasuredNote, SessionA4, StemNotes
+from planner.model import VOICE_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import note_name, shift_hz
 from planner.plan.ground import Ground
 from planner.plan.note_decisions import Known
@@ -29,8 +29,9 @@ from planner.plan.planrows import note_row
 from planner.plan.row_places import StemOnClock
 from planner.plan.rule_rows import rule_row
 from planner.plan.settling import Seen, Settled, settle
+from planner.plan.severities import with_severity
 from planner.plan.takes import by_note, take_notes
-from planner.read.lyrics import is_title_word, words_by_line
+from planner.read.lyrics import words_by_line
 from planner.scope.scope_rule import ScopeRule
 from planner.target.movement import SongMovement
 from planner.target.moving_song import moved_along, movement_of
@@ -40,9 +41,6 @@ from planner.targets import Aimed, aim, target_for
 from planner.words.plan_model import EDIT_ACTIONS, Judged, Row, TakeNote
 from planner.words.session_model import Session
 from planner.words.wording import flat_or_sharp
-
-_PHRASE_GAP_S = 0.5  # chosen: a rest this long ends a phrase
-_FINAL_HELD_S = 1.0  # chosen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +167,7 @@ def decide_once(
             aim_at, follows = found
             one = settled(aim_at, follows)
         leads.update(one.judged)
-        judged = _with_severity(one.judged, aim_at, one.points, standing, ground)
+        judged = with_severity(one.judged, aim_at, one.points, standing, ground)
         heard = as_recorded(tuple(aim_at.values()))
         return with_rows(ground, aim_at, heard, one.rules, judged, one.tool, standing)
 
@@ -292,59 +290,3 @@ def _re_aimed(part: Part, session: Session, a4: SessionA4, recalled: Recalled) -
         return aim(a.measured, target)
 
     return re_aimed(part.aimed, recalled.rulings, aim_at)
-
-
-def _with_severity(
-    judged: dict[str, Judged],
-    parts: dict[str, Part],
-    clash_points: Mapping[str, float],
-    standing: dict[str, Standing],
-    ground: Ground,
-) -> dict[str, Judged]:
-    told = {}
-    tempo_map, song = ground.tempo_map, ground.session.song
-    for part in parts.values():
-        ends = _phrase_ends(part.stem.notes)
-        last = part.stem.notes[-1].id if part.stem.notes else ""
-        for n in part.stem.notes:
-            j = judged[n.id]
-            if n.id in part.words:
-                j = replace(j, word=part.words[n.id])
-            if j.action not in EDIT_ACTIONS or j.tolerance_cents is None:
-                told[n.id] = j
-                continue
-            beat = tempo_map.played_at(n.note.start_s + part.shift_s)[1] if tempo_map else None
-            total, terms = ranking.severity(
-                error_cents=_faulty_cents(j),
-                tolerance_cents=j.tolerance_cents,
-                clash_points=clash_points.get(n.id, 0.0),
-                over_rest_db=standing[n.id].over_rest_db if n.id in standing else None,
-                place_points=ranking.place_points(
-                    on_downbeat=beat is not None and abs(beat - 1.0) <= 0.1,
-                    ends_phrase=n.id in ends,
-                    on_title_word=is_title_word(j.word, song),
-                    final_held=n.id == last and n.note.length_s >= _FINAL_HELD_S,
-                ),
-                length_s=n.note.length_s,
-                confidence=n.measurement.confidence,
-                covered=bool(j.layers),
-            )
-            told[n.id] = replace(j, severity=total, severity_terms=terms)
-    return told
-
-
-def _faulty_cents(j: Judged) -> float:
-    """The error of what the edit mends, after the rules."""
-    error = {"start-only": j.onset_cents, "hold-end": j.end_cents, "shape": j.sustain_cents}.get(
-        j.action, j.heard_cents
-    )
-    return (error or 0.0) + j.layer_cents
-
-
-def _phrase_ends(notes: Iterable[MeasuredNote]) -> frozenset[str]:
-    ordered = list(notes)
-    return frozenset(
-        n.id
-        for k, n in enumerate(ordered)
-        if k + 1 == len(ordered) or ordered[k + 1].note.start_s - n.note.end_s >= _PHRASE_GAP_S
-    )

@@ -79,7 +79,7 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
     over = ground.named.over
     symbols = {n.id: over(n.note.start_s + shift_s, n.note.end_s + shift_s) for n in stem.notes}
     chords = {note_id: symbol for note_id, symbol in symbols.items() if symbol is not None}
-    tonics = _tonics(ground, stem)
+    tonics = tonics_of(ground, stem)
 
     def aimed_from(offset_cents: float) -> tuple[Aimed, ...]:
         ask = tolerances.limits.ask_beyond_cents
@@ -231,7 +231,7 @@ def _moves_as_a_whole(
     return any(rule.scope in ("part", "span") and rule.applied for rule in rules)
 
 
-def _tonics(ground: Ground, stem: StemNotes) -> dict[str, int]:
+def tonics_of(ground: Ground, stem: StemNotes) -> dict[str, int]:
     """The tonic of the key that each note stands in (MIDI); notes without a key are left out."""
     shift_s = ground.shifts[stem.code]
     keys = {

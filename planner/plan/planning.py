@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from planner import ranking
-from planner.answer.locks import held_by, waiting_notes
+from planner.answer.locks import held_by, own_locks, waiting_notes
 from planner.answer.parted_rules import parted
 from planner.answer.questions import role_rows
 from planner.answer.row_ids import name_rows
@@ -224,10 +224,10 @@ def _bars(
 def _held(
     stems: Iterable[StemNotes], recalled: Recalled, bars: Mapping[str, int]
 ) -> dict[str, str]:
-    """Which notes lie in a place that is locked, and by whom."""
+    """Which notes are locked, each by itself or with its place, and by whom."""
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
     locks = recalled.place_locks
-    return {
+    return own_locks(recalled.rulings) | {
         n.id: said
         for stem in stems
         for n in stem.notes

@@ -9,9 +9,12 @@ is sounding as well.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar
+
+import numpy as np
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote
 from planner.decide.tolerances import Judging
@@ -114,18 +117,22 @@ def pure_places(
     moving = _MOVING | _MELODY if judging.pure_thirds == "yes" else _MOVING
     held = [h for h in _joined(notes) if round(h.end_s - h.start_s, 6) >= HELD_S]
     chords = held_chords(tuple(held), tonic_at, named)
+    chords_during, held_during, notes_during = _during(chords), _during(held), _during(notes)
     found: dict[str, PurePlace] = {}
     for h in held:
         if h.role not in moving:
             continue
-        chord = _chord_of(h, chords)
-        if chord is None or _moving_stems(chord, held, moving) < _MOVING_STEMS:
+        chord = _chord_of(h, chords_during(h.start_s, h.end_s))
+        if chord is None:
+            continue
+        beside = held_during(chord.start_s, chord.end_s)
+        if _moving_stems(chord, beside, moving) < _MOVING_STEMS:
             continue
         semitones = (h.midi - chord.root) % 12
         pure = chord.pure.get(semitones)
         if semitones == 10 and chord.quality == "major" and judging.pure_sevenths:
             pure = PURE_SEVENTH_CENTS
-        share = _share(h, chord, notes, moving, judging)
+        share = _share(h, chord, notes_during(h.start_s, h.end_s), moving, judging)
         if pure is None or share is None:
             continue
         others = [code for code in chord.stems if code != h.stem]
@@ -242,11 +249,25 @@ def _joined(notes: tuple[SoundingNote, ...]) -> list[_Held]:
     return found
 
 
+_Sounds = TypeVar("_Sounds", "_Held", HeldChord, SoundingNote)
+
+
+def _during(sounding: Sequence[_Sounds]) -> Callable[[float, float], list[_Sounds]]:
+    """Give a way to ask what sounds between two times, in the order given."""
+    start_s = np.array([one.start_s for one in sounding])
+    end_s = np.array([one.end_s for one in sounding])
+
+    def during(from_s: float, to_s: float) -> list[_Sounds]:
+        return [sounding[int(k)] for k in np.flatnonzero((start_s < to_s) & (end_s > from_s))]
+
+    return during
+
+
 def _overlap_s(h: _Held | SoundingNote, chord: HeldChord) -> float:
     return round(min(h.end_s, chord.end_s) - max(h.start_s, chord.start_s), 6)
 
 
-def _chord_of(h: _Held, chords: tuple[HeldChord, ...]) -> HeldChord | None:
+def _chord_of(h: _Held, chords: Sequence[HeldChord]) -> HeldChord | None:
     """The one chord that a held note lies in for long enough; None where it changes under it."""
     chord = max(chords, key=lambda c: _overlap_s(h, c), default=None)
     if chord is None or _overlap_s(h, chord) < HELD_S:
@@ -255,7 +276,7 @@ def _chord_of(h: _Held, chords: tuple[HeldChord, ...]) -> HeldChord | None:
     return chord if inside else None
 
 
-def _moving_stems(chord: HeldChord, held: list[_Held], moving: frozenset[str]) -> int:
+def _moving_stems(chord: HeldChord, held: Sequence[_Held], moving: frozenset[str]) -> int:
     return len(
         {
             h.stem
@@ -268,7 +289,7 @@ def _moving_stems(chord: HeldChord, held: list[_Held], moving: frozenset[str]) -
 def _share(
     h: _Held,
     chord: HeldChord,
-    notes: tuple[SoundingNote, ...],
+    notes: Sequence[SoundingNote],
     moving: frozenset[str],
     judging: Judging,
 ) -> float | None:

@@ -66,9 +66,7 @@ def sour_chords(aimed: Sequence[Aimed]) -> tuple[SourChord, ...]:
 
     Chords of the same keys count as one that comes several times.
     """
-    measured = [a for a in aimed if a.measured.measurement.heard_hz is not None]
-    held = [a for a in measured if a.measured.note.length_s >= HELD_S]
-    pairs = [pair for one, two in _together(held) if (pair := sour_pair(one, two)) is not None]
+    held, pairs = _held(aimed), pairs_held(aimed)
     groups: dict[tuple[int, ...], list[tuple[SourPair, tuple[Aimed, ...]]]] = defaultdict(list)
     for pair in pairs:
         chord = _with(pair, held)
@@ -89,6 +87,17 @@ def sour_chords(aimed: Sequence[Aimed]) -> tuple[SourChord, ...]:
         )
     chords.sort(key=lambda c: (-_points(c.worst) * np.sqrt(len(c.places)), c.places[0], c.midi))
     return tuple(chords[:MOST_CHORDS])
+
+
+def pairs_held(aimed: Sequence[Aimed]) -> list[SourPair]:
+    """Find the pairs of held notes of one stem that beat sourly together, by their starts."""
+    together = (sour_pair(one, two) for one, two in _together(_held(aimed)))
+    return [pair for pair in together if pair is not None]
+
+
+def _held(aimed: Sequence[Aimed]) -> list[Aimed]:
+    measured = [a for a in aimed if a.measured.measurement.heard_hz is not None]
+    return [a for a in measured if a.measured.note.length_s >= HELD_S]
 
 
 def _together(held: Sequence[Aimed]) -> Iterator[tuple[Aimed, Aimed]]:

@@ -124,6 +124,11 @@ def test_a_lock_freezes_the_row_as_it_stood() -> None:
     assert any("is locked, and was answered otherwise: no" in f.what for f in findings)
     _, findings = rulings_from([reply("half"), typed("approved", locked=True)], [row()])
     assert [f.what for f in findings] == ["LV-0147 is locked, and was answered otherwise: half."]
+    in_one_reply = [reply("no"), reply(None, locked=True)]
+    rulings, findings = rulings_from(in_one_reply, [row()])
+    assert (rulings["LV-0147"].locked, rulings["LV-0147"].frozen, findings) == (True, None, ())
+    left = row(action="leave", state="refused", locked=True)
+    assert rulings_from(in_one_reply, [left])[0]["LV-0147"].frozen == left
     seen = typed("approved", locked=True, plan="plan_02")
     assert rulings_from([reply("half"), seen], [row()])[1] == ()
     open_again = typed(None, locked=False, plan="plan_02")

@@ -84,6 +84,11 @@ def test_a_place_becomes_locks_of_its_rows() -> None:
     ]  # fmt: skip
     refused = replace(ROWS[2], state="refused")
     assert "LV-0150" in [e.id for e in with_locked_rows([lock], (*ROWS[:2], refused))]
+    later = [lock, replace(no, plan="plan_02")]
+    stands = (*ROWS[:2], replace(ROWS[2], locked=True))
+    assert "LV-0150" in [e.id for e in with_locked_rows(later, stands) if e.locked]
+    asked = (replace(ROWS[0], state="parked"), *ROWS[1:])
+    assert ROWS[0].id not in [e.id for e in with_locked_rows([lock], asked)]
     unlock = replace(lock, locked=False)
     frozen = tuple(replace(r, locked=r.id == "LV-0147") for r in ROWS)
     assert [(e.id, e.locked) for e in with_locked_rows([unlock], frozen)] == [("LV-0147", False)]

@@ -313,6 +313,52 @@ def test_a_rule_answered_with_the_lock_counts_first(
     assert all(r.locked for r in again.values() if r.action in MOVING_ACTIONS)
 
 
+def test_a_rule_that_is_asked_about_moves_nothing_under_a_lock(part: StemNotes, made: Plan) -> None:
+    """Nobody has agreed to it, and it stays out though somebody says yes while the lock is on."""
+    errors = [-9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8] * 2
+    ask = Entry(id="R-001", answer="ask", by="P", plan="plan_01", source="reply")
+    rows = locked_again(made, part, Area(stem="EGL"), errors, ask)
+    assert [(r.action, r.state, r.locked) for r in rows.values()] == [
+        ("leave", "parked", True), ("leave", "new", True), ("leave", "new", True),
+    ]  # fmt: skip
+    assert rows["R-001"].reason.startswith(
+        "EGL locked by E, and R-001 is asked about: nothing moves it; it was: raise by"
+    )
+    yes = replace(ask, answer="yes", plan="plan_02")
+    after = replace(made, rows=tuple(rows.values()))
+    again = locked_again(after, part, Area(stem="EGL"), errors, ask, yes)
+    assert [(r.action, r.state) for r in again.values()] == [
+        ("leave", "approved"), ("leave", "new"), ("leave", "new"),
+    ]  # fmt: skip
+
+
+def test_a_locked_note_leaves_a_rule_that_is_asked_about(part: StemNotes, made: Plan) -> None:
+    """Its own edit came on top of that rule, so it is not moved at all, in later runs as well."""
+    ask = Entry(id="R-001", answer="ask", by="P", plan="plan_01", source="reply")
+    own = Entry(id="EGL-0005", locked=True, by="E", plan="plan_01", source="reply")
+    for _ in range(2):
+        rows = answered(made, part, own, ask)[1]
+        assert (rows["R-001"].state, rows["R-001"].notes_covered) == ("parked", 15)
+        assert "EGL-0005" not in rows["R-001"].covers
+        assert (rows["EGL-0005"].action, rows["EGL-0005"].locked) == ("leave", True)
+        made = replace(made, rows=tuple(rows.values()))
+
+
+def test_what_is_refused_after_the_lock_stays_as_it_was_locked(part: StemNotes, made: Plan) -> None:
+    """A plan later the lock goes first, of a stem as of a single note under a rule."""
+    errors = [-9.0, -8.0, -10.0, -9.5, 21.0, -8.5, -9.2, -8.8] * 2
+    rows = locked_again(made, part, Area(stem="EGL"), errors)
+    no = Entry(id="R-001", answer="no", by="P", plan="plan_02", source="reply")
+    locked = replace(made, rows=tuple(rows.values()))
+    again = locked_again(locked, part, Area(stem="EGL"), errors, no)
+    assert {k: r.add_cents for k, r in again.items()} == {k: r.add_cents for k, r in rows.items()}
+    own = Entry(id="EGL-0005", locked=True, by="E", plan="plan_01", source="reply")
+    one = answered(made, part, own, no)[1]
+    assert (one["R-001"].action, one["R-001"].notes_covered) == ("leave", 15)
+    assert (one["R-002"].covers, one["R-002"].add_cents) == (("EGL-0005",), made.rows[0].add_cents)
+    assert one["EGL-0005"].add_cents == made.rows[1].add_cents
+
+
 def test_after_a_refused_rule_the_retake_says_so() -> None:
     """Twenty notes 24 flat with scatter: the rule refused, a take is advised, and linked to it."""
     rng = [-24.0, -22.0, -26.0, -23.0, -25.0]

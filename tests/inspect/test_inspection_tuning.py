@@ -44,11 +44,28 @@ def band(off: float, a4: float = 440.0) -> tuple[StemNotes, ...]:
 
 
 def test_where_the_song_stands_is_where_its_reference_does() -> None:
-    """A piano 2.5 sharp is no news, whatever its band makes of it; one 8 sharp is told as such."""
+    """A piano 2.5 sharp is no news, whatever its band makes of it; one 18 sharp is told as such."""
     band = (part("LV", "lead-voice", off=4.5), part("CEL", off=7.4))
     assert said(part("PNO", "tuning-reference", off=2.5), *band, reference_from="PNO") == []
-    told = said(part("PNO", "tuning-reference", off=8.0), *band, reference_from="PNO")
-    assert "every stem is about 8 sharp" in told[0]
+    band = (part("LV", "lead-voice", off=14.5), part("CEL", off=17.4))
+    told = said(part("PNO", "tuning-reference", off=18.0), *band, reference_from="PNO")
+    assert "every stem is about 18 sharp" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("hz", "asked"), [(437.7, True), (438.1, False), (442.3, False), (442.9, False), (443.3, True)]
+)
+def test_a_piano_that_was_tuned_so_asks_nothing(hz: float, asked: bool) -> None:
+    """A band that plays to its piano at 442.3 Hz is at home; without the name it is asked."""
+    stems = (
+        part("PNO", "tuning-reference", a4=hz, spread=0.5),
+        part("CEL", a4=hz),
+        part("LV", "lead-voice", a4=hz),
+    )
+    assert bool(said(*stems, reference_from="PNO")) == asked
+    assert "tape speed, or tuned so?" in said(*stems, reference_from="CEL")[0]
+    (typed,) = said(*stems, reference_from="PNO", a4_hz=440.0)[:1]
+    assert "of A4 = 440 Hz: tape speed" in typed
 
 
 def test_without_a_reference_all_stems_stand_where_the_common_a4_does() -> None:
