@@ -221,15 +221,15 @@ def _headline(row: Row, beats: str, word: str) -> str:
     """What one hears, in words."""
     if row.kind == "rule":
         return row.reason
-    what, error = {
-        "start-only": ("the start", row.onset_cents),
-        "hold-end": ("the end", row.end_cents),
-    }.get(row.action, (row.intended, row.heard_cents))
+    what, error, lasts = {
+        "start-only": ("the start", row.onset_cents, "in a note of"),
+        "hold-end": ("the end", row.end_cents, "in a note of"),
+    }.get(row.action, (row.intended, row.heard_cents, "for"))
     said = f"{what} {flat_or_sharp(error)}".strip()
     if word:
         said = f"{sung_word(word)}: {said}"
     if beats:
         return f"{said}, {beats}"
     if row.start_s is not None and row.end_s is not None:
-        said += f", for {row.end_s - row.start_s:.1f} s"
+        said += f", {lasts} {row.end_s - row.start_s:.1f} s"
     return said

@@ -199,3 +199,5 @@ def test_headline_says_what_one_hears() -> None:
     )
     (line,) = ranked([row("A-1", 30)])
     assert line.headline == "D4 20 sharp, for 1.0 s"
+    (line,) = ranked([row("A-1", 30, action="hold-end", end_cents=-21.0)])
+    assert line.headline == "the end 21 flat, in a note of 1.0 s"
