@@ -228,7 +228,8 @@ def by_first_partials(voices: list[Voice]) -> list[Voice]:
 
     A body moves the first partials of real strings by a cent or two from the law that the others
     keep. Where the first was not read a note is as unsure as the stem's first partials usually lie
-    off; where it was and disagrees, the others may be those of an octave not found.
+    off; where it was and disagrees as unsure as that, for the others may be those of an octave not
+    found.
     """
     firsts = [_first_off(voice) for voice in voices]
     offs = [abs(first[0]) for first in firsts if first is not None] or [0.0]
@@ -237,17 +238,17 @@ def by_first_partials(voices: list[Voice]) -> list[Voice]:
     result = []
     for voice, first in zip(voices, firsts, strict=True):
         string, fits = voice.string, voice.fits
-        if string is None or fits is None or string.f1_hz <= WEAK_FIRST_HZ:
+        if string is None or fits is None:
             result.append(voice)
             continue
-        doubt = 0.0
-        if first is None:
-            doubt = 0.0 if 1.0 in fits.number else usual_cents
-        elif abs(first[0]) > FAR_SDS * math.hypot(first[1], string.f1_cents_sd):
-            doubt = first[0]
-        elif first[1] < string.f1_cents_sd:
-            f0_hz = string.f0_hz * math.exp(first[0] / CENTS_PER_NEPER)
-            string = replace(string, f0_hz=f0_hz, f1_cents_sd=first[1])
+        doubt = 0.0 if 1.0 in fits.number else usual_cents
+        if first is not None:
+            off, sd = first
+            if abs(off) > FAR_SDS * math.hypot(sd, string.f1_cents_sd):
+                doubt = off
+            if sd < string.f1_cents_sd:
+                f0_hz = string.f0_hz * math.exp(off / CENTS_PER_NEPER)
+                string = replace(string, f0_hz=f0_hz, f1_cents_sd=sd)
         string = replace(string, f1_cents_sd=math.hypot(string.f1_cents_sd, doubt))
         result.append(replace(voice, string=string))
     return result

@@ -91,13 +91,16 @@ def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:
 
 @pytest.mark.parametrize("f0_hz", [200.0, 90.0])
 def test_a_first_partial_that_disagrees_makes_a_note_less_sure(f0_hz: float) -> None:
-    """By as much as it is off, if by more than three uncertainties; of low notes it is weak."""
+    """By as much as it is off, if by more than three uncertainties; it stays the pitch."""
     read = voice(f0_hz, 1.0, 2.0, 4.0, 6.0)
-    string = replace(STRING, f0_hz=f0_hz * 2 ** (-5.0 / 1200))
-    (told,) = by_first_partials([replace(read, string=string)])
-    assert told.string is not None
-    assert told.string.f0_hz == string.f0_hz
-    assert told.string.f1_cents_sd == pytest.approx(np.hypot(0.2, 5.0) if f0_hz == 200.0 else 0.2)
+    assert read.fits is not None
+    fits = replace(read.fits, sd_hz=1e-6 * read.fits.number)
+    for off_cents, doubt in ((0.64, 0.0), (0.66, 0.66), (-5.0, 5.0)):
+        string = replace(STRING, f0_hz=f0_hz * 2 ** (-off_cents / 1200))
+        (told,) = by_first_partials([replace(read, fits=fits, string=string)])
+        assert told.string is not None
+        assert told.string.f0_hz == pytest.approx(f0_hz)
+        assert told.string.f1_cents_sd == pytest.approx(np.hypot(MODEL_CENTS, doubt), rel=1e-3)
 
 
 @pytest.mark.parametrize(("sd_hz", "taken"), [(0.01, True), (0.02, False)])
