@@ -7,7 +7,6 @@ covers. With that one can ask what lower notes explain of a level, and what they
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +39,8 @@ LEAST_SPREAD_DB = 5.0  # chosen: recordings of one string at one strength differ
 FIRST_SPREAD_DB = 8.0  # chosen: a start only
 FREEDOM = 4.0  # of Student's t; chosen: some partials are odd in any instrument
 ROUNDS = 25  # chosen: until levels change by less than 0.1 dB
-# Of the peaks within so many dB of a stroke's loudest, those that no note heard explains. Chosen:
+# Of the peaks within so many dB of a stroke's loudest, those that no note heard explains: more, and
+# an amplifier sums tones. Chosen:
 # 0 to 8 in a hundred in plucked strings, recorded and sampled, and 26 and 29 in two driven ones
 # (seeds 1 and 2 of tests.bench.chorded and layered), half-way by ratio.
 STRAYS_DB, SUMS_SHARE = 30.0, 0.15
@@ -51,14 +51,15 @@ class Timbre:
     """Levels of a stem's partials, dB: by number (40,), by band of frequency, and how they spread.
 
     A note's level comes to both. Bars have other partials beside these; of strings, pipes and
-    reeds `odd` is None. `sums`: an amplifier's sums of tones lie among the partials.
+    reeds `odd` is None. `crowded`: an amplifier's sums of tones, or second reeds
+    and ranks, lie among the partials.
     """
 
     by_number_db: Array
     by_band_db: Array
     spread_db: float
     odd: OddPartials | None = None
-    sums: bool = False
+    crowded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,14 +108,13 @@ def stray_share(peaks: Peaks, notes: Notes) -> float:
 
 
 def learn_timbre(
-    notes: list[FreePartials], odd: OddPartials | None = None, stray_shares: Sequence[float] = ()
+    notes: list[FreePartials], odd: OddPartials | None = None, *, crowded: bool = False
 ) -> Timbre | None:
     """Learn the usual levels of partials by their number and by their frequency.
 
-    stray_shares: of the strokes of a part that may be played through an amplifier, `stray_share`.
     None where the notes are too few to tell. Least squares over levels in dB, odd ones counting
     less (Student's t); a partial that was not heard counts as far as it is expected above what
-    would have been heard.
+    would have been heard. crowded: as `Timbre` has it.
     """
     if len(notes) < FEWEST_NOTES:
         return None
@@ -150,7 +150,7 @@ def learn_timbre(
         spread_db = max(spread_of(off, 0.0), LEAST_SPREAD_DB)
     return Timbre(
         by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db,
-        odd=odd, sums=len(stray_shares) > 0 and float(np.mean(stray_shares)) > SUMS_SHARE,
+        odd=odd, crowded=crowded,
     )  # fmt: skip
 
 

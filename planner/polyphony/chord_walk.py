@@ -29,6 +29,7 @@ from planner.polyphony.chord_search import (
     places_to_look,
 )
 from planner.polyphony.chord_timbre import (
+    SUMS_SHARE,
     FreePartials,
     Timbre,
     free_partials,
@@ -134,7 +135,8 @@ def find_voices(
     if odd is None and heard.alone_hz:  # knocks and noises of what is no bar
         heard = _walk(listener, (), None, bars=False)
     expected = _led(listener, lead, heard)
-    timbre = learn_timbre(heard.free, odd, heard.stray_shares)
+    crowded = slow or float(np.mean(heard.stray_shares or 0.0)) > SUMS_SHARE
+    timbre = learn_timbre(heard.free, odd, crowded=crowded)
     if expected or timbre is not None:
         heard = _walk(listener, expected, timbre, bars=odd is not None)
         # What is heard with the score places it better; notes that are weighed may fit a score that
@@ -280,8 +282,8 @@ def _new_notes(
         new = loudest_alone(peaks, stem.range_hz)
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
-    if stem.role == "fretted-chords":
-        if timbre is not None and not known:
+    if stem.role == "fretted-chords" and not (timbre is not None and known):
+        if timbre is not None:
             new = explained(peaks, new, old, timbre)
         new = with_octaves(peaks, new, old, stem.range_hz[1], timbre)
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]

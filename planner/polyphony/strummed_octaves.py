@@ -37,7 +37,8 @@ def with_octaves(
     if timbre is None:
         return [*struck, *octaves_inside(peaks, struck, highest_hz)]
     notes = list(struck)
-    while more := octaves_inside(peaks, notes, highest_hz, ASKED_EXCESS_DB):
+    # One string alone is picked, and doubled by none.
+    while len(struck) > 1 and (more := octaves_inside(peaks, notes, highest_hz, ASKED_EXCESS_DB)):
         gained = gains(peaks, notes, more, ringing, timbre)
         best = int(np.argmax(gained))
         if gained[best] <= LEAST_GAIN:
