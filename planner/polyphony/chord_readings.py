@@ -228,29 +228,37 @@ def by_first_partials(voices: list[Voice]) -> list[Voice]:
 
     A body moves the first partials of real strings by a cent or two from the law that the others
     keep. Where the first was not read a note is as unsure as the stem's first partials usually lie
-    off; where it was and disagrees, the others may be those of an octave not found.
+    off; where it was and disagrees as unsure as that, for the others may be those of an octave not
+    found.
     """
-    offs = [_first_off(voice) for voice in voices]
-    usual = np.abs([off for off, _ in filter(None, offs)] or [0.0])
-    two_in_three, most = np.percentile(usual, [68.3, 95.4])
+    firsts = [_first_off(voice) for voice in voices]
+    offs = [abs(first[0]) for first in firsts if first is not None] or [0.0]
+    two_in_three, most = np.percentile(offs, [68.3, 95.4])
     usual_cents = max(float(two_in_three), float(most) / 2.0)
     result = []
-    for voice, first in zip(voices, offs, strict=True):
-        if (string := voice.string) is not None and string.f1_hz > WEAK_FIRST_HZ:
-            off, sd = first or (usual_cents, np.inf)
-            if abs(off) > FAR_SDS * math.hypot(sd, string.f1_cents_sd) or first is None:
-                string = replace(string, f1_cents_sd=math.hypot(string.f1_cents_sd, off))
-            elif sd < string.f1_cents_sd:
+    for voice, first in zip(voices, firsts, strict=True):
+        string, fits = voice.string, voice.fits
+        if string is None or fits is None:
+            result.append(voice)
+            continue
+        doubt = 0.0 if 1.0 in fits.number else usual_cents
+        if first is not None:
+            off, sd = first
+            if abs(off) > FAR_SDS * math.hypot(sd, string.f1_cents_sd):
+                doubt = off
+            if sd < string.f1_cents_sd:
                 f0_hz = string.f0_hz * math.exp(off / CENTS_PER_NEPER)
                 string = replace(string, f0_hz=f0_hz, f1_cents_sd=sd)
-            voice = replace(voice, string=string)
-        result.append(voice)
+        string = replace(string, f1_cents_sd=math.hypot(string.f1_cents_sd, doubt))
+        result.append(replace(voice, string=string))
     return result
 
 
 def _first_off(voice: Voice) -> tuple[float, float] | None:
-    """How far a note's first partial lies from where its string puts it, and how sure that is,
-    cents; None where it was not read beside another."""
+    """Say how far a first partial lies from where its string puts it, and how sure that is, cents.
+
+    None where it was not read beside another.
+    """
     string, fits = voice.string, voice.fits
     if string is None or fits is None or string.used < 2 or 1.0 not in fits.number:
         return None

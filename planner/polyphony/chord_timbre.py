@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from planner.polyphony.chord_bars import OddPartials
 from planner.polyphony.chord_partials import HIGHEST_HZ, first_partials
 from planner.polyphony.chord_peaks import (
+    RISE_DB,
     Notes,
     Peaks,
     covered,
@@ -38,6 +39,11 @@ LEAST_SPREAD_DB = 5.0  # chosen: recordings of one string at one strength differ
 FIRST_SPREAD_DB = 8.0  # chosen: a start only
 FREEDOM = 4.0  # of Student's t; chosen: some partials are odd in any instrument
 ROUNDS = 25  # chosen: until levels change by less than 0.1 dB
+# Of the peaks within so many dB of a stroke's loudest, those that no note heard explains: more, and
+# an amplifier sums tones. Chosen:
+# 0 to 8 in a hundred in plucked strings, recorded and sampled, and 26 and 29 in two driven ones
+# (seeds 1 and 2 of tests.bench.chorded and layered), half-way by ratio.
+STRAYS_DB, SUMS_SHARE = 30.0, 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,13 +51,15 @@ class Timbre:
     """Levels of a stem's partials, dB: by number (40,), by band of frequency, and how they spread.
 
     A note's level comes to both. Bars have other partials beside these; of strings, pipes and
-    reeds `odd` is None.
+    reeds `odd` is None. `crowded`: an amplifier's sums of tones, or second reeds
+    and ranks, lie among the partials.
     """
 
     by_number_db: Array
     by_band_db: Array
     spread_db: float
     odd: OddPartials | None = None
+    crowded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,12 +100,21 @@ def free_partials(peaks: Peaks, notes: Notes, ringing: Notes, least: int = 2) ->
     return result
 
 
-def learn_timbre(notes: list[FreePartials], odd: OddPartials | None = None) -> Timbre | None:
+def stray_share(peaks: Peaks, notes: Notes) -> float:
+    """Say how many of the loud peaks that begin are no partial of any note heard, 0..1."""
+    loud = (peaks.rise_db > RISE_DB) & (peaks.level_db > peaks.level_db.max() - STRAYS_DB)
+    strays = loud & ~covered(peaks, peaks.f_hz, notes)
+    return float(strays.sum() / max(loud.sum(), 1))
+
+
+def learn_timbre(
+    notes: list[FreePartials], odd: OddPartials | None = None, *, crowded: bool = False
+) -> Timbre | None:
     """Learn the usual levels of partials by their number and by their frequency.
 
     None where the notes are too few to tell. Least squares over levels in dB, odd ones counting
     less (Student's t); a partial that was not heard counts as far as it is expected above what
-    would have been heard.
+    would have been heard. crowded: as `Timbre` has it.
     """
     if len(notes) < FEWEST_NOTES:
         return None
@@ -132,8 +149,9 @@ def learn_timbre(notes: list[FreePartials], odd: OddPartials | None = None) -> T
         off = (level - terms @ learned - note_db[owner])[heard]
         spread_db = max(spread_of(off, 0.0), LEAST_SPREAD_DB)
     return Timbre(
-        by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db, odd=odd
-    )
+        by_number_db=learned[:PARTIALS], by_band_db=learned[PARTIALS:], spread_db=spread_db,
+        odd=odd, crowded=crowded,
+    )  # fmt: skip
 
 
 def usual_levels(timbre: Timbre, number: NDArray[np.intp], f_hz: Array) -> Array:

@@ -28,17 +28,20 @@ from planner.polyphony.chord_search import (
     find_swells,
     places_to_look,
 )
-from planner.polyphony.chord_timbre import FreePartials, Timbre, free_partials, learn_timbre
+from planner.polyphony.chord_timbre import (
+    SUMS_SHARE,
+    FreePartials,
+    Timbre,
+    free_partials,
+    learn_timbre,
+    stray_share,
+)
 from planner.polyphony.chord_times import begun_s, loud_part, piece_of
 from planner.polyphony.chord_twins import without_twins
 from planner.polyphony.chord_voices import Stretch, Voice, own_hz
-from planner.polyphony.chord_weighing import LEAST_GAIN, explained, gains, weigh
+from planner.polyphony.chord_weighing import explained, weigh
 from planner.polyphony.struck_again import LOOKS_BACK_S, struck_again
-from planner.polyphony.strummed_octaves import (
-    ASKED_EXCESS_DB,
-    LEAST_EXCESS_DB,
-    octaves_inside,
-)
+from planner.polyphony.strummed_octaves import with_octaves
 
 Array = NDArray[np.float64]
 Expected = tuple[tuple[float, float], ...]  # of each note of a score: start, s, and f1, Hz
@@ -106,6 +109,7 @@ class _Heard:
     voices: list[Voice] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     free: list[FreePartials] = field(default_factory=list)  # of the notes that began
+    stray_shares: list[float] = field(default_factory=list)  # of strokes on frets
     alone_hz: list[float] = field(default_factory=list)  # of those that no series of partials tells
     above_alone: list[Array] = field(default_factory=list)  # what began with them, `odd_above`
 
@@ -131,7 +135,8 @@ def find_voices(
     if odd is None and heard.alone_hz:  # knocks and noises of what is no bar
         heard = _walk(listener, (), None, bars=False)
     expected = _led(listener, lead, heard)
-    timbre = learn_timbre(heard.free, odd)
+    crowded = slow or float(np.mean(heard.stray_shares or 0.0)) > SUMS_SHARE
+    timbre = learn_timbre(heard.free, odd, crowded=crowded)
     if expected or timbre is not None:
         heard = _walk(listener, expected, timbre, bars=odd is not None)
         # What is heard with the score places it better; notes that are weighed may fit a score that
@@ -196,6 +201,8 @@ def _walk(
         if timbre is None and not soft and listener.stem.role not in HARMONIC_ROLES:
             alone = not known and is_alone(found)
             new = [n[:2] for n in (*known, *found)]
+            if new and listener.stem.role == "fretted-chords":
+                heard.stray_shares.append(stray_share(peaks, [*new, *old]))
             heard.free += free_partials(peaks, new, old, 1 if alone else 2)
             if alone:
                 heard.alone_hz.append(found[0][0])
@@ -275,15 +282,10 @@ def _new_notes(
         new = loudest_alone(peaks, stem.range_hz)
     if timbre is not None and not known:  # a score says by itself which octaves are meant
         new = weigh(peaks, new, old, stem.range_hz, timbre)
-    if stem.role == "fretted-chords":
-        if timbre is not None and not known:
-            new = explained(peaks, new, old, timbre)
-        least_db = LEAST_EXCESS_DB if timbre is None else ASKED_EXCESS_DB
-        more = octaves_inside(peaks, new, stem.range_hz[1], least_db)
+    if stem.role == "fretted-chords" and not (timbre is not None and known):
         if timbre is not None:
-            gained = gains(peaks, new, more, old, timbre)
-            more = [one for one, gain in zip(more, gained, strict=True) if gain > LEAST_GAIN]
-        new = [*new, *more]
+            new = explained(peaks, new, old, timbre)
+        new = with_octaves(peaks, new, old, stem.range_hz[1], timbre)
     again = [voice for voice in ringing if _struck_again(peaks, voice, new)]
     if stem.role == "fretted-chords" and not known:
         again += _turned(listener, place, [v for v in ringing if v not in again], ringing, new)

@@ -12,6 +12,8 @@ import numpy as np
 from planner.polyphony.chord_known import LOOKED_AT, expected_db
 from planner.polyphony.chord_partials import HIGHEST_HZ, Note, first_partials
 from planner.polyphony.chord_peaks import Named, Notes, Peaks, partials_found, same_pitch
+from planner.polyphony.chord_timbre import Timbre
+from planner.polyphony.chord_weighing import LEAST_GAIN, gains
 
 # Chosen where an octave is as likely struck as not: a shape doubles half of its lower strings. Of
 # what is added so above rendered strums (seed 43002 of tests.bench.chorded) one in four is wrong.
@@ -22,6 +24,27 @@ LEAST_FOUND = 0.7
 MEAN_OF = 5
 MOST_EXCESS_DB = 12.0  # chosen: no single partial says more
 LOWER_HZ = 250.0  # chosen: the note that is doubled lies on one of the lower four strings, up to B3
+
+
+def with_octaves(
+    peaks: Peaks, struck: list[Named], ringing: Notes, highest_hz: float, timbre: Timbre | None
+) -> list[Named]:
+    """Add the octaves that were struck with a strum's strings; with its timbre one by one.
+
+    struck: what was found to begin here; ringing: (f0_hz, B) of what rings on from before;
+    highest_hz: of the instrument.
+    """
+    if timbre is None:
+        return [*struck, *octaves_inside(peaks, struck, highest_hz)]
+    notes = list(struck)
+    # One string alone is picked, and doubled by none.
+    while len(struck) > 1 and (more := octaves_inside(peaks, notes, highest_hz, ASKED_EXCESS_DB)):
+        gained = gains(peaks, notes, more, ringing, timbre)
+        best = int(np.argmax(gained))
+        if gained[best] <= LEAST_GAIN:
+            break
+        notes.append(more[best])  # and its own octave may have been struck, too
+    return notes
 
 
 def octaves_inside(

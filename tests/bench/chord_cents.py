@@ -75,7 +75,8 @@ def spread_out(line: Line) -> Line:
     return alone
 
 
-def _first_partial_hz(mono: Floats, sr: int, start_s: float, end_s: float, key: int) -> float:
+def first_partial_hz(mono: Floats, sr: int, start_s: float, end_s: float, key: int) -> float:
+    """The highest point near a note's first partial, Hz; NaN where there is none."""
     first_s = start_s + _SKIP_S
     piece = mono[round(first_s * sr) : round(min(first_s + _LONGEST_S, end_s) * sr)]
     height = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), _FFT))
@@ -129,7 +130,7 @@ def add_part(player: Player, seed: int, sounds: Path, found: Read, known: Read) 
         path = render(alone, player.program, Path(folder), sounds)
         samples, sr = soundfile.read(path, always_2d=True)
         section = player.role in HARMONIC_ROLES
-        read_first = _middle_of_bands_hz if section else _first_partial_hz
+        read_first = _middle_of_bands_hz if section else first_partial_hz
         first_hz = [read_first(samples.mean(axis=1), sr, *note[:3]) for note in alone]
         alone_hz = read_alone(alone, hear_stem(spec, path, "line"))
         path = render(line, player.program, Path(folder), sounds)

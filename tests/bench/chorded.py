@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,7 +22,7 @@ import numpy as np
 from mir_eval.transcription import match_notes
 
 from planner.edges.hearing import hear_stem
-from planner.model import Floats, Role
+from planner.model import Floats, Measurement, Note, Role
 from planner.words.session_model import StemSpec
 from tests.bench.rendered import SOUNDS, Line, heard_starts, render
 from tests.bench.stacked import LARGER
@@ -182,14 +183,29 @@ def counts_of(player: Player, seed: int, sounds: Path) -> Counts:
             starts_s = heard_starts(line, player.program, Path(folder), sounds)
         path = render(line, player.program, Path(folder), sounds)
         heard = hear_stem(StemSpec(code="A", file="line.wav", role=player.role), path, "line")
+    together = player.role == "fixed-pitch" and player.plays == "keys"
+    return compared(line, starts_s, heard.notes, one_octave=together)
+
+
+def compared(
+    line: Line,
+    starts_s: list[float],
+    notes: Sequence[tuple[Note, Measurement]],
+    *,
+    one_octave: bool = False,
+) -> Counts:
+    """Compare the notes found with those written, and with the starts heard.
+
+    one_octave: octaves of one stroke are one note
+    """
     true = np.array([note[:2] for note in line])
     true_hz = np.array([440.0 * 2 ** ((note[2] - 69) / 12) for note in line])
-    spans = np.array([[n.start_s, max(n.end_s, n.start_s + 0.01)] for n, _ in heard.notes])
-    hz = np.array([n.pitch_hz for n, _ in heard.notes])
+    spans = np.array([[n.start_s, max(n.end_s, n.start_s + 0.01)] for n, _ in notes])
+    hz = np.array([n.pitch_hz for n, _ in notes])
     if len(spans) == 0:
         return Counts(true=len(true))
     told = list(range(len(spans)))
-    if player.role == "fixed-pitch" and player.plays == "keys":
+    if one_octave:
         true_hz, hz = folded(true_hz), folded(hz)
         told = one_of_each(spans[:, 0], hz)
     as_heard = np.stack([starts_s, np.maximum(true[:, 1], np.array(starts_s) + 0.01)], axis=1)
@@ -197,14 +213,14 @@ def counts_of(player: Player, seed: int, sounds: Path) -> Counts:
         len(match_notes(played, true_hz, spans[told], hz[told], 0.05, 50.0, offset_ratio=None))
         for played in (true, as_heard)
     )
-    firm = [m.confidence == "firm" for _, m in heard.notes]
+    firm = [m.confidence == "firm" for _, m in notes]
     # A firm note is wrong where nobody plays its pitch, whenever it began.
     played = [
         any(
             start_s - 0.2 < n.start_s < end_s + 0.1 and abs(1200 * np.log2(f / key_hz)) < 50
             for (start_s, end_s), key_hz in zip(true, true_hz, strict=True)
         )
-        for (n, _), f in zip(heard.notes, hz, strict=True)
+        for (n, _), f in zip(notes, hz, strict=True)
     ]
     return Counts(
         true=len(true),

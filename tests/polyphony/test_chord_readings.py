@@ -8,12 +8,18 @@ import numpy as np
 import pytest
 
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ
-from planner.polyphony.chord_partials import PartialFits, StiffString
+from planner.polyphony.chord_partials import (
+    CENTS_PER_NEPER,
+    MODEL_CENTS,
+    PartialFits,
+    StiffString,
+)
 from planner.polyphony.chord_readings import (
+    FIRST_SDS,
     SWING_HZ,
+    by_first_partials,
     confidence_of,
     first_in_doubt,
-    less_sure_by_first,
     less_sure_by_window,
     without_partials,
 )
@@ -85,13 +91,44 @@ def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:
 
 @pytest.mark.parametrize("f0_hz", [200.0, 90.0])
 def test_a_first_partial_that_disagrees_makes_a_note_less_sure(f0_hz: float) -> None:
-    """By as much as it is off, if by more than three uncertainties; of low notes it is weak."""
+    """By as much as it is off, if by more than three uncertainties; it stays the pitch."""
     read = voice(f0_hz, 1.0, 2.0, 4.0, 6.0)
-    fits = read.fits
-    assert fits is not None
-    fits = replace(fits, sd_hz=1e-6 * fits.number)
-    for off_cents, doubt in ((0.55, 0.2), (0.65, np.hypot(0.2, 0.65)), (-5.0, np.hypot(0.2, 5.0))):
+    assert read.fits is not None
+    fits = replace(read.fits, sd_hz=1e-6 * read.fits.number)
+    for off_cents, doubt in ((0.64, 0.0), (0.66, 0.66), (-5.0, 5.0)):
         string = replace(STRING, f0_hz=f0_hz * 2 ** (-off_cents / 1200))
-        (told,) = less_sure_by_first([replace(read, fits=fits, string=string)])
+        (told,) = by_first_partials([replace(read, fits=fits, string=string)])
         assert told.string is not None
-        assert told.string.f1_cents_sd == pytest.approx(doubt if f0_hz == 200.0 else 0.2)
+        assert told.string.f0_hz == pytest.approx(f0_hz)
+        assert told.string.f1_cents_sd == pytest.approx(np.hypot(MODEL_CENTS, doubt), rel=1e-3)
+
+
+@pytest.mark.parametrize(("sd_hz", "taken"), [(0.01, True), (0.02, False)])
+def test_a_first_partial_is_taken_where_it_is_surer_than_its_string(
+    sd_hz: float, taken: bool
+) -> None:
+    """It is what the pitch is; a body moves it from the law that the others keep."""
+    off_cents = 0.3
+    read = voice(200.0, 1.0, 2.0, 4.0, 6.0)
+    assert read.fits is not None
+    fits = replace(read.fits, sd_hz=sd_hz * read.fits.number)
+    string = replace(STRING, f0_hz=200.0 * 2 ** (-off_cents / 1200))
+    (told,) = by_first_partials([replace(read, fits=fits, string=string)])
+    assert told.string is not None
+    sd_cents = np.hypot(FIRST_SDS * CENTS_PER_NEPER * sd_hz / 200.0, MODEL_CENTS)
+    assert bool(sd_cents < 0.2) is taken
+    assert told.string.f0_hz == pytest.approx(200.0 if taken else string.f0_hz)
+    assert told.string.f1_cents_sd == pytest.approx(sd_cents if taken else 0.2)
+
+
+def test_a_note_without_its_first_partial_is_as_unsure_as_those_lie_off() -> None:
+    """As two in three of the stem's, or half as far as nineteen in twenty; one alone is itself."""
+    strings = [replace(STRING, f0_hz=200.0 * 2 ** (k / 1200)) for k in (-2.0, 2.0, 2.0)]
+    voices = [replace(voice(200.0, 1.0, 2.0, 3.0), string=s) for s in strings]
+    without = replace(voice(200.0, 2.0, 3.0, 5.0), string=STRING)
+    alone = replace(voice(200.0, 1.0), string=replace(STRING, used=1))
+    *_, told, first_only = by_first_partials([*voices, without, alone])
+    assert told.string is not None
+    assert first_only.string is not None
+    assert told.string.f1_cents_sd == pytest.approx(np.hypot(0.2, 2.0))
+    assert first_only.string.f1_cents_sd == pytest.approx(0.2)

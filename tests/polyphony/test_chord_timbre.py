@@ -17,6 +17,7 @@ from planner.polyphony.chord_timbre import (
     Timbre,
     free_partials,
     learn_timbre,
+    stray_share,
     usual_levels,
 )
 
@@ -117,3 +118,15 @@ def test_covered_partials_are_left_out() -> None:
     low, *high = free_partials(peaks, [(100.0, 0.0), (300.0, 0.0)], [])
     assert sorted(low.number[low.heard]) == [1, 2, 4, 5, 7, 8, 10, 11]
     assert high == []
+
+
+def test_loud_peaks_that_no_note_explains_are_strays() -> None:
+    """Of five that began within 30 dB of the loudest two; not what rang, or is faint."""
+    peaks = Peaks(
+        f_hz=np.array([200.0, 270.0, 400.0, 530.0, 600.0, 690.0, 730.0]),
+        level_db=np.array([-20.0, -30.0, -25.0, -40.0, -30.0, -25.0, -60.0]),
+        above_db=np.full(7, 40.0), rise_db=np.array([30.0, 30.0, 30.0, 30.0, 30.0, 0.0, 30.0]),
+        width_hz=1.5,
+    )  # fmt: skip
+    assert stray_share(peaks, [(200.0, 0.0)]) == pytest.approx(2 / 5)
+    assert stray_share(peaks, [(200.0, 0.0), (270.0, 0.0)]) == pytest.approx(1 / 5)

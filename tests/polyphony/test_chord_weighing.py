@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,7 +11,7 @@ from numpy.typing import NDArray
 from planner.pitch import midi_to_hz
 from planner.polyphony.chord_peaks import Named, Peaks
 from planner.polyphony.chord_timbre import BANDS, PARTIALS, Timbre, usual_levels
-from planner.polyphony.chord_weighing import _exchanged, explained, gains, weigh
+from planner.polyphony.chord_weighing import _exchanged, _uneven, explained, gains, weigh
 
 Array = NDArray[np.float64]
 RANGE_HZ = (60.0, 1400.0)
@@ -189,6 +191,33 @@ def test_a_twelfth_that_explains_nothing_is_left_out(seed: int) -> None:
     assert kept == found[:2]
     struck = peaks_of((45, 52, 64), seed=seed, louder_db=6.0)
     assert explained(struck, found, [], TIMBRE) == found
+
+
+CROWDED = replace(TIMBRE, crowded=True)
+
+
+def test_places_of_its_own_speak_for_a_note_unless_other_sounds_lie_there() -> None:
+    """An octave 25 cents from a string's partials, struck with it, gains by them; sums do not."""
+    both = peaks_of((45,), seed=1)
+    sharp_hz = midi_to_hz(57.25) * NUMBER[:12]
+    level_db = -30.0 + usual_levels(TIMBRE, NUMBER[:12], sharp_hz)
+    order = np.argsort(np.concatenate([both.f_hz, sharp_hz]))
+    own_db = np.concatenate([both.level_db, level_db])[order]
+    peaks = Peaks(
+        f_hz=np.concatenate([both.f_hz, sharp_hz])[order], level_db=own_db,
+        above_db=own_db + 95.0, rise_db=own_db + 80.0, width_hz=1.5,
+    )  # fmt: skip
+    octave = [(midi_to_hz(57.25), 0.0, 1.0)]
+    assert gains(peaks, named(45), octave, [], TIMBRE)[0] > 20.0
+    assert gains(peaks, named(45), octave, [], CROWDED)[0] < 1.0
+
+
+@pytest.mark.parametrize(("softer_db", "price"), [(8.0, 0.25), (24.0, 2.25)])
+def test_notes_of_one_stroke_are_about_as_loud(softer_db: float, price: float) -> None:
+    """Each of two lies half of what parts them from their middle: squares over two of 8 dB."""
+    tries = np.array([[True, True], [True, False], [False, False]])
+    power = np.where(tries, 10.0 ** (np.array([0.0, -softer_db]) / 10.0), 0.0)
+    assert _uneven(tries, power) == pytest.approx([price, 0.0, 0.0])
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -13,10 +13,12 @@ from planner.chords import find_chord_notes
 from planner.pitch import hz_to_midi, midi_to_hz
 from planner.polyphony.chord_partials import typical_b
 from planner.polyphony.chord_peaks import Peaks
+from planner.polyphony.chord_timbre import BANDS, PARTIALS, Timbre
 from planner.polyphony.strummed_octaves import (
     ASKED_EXCESS_DB,
     LEAST_EXCESS_DB,
     octaves_inside,
+    with_octaves,
 )
 from tests.test_chords import SR, as_stem, struck
 
@@ -81,3 +83,31 @@ def test_where_the_timbre_is_asked_besides_an_octave_need_only_stand_out_at_all(
     struck_ones = [(110.0, 0.0, 1.0)]
     for least_db, count in ((ASKED_EXCESS_DB, asked), (LEAST_EXCESS_DB, unasked)):
         assert len(octaves_inside(peaks, struck_ones, 1400.0, least_db)) == count
+
+
+def test_one_octave_may_rest_on_another_and_none_on_a_string_alone() -> None:
+    """A2, E3, A3 and A4 of which the search found two; A2 that was picked alone keeps its one."""
+    timbre = Timbre(
+        by_number_db=-18.0 * np.log10(np.arange(1, PARTIALS + 1)), by_band_db=np.zeros(BANDS),
+        spread_db=5.0,
+    )  # fmt: skip
+
+    def told(played: tuple[int, ...], found: tuple[int, ...]) -> set[int]:
+        f_hz = np.unique([midi_to_hz(k) * n for k in played for n in range(1, 30)])
+        f_hz = f_hz[np.concatenate([[True], np.diff(f_hz) > 0.01 * f_hz[1:]]) & (f_hz < 6000.0)]
+        power = np.zeros(len(f_hz))
+        for key in played:
+            number = np.rint(f_hz / midi_to_hz(key)).astype(int)
+            own = np.abs(f_hz / (np.maximum(number, 1) * midi_to_hz(key)) - 1.0) < 0.006
+            power[own] += 10.0 ** (-3.0) * number[own] ** -1.8
+        level_db = 10.0 * np.log10(power)
+        peaks = Peaks(
+            f_hz=f_hz, level_db=level_db, above_db=level_db + 95.0,
+            rise_db=np.full(len(f_hz), 40.0), width_hz=1.5,
+        )  # fmt: skip
+        notes = with_octaves(peaks, [(midi_to_hz(k), 0.0, 1.0) for k in found], [], 1400.0, timbre)
+        return {round(hz_to_midi(f0_hz)) for f0_hz, _, _ in notes}
+
+    assert told((45, 52, 57, 69), (45, 52)) >= {45, 52, 57, 69}
+    assert told((45, 52), (45, 52)) == {45, 52}
+    assert told((45, 57), (45,)) == {45}
