@@ -28,8 +28,8 @@ _MORE_PARTIALS = _B_PARTIALS / (_B_PARTIALS - MOST_PARTIALS)
 _SAG_PARTIALS = 6
 _SAG_FRAMES = 6
 # ln B of the strings and frets of two measured guitars (`tests/guitars.py`) has its middle at 1e-4
-# and a standard deviation of 0.9; those of basses lie among them (Kemp, SN Applied Sciences 2, 2020,
-# 636: 3e-4 for an open low B).
+# and a standard deviation of 0.9; those of basses lie among them (Kemp, SN Applied Sciences 2,
+# 2020, 636: 3e-4 for an open low B).
 _STRINGS_B = np.geomspace(1e-6, 1e-2, 100)
 _STRINGS_SHARE = np.exp(-0.5 * (np.log(_STRINGS_B / 1e-4) / 0.9) ** 2)
 _SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
