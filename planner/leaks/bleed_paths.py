@@ -138,7 +138,8 @@ def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], floa
     power = np.abs(s) ** 2
     heard = np.abs(r) ** 2
     use = (power > _OVER_OTHER * heard) & (power > _FAINT_CELL * power.mean())
-    use &= heard.sum(axis=1, keepdims=True) > _FAINT_CELL * heard.sum(axis=1).mean()
+    in_frame = heard.sum(axis=1, keepdims=True)
+    use &= in_frame > _FAINT_CELL * in_frame.mean()
     borders = np.arange(0, len(frames), _STRETCH_FRAMES)
     product = np.where(use, r * np.conj(s), 0)
     # What the stem plays itself is noise here. Whether anything leaks is told by its phases alone,
@@ -154,24 +155,24 @@ def path_between(there: Spectra, here: Spectra) -> tuple[tuple[float, ...], floa
         known = _sureness(cross[:, inside]) > _SURE_OF_BAND
         gains.append(_gain(cross[:, inside], own[:, inside]) if known else gains[0])
     loud = use & (power > _LOUD_CELL * power.max(axis=1, keepdims=True))
-    at_most = _at_most(heard, np.asarray(gains[1:])[octave] * power, loud)
+    loud &= in_frame > _SOUNDING * in_frame.mean()
+    at_most = _at_most(heard[loud], (np.asarray(gains[1:])[octave] * power)[loud])
     return tuple(min(g * at_most, 1.0) for g in gains), _sureness(phases)
 
 
-def _at_most(heard: Floats, told: Floats, loud: NDArray[np.bool_]) -> float:
+def _at_most(heard: Floats, told: Floats) -> float:
     """How much of what seems to leak does so whenever its source sounds, 1 at most.
 
     Two parts of a sampler on an exact grid share the phase of a partial each time both play it, as
     a leak does; but a leak is there, too, when the stem itself plays something else.
 
-    heard, told : (frames, bins), power in the stem, and what the path says leaks into it
-    loud : (frames, bins), where the source is loud
+    heard, told : (cells,) where the source is loud and the stem sounds: power in the stem, and what
+        the path says leaks into it
     """
-    frame = heard.sum(axis=1, keepdims=True)
-    cells = loud & (frame > _SOUNDING * frame.mean()) & (told > 0.0)
-    if not cells.any():
+    leaks = told > 0.0
+    if not leaks.any():
         return 1.0
-    faintest = float(np.quantile(heard[cells] / told[cells], _FAINTEST))
+    faintest = float(np.quantile(heard[leaks] / told[leaks], _FAINTEST))
     return min(faintest / _FAINTEST_POWER, 1.0)
 
 

@@ -62,6 +62,7 @@ class NoteLine:
     onset_length_s: float
     sustain_first_s: float
     sustain_last_s: float
+    settled: bool = False  # whether a way to the note, or away from it, was taken off
     even: EvenLine | None = None  # through the sustain, where nothing but noise lies beside one
     vibrato: Vibrato | None = None
     partials: FoundPartials | None = None  # in the middle of the sustain
@@ -77,13 +78,6 @@ class NoteLine:
             return np.zeros(0, dtype=bool)
         t_s = self.contour.t_s
         return (t_s >= self.sustain_first_s) & (t_s <= self.sustain_last_s)
-
-    @property
-    def settled(self) -> bool:
-        """Whether a way to the note, or away from it, was taken off its sustain."""
-        onset_s = self.onset_first_s + self.onset_length_s
-        late = self.sustain_first_s > max(_SUSTAIN_AFTER_S, onset_s)
-        return late or self.sustain_last_s < _SUSTAIN_UNTIL_SHARE * self.length_s
 
     def cents_between(self, first_s: float, last_s: float) -> float:
         """The mean pitch between two moments, in the cents of the line."""
@@ -126,14 +120,15 @@ def note_line(span: NoteSpan, stiffness: Stiffness, phases: Phases | None = None
     if contour is not None:
         window_s = line.sustain_first_s, line.sustain_last_s
         first_s, last_s = settled_span(contour.t_s, line.cents, window_s)
-        line = replace(line, sustain_first_s=first_s, sustain_last_s=last_s)
+        settled = (first_s, last_s) != window_s
+        line = replace(line, sustain_first_s=first_s, sustain_last_s=last_s, settled=settled)
     if followed is None or line.in_sustain.sum() < SUSTAIN_LEAST_FRAMES:
         return line
     first_s, last_s = line.sustain_first_s, line.sustain_last_s
     middle_s, half_s = (first_s + last_s) / 2, min(_PARTIALS_S, last_s - first_s) / 2
     partials_s = middle_s - half_s, middle_s + half_s
     vibrato, partials = line.swinging(), partials_along(*followed, partials_s)
-    b_doubt = stiffness.known_sd
+    b_doubt = line.b_doubt
     if partials is not None and stiffness.b_sd is None and b_doubt > 0.0:
         b_doubt = _left_of_b(b_doubt, stiffness.b, partials)
     line = replace(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import pytest
 from tones.exact import bent, cents_between, moments, steady, tone, with_floor, with_snr
@@ -9,9 +11,25 @@ from tones.exact import bent, cents_between, moments, steady, tone, with_floor, 
 from planner.measure.note_line import NoteLine, note_line
 from planner.measure.note_span import NoteSpan
 from planner.measure.stiffness import NOT_STIFF, Stiffness
-from planner.model import Note
+from planner.model import Floats, Note
 
 SR, F1_HZ = 16_000, 110.0
+
+
+def span_of(
+    samples: Floats,
+    prior_hz: Floats,
+    pitch_hz: float,
+    begins: Literal["attack", "soft"],
+    *,
+    swells: bool,
+) -> NoteSpan:
+    """A note that lasts as long as its samples."""
+    note = Note(
+        stem="X", start_s=0.0, end_s=len(samples) / SR, start_smp=0, end_smp=len(samples),
+        pitch_hz=pitch_hz, strength=0.95, pitched_share=1.0, level_db=-15.0, begins=begins,
+    )  # fmt: skip
+    return NoteSpan(note=note, sr=SR, samples=samples, prior_hz=prior_hz, swells=swells)
 
 
 def line_of(sounds_s: float, whole_s: float, *, swells: bool) -> NoteLine:
@@ -20,14 +38,8 @@ def line_of(sounds_s: float, whole_s: float, *, swells: bool) -> NoteLine:
     rng = np.random.default_rng(2)
     stopped = np.where(t < sounds_s, 1.0, np.exp(-(t - sounds_s) / 0.012)) + 0.02
     samples = stopped * tone(steady(F1_HZ, whole_s, SR), SR, rng, decay_s=0.8)
-    note = Note(
-        stem="X", start_s=0.0, end_s=whole_s, start_smp=0, end_smp=len(t), pitch_hz=F1_HZ,
-        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
-    )  # fmt: skip
-    span = NoteSpan(
-        note=note, sr=SR, samples=with_floor(samples, -70.0, rng),
-        prior_hz=np.full(len(t), F1_HZ), swells=swells,
-    )  # fmt: skip
+    samples = with_floor(samples, -70.0, rng)
+    span = span_of(samples, np.full(len(t), F1_HZ), F1_HZ, "attack", swells=swells)
     return note_line(span, NOT_STIFF)
 
 
@@ -59,13 +71,7 @@ def test_a_long_way_to_or_from_a_note_is_not_in_its_sustain(way: str) -> None:
     cents = moved if way == "scoop" else moved[::-1]
     hz = bent(F1_HZ, cents)
     samples = with_floor(tone(hz, SR, np.random.default_rng(3)), -70.0, np.random.default_rng(4))
-    note = Note(
-        stem="X", start_s=0.0, end_s=0.9, start_smp=0, end_smp=len(hz), pitch_hz=F1_HZ,
-        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="soft",
-    )  # fmt: skip
-    line = note_line(
-        NoteSpan(note=note, sr=SR, samples=samples, prior_hz=hz, swells=True), NOT_STIFF
-    )
+    line = note_line(span_of(samples, hz, F1_HZ, "soft", swells=True), NOT_STIFF)
     ends = (0.3, 0.765) if way == "scoop" else (0.15, 0.6)
     assert (line.sustain_first_s, line.sustain_last_s) == pytest.approx(ends, abs=0.04)
     assert np.abs(line.cents[line.in_sustain]).max() < 10.0
@@ -76,14 +82,8 @@ def test_a_stiff_string_is_followed_along_its_own_pitch() -> None:
     t, f1_hz, b = moments(1.0, SR), 82.4, 1e-3
     rng = np.random.default_rng(4)
     samples = tone(steady(f1_hz, 1.0, SR), SR, rng, b=b, decay_s=0.5, decay_tilt=0.25)
-    note = Note(
-        stem="X", start_s=0.0, end_s=1.0, start_smp=0, end_smp=len(t), pitch_hz=f1_hz,
-        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
-    )  # fmt: skip
-    span = NoteSpan(
-        note=note, sr=SR, samples=with_snr(samples, 60.0, rng),
-        prior_hz=f1_hz * 2 ** (40.0 * np.exp(-t / 0.4) / 1200), swells=False,
-    )  # fmt: skip
+    sagging_hz = f1_hz * 2 ** (40.0 * np.exp(-t / 0.4) / 1200)
+    span = span_of(with_snr(samples, 60.0, rng), sagging_hz, f1_hz, "attack", swells=False)
     line = note_line(span, Stiffness(b=b, b_sd=None, known_sd=1e-8))
     assert line.even is not None
     assert cents_between(line.even.f1_hz, f1_hz) == pytest.approx(0.0, abs=0.003)
@@ -94,13 +94,7 @@ def test_a_sustain_tells_how_far_off_a_guessed_stiffness_is() -> None:
     t, f1_hz = moments(1.0, SR), 41.2
     rng = np.random.default_rng(5)
     samples = tone(steady(f1_hz, 1.0, SR), SR, rng, decay_s=0.8)
-    note = Note(
-        stem="X", start_s=0.0, end_s=1.0, start_smp=0, end_smp=len(t), pitch_hz=f1_hz,
-        strength=0.95, pitched_share=1.0, level_db=-15.0, begins="attack",
-    )  # fmt: skip
-    span = NoteSpan(
-        note=note, sr=SR, samples=with_snr(samples, 40.0, rng),
-        prior_hz=np.full(len(t), f1_hz), swells=False,
-    )  # fmt: skip
+    samples, level_hz = with_snr(samples, 40.0, rng), np.full(len(t), f1_hz)
+    span = span_of(samples, level_hz, f1_hz, "attack", swells=False)
     line = note_line(span, Stiffness(b=0.0, b_sd=None, known_sd=2e-4))
     assert line.b_doubt < 1e-5
