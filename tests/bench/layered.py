@@ -22,6 +22,8 @@ import numpy as np
 from planner.chords import find_chord_notes
 from planner.model import Floats
 from planner.pitch import midi_to_hz
+from planner.words.roles import role_range_hz
+from planner.words.session_model import StemSpec
 from tests.bench.chord_cents import first_partial_hz
 from tests.bench.chorded import TRIADS, Counts, Player, compared, line_of
 from tests.bench.rendered import Line
@@ -94,7 +96,8 @@ def counts_of(player: Player, notes: list[Recording], seed: int, cents: Cents) -
     """Set a part, find its notes, and compare."""
     line = hands(seed) if player.plays == "hands" else line_of(player, seed)
     samples, alone = layered(line, notes, seed)
-    found = find_chord_notes(stem_of(samples, SR, player.role))
+    range_hz = role_range_hz(StemSpec(code="X", file="x.wav", role=player.role))
+    found = find_chord_notes(stem_of(samples, SR, player.role, range_hz=range_hz))
     left = list(found)
     for (start_s, end_s, key, _), sound in zip(line, alone, strict=True):
         hz = first_partial_hz(sound, SR, 0.0, end_s - start_s, key)
