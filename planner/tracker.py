@@ -19,7 +19,6 @@ stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache, partial
 
 import numpy as np
@@ -38,10 +37,10 @@ from planner.track.octave_starts import (
 )
 from planner.track.own_partials import without_low_readings
 from planner.track.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
+from planner.track.readings import LEVEL_S, READINGS
 from planner.track.string_band import bass_band, guitar_band
 
 HOP_S = 0.005
-LEVEL_S = 0.032  # of a track's level, and of the shortest window that a pitch is read in
 BASS_ROLES = ("bass-fretted", "bass-fretless")
 
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
@@ -52,32 +51,6 @@ _LEVELS_AT_ONCE = 4096  # frames
 _FLUX_WINDOW_S = 0.032
 _FLUX_LAG_FRAMES = 3
 _FLUX_TOP_HZ = 6000.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reading:
-    """A window, and the pitches that are read in it."""
-
-    window_s: float
-    lowest_hz: float
-    highest_hz: float
-    offers: int  # candidates at the most
-    oversampling: int = 1  # of the lags
-
-
-# Windows hold 2.8 periods of 35 and of 56 Hz, 4.8 of 150 Hz: a note is read in hardly more than it
-# takes, and twelve a second last 0.083 s. 2.5 kHz is 6.4 samples at 16 kHz, too few to find its
-# peak between whole lags.
-_READINGS = (
-    _Reading(window_s=0.080, lowest_hz=0.0, highest_hz=56.0, offers=2),
-    _Reading(window_s=0.050, lowest_hz=54.5, highest_hz=150.0, offers=4),
-    _Reading(window_s=LEVEL_S, lowest_hz=145.5, highest_hz=np.inf, offers=5, oversampling=4),
-)
-
-
-def reading_window_s(pitch_hz: float) -> float:
-    """How long the window is that a pitch is read in, s."""
-    return next(r.window_s for r in _READINGS if pitch_hz < r.highest_hz)
 
 
 def track(stem: Stem) -> PitchTrack:
@@ -103,7 +76,7 @@ def track(stem: Stem) -> PitchTrack:
     f0_hz: Floats = np.where(pitched, f_hz[rows, column], np.nan).astype(np.float64)
     driven = stem.role in HARMONIC_ROLES
     attack = attack_strength(stem.samples, stem.analysis_sr, frames)
-    f0_hz = without_common_periods(f0_hz, f_hz, strength, None if driven else attack)
+    f0_hz = without_common_periods(f0_hz, f_hz, strength, None if driven else attack, HOP_S)
     f0_hz = without_octave_starts(f0_hz, f_hz, strength)
     if driven:
         f0_hz = without_octave_notes(f0_hz, f_hz, strength)
@@ -209,15 +182,15 @@ def _candidates(
     None where all frames of a block are ``silent``.
     """
     frames = len(silent)
-    ends = np.cumsum([reading.offers for reading in _READINGS])
+    ends = np.cumsum([reading.offers for reading in READINGS])
     f_hz = np.zeros((frames, ends[-1]), dtype=np.float32)  # good to a thousandth of a cent
     strength = np.zeros((frames, ends[-1]), dtype=np.float32)
-    widest = max(round(reading.window_s * sr) for reading in _READINGS)
+    widest = max(round(reading.window_s * sr) for reading in READINGS)
     for first, block in frame_blocks(samples, widest, _hop(sr), frames, lead=widest // 2):
         rows = slice(first, first + len(block))
         if silent[rows].all():
             continue
-        for reading, end in zip(_READINGS, ends, strict=True):
+        for reading, end in zip(READINGS, ends, strict=True):
             lowest_hz = max(range_hz[0], reading.lowest_hz)
             highest_hz = min(range_hz[1], reading.highest_hz)
             if highest_hz <= lowest_hz:

@@ -15,7 +15,7 @@ PACKAGE = Path(__file__).parent.parent / "planner"
 LAYERS: tuple[frozenset[str], ...] = tuple(
     frozenset(line.split())
     for line in (
-        "errors pitch record_sum",
+        "errors pitch record_sum readings",
         "timecode temperament model chord_symbols",
         "session_model chord_naming bands spread",
         "plan_model",

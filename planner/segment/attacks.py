@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from planner.model import Floats, PitchTrack, Stem
 from planner.track.frame_blocks import highest_near
-from planner.tracker import LEVEL_S, frame_level_db
+from planner.track.readings import LEVEL_S
+from planner.tracker import frame_level_db
 from planner.words.spread import middle_of, middle_of_known
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise

@@ -17,7 +17,7 @@ from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.segment.pitch_levels import MIN_NOTE_S
 from planner.segment.pitch_steps import Step
-from planner.tracker import LEVEL_S, reading_window_s
+from planner.track.readings import LEVEL_S, reading_window_s
 from planner.words.spread import middle_of, middle_of_known
 
 LEAST_STRENGTH = 0.80  # breath and consonants reach 0.7; a noisy but pitched note 0.85
@@ -35,7 +35,9 @@ _SLIDES_S = 0.2  # chosen: a hand's way over a few frets; a hammer-on takes a te
 _EITHER_SIDE_S = 0.025  # chosen: long enough for a mixture to show, within the shortest note
 _SLUR_FALLS_DB = 6.0  # a fast decay of 40 dB a second included; a stopped note falls more
 _AT_PITCH = 0.5  # semitones
-_HAND_REACHES = 11.0  # semitones: an octave or more is another string, or a partial left alone
+# Semitones: an octave or more is another string, or, above a tone that is driven, a partial of it
+# left alone.
+_HAND_REACHES = 11.0
 
 
 def loud_level_db(track: PitchTrack, level_db: Floats, steps: list[Step]) -> float:
@@ -65,8 +67,9 @@ def is_note(
     if peak < loud_db - _WEAK_NOTE_DB:
         return False
     soft = peak < loud_db - _SOFT_NOTE_DB
+    driven = stem.role in HARMONIC_ROLES
     strength = _own_strength(track, step)
-    if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
+    if step.begins == "attack" and not driven:
         strength = max(strength, _struck_strength(track, step))
         if strength < LEAST_STRENGTH:
             strength = max(strength, _stiff_strength(stem, track, step))
@@ -75,11 +78,10 @@ def is_note(
     if (
         previous is not None
         and step.begins in ("legato", "soft")
-        and _slurred(track, previous, step)
+        and _slurred(track, previous, step, driven=driven)
     ):
         return True
     if step.begins not in ("attack", "swell"):
-        driven = stem.role in HARMONIC_ROLES
         peak = _stays_db(track, level_db, step)
         if peak < loud_db - (_UNSTARTED_DB if driven else _UNSTARTED_PLUCK_DB):
             return False
@@ -129,7 +131,7 @@ def _unpitched_floor_db(track: PitchTrack) -> float:
     return loud_db - _LOUD_MOMENT_DB + _WEAK_NOTE_DB
 
 
-def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
+def _slurred(track: PitchTrack, before: Step, step: Step, *, driven: bool) -> bool:
     """Whether the sound of one step goes on at the pitch of the next, however faint by then.
 
     A hammer-on, a slide or a slur takes the string's own sound along: clean up to the change and
@@ -153,7 +155,8 @@ def _slurred(track: PitchTrack, before: Step, step: Step) -> bool:
         return False
     moved = 12 * np.log2(pitches_hz[1] / pitches_hz[0])
     fall_db = np.median(track.level_db[sides[0]]) - np.median(track.level_db[sides[1]])
-    return bool(abs(moved) < _HAND_REACHES and fall_db < _SLUR_FALLS_DB)
+    reached = moved < _HAND_REACHES if driven else abs(moved) < _HAND_REACHES
+    return bool(reached and fall_db < _SLUR_FALLS_DB)
 
 
 def _at(pitch_hz: float, track: PitchTrack, step: Step) -> NDArray[np.bool_]:

@@ -25,7 +25,8 @@ from planner.segment.pitch_levels import LEAP, MIN_NOTE_S, SAME_NOTE
 from planner.segment.pitch_steps import Step, covered_s
 from planner.segment.strokes import stroke_s
 from planner.track.common_periods import is_near
-from planner.tracker import HOP_S, reading_window_s
+from planner.track.readings import reading_window_s
+from planner.tracker import HOP_S
 
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _ANOTHER_NOTE = 0.8  # semitones: under a vibrato, partials of nearer notes are not told apart

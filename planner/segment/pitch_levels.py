@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from planner.model import Floats
 from planner.pitch import midi_to_hz
-from planner.tracker import reading_window_s
+from planner.track.readings import reading_window_s
 from planner.words.spread import middle_of
 
 MIN_NOTE_S = 0.050  # an 80 ms staccato shows at least this much pitch

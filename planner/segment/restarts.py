@@ -43,7 +43,8 @@ from planner.segment.dips import (
 from planner.segment.pitch_levels import LEAP
 from planner.track.bands import Filter, high_pass, low_pass, through
 from planner.track.frame_blocks import ByThePiece
-from planner.tracker import LEVEL_S, frame_level_db
+from planner.track.readings import LEVEL_S
+from planner.tracker import frame_level_db
 from planner.words.spread import middle_of, middle_of_known
 
 _DIP_DB = 2.5  # without a consonant: a bow change lowers the level at least this much

@@ -23,7 +23,8 @@ from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,
 
 from planner.model import Floats, PitchTrack, Stem
 from planner.polyphony.struck_again import struck_again
-from planner.tracker import HOP_S, LEVEL_S
+from planner.track.readings import LEVEL_S
+from planner.tracker import HOP_S
 from planner.words.spread import middle_of_known
 
 # Thresholds without another source were chosen on seed 1 of lines like those of

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
+from planner.track.readings import reading_window_s
 
 _MOST_TIMES = 6
 _NEAR_BELOW, _NEAR_ABOVE = 2.0 ** (-50.0 / 1200.0), 2.0 ** (50.0 / 1200.0)
@@ -27,17 +28,19 @@ STROKE, _STROKE_FRAMES = 0.045, 6
 JUST_BEFORE_FRAMES = 12  # 60 ms of the track, most of its longest window
 _AROUND_SEMITONES = 4.0
 _LEAST_FRAMES = 100  # half a second
-_TELLING_FRAMES = 32  # 0.16 s: twice the track's long window
-_FADED = 0.5  # chosen: of a room's ring a tenth is left after 0.1 s where it lasts 0.6 s
+_TELLING_WINDOWS = 2.0  # of those that the pitch is read in: what is shorter lies in one
+# Chosen: of the ring of a room of two seconds half is left from the first third of so long a
+# stretch to the last.
+_FADED, _FADED_S = 0.5, 0.16
 _USUAL_SHARE = 1.0 / 3.0
 
 
 def without_common_periods(
-    f0_hz: Floats, candidates_hz: Floats, strength: Floats, attack: Floats | None
+    f0_hz: Floats, candidates_hz: Floats, strength: Floats, attack: Floats | None, hop_s: float
 ) -> Floats:
     """Give frames read at a period that two notes have in common to the new note.
 
-    f0_hz : (n,) the track, NaN where unpitched
+    f0_hz : (n,) the track, NaN where unpitched, every ``hop_s``
     candidates_hz, strength : (n, k) periods offered in each frame and how well they fit, 0..1
     attack : (n,) how much begins in the spectrum in each frame, nepers; None of a bow, breath or
         voice, where only the room rings on, and does not for long
@@ -67,7 +70,8 @@ def without_common_periods(
         rows, n = slice(first, int(frame)), times[frame]
         if first == frame or _usual(ordered, upto[n], semitones[rows], fitting[n][rows]):
             continue
-        if attack is None and not _fades(best_fit(candidates_hz[rows], strength[rows], high_hz)[0]):
+        fits, _ = best_fit(candidates_hz[rows], strength[rows], high_hz)
+        if attack is None and not _fades(fits, low_hz, hop_s):
             continue
         near = slice(max(0, first - _STROKE_FRAMES), first + _STROKE_FRAMES + 1)
         struck = attack is None or bool(attack[near].max() > STROKE)
@@ -97,16 +101,17 @@ def _fitting(
     return np.asarray((near & (strength > FITS)).any(axis=1))
 
 
-def _fades(fits: Floats) -> bool:
+def _fades(fits: Floats, low_hz: float, hop_s: float) -> bool:
     """Is what fits a period badly gone by the end of a stretch, as a ring would be?
 
     What is hardly longer than the window that reads it cannot tell.
     """
-    if len(fits) < _TELLING_FRAMES:
+    length_s = len(fits) * hop_s
+    if length_s < _TELLING_WINDOWS * reading_window_s(low_hz):
         return True
     third = max(1, len(fits) // 3)
     first, last = (1.0 - float(np.median(part)) for part in (fits[:third], fits[-third:]))
-    return last < _FADED * first
+    return last < _FADED ** min(1.0, length_s / _FADED_S) * first
 
 
 def _usual(

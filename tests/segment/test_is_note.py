@@ -124,6 +124,27 @@ def test_a_hammered_note_is_found_however_faint_it_is_by_then(
     assert 12 * np.log2(notes[1].pitch_hz / f1_hz) == pytest.approx(semitones, abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("role", "semitones", "counts"),
+    [("lead-voice", -12, True), ("lead-voice", 12, False), ("fretted", -12, False)],
+)
+def test_a_voice_may_slur_an_octave_down(role: Role, semitones: int, counts: bool) -> None:
+    """28 dB under a louder song, as loud as before: above would be a partial left alone.
+
+    Of a string it would be another string.
+    """
+    frames, first = 200, 100
+    f0_hz, level_db = np.full(frames, 523.0), np.full(frames, -30.0)
+    f0_hz[first:] *= 2.0 ** (semitones / 12)
+    heard = PitchTrack(
+        hop_s=0.005, f0_hz=f0_hz, strength=np.full(frames, 0.99), level_db=level_db,
+        attack=np.zeros(frames),
+    )  # fmt: skip
+    sung = Step(first=20, last=first, begins="attack", struck=20)
+    slurred = Step(first=first, last=180, begins="legato", struck=first)
+    assert is_note(stem_of(np.zeros(SR), SR, role), slurred, sung, heard, level_db, -2.0) is counts
+
+
 def test_what_is_uncovered_when_a_note_stops_is_none() -> None:
     """A string ringing along 22 dB under a note that is stopped is as faint, and was not played."""
     rng = np.random.default_rng(5)
