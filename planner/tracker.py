@@ -44,6 +44,9 @@ HOP_S = 0.005
 BASS_ROLES = ("bass-fretted", "bass-fretless")
 
 _SINC_REACH = 16  # whole lags either side that a lag between them is made from
+# Of the curve, before a period: what has a share of a frame's energy swings by twice that. Chosen:
+# 23 dB under something slower, an offset that comes or goes, rumble, it is only a ripple of it.
+_LEAST_SWING = 0.01
 _MIN_STRENGTH = 0.3  # a weaker peak never wins against "nothing pitched"
 
 _LEVELS_AT_ONCE = 4096  # frames
@@ -305,6 +308,11 @@ def _curve_peaks(
     behind = at > first_rise[row]
     row, at = row[behind], at[behind]
     centre = curve[row, at]
+    dip = curve[row, first_rise[row]]
+    for k in np.flatnonzero(centre - dip < _LEAST_SWING):
+        dip[k] = curve[row[k], : at[k]].min()
+    swings = centre - dip >= _LEAST_SWING
+    row, at, centre = row[swings], at[swings], centre[swings]
     order = np.lexsort((COST_PER_OCTAVE_DOWN * np.log2(lags[at]) - centre, row))
     row, at, centre = row[order], at[order], centre[order]
     place = np.arange(len(row)) - np.searchsorted(row, np.arange(len(curve)))[row]

@@ -109,6 +109,16 @@ def test_nothing_pitched_is_nothing(kind: str) -> None:
     assert np.mean(~np.isnan(track(stem_of(samples, SR)).f0_hz)) < 0.02
 
 
+def test_what_moves_slowly_has_no_pitch() -> None:
+    """An offset that comes within a tenth of a second, as one taken out around it leaves it.
+
+    A constant repeats after any time, and what hardly moves nearly does.
+    """
+    slow = np.cumsum(np.hanning(round(0.15 * SR)))
+    samples = np.concatenate([np.zeros(SR // 4), 0.1 * slow / slow.max(), np.zeros(SR // 4)])
+    assert np.isnan(track(stem_of(samples, SR)).f0_hz[: round(0.38 / HOP_S)]).all()
+
+
 def test_candidates_outside_the_range_are_not_offered() -> None:
     """A stem that cannot play a note is not said to play it."""
     stem = stem_of(one_note(110.0), SR, range_hz=(190.0, 1500.0))

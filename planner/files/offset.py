@@ -11,7 +11,8 @@ import numpy as np
 from planner.model import Floats
 
 # Means over a tenth of a second, of means, of means: a tone at 30 Hz loses 0.01 %, and what stands
-# for 0.3 s all.
+# for 0.3 s all. Of what came before: were it from both sides, a note that brings an offset would
+# seem to swell in before its stroke.
 _OVER_S, _TIMES = 0.1, 3
 _BLOCK = 1 << 16
 
@@ -21,25 +22,19 @@ def take_out_offset(samples: Floats, sr: int) -> None:
 
     samples : (n,) at ``sr``, Hz; changed in place, as a long stem does not fit in memory twice
     """
-    half = round(_OVER_S * sr / 2.0)
-    reach, width = _TIMES * half, 2 * half + 1
-    if len(samples) <= 2 * reach:
+    width = 2 * round(_OVER_S * sr / 2.0) + 1
+    reach = _TIMES * (width - 1)
+    if len(samples) <= reach:
         samples -= samples.mean(dtype=np.float64)
         return
-    last = len(samples) - reach
     before = samples[:reach].copy()
-    for at in range(reach, last, _BLOCK):
-        block = samples[at : min(at + _BLOCK, last)]
-        after = samples[at + len(block) : at + len(block) + reach]
-        around = np.concatenate([before, block, after], dtype=np.float64)
-        before = around[len(block) : len(block) + reach].astype(samples.dtype)
-        slow = around
+    for at in range(reach, len(samples), _BLOCK):
+        block = samples[at : at + _BLOCK]
+        slow = np.concatenate([before, block], dtype=np.float64)
+        before = slow[-reach:].astype(samples.dtype)
         for _ in range(_TIMES):
             sums = np.cumsum(np.append(0.0, slow))
             slow = (sums[width:] - sums[:-width]) / width
         block -= slow.astype(samples.dtype)
-        # What is nearer to an end has its offset.
-        if at == reach:
+        if at == reach:  # nothing came before
             samples[:reach] -= np.float32(slow[0])
-        if at + len(block) == last:
-            samples[last:] -= np.float32(slow[-1])

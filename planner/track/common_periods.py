@@ -111,7 +111,7 @@ def _fades(fits: Floats, low_hz: float, hop_s: float) -> bool:
         return True
     third = max(1, len(fits) // 3)
     first, last = (1.0 - float(np.median(part)) for part in (fits[:third], fits[-third:]))
-    return last < _FADED ** min(1.0, length_s / _FADED_S) * first
+    return bool(last < _FADED ** min(1.0, length_s / _FADED_S) * first)
 
 
 def _usual(

@@ -47,3 +47,12 @@ def test_an_offset_that_comes_and_goes_sounds_no_notes(tmp_path: Path) -> None:
     assert [n.start_s for n, _ in heard.notes] == pytest.approx(
         [0.5 + 2.0 * k for k in range(6)], abs=0.02
     )
+
+
+def test_what_comes_before_an_offset_is_left() -> None:
+    """A note that brings its own does not seem to swell in before its stroke."""
+    samples = np.zeros(2 * SR, dtype=np.float32)
+    samples[SR:] = 0.05
+    take_out_offset(samples, SR)
+    assert not samples[:SR].any()
+    assert np.abs(samples[SR + round(0.3 * SR) :]).max() < 1e-6
