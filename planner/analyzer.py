@@ -17,6 +17,7 @@ import numpy as np
 
 from planner.measure.arrival import arrival_s
 from planner.measure.contour import Contour, Phases
+from planner.measure.heard import driven_heard_cents, short_heard_cents, struck_heard_cents
 from planner.measure.note_line import NoteLine, note_line
 from planner.measure.note_span import NoteSpan, lower_rates, note_span
 from planner.measure.onset import (
@@ -46,9 +47,6 @@ from planner.model import (
 END_SHARE = 0.15
 END_S = 0.250
 _END_OF_NOTES_OVER_S = 0.8
-_ONSET_HEARD_CENTS = 8.0  # an onset known worse, on a slide, says nothing about what is heard
-_HEARD_ONSET_BELOW_S = 0.200
-_HEARD_SUSTAIN_ABOVE_S = 0.500
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
@@ -117,7 +115,8 @@ def _measure(
         onset = None
     contour, too_short = line.contour, why_no_sustain(note, line)
     if contour is None or too_short:
-        return _short_note(note, onset, stiffness, line, f"{why}; {too_short}".removeprefix("; "))
+        why = f"{why}; {too_short}".removeprefix("; ")
+        return _short_note(note, onset, stiffness, line, why, swells=swells)
     vibrato = line.vibrato
     if onset is not None and vibrato is not None:
         window_s = line.onset_first_s, line.onset_length_s
@@ -130,15 +129,18 @@ def _measure(
     octave_low = found is not None and _only_even(found)
     if octave_low:
         why = f"{why}; {ONLY_EVEN}".removeprefix("; ")
-    # Of a glide the ear goes with where it arrives; a pluck is heard by its sharp start as well.
-    onset_heard_hz = None
-    if onset is not None and onset.sd_cents <= _ONSET_HEARD_CENTS and not swells:
-        onset_heard_hz = onset.hz if onset.hz > sustain_hz else None
+    # Partials 2 to 6, which low notes are heard by. The sustain may be the first partial's or
+    # theirs: against the first they would count twice. An onset is what all partials agree on.
+    held = upper if upper is not None and sustain_hz < LOW_NOTE_HZ else 0.0
+    if swells:
+        heard = held + driven_heard_cents(line, contour, sustain.cents)
+    else:
+        heard = struck_heard_cents(onset, sustain_hz, held, line.length_s)
     return Measurement(
         onset_hz=onset.hz if onset else None,
         sustain_hz=sustain_hz,
         end_hz=_end(note, line, contour),
-        heard_hz=_heard(onset_heard_hz, sustain_hz, upper, line.length_s),
+        heard_hz=sustain_hz * 2 ** (heard / 1200),
         onset_uncertainty_cents=onset.sd_cents if onset else None,
         uncertainty_cents=sustain.sd_cents,
         slope_cents_per_s=sustain.slope_cents_per_s,
@@ -169,16 +171,26 @@ def _frozen(values: Floats) -> Floats:
 
 
 def _short_note(
-    note: Note, onset: Onset | None, stiffness: Stiffness, line: NoteLine, why: str
+    note: Note,
+    onset: Onset | None,
+    stiffness: Stiffness,
+    line: NoteLine,
+    why: str,
+    *,
+    swells: bool,
 ) -> Measurement:
     """A note without a sustain: its onset, if that, and why there is no more."""
     confidence: Confidence = ""
     if onset is not None:
         confidence = "fair" if onset.sd_cents <= FAIR_CENTS and note.strength > 0.9 else "shaky"
     contour = line.contour
+    heard_hz = onset.hz if onset else None
+    if onset is not None and swells and contour is not None:
+        heard = short_heard_cents(line, contour)
+        heard_hz = onset.hz if heard is None else note.pitch_hz * 2 ** (heard / 1200)
     return Measurement(
         onset_hz=onset.hz if onset else None,
-        heard_hz=onset.hz if onset else None,
+        heard_hz=heard_hz,
         onset_uncertainty_cents=onset.sd_cents if onset else None,
         inharmonicity_b=stiffness.b if stiffness.b > 0 else None,
         inharmonicity_b_uncertainty=stiffness.b_sd,
@@ -251,28 +263,6 @@ def upper_partials_db(found: FoundPartials) -> float | None:
     upper = float(power[found.numbers > 1].sum()) / first
     # Partials that cannot be told from noise are not among them: then this is a bound.
     return round(10.0 * float(np.log10(max(upper, 1e-6))), 1)
-
-
-def _heard(
-    onset_hz: float | None, sustain_hz: float, upper_cents: float | None, length_s: float
-) -> float:
-    """One pitch for the note: short ones are heard at their onset, long ones in their sustain.
-
-    onset_hz: None where it says nothing of what is heard, as on a rise into the note.
-    upper_cents: how far partials 2 to 6, which low notes are heard by, lie from the sustain. That
-        may be the first partial's or theirs: against the first they would count twice. An onset is
-        what all partials agree on.
-    """
-    held = np.log2(sustain_hz)
-    if upper_cents is not None and sustain_hz < LOW_NOTE_HZ:
-        held += upper_cents / 1200
-    if onset_hz is None:
-        heard = held
-    else:
-        span = _HEARD_SUSTAIN_ABOVE_S - _HEARD_ONSET_BELOW_S
-        share = float(np.clip((length_s - _HEARD_ONSET_BELOW_S) / span, 0.0, 1.0))
-        heard = share * held + (1 - share) * np.log2(onset_hz)
-    return float(2.0**heard)
 
 
 def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:

@@ -20,6 +20,7 @@ from planner.decide.fits import (
     cannot_tell,
     ends_off,
     leans,
+    on_its_way,
     only_rest_off,
     onset_off,
     rises_plainly,
@@ -217,7 +218,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "needs points or a cut",
     ),
     DecisionRule(
-        name=IN_TOLERANCE, action="raise-lower", fits=clears, move=note_edits.whole,
+        name=IN_TOLERANCE, action="raise-lower",
+        fits=lambda c: clears(c) and not on_its_way(c), move=note_edits.whole,
         reason="{off}, within its tolerance, but it {beats}: {kept}{left}",
     ),
     DecisionRule(
@@ -268,6 +270,10 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="too little to gain", action="leave",
         fits=lambda c: c.gives_way_cents is None and not worth_it(c, note_edits.whole),
         reason="{off}, but an edit would better it by less than {smallest_gain}",
+    ),
+    DecisionRule(
+        name="on its way all along", action="leave", fits=on_its_way,
+        reason="{off} as it is heard, but on its way: one number would put too much of it out",
     ),
     DecisionRule(
         name="note off", action="raise-lower", fits=lambda c: True, move=note_edits.whole,

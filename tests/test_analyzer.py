@@ -188,31 +188,53 @@ def test_a_low_note_is_heard_by_its_upper_partials(first_off_cents: float, lengt
     assert apart(measured.heard_hz, 82.41) == pytest.approx(upper_cents, abs=3.0)
 
 
+def gliding(role: Role, from_cents: float, length_s: float) -> Measurement:
+    """A note that comes to 220 Hz in its first 0.15 s, measured."""
+    t = np.arange(round(length_s * SR)) / SR
+    line = 220.0 * 2.0 ** (from_cents * np.clip(1.0 - t / 0.15, 0.0, 1.0) / 1200.0)
+    return only(tone(line, SR, np.random.default_rng(3)), role)[1]
+
+
 @pytest.mark.parametrize(
-    ("role", "from_cents", "arrives"),
+    ("from_cents", "arrives"),
     [
-        ("lead-voice", -40.0, True),  # sung into its pitch from below
-        ("lead-voice", 40.0, True),  # or from above
-        ("fretted", -40.0, True),  # slid or bent into it
-        ("fretted", 40.0, False),  # a pluck that sags, as a tight string does
+        (-40.0, True),  # slid or bent into it
+        (40.0, False),  # a pluck that sags, as a tight string does
     ],
 )
-def test_a_short_note_with_a_glide_is_heard_where_it_arrives(
-    role: Role, from_cents: float, arrives: bool
+def test_a_short_pluck_with_a_glide_is_heard_where_it_arrives(
+    from_cents: float, arrives: bool
 ) -> None:
-    """0.35 s with 0.15 s of glide: judged by its arrival, unless a string is struck sharp.
+    """0.35 s with 0.15 s of glide: judged by its arrival, unless it is struck sharp.
 
-    That the ear leans to where a glide arrives, and hears short plucks by their start, is common
-    practice, no source.
+    That short plucks are heard by their start is common practice, no source.
     """
-    t = np.arange(round(0.35 * SR)) / SR
-    line = 220.0 * 2.0 ** (from_cents * np.clip(1.0 - t / 0.15, 0.0, 1.0) / 1200.0)
-    _, measured = only(tone(line, SR, np.random.default_rng(3)), role)
+    measured = gliding("fretted", from_cents, 0.35)
     assert measured.onset_hz is not None
     assert measured.sustain_hz is not None
     assert apart(measured.sustain_hz, 220.0) == pytest.approx(0.0, abs=3.0)
     assert apart(measured.onset_hz, 220.0) * np.sign(from_cents) > 15.0
     assert (measured.heard_hz == pytest.approx(measured.sustain_hz, rel=1e-9)) is arrives
+
+
+@pytest.mark.parametrize("from_cents", [-40.0, 40.0])
+@pytest.mark.parametrize("length_s", [0.25, 0.35])
+def test_a_short_sung_glide_is_heard_as_a_mean_that_leans_to_its_end(
+    from_cents: float, length_s: float
+) -> None:
+    """Each moment counts by 0.2 and by exp(-22 / s) to the end: see `planner.measure.heard`."""
+    measured = gliding("lead-voice", from_cents, length_s)
+    t = np.linspace(0.01, 0.85 * length_s, 1000)
+    weight = 0.2 + np.exp(-22.0 * (0.85 * length_s - t))
+    expected = np.average(from_cents * np.clip(1.0 - t / 0.15, 0.0, 1.0), weights=weight)
+    assert abs(expected) > 3.0
+    assert apart(measured.heard_hz, 220.0) == pytest.approx(expected, abs=1.5)
+
+
+def test_a_long_sung_note_is_heard_in_its_sustain() -> None:
+    """Of 1.2 s the way into it is nothing."""
+    measured = gliding("lead-voice", -40.0, 1.2)
+    assert measured.heard_hz == measured.sustain_hz
 
 
 # ------------------------------------------------------------------------------ blanks

@@ -35,7 +35,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise",
         "strokes thumps",
         "last_partials",
-        "is_note sounds_on note_starts begun_again sustain chord_known chord_times",
+        "is_note sounds_on note_starts begun_again sustain heard chord_known chord_times",
         "segmenter analyzer strummed_octaves bleed inspection_one_source heard_stem",
         "note_chain score_match",
         "single_line chord_voices",

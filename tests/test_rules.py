@@ -364,6 +364,27 @@ def test_a_short_note_that_slides_across_its_target_is_left() -> None:
     assert judge(-10, "bowed", onset=30, heard=30, length_s=0.29).action == "raise-lower"
 
 
+@pytest.mark.parametrize(
+    ("role", "until_s", "action"),
+    [
+        ("lead-voice", 0.10, "raise-lower"),
+        ("lead-voice", 0.13, "leave"),
+        ("fretted", 0.13, "raise-lower"),  # a string's start is judged by itself
+    ],
+)
+def test_one_number_must_better_three_quarters_of_a_note(
+    role: Role, until_s: float, action: str
+) -> None:
+    """Sung 40 flat until then, and 40 sharp from there on: lowered, its start is put further out.
+
+    A quarter of what is looked at, a tenth to 85 % of 0.4 s, ends at 0.115 s.
+    """
+    shape = contour(0.0, 0.4, 62, lambda t: -40.0 if t < until_s else 40.0)
+    got = judge(40, role, length_s=0.4, **shape, case={"known_by": "the song"})
+    assert got.action == action
+    assert ("on its way" in got.reason) is (action == "leave")
+
+
 @pytest.mark.parametrize("onset", [-400, -250, 250])
 def test_a_voice_that_comes_from_far_is_told(onset: float) -> None:
     """A slide of a tone and more into a note in tune is no scoop: kept, and said to be a slide."""

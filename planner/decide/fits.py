@@ -26,6 +26,8 @@ _SAG_CENTS = 15.0
 _SAG_LASTS_S = 0.4
 _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
+# A number that betters three quarters of a note, and makes as much worse of a quarter.
+_LEAST_BETTERED = 0.5
 _LEAN_CENTS_PER_S = 12.0
 _LEAN_LASTS_S = 1.0
 
@@ -40,6 +42,14 @@ def _sustain_fine(case: Case) -> bool:
 
 def worth_it(case: Case, move: Callable[[Case], Move]) -> bool:
     return move(case).gain_cents >= case.tolerances.limits.smallest_gain_cents
+
+
+def on_its_way(case: Case) -> bool:
+    """Whether one number would put out too much of a note that is never at one pitch for long."""
+    if case.sustain is None or not _bends(case):
+        return False
+    add = known(note_edits.whole(case).add_cents)
+    return moves.share_bettered(case.aimed.measured, case.sustain, add) < _LEAST_BETTERED
 
 
 def beyond(case: Case, cents: float) -> bool:
