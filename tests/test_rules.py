@@ -372,9 +372,7 @@ def test_a_short_note_that_slides_across_its_target_is_left() -> None:
         ("fretted", 0.13, "raise-lower"),  # a string's start is judged by itself
     ],
 )
-def test_one_number_must_better_three_quarters_of_a_note(
-    role: Role, until_s: float, action: str
-) -> None:
+def test_one_number_may_spoil_a_quarter_of_a_note(role: Role, until_s: float, action: str) -> None:
     """Sung 40 flat until then, and 40 sharp from there on: lowered, its start is put further out.
 
     A quarter of what is looked at, a tenth to 85 % of 0.4 s, ends at 0.115 s.

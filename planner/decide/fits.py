@@ -26,8 +26,7 @@ _SAG_CENTS = 15.0
 _SAG_LASTS_S = 0.4
 _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
-# A number that betters three quarters of a note, and makes as much worse of a quarter.
-_LEAST_BETTERED = 0.5
+_MOST_SPOILT = 0.25  # of a note: common practice, no source
 _LEAN_CENTS_PER_S = 12.0
 _LEAN_LASTS_S = 1.0
 
@@ -49,7 +48,8 @@ def on_its_way(case: Case) -> bool:
     if case.sustain is None or not _bends(case):
         return False
     add = known(note_edits.whole(case).add_cents)
-    return moves.share_bettered(case.aimed.measured, case.sustain, add) < _LEAST_BETTERED
+    spoilt = moves.share_spoilt(case.aimed.measured, case.sustain, add, case.t)
+    return spoilt > _MOST_SPOILT
 
 
 def beyond(case: Case, cents: float) -> bool:

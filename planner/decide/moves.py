@@ -227,22 +227,23 @@ def _slope_of(points: tuple[tuple[float, float], ...], length_s: float) -> float
     return float(np.polyfit(middle_s, np.interp(middle_s, times, adds), 1)[0])
 
 
-def share_bettered(measured: MeasuredNote, sustain_cents: float, add_cents: float) -> float:
-    """Say how much of one number for the whole note betters it, along its line, -1..1.
+def share_spoilt(
+    measured: MeasuredNote, sustain_cents: float, add_cents: float, tolerance_cents: float
+) -> float:
+    """Say of how much of a note one number for all of it puts the pitch further out, 0..1.
 
-    1 where all of it is off by as much at least, -1 where all gets worse by it.
+    Only what it leaves beyond the tolerance counts: a line that wavers is not spoilt.
 
     sustain_cents: its error in the sustain
     """
     found = _smooth_contour(measured)
-    if found is None or not add_cents:
-        return 1.0
+    if found is None:
+        return 0.0
     time_s, cents_off = found
     first_s, last_s = (share * measured.note.length_s for share in _SUSTAIN_SHARES)
     off = sustain_cents + cents_off[(time_s >= first_s) & (time_s <= last_s)]
-    if not len(off):
-        return 1.0
-    return float(np.mean(np.abs(off) - np.abs(off + add_cents))) / abs(add_cents)
+    spoilt = np.abs(off + add_cents) > np.maximum(np.abs(off), tolerance_cents)
+    return float(spoilt.mean()) if len(off) else 0.0
 
 
 def end_leaves_s(measured: MeasuredNote) -> float | None:

@@ -73,15 +73,16 @@ def test_where_the_end_leaves() -> None:
     assert moves.end_leaves_s(note("V-1", 60, 0)) is None
 
 
-def test_how_much_of_a_note_one_number_betters() -> None:
-    """All of a note that stands off; half as much worse as better where a third lies beyond."""
+def test_how_much_of_a_note_one_number_spoils() -> None:
+    """None of what stands off, a third where it lies beyond; nothing inside its tolerance."""
     level = note("V-1", 60, 20, length_s=1.0, **contour(0.0, 1.0, 60, lambda t: 20.0))
-    assert moves.share_bettered(level, 20.0, -20.0) == pytest.approx(1.0)
-    assert moves.share_bettered(level, 20.0, 10.0) == pytest.approx(-1.0)
+    assert moves.share_spoilt(level, 20.0, -20.0, 12.0) == 0.0
+    assert moves.share_spoilt(level, 20.0, 10.0, 12.0) == 1.0
     late = contour(0.0, 1.0, 60, lambda t: 20.0 if t > 0.35 else -20.0)
     turned = note("V-2", 60, 20, length_s=1.0, **late)
-    assert moves.share_bettered(turned, 20.0, -20.0) == pytest.approx(1 / 3, abs=0.03)
-    assert moves.share_bettered(note("V-3", 60, 20), 20.0, -20.0) == 1.0
+    assert moves.share_spoilt(turned, 20.0, -20.0, 12.0) == pytest.approx(1 / 3, abs=0.03)
+    assert moves.share_spoilt(turned, 20.0, -20.0, 40.0) == 0.0
+    assert moves.share_spoilt(note("V-3", 60, 20), 20.0, -20.0, 12.0) == 0.0
 
 
 def test_a_note_is_carried_out_with_the_slope_that_its_edit_leaves() -> None:
