@@ -15,7 +15,6 @@ from pathlib import Path
 from planner.a4 import find_session_a4
 from planner.answer.answers import Entry
 from planner.answer.note_ids import keep_ids
-from planner.edges.excerpts import read_excerpts
 from planner.edges.heard_stem import found_share
 from planner.edges.listening import AllHeard, Listening, Progress, hear_all, hear_takes, or_told
 from planner.edges.opening import (
@@ -28,9 +27,15 @@ from planner.edges.opening import (
     sources_of,
     tempo_map_of,
 )
-from planner.edges.recalling import answers_of, ledger_after, remember, since_last, with_said_roles
-from planner.edges.typed_spans import with_typed_spans
-from planner.edges.writing import AS_USUAL, Form, write_plan
+from planner.edges.recalling import (
+    answers_of,
+    ledger_after,
+    remember,
+    since_last,
+    with_said_roles,
+    with_typed_spans,
+)
+from planner.edges.writing import AS_USUAL, Form, read_excerpts, write_plan
 from planner.errors import AudioError, OutputError
 from planner.files.audio import check_unchanged, sha256_of
 from planner.files.configs import read_tolerances

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.demo.room import in_room, room_response
+from planner.demo.build import in_room, room_response
 from planner.demo.tones import StringSound, at, mix, plucked
 from planner.model import Floats
 from planner.pitch import midi_to_hz, shift_hz

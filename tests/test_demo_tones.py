@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tones.truth import mean_of_whole_cycles_hz, truth_of, truth_windows
 
+from planner.demo.build import in_room, room_response, with_bleed, with_noise_floor
 from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
-from planner.demo.room import in_room, room_response, with_bleed, with_noise_floor
 from planner.demo.tones import (
     SR,
     PianoSound,

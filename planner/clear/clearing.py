@@ -8,8 +8,7 @@ from dataclasses import replace
 from planner.clear.decided import Decided, proposals, sour_of
 from planner.clear.fewest_moves import Backbone, LeftOut, fewest_moves
 from planner.clear.kept import NOTHING_YET, Kept, RuleKey, rule_key
-from planner.clear.wishes import wishes
-from planner.clear.worth_clearing import worth_a_touch_s, worth_an_edit_s
+from planner.clear.wishes import wishes, worth_a_touch_s, worth_an_edit_s
 from planner.decide.tolerances import Limits
 from planner.scope.scope_rule import ScopeRule
 from planner.words.plan_model import Judged

@@ -26,8 +26,7 @@ from planner.files.audio_opening import (
     time_stamp,
     undecodable,
 )
-from planner.files.audio_sums import FlatTops, Sums, finite
-from planner.files.offset import take_out_offset
+from planner.files.audio_sums import FlatTops, Sums, finite, take_out_offset
 from planner.files.wav_chunks import WavChunks
 from planner.model import DC_DBFS, AudioFacts, Finding
 

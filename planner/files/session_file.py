@@ -14,7 +14,7 @@ from planner.files.yaml_reading import read_yaml
 from planner.model import Finding
 from planner.read.scale_file import scale_offsets
 from planner.session import session_from_dict
-from planner.words.chord_naming import chords_of_notes
+from planner.words.chord_symbols import chords_of_notes
 from planner.words.session_model import ChordMark, Session
 
 

@@ -33,8 +33,7 @@ from planner.plan.severities import with_severity
 from planner.plan.takes import by_note, take_notes
 from planner.read.lyrics import words_by_line
 from planner.scope.scope_rule import ScopeRule
-from planner.target.movement import SongMovement
-from planner.target.moving_song import moved_along, movement_of
+from planner.target.movement import SongMovement, moved_along, movement_of
 from planner.target.retargeting import aimed_at_chords, aimed_at_leads
 from planner.target.typed_keys import key_at
 from planner.targets import Aimed, aim, target_for

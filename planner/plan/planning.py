@@ -35,7 +35,7 @@ from planner.plan.standing_still import Still, decide_until_still
 from planner.scope.chord_strings import chord_string_findings
 from planner.scope.warming import warming
 from planner.target.keys import with_keys
-from planner.target.moving_song import movement_findings
+from planner.target.movement import movement_findings
 from planner.target.named_chords import chord_findings, named_chords
 from planner.target.tuner import tuner_findings, unison_findings
 from planner.target.typed_keys import key_findings

@@ -1,6 +1,6 @@
 """What the review page plays: stretches of stems, their gain, and a note's curves as tones.
 
-Pure. `planner.edges.excerpts` reads the samples; the page itself makes the tones, so that the plan
+Pure. `planner.edges.writing` reads the samples; the page itself makes the tones, so that the plan
 is heard beside a recording that nobody touched.
 
 Conventions

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from planner.demo.room import in_room, room_response
+from planner.demo.build import in_room, room_response
 from planner.demo.tones import SR
 from planner.edges.hearing import hear_stem
 from planner.leaks.bleed import leaks_into, with_only_bleed, without_bleed

@@ -19,7 +19,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from planner.demo.room import in_room, room_response
+from planner.demo.build import in_room, room_response
 from planner.demo.tones import SR
 from planner.model import Floats, Measurement, Note, Role
 from planner.words.roles import role_range_hz, seldom_below_hz

@@ -20,7 +20,7 @@ import soundfile
 
 from planner.compare.edited_notes import edited_said
 from planner.compare.note_pairs import Reading, paired
-from planner.demo.room import with_noise_floor
+from planner.demo.build import with_noise_floor
 from planner.demo.tones import SR
 from planner.edges.checking import readings_of
 from planner.edges.hearing import hear_stem

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.demo.room import in_room, room_response, with_noise_floor
+from planner.demo.build import in_room, room_response, with_noise_floor
 from planner.demo.tones import StringSound, mix, plucked
 from planner.edges.hearing import ANALYSIS_SR
 from planner.harmonics import HIGHEST_PARTIAL_SHARE

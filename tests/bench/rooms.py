@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.demo.room import in_room, room_response, with_noise_floor
+from planner.demo.build import in_room, room_response, with_noise_floor
 from planner.demo.tones import SR
 from planner.words.roles import role_range_hz
 from planner.words.session_model import StemSpec

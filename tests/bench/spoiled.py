@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 
 from planner.compare.null_test import PIECE_S, NullTest
-from planner.demo.room import with_noise_floor
+from planner.demo.build import with_noise_floor
 from planner.demo.tones import SR
 from planner.edges.nulling import null_test
 from tests.sessions.random_session import make_part

@@ -13,7 +13,7 @@ from planner.clear import priced
 from planner.clear.priced import best_of, worth_their_price
 from planner.clear.sour_time import SourMap, apply, as_recorded, change_of, sour_map, sour_now_s
 from planner.clear.taking_back import Made
-from tests.clear.test_worth_clearing import sounding
+from tests.clear.test_wishes import sounding
 
 
 def invented(seed: int, voices: int = 4) -> tuple[SourMap, list[Made]]:

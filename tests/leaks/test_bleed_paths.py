@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor
 
-from planner.demo.room import room_response
+from planner.demo.build import room_response
 from planner.leaks import bleed_paths
 from planner.leaks.bleed_paths import find_paths, path_between
 from planner.leaks.spectra import coarse_spectra

@@ -15,7 +15,7 @@ from planner.scope.strings import StringGuess
 from planner.targets import Aimed, aim, target_for
 from planner.words.plan_model import Plan
 from planner.words.session_model import Session, StemSpec
-from planner.write.string_grid import string_grids
+from planner.write.summary_tables import string_grids
 from tests.deciding import A4, made_of, note, session, stem
 from tests.tones.exact import stem_of
 

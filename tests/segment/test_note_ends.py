@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tones.exact import faded, found_notes, steady, stem_of, tone
 
-from planner.demo.room import in_room, room_response
+from planner.demo.build import in_room, room_response
 from planner.demo.tones import SR, StringSound, mix, plucked
 from planner.model import Floats
 from planner.segment.note_ends import rings_from_frame, stopped_frame

@@ -20,7 +20,7 @@ import numpy as np
 import soundfile
 import yaml
 
-from planner.demo.room import in_room, room_response, with_bleed, with_noise_floor
+from planner.demo.build import in_room, room_response, with_bleed, with_noise_floor
 from planner.demo.tones import SR
 from planner.edges.writing import Form
 from planner.model import Floats

@@ -16,8 +16,8 @@ import numpy as np
 import soundfile
 import yaml
 
+from planner.demo.build import in_room, room_response, with_noise_floor
 from planner.demo.driven import CELLO_BODY, VOICE_VOWELS, DrivenNote, DrivenSound, phrase, shaker
-from planner.demo.room import in_room, room_response, with_noise_floor
 from planner.demo.tones import SR, PianoSound, Sound, StringSound, mix, plucked, struck
 from planner.pitch import cents, midi_to_hz, note_name, shift_hz
 from tests.tones.truth import mean_of_whole_cycles_hz, truth_of

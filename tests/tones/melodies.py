@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import soxr
 
-from planner.demo.room import in_room, room_response
+from planner.demo.build import in_room, room_response
 from planner.demo.tones import SR as ROOM_SR
 from planner.model import Floats, Role, Stem
 from tests.tones.exact import bent, moments, stem_of, tone

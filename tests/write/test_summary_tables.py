@@ -9,7 +9,7 @@ from guitars import ACOUSTIC_B, GUITAR
 
 from planner.summary import summary_markdown
 from planner.words.plan_model import Plan
-from planner.write.string_grid import string_grids
+from planner.write.summary_tables import string_grids
 
 
 def guitar_plan(strings: tuple[int, ...] = GUITAR, role: str = "fretted") -> Plan:

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from invented_plan import FACTS, judged, plan, row
 
-from planner.edges.excerpts import read_excerpts
+from planner.edges.writing import read_excerpts
 from planner.errors import AudioError
 from planner.files.audio import sha256_of
 from planner.words.plan_model import Plan

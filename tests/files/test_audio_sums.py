@@ -10,7 +10,7 @@ import soundfile
 from tones.exact import faded, laid_out, steady, tone
 
 from planner.edges.hearing import hear_stem
-from planner.files.offset import take_out_offset
+from planner.files.audio_sums import take_out_offset
 from planner.words.session_model import StemSpec
 
 SR = 16_000
