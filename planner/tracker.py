@@ -29,8 +29,8 @@ from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,un
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.track.common_periods import without_common_periods
 from planner.track.frame_blocks import ByThePiece, frame_blocks
-from planner.track.octave_leaps import with_octave_leaps
 from planner.track.octave_starts import (
+    with_octave_leaps,
     without_low_starts,
     without_octave_notes,
     without_octave_starts,

@@ -19,7 +19,7 @@ from planner.plan.parts import Part
 from planner.plan.takes import with_other_take
 from planner.rules import decide
 from planner.scope.scope_rule import moved
-from planner.scope.short_runs import usual_onsets
+from planner.scope.short_scope import usual_onsets
 from planner.targets import Aimed
 from planner.words.plan_model import Judged
 

@@ -19,7 +19,7 @@ from planner.scope.scope_rule import (
     shrunk_cents,
     without_gross,
 )
-from planner.scope.short_runs import in_runs, without_unheard
+from planner.scope.short_scope import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.words.spread import MEDIAN_TO_MEAN, weighted_middle
 from planner.words.wording import flat_or_sharp

@@ -19,7 +19,7 @@ from planner.scope.scope_rule import (
     well_known,
     without_gross,
 )
-from planner.scope.short_runs import in_runs, without_unheard
+from planner.scope.short_scope import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.words.wording import count, flat_or_sharp
 

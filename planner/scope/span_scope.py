@@ -17,7 +17,7 @@ from planner.scope.scope_rule import (
     shrunk_cents,
     without_gross,
 )
-from planner.scope.short_runs import in_runs, without_unheard
+from planner.scope.short_scope import in_runs, without_unheard
 from planner.scope.tuning_breaks import Reading, tuning_breaks
 from planner.targets import Aimed
 from planner.words.wording import count, flat_or_sharp

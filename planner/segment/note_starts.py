@@ -20,10 +20,9 @@ import numpy as np
 
 from planner.model import HARMONIC_ROLES, VOICE_ROLES, Floats, Note, Stem
 from planner.segment.attacks import rise_s
-from planner.segment.own_rise import own_rise_s
+from planner.segment.own_rise import own_rise_s, stroke_s
 from planner.segment.pitch_levels import LEAP, MIN_NOTE_S, SAME_NOTE
 from planner.segment.pitch_steps import Step, covered_s
-from planner.segment.strokes import stroke_s
 from planner.track.common_periods import is_near
 from planner.track.readings import reading_window_s
 from planner.tracker import HOP_S

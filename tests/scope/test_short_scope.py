@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.model import MeasuredNote, Role, StemNotes
-from planner.scope.short_runs import in_runs, runs_of_short_notes, usual_onsets, without_unheard
+from planner.scope.short_scope import in_runs, runs_of_short_notes, usual_onsets, without_unheard
 from planner.targets import Aimed, aim, target_for
 
 BASS: Role = "bass-fretted"
