@@ -172,15 +172,10 @@ def _typed_apart(
 
 
 def _precedence(spec: StemSpec) -> int:
-    """Say which fixed instrument the others are held against, by what its names call it."""
-    kinds = [_kind(guess_from_name(name).code) for name in (spec.code, spec.file)]
-    return min(kinds)
-
-
-def _kind(code: str) -> int:
-    """Place a guessed code (PNO, PNO2, PNOL) in the order; the last place where it has none."""
-    letters = re.sub(r"\d+[LR]?$", "", code)
-    places = [k for k, kind in enumerate(_PRECEDENCE) if letters in (kind, kind + "L", kind + "R")]
+    """Say which fixed instrument the others are held against: its names' place in the order."""
+    codes = (guess_from_name(name).code for name in (spec.code, spec.file))
+    letters = {re.sub(r"\d+[LR]?$", "", code) for code in codes}  # of PNO, PNO2, PNOL
+    places = (k for k, kind in enumerate(_PRECEDENCE) if letters & {kind, kind + "L", kind + "R"})
     return min(places, default=len(_PRECEDENCE))
 
 

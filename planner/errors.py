@@ -12,6 +12,9 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import Any
+
 
 class PlannerError(Exception):
     """A fault that is told in words, never as a traceback.
@@ -51,7 +54,8 @@ class PlannerError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         # Keyword-only arguments do not survive the default pickling between worker processes.
-        return (_rebuild, (type(self), self.what, self.file, self.line, self.field, self.hint))
+        where: dict[str, Any] = {"file": self.file, "line": self.line, "field": self.field}
+        return partial(type(self), self.what, **where, hint=self.hint), ()
 
 
 def named_in(error: PlannerError, *, file: str, line: int | None, field: str) -> PlannerError:
@@ -61,17 +65,6 @@ def named_in(error: PlannerError, *, file: str, line: int | None, field: str) ->
         inner += f":{error.line}"
     what = ": ".join(part for part in (inner, error.field, error.what) if part)
     return type(error)(what, file=file, line=line, field=field, hint=error.hint)
-
-
-def _rebuild(
-    kind: type[PlannerError],
-    what: str,
-    file: str | None,
-    line: int | None,
-    field: str | None,
-    hint: str | None,
-) -> PlannerError:
-    return kind(what, file=file, line=line, field=field, hint=hint)
 
 
 class SessionError(PlannerError):

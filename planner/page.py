@@ -34,7 +34,7 @@ from planner.review.page_parts import draw_parts
 from planner.review.page_plot import BOX, Plot, plot_note
 from planner.review.page_sound import NOTE_RMS, Curves, Excerpt, curves
 from planner.timeline import TempoMap
-from planner.words.plan_model import Judged, Offender, Plan, Row
+from planner.words.plan_model import Judged, Plan, Row
 from planner.words.spelling import names_at
 from planner.words.wording import SIGN_RULE, count, minutes, place, row_place, terms
 from planner.write.along_song import along_song
@@ -69,29 +69,6 @@ _WITH_TARGET = Button("target", "with target", "the excerpt, and the target as a
 _IN_THE_MIX = Button("mix", "in the mix", "the excerpt in the rough mix")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Entry:
-    """One line as the page shows it."""
-
-    id: str
-    anchor: str
-    offender: Offender | None
-    stem: str
-    intended: str
-    reason: str
-    where: str
-    why: str
-    one_of: str  # for rules: which of their notes is drawn
-    plot: Plot | None
-    audio: str  # base64 of a WAV file, or nothing
-    mix: str  # the same of the rough mix
-    heard: str  # what to know about the excerpt
-    sounds: tuple[Button, ...]
-    answers: tuple[Button, ...]
-    alike: tuple[str, ...]
-    bars: tuple[int, int] | None  # of a stretch between two tunings: where it may lie otherwise
-
-
 def review_page(
     plan: Plan, tempo_map: TempoMap | None = None, excerpts: Sequence[Excerpt] = ()
 ) -> str:
@@ -120,7 +97,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     sounds = {one.span.row_id: one for one in excerpts}
     starts_s = {j.measured.id: j.measured.note.start_s for j in plan.judged}
 
-    def entry(line: Line, anchor: str, drawn: bool) -> _Entry:
+    def entry(line: Line, anchor: str, drawn: bool) -> dict[str, Any]:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
         names = names_at(plan.keys, line.row.start_bar)
         row = with_last_bar(line.row, starts_s, tempo_map, shifts.get(line.row.stem, 0.0))
@@ -199,27 +176,28 @@ def _entry(
     sound: Excerpt | None,
     sounding: bool,
     names: NoteNames,
-) -> _Entry:
+) -> dict[str, Any]:
+    """Give one line as the template shows it."""
     row, offender = line.row, line.offender
-    return _Entry(
-        id=row.id,
-        anchor=anchor,
-        offender=offender,
-        stem=row.stem,
-        intended=f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
-        reason=row.reason,
-        where=row_place(row),
-        why=terms(offender.terms) if offender is not None else "",
-        one_of=_one_of(line, heard=sound is not None),
-        plot=plot,
-        audio="" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
-        mix="" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
-        heard=_about_the_excerpt(line, sound, missed=sounding and plot is not None),
-        sounds=tuple(_sounds_of(line, sound)),
-        answers=_answers_to(row, names) if offender is None else _answers_to_an_edit(row),
-        alike=line.alike,
-        bars=_bars(row),
-    )
+    return {
+        "id": row.id,
+        "anchor": anchor,
+        "offender": offender,
+        "stem": row.stem,
+        "intended": f"{row.intended}, {row.word}" if row.intended and row.word else row.intended,
+        "reason": row.reason,
+        "where": row_place(row),
+        "why": terms(offender.terms) if offender is not None else "",
+        "one_of": _one_of(line, heard=sound is not None),
+        "plot": plot,
+        "audio": "" if sound is None else base64.b64encode(sound.wav).decode("ascii"),
+        "mix": "" if sound is None else base64.b64encode(sound.mix).decode("ascii"),
+        "heard": _about_the_excerpt(line, sound, missed=sounding and plot is not None),
+        "sounds": tuple(_sounds_of(line, sound)),
+        "answers": _answers_to(row, names) if offender is None else _answers_to_an_edit(row),
+        "alike": line.alike,
+        "bars": _bars(row),  # of a stretch between two tunings: where it may lie otherwise
+    }
 
 
 def _one_of(line: Line, *, heard: bool) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -68,7 +67,7 @@ def temperament_offsets(session: Session) -> tuple[float, ...]:
         # The session A4 says where A stands, so a table only says where the others stand to it.
         at_a = session.temperament_table[A4_MIDI % 12]
         return tuple(offset - at_a for offset in session.temperament_table)
-    return _offsets_of(session.temperament)
+    return temperament_cents(session.temperament)
 
 
 def note_hz(
@@ -188,11 +187,6 @@ def aim(measured: MeasuredNote, target: Target) -> Aimed:
         end_cents=error(measurement.end_hz),
         heard_cents=error(measurement.heard_hz),
     )
-
-
-@lru_cache(maxsize=8)
-def _offsets_of(temperament: str) -> tuple[float, ...]:
-    return temperament_cents(temperament)  # rebuilt from its definition: once is enough
 
 
 def _wrapped(value: float) -> float:

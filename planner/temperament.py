@@ -19,6 +19,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from itertools import pairwise
 from types import MappingProxyType
 
@@ -47,12 +48,9 @@ def _meantone(narrow_cents: float) -> Temperament:
     return Temperament(narrowed=((" ".join(CHAIN), narrow_cents),))
 
 
-def _ratios(text: str) -> tuple[Fraction, ...]:
-    return tuple(Fraction(ratio) for ratio in text.split())
-
-
 _S = SYNTONIC_COMMA_CENTS
 _P = PYTHAGOREAN_COMMA_CENTS
+_JUST = "1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8"
 _YOUNG_1_OUTER_CENTS = (_P - 4 * (3 / 16) * _S) / 4  # what closes the circle: about _P / 12
 
 TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
@@ -78,13 +76,12 @@ TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
         "young-2": Temperament(narrowed=(("C G D A E B F#", _P / 6),)),
         "kellner": Temperament(narrowed=(("C G D A E", _P / 5), ("B F#", _P / 5))),
         # Pure in C only; Bb is 9/5, not 16/9.
-        "just-5-limit": Temperament(
-            ratios=_ratios("1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8"),
-        ),
+        "just-5-limit": Temperament(ratios=tuple(map(Fraction, _JUST.split()))),
     }
 )
 
 
+@cache
 def temperament_cents(name: str) -> tuple[float, ...]:
     """Say how many cents each note lies from equal temperament when both share the same A.
 

@@ -81,7 +81,9 @@ def read_stem_audio(
         )
         stereo, measured = sums.sides(side)
         sound.seek(0)
-        blocks = _blocks(sound, file) if kept is None else _in_blocks(kept[: sums.frames])
+        blocks = _blocks(sound, file)
+        if kept is not None:
+            blocks = (kept[at : at + BLOCK] for at in range(0, len(kept), BLOCK))
         samples, flat_tops = _analysis_signal(blocks, sound, sums, measured, analysis_sr)
         rate, channels, subtype = sound.samplerate, sound.channels, sound.subtype
         container = sound.format if chunks is None else chunks.container
@@ -158,12 +160,7 @@ def _summed(sound: Any, file: str) -> tuple[Sums, NDArray[np.float32] | None]:
     for block in _blocks(sound, file):
         kept[sums.frames : sums.frames + len(block)] = block
         sums.add(block)
-    return sums, kept
-
-
-def _in_blocks(samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
-    for at in range(0, len(samples), BLOCK):
-        yield samples[at : at + BLOCK]
+    return sums, kept[: sums.frames]
 
 
 def _blocks(sound: Any, file: str) -> Iterator[NDArray[np.float32]]:

@@ -146,34 +146,26 @@ def _first_difference(wanted: EditList, found: EditList) -> str:
 # ---------------------------------------------------------------- YAML
 
 
-def _no_anchors(dumper: Any, data: object) -> bool:
-    return True
+# The compiled writer where PyYAML has it; the bytes are the same. It writes no anchors.
+_Writer = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
+_Dumper: Any = type("_Dumper", (_Writer,), {"ignore_aliases": lambda dumper, data: True})
 
 
-# The compiled writer where PyYAML has it; the bytes are the same.
-_Dumper: Any = type(
-    "_Dumper", (getattr(yaml, "CSafeDumper", yaml.SafeDumper),), {"ignore_aliases": _no_anchors}
-)
+def _quoted(dumper: yaml.SafeDumper, text: str) -> yaml.Node:
+    return dumper.represent_scalar("tag:yaml.org,2002:str", text, style='"')
 
 
-def _quoted(dumper: Any, text: str) -> yaml.Node:
-    node: yaml.Node = dumper.represent_scalar("tag:yaml.org,2002:str", text, style='"')
-    return node
+def _number(dumper: yaml.SafeDumper, value: float) -> yaml.Node:
+    return dumper.represent_scalar("tag:yaml.org,2002:float", plain_decimal(value))
 
 
-def _number(dumper: Any, value: float) -> yaml.Node:
-    node: yaml.Node = dumper.represent_scalar("tag:yaml.org,2002:float", plain_decimal(value))
-    return node
-
-
-def _listed(dumper: Any, items: list[Any]) -> yaml.Node:
+def _listed(dumper: yaml.SafeDumper, items: list[Any]) -> yaml.Node:
     # Rows stand one below the other; short lists stay on their line.
     flow = not any(isinstance(item, dict) for item in items)
-    node: yaml.Node = dumper.represent_sequence("tag:yaml.org,2002:seq", items, flow_style=flow)
-    return node
+    return dumper.represent_sequence("tag:yaml.org,2002:seq", items, flow_style=flow)
 
 
-def _keyed(dumper: Any, data: dict[str, Any]) -> yaml.Node:
+def _keyed(dumper: yaml.SafeDumper, data: dict[str, Any]) -> yaml.Node:
     # Field names are fixed words that every reader takes for text, so they go without quotes.
     pairs = [
         (yaml.ScalarNode("tag:yaml.org,2002:str", key), dumper.represent_data(value))
