@@ -4,8 +4,6 @@ The notes of each stem are fitted by themselves (`planner.target.a4_fit`). Here 
 A4 holds, which semitone is meant, and what there is to tell or to ask about it.
 """
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -9,8 +9,6 @@ onset of a note that is already in vibrato is given with the vibrato taken out: 
 of a cycle, and where in the cycle a note begins says nothing about its tuning.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -5,8 +5,6 @@ bounces. Cents moved are ``1200 log2(bounce / original)``, so they stand for the
 the target was. Limits: common practice, no source, unless said otherwise.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal

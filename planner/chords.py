@@ -4,8 +4,6 @@ Chords have no honest onset pitch (every attack is mixed with what rings on), so
 measured, from partials that no other sounding note covers.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

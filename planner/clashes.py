@@ -1,7 +1,5 @@
 """Notes of different stems that sound together and beat, beyond what their temperament gives."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass

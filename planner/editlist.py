@@ -11,8 +11,6 @@ Conventions
 - The sign rule is that of `planner.pitch`; the header says it in words.
 """
 
-from __future__ import annotations
-
 import math
 import re
 import sys

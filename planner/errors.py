@@ -10,8 +10,6 @@
     └── PromiseError       exit code 3: an input changed in the run, or a list reads back unlike
 """
 
-from __future__ import annotations
-
 from functools import partial
 from typing import Any
 

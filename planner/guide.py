@@ -13,8 +13,6 @@ Conventions
 - Velocity is always 80: it carries no hidden meaning. No program changes; channel 10 is left out.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise

@@ -10,8 +10,6 @@ Conventions
 - Arrays inside records are read-only.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -5,8 +5,6 @@ style sheet are named by their sums, sound comes from the page itself. Every tex
 is escaped by the template. Without scripts the page is a readable report.
 """
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import re

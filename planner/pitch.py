@@ -10,8 +10,6 @@ names (F, not E#).
 Note names follow the scientific octave numbers: C4 is middle C (MIDI 60), A4 is MIDI 69.
 """
 
-from __future__ import annotations
-
 import math
 import re
 

@@ -1,7 +1,5 @@
 """How much a fault matters, with every term kept; the ranked list with its stop line."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

@@ -4,8 +4,6 @@
 rules leave, rounded to 0.1 cent once, before any comparison; at a limit itself, the note is left.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ stems comes in the order of the session file, so that the same input gives the s
 many processes ran, and whatever is known from a run before.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial

@@ -4,8 +4,6 @@ Each layer is found in what the layers before it leave, and must prove itself on
 not used to find it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 

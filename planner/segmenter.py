@@ -21,8 +21,6 @@ All thresholds below are in the units of their names; where no source is named t
 practice without one, checked on synthetic melodies in rooms and on recorded instruments.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from itertools import pairwise
 

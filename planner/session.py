@@ -1,7 +1,5 @@
 """Turns the mapping that a session file holds into a `Session`, and tells every slip in it."""
 
-from __future__ import annotations
-
 import posixpath
 from collections.abc import Mapping
 from typing import Any

@@ -1,7 +1,5 @@
 """The plan in words: the session tuning summary, as Markdown."""
 
-from __future__ import annotations
-
 from planner.answer.changes import anything, since_sentence
 from planner.model import Finding
 from planner.timeline import TempoMap

@@ -1,7 +1,5 @@
 """Which note was meant, and where it belongs: session A4, temperament, octave stretch."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

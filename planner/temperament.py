@@ -12,8 +12,6 @@ Shares are those of the Scala scale archive, whose files the tests compare with;
 J. M. Barbour, *Tuning and Temperament* (1951), from memory.
 """
 
-from __future__ import annotations
-
 import difflib
 import math
 from collections.abc import Mapping, Sequence

@@ -16,8 +16,6 @@ Frames are centred: frame i looks at the samples around i * HOP_S. Signals are f
 stem's analysis rate; frequencies are in Hz; levels in dB relative to full scale.
 """
 
-from __future__ import annotations
-
 import math
 from functools import cache, partial
 

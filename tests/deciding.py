@@ -1,7 +1,5 @@
 """Invented measured notes for the tests of everything that decides."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -4,8 +4,6 @@ The laws are those of the list's own description in README: rules first, then si
 order; the three forms of a move say the same; a span ends after it begins.
 """
 
-from __future__ import annotations
-
 from itertools import pairwise
 from typing import Any
 

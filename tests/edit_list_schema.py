@@ -4,8 +4,6 @@ It follows from the table of columns in `planner.editlist`; ``edit_list.schema.j
 file is what it gives, kept so that nobody needs Python to read it.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 from planner.editlist import COLUMNS, EDIT_LIST_FORMAT_VERSION, HEADER, Column

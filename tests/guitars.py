@@ -1,7 +1,5 @@
 """Measured guitars, and invented takes on them, for the tests of strings and frets."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.demo.build import in_room, room_response

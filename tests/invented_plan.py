@@ -1,7 +1,5 @@
 """A small plan of an invented session, built by hand, that the writers are tested on."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -5,8 +5,6 @@ reads them. Nothing is copied into this project. How sharp a recording itself st
 and does not matter: only the interval between two versions of it is.
 """
 
-from __future__ import annotations
-
 import importlib.util
 import logging
 import warnings

@@ -1,7 +1,5 @@
 """Where the session's A4 stands, from notes whose truth is written down here."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -4,8 +4,6 @@ On harmonic tones both must agree; on stiff strings they must not, since one rea
 the other the partials.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import parselmouth
 import pytest

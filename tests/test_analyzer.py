@@ -1,7 +1,5 @@
 """Onset, sustain, end, slope, settling, and how sure: whole notes against exact truth."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import (

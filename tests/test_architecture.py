@@ -1,7 +1,5 @@
 """The layout shows the architecture: who may import whom, who opens files, who prints."""
 
-from __future__ import annotations
-
 import ast
 import subprocess
 import sys

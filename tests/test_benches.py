@@ -1,7 +1,5 @@
 """Each bench that the docs name can be started as they say."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 from pathlib import Path

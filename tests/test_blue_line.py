@@ -1,7 +1,5 @@
 """The bar for expression: a bluesy line, sung in audio, yields no rows where the style keeps it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

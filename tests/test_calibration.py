@@ -6,8 +6,6 @@ cases and two cover 95; 62 to 75 and 93 are asked for. A role's share of four se
 wider.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Verdicts on rows, on both sides of their edges; notes found again; what moved unasked."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -5,8 +5,6 @@ The synthetic piano is made here with exact truth. The recorded piano is the sou
 resampled by exact ratios, so that the cents between two versions are known.
 """
 
-from __future__ import annotations
-
 import warnings
 from functools import cache
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The command line on small sessions: places, copies, broken files, and words for bad input."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import io

@@ -1,7 +1,5 @@
 """What a stem does not need is not loaded: imports are a fifth of a short stem's time."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 

@@ -3,8 +3,6 @@
 The samples are those of the soundfont that pretty_midi ships; no truth is needed.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from bench.consistency import QUIET_S, SR, Pair, changes, compared, line, measure

@@ -5,8 +5,6 @@ over partials tied to one pitch as in A. Nehorai and B. Porat, IEEE Trans. ASSP 
 memory; a known case beside it.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from bench.limits import KINDS, read

@@ -1,7 +1,5 @@
 """The demo session holds the faults that it promises, and nothing is overwritten to write it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The synthesised sounds have the pitch that their truth says, measured by other means."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.truth import mean_of_whole_cycles_hz, truth_of, truth_windows

@@ -1,7 +1,5 @@
 """The laws that every edit list is held against can each be broken, and then say so."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

@@ -1,7 +1,5 @@
 """The schema of the edit list, held against lists by a validator that is not ours."""
 
-from __future__ import annotations
-
 import copy
 import json
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Octave bands of a note before and after its edit: tones whose levels are exact."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

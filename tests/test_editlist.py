@@ -1,7 +1,5 @@
 """The edit list as plain data: order, rounding, round trip, and what a bad list is told."""
 
-from __future__ import annotations
-
 import dataclasses
 import math
 import re

@@ -1,7 +1,5 @@
 """Corrected notes that other stems still hold as they were recorded."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.check import Ghost, ghosts_left

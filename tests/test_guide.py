@@ -1,7 +1,5 @@
 """The guide MIDI, read again by other readers, and its bytes against the MIDI file standard."""
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 import warnings

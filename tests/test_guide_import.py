@@ -4,8 +4,6 @@ MuseScore 3 (GPL; Debian's ``musescore3``) imports MIDI and writes MusicXML 3.1 
 It is a reader written by others: what it finds is set against the plan's own list of notes.
 """
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

@@ -4,8 +4,6 @@ FluidSynth rounds bends to whole cents and starts notes on blocks of 64 samples 
 +7 cents it sounds +6; blocks as its manual says), so the bars are 1.5 cents and 3 ms.
 """
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 from dataclasses import replace

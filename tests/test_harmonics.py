@@ -1,7 +1,5 @@
 """Partials tell the pitch of a window: how exactly, how honestly, and when not at all."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray

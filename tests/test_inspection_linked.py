@@ -1,7 +1,5 @@
 """Two files of one source: alike, or one of them moved without the other."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """How far the measuring goes: exact tones, a reference estimator, recorded instruments."""
 
-from __future__ import annotations
-
 from typing import cast
 
 import numpy as np

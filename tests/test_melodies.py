@@ -5,8 +5,6 @@ tracking, as mir_eval computes them. The bars are the project's own: 0.97 in the
 worst dry, with ends 0.93 and 0.85; 0.93 and 0.80 in a room of 0.6 s.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from bench.melodies import scores

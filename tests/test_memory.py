@@ -1,7 +1,5 @@
 """Memory does not grow faster than the stem itself: long recordings are worked on by the piece."""
 
-from __future__ import annotations
-
 import tracemalloc
 
 import numpy as np

@@ -4,8 +4,6 @@
 with ends, also within max(50 ms, 20 % of the note).
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

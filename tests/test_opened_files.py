@@ -1,7 +1,5 @@
 """A session with the place of every file it names, and the sums of those beside the stems."""
 
-from __future__ import annotations
-
 import hashlib
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Notes and cents against truths that are not ours to choose: recordings, mir_eval's matching."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import mir_eval

@@ -1,7 +1,5 @@
 """The review page: one file, no network, everything escaped, the drawing true to the numbers."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import json

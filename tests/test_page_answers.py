@@ -1,7 +1,5 @@
 """What the review page exports is read as it was written."""
 
-from __future__ import annotations
-
 from planner.answer.reply_words import is_export, read_export, read_reply
 
 

@@ -5,8 +5,6 @@ programs under their usual names, and the package `selenium`) and Firefox (Debia
 Without one of them its tests skip and say so. Nothing is sent anywhere: both are kept offline.
 """
 
-from __future__ import annotations
-
 import base64
 import contextlib
 import io

@@ -1,7 +1,5 @@
 """Hz, cents, MIDI notes and names, against the tuning standard and the definitions."""
 
-from __future__ import annotations
-
 import math
 
 import mir_eval.melody

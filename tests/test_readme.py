@@ -1,7 +1,5 @@
 """The README says what the tool does: its columns, commands, roles, files and examples."""
 
-from __future__ import annotations
-
 import csv
 import re
 from pathlib import Path

@@ -5,8 +5,6 @@ by sf2utils; nothing of it is copied here. A sample told to be at half its rate 
 lower, which brings the high ones down to where the instrument plays.
 """
 
-from __future__ import annotations
-
 import warnings
 from dataclasses import dataclass
 

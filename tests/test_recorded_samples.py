@@ -1,7 +1,5 @@
 """The recorded test material promises exact intervals: checked on pure tones."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from recorded_samples import recorded_sample, resampled_by_cents, two_part_note

@@ -1,7 +1,5 @@
 """Lines on sampled instruments, played by FluidSynth: sounds that nobody here made."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 

@@ -4,8 +4,6 @@ On a string that waves run along (`tests.tones.waveguides`) a bow whistles for u
 second, somewhere above an octave; here with exact lengths and pitches.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, laid_out, measured_notes, steady, stem_of, tone, with_floor

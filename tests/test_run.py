@@ -1,7 +1,5 @@
 """The whole run, from a session file to a plan folder, through the command line."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import shutil

@@ -1,5 +1,3 @@
-from __future__ import annotations
-
 from statistics import NormalDist
 from typing import Any
 

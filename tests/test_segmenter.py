@@ -1,7 +1,5 @@
 """Notes: where they begin and end, what splits them, and what is no note at all."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Every field of a session file: what is taken, and what is said about each slip."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

@@ -1,7 +1,5 @@
 """The plan in words: the summary, the producer's list, and the record of the run."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import replace

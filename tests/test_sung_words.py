@@ -1,7 +1,5 @@
 """Notes of sung words are found, which `tests.tones.singing` makes of a glottis and a tract."""
 
-from __future__ import annotations
-
 import numpy as np
 from bench.waveguides import scores
 from tones.singing import SINGERS, pulse_shapes, sung_words

@@ -1,7 +1,5 @@
 """Temperaments, rebuilt from definitions, against the Scala scale archive and identities."""
 
-from __future__ import annotations
-
 import importlib.util
 import math
 from fractions import Fraction

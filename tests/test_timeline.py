@@ -1,7 +1,5 @@
 """Samples, seconds, bars and ticks, against the MIDI file standard and exact arithmetic."""
 
-from __future__ import annotations
-
 import math
 from fractions import Fraction
 

@@ -1,7 +1,5 @@
 """The coarse track: the right octave from 35 Hz to 2.5 kHz, nothing where nothing is pitched."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import given, settings

@@ -1,7 +1,5 @@
 """One answer after another out of plain data, as the answers file and past plans hold them."""
 
-from __future__ import annotations
-
 import re
 import sys
 from collections.abc import Mapping

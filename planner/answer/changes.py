@@ -1,7 +1,5 @@
 """What changed from one plan to the next: rows that are new, gone, or move by something else."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from planner.answer.answers import largest_move

@@ -5,8 +5,6 @@ keeps its serial and is known when it comes back. `planner.answer.note_ids` find
 `planner.answer.row_ids` rules, questions and advice.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 What stands in such a place stays as it stands, and nothing new is planned there.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The whole file may have been put together anew, its timing may have been edited,
 another recording.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from planner.model import Finding

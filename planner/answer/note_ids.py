@@ -7,8 +7,6 @@ The limits of a match (60 cents, 60 % overlap, 40 ms, a quarter unmatched): comm
 source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

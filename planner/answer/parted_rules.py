@@ -5,8 +5,6 @@ rule itself goes on without them and may change. What is only asked about does n
 lock it moves nothing.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from typing import Any

@@ -1,7 +1,5 @@
 """What can be answered to a question: which notes or roles are offered, and what a yes says."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Container, Iterable
 

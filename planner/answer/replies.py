@@ -1,7 +1,5 @@
 """Which row of a plan each answer of a reply speaks of, and whether it can be said of it."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence

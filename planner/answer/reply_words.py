@@ -22,8 +22,6 @@ The review page's export is UTF-8 text::
     Q-004 role bass-fretless
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ A rule is known by its stem, scope, action and pitch (a run of short notes by th
 a question by the note it asks about, advice as a rule.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 

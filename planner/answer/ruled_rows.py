@@ -1,7 +1,5 @@
 """The human columns of the rows: filled in, locked, opened again, or kept without a home."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -3,8 +3,6 @@
 The tool's own value always stands beside a person's, in the reason.
 """
 
-from __future__ import annotations
-
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType

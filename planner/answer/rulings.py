@@ -5,8 +5,6 @@ file, then a reply, then rule and tool. Of two answers of the same rank the late
 two people disagree, or a ruling cannot be carried out, a finding says so.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

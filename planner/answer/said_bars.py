@@ -1,7 +1,5 @@
 """Where a rule begins and ends, as people say it: "bars 19-34", "begins at bar 17"."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import replace

@@ -5,8 +5,6 @@ wanted to keep. So words that may change an answer make it one that is not under
 only to be known stands in a note: ``3 yes, 3 note keep the scoop``. The words are English; chosen.
 """
 
-from __future__ import annotations
-
 import re
 
 from planner.answer.answers import Answer

@@ -7,8 +7,6 @@ sixteen. Bands are those of B. R. Glasberg and B. C. J. Moore, Hearing Research 
 equation 3 for how wide they are, equation 4 for how many lie under a frequency.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """Which rows the plan keeps: none that adds sour time, none that leaves a beating in."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """A session that is decided: its rows as moves, and what of it is sour before and after them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

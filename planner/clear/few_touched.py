@@ -9,8 +9,6 @@ that it is still made on. Where there is room, the worst of those that clear not
 well.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

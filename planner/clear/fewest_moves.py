@@ -7,8 +7,6 @@ the gap is measured in the tests). An edit that would add sour time waits; what 
 end, alone or together with another, is left out.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

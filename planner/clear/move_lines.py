@@ -1,7 +1,5 @@
 """Rows as lines of the list: what each row moves, and which rows are made as one."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

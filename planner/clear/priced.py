@@ -7,8 +7,6 @@ made of all before (Bellman, Dynamic Programming, 1957): that is the best choice
 step-by-step one. The higher the price, the fewer are touched.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

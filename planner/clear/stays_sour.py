@@ -1,7 +1,5 @@
 """What stays sour once every edit is made, and what stands against an edit that would clear it."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from dataclasses import dataclass
 from statistics import median

@@ -6,8 +6,6 @@ other end, by taking back what clears least until the time is enough (`planner.c
 both choices are bettered by exchanging lines, and the one that leaves fewer sour seconds is taken.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from planner.clear.move_lines import LEAST_S, Line

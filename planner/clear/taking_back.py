@@ -5,8 +5,6 @@ seems to gain anything there. Looked at from the end, where all are made, each o
 keep the moment clear, and has its share of it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ A moment is sour or it is not. Where sixteen parts play, hardly one is ever clea
 tell one row from another no more; how many pairs still beat in them does.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

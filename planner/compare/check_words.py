@@ -1,7 +1,5 @@
 """The check of corrected bounces in words: what is wrong first, then row by row."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

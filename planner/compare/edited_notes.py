@@ -10,8 +10,6 @@ decibels at most. Bands blend into each other and are laid where the note lies i
 no partial changes its band by being moved.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np

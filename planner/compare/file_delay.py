@@ -1,7 +1,5 @@
 """By how much is one file late against another, to a part of a sample; and moved back by it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

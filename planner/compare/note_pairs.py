@@ -4,8 +4,6 @@ Notes meet by start and pitch under the one shift that most of them share, so th
 a split shows.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

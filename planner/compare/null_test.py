@@ -6,8 +6,6 @@ and blocks of samples come in, (n, channels), full scale 1. Limits: common pract
 unless said otherwise.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

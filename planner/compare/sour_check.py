@@ -4,8 +4,6 @@ All three are counted over the notes of the plan, so that they differ by the mov
 note really moved by is the bounce's pitch against the original's.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

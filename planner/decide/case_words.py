@@ -1,7 +1,5 @@
 """What the reasons of the decision table say of one note, word by word."""
 
-from __future__ import annotations
-
 from planner.decide.cases import Case
 from planner.decide.moves import Move
 from planner.pitch import note_name

@@ -1,7 +1,5 @@
 """One note as the decision table sees it: what its rules leave, and how far out it may be."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cached_property
 

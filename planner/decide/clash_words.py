@@ -1,7 +1,5 @@
 """Who is named in a clash, and how a clash is said."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 
 from planner.clashes import EXPOSED_WEIGHT, SORE_KINDS, Clash, SoundingNote, clash_points

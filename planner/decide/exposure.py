@@ -1,7 +1,5 @@
 """How much a note stands out: who else sounds, and how loud in the same range."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

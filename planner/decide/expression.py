@@ -1,7 +1,5 @@
 """What looks like an error and is none: grace notes, pushed, blue and leading notes."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import pairwise

@@ -3,8 +3,6 @@
 Errors are what the larger rules leave, rounded to 0.1 cent once; at a limit itself, nothing fits.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from planner.analyzer import END_S, END_SHARE

@@ -1,7 +1,5 @@
 """Which notes inside their tolerance may be moved at all, for the beating that goes with them."""
 
-from __future__ import annotations
-
 from planner.decide.cases import Case, known
 from planner.model import VOICE_ROLES
 from planner.target.held_chords import HELD_S

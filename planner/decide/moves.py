@@ -1,7 +1,5 @@
 """The edits themselves: one number, two numbers around a cut, or points."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The edit that a note would get in each of its forms, and how much of its error it leaves."""
 
-from __future__ import annotations
-
 from planner.decide import moves
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move

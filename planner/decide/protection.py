@@ -1,7 +1,5 @@
 """Where nobody may touch a part, and where takes were joined."""
 
-from __future__ import annotations
-
 from planner.model import MeasuredNote
 from planner.timeline import TempoMap
 from planner.words.session_model import ProtectedSpan, StemSpec

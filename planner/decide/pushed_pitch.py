@@ -4,8 +4,6 @@ Loud headphones are said to draw singers flat, a cue too quiet to push them shar
 sharp under a firm hand. Common practice, no source; each has other causes, and they are named.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How far out of tune a note may be: the figures of configs/, and the recipe that joins them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -4,8 +4,6 @@ Forty cents over E lie nearer to E, but may be a low F. Where the song has E oft
 ever, or the piano holds an E while nobody plays an F, nobody needs to ask.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Writes the demo: an invented session, with its audio, into a folder of its own."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

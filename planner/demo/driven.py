@@ -4,8 +4,6 @@ Notes that follow each other without a gap are one phrase on one pitch line, as 
 one breath. A note's border is where the pitch is half-way from one note to the next.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ holds the title word low once and runs out of breath once. What is wrong is writ
 so that a plan made of the demo can be judged.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 

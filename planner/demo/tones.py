@@ -8,8 +8,6 @@ Times are in seconds and samples at `SR`; pitch is in Hz, errors and movements i
 sharp. Every function that uses chance takes the generator it draws from.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """One check of corrected bounces from end to end: find, hear, compare, write."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What was heard in one stem, and which fields of its entry hearing may depend on."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Every stem and take of a session listened to, side by side, or known from a run before."""
 
-from __future__ import annotations
-
 import os
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence

@@ -1,7 +1,5 @@
 """A bounce's files read beside their originals for the null test; nothing is kept of the sound."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A session file with the place of every file that it names."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path

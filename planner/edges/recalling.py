@@ -1,7 +1,5 @@
 """What earlier runs and people left for this one: ids, answers, and what was typed into lists."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

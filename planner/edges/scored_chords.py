@@ -1,7 +1,5 @@
 """The notes of a stem in which several sound at once, with its score to lead the search."""
 
-from __future__ import annotations
-
 from functools import partial
 
 from planner.chords import find_chord_notes

@@ -1,7 +1,5 @@
 """A first session file for a folder of stems: names are read, and unnamed files listened to."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import replace

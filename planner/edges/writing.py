@@ -1,7 +1,5 @@
 """The files of a plan, put into a new folder whole or not at all, and read back."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -22,8 +22,6 @@ byte; the file is written whole or not at all, and read back before it takes its
       by: "editor"
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path

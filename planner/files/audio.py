@@ -3,8 +3,6 @@
 `planner.files.audio_opening` opens them.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace

@@ -4,8 +4,6 @@ Every file is opened by ``open(path, "rb")`` and handed to the decoder as a stre
 this module can hold a handle that writes.
 """
 
-from __future__ import annotations
-
 import difflib
 import io
 import unicodedata

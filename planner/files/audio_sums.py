@@ -1,7 +1,5 @@
 """What adds up over the blocks of an audio file: levels, stereo situation, flat tops."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 from typing import Any

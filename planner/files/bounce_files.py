@@ -1,7 +1,5 @@
 """Corrected bounces on disk: which file is which stem's, the plan's own notes, and the sheet."""
 
-from __future__ import annotations
-
 import csv
 from pathlib import Path
 from typing import Any

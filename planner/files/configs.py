@@ -1,7 +1,5 @@
 """Read the tolerances and the judging presets, ours or a user's own copy."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from pathlib import Path
@@ -189,7 +187,7 @@ def _pairs(usual: Mapping[str, float]) -> Reader:
 def _record(kind: Any, usual: Mapping[str, float]) -> Reader:
     """Make a reader of a record of figures, all above 0."""
     readers = {
-        name: number("", 0.0, math.inf, above=True, whole=field.type == "int")
+        name: number("", 0.0, math.inf, above=True, whole=field.type is int)
         for name, field in kind.__dataclass_fields__.items()
     }
     return _whole(readers, usual, _TOLERANCES, kind)

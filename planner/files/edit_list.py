@@ -15,8 +15,6 @@ Conventions
   ``rule cents``; a ``;`` or backslash inside a name is preceded by a backslash.
 """
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 from typing import Any

@@ -12,8 +12,6 @@ Conventions
 - A file is written beside its place and then put there, so it is whole or not there at all.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import hashlib
 import io

@@ -5,8 +5,6 @@ may be UTF-8 or Latin-1, tempo events may stand in any track) and refused in wor
 would move notes in time.
 """
 
-from __future__ import annotations
-
 import difflib
 import io
 from fractions import Fraction

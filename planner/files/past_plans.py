@@ -5,8 +5,6 @@ from the columns as the plan wrote them, which its ``decisions.yaml`` keeps. ``l
 every id that was ever given, and what it stood for: a plain table of ours, which nobody edits.
 """
 
-from __future__ import annotations
-
 import csv
 import re
 from collections.abc import Iterable, Sequence

@@ -10,8 +10,6 @@ Conventions
   is a folder beside that one: ``harbour/session.yaml`` gives ``harbour_plans/plan_01``.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

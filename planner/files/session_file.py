@@ -1,7 +1,5 @@
 """Reads a session file, and writes a first one where none is; never over anything."""
 
-from __future__ import annotations
-
 import os
 import tempfile
 from dataclasses import replace

@@ -11,8 +11,6 @@ Conventions
   ``offenders.csv`` carries one, so that spreadsheets see UTF-8.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import math

@@ -5,8 +5,6 @@ EBU Tech 3285 v2; iXML 1.5 and later. All numbers are little-endian. A chunk of 
 followed by one pad byte that its size does not count.
 """
 
-from __future__ import annotations
-
 import re
 import struct
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ PyYAML composes the node tree; what a plain value means is decided here, after Y
 into 8 and a day into a date.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Mapping

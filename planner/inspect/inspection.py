@@ -3,8 +3,6 @@
 Nothing here changes a position, a pitch or a file: it asks, and says what was done meanwhile.
 """
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 

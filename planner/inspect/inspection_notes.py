@@ -1,7 +1,5 @@
 """Goes over the measured notes and says what looks odd about a part, or the whole song."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from statistics import median
 

@@ -6,8 +6,6 @@ amplifier, whatever it makes of tone and level. Fixed keys are in tune with each
 there the levels of the notes must agree as well.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Goes over where notes lie: a double that begins elsewhere, a tempo map that the music leaves."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from itertools import pairwise

@@ -4,8 +4,6 @@ One stem alone proves little: a bass may play high, a wind without vibrato. Two 
 unlike their own role and like the other's are asked about together.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations

@@ -3,8 +3,6 @@
 What all stems have in common is told once, and of the song: not stem by stem.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Literal

@@ -12,8 +12,6 @@ note is weak by its own stem's measure; or when it is so far under the other tha
 both. Those limits are common practice without a source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

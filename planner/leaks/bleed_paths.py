@@ -8,8 +8,6 @@ transfer function: Bendat and Piersol, "Random Data", chapter 6; from memory), a
 stem plays itself averages out.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

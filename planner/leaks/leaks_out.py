@@ -14,8 +14,6 @@ error went from 1.24 to 0.56 cents in the bass and from 1.32 to 0.85 in the cell
 not only looked for but measured in this sound; no stem's median sustain error grew.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ partials. No music does that: a pedal or a drone has another pitch, or begins an
 here is listened to and never written anywhere.
 """
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass

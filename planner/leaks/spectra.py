@@ -4,8 +4,6 @@ Whether one stem leaks into another is seen in the phase that both share, so the
 complex; half precision (three digits) is enough for levels and phases. Five minutes take 3 MB.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ It has arrived where it comes near its sustain and stays for a moment. What it d
 of its arrival: a voice wavers by several cents all along its notes, and so does the end of a note.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -8,8 +8,6 @@ sustain is what lies before. How far that lies from the mean over all is how far
 off: it belongs into the uncertainty, and a note that would be cents off is not firm.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

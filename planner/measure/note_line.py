@@ -7,8 +7,6 @@ is stopped before the note's end is judged up to there: the level of its own par
 10 ms, where the stem's level still holds a neighbour's ring.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """One note's samples, at the rate it is measured at, with the prior pitch along them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ turns each partial another way, so how far they lie apart says how far the onset
 that is too far, or where the note before is all that is heard, the onset is left blank.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

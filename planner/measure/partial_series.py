@@ -11,8 +11,6 @@ Frequencies in Hz; an uncertainty is one standard deviation. ``LN_CENTS`` turns 
 change into cents: 1200 / ln 2.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

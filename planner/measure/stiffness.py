@@ -1,7 +1,5 @@
 """How stiff is the string of each note: B of f_n = n f0 sqrt(1 + B n^2)?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 

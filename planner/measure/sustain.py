@@ -5,8 +5,6 @@ fit. Every term of the uncertainty has a cause of its own, and is checked on ran
 (`tests/bench/calibration.py`).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import lru_cache
 

@@ -8,8 +8,6 @@ few cycles to tell a rate by itself, the part's other notes tell it: a singer's 
 from note to note (E. Prame, JASA 96, 1994).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 

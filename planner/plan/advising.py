@@ -1,7 +1,5 @@
 """The rows that move nothing: what is asked about single notes, and what is advised."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 

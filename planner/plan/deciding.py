@@ -4,8 +4,6 @@ Everything is decided in the order of the stems' codes, so that the order in the
 decides nothing.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial

@@ -1,7 +1,5 @@
 """What all decisions about a session rest on, from the first round to the last."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Each stem on its way through the plan: aimed, protected, and on the session's common clock."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol

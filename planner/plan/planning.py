@@ -4,8 +4,6 @@ Everything is decided in the order of the stems' codes, so that the order in the
 decides nothing; only the plan lists its notes in that order.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 

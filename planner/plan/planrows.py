@@ -1,7 +1,5 @@
 """Decisions as rows of the edit list, and each stem's line in the summary."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -3,8 +3,6 @@
 Nothing is decided by it: the edits stay in the list, and the advice stands beside them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Where a row lies: seconds, samples, bars and beats, labels of pictures."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any

@@ -1,7 +1,5 @@
 """Rules over many notes as rows of the edit list: those that are made, and those only advised."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

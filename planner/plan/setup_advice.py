@@ -5,8 +5,6 @@ instrument as it stood that day. The patterns are common practice, no source, as
 a fretted note varies by 2 cents from player to player anyway (R. M. Mottola's measurements).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How much each edit's fault matters where it stands: in its tolerance, its bar, its phrase."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 

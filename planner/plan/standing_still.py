@@ -5,8 +5,6 @@ corrected stems would, and its moves join those that are there. So a plan ends w
 own result has no moves: that is looked at, not hoped for.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

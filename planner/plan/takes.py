@@ -5,8 +5,6 @@ stem's as a score would be, so a take sung without a click is followed too; then
 worth touching badly may be borrowed where another take has the same one in tune.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

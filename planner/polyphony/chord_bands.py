@@ -6,8 +6,6 @@ each number; where the lines beat, none fits. The middle of its power is read in
 partial on its own, so that how far the partials of a note lie apart says how sure their mean is.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

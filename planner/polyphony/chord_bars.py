@@ -6,8 +6,6 @@ memory): no series of whole multiples, so a search for such series passes them b
 peak that begins is a note, and what lies at one odd ratio above most notes of a stem is theirs.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ A note that is known beforehand needs less evidence than one that is not, but it
 partials must stand where no other note puts any, or stand higher there than the others explain.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -5,8 +5,6 @@ is weak or absent and the second or third seems to be the note. The partials bet
 lower note has, are still there.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

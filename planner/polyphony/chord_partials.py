@@ -3,8 +3,6 @@
 The partials themselves are read off the sound in `planner.polyphony.chord_fits`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

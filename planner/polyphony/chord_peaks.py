@@ -3,8 +3,6 @@
 Of a coarse search: frequencies are true to some cents; `planner.polyphony.chord_fits` measures.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

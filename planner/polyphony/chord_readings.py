@@ -1,7 +1,5 @@
 """The cents of a chord's notes: each one's stiff string, and how sure it is."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -4,8 +4,6 @@ A coarse search only: it names notes to within some cents; `planner.polyphony.ch
 them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 

@@ -5,8 +5,6 @@ frequency (body, cabinet, microphone) make it; both are read off the partials th
 covers. With that one can ask what lower notes explain of a level, and what they do not.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """When a note of a chord begins and ends: by the level of the partials that are its own."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -4,8 +4,6 @@ An accordion's second reed lies 5 to 30 cents from its first (common practice). 
 other note's: they lie as far from the first reed's all along, as those of no other interval do.
 """
 
-from __future__ import annotations
-
 from dataclasses import fields, replace
 
 import numpy as np

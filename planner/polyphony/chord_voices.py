@@ -1,7 +1,5 @@
 """A note of a chord stem as it was found, and the stretches in which the same notes sound."""
 
-from __future__ import annotations
-
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """A chord stem from onset to onset: which notes begin, and which ring on until when."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 

@@ -5,8 +5,6 @@ Each set of notes says how loud every peak should be; the likelier set is taken,
 less at a time, and a note more must earn its price.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from fractions import Fraction
 

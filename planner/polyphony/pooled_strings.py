@@ -9,8 +9,6 @@ stiffnesses that most notes can have are what each is then expected to have (a d
 the steps of A. P. Dempster, N. M. Laird and D. B. Rubin, J. Royal Statistical Society B 39, 1977).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

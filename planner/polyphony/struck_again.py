@@ -5,8 +5,6 @@ Struck again it begins anew, and where it was as loud before nothing but the pha
 chord that is strummed once more, an inner voice under the pedal.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -5,8 +5,6 @@ not; between keys of a piano it is not, and is not looked for. What tells it are
 of the lower string, which stand higher than its odd ones lead one to expect.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.polyphony.chord_known import LOOKED_AT, expected_db

@@ -11,8 +11,6 @@ in the decay only (G. Weinreich, J. Acoust. Soc. Am. 62, 1977, 1474, from memory
 of those.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Writes a first session file for a folder of stems; whatever was guessed is marked so in it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

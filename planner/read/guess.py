@@ -4,8 +4,6 @@ Nothing here is certain; a person goes over every guess.
 The words are those that engineers write on files: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Sequence

@@ -3,8 +3,6 @@
 Words only label rows; nothing is decided by them, but that a word of the title weighs a little.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -8,8 +8,6 @@ own description at the Huygens-Fokker foundation; from memory, and checked again
 Scala archive that music21 carries (tests/read/test_scale_file.py).
 """
 
-from __future__ import annotations
-
 import math
 import re
 

@@ -3,8 +3,6 @@
 Public names are readers like those of session_values.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from itertools import pairwise

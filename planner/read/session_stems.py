@@ -1,7 +1,5 @@
 """The entries under ``stems:`` of a session file, each by itself and against the others."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

@@ -4,8 +4,6 @@ A reader takes ``(problems, value, path)`` and returns the value, or `WRONG` aft
 `Problems` what is wrong, so that one reading tells everything at once.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping

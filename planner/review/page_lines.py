@@ -4,8 +4,6 @@ An offender of a rule is drawn and heard by one typical note of those it covers;
 folds several single edits together knows the others, so that one answer can go to all of them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ in 3 chance), the dashed line what the plan leaves. All lanes have one scale, so
 all of them alike can be seen.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 

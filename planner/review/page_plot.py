@@ -12,8 +12,6 @@ Conventions
   3 chance); that of the end is not measured by itself and is drawn as the sustain's.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass

@@ -10,8 +10,6 @@ Conventions
 - Curves are tenths of a cent off the target, evenly spaced, so that a plain oscillator plays them.
 """
 
-from __future__ import annotations
-
 import math
 import struct
 from collections.abc import Sequence

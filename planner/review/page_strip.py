@@ -4,8 +4,6 @@ Geometry only, in the units of the drawing of `planner.review.page_plot`. Each o
 line of text along the same seconds; height says nothing there.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 

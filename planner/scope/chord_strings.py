@@ -5,8 +5,6 @@ different strings, none below its open note. Where every way to hold a chord put
 string, that string is told; nothing is guessed, and nothing without typed strings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Is a part as a whole off, and would one move mend it?"""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.decide.tolerances import PartRule

@@ -1,7 +1,5 @@
 """Is one pitch of a part off wherever it comes?"""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.pitch import note_name

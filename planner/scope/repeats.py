@@ -5,8 +5,6 @@ fingerings come back as well, so instruments are asked for more, and of fretted 
 pass: a string that is pulled has the pitch that the player gives it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import numpy as np

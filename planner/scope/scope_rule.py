@@ -1,7 +1,5 @@
 """One rule over many notes of a stem, and how much the notes behind it are worth."""
 
-from __future__ import annotations
-
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """Do runs of short notes begin off, so that they are heard off?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

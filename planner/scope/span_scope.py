@@ -1,7 +1,5 @@
 """Rules over a span: stretches of a part between two tunings of its instrument."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 

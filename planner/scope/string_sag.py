@@ -7,8 +7,6 @@ string or of a pitch say how it is tuned; what lies above comes from the stroke.
 is one time constant for the whole part, since one note alone hardly tells it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

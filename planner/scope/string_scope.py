@@ -1,7 +1,5 @@
 """Is one string of a fretted instrument off, wherever it is stopped?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

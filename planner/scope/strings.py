@@ -9,8 +9,6 @@ to name the gatherings are weighed against each other, so that two strings that 
 as not told apart.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache

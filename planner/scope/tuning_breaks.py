@@ -4,8 +4,6 @@ Retuned, a capo moved, a take from another hour joined on, a singer who sinks af
 creeps instead is parted where that mends most: what two numbers mend, one does not.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import compress, pairwise
 

@@ -5,8 +5,6 @@ sound 331.3 sqrt(1 + t/273.15) m/s: 3.0 cents from 20 to 21 C); strings grow lon
 told, and nothing is planned for it: another tuning between takes costs less than any edit.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -4,8 +4,6 @@ A chain of pairs rises in both lists. A pair is worth up to 1; notes passed over
 steps in time whose ratio is not the usual one (dynamic programming over pairs of like pitch).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

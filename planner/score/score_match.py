@@ -5,8 +5,6 @@ notes are chained by pitch and by how the steps in time compare, the chain says 
 note falls in the stem, and the pairs are taken there.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Whether a stem's score is used, which notes it says were meant, and what is said about it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal

@@ -4,8 +4,6 @@ All thresholds are common practice without a source, checked on synthetic melodi
 recorded instruments.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

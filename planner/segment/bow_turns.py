@@ -9,8 +9,6 @@ bowed string are harmonic, nor with what a body does to them while the pitch is 
 bispectrum: M. R. Raghuveer and C. L. Nikias, IEEE Trans. ASSP 33, 1985).
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray

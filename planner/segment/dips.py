@@ -5,8 +5,6 @@ body or a vowel; that much of a dip follows the pitch. All thresholds are common
 source, checked on synthetic melodies in rooms and on recorded instruments.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -7,8 +7,6 @@ All thresholds below are in the units of their names; where no source is named t
 practice without one, checked on synthetic melodies in rooms and on recorded instruments.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray

@@ -5,8 +5,6 @@ The pitch is then read an octave, or a twelfth, higher from one frame to the nex
 struck and nothing louder. A finger that falls on a fret is louder, or leads elsewhere.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

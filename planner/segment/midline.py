@@ -4,8 +4,6 @@ All thresholds are common practice without a source, checked on synthetic melodi
 recorded instruments.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

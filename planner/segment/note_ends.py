@@ -7,8 +7,6 @@ then takes the room's time to be gone. All figures here are common practice with
 checked on random sessions in rooms.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.model import Floats

@@ -12,8 +12,6 @@ bowed notes of random sessions, dry and in a room of 0.6 s (seeds 45200-45225); 
 half as much again, with a few that are 20 ms and more off.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ reads the old one until the new one is louder: the new note would begin late by 
 takes. Its partials that are none of the old note's say when it really began.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 

@@ -7,8 +7,6 @@ All thresholds are common practice without a source, checked on synthetic melodi
 recorded instruments.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise

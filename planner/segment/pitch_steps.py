@@ -7,8 +7,6 @@ All thresholds are common practice without a source, checked on synthetic melodi
 recorded instruments.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal

@@ -13,8 +13,6 @@ All thresholds are common practice without a source, checked on synthetic melodi
 recorded instruments.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

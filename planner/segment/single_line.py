@@ -1,7 +1,5 @@
 """A stem in which one note sounds at a time, from its sound to its notes."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.model import Note, PitchTrack, Stem

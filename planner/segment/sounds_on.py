@@ -5,8 +5,6 @@ that their frequency, measured before and after, says they must, the same sound 
 its level does meanwhile.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

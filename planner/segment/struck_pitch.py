@@ -10,8 +10,6 @@ The track is changed only where the new pitch fits what rose far better than it 
 sound. Where nothing rings both are one, so a bass with weak odd partials keeps the track's octave.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache

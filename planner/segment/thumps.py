@@ -6,8 +6,6 @@ pitch, the whole seems to repeat after two or three periods. A note so low would
 partials as well; a thump is one line, softer than the note.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 

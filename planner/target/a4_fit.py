@@ -6,8 +6,6 @@ finds the offset at A4 together with a smooth stretch that is held to zero aroun
 stretch never moves A4.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

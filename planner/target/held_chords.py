@@ -6,8 +6,6 @@ walk the pitch away; melody stays where it is; so does whatever an instrument th
 is sounding as well.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -6,8 +6,6 @@ seem surer than they are. What stands out is judged against the keys around it, 
 curve alone: where the curve fits badly, neighbours share its error.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -9,8 +9,6 @@ each stem with an offset of its own. It counts only where it is proven: the line
 stems give must explain each stem, and every instrument that cannot move by itself.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """The chords that the session file names, on the session's clock; whether they fit the music."""
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass

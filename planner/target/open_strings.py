@@ -5,8 +5,6 @@ its G 3.9 and its D 2.0, a violin's E 2.0 above. That is how the instrument is t
 such notes are judged by it. The same pitch may be stopped on another string, so they must say so.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -4,8 +4,6 @@ Everyone is first aimed at the session A4 alone. Then held notes are aimed at th
 the lead is decided, its doubles at where the plan leaves it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """What to ask the tuner for: keys that stand out, strings apart, and where that is most exposed."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 

@@ -3,8 +3,6 @@
 A wrong key calls every note by another name, and protects the leading notes of another tonic.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from planner.clashes import SoundingNote

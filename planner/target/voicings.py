@@ -7,8 +7,6 @@ the two targets (keys out of tune), and thirds and sixths so low that they beat 
 heard as growling.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

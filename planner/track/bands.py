@@ -4,8 +4,6 @@ Loading a library's filters takes longer than filtering four minutes of a stem w
 products of spectra they come from a formula and a Fourier transform that is loaded anyway.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

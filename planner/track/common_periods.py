@@ -7,8 +7,6 @@ comes back up by a whole ratio, frames that fit the new note are given to it, ba
 suddenly began to fit.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

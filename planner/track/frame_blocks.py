@@ -3,8 +3,6 @@
 Beside it stretches of frames, and the highest around each.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 
 import numpy as np

@@ -11,8 +11,6 @@ A blown note may also crack: it speaks an octave or twelfth low, and its own reg
 slowly: over twice the window of the track, where a new note comes at once.
 """
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

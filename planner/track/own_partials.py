@@ -8,8 +8,6 @@ the pitch, not in Hz. And one line alone is another sound's, a partial that leak
 low tone has several. Not asked of basses, whose thumps have a room of their own (`thumps`).
 """
 
-from __future__ import annotations
-
 import math
 from itertools import pairwise
 

@@ -6,8 +6,6 @@ of some frames are sought side by side, from each state that a stretch may begin
 are strung together: the same best way in less than half of the time.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

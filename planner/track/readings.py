@@ -1,7 +1,5 @@
 """How long a stretch of sound a pitch is read in: the lower, the longer."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -6,8 +6,6 @@ and pick and fret click. The body of a guitar answers a pluck at resonances of i
 repeats with the period, and a track of periods is clearer without it.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -4,8 +4,6 @@ The spellings are those of lead sheets (common practice; no standard exists): a 
 seventh or suspension, then tones added or altered, then a bass note.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The frozen records of a plan: what was decided for every note, and the rows of the edit list."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

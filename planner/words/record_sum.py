@@ -4,8 +4,6 @@ It is a sum of the values, not of how they lie in memory: a number that numpy ma
 number read back from a file give the same.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import hashlib
 from collections.abc import Iterator, Mapping

@@ -1,7 +1,5 @@
 """What a role means: the notes it can play, and whether several sound at once."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """The frozen records of a session file after validation: what a person asks for."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Literal
 

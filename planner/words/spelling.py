@@ -3,8 +3,6 @@
 Notes are decided about by their MIDI numbers; names only begin to matter when a plan is finished.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace

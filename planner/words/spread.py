@@ -5,8 +5,6 @@ ten may be another note without moving either much (F. R. Hampel, "The influence
 in robust estimation", J. American Statistical Association 69, 1974).
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -4,8 +4,6 @@ A time is floored to its frame. At 23.976, 29.97 and 59.94 an hour of labels wit
 lasts 3603.6 s, so the rate belongs beside every label.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping

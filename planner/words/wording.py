@@ -4,8 +4,6 @@ A sentence never carries a bare sign: a note is "4.3 flat", an edit says "lower 
 take 2". Numbers carry one decimal below 10 cents and none above, as they deserve no more.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterable

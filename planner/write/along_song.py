@@ -4,8 +4,6 @@ What moves in all parts alike is the song's: a machine, or the whole band. What 
 is that part's own.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

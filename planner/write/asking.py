@@ -6,8 +6,6 @@ changes the plan. A producer answers ten questions, not two hundred: what comes 
 asked once, and what is heard longest comes first.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from dataclasses import dataclass, replace

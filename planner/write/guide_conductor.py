@@ -1,7 +1,5 @@
 """Track 0 of a guide: how to use it in words, tempo, meters, keys, and markers."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable
 

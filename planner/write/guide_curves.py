@@ -8,8 +8,6 @@ Conventions
   lies more than a semitone from 440 Hz) tells the instrument.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import mido

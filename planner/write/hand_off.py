@@ -1,7 +1,5 @@
 """The hand-off sheet: what goes to the mix with the files, on a page or two, to print and tick."""
 
-from __future__ import annotations
-
 from collections import Counter
 from typing import get_args
 

@@ -1,7 +1,5 @@
 """The plan in a few sentences: where A4 stands, what is proposed, what was measured, cautions."""
 
-from __future__ import annotations
-
 from planner.clear.stays_sour import CHORDS_STAY, NOBODYS
 from planner.pitch import STANDARD_A4_HZ, cents, note_name
 from planner.words.plan_model import Plan

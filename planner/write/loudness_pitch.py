@@ -1,7 +1,5 @@
 """Notes whose pitch the ear hears differently when they are loud: said as advice, never an edit."""
 
-from __future__ import annotations
-
 import math
 
 from planner.pitch import note_name

@@ -1,7 +1,5 @@
 """Texts of a session in Markdown: kept on one line and harmless, and laid out as tables."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

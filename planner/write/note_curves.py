@@ -1,7 +1,5 @@
 """A note moment by moment: the pitch that was heard, and what the plan adds to it."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

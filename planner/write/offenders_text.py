@@ -1,7 +1,5 @@
 """The producer's list in words, as Markdown: most relief first, and where to stop."""
 
-from __future__ import annotations
-
 from planner.answer.ledger import owner_of
 from planner.words.plan_model import Offender, Plan, Row
 from planner.words.wording import (

@@ -3,8 +3,6 @@
 No absolute path, no clock, no host name: the same input gives the same record.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """What the editor's minutes buy: sour seconds against edits, in a sentence and a small table."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from planner.words.plan_model import Plan

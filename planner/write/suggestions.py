@@ -1,7 +1,5 @@
 """What players could try next time, in kind words about notes and instruments, not about people."""
 
-from __future__ import annotations
-
 from statistics import median
 
 from planner.model import FIXED_ROLES, VOICE_ROLES

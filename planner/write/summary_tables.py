@@ -1,7 +1,5 @@
 """The tables of the tuning summary: what minutes buy, stems, keys, pitches, strings, what stays."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 Pure counting over a `Plan`; `planner.summary` and `planner.page` put it into words.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections import defaultdict

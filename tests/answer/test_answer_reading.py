@@ -1,7 +1,5 @@
 """One answer out of plain data; faults are told with their place in test_answers_file."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

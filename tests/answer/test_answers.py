@@ -1,7 +1,5 @@
 """All answers to a row come to one ruling; who wins, and what is listed as a contradiction."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """What changed from one plan to the next."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.answer.changes import anything, changes_since, since_sentence

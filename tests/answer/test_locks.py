@@ -1,7 +1,5 @@
 """Locks over a stem, bars or a section: read in words, and the rows they freeze."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

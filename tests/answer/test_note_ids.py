@@ -1,7 +1,5 @@
 """Notes keep their ids from run to run: the same, moved, cut, joined, gone and come back."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

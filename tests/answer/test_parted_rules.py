@@ -1,7 +1,5 @@
 """Rules over locked and unlocked notes: parted, frozen where locked, free elsewhere."""
 
-from __future__ import annotations
-
 import csv
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What can be answered to a question: notes, a yes where it says something, the words to type."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Replies in a person's own words and the page's export, read into answers."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """A reply in a person's own words becomes single answers."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

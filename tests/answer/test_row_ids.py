@@ -1,7 +1,5 @@
 """Rules, questions and advice keep their ids from run to run."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.answer.ledger import Ledger

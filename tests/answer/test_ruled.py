@@ -1,7 +1,5 @@
 """People's rulings in a plan: refused, halved, set by hand, locked, and what goes before them."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

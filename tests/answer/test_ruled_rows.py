@@ -1,7 +1,5 @@
 """Human columns of the rows: carried over, opened again, orphaned, never lost."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

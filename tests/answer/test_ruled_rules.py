@@ -1,7 +1,5 @@
 """People's rulings in rules: what is not looked for again, and where a rule lies."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.answer.answers import Entry, Override

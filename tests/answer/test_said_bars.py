@@ -1,7 +1,5 @@
 """Where a rule lies, in people's words."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """What takes an answer back or bounds it, and what is a comment."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.answer.replies import placed

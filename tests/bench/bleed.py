@@ -6,8 +6,6 @@ notes alone and, heard once more, with what stems share in phase, how many true 
 them, and how sure the paths are. Errors of kept notes stand beside what is stated.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

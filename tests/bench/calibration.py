@@ -8,8 +8,6 @@ ends). A normal error is covered in 68 and 95 of a hundred
 cases.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from dataclasses import dataclass, replace

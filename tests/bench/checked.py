@@ -8,8 +8,6 @@ nobody asked for moved by 11. Prints what `planner check` says of each kind, whe
 found for one that was set.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from collections import Counter, defaultdict

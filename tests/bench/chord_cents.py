@@ -12,8 +12,6 @@ one and within two of the stated uncertainties are told of the first comparison;
 second, whose truth no reading of the planner's moves. What was left unmeasured is counted.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from dataclasses import dataclass, field

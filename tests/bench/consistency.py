@@ -7,8 +7,6 @@ onsets of notes found in both should differ by no more than both doubts together
 hundred by no more than twice that.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Iterator
 from dataclasses import dataclass

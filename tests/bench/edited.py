@@ -7,8 +7,6 @@ by `planner.compare.edited_notes`, how many moved notes are told wrongly, and ho
 read apart.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from collections import Counter

@@ -7,8 +7,6 @@ semitones higher ("formants"), white noise 20 dB under it ("noise"). Prints how 
 told, and how far bands read apart.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections import Counter, defaultdict
 

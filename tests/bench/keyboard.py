@@ -7,8 +7,6 @@ strings 1.2 to 4 cents apart, a minute of chords in a room; once damped, once wi
 every chord half a second into the next.
 """
 
-from __future__ import annotations
-
 import argparse
 import time
 from collections import Counter

@@ -11,8 +11,6 @@ of its first partial (as in `tests.bench.chord_cents`): median, 95 in 100, and p
 and two stated uncertainties.
 """
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import dataclass, field
 from pathlib import Path

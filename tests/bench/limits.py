@@ -11,8 +11,6 @@ The bound is that of the partials which the planner hears (under 7.2 kHz), on th
 with amplitudes and phases unknown, and slope unknown, and B where the string is stiff.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ where that is installed (``pip install --no-deps basic-pitch`` and ``pip install
 a network for any number of voices, which gives whole semitones; bends are left out of its pitch.
 """
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import io

@@ -9,8 +9,6 @@ their bow every 3.5 s, which are notes of their own; a few files are named a sem
 wrong. So no score is 1; what counts is that nothing is lost and little is made up.
 """
 
-from __future__ import annotations
-
 import argparse
 import re
 from pathlib import Path

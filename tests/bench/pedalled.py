@@ -7,8 +7,6 @@ planner's own rooms, and a note counts as found where its pitch begins within 0.
 what is found without a score is measured by the same places.
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 from pathlib import Path

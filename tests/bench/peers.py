@@ -8,8 +8,6 @@ the same windows that ours is judged by, and where a note begins is given to the
 Times depend on the machine and on what else it does; nothing here passes or fails.
 """
 
-from __future__ import annotations
-
 import argparse
 import importlib.util
 import resource

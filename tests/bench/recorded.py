@@ -5,8 +5,6 @@ of it, is one note; it is counted how often one note is found. Ensembles, drones
 waves are left out: they are not one player's note.
 """
 
-from __future__ import annotations
-
 import re
 import warnings
 

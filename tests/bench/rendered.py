@@ -11,8 +11,6 @@ the planner). Behind it what became of the notes: found, right but off in time, 
 wrong, another pitch, missed, and notes found that nobody played.
 """
 
-from __future__ import annotations
-
 import argparse
 import subprocess
 import tempfile

@@ -5,8 +5,6 @@ makes a close recording sound distant (reverberation 12 dB under the direct soun
 are off, how many are left blank, and how often one and two stated uncertainties cover the error.
 """
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import dataclass
 

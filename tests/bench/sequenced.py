@@ -13,8 +13,6 @@ that has no pitch, and is neither asked for nor counted. Files whose pitch is no
 librosa's yin, are left out.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Mapping
 from dataclasses import dataclass

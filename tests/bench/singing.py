@@ -4,8 +4,6 @@ Note F1 of MIREX, as `tests.bench.waveguides` has it, on voices that are a glott
 (`tests.tones.singing`), dry and in a room of 0.6 s, and how many firm notes are none.
 """
 
-from __future__ import annotations
-
 import argparse
 import warnings
 

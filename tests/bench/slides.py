@@ -6,8 +6,6 @@ or slower at both ends. It is counted how often one note is found, of a slide tw
 rest may be called a note, so a fall that ends slowly is not asked for.
 """
 
-from __future__ import annotations
-
 import argparse
 from itertools import product
 from typing import Literal

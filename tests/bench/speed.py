@@ -7,8 +7,6 @@ and once more in the same; beside librosa's yin and pyin on the same samples, pi
 Times depend on the machine and on what else it does; nothing here passes or fails.
 """
 
-from __future__ import annotations
-
 import argparse
 import os
 import subprocess

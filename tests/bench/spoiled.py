@@ -5,8 +5,6 @@ four of five one stretch has another level, lies elsewhere in time, is silent, o
 Prints how many are told with their kind, size and place, and what is told that was not made.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from collections import Counter

@@ -5,8 +5,6 @@ two soundfonts. Note F1 (pitch within 50 cents) with starts within 50, 100 and 2
 samples take a tenth of a second to speak, and sections are detuned by tens of cents in themselves.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from pathlib import Path

@@ -5,8 +5,6 @@ stiffness scatters a little or much around the law; ``--sounding 4`` also plays 
 measured guitars, low on the neck and in the middle of it, and goes from sound to string.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections import Counter

@@ -5,8 +5,6 @@ cents, parts of one tuning (24 to 200 notes), players who wander, and tunings th
 how far notes lie from the one number for all, and from the number of their stretch.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

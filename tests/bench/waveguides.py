@@ -4,8 +4,6 @@ Note F1 of MIREX, as `tests.bench.melodies` has it, on bowed and plucked lines t
 partials (`tests.tones.waveguides`), and how many firm notes are none.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Callable
 from functools import partial

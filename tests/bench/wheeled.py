@@ -11,8 +11,6 @@ first note of a stroke begins where it is heard alone (`tests.bench.rendered`), 
 where written.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which rows a plan keeps, and what is decided otherwise because of the clashes."""
 
-from __future__ import annotations
-
 from deciding import line, note, plan, stem
 
 

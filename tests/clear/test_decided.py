@@ -1,7 +1,5 @@
 """Rows as moves, and the state that they lead to."""
 
-from __future__ import annotations
-
 import pytest
 from deciding import line, note, plan, stem
 

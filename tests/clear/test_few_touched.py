@@ -1,7 +1,5 @@
 """The plan that moves few notes: what it keeps of rules, and what it puts back."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

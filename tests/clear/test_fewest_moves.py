@@ -1,7 +1,5 @@
 """The order that clears most for each edit, against trying every choice there is."""
 
-from __future__ import annotations
-
 from itertools import combinations
 
 import numpy as np

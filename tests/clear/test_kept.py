@@ -1,7 +1,5 @@
 """What the search for the fewest moves knows of a rule."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.clear.kept import NOTHING_YET, rule_key

@@ -1,7 +1,5 @@
 """Rows as lines: what each moves, and which are one."""
 
-from __future__ import annotations
-
 from planner.clear.move_lines import Proposal, line_of, lines_of
 from planner.clear.sour_time import sour_map
 from tests.test_clashes import sounding

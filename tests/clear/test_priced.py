@@ -1,7 +1,5 @@
 """Which notes to touch at a price: beside every possible choice."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Sour time as moves change it, against adding everything up anew."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What stays sour once all is made, and why."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What stands above the stop line, against every choice of so many lines."""
 
-from __future__ import annotations
-
 from itertools import combinations
 
 import numpy as np

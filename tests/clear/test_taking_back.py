@@ -1,7 +1,5 @@
 """All moves made, then taken back: what stays, against every choice there is."""
 
-from __future__ import annotations
-
 import itertools
 
 import numpy as np

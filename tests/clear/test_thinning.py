@@ -1,7 +1,5 @@
 """How much beating goes with each row, every pair by itself."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

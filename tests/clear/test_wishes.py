@@ -1,7 +1,5 @@
 """Notes inside their tolerance: which of them are worth an edit, weighed together."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
 from typing import Any

@@ -1,7 +1,5 @@
 """Edited notes that are gone, or louder than they were; what the whole file does is no fault."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """How late one file is against another: whole samples, parts of one, either polarity."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

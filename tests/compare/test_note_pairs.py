@@ -1,7 +1,5 @@
 """Notes found again in another file, however late, and what they moved by."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

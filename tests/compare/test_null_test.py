@@ -1,7 +1,5 @@
 """The null test on made-up bounces whose delay, gain and changed stretches are exact."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache

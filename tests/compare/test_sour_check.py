@@ -1,7 +1,5 @@
 """Sour seconds as recorded, as planned and as measured, against the plan's own count."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

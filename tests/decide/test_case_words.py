@@ -1,7 +1,5 @@
 """Words that a reason is filled in with."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.decide.case_words import words_of

@@ -1,7 +1,5 @@
 """Who is named in a clash, and how it is said."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import permutations
 

@@ -1,5 +1,3 @@
-from __future__ import annotations
-
 import pytest
 from deciding import A4, line, note, plan, session, stem
 

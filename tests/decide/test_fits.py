@@ -1,7 +1,5 @@
 """What a note does, on both sides of an edge; with the table around it in `test_rules`."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Which notes inside their tolerance may be moved, each edge on both sides."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

@@ -1,5 +1,3 @@
-from __future__ import annotations
-
 import pytest
 from deciding import contour, note
 from invented_plan import judged

@@ -1,7 +1,5 @@
 """The edits a note would get, and how much of its error each leaves."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.decide import note_edits

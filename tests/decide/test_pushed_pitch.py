@@ -1,7 +1,5 @@
 """Pitch that goes with level: in a voice, under a hand, and where the band is full."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """From a plan to a reply to the next plan, through the command line, on tones with exact truth."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import shutil

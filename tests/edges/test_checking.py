@@ -3,8 +3,6 @@
 Bounces are rendered anew from the corrected truth, so that no recording is processed anywhere.
 """
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 from typing import Any

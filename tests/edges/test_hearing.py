@@ -1,7 +1,5 @@
 """One stem from its file to measured notes."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Faults inside files that a session names: told with the session's line and field as well."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import mido

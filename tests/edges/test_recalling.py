@@ -1,7 +1,5 @@
 """What earlier runs left, brought together for a new one."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """A first session file: what stands against it is said before a stem is listened to."""
 
-from __future__ import annotations
-
 import tempfile
 from pathlib import Path
 

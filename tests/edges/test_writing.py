@@ -1,7 +1,5 @@
 """Excerpts are read where the notes lie, from files that stay as they are."""
 
-from __future__ import annotations
-
 import io
 from dataclasses import replace
 from pathlib import Path

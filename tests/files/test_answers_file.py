@@ -1,7 +1,5 @@
 """The answers file: added to byte for byte, whole or not at all, never among the audio."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Reading stems: facts, alignment, odd files, names; and that nothing is ever opened to write."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import hashlib

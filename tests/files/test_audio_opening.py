@@ -1,7 +1,5 @@
 """What a header alone says: form and time stamp, without a sample decoded."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from unittest import mock
 

@@ -1,7 +1,5 @@
 """A constant offset, through a file or for some of it, is not heard as a note."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which bounce is which stem's, by name."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

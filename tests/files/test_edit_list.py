@@ -1,7 +1,5 @@
 """The edit list on disk: YAML for two versions, CSV, and the promise kept."""
 
-from __future__ import annotations
-
 import csv
 import importlib.util
 import io

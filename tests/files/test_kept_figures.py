@@ -1,7 +1,5 @@
 """The planner's own figures are kept, read back the same, and never read where they are stale."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import replace
 from pathlib import Path

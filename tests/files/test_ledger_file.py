@@ -1,7 +1,5 @@
 """The ledger's table reads back as it was written, and a broken one is told."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

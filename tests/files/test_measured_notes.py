@@ -1,7 +1,5 @@
 """What was measured is kept, read back the same, and never read where it would be stale."""
 
-from __future__ import annotations
-
 import dataclasses
 import json
 import shutil

@@ -1,7 +1,5 @@
 """MIDI files: foreign ones read leniently or refused in words, ours written whole or not at all."""
 
-from __future__ import annotations
-
 import struct
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """Plans of earlier runs read back: which is the latest, and what people typed into their lists."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Plan folders appear whole or not at all, and never among the audio."""
 
-from __future__ import annotations
-
 import errno
 import os
 import threading

@@ -1,7 +1,5 @@
 """Words or a file of words; what is no text is told."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

@@ -1,7 +1,5 @@
 """Reading session files, and writing a first one without touching anything."""
 
-from __future__ import annotations
-
 import errno
 import os
 from pathlib import Path

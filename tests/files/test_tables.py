@@ -1,7 +1,5 @@
 """CSV tables: RFC 4180, the guard against formulas, and the two tables of a plan."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

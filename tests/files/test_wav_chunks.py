@@ -1,7 +1,5 @@
 """Chunks of WAV files, against the published layouts and an independent reader."""
 
-from __future__ import annotations
-
 import io
 import struct
 from pathlib import Path

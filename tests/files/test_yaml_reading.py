@@ -1,7 +1,5 @@
 """Reading YAML: the 1.2 core schema, lines, and faults told in words."""
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What facts and notes about invented stems make the planner say."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Two microphones of one performance are told from two players in unison."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Where notes lie in time: late doubles, tempo maps that do not fit; both sides of each edge."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Two roles that were exchanged: asked with what speaks for and against it, not otherwise."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

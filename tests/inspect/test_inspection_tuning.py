@@ -1,7 +1,5 @@
 """How stems are tuned together: told once, of the song, of one stem, or of the reference."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Notes that are another stem leaking in are dropped; notes that only resemble one are kept."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 

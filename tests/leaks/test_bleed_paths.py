@@ -1,7 +1,5 @@
 """How loud stems leak into each other, against paths that were built first."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, tone, with_floor

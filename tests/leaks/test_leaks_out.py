@@ -1,7 +1,5 @@
 """What leaks in is turned down, what a stem plays itself is not, and nothing else changes."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Mains hum taken out of stems, against hum that was put there."""
 
-from __future__ import annotations
-
 from functools import cache
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What is kept of a stem's sound: levels, phases and places of its partials."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

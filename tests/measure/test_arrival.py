@@ -1,7 +1,5 @@
 """When a pitch has come to its sustain: lines whose arrival follows from how they are made."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

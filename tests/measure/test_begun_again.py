@@ -1,7 +1,5 @@
 """Two notes of one pitch that were taken for one are not firm."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, moments, tone, with_snr

@@ -1,7 +1,5 @@
 """A smooth line in noise is known as well as its noise allows; of others nothing is said."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, cents_between, moments, steady, tone, with_snr

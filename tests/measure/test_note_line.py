@@ -1,7 +1,5 @@
 """The windows of a note lie where the trade has them, and end where its string is stopped."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """A note's samples at the rate it is measured at, and the prior pitch along them."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone

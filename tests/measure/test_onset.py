@@ -1,7 +1,5 @@
 """The pitch of a note at its onset, read from a short window and from nothing outside it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Partials tied to one pitch and B: the law of the stiff string, weights, doubts."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

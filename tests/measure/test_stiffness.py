@@ -1,7 +1,5 @@
 """B of each note: measured on strings, pooled over a pitch, 0 for what is driven."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

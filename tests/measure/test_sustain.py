@@ -1,7 +1,5 @@
 """A sustain is the mean of its line, as well known as what moves the line allows."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, moments, tone, with_snr

@@ -1,7 +1,5 @@
 """A vibrato is found with its rate, width and centre; what only wobbles is none."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, cents_between, faded, laid_out, measured_notes, moments, stem_of, tone

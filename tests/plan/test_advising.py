@@ -1,7 +1,5 @@
 """Rows that move nothing: questions about notes, and advice, numbered stem by stem."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """What is decided about a note for what sounds beside it, some rules made or none."""
 
-from __future__ import annotations
-
 import pytest
 from deciding import line, note, plan, stem
 

@@ -1,7 +1,5 @@
 """Where edits lie thick: another take of some bars, or a double left out, on either side."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Where a row lies, in every count."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

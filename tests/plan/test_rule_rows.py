@@ -1,7 +1,5 @@
 """Rules as rows: how severe one is beside how strictly its notes are judged."""
 
-from __future__ import annotations
-
 import pytest
 from deciding import TOLERANCES, line, stem
 

@@ -1,7 +1,5 @@
 """What was found in an earlier try is taken again only where the same is asked."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.answer.ruled_rows import NOTHING

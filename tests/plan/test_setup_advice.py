@@ -3,8 +3,6 @@
 The patterns: common practice, no source, but for the nut's, which a measured guitar shows.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What a fault counts for where it stands in its phrase and its key."""
 
-from __future__ import annotations
-
 from planner.words.session_model import KeyMark
 from tests.deciding import line, plan, stem
 

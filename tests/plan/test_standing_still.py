@@ -1,7 +1,5 @@
 """A plan is decided again on what its own moves lead to: what joins it, and where that ends."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

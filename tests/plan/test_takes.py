@@ -1,7 +1,5 @@
 """Notes of other takes: found beside the stem's, and proposed only where clearly better."""
 
-from __future__ import annotations
-
 import csv
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Bands of sections that are made here: players whose mean pitch is known."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.model import Floats

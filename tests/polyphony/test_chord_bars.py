@@ -3,8 +3,6 @@
 Bars are made here from the modes of a free bar, so the truth is exact.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from mir_eval.transcription import match_notes

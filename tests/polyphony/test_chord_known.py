@@ -1,7 +1,5 @@
 """Chord stems beside a score: known notes found, unplayed ones not, cents from free partials."""
 
-from __future__ import annotations
-
 from functools import cache
 
 import numpy as np

@@ -5,8 +5,6 @@ memory) with its published usual stiffness (`typical_b`); how much a soundboard 
 partials is common practice, no source: "some tens of decibels".
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray

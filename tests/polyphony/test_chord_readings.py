@@ -1,7 +1,5 @@
 """How sure a chord's notes are, by which of their partials were read."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which notes a stretch's peaks name, before they are weighed."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.polyphony.chord_peaks import Peaks

@@ -3,8 +3,6 @@
 The notes are made here from a known source and a known body, so the truth is exact.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray

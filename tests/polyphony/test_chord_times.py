@@ -1,7 +1,5 @@
 """When notes of a chord begin: swells of one place together, strokes within a hand's time."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

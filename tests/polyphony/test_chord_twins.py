@@ -1,7 +1,5 @@
 """Two reeds to a key: the second is no note, and leaves open which of them is the pitch."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from mir_eval.transcription import match_notes

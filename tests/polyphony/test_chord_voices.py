@@ -1,7 +1,5 @@
 """Which notes of a chord stem sound beside a moment."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from planner.polyphony.chord_voices import Beside, Voice

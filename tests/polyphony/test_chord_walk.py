@@ -3,8 +3,6 @@
 The chords are struck strings made here (`test_chords.struck`), so their notes are known.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from bench.waveguides import scores

@@ -1,7 +1,5 @@
 """Octaves and twelfths told by levels, of peaks that are made here from notes that are known."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

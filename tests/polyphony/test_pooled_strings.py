@@ -4,8 +4,6 @@ The law is that of a stiff string (H. Fletcher, JASA 36, 1964, 203, from memory)
 another note's, and how far the others stray, is drawn.
 """
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Strings that ring on or begin anew, made here from the law of a stiff string."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

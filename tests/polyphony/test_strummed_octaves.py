@@ -4,8 +4,6 @@ The strings are plucked ones made here (`test_chords.struck`); shapes of open ch
 practice, no source.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Strings of one key apart: found, sized and told from everything else that moves in a note."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

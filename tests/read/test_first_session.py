@@ -1,7 +1,5 @@
 """The first session file that is written from guesses."""
 
-from __future__ import annotations
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -1,7 +1,5 @@
 """Guessing what a stem is, from its name or its sound."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.read.guess import guess_from_name, guess_from_sound

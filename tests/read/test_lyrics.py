@@ -1,7 +1,5 @@
 """Words on notes: from a session's lines, from a score's lyric events; on rows and headlines."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 

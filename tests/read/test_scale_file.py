@@ -1,7 +1,5 @@
 """Scale files against the scales that music21 carries, and against published tables."""
 
-from __future__ import annotations
-
 import importlib.util
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The lines of the review page: offenders above the stop line, then questions."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from invented_plan import OFFENDER, QUESTION, RULE, judged, plan, row

@@ -1,7 +1,5 @@
 """What the review page plays: the right stretch, true to the stem but for gain and soft edges."""
 
-from __future__ import annotations
-
 import io
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Bar lines and the strip of the review page's drawings: right place, right name, no overlap."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 from invented_plan import judged

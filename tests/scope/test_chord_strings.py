@@ -1,7 +1,5 @@
 """Strings of chords: told where pitch and the reach of a hand leave no choice, and what follows."""
 
-from __future__ import annotations
-
 from itertools import permutations
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The repeat test on invented phrases."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Runs of short struck notes: what is heard of them, and plans that leave nothing for another."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

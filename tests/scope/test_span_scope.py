@@ -1,7 +1,5 @@
 """Rules over the stretch of a part between two tunings."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

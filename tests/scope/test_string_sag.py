@@ -4,8 +4,6 @@ The fall is written down before it is asked for: exponential, as Legge and N. H.
 have it for a string whose tension follows the square of its amplitude.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

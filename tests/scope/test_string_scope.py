@@ -1,7 +1,5 @@
 """A string that is off is found as one rule, proven on other frets than it was found on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import replace
 

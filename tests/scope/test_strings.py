@@ -1,7 +1,5 @@
 """String and fret from stiffness and pitch, held against measured guitars and against takes."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

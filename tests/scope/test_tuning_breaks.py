@@ -1,7 +1,5 @@
 """Tuning breaks: found where there is one, and nowhere else."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

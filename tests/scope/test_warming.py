@@ -1,7 +1,5 @@
 """A warming room in invented parts."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Playing beside its score: lines and chords whose notes are known one by one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

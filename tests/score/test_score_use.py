@@ -1,7 +1,5 @@
 """Whether a score is used, and what is said about it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

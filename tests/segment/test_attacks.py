@@ -1,7 +1,5 @@
 """Something begins: struck, or rising out of silence."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import bent, faded, laid_out, moments, steady, stem_of, tone, with_floor

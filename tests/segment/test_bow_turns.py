@@ -4,8 +4,6 @@ A mirrored sawtooth is the law (H. von Helmholtz, "On the Sensations of Tone", f
 on strings that sound as waves run along them are in `tests.tones.waveguides`.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from bench.waveguides import scores

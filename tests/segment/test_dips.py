@@ -1,7 +1,5 @@
 """Dips of a level: where, how deep, how long, and what the pitch explains of them."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Rings, breaths and bleed are no notes; faint slurs and strokes under others are."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import (

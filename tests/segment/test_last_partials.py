@@ -1,7 +1,5 @@
 """A string whose odd partials die first rings out as one note; an octave played is another."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import found_notes, laid_out, steady, stem_of, tone

@@ -1,7 +1,5 @@
 """Vibrato becomes its midline; steps and short lines are left alone."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

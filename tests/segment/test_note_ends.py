@@ -1,7 +1,5 @@
 """A note ends where it is stopped or let go, not where the room has died away."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, found_notes, steady, stem_of, tone

@@ -1,7 +1,5 @@
 """Starts of notes are placed where they are heard to begin, and say how well that is known."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

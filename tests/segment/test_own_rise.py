@@ -1,7 +1,5 @@
 """A note that comes in under another one begins when its own partials do."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone, with_snr

@@ -1,7 +1,5 @@
 """A pitch line takes a step where another pitch stays; wild frames and unrest are none."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

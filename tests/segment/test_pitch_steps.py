@@ -1,7 +1,5 @@
 """A pitch line steps from note to note; vibrato, scoops and slides do not count as steps."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A sound that goes on begins again: bow changes and syllables are found, vibrato is none."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import (

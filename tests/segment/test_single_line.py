@@ -1,7 +1,5 @@
 """Few notes below an instrument's usual range are octave errors; many are a larger instrument."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, stem_of, tone

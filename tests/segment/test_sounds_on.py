@@ -1,7 +1,5 @@
 """A string that only gets louder is not struck again; one that is struck begins anew."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone, with_floor

@@ -1,7 +1,5 @@
 """What rises at a stroke is read as the new note, and nothing else is touched."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

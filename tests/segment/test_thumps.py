@@ -1,7 +1,5 @@
 """One line under a note's partials is a thump; a note below has odd partials of its own."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import laid_out, moments, steady, stem_of, tone

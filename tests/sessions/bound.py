@@ -17,8 +17,6 @@ and every held note beyond its tolerance: an integer programme, solved by SciPy 
 proof of how far it may be off counted in.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Mapping
 

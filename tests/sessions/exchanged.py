@@ -5,8 +5,6 @@ the wrong role, and says whether the pair is asked about; and hears all in the r
 nobody may be.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from pathlib import Path

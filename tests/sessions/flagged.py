@@ -9,8 +9,6 @@ itself. Of the whole, what is left of the sour seconds with a fifth of the notes
 once the questions which note was meant are answered, rightly.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from collections.abc import Iterator

@@ -9,8 +9,6 @@ A4. Prints each row beside what was planted and beside the mean of what was play
 anybody could know; of strings the mean is that of sustains, a cent or so over where they rest.
 """
 
-from __future__ import annotations
-
 import argparse
 import tempfile
 from dataclasses import dataclass

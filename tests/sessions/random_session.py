@@ -5,8 +5,6 @@ from the seed, so that no constant can be tuned to one sound. Nothing is measure
 the pitch line that each sound was made from.
 """
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -6,8 +6,6 @@ notes) on a scatter that differs from session to session. Prints how many sour s
 leaves, after a fifth of the notes and after all.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 import time

@@ -5,8 +5,6 @@ and there), leaves some notes out and has some that nobody played, and the bass 
 up, as usual (common practice, no source).
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A4 and stretch fitted to the notes of one stem, whatever is made of them afterwards."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

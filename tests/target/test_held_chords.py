@@ -1,7 +1,5 @@
 """Held chords by name, and pure intervals by their published sizes."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

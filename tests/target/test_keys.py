@@ -1,7 +1,5 @@
 """Key by key: planted offsets come back with their size, and good pianos show no bad key."""
 
-from __future__ import annotations
-
 from functools import cache
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The whole song's movement: found where all stems share it, and nowhere else."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

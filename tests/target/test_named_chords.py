@@ -1,7 +1,5 @@
 """Chords that a session names: where they lie, what they change, and whether they fit."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest

@@ -1,7 +1,5 @@
 """Open strings in pure fifths: told by what their notes do, each edge on both sides."""
 
-from __future__ import annotations
-
 import pytest
 from deciding import A4, line, made_of, note, part_ground, session, stem
 

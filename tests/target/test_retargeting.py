@@ -1,7 +1,5 @@
 """Targets that rest on other stems: held chords and planned leads."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What the tuner is asked for, and where two fixed instruments hold unisons apart."""
 
-from __future__ import annotations
-
 import pytest
 from deciding import A4, note, plan, session, stem
 

@@ -1,7 +1,5 @@
 """Whether the notes that sound belong to the keys that the session names."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Held chords of a fixed instrument: sour ones are found with their beats, clean ones are not."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from deciding import A4, note, session, stem

@@ -5,8 +5,6 @@ a pitch line, noise at a given level under them, and silence around them. Freque
 in seconds, levels in dB; chance comes from a generator that the caller gives.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

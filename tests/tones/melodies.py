@@ -5,8 +5,6 @@ of it is invented; "usual" sizes (a finger falls in 4 ms, a bend takes 0.1 s and
 change 6 to 18 ms on a wind instrument and 30 to 70 ms in a voice) are common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -15,8 +15,6 @@ on through the consonant, some who annotate put the border at the one end, some 
 it is the middle. Under one vowel it is where the pitch is half-way.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cache
 

@@ -5,8 +5,6 @@ begin nearly in phase; each has a height of its own, and each partial dies in tw
 soundboard's "double decay"; G. Weinreich, J. Acoust. Soc. Am. 62, 1977, 1474, from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

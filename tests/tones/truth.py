@@ -3,8 +3,6 @@
 Nothing is measured here: `planner.demo.tones` carries the line, and the windows are written down.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Filters made of spectra are those that a signal library makes of differences."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt, sosfiltfilt

@@ -1,7 +1,5 @@
 """The period that a note shares with the ring of another is given to the note."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, laid_out, steady, stem_of, tone

@@ -1,7 +1,5 @@
 """A stem by the piece is the stem; stretches are half-open; the highest around is a library's."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 import soxr

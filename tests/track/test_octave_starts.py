@@ -1,7 +1,5 @@
 """A tone that begins in its even partials is one note; a true octave leap is two."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import found_notes, laid_out, moments, stem_of, with_floor

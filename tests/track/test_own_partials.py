@@ -1,7 +1,5 @@
 """A growl is no octave: a pitch read low must show partials of its own, more than one."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import found_notes, moments, stem_of, with_floor

@@ -1,7 +1,5 @@
 """Of all ways through the periods offered, the search takes the best."""
 
-from __future__ import annotations
-
 import itertools
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What no string repeats is pressed down before its periods are looked for."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone

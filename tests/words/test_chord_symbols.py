@@ -1,7 +1,5 @@
 """Chord symbols, held against another package's reading of them."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.temperament import PITCH_CLASSES

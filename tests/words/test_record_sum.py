@@ -1,7 +1,5 @@
 """One sum for equal values, another for any other."""
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import dataclass, replace
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """What each role means."""
 
-from __future__ import annotations
-
 import pytest
 
 from planner.model import FIXED_ROLES, ROLES

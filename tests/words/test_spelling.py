@@ -1,7 +1,5 @@
 """Names of notes by the key of their place, the same in every output."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Middle and scatter of readings are those of the many, whatever a few of them say."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from scipy.stats import median_abs_deviation, norm

@@ -1,7 +1,5 @@
 """Timecode labels, against the counting rule of SMPTE ST 12-1."""
 
-from __future__ import annotations
-
 import math
 from fractions import Fraction
 

@@ -1,7 +1,5 @@
 """Sentences: places as a person would say them."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

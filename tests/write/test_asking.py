@@ -1,7 +1,5 @@
 """Which questions are asked, in which order, and what becomes of the rest."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """The hand-off sheet: everything the next person needs, on two pages."""
 
-from __future__ import annotations
-
 import textwrap
 from dataclasses import replace
 

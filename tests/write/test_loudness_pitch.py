@@ -1,7 +1,5 @@
 """Pitch against loudness: the published level term, and which notes are told."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

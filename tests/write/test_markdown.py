@@ -1,7 +1,5 @@
 """Texts of a session in Markdown: harmless, on one line, in tables."""
 
-from __future__ import annotations
-
 from planner.write.markdown import plain, table
 
 

@@ -1,7 +1,5 @@
 """The producer's list in words: lines, and the stop line at its end."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from planner.write.offenders_text import offenders_markdown, often, stop_line

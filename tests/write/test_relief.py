@@ -1,7 +1,5 @@
 """What the editor's minutes buy, in words and as a table."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 

@@ -1,7 +1,5 @@
 """The table of strings and frets: counts, mean errors, and how many notes were told."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from deciding import note, plan, session, stem
