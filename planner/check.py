@@ -11,14 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from planner.compare.note_pairs import (
-    LEAST_DOUBT_CENTS,
-    WHOLE_NOTE,
-    At,
-    Pair,
-    Paired,
-    Reading,
-)
+from planner.compare.note_pairs import LEAST_DOUBT_CENTS, WHOLE_NOTE, At, Pair, Paired, Reading
 from planner.compare.null_test import NullTest
 from planner.words.plan_model import MOVING_ACTIONS, Row, State
 from planner.words.spread import doubt_of_middle, spread_of

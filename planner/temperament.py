@@ -69,7 +69,7 @@ TEMPERAMENTS: Mapping[str, Temperament] = MappingProxyType(
                 ("C G D A E", 3 / 16 * _S),
                 ("Bb F C", _YOUNG_1_OUTER_CENTS),
                 ("E B F#", _YOUNG_1_OUTER_CENTS),
-            ),
+            )
         ),
         "young-2": Temperament(narrowed=(("C G D A E B F#", _P / 6),)),
         "kellner": Temperament(narrowed=(("C G D A E", _P / 5), ("B F#", _P / 5))),

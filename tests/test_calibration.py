@@ -15,12 +15,7 @@ from bench.rooms import hear
 from sessions.random_session import make_session
 from sessions.score import Tally
 
-CONDITIONS = (
-    Worse(),
-    Worse(noise_db=20.0),
-    Worse(bleed_db=20.0),
-    Worse(bleed_db=25.0, room_s=0.6),
-)
+CONDITIONS = (Worse(), Worse(noise_db=20.0), Worse(bleed_db=20.0), Worse(bleed_db=25.0, room_s=0.6))
 
 
 @pytest.fixture(scope="module")

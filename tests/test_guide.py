@@ -287,9 +287,7 @@ def exact_tick(tempos: list[tuple[int, int]], at_s: float) -> float:
 @settings(max_examples=5, deadline=None)
 @given(changes=lengths, shares=st.lists(st.floats(0, 0.999), min_size=60, max_size=60))
 def test_notes_sit_on_the_nearest_tick(
-    tmp_path_factory: pytest.TempPathFactory,
-    changes: list[tuple[int, int]],
-    shares: list[float],
+    tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, int]], shares: list[float]
 ) -> None:
     """After 400 random tempo changes every note lies on the nearest tick, for three readers."""
     tick, tempos = 0, [(0, 500_000)]

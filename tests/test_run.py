@@ -37,10 +37,7 @@ def session_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for m in ((48, 55, 64), (53, 57, 69), (50, 57, 65), (55, 59, 67))[k % 4]
     ]
     bass = [
-        (
-            0.3 + 0.8 * k,
-            plucked(shift_hz(midi_to_hz(m, A4_HZ), BASS_OFF_CENTS), 0.7, string, rng),
-        )
+        (0.3 + 0.8 * k, plucked(shift_hz(midi_to_hz(m, A4_HZ), BASS_OFF_CENTS), 0.7, string, rng))
         for k, m in enumerate((36, 36, 41, 43, 38, 45, 43, 40) * 2)
     ]
     bowed = DrivenSound(formants=CELLO_BODY, consonant_db=None)
@@ -190,11 +187,7 @@ def test_start_inspect(
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [
-        ("version: 1\nstemz: []\n", "stems"),
-        ("version: 1\nstems: [\n", "yaml"),
-        ("", "empty"),
-    ],
+    [("version: 1\nstemz: []\n", "stems"), ("version: 1\nstems: [\n", "yaml"), ("", "empty")],
 )
 def test_bad_sessions_are_told_in_words(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, words: str

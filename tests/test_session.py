@@ -256,10 +256,7 @@ def test_the_two_sides_of_one_file_may_be_two_stems():
         ("rate: true", "rate: this should be a whole number (Hz), not true."),
         ("rate: 48000.5", "rate: this should be a whole number (Hz), not 48000.5."),
         ("rate: 48", "rate: 48 is out of range: 8000 to 384000 Hz."),
-        (
-            'rate: "48000"',
-            "rate: this should be a whole number (Hz), not '48000'. Take",
-        ),
+        ('rate: "48000"', "rate: this should be a whole number (Hz), not '48000'. Take"),
         ("bar_one_at: 1,5", "not '1,5'. Write it with a point: 1.5."),
         ("bar_one_at: .nan", "bar_one_at: nan is out of range: -86400 to 86400 s."),
         ("bar_one_at: .inf", "bar_one_at: inf is out of range"),
@@ -737,8 +734,7 @@ def test_keys_cannot_be_followed_where_there_are_none(reference: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("role", "right"),
-    [("brass", True), ("bowed", True), ("fixed-pitch", True), ("fretted", False)],
+    ("role", "right"), [("brass", True), ("bowed", True), ("fixed-pitch", True), ("fretted", False)]
 )
 def test_chords_are_heard_of_some_roles_only(role: str, right: bool) -> None:
     """A guitar that plays chords has a role of its own."""

@@ -10,10 +10,7 @@ CHANGED_CENTS = 4.0  # chosen: less is scatter of the readings, not another deci
 
 
 def changes_since(
-    name: str,
-    before: Sequence[Row],
-    now: Sequence[Row],
-    left_out: Sequence[str] = (),
+    name: str, before: Sequence[Row], now: Sequence[Row], left_out: Sequence[str] = ()
 ) -> Since:
     """Compare two plans row by row; ids are permanent.
 

@@ -39,10 +39,7 @@ def bars_of(said: SaidBars | None, row: Row) -> tuple[int, int | None] | None:
     if said is None or row.start_bar is None:
         return None
     first, last = said
-    return (
-        row.start_bar if first == "own" else first,
-        row.end_bar if last == "own" else last,
-    )
+    return (row.start_bar if first == "own" else first, row.end_bar if last == "own" else last)
 
 
 def with_last_bar(

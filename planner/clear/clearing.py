@@ -42,9 +42,7 @@ def cleared(
 
 
 def _once(
-    decide: Callable[[Kept], Decided],
-    session: Session,
-    kept: Kept,
+    decide: Callable[[Kept], Decided], session: Session, kept: Kept
 ) -> tuple[Decided, Backbone]:
     made = decide(kept)
     return made, ordered(made, session)
@@ -92,9 +90,7 @@ def _with_edits_on_rules(
 
 
 def _left_alone(
-    decide: Callable[[Kept], Decided],
-    session: Session,
-    kept: Kept,
+    decide: Callable[[Kept], Decided], session: Session, kept: Kept
 ) -> tuple[Decided, Backbone, Kept]:
     """Leave alone what would add sour time, until nothing would."""
     while True:
@@ -131,9 +127,7 @@ def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> fr
 
 
 def _tried_again(
-    decide: Callable[[Kept], Decided],
-    session: Session,
-    found: tuple[Decided, Backbone, Kept],
+    decide: Callable[[Kept], Decided], session: Session, found: tuple[Decided, Backbone, Kept]
 ) -> tuple[Decided, Backbone, Kept]:
     """Take back one thing left alone after the other where that adds no sour time any more."""
     again = True

@@ -7,15 +7,7 @@ import numpy as np
 
 from planner.clashes import Clash, SoundingNote, clashes_at
 from planner.clear.move_lines import Proposal
-from planner.clear.sour_time import (
-    Now,
-    SourMap,
-    apply,
-    as_recorded,
-    change_of,
-    limits_of,
-    sour_map,
-)
+from planner.clear.sour_time import Now, SourMap, apply, as_recorded, change_of, limits_of, sour_map
 from planner.decide.clash_words import points_of_named
 from planner.plan.parts import Part, sounding
 from planner.ranking import fault_of

@@ -321,12 +321,5 @@ def _steps(placed: Sequence[_Placed], before_s: float) -> tuple[Step, ...]:
         # Less than the rounding of times is no sour time: it must not tip a printed tenth.
         gains_s = tuple(max(gain, 0.0) for gain in one.gain_s)
         left_s = round(left_s - sum(gains_s), 4)
-        steps.append(
-            Step(
-                ids=one.line.ids,
-                together=one.together,
-                clears_s=gains_s,
-                left_s=left_s,
-            )
-        )
+        steps.append(Step(ids=one.line.ids, together=one.together, clears_s=gains_s, left_s=left_s))
     return tuple(steps)

@@ -27,10 +27,7 @@ class Made:
 
 
 def last_to_go(
-    sour: SourMap,
-    now: Now,
-    moves: Sequence[Made],
-    enough: Callable[[float, float], bool],
+    sour: SourMap, now: Now, moves: Sequence[Made], enough: Callable[[float, float], bool]
 ) -> tuple[int, ...]:
     """Take moves back until it is enough, the least worth for its cost first.
 

@@ -76,11 +76,7 @@ def _better_with_nothing_left(
 
 
 def _worth_clearing(
-    sour: SourMap,
-    now: Now,
-    judged: Mapping[str, Judged],
-    kept: Kept,
-    worth_s: Mapping[str, float],
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: Mapping[str, float]
 ) -> frozenset[str]:
     """Notes inside their tolerance that are worth an edit."""
     waiting = {
@@ -92,11 +88,7 @@ def _worth_clearing(
 
 
 def _part_way(
-    sour: SourMap,
-    now: Now,
-    judged: Mapping[str, Judged],
-    kept: Kept,
-    worth_s: Mapping[str, float],
+    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: Mapping[str, float]
 ) -> dict[str, float]:
     """Notes left because their move would clash, and where on the way to their target they clear.
 

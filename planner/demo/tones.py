@@ -114,8 +114,7 @@ def plucked(
     samples += _knock(total, 0.004, 1500.0, rng) * level * 10.0 ** (string.attack_noise_db / 20)
     held_line = line[:held]
     return Sound(
-        samples=samples,
-        notes=(PlayedNote(start_smp=0, f1_hz=held_line, centre_hz=held_line),),
+        samples=samples, notes=(PlayedNote(start_smp=0, f1_hz=held_line, centre_hz=held_line),)
     )
 
 

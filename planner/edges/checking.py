@@ -226,12 +226,7 @@ def _bounces(opened: Opened, folder: Path, past: PastPlan) -> dict[str, Path]:
 
 
 def _null(
-    files: _Files,
-    stem: StemFile,
-    rows: Sequence[Row],
-    notes: Sequence[Reading],
-    *,
-    late_s: float,
+    files: _Files, stem: StemFile, rows: Sequence[Row], notes: Sequence[Reading], *, late_s: float
 ) -> list[NullTest]:
     """Compare each file of a stem that has a bounce; the measured one comes first."""
     code, done = stem.spec.code, []

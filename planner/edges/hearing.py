@@ -72,13 +72,7 @@ def hear_stem(
         else:
             found, pitch_track = find_notes(stem)
             notes = tuple(zip(found, analyze(stem, pitch_track, found), strict=True))
-    return HeardStem(
-        code=spec.code,
-        facts=facts,
-        notes=notes,
-        findings=findings,
-        spectra=spectra,
-    )
+    return HeardStem(code=spec.code, facts=facts, notes=notes, findings=findings, spectra=spectra)
 
 
 def _hum_finding(hum: Hum, code: str) -> Finding:

@@ -105,11 +105,7 @@ def hear_all(opened: Opened, scores: Mapping[str, StemScore], how: Listening) ->
 
 
 def hear_takes(
-    opened: Opened,
-    takes: Sequence[TakeFile],
-    how: Listening,
-    *,
-    kept_as: str = "take",
+    opened: Opened, takes: Sequence[TakeFile], how: Listening, *, kept_as: str = "take"
 ) -> AllHeard:
     """Hear other takes or files of the stems, which are kept as `<code>_<kept_as>_<number>`."""
     wanted = [

@@ -252,11 +252,7 @@ def _laid(note: Note, span_s: tuple[float, float]) -> Note:
 
 
 def _why_not(
-    one: MeasuredNote,
-    note: Note,
-    stem: StemNotes,
-    ruling: Ruling,
-    others: Sequence[MeasuredNote],
+    one: MeasuredNote, note: Note, stem: StemNotes, ruling: Ruling, others: Sequence[MeasuredNote]
 ) -> str:
     """Why a note cannot lie where it was typed; nothing where it can."""
     if ruling.frozen is not None:

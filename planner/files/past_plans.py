@@ -18,13 +18,7 @@ from planner.answer.ledger import Known, Ledger
 from planner.errors import PlannerError
 from planner.files.answers_file import entry_to_dict
 from planner.files.edit_list import CSV_NAME, YAML_NAME, read_edit_list_yaml, yaml_bytes
-from planner.files.tables import (
-    OFFENDERS_COLUMNS,
-    csv_bytes,
-    read_csv,
-    read_table,
-    unescape_text,
-)
+from planner.files.tables import OFFENDERS_COLUMNS, csv_bytes, read_csv, read_table, unescape_text
 from planner.files.yaml_reading import read_yaml
 from planner.words.plan_model import Row, State
 

@@ -146,11 +146,7 @@ def _is_only_bleed(code: str, notes: Sequence[Note], leaking: Leaking) -> bool:
     return explained_s > 0.0 and explained_s >= _ONLY_BLEED_SHARE * sum(n.length_s for n in notes)
 
 
-def _with_paths(
-    stem: StemNotes,
-    others: Mapping[str, _Sounding],
-    leaking: Leaking,
-) -> StemNotes:
+def _with_paths(stem: StemNotes, others: Mapping[str, _Sounding], leaking: Leaking) -> StemNotes:
     spectra, into = leaking.spectra, leaking.into(stem.code)
     out = [path for path in leaking.paths if path.source == stem.code]
     if into and (not stem.notes or stem.code in leaking.only_bleed):

@@ -270,11 +270,7 @@ def onset_reason(note: Note, length_s: float, onset_s: float) -> str:
 
 
 def without_vibrato(
-    onset: Onset,
-    vibrato: Vibrato,
-    contour: Contour,
-    cents: Floats,
-    window_s: tuple[float, float],
+    onset: Onset, vibrato: Vibrato, contour: Contour, cents: Floats, window_s: tuple[float, float]
 ) -> Onset:
     """Take the vibrato out of an onset if the note is in vibrato from its first cycle on.
 

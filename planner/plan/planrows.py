@@ -23,14 +23,7 @@ from planner.words.plan_model import (
 )
 from planner.words.session_model import StemSpec
 from planner.words.spread import MAD_TO_SD, doubt_of_middle
-from planner.words.wording import (
-    amount,
-    flat_or_sharp,
-    ghosts,
-    place,
-    raise_or_lower,
-    rule_names,
-)
+from planner.words.wording import amount, flat_or_sharp, ghosts, place, raise_or_lower, rule_names
 
 # Blends lie over the seams of an edit, half before and half behind: short where a consonant or a
 # stroke begins, longer in open vowels and bowed tones. Common practice, no source.

@@ -78,11 +78,7 @@ class Places:
 
 
 def weigh(
-    peaks: Peaks,
-    found: list[Named],
-    ringing: Notes,
-    range_hz: tuple[float, float],
-    timbre: Timbre,
+    peaks: Peaks, found: list[Named], ringing: Notes, range_hz: tuple[float, float], timbre: Timbre
 ) -> list[Named]:
     """Give the likeliest notes among those found, and those an octave or twelfth from them.
 
@@ -244,11 +240,7 @@ def _kin(
 
 
 def _lone(
-    peaks: Peaks,
-    found: list[Named],
-    ringing: Notes,
-    range_hz: tuple[float, float],
-    timbre: Timbre,
+    peaks: Peaks, found: list[Named], ringing: Notes, range_hz: tuple[float, float], timbre: Timbre
 ) -> list[tuple[Named, float]]:
     """List the notes whose first partial no other note covers, with their prices.
 

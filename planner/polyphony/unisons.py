@@ -276,11 +276,7 @@ def _agreement(told: list[_Lines]) -> StringsApart | None:
     if len(single) < max(FEWEST, MOST_AGREE * len(told)):
         return None
     return StringsApart(
-        cents=0.0,
-        uncertainty_cents=single[FEWEST - 1],
-        number=(),
-        middle_hz=(),
-        middle_sd_hz=(),
+        cents=0.0, uncertainty_cents=single[FEWEST - 1], number=(), middle_hz=(), middle_sd_hz=()
     )
 
 

@@ -224,10 +224,7 @@ def _readings(judged: Judged) -> list[_Reading]:
 
 
 def _reach(
-    errors: Floats,
-    planned: Floats,
-    readings: Sequence[_Reading],
-    limit: float | None,
+    errors: Floats, planned: Floats, readings: Sequence[_Reading], limit: float | None
 ) -> float:
     sizes = [abs(one.cents) + one.uncertainty_cents for one in readings]
     for line in (errors, planned):

@@ -116,10 +116,7 @@ class _Evidence:
 
 
 def _evidence(
-    fit: list[tuple[Aimed, float]],
-    string: int,
-    limits: StringRule,
-    factors: Mapping[str, float],
+    fit: list[tuple[Aimed, float]], string: int, limits: StringRule, factors: Mapping[str, float]
 ) -> _Evidence | None:
     """Prove a string's notes, with their errors in cents, off; None where they are not."""
     errors = np.array([e for _, e in fit])
@@ -136,10 +133,7 @@ def _evidence(
 
 
 def _told_rule(
-    string: int,
-    own: tuple[Aimed, ...],
-    strings: Mapping[str, StringGuess],
-    evidence: _Evidence,
+    string: int, own: tuple[Aimed, ...], strings: Mapping[str, StringGuess], evidence: _Evidence
 ) -> ScopeRule:
     lowest, highest = evidence.frets
     firm = sum(strings[a.measured.id].told == "firm" for a in own)
@@ -184,10 +178,7 @@ def _rule(
 
 
 def without_odd_strings(
-    notes: tuple[Aimed, ...],
-    strings: Mapping[str, StringGuess],
-    role: Role,
-    tolerances: Tolerances,
+    notes: tuple[Aimed, ...], strings: Mapping[str, StringGuess], role: Role, tolerances: Tolerances
 ) -> tuple[Aimed, ...]:
     """Leave out strings that stand apart from most others: they must not pull the whole part.
 

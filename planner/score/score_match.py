@@ -75,11 +75,7 @@ class ScoreMatch:
 
 
 def match_score(
-    start_s: Sequence[float],
-    midi: Sequence[float],
-    score: StemScore,
-    *,
-    one_at_a_time: bool,
+    start_s: Sequence[float], midi: Sequence[float], score: StemScore, *, one_at_a_time: bool
 ) -> ScoreMatch | None:
     """Lay the found notes of a stem beside its score.
 

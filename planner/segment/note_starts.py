@@ -112,13 +112,7 @@ def _unseen(at: int) -> Start:
 
 
 def _slide(
-    stem: Stem,
-    f0_hz: Floats,
-    strength: Floats,
-    step: Step,
-    at: int,
-    pitch_hz: float,
-    before: Note,
+    stem: Stem, f0_hz: Floats, strength: Floats, step: Step, at: int, pitch_hz: float, before: Note
 ) -> Start | None:
     """Half-way of a slide from the note before, None where there is none."""
     half_way_s, takes_s = _half_way_s(f0_hz, at, before.pitch_hz, pitch_hz)

@@ -206,9 +206,7 @@ def _drawn(mean: float, doubt: float, tuner: float) -> float:
     return mean - float(np.clip(by, -doubt, doubt))
 
 
-def _strings(
-    notes: Sequence[MeasuredNote],
-) -> tuple[float | None, float | None, tuple[int, int]]:
+def _strings(notes: Sequence[MeasuredNote]) -> tuple[float | None, float | None, tuple[int, int]]:
     """Distance of a key's strings as far as its notes agree: cents, uncertainty, counts."""
     told = [
         (m.strings_apart_cents, m.strings_apart_uncertainty_cents, n.note.length_s)

@@ -44,9 +44,7 @@ class NamedChords:
     def over(self, start_s: float, end_s: float) -> ChordSymbol | None:
         """Give the chord that a note sounds over for most of its length."""
         best = max(
-            self.spans,
-            key=lambda c: min(c.end_s, end_s) - max(c.start_s, start_s),
-            default=None,
+            self.spans, key=lambda c: min(c.end_s, end_s) - max(c.start_s, start_s), default=None
         )
         if best is None or best.symbol.root is None:
             return None

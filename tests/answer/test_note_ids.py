@@ -280,10 +280,7 @@ def test_an_entry_of_the_ledger_without_a_pitch_matches_by_its_note() -> None:
 def test_timing_edited_after_the_plan_is_told(by_s: float, notes: int, told: int) -> None:
     """Three notes 10 ms and more from where the last plan had them: its lists lie wrong now."""
     before = melody()
-    after = [
-        *melody(late_s=by_s)[:notes],
-        *before[notes:],
-    ]
+    after = [*melody(late_s=by_s)[:notes], *before[notes:]]
     found, _, findings = again(after, first(before))
     assert found == [f"LV-{k:04d}" for k in range(1, 9)]
     assert len(findings) == told

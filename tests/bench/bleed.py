@@ -57,10 +57,7 @@ def hear(code: str, samples: Floats, leaks: Sequence[Leak] = ()) -> Heard:
         stem = replace(stem, samples=without_leaks(stem.samples, ANALYSIS_SR, spectra, leaks))
     pairs = find_chord_notes(stem) if is_chordal(spec) else measured_notes(stem)
     notes = tuple(MeasuredNote(id="", note=n, measurement=m) for n, m in pairs)
-    return Heard(
-        StemNotes(code=code, role=spec.role, facts=None, notes=notes),
-        spectra,
-    )
+    return Heard(StemNotes(code=code, role=spec.role, facts=None, notes=notes), spectra)
 
 
 def matches(stem: StemNotes, true: tuple[TrueNote, ...]) -> list[tuple[MeasuredNote, TrueNote]]:

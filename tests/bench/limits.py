@@ -23,15 +23,7 @@ from planner.edges.hearing import ANALYSIS_SR
 from planner.harmonics import HIGHEST_PARTIAL_SHARE
 from planner.measure.partial_series import LN_CENTS
 from planner.model import Floats, Measurement, Note, Role
-from tests.tones.exact import (
-    bent,
-    faded,
-    laid_out,
-    measured_notes,
-    moments,
-    stem_of,
-    tone,
-)
+from tests.tones.exact import bent, faded, laid_out, measured_notes, moments, stem_of, tone
 from tests.tones.truth import truth_windows
 
 SR = 48_000

@@ -52,9 +52,7 @@ def test_the_plans_own_figures_come_back(made: tuple[Plan, tuple[Reading, ...]])
     assert found.unread == 0
 
 
-def test_untouched_bounces_are_as_sour_as_before(
-    made: tuple[Plan, tuple[Reading, ...]],
-) -> None:
+def test_untouched_bounces_are_as_sour_as_before(made: tuple[Plan, tuple[Reading, ...]]) -> None:
     """Nothing moved, or by no more than two readings differ: as recorded, nothing fresh."""
     plan, notes = made
     for moves in ({}, {n.id: 0.4 for n in notes}):

@@ -16,8 +16,7 @@ def test_number_of_other_parts(n: int, said: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("level", "said"),
-    [(-12.0, "normal"), (-12.2, "buried"), (5.9, "normal"), (6.0, "featured")],
+    ("level", "said"), [(-12.0, "normal"), (-12.2, "buried"), (5.9, "normal"), (6.0, "featured")]
 )
 def test_level_in_its_own_range(level: float, said: str) -> None:
     """More than 12 dB under the rest in its range a note is buried, 6 dB over it featured."""

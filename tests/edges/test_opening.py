@@ -95,10 +95,7 @@ def test_one_fault_is_told_once(
 def test_a_score_that_states_no_tempo_is_read(tmp_path: Path) -> None:
     """The Standard MIDI File 1.0 takes 120 to the minute, 4/4, where none is stated."""
     track = mido.MidiTrack(
-        [
-            mido.Message("note_on", note=60, velocity=64),
-            mido.Message("note_off", note=60, time=480),
-        ]
+        [mido.Message("note_on", note=60, velocity=64), mido.Message("note_off", note=60, time=480)]
     )
     mido.MidiFile(ticks_per_beat=480, tracks=[track]).save(tmp_path / "plain.mid")
     assert read_score(tmp_path / "plain.mid", None) == [(0.0, 0.5, 60)]

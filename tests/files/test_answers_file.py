@@ -10,12 +10,7 @@ from hypothesis import strategies as st
 from planner.answer.answers import ANSWERS, Area, Entry, Override
 from planner.errors import OutputError, PlannerError
 from planner.files import answers_file
-from planner.files.answers_file import (
-    answers_path,
-    append_answers,
-    entry_to_dict,
-    read_answers,
-)
+from planner.files.answers_file import answers_path, append_answers, entry_to_dict, read_answers
 
 NO = Entry(
     id="LV-0147", answer="no", comment='love "that",\nscoop', by="producer", date="2026-11-25",

@@ -5,12 +5,7 @@ import pytest
 
 from planner.errors import SessionError
 from planner.files import configs
-from planner.files.configs import (
-    configs_folder,
-    judging_names,
-    read_judging,
-    read_tolerances,
-)
+from planner.files.configs import configs_folder, judging_names, read_judging, read_tolerances
 from planner.model import ROLES
 
 PRESETS = {

@@ -106,8 +106,7 @@ def test_a_clarinet_marked_as_a_bass_is_not_exchanged_with_a_voice() -> None:
 
 
 @pytest.mark.parametrize(
-    ("vibrato", "struck", "told"),
-    [(0.4, 0.5, True), (0.375, 0.5, False), (0.4, 0.525, False)],
+    ("vibrato", "struck", "told"), [(0.4, 0.5, True), (0.375, 0.5, False), (0.4, 0.525, False)]
 )
 def test_edges_of_a_driven_sound(vibrato: float, struck: float, told: bool) -> None:
     """From 40 % in vibrato on and up to 50 % struck, a part marked as plucked sounds driven."""

@@ -10,15 +10,7 @@ from tones.exact import faded, laid_out, steady, tone, with_floor
 from planner.leaks.bleed import with_only_bleed, without_bleed
 from planner.leaks.bleed_paths import how_stems_leak
 from planner.leaks.spectra import coarse_spectra
-from planner.model import (
-    ONLY_BLEED,
-    Floats,
-    MeasuredNote,
-    Measurement,
-    Note,
-    Role,
-    StemNotes,
-)
+from planner.model import ONLY_BLEED, Floats, MeasuredNote, Measurement, Note, Role, StemNotes
 
 OWN = [(220.0, 3.0, -18.0), (262.0, 4.0, -17.0), (247.0, 5.0, -18.5), (330.0, 6.0, -17.5)]
 

@@ -322,10 +322,7 @@ def an_onset(
     hz: float, sd_cents: float, partials_sd_cents: float = 0.5, slide_cents: float = 0.0
 ) -> Onset:
     return Onset(
-        hz=hz,
-        sd_cents=sd_cents,
-        partials_sd_cents=partials_sd_cents,
-        slide_cents=slide_cents,
+        hz=hz, sd_cents=sd_cents, partials_sd_cents=partials_sd_cents, slide_cents=slide_cents
     )
 
 

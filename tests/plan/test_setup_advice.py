@@ -140,8 +140,7 @@ def test_everything_sharp_with_a_capo(capo: int, off: float, found: int) -> None
 def test_partials_that_disagree_on_one_string(apart: float, found: int) -> None:
     """Beyond 8 cents the string may be old; that the others agree is said beside it."""
     texts = said(
-        neck(lambda s, f: 0.0),
-        more=lambda s: {"partials_cents": apart if s == 45 else 1.0},
+        neck(lambda s, f: 0.0), more=lambda s: {"partials_cents": apart if s == 45 else 1.0}
     )
     assert sum("Partials of the A string disagree by 8.1 cents" in t for t in texts) == found
     assert all("on the low E, D and G strings they agree within 1" in t for t in texts)
@@ -153,10 +152,7 @@ def test_partials_that_disagree_on_one_string(apart: float, found: int) -> None:
 def test_notes_that_take_long_to_settle(start: float, settle_s: float, found: int) -> None:
     """Starts 8 sharp that take three tenths of a second: new, light or struck hard."""
     played = [(s, f, 0.0) for s, f, _ in neck(lambda s, f: 0.0)]
-    texts = said(
-        played,
-        more=lambda s: {"onset": start, "settle_s": settle_s} if s == 40 else {},
-    )
+    texts = said(played, more=lambda s: {"onset": start, "settle_s": settle_s} if s == 40 else {})
     assert sum("Notes of the low E string start 8 above" in t for t in texts) == found
 
 

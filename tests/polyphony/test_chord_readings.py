@@ -6,12 +6,7 @@ import numpy as np
 import pytest
 
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ
-from planner.polyphony.chord_partials import (
-    CENTS_PER_NEPER,
-    MODEL_CENTS,
-    PartialFits,
-    StiffString,
-)
+from planner.polyphony.chord_partials import CENTS_PER_NEPER, MODEL_CENTS, PartialFits, StiffString
 from planner.polyphony.chord_readings import (
     FIRST_SDS,
     SWING_HZ,

@@ -11,13 +11,7 @@ from tones.exact import measured_notes, stem_of
 from planner.demo.tones import SR
 from planner.model import Floats, MeasuredNote, Target
 from planner.pitch import cents, midi_to_hz
-from planner.scope.strings import (
-    StringGuess,
-    called_string,
-    guess_strings,
-    place_notes,
-    tuning_of,
-)
+from planner.scope.strings import StringGuess, called_string, guess_strings, place_notes, tuning_of
 from planner.targets import Aimed
 from planner.words.session_model import StemSpec
 

@@ -19,10 +19,7 @@ def found(*parts: tuple[str, Role, float], spread: float = 1.0, n: int = 40) -> 
         errors = creep * np.linspace(0, 1, n) + rng.normal(0, spread, n)
         notes = line(code, [60 + i % 5 for i in range(n)], [float(e) for e in errors])
         where = session(stem(code, role, notes))
-        given[code] = (
-            role,
-            tuple(aim(m, target_for(m, role, where, A4)) for m in notes),
-        )
+        given[code] = (role, tuple(aim(m, target_for(m, role, where, A4)) for m in notes))
     return warming(given)
 
 

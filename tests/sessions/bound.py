@@ -21,11 +21,7 @@ import argparse
 from collections.abc import Mapping
 
 import numpy as np
-from scipy.optimize import (  # type: ignore[import-untyped,unused-ignore]
-    Bounds,
-    LinearConstraint,
-    milp,
-)
+from scipy.optimize import Bounds, LinearConstraint, milp  # type: ignore[import-untyped,unused-ignore]
 from scipy.sparse import coo_matrix  # type: ignore[import-untyped,unused-ignore]
 
 from planner.clashes import SoundingNote

@@ -363,11 +363,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _score_seed(
-    seed: int,
-    base: Path,
-    options: argparse.Namespace,
-    wanted: set[str],
-    totals: dict[str, Tally],
+    seed: int, base: Path, options: argparse.Namespace, wanted: set[str], totals: dict[str, Tally]
 ) -> None:
     begun = time.perf_counter()
     truth = make_session(seed, base / f"session_{seed}")

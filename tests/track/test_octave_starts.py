@@ -76,8 +76,7 @@ def test_a_note_that_shares_a_period_with_a_ring_stays() -> None:
 
 
 @pytest.mark.parametrize(
-    ("before_hz", "read_hz"),
-    [(500.0, 196.0), (588.0, 392.0), (196.0, 392.0), (784.0, 392.0)],
+    ("before_hz", "read_hz"), [(500.0, 196.0), (588.0, 392.0), (196.0, 392.0), (784.0, 392.0)]
 )
 def test_a_ring_with_a_period_in_common_keeps_the_pitch_read(
     before_hz: float, read_hz: float

@@ -7,13 +7,7 @@ from invented_plan import QUESTION, plan
 
 from planner.model import Finding
 from planner.words.plan_model import Row
-from planner.write.asking import (
-    ASKED_AT_MOST,
-    asked,
-    asked_of_the_session,
-    not_asked,
-    with_asked,
-)
+from planner.write.asking import ASKED_AT_MOST, asked, asked_of_the_session, not_asked, with_asked
 from planner.write.hand_off import hand_off_markdown
 from planner.write.in_short import in_short
 
