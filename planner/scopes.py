@@ -144,7 +144,6 @@ def _at_source_rules(notes: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeR
                 bias_cents=bias,
                 add_cents=0.0,
                 uncertainty_cents=doubt,
-                gain_share=None,
                 intended_midi=midi,
                 name="put right at source",
                 reason=f"{what} is {flat_or_sharp(bias)}, {_together(errors, bias)}: retune it "

@@ -185,7 +185,6 @@ def _rule_of(row: Row, covers: tuple[str, ...]) -> ScopeRule:
         bias_cents=bias or 0.0,
         add_cents=row.add_cents or 0.0,
         uncertainty_cents=doubt or 0.0,
-        gain_share=None,
         intended_midi=row.intended_midi,
         judged_by="onset" if by_onset else "sustain",
         name=row.rule_name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from planner.scope.scope_rule import ScopeRule
 from planner.words.wording import count
@@ -10,10 +11,15 @@ from planner.words.wording import count
 RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
 
 
-# Nothing left, worth clearing, part way, gives way, moved for, and whom it beats with if moved: as
-# in `Kept`.
-KeptOfNote = tuple[bool, bool, float | None, float | None, str, str | None]
-NOTHING_OF_IT: KeptOfNote = (False, False, None, None, "", None)
+class KeptOfNote(NamedTuple):
+    """What is kept of one note, as in `Kept`."""
+
+    nothing_left: bool = False
+    worth_clearing: bool = False
+    part_way_cents: float | None = None
+    gives_way_cents: float | None = None
+    moved_for: str = ""
+    beats_if_moved: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +52,7 @@ class Kept:
         notes = self.nothing_left | self.worth_clearing
         notes |= self.beats_if_moved.keys() | self.part_way.keys() | self.gives_way.keys()
         return {
-            k: (
+            k: KeptOfNote(
                 k in self.nothing_left,
                 k in self.worth_clearing,
                 self.part_way.get(k),

@@ -7,6 +7,7 @@ both choices are bettered by exchanging lines, and the one that leaves fewer sou
 """
 
 from collections.abc import Sequence
+from copy import deepcopy
 
 from planner.clear.move_lines import LEAST_S, Line
 from planner.clear.sour_time import (
@@ -89,13 +90,7 @@ def _best_swap(
         if needed & set(gone.ids):
             continue
         back = change_of(sour, now, gone.notes, -gone.add_cents)
-        again = Now(
-            moved_cents=now.moved_cents.copy(),
-            heard_hz=now.heard_hz.copy(),
-            sore=now.sore.copy(),
-            over=now.over.copy(),
-            count=now.count.copy(),
-        )
+        again = deepcopy(now)
         apply(sour, again, back)
         for come, gain_s in zip(outside, gains, strict=True):
             if len(come.rows) > len(gone.rows) or not come.needs <= done - set(gone.ids):

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from planner.clashes import SORE_KINDS, Clash, SoundingNote, clashes_at, worst_clashes
 from planner.clear.decided import Recorded
-from planner.clear.kept import NOTHING_OF_IT, Kept, KeptOfNote
+from planner.clear.kept import Kept, KeptOfNote
 from planner.decide.cases import Case
 from planner.decide.clash_words import called, own_and_other, points_of_named, said_clash
 from planner.decide.exposure import Standing
@@ -82,7 +82,7 @@ def decide_all(
                 heard = (a.heard_cents or 0.0) + sum(c for _, c in layers.get(note_id, ()))
                 spread = _spread(heard, doubles.setdefault(lead, []))
             # With these rules made, what is decided rests on nothing else.
-            asked = (note_id, spread, kept.get(note_id, NOTHING_OF_IT))
+            asked = (note_id, spread, kept.get(note_id, KeptOfNote()))
             one = under.decided.get(asked)
             if one is None:
                 one = under.decided[asked] = _decided(settling, part, a, under, asked)
@@ -186,11 +186,11 @@ def _case(
 ) -> Case:
     """One note as the decision table sees it."""
     note_id, standing, beating = a.measured.id, settling.standing, under.beating
-    nothing_left, worth_clearing, part_way_cents, gives_way_cents, moved_for, beats_if_moved = kept
     clash, partner = beating.worst.get(note_id), beating.partner(note_id)
     sore = clash is not None and clash.kind in SORE_KINDS
-    if moved_for:
-        partner, sore = beating.by_id[moved_for], True
+    if kept.moved_for:
+        partner, sore = beating.by_id[kept.moved_for], True
+    clashing = kept.beats_if_moved
     return Case(
         aimed=a,
         role=part.stem.role,
@@ -216,12 +216,12 @@ def _case(
         held_unison_with_fixed=note_id in beating.unisons,
         spread_cents=spread_cents,
         beats_with=called(partner) if partner is not None and sore else "",
-        nothing_left=nothing_left,
-        worth_clearing=worth_clearing,
-        part_way_cents=part_way_cents,
-        gives_way_cents=gives_way_cents,
+        nothing_left=kept.nothing_left,
+        worth_clearing=kept.worth_clearing,
+        part_way_cents=kept.part_way_cents,
+        gives_way_cents=kept.gives_way_cents,
         # In words; None where it may be moved, and nothing where there is nobody to name.
-        beats_if_moved=called(beating.by_id[beats_if_moved]) if beats_if_moved else beats_if_moved,
+        beats_if_moved=called(beating.by_id[clashing]) if clashing else clashing,
     )
 
 

@@ -88,7 +88,6 @@ def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
         bias_cents=bias,
         add_cents=add,
         uncertainty_cents=doubt,
-        gain_share=gain,
         heard_cents=found.cents if as_heard else None,
         sits_so=offer and round(found.spread_cents, 1) <= tolerances.limits.smallest_left_cents,
         name=LEAD_OFFER if offer else "whole part",

@@ -69,7 +69,6 @@ def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
                 bias_cents=bias,
                 add_cents=round(-shrunk_cents(bias, doubt), 1),
                 uncertainty_cents=doubt,
-                gain_share=gain,
                 intended_midi=midi,
                 name="every same pitch",
                 reason=f"every {note_name(midi)} is {flat_or_sharp(bias)}, wherever it comes: "

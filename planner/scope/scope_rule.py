@@ -63,7 +63,6 @@ class ScopeRule:
     bias_cents: float  # what the notes are off by
     add_cents: float  # what to add, rounded to 0.1
     uncertainty_cents: float  # standard error of the bias
-    gain_share: float | None  # how much the mean error of held-out notes falls
     intended_midi: int | None = None
     string_midi: int | None = None  # open note of the string, of rules about one
     surely: bool = True  # whether it is sure which notes it is about

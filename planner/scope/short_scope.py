@@ -73,7 +73,6 @@ def _rule_of(run: list[Aimed], part: PartGround) -> ScopeRule | None:
         bias_cents=bias,
         add_cents=round(-float(np.sign(off)) * worth, 1),
         uncertainty_cents=doubt,
-        gain_share=gain,
         judged_by="onset",
         heard_cents=off,
         name="short notes off at the onset",

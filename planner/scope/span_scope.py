@@ -29,7 +29,6 @@ class TuningSpan:
 
     bias_cents: float  # what its notes are off by, as far as it is judged by them
     doubt_cents: float  # standard error of that
-    gain_share: float  # how much the mean error falls on notes that it was not found on
     covers: tuple[str, ...]  # ids of all its notes, in play order
     said: str  # where, in words: "from 61.2 s on"
 
@@ -48,7 +47,6 @@ def span_rules(
             bias_cents=span.bias_cents,
             add_cents=round(-shrunk_cents(span.bias_cents, span.doubt_cents), 1),
             uncertainty_cents=span.doubt_cents,
-            gain_share=span.gain_share,
             name=BETWEEN_TUNINGS,
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
             f"one move for {count(len(span.covers), 'note')}",
@@ -108,7 +106,6 @@ def tuning_spans(
             TuningSpan(
                 bias_cents=bias,
                 doubt_cents=doubt,
-                gain_share=gain,
                 covers=tuple(
                     a.measured.id for a in everyone if low_s <= a.measured.note.start_s < high_s
                 ),

@@ -111,7 +111,6 @@ class _Evidence:
     """What a string is off by, proven."""
 
     bias: Bias
-    gain_share: float
     frets: tuple[int, int]  # lowest and highest that speak for it
 
 
@@ -129,7 +128,7 @@ def _evidence(
         bias, limits, least, gain
     ):
         return None
-    return _Evidence(bias=bias, gain_share=gain, frets=(int(frets.min()), int(frets.max())))
+    return _Evidence(bias=bias, frets=(int(frets.min()), int(frets.max())))
 
 
 def _told_rule(
@@ -169,7 +168,6 @@ def _rule(
         bias_cents=bias.cents,
         add_cents=round(-shrunk_cents(bias.cents, bias.doubt_cents), 1),
         uncertainty_cents=bias.doubt_cents,
-        gain_share=evidence.gain_share,
         string_midi=string,
         surely=surely,
         name="one string",

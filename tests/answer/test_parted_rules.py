@@ -95,7 +95,7 @@ def test_rules_are_kept_away_from_locked_notes() -> None:
     """Whatever is found anew loses them, and says so; without any note left it is none."""
     found = ScopeRule(
         stem="LV", action="whole-part", scope="part", covers=COVERS, bias_cents=8.5,
-        add_cents=-8.2, uncertainty_cents=0.5, gain_share=0.4, name="whole part", reason="so",
+        add_cents=-8.2, uncertainty_cents=0.5, name="whole part", reason="so",
     )  # fmt: skip
     (kept,) = outside_locks([found], HELD)
     assert (kept.covers, kept.reason) == (("LV-0003",), "so; 2 notes under a lock are not in it")

@@ -15,7 +15,7 @@ def rule(
     whole = ScopeRule(
         stem=stem, action="whole-part" if scope == "part" else "every-same-pitch",
         scope=scope, covers=("BAS-0001", "BAS-0002"), bias_cents=-4.0, add_cents=4.0,  # type: ignore[arg-type]
-        uncertainty_cents=0.4, gain_share=0.5, intended_midi=midi, name="", reason="low",
+        uncertainty_cents=0.4, intended_midi=midi, name="", reason="low",
     )  # fmt: skip
     return replace(whole, **fields)  # type: ignore[arg-type]
 

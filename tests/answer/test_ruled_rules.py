@@ -12,7 +12,7 @@ def test_a_rule_that_a_person_set_is_not_looked_for_again() -> None:
     """Same stem, scope and pitch as a decided one: decided; another pitch: not."""
     one = ScopeRule(
         stem="EGL", action="every-same-pitch", scope="pitch", covers=("EGL-0001",),
-        bias_cents=9.0, add_cents=-9.0, uncertainty_cents=0.3, gain_share=None,
+        bias_cents=9.0, add_cents=-9.0, uncertainty_cents=0.3,
         intended_midi=61, name="", reason="",
     )  # fmt: skip
     rulings, _ = rulings_from([Entry(id="R-001", answer="no")])
@@ -30,7 +30,7 @@ def test_a_rule_lies_in_the_bars_that_a_person_gave_it() -> None:
     """
     found = ScopeRule(
         stem="LV", action="whole-part", scope="part", covers=("LV-1", "LV-2", "LV-4"),
-        bias_cents=8.5, add_cents=-8.2, uncertainty_cents=0.5, gain_share=0.4, name="whole part",
+        bias_cents=8.5, add_cents=-8.2, uncertainty_cents=0.5, name="whole part",
         reason="so",
     )  # fmt: skip
     bars = {"LV-1": 1, "LV-2": 2, "LV-3": 2, "LV-4": 3, "BAS-1": 2}
@@ -63,7 +63,7 @@ def test_a_border_moves_and_no_note_is_in_two_tunings() -> None:
     def span(covers: tuple[str, ...], add: float) -> ScopeRule:
         return ScopeRule(
             stem="LV", action="tuning-span", scope="span", covers=covers, bias_cents=-add,
-            add_cents=add, uncertainty_cents=0.5, gain_share=0.4, name="span", reason="so",
+            add_cents=add, uncertainty_cents=0.5, name="span", reason="so",
         )  # fmt: skip
 
     bars = {f"LV-{k}": k for k in range(1, 7)}

@@ -28,7 +28,7 @@ def test_rows_say_what_they_add_and_what_they_need() -> None:
     assert add is not None
     rule = ScopeRule(
         stem="GTR", action="whole-part", scope="part", covers=covers, bias_cents=-add,
-        add_cents=add, uncertainty_cents=0.5, gain_share=0.9, name="whole part", reason="",
+        add_cents=add, uncertainty_cents=0.5, name="whole part", reason="",
     )  # fmt: skip
     part, single = proposals(made.rows, {"R-001": rule}, judged)
     assert dict(part.notes)["GTR-0001"] == add

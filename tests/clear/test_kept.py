@@ -10,7 +10,7 @@ def rule(stem_code: str, midi: int | None = None) -> ScopeRule:
     return ScopeRule(
         stem=stem_code, action="whole-part", scope="part" if midi is None else "pitch",
         covers=(f"{stem_code}-0001", f"{stem_code}-0002"), bias_cents=5.0, add_cents=-5.0,
-        uncertainty_cents=0.5, gain_share=0.9, intended_midi=midi, name="whole part", reason="",
+        uncertainty_cents=0.5, intended_midi=midi, name="whole part", reason="",
     )  # fmt: skip
 
 

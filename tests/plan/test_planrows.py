@@ -48,7 +48,7 @@ def test_only_a_found_break_makes_one_suspect_a_retuning(name: str, told: bool) 
     judged = {j.measured.id: j for j in plan(played).judged}
     rule = ScopeRule(
         stem="GTR", action="tuning-span", scope="span", covers=("GTR-0002",), bias_cents=5.0,
-        add_cents=-5.0, uncertainty_cents=0.5, gain_share=None, name=name, reason="off",
+        add_cents=-5.0, uncertainty_cents=0.5, name=name, reason="off",
     )  # fmt: skip
     said = stem_summary(played, judged, [rule]).suspicions
     assert ("retuned, or crept on the way, or joined from unlike takes" in said) is told
@@ -74,7 +74,7 @@ def test_a_pitch_off_everywhere_has_a_cause_that_can_be(
     judged = {j.measured.id: j for j in plan(played).judged}
     rule = ScopeRule(
         stem="GTR", action="every-same-pitch", scope="pitch", covers=("GTR-0001",),
-        bias_cents=bias, add_cents=-bias, uncertainty_cents=0.5, gain_share=None,
+        bias_cents=bias, add_cents=-bias, uncertainty_cents=0.5,
         intended_midi=50, name="every same pitch", reason="off",
     )  # fmt: skip
     assert stem_summary(played, judged, [rule]).suspicions == (f"every D3 off: {cause}",)

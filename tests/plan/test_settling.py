@@ -72,7 +72,7 @@ def test_a_rule_found_late_takes_no_mended_note_further_off() -> None:
     rule = ScopeRule(
         stem="GTR", action="whole-part", scope="part",
         covers=tuple(a.measured.id for a in aimed), bias_cents=-8.0, add_cents=8.0,
-        uncertainty_cents=0.5, gain_share=0.5, name="whole part", reason="off",
+        uncertainty_cents=0.5, name="whole part", reason="off",
     )  # fmt: skip
     mended = frozenset(rule.covers[1:3])
     found = beside_mended(rule, aimed, mended)
