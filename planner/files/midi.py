@@ -7,6 +7,7 @@ would move notes in time.
 
 import difflib
 import io
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -112,16 +113,11 @@ def read_lyrics(path: Path, track: str | None) -> list[tuple[float, str]]:
     own: list[tuple[int, str]] = []
     apart: list[tuple[int, str]] = []
     for one in midi.tracks:
-        tick = 0
-        sounds = any(event.type == "note_on" for event in one)
-        named = track is None or one.name.strip().casefold() == track.strip().casefold()
-        for event in one:
-            tick += event.time
-            if event.type == "lyrics" and event.text.strip():
-                if named:
-                    own.append((tick, event.text))
-                elif not sounds:
-                    apart.append((tick, event.text))
+        said = [(at, e.text) for at, e in _timed(one) if e.type == "lyrics" and e.text.strip()]
+        if track is None or one.name.strip().casefold() == track.strip().casefold():
+            own += said
+        elif not any(event.type == "note_on" for event in one):
+            apart += said
     scale = Fraction(TICKS_PER_QUARTER, midi.ticks_per_beat)
     return [(tempo_map.seconds_of_tick(tick * scale), text) for tick, text in sorted(own or apart)]
 
@@ -147,9 +143,7 @@ def read_back_guide(path: Path) -> dict[str, tuple[float, ...]]:
     tempo_map = read_tempo_file(path)
     by_ticks: dict[str, list[float]] = {}
     for track in midi.tracks:
-        tick = 0
-        for event in track:
-            tick += event.time
+        for tick, event in _timed(track):
             if event.type == "note_on" and event.velocity > 0:
                 by_ticks.setdefault(track.name, []).append(tempo_map.seconds_of_tick(tick))
     by_seconds: dict[str, list[float]] = {}
@@ -215,14 +209,16 @@ def _read(path: Path) -> Any:
 
 def _conducting(midi: Any) -> list[tuple[int, Any]]:
     """Every tempo, meter and key event with its absolute tick, in order of ticks, then tracks."""
-    found = []
-    for track in midi.tracks:
-        tick = 0
-        for event in track:
-            tick += event.time
-            if event.type in _CONDUCTING:
-                found.append((tick, event))
-    return sorted(found, key=lambda pair: pair[0])
+    timed = (one for track in midi.tracks for one in _timed(track))
+    return sorted((one for one in timed if one[1].type in _CONDUCTING), key=lambda one: one[0])
+
+
+def _timed(track: Any) -> Iterator[tuple[int, Any]]:
+    """The events of a track, each with its absolute tick."""
+    tick = 0
+    for event in track:
+        tick += event.time
+        yield tick, event
 
 
 def _gather_conducting(midi: Any) -> None:

@@ -10,8 +10,9 @@ Conventions
 - Curves are tenths of a cent off the target, evenly spaced, so that a plain oscillator plays them.
 """
 
+import io
 import math
-import struct
+import wave
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -196,11 +197,9 @@ def _edges(length: int) -> Floats:
 
 
 def _wav(data: bytes) -> bytes:
-    """Put 16-bit samples of one channel into a WAV file (RIFF, IBM and Microsoft 1991)."""
-    size = len(data)
-    return (
-        struct.pack("<4sI4s", b"RIFF", 36 + size, b"WAVE")
-        + struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, PLAYED_SR, 2 * PLAYED_SR, 2, 16)
-        + struct.pack("<4sI", b"data", size)
-        + data
-    )
+    """Put 16-bit samples of one channel into a WAV file."""
+    whole = io.BytesIO()
+    with wave.open(whole, "wb") as file:
+        file.setparams((1, 2, PLAYED_SR, 0, "NONE", ""))
+        file.writeframes(data)
+    return whole.getvalue()

@@ -7,16 +7,18 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from types import MappingProxyType
+from typing import Any, TypeVar
 
 from planner.answer.answers import short
-from planner.model import VOICE_ROLES, Finding
+from planner.model import VOICE_ROLES, Finding, Target
 from planner.pitch import MIXED_NAMES, NoteNames, key_names, note_name, respelled
 from planner.timeline import TempoMap
-from planner.words.plan_model import Judged, Plan
+from planner.words.plan_model import Judged, Offender, Plan, Row
 from planner.words.session_model import KeyMark, Session
 
 NO_SHIFTS: Mapping[str, float] = MappingProxyType({})
 Speller = Callable[[str, NoteNames], str]
+Record = TypeVar("Record", Row, Judged, Offender, Finding, Target)
 
 
 def keys_of(session: Session, tempo_map: TempoMap | None) -> tuple[KeyMark, ...]:
@@ -67,16 +69,9 @@ def spelled(
         # A rule, or advice on a chord that comes round, speaks of one key: where it begins.
         names = names_at(keys, row.start_bar)
         midi = row.intended_midi
-        rows.append(
-            replace(
-                row,
-                intended=row.intended if midi is None else note_name(midi, names),
-                word=row.word if row.stem in voices else again(row.word, names),
-                target_from=again(row.target_from, names),
-                in_words=again(row.in_words, names),
-                reason=again(row.reason, names),
-            )
-        )
+        row = replace(row, intended=row.intended if midi is None else note_name(midi, names))
+        texts = ("target_from", "in_words", "reason", *(() if row.stem in voices else ("word",)))
+        rows.append(_anew(row, again, names, *texts))
     return replace(
         plan,
         rows=tuple(rows),
@@ -85,12 +80,7 @@ def spelled(
             for j in plan.judged
         ),
         offenders=tuple(
-            replace(
-                o,
-                intended=again(o.intended, names_at(keys, o.start_bar)),
-                headline=again(o.headline, names_at(keys, o.start_bar)),
-                fix=again(o.fix, names_at(keys, o.start_bar)),
-            )
+            _anew(o, again, names_at(keys, o.start_bar), "intended", "headline", "fix")
             for o in plan.offenders
         ),
         stems=tuple(
@@ -155,20 +145,15 @@ def _texts(value: object) -> Iterator[str]:
 
 
 def _judged(judged: Judged, names: NoteNames, again: Speller) -> Judged:
-    target = judged.target
-    return replace(
-        judged,
-        names=names,
-        target=replace(target, target_from=again(target.target_from, names)),
-        reason=again(judged.reason, names),
-        clash_words=again(judged.clash_words, names),
-    )
+    target = _anew(judged.target, again, names, "target_from")
+    return _anew(replace(judged, names=names, target=target), again, names, "reason", "clash_words")
 
 
 def _finding(finding: Finding, names: NoteNames, again: Speller) -> Finding:
-    return replace(
-        finding,
-        what=again(finding.what, names),
-        did=again(finding.did, names),
-        advice=again(finding.advice, names),
-    )
+    return _anew(finding, again, names, "what", "did", "advice")
+
+
+def _anew(record: Record, again: Speller, names: NoteNames, *texts: str) -> Record:
+    """A record with some of its texts spelled by these names."""
+    spelled_texts: Any = {name: again(getattr(record, name), names) for name in texts}
+    return replace(record, **spelled_texts)

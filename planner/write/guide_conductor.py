@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 import mido
 
-from planner.pitch import key_fifths
+from planner.pitch import key_fifths, key_of_fifths
 from planner.timeline import TempoMap
 from planner.words.plan_model import Plan, Row
 from planner.words.session_model import KeyMark
@@ -17,14 +17,6 @@ CHECKS = 4  # chosen: a check each quarter of the song
 Event = tuple[int, int, "mido.Message | mido.MetaMessage"]  # tick, order at that tick, message
 
 _MINOR_THIRD = {"minor", "aeolian", "dorian", "phrygian", "locrian"}
-# Seven flats to seven sharps.
-_MAJOR_KEYS = (
-    "Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#",
-)  # fmt: skip
-_MINOR_KEYS = (
-    "Abm", "Ebm", "Bbm", "Fm", "Cm", "Gm", "Dm", "Am", "Em", "Bm", "F#m", "C#m",
-    "G#m", "D#m", "A#m",
-)  # fmt: skip
 
 
 def conductor_events(
@@ -159,8 +151,8 @@ def key_signature(tonic: str, mode: str) -> str | None:
     fifths = key_fifths(tonic, mode)
     if fifths is None:
         return None
-    names = _MINOR_KEYS if mode.lower() in _MINOR_THIRD else _MAJOR_KEYS
-    return names[fifths + 7]
+    minor = mode.lower() in _MINOR_THIRD
+    return key_of_fifths(fifths, "minor" if minor else "major").split()[0] + "m" * minor
 
 
 def plain_text(text: str) -> str:
