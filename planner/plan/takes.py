@@ -13,6 +13,7 @@ import numpy as np
 
 from planner.decide.cases import Case
 from planner.decide.expression import wobbles
+from planner.decide.moves import unmoved
 from planner.model import FIXED_ROLES, Finding, Measurement, Note, Role
 from planner.pitch import cents, hz_to_midi
 from planner.score.score_match import StemScore, match_score
@@ -192,15 +193,10 @@ def with_other_take(judged: Judged, case: Case, takes: Sequence[TakeNote], linke
     if judged.add_cents is not None:
         instead = f", or {raise_or_lower(judged.add_cents)}"
     return replace(
-        judged,
+        unmoved(judged),
         action="other-take",
         rule_name="another take is better",
         reason=f"{why}; {_said(take, rest)}: borrow it{instead}{_linked(linked)}",
-        add_cents=None,
-        onset_add_cents=None,
-        cut_s=None,
-        sustain_add_cents=None,
-        points=(),
         remaining_cents=rest,
         take=take,
     )
