@@ -12,7 +12,7 @@ from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
 from planner.read.guess import guess_from_name
 from planner.target.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
-from planner.temperament import temperament_cents
+from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
 
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
@@ -34,7 +34,7 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
     reference the majority of the pitched stems is asked, and the reader is asked to confirm; with
     nothing at all 440 Hz is assumed and said so (ISO 16:1975).
     """
-    offsets = _offsets(session)
+    offsets = np.array(temperament_offsets(session))
     near = _near_cents(session)
     by_code = {stem.code: reading_of(stem.notes, offsets, near) for stem in stems}
     findings: list[Finding] = []
@@ -69,17 +69,6 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
         stretch=stretch_of(reading, measured_hz),
         findings=tuple(findings),
     )
-
-
-def _offsets(session: Session) -> Array:
-    """Twelve offsets from equal temperament, C first, in cents, A = 0."""
-    table = (
-        session.temperament_table
-        if session.temperament == "table"
-        else temperament_cents(session.temperament)
-    )
-    values = np.asarray(table, dtype=float)
-    return np.asarray(values - values[9])
 
 
 def _near_cents(session: Session) -> float:

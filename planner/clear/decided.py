@@ -3,11 +3,9 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from planner.clashes import Clash, SoundingNote, clashes_at
 from planner.clear.move_lines import Proposal
-from planner.clear.sour_time import Now, SourMap, apply, as_recorded, change_of, limits_of, sour_map
+from planner.clear.sour_time import Now, SourMap, limits_of, sour_map, with_added
 from planner.decide.clash_words import points_of_named
 from planner.plan.parts import Part, sounding
 from planner.ranking import fault_of
@@ -103,8 +101,4 @@ def sour_of(made: Decided) -> SourMap:
 
 def once_made(sour: SourMap, judged: Mapping[str, Judged]) -> Now:
     """Give the state once every rule and every edit is made."""
-    now = as_recorded(sour)
-    adds = {sour.index[k]: j.added_cents for k, j in judged.items() if k in sour.index}
-    notes = np.array(sorted(adds), dtype=np.int64)
-    apply(sour, now, change_of(sour, now, notes, np.array([adds[int(k)] for k in notes])))
-    return now
+    return with_added(sour, {k: j.added_cents for k, j in judged.items()})

@@ -24,7 +24,7 @@ from planner.plan.deciding import with_rows
 from planner.plan.ground import Ground
 from planner.plan.retakes import asks_for_an_edit
 from planner.scope.scope_rule import ScopeRule
-from planner.words.plan_model import EDIT_ACTIONS, Judged
+from planner.words.plan_model import Judged
 from planner.words.wording import flat_or_sharp
 
 FEW_TOUCHED = "few notes are touched"
@@ -32,7 +32,7 @@ FEW_TOUCHED = "few notes are touched"
 
 def touched(judged: Mapping[str, Judged]) -> frozenset[str]:
     """Give the notes whose sound the plan changes, by a rule or by an edit of their own."""
-    return frozenset(k for k, j in judged.items() if j.layers or j.action in EDIT_ACTIONS)
+    return frozenset(k for k, j in judged.items() if j.is_moved)
 
 
 def touching_at_most(
@@ -121,7 +121,7 @@ def _on_some(rule: ScopeRule, stays: frozenset[str]) -> ScopeRule | None:
 
 
 def _put_back(j: Judged) -> Judged:
-    if not j.layers and j.action not in EDIT_ACTIONS:
+    if not j.is_moved:
         return j
     bare = replace(j, layers=())
     if j.action in ("ask", "wrong-note"):

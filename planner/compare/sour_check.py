@@ -11,15 +11,7 @@ import numpy as np
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote
 from planner.clear.decided import SOUR_FROM_S
-from planner.clear.sour_time import (
-    Now,
-    SourMap,
-    apply,
-    as_recorded,
-    change_of,
-    sour_map,
-    sour_now_s,
-)
+from planner.clear.sour_time import Now, SourMap, as_recorded, sour_map, sour_now_s, with_added
 from planner.compare.note_pairs import Pair, Reading
 from planner.model import Role
 from planner.pitch import cents
@@ -72,8 +64,8 @@ def sour_check(
     apart = {k: cents(pair.now.pitch_hz, pair.then.pitch_hz) for k, pair in pairs.items()}
     moved = {k: c for k, c in apart.items() if round(abs(c), 1) > _READ_ALIKE_CENTS}
     before = as_recorded(sour)
-    planned = _moved(sour, planned_moves(notes, rows))
-    measured = _moved(sour, moved)
+    planned = with_added(sour, planned_moves(notes, rows))
+    measured = with_added(sour, moved)
     return SourCheck(
         recorded_s=sour_now_s(sour, before),
         planned_s=sour_now_s(sour, planned),
@@ -127,15 +119,6 @@ def _sounding(
         if n.tolerance_cents is not None and n.end_s - n.start_s >= SOUR_FROM_S:
             limits[n.id] = n.tolerance_cents
     return tuple(told), limits
-
-
-def _moved(sour: SourMap, adds: Mapping[str, float]) -> Now:
-    now = as_recorded(sour)
-    there = {sour.index[k]: c for k, c in adds.items() if k in sour.index}
-    if there:
-        which = np.array(sorted(there), dtype=np.int64)
-        apply(sour, now, change_of(sour, now, which, np.array([there[int(k)] for k in which])))
-    return now
 
 
 def _fresh(sour: SourMap, before: Now, planned: Now, measured: Now) -> tuple[FreshSour, ...]:

@@ -22,7 +22,7 @@ from typing import Any
 from planner.editlist import clean_text, rounded
 from planner.errors import PlannerError
 from planner.pitch import note_name
-from planner.words.plan_model import EDIT_ACTIONS, Judged, Offender, Plan
+from planner.words.plan_model import Judged, Offender, Plan
 from planner.words.wording import rule_names, terms
 
 Cell = str | int | float | bool | None
@@ -234,7 +234,7 @@ def _note_record(judged: Judged) -> tuple[Cell, ...]:
         ";".join(f"{stem}:{plain_decimal(round(db, 1))}" for stem, db in judged.measured.heard_in),
         found.onset_confidence,
         ";".join(f"{rule} {plain_decimal(round(add, 1))}" for rule, add in judged.layers),
-        number(judged.added_cents, 1) if judged.layers or judged.action in EDIT_ACTIONS else None,
+        number(judged.added_cents, 1) if judged.is_moved else None,
         number(found.slope_uncertainty_cents_per_s, 2),
         number(found.upper_partials_db, 1),
     )

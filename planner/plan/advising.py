@@ -22,7 +22,7 @@ from planner.scope.part_scope import LEAD_OFFER
 from planner.scope.scope_rule import ScopeRule
 from planner.target.voicings import pairs_held, sour_chords
 from planner.targets import Aimed
-from planner.words.plan_model import EDIT_ACTIONS, Judged, Row
+from planner.words.plan_model import Row
 from planner.words.roles import is_chordal
 from planner.words.session_model import StemSpec
 from planner.words.wording import amount, flat_or_sharp, place
@@ -110,7 +110,7 @@ def saying_what_they_clear(offers: Iterable[ScopeRule], made: Decided) -> tuple[
 def _saying(rule: ScopeRule, made: Decided) -> ScopeRule:
     sour = sour_of(made)
     now = once_made(sour, made.judged)
-    rest = [n for n in rule.covers if n in sour.index and not _is_moved(made.judged[n])]
+    rest = [n for n in rule.covers if n in sour.index and not made.judged[n].is_moved]
     notes = np.array(sorted(sour.index[n] for n in rest), dtype=np.int64)
     gain_s = change_of(sour, now, notes, np.full(len(notes), -rule.bias_cents)).gain_s
     moved = "lowered" if rule.bias_cents > 0 else "raised"
@@ -124,10 +124,6 @@ def _saying(rule: ScopeRule, made: Decided) -> ScopeRule:
     else:
         said = f"{would} clear no sour time"
     return replace(rule, reason=f"{rule.reason}; {said}")
-
-
-def _is_moved(j: Judged) -> bool:
-    return bool(j.layers) or j.action in EDIT_ACTIONS
 
 
 # ---------------------------------------------------------------- double stops

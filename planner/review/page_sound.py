@@ -199,7 +199,7 @@ def _edges(length: int) -> Floats:
 def _wav(data: bytes) -> bytes:
     """Put 16-bit samples of one channel into a WAV file."""
     whole = io.BytesIO()
-    with wave.open(whole, "wb") as file:
+    with wave.Wave_write(whole) as file:
         file.setparams((1, 2, PLAYED_SR, 0, "NONE", ""))
         file.writeframes(data)
     return whole.getvalue()

@@ -82,6 +82,11 @@ class Judged:
     take: TakeNote | None = None  # that stands in for it, where the action is other-take
 
     @property
+    def is_moved(self) -> bool:
+        """Whether the plan changes its sound, by a rule or by an edit of its own."""
+        return bool(self.layers) or self.action in EDIT_ACTIONS
+
+    @property
     def layer_cents(self) -> float:
         """What its rules add to it."""
         return sum(c for _, c in self.layers)

@@ -196,7 +196,7 @@ def edits(plan: Plan) -> tuple[int, float]:
 
 def notes_moved(plan: Plan) -> int:
     """Count the notes whose sound the plan changes, by a rule or by an edit of their own."""
-    return sum(1 for j in plan.judged if j.layers or j.action in EDIT_ACTIONS)
+    return sum(j.is_moved for j in plan.judged)
 
 
 def _shape(reason: str) -> str:
