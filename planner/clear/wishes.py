@@ -37,7 +37,12 @@ def wishes(made: Decided, kept: Kept, limits: Limits, price_s: Callable[[Judged]
     worth_s = {k: price_s(j) for k, j in own.items()}
     before_cents = now.moved_cents.copy()
     nothing_left = _better_with_nothing_left(sour, now, own)
-    worth = _worth_clearing(sour, now, own, kept, worth_s)
+    waiting = {
+        note_id: -float(round(j.remaining_cents or 0.0))
+        for note_id, j in own.items()
+        if j.clearable and note_id not in kept.beats_if_moved
+    }
+    worth = worth_clearing(sour, now, waiting, worth_s)
     part_way = _part_way(sour, now, own, kept, worth_s)
     gives_way = giving_way(sour, now, _leeways(sour, now, own, kept, limits, worth_s))
     return replace(
@@ -73,18 +78,6 @@ def _better_with_nothing_left(
             apply(sour, now, change)
             better.add(note_id)
     return frozenset(better)
-
-
-def _worth_clearing(
-    sour: SourMap, now: Now, judged: Mapping[str, Judged], kept: Kept, worth_s: Mapping[str, float]
-) -> frozenset[str]:
-    """Notes inside their tolerance that are worth an edit."""
-    waiting = {
-        note_id: -float(round(j.remaining_cents or 0.0))
-        for note_id, j in judged.items()
-        if j.clearable and note_id not in kept.beats_if_moved
-    }
-    return worth_clearing(sour, now, waiting, worth_s)
 
 
 def _part_way(

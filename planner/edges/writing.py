@@ -1,4 +1,4 @@
-"""The files of a plan, put into a new folder whole or not at all, and read back."""
+"""The files of a plan, the page's excerpts too: written whole or not at all, and read back."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""What adds up over the blocks of an audio file: levels, stereo situation, flat tops."""
+"""What adds up over an audio file: levels, stereo situation, flat tops; offsets, taken out."""
 
 import math
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""When do a note's own partials begin to sound, under a note that has not yet gone?
+"""When do a note's own partials begin under one that has not yet gone; when is a string struck?
 
 Where one note fades while the next comes in (a release, a room, a string that rings on), the track
 reads the old one until the new one is louder: the new note would begin late by as long as that
