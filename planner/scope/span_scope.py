@@ -1,6 +1,5 @@
 """Rules over a span: stretches of a part between two tunings of its instrument."""
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -23,50 +22,19 @@ from planner.words.wording import count, flat_or_sharp
 BETWEEN_TUNINGS = "between two tunings"  # the name of what is found here
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TuningSpan:
-    """The notes of a part from one tuning break to the next."""
-
-    bias_cents: float  # what its notes are off by, as far as it is judged by them
-    doubt_cents: float  # standard error of that
-    covers: tuple[str, ...]  # ids of all its notes, in play order
-    said: str  # where, in words: "from 61.2 s on"
-
-
 def span_rules(
     notes: tuple[Aimed, ...], everyone: tuple[Aimed, ...], part: PartGround
 ) -> list[ScopeRule]:
-    """Offer one move for each span between two tunings that is off; see `tuning_spans`."""
-    fit = settled(notes, part.role, part.tolerances)
-    return [
-        ScopeRule(
-            stem=notes[0].measured.note.stem,
-            action="tuning-span",
-            scope="span",
-            covers=span.covers,
-            bias_cents=span.bias_cents,
-            add_cents=round(-shrunk_cents(span.bias_cents, span.doubt_cents), 1),
-            uncertainty_cents=span.doubt_cents,
-            name=BETWEEN_TUNINGS,
-            reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
-            f"one move for {count(len(span.covers), 'note')}",
-        )
-        for span in tuning_spans(fit, everyone, part)
-    ]
+    """Offer one move for each stretch between two tunings that is off, if a tuning ever changes.
 
-
-def tuning_spans(
-    fit: list[tuple[Aimed, float]], everyone: tuple[Aimed, ...], part: PartGround
-) -> tuple[TuningSpan, ...]:
-    """Find the stretches of a part that stand off; nothing where its tuning never changes.
-
-    fit : the notes a part is judged by, in play order, with their errors in cents
+    notes : those that a part may be judged by, in play order
     everyone : all notes of the part, in play order
 
     A stretch nearer to its targets than the part rule's offset (of a lead voice: than the offset
     from which it is moved), or than twice its doubt, is left out, and so is one whose notes gain
     less than a part's must by what the others of the stretch say.
     """
+    fit = settled(notes, part.role, part.tolerances)
     readings = tuple(
         Reading(
             start_s=a.measured.note.start_s,
@@ -86,9 +54,9 @@ def tuning_spans(
         edges_s=part.edges_s,
     )
     if not breaks:
-        return ()
+        return []
     inner_s = [_seam_s(readings[k - 1], readings[k], everyone) for k in breaks]
-    spans = []
+    rules = []
     for low_s, high_s in pairwise([float("-inf"), *inner_s, float("inf")]):
         own = [(a, e) for a, e in fit if low_s <= a.measured.note.start_s < high_s]
         # A run of short notes is heard in one tuning: one that goes on past a break is two.
@@ -102,17 +70,22 @@ def tuning_spans(
         gain = gain_of_each(np.array([e for _, e in without_gross(own)]))
         if round(abs(bias), 1) < asked or abs(bias) < 2.0 * doubt or gain < whole.gain_share:
             continue
-        spans.append(
-            TuningSpan(
+        covers = tuple(a.measured.id for a in everyone if low_s <= a.measured.note.start_s < high_s)
+        rules.append(
+            ScopeRule(
+                stem=notes[0].measured.note.stem,
+                action="tuning-span",
+                scope="span",
+                covers=covers,
                 bias_cents=bias,
-                doubt_cents=doubt,
-                covers=tuple(
-                    a.measured.id for a in everyone if low_s <= a.measured.note.start_s < high_s
-                ),
-                said=_said(low_s, high_s),
+                add_cents=round(-shrunk_cents(bias, doubt), 1),
+                uncertainty_cents=doubt,
+                name=BETWEEN_TUNINGS,
+                reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}, elsewhere "
+                f"not: one move for {count(len(covers), 'note')}",
             )
         )
-    return tuple(spans)
+    return rules
 
 
 def _seam_s(before: Reading, after: Reading, everyone: tuple[Aimed, ...]) -> float:
