@@ -169,13 +169,7 @@ def _frozen(values: Floats) -> Floats:
 
 
 def _short_note(
-    note: Note,
-    onset: Onset | None,
-    stiffness: Stiffness,
-    line: NoteLine,
-    why: str,
-    *,
-    swells: bool,
+    note: Note, onset: Onset | None, stiffness: Stiffness, line: NoteLine, why: str, *, swells: bool
 ) -> Measurement:
     """A note without a sustain: its onset, if that, and why there is no more."""
     confidence: Confidence = ""

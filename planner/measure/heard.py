@@ -7,8 +7,6 @@ of short-duration vibrato tones", JASA 95, 1994, 1617; of short glides C. d'Ales
 and J.-P. Rossi, JASA 104, 1998, 2339; both, and the figures, from memory).
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 
