@@ -40,7 +40,6 @@ from planner.decide.inside_tolerance import can_clear, clears, gives_way_from
 from planner.decide.moves import Move
 from planner.model import FIXED_ROLES, Role
 from planner.words.plan_model import Action, Judged
-from planner.words.wording import taken_back
 
 __all__ = [
     "AS_A_WHOLE_ONLY",
@@ -96,8 +95,7 @@ def decide(case: Case) -> Judged:
         rule_name=rule.name,
         reason=rule.reason.format(
             **words_of(case, move, rises=rises_plainly(case) and onset_off(case))
-        )
-        + (taken_back(move.add_cents, aimed.heard_cents, case.layers) if move else ""),
+        ),
         add_cents=move.add_cents if move else None,
         onset_add_cents=move.onset_add_cents if move else None,
         cut_s=move.cut_s if move else None,

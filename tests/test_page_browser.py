@@ -28,8 +28,8 @@ import soundfile
 from firefox import Firefox
 from invented_plan import FACTS, OFFENDER, QUESTION, RULE, judged, plan, row
 
+from planner.answer.page_export import read_export
 from planner.answer.replies import placed
-from planner.answer.reply_words import read_export
 from planner.model import Measurement
 from planner.page import review_page
 from planner.review.page_lines import page_lines

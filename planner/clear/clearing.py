@@ -102,13 +102,13 @@ def _left_alone(
     """Leave alone what would add sour time, until nothing would."""
     while True:
         made, backbone = _once(decide, session, kept)
-        if not backbone.left_out:
-            return made, backbone, kept
-        out = {left.id: left.against for left in backbone.left_out}
-        spared = _sparable(made.rules, backbone.left_out)
+        spared = _sparable(made.rules, backbone.left_out) | _taken_back(made)
         if spared - kept.spared:
             kept = replace(kept, spared=kept.spared | spared)
             continue
+        if not backbone.left_out:
+            return made, backbone, kept
+        out = {left.id: left.against for left in backbone.left_out}
         wider = replace(
             kept,
             beats_if_moved=kept.beats_if_moved
@@ -121,16 +121,26 @@ def _left_alone(
 
 
 def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> frozenset[str]:
-    """Notes by which alone rules would add sour time, where those are few of a rule's.
-
-    A rule goes by the name of its first note, which is not spared.
-    """
+    """Notes by which alone rules would add sour time, where those are few of a rule's."""
     found: set[str] = set()
     for out in left_out:
         covers = rules[out.id].covers if out.id in rules else ()
-        if out.by.issubset(covers[1:]) and len(out.by) <= _MOST_SPARED * len(covers):
+        if out.by.issubset(covers) and len(out.by) <= _MOST_SPARED * len(covers):
             found |= out.by
     return frozenset(found)
+
+
+def _taken_back(made: Decided) -> frozenset[str]:
+    """Notes whose own edits would take back some of what rules add to them.
+
+    What a person set a rule to holds for all its notes.
+    """
+    by_hand = {k for k, rule in made.rules.items() if rule.set_by_hand}
+    return frozenset(
+        k
+        for k, j in made.tool.items()
+        if j.layer_cents * j.own_cents < 0.0 and by_hand.isdisjoint(rule for rule, _ in j.layers)
+    )
 
 
 def _tried_again(

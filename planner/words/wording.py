@@ -187,19 +187,3 @@ def finding_place(finding: Finding) -> str:
     if finding.at_s is not None:
         where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
     return where
-
-
-def taken_back(
-    add_cents: float | None, before_cents: float | None, layers: tuple[tuple[str, float], ...]
-) -> str:
-    """Say that an edit goes against the rules before it, where the note was nearer without them."""
-    by = round(sum(cents for _, cents in layers), 1)
-    if not add_cents or before_cents is None or add_cents * by >= 0:
-        return ""
-    if round(abs(before_cents), 1) >= round(abs(before_cents + by), 1):
-        return ""
-    return (
-        f"; moved {'up' if by > 0 else 'down'} by {amount(by)} with the others "
-        f"({rule_names(layers)}), and this one was {flat_or_sharp(round(before_cents, 1))} before: "
-        "the row takes it back"
-    )

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from deciding import line, note, plan, stem
+import pytest
+from deciding import line, made_of, note, plan, session, stem
+
+from planner.answer.answers import Entry, Override
+from planner.answer.ruled_rows import Recalled
+from planner.answer.rulings import rulings_from
 
 
 def test_a_part_that_would_clash_with_another_is_told_as_advice() -> None:
@@ -36,8 +41,8 @@ def test_a_move_that_would_clash_is_made_as_far_as_it_clears() -> None:
     assert (left.action, left.rule_name) == ("leave", "would clash")
 
 
-def test_a_whole_part_is_not_given_up_for_a_beating_that_an_edit_on_top_of_it_clears() -> None:
-    """Ten notes 6 sharp alone, two in tune over the piano's: one move, and two edits after it."""
+def test_a_whole_part_leaves_out_the_notes_that_would_have_to_be_moved_back() -> None:
+    """Ten notes 6 sharp alone, two in tune over the piano's: those two stay, and need no row."""
     midis = [57, 60, 64, 69, 57, 60, 57, 60, 64, 69, 57, 60]
     errors = [6.0] * 12
     errors[4] = errors[8] = 0.0
@@ -45,8 +50,33 @@ def test_a_whole_part_is_not_given_up_for_a_beating_that_an_edit_on_top_of_it_cl
     held = [note(n.id.replace("CEL", "PNO"), m, 0, start_s=n.note.start_s, length_s=1.8)
             for n, m, e in zip(notes, midis, errors, strict=True) if not e]  # fmt: skip
     made = plan(stem("CEL", "bowed", notes), stem("PNO", "tuning-reference", held))
-    rule, *edits = made.rows
+    (rule,) = made.rows
     assert (rule.action, rule.add_cents) == ("whole-part", -5.0)
-    assert [r.id for r in edits] == ["CEL-0005", "CEL-0009"]
-    assert {r.remaining_cents for r in edits} == {0.0}
+    assert set(rule.covers) == {n.id for n in notes} - {"CEL-0005", "CEL-0009"}
+    assert "2 notes left out, better without it" in rule.reason
     assert made.sour_after_s == 0.0
+
+
+@pytest.mark.parametrize("odd", [0, 4])
+def test_a_note_far_off_on_the_other_side_is_moved_by_its_own_row_alone(odd: int) -> None:
+    """Its row says what to add to the note as it was recorded, be it the first of the part."""
+    midis = [57, 60, 64, 69] * 4
+    errors = [-8.0, -9.0, -10.0, -9.0] * 4
+    errors[odd] = 22.0
+    made = plan(stem("EGL", "fretted", line("EGL", midis, errors)))
+    rule, own = made.rows
+    assert (rule.action, rule.notes_covered) == ("whole-part", 15)
+    assert own.id == f"EGL-{odd + 1:04d}"
+    assert (own.add_cents, own.layers) == (-16.0, ())
+
+
+def test_what_a_person_set_a_rule_to_holds_for_all_its_notes() -> None:
+    """More than three times as much as it was found to be: each note keeps it, and has a row of its own."""
+    part = stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, [-9.0] * 16))
+    first = plan(part)
+    said = Entry(id="R-001", override=Override(add_cents=30.0), by="Ed")
+    rulings, _ = rulings_from([said], first.rows)
+    recalled = Recalled(rulings=rulings, last_rows=first.rows)
+    again = made_of(session(part), (part,), recalled=recalled)
+    assert (again.rows[0].add_cents, again.rows[0].notes_covered) == (30.0, 16)
+    assert len(again.rows) == 17
