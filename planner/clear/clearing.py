@@ -131,7 +131,7 @@ def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> fr
 
 
 def _taken_back(made: Decided) -> frozenset[str]:
-    """Notes whose own edits would take back some of what rules add to them.
+    """Notes that rules take further off, and that edits of their own would have to take back.
 
     What a person set a rule to holds for all its notes.
     """
@@ -139,7 +139,9 @@ def _taken_back(made: Decided) -> frozenset[str]:
     return frozenset(
         k
         for k, j in made.tool.items()
-        if j.layer_cents * j.own_cents < 0.0 and by_hand.isdisjoint(rule for rule, _ in j.layers)
+        if j.layer_cents * j.own_cents < 0.0
+        and abs(j.heard_cents or 0.0) < abs(j.rest_cents or 0.0)
+        and by_hand.isdisjoint(rule for rule, _ in j.layers)
     )
 
 

@@ -32,7 +32,6 @@ _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
 # of it as well, but less surely where few notes scatter.
 _SURE_DOUBTS = 3.0
 
-_SO_FAR_OFF = ", unless other notes or a wrong rate are behind it: answer what is asked of it first"
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
 
@@ -98,7 +97,6 @@ def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
             else f"{sits}, {found.one_side_share:.0%} of {its} on that side: one move for all of it"
-            + (_SO_FAR_OFF if abs(bias) > tolerances.limits.ask_beyond_cents else "")
         ).replace("%", " %"),
     )
 

@@ -70,8 +70,18 @@ def test_a_note_far_off_on_the_other_side_is_moved_by_its_own_row_alone(odd: int
     assert (own.add_cents, own.layers) == (-16.0, ())
 
 
+@pytest.mark.parametrize(("sharp", "covered"), [(14.0, 15), (16.0, 16)])
+def test_a_note_that_a_rule_brings_nearer_stays_in_it(sharp: float, covered: int) -> None:
+    """Lowered by 30 with the others it ends 16 or 14 flat: further off than it was, or nearer."""
+    errors = [29.0, 30.0, 31.0, 30.0] * 4
+    errors[4] = sharp
+    rule, own = plan(stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, errors))).rows
+    assert (rule.add_cents, rule.notes_covered) == (pytest.approx(-30.0, abs=0.3), covered)
+    assert own.layers == ((("R-001", rule.add_cents),) if covered == 16 else ())
+
+
 def test_what_a_person_set_a_rule_to_holds_for_all_its_notes() -> None:
-    """More than three times as much as it was found to be: each note keeps it, and has a row of its own."""
+    """Three times as much as it was found to be: each note has it, and a row of its own."""
     part = stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, [-9.0] * 16))
     first = plan(part)
     said = Entry(id="R-001", override=Override(add_cents=30.0), by="Ed")
@@ -79,4 +89,4 @@ def test_what_a_person_set_a_rule_to_holds_for_all_its_notes() -> None:
     recalled = Recalled(rulings=rulings, last_rows=first.rows)
     again = made_of(session(part), (part,), recalled=recalled)
     assert (again.rows[0].add_cents, again.rows[0].notes_covered) == (30.0, 16)
-    assert len(again.rows) == 17
+    assert sum(row.kind == "note" for row in again.rows) == 16
