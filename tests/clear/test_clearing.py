@@ -76,7 +76,7 @@ def test_a_note_that_a_rule_brings_nearer_stays_in_it(sharp: float, covered: int
     errors = [29.0, 30.0, 31.0, 30.0] * 4
     errors[4] = sharp
     rule, own = plan(stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, errors))).rows
-    assert (rule.add_cents, rule.notes_covered) == (pytest.approx(-30.0, abs=0.3), covered)
+    assert (rule.add_cents, rule.notes_covered) == (pytest.approx(-30.0, abs=0.5), covered)
     assert own.layers == ((("R-001", rule.add_cents),) if covered == 16 else ())
 
 
