@@ -16,6 +16,8 @@ from planner.words.plan_model import Judged
 from planner.words.session_model import Session
 
 _MOST_SPARED = 0.05  # of a rule's notes; chosen: as many as are gross by chance
+# Names of decisions that leave a note where its rules take it, however far off that is.
+_LEFT_AS_THEY_ARE = frozenset({"comes round the same", "between two notes"})
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 
 
@@ -131,7 +133,7 @@ def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> fr
 
 
 def _taken_back(made: Decided) -> frozenset[str]:
-    """Notes that rules take further off, and that edits of their own would have to take back.
+    """Notes that rules take further off, and that would have to be taken back, or asked about.
 
     What a person set a rule to holds for all its notes.
     """
@@ -139,7 +141,7 @@ def _taken_back(made: Decided) -> frozenset[str]:
     return frozenset(
         k
         for k, j in made.tool.items()
-        if j.layer_cents * j.own_cents < 0.0
+        if (j.layer_cents * j.own_cents < 0.0 or j.rule_name in _LEFT_AS_THEY_ARE)
         and abs(j.heard_cents or 0.0) < abs(j.rest_cents or 0.0)
         and by_hand.isdisjoint(rule for rule, _ in j.layers)
     )

@@ -227,6 +227,8 @@ def _behind(rule: ScopeRule, role: Role) -> str:
         if voice:
             return "heard too little of the session's reference"
         return "tuned to another reference than the session's"
+    if rule.scope == "string" and rule.string_midi is None:
+        return "one string off, if those pitches were played on one: tuned so, or it slipped"
     if rule.scope == "string" and rule.string_midi is not None:
         played = "" if rule.surely else ", if that is where it was played"
         return f"the {note_name(rule.string_midi)} string off{played}: tuned so, or it slipped"

@@ -90,3 +90,16 @@ def test_what_a_person_set_a_rule_to_holds_for_all_its_notes() -> None:
     again = made_of(session(part), (part,), recalled=recalled)
     assert (again.rows[0].add_cents, again.rows[0].notes_covered) == (30.0, 16)
     assert sum(row.kind == "note" for row in again.rows) == 16
+
+
+def test_notes_that_come_round_the_same_are_not_taken_further_off() -> None:
+    """A part 14 flat, but for one note of its phrase that is 16 sharp each time: it stays so."""
+    errors = [-13.7, -13.7, -13.7, 15.6] * 3
+    sung = line("BV", [64, 69, 71, 72] * 3, errors, length_s=2.0)
+    made = plan(stem("BV", "voice-harmony", sung))
+    rule = made.rows[0]
+    assert (rule.action, rule.notes_covered) == ("whole-part", 9)
+    left = [j for j in made.judged if j.rule_name == "comes round the same"]
+    assert [(j.measured.id, j.layers) for j in left] == [
+        ("BV-0004", ()), ("BV-0008", ()), ("BV-0012", ()),
+    ]  # fmt: skip
