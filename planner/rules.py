@@ -243,7 +243,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="start and rest on either side", action="shape", fits=two_ways, move=note_edits.shape,
-        reason="starts {onset_off}, goes on {sustain_off}: one number would lie; "
+        reason="starts {onset_off}, goes on {sustain_off}: one number would not be true; "
         "needs points or a cut",
     ),
     DecisionRule(

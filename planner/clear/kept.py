@@ -38,7 +38,7 @@ class Kept:
         covers = tuple(note_id for note_id in rule.covers if note_id not in self.spared)
         if len(covers) == len(rule.covers):
             return rule
-        told = f"{count(len(rule.covers) - len(covers), 'note')} left out, better without it"
+        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that it would make worse"
         return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
 
     def by_note(self) -> dict[str, KeptOfNote]:

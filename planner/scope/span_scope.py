@@ -20,7 +20,7 @@ from planner.scope.scope_rule import (
 from planner.scope.short_runs import in_runs, without_unheard
 from planner.scope.tuning_breaks import Reading, tuning_breaks
 from planner.targets import Aimed
-from planner.words.wording import count, flat_or_sharp
+from planner.words.wording import flat_or_sharp
 
 BETWEEN_TUNINGS = "between two tunings"  # the name of what is found here
 
@@ -53,7 +53,7 @@ def span_rules(
             gain_share=span.gain_share,
             name=BETWEEN_TUNINGS,
             reason=f"{span.said} the part sits {flat_or_sharp(span.bias_cents)}, elsewhere not: "
-            f"one move for {count(len(span.covers), 'note')}",
+            "one move for all of it",
         )
         for span in tuning_spans(fit, everyone, part)
     ]

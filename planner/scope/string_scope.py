@@ -26,7 +26,7 @@ from planner.scope.scope_rule import (
 from planner.scope.short_runs import in_runs, without_unheard
 from planner.scope.strings import StringGuess
 from planner.targets import Aimed
-from planner.words.wording import count, flat_or_sharp
+from planner.words.wording import flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
 _IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
@@ -170,8 +170,8 @@ def _told_rule(
     firmly = "all" if firm == len(own) else firm or "none"
     reason = (
         f"the {strings[own[0].measured.id].called} string is {flat_or_sharp(evidence.bias.cents)}, "
-        f"frets {lowest} to {highest}: one move for {count(len(own), 'note')} "
-        f"({firmly} of them surely on it)"
+        f"frets {lowest} to {highest}: one move for all its notes ({firmly} of the {len(own)} are "
+        "surely on it)"
     )
     return _rule(string, own, evidence, reason, surely=2 * firm >= len(own))
 
@@ -181,7 +181,7 @@ def _rule_of_neighbours(own: tuple[Aimed, ...], evidence: _Evidence) -> ScopeRul
     reason = (
         f"{note_name(min(midis))} to {note_name(max(midis))} are "
         f"{flat_or_sharp(evidence.bias.cents)} alike and their neighbours are not, as of one "
-        f"string: one move for {count(len(own), 'note')}"
+        "string: one move for all of them"
     )
     return _rule(None, own, evidence, reason, surely=False)
 

@@ -30,8 +30,8 @@ _TERM_WORDS = {
     "place": "where in the phrase it sits",
     "length": "how long it lasts",
     "repeats": "how often it comes back",
-    "confidence": "how sure the reading is",
-    "covered": "already helped by a rule",
+    "confidence": "as the reading is unsure",
+    "covered": "as a rule helps it already",
 }
 
 
@@ -139,11 +139,11 @@ def term(name: str) -> str:
 def terms(pairs: tuple[tuple[str, float], ...]) -> str:
     """Say what made an offender's rank, the largest term first, zero terms left out.
 
-    The terms add up to the rank; what takes some of it away is said as "less".
+    The terms add up to the rank; what takes some of it away is said as "taken off".
     """
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
     return ", ".join(
-        f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} for {term(name)}"
+        f"{term(name)} {value:.1f}" if value > 0 else f"{-value:.1f} taken off, {term(name)}"
         for name, value in told
     )
 

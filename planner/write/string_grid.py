@@ -48,7 +48,7 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
         sentence = _told_sentence(own, [note_name(string, names) for string in strings])
         if not spec.strings:
             open_notes = " ".join(note_name(m, names) for m in tuning_of(spec.role, spec))
-            sentence += f" Nobody typed its strings: {open_notes} is assumed."
+            sentence += f" Its strings are not in the session file: {open_notes} is assumed."
         grids.append(
             StringGrid(
                 stem=spec.code,
@@ -74,17 +74,17 @@ def _told_sentence(judged: list[Judged], strings: list[str]) -> str:
     told = Counter(j.string_confidence for j in judged)
     firm, fair, alike = told["firm"], told["fair"], told["not told apart"]
     blank = len(judged) - firm - fair - alike
-    sure = ", ".join(f"{n} {word}" for n, word in ((firm, "firm"), (fair, "fair")) if n)
+    sure = ", ".join(f"{n} {word}" for n, word in ((firm, "surely"), (fair, "fairly")) if n)
     rest = [
         f"{n} {why}"
         for n, why in (
-            (alike, "not told apart, since strings fit alike"),
-            (blank, "with nothing to tell it by"),
+            (alike, "may be on more than one"),
+            (blank, "with nothing to tell by"),
         )
         if n
     ]
-    said = f"String and fret told for {firm + fair or 'none'} of {count(len(judged), 'note')}"
+    said = f"String and fret are known for {firm + fair or 'none'} of {count(len(judged), 'note')}"
     said += "; ".join([f" ({sure})" if sure else "", *rest]) + "."
     if len(strings) == 1:
-        said += f" All are on the {strings[0]} string, so there is none to lay beside it."
+        said += f" All are on the {strings[0]} string: there is no other to compare it with."
     return said

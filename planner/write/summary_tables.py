@@ -33,7 +33,7 @@ def minutes_table(plan: Plan) -> list[str]:
             f"{code} in {count(times, 'clash', 'clashes')} ({amount(lasts_s)} s)"
             for code, times, lasts_s in plan.named
         )
-        lines += ["", f"Farther out than its partner, as recorded, where two parts beat: {told}."]
+        lines += ["", f"Where two parts beat, the one further out of tune, as recorded: {told}."]
     return lines
 
 
@@ -68,7 +68,7 @@ def stems_table(plan: Plan) -> list[str]:
     ]
     suspected = [f"- {s.code}: {plain(words)}" for s in stems for words in s.suspicions]
     if suspected:
-        suspected = ["", "What may lie behind it:", "", *suspected]
+        suspected = ["", "What may lie behind these figures:", "", *suspected]
     return ["## Stem by stem", "", *table(head, rows), *suspected]
 
 
@@ -108,7 +108,14 @@ def keys_table(plan: Plan) -> list[str]:
     ]
     if not told:
         return []
-    head = ("stem", "key", "notes", "off the smooth curve", "against the keys around it", "strings")
+    head = (
+        "stem",
+        "key",
+        "notes",
+        "off the instrument's own curve",
+        "against the keys around it",
+        "strings",
+    )
     rows = [
         (
             k.stem,
@@ -121,8 +128,8 @@ def keys_table(plan: Plan) -> list[str]:
         for k in told
     ]
     note = (
-        f"The A's, and what stands out of {count(len(plan.a4.keys), 'key')} heard; "
-        "a part with follow_keys is aimed at each key where it stands."
+        f"The A's and whatever stands out, of {count(len(plan.a4.keys), 'key')} heard. "
+        "A part with follow_keys: true is tuned to each key as it stands."
     )
     return ["## Keys of the reference", "", note, "", *table(head, rows)]
 
@@ -172,7 +179,7 @@ def left_table(plan: Plan) -> list[str]:
     lines = table(head, rows) if rows else ["No measured note was left alone."]
     aside = [s.code for s in plan.session.stems if s.role == "exclude"]
     if aside:
-        lines += ["", f"Left by role, unheard: {', '.join(aside)}."]
+        lines += ["", f"Not listened to, by their role: {', '.join(aside)}."]
     return ["## Left on purpose", "", *lines]
 
 

@@ -398,7 +398,7 @@ def test_a_part_is_moved_without_the_few_notes_that_would_beat(
     made = plan(stem("GTR", "fretted", gtr), stem("LV", "lead-voice", lead))
     rules = [row for row in made.rows if row.kind == "rule"]
     assert [row.notes_covered for row in rules] == ([covered] if covered else [])
-    assert all("2 notes left out, better without it" in row.reason for row in rules)
+    assert all("2 notes left out that it would make worse" in row.reason for row in rules)
     assert made.sour_after_s == made.sour_before_s == 0.0
 
 
@@ -433,7 +433,7 @@ def test_what_is_left_in_must_not_beat() -> None:
     (alone,) = plan(off).rows
     (row,) = plan(still, off).rows
     assert (alone.remaining_cents, row.remaining_cents) == (-6.0, 0.0)
-    assert row.reason.endswith("nothing left in")
+    assert row.reason.endswith("moved all the way")
     assert (row.clears_s, row.clash_partials, row.beat_cycles) == (1.8, "1 to 1", 10.9)
 
 
@@ -448,7 +448,9 @@ def test_note_inside_its_tolerance_is_moved_where_it_fills_sour_time() -> None:
         "CEL-0001", 8.0, "in its tolerance and beating",
     )  # fmt: skip
     assert (made.sour_before_s, made.sour_after_s) == (1.8, 0.0)
-    assert row.reason == "8 flat, within its tolerance, but it beats with WW's A4: nothing left in"
+    assert (
+        row.reason == "8 flat, within its tolerance, but it beats with WW's A4: moved all the way"
+    )
 
 
 @pytest.mark.parametrize(
@@ -465,7 +467,7 @@ def test_a_scooped_note_that_beats_is_moved_with_its_scoop(
     (row,) = plan(flute, stem("CEL", "bowed", [scooped])).rows
     assert (row.action, row.add_cents, row.rule_name) == ("raise-lower", 8.0, IN_TOLERANCE)
     assert row.reason == (
-        f"8 flat, within its tolerance, but it beats with WW's A4: {kept}nothing left in"
+        f"8 flat, within its tolerance, but it beats with WW's A4: {kept}moved all the way"
     )
 
 

@@ -66,7 +66,7 @@ def test_a_flat_string_is_one_rule() -> None:
     assert len(rule.covers) == 8
     assert rule.add_cents == pytest.approx(9.0, abs=0.3)
     assert rule.reason.startswith("the A string is 9")
-    assert "flat, frets 0 to 7: one move for 8 notes" in rule.reason
+    assert "flat, frets 0 to 7: one move for all its notes" in rule.reason
 
 
 def test_a_flat_string_does_not_pull_the_part() -> None:
@@ -232,7 +232,7 @@ def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
         guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
     (rule,) = string_rules(aimed, part_ground("fretted", strings=guesses))
     assert rule.surely == sure
-    assert f"({firm} of them surely on it)" in rule.reason
+    assert f"({firm} of the 8 are surely on it)" in rule.reason
 
 
 def sounded(seed: int, off_cents: dict[int, float]) -> tuple[Plan, dict[str, tuple[int, int]]]:
@@ -302,7 +302,7 @@ def test_neighbouring_pitches_off_alike_are_one_string(up: int) -> None:
     low, high = note_name(45 + up), note_name(48 + up)
     assert rule.reason == (
         f"{low} to {high} are 9 flat alike and their neighbours are not, as of one string: one "
-        "move for 12 notes"
+        "move for all of them"
     )
 
 
