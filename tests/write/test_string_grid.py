@@ -52,7 +52,8 @@ def test_one_string_alone_has_no_table() -> None:
     """Where notes were told on one string, or on none, nothing can be laid side by side."""
     whole = guitar_plan()
     for kept, said in (
-        ({45}, "String and fret are known for 13 of 79 notes (13 surely); 66 with nothing to tell by. "
+        ({45}, "String and fret are known for 13 of 79 notes (13 surely); 66 with nothing to tell "
+               "by. "
                "All are on the A2 string: there is no other to compare it with."),
         (set(), "String and fret are known for none of 79 notes; 79 with nothing to tell by."),
     ):  # fmt: skip
