@@ -31,7 +31,7 @@ _KNOWN: dict[Answer | None, str] = {
     "yes": rf"yes|yep|yeah|ok|okay|sure|agreed|of course|(?:do|fix|mend) {_IT}|go ahead"
     r"|go for it|love it|lovely|great|good idea|sounds good|full|fully|in full|all of it",
     "half": rf"half|(?:{_IS} )?(?:enough|fine|plenty)|is enough|of {_IT}|will do",
-    "no": rf"no|nope|nah|never|way|need|not worth it|hands off|(?:(?:i|we|he|she|they) )?"
+    "no": rf"no|nope|nah|way|need|not worth it|hands off|(?:(?:i|we|he|she|they) )?"
     rf"(?:love|like|mean|keep|leave|do not touch|don't touch)s? (?:{_LOVED}|{_IT})"
     r"(?: as (?:it )?is)?"
     rf"|{_IS} (?:fine|lovely|great|beautiful|perfect|meant so|intended|on purpose|{_LOVED})",
