@@ -240,10 +240,10 @@ def _between(stem: StemNotes, centre: float) -> Iterator[Finding]:
         severity="question",
         what=f"{stem.code} lies {amount(centre)} cents from the nearest notes: nearly halfway, so "
         "which notes were meant cannot be told" + (f"; {slip}." if slip else "."),
-        did=_WAITS if slip else "Measured against the nearest notes.",
+        did=_WAITS,
         advice="Say which notes were meant (a score), or check the file's rate and speed.",
         stem=stem.code,
-        asks="far off as a whole" if slip else "",
+        asks="far off as a whole",
     )
 
 
