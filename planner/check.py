@@ -291,10 +291,14 @@ def _by_rule(
 
 
 def _where(row: Row, pair: Pair | None) -> tuple[At, float]:
-    """Where in the note a row's move shows most, and what it is there."""
+    """Where in the note a row's move shows most, of where it can be read, and what it is there."""
+
+    def shows(at: At) -> tuple[bool, float]:
+        wanted = abs(_wanted_at(row, at, pair))
+        return bool(wanted) and pair is not None and pair.moved(at) is not None, wanted
+
     places: tuple[At, ...] = ("sustain", "onset", "end")
-    readable = [p for p in places if pair is not None and pair.moved(p) is not None] or ["sustain"]
-    best = max(readable, key=lambda at: abs(_wanted_at(row, at, pair)))
+    best = max(places, key=shows)
     return best, _wanted_at(row, best, pair)
 
 

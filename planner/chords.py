@@ -38,7 +38,7 @@ DAMPED_S = 0.15  # chosen: before a note's found end a damper may already lie on
 # The limits of silence in the rooms of chords, -66 to -80 dBFS, are those of a stem that peaks
 # about here, -12 dBFS; chosen: one that is 36 dB lower holds nothing but what leaked in.
 USUAL_PEAK, MOST_GAIN = 0.25, 64.0
-NO_FREE_PARTIAL = "more than one note sounds here, no free partial"
+NO_FREE_PARTIAL = "other notes cover every partial of it"
 BARE_UPPER_DB = -60.0  # of a bar: as good as none of its partials is a multiple of the first
 NO_ONSET = "chords have no honest onset"
 

@@ -18,6 +18,7 @@ from markupsafe import Markup
 
 from planner.answer.questions import (
     ROLE_QUESTIONS,
+    asks_far_off,
     asks_role,
     asks_several,
     notes_offered,
@@ -253,6 +254,9 @@ def _answers_to(question: Row, names: NoteNames) -> tuple[Button, ...]:
     if asks_several(question):
         several = Button("yes", "yes", "several notes sound at once")
         return several, Button("no", "no", "one note sounds at a time"), _ASK
+    if asks_far_off(question):
+        so = Button("yes", "yes", f"{question.stem} was played so")
+        return so, Button("no", "no", f"{question.stem} waits for a right file"), _ASK
     notes = [note_name(midi, names) for midi in notes_offered(question)]
     offered = (Button(f"meant {name}", name, f"{name} was meant") for name in notes)
     yes = () if why_no_yes(question) else (Button("yes", "yes", "yes, it is so"),)

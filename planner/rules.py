@@ -38,7 +38,6 @@ from planner.decide.inside_tolerance import can_clear, clears, gives_way_from
 from planner.decide.moves import Move
 from planner.model import FIXED_ROLES, Role
 from planner.words.plan_model import Action, Judged
-from planner.words.wording import taken_back
 
 __all__ = [
     "AS_A_WHOLE_ONLY",
@@ -94,8 +93,7 @@ def decide(case: Case) -> Judged:
         rule_name=rule.name,
         reason=rule.reason.format(
             **words_of(case, move, rises=rises_plainly(case) and onset_off(case))
-        )
-        + (taken_back(move.add_cents, aimed.heard_cents, case.layers) if move else ""),
+        ),
         add_cents=move.add_cents if move else None,
         onset_add_cents=move.onset_add_cents if move else None,
         cut_s=move.cut_s if move else None,
@@ -243,7 +241,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="start and rest on either side", action="shape", fits=two_ways, move=note_edits.shape,
-        reason="starts {onset_off}, goes on {sustain_off}: one number would lie; "
+        reason="starts {onset_off}, goes on {sustain_off}: one number would not be true; "
         "needs points or a cut",
     ),
     DecisionRule(

@@ -110,6 +110,14 @@ def test_points_are_judged_where_they_move_most() -> None:
     assert (checks[0].verdict, checks[0].wanted_cents > 12.0) == ("done", True)
     still = Pair(then=then, now=then)
     assert checked_rows((shaped,), {"LV-0000": still}, frozenset())[0][0].verdict == "not done"
+    # Where its end cannot be read, or there is no file, that is still what was asked.
+    unread = Pair(then=then, now=replace(then, end_hz=None))
+    for pairs, no_file, said in (
+        ({"LV-0000": unread}, frozenset(), "cannot tell"),
+        ({}, frozenset({"LV"}), "no file"),
+    ):
+        checks, _ = checked_rows((shaped,), pairs, no_file)
+        assert row_words(checks[0]) == f"raise by 14: {said}"
 
 
 def test_what_moved_unasked() -> None:

@@ -13,7 +13,7 @@ SHAPED = row(
     id="LV-0153", start_s=90.0, end_s=92.0, start_smp=4320000, end_smp=4416000, action="shape",
     add_cents=None, points=((0.0, -9.0), (0.1, -9.0), (0.3, 12.0), (2.0, 12.0)), cut_s=90.2,
     onset_add_cents=-9.0, sustain_add_cents=12.0,
-    reason="starts 13 sharp, goes on 16 flat: one number would lie; needs points or a cut",
+    reason="starts 13 sharp, goes on 16 flat: one number would not be true; needs points or a cut",
 )  # fmt: skip
 ROWS = (RULE, WHOLE, SHAPED, QUESTION)
 

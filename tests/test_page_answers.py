@@ -1,6 +1,7 @@
 """What the review page exports is read as it was written."""
 
-from planner.answer.reply_words import is_export, read_export, read_reply
+from planner.answer.page_export import is_export, read_export
+from planner.answer.reply_words import read_reply
 
 
 def said(text: str) -> list[tuple[str, str, str]]:

@@ -479,24 +479,6 @@ def test_layers_come_before_the_note() -> None:
     assert got.heard_cents == pytest.approx(25)
 
 
-def test_a_row_against_its_rule_says_that_it_takes_it_back() -> None:
-    """+24 for the part lands on a note that was there already; one that was further out is told
-    plainly, as is one that the rule brought nearer."""
-    up = {"layers": (("R-001", 24.0),)}
-    there = judge(2.0, case=up)
-    assert there.action == "raise-lower"
-    assert there.reason.endswith(
-        "; moved up by 24 with the others (R-001), and this one was 2 sharp before: "
-        "the row takes it back"
-    )
-    assert "takes it back" not in judge(-60.0, case={"layers": (("R-001", 30.0),)}).reason
-    # From 31 flat to 29 sharp: still off, but no further out than it was.
-    past = judge(-31.0, case={"layers": (("R-001", 60.0),)})
-    assert past.add_cents is not None
-    assert past.add_cents < 0
-    assert "takes it back" not in past.reason
-
-
 def test_every_reason_is_a_sentence_without_a_bare_sign() -> None:
     """Reasons say sharp and flat in words; no figure carries a sign."""
     for cents in np.arange(-120, 121, 7.0):

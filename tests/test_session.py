@@ -696,6 +696,11 @@ VALUES = st.recursive(
 )  # fmt: skip
 
 
+def test_a_capo_on_standard_tuning_needs_no_strings():
+    """A guitar is taken to be tuned as most are, capo or not."""
+    assert load(with_stem("capo: 2", "fretted"))[1] == ()
+
+
 @settings(max_examples=200, deadline=None)
 @given(
     top_fields=st.dictionaries(st.sampled_from(sorted(_TOP)), VALUES, max_size=3),

@@ -95,7 +95,7 @@ def test_summary_holds_every_part() -> None:
         "| BAS | A1 | 33 | 4 | 8.5 flat, give or take 0.6 | 100 % |",
         "BAS: tuned to 440, or old strings", "| 4 | within 1 to 4 cents | in tune | BAS |",
         "5 of 6 notes measured (83 %, by time 83 %).", "| 1 | 41 % pitched; no number | LV |",
-        "Left out, so nothing is said about: CEL.", "Left by role, unheard: DRM.",
+        "Left out, so nothing is said about: CEL.", "Not listened to, by their role: DRM.",
         "warning (LV at 3.00 s): The right side is silent. The left was used.",
         "No tempo map", "Consent: LV: yes, keep scoops.", "start low", "opened for reading only",
         "If it sounds right, it is right.", "Set the guide instrument to A = 441.0 Hz.",
@@ -420,7 +420,7 @@ def test_keys_of_the_reference_are_a_table_of_what_matters() -> None:
         key(72, mean_cents=-6.8, beside_cents=-7.0, stands_out=True),
     )
     text = summary_markdown(replace(plan(), a4=a4(keys=keys)))
-    assert "what stands out of 4 keys heard" in text
+    assert "whatever stands out, of 4 keys heard" in text
     assert "| PNO | A4 | 9 | 0.2 sharp, give or take 0.1 | 0.3 sharp |  |" in text
     assert "| PNO | C5 | 9 | 6.8 flat, give or take 0.1 | 7 flat (stands out) |  |" in text
     # 330.38 (2^(2.4/1200) - 1) = 0.46 beats a second at A4 = 441

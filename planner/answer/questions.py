@@ -3,6 +3,7 @@
 import math
 from collections.abc import Container, Iterable
 
+from planner.answer.answers import Ruling, Rulings
 from planner.model import Finding, Role
 from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.words.plan_model import Row
@@ -21,6 +22,9 @@ ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
 }
 # Asked of a line of which another role is no answer: a yes says that it is so, a no that it is not.
 SEVERAL_NOTES = "several notes at once"
+# A yes says that the part was played so, and is planned; until then it waits, as it may be other
+# notes, or a file at a wrong rate.
+FAR_OFF = "far off as a whole"
 _LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest one to what sounds
 
 
@@ -39,6 +43,25 @@ def asks_several(row: Row) -> bool:
     return row.kind == "question" and row.rule_name == SEVERAL_NOTES
 
 
+def asks_far_off(row: Row) -> bool:
+    """Whether a row asks whether a part was played as far off as it sounds."""
+    return row.kind == "question" and row.rule_name == FAR_OFF
+
+
+def waiting(findings: Iterable[Finding], before: Iterable[Row], rulings: Rulings) -> frozenset[str]:
+    """Give the stems for which nothing is planned before somebody says that they were played so.
+
+    before: rows of the last plan.
+    """
+    asked = {found.stem for found in findings if found.stem and found.asks == FAR_OFF}
+    answered = {row.stem for row in before if asks_far_off(row) and _is_yes(rulings.get(row.id))}
+    return frozenset(asked - answered)
+
+
+def _is_yes(ruling: Ruling | None) -> bool:
+    return ruling is not None and ruling.state == "approved"
+
+
 def is_open_question(row: Row) -> bool:
     """Say whether a row is a question that nobody has answered yet."""
     return row.kind == "question" and row.state in ("new", "parked", "reopened")
@@ -52,7 +75,7 @@ def role_rows(findings: Iterable[Finding], answered: Container[str]) -> tuple[Ro
     rows: dict[str, Row] = {}
     for found in findings:
         asks_role = found.asks in ROLE_QUESTIONS and found.stem not in answered
-        if found.stem and (asks_role or found.asks == SEVERAL_NOTES):
+        if found.stem and (asks_role or found.asks in (SEVERAL_NOTES, FAR_OFF)):
             row = Row(
                 id="Q-000", kind="question", stem=found.stem, apply_to=(), action="ask",
                 rule_name=found.asks, reason=f"{found.what} {found.did}".strip(),
@@ -119,6 +142,8 @@ def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     if asks_several(row):
         two = f"{row.id} yes (several notes at once), {row.id} no (one at a time)"
         return f"{two} or {row.id} ask"
+    if asks_far_off(row):
+        return f"{row.id} yes (it was played so), {row.id} no ({row.stem} waits) or {row.id} ask"
     said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
     if row.rule_name not in _NO_YES:
         said.append(f"{row.id} yes")

@@ -1,45 +1,37 @@
-"""Replies in a person's own words, or as the review page exports them, read into single answers.
+"""Replies in a person's own words, read into single answers.
 
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
-ask, half or note, then free words up to the next item. A number after "bar", "beat" or "take" is no
-line of the list. Where a new thought among the words begins with a number or an id, it is an answer
-that nobody understands, and no comment: ``1 yes, 3 nope``, or ``1 yes 3 nope``. "all like this"
-among the words answers every row that the page counts as like it (`planner.ranking.likeness_of`).
-In place of yes or no stands the note that was meant: ``Q-003 F#3``, ``12 is Bb``, ``12 meant F#3``;
-a letter alone needs "is" or "meant". A question about the role of a stem is answered by the role
-(``Q-004 bass-fretless``), a rule by the bars that it lies in (``R-002 bars 19-34``, ``R-002 from
-bar 19``).
+ask, half or note. In place of yes or no stands the note that was meant: ``Q-003 F#3``, ``12 is
+Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant". A question about the role of a stem is
+answered by the role (``Q-004 bass-fretless``), a rule by the bars that it lies in (``R-002 bars
+19-34``, ``R-002 from bar 19``). "all like this" behind an answer gives it to every row that the
+page counts as like it (`planner.ranking.likeness_of`).
 
-The review page's export is UTF-8 text::
-
-    planner answers 1
-    song: Low Tide Ledger
-    plan: plan_01
-    by: producer
-    LV-0147 no<TAB>love that scoop
-    Q-003 meant F#3
-    Q-004 role bass-fretless
+Behind ask and note stand free words, behind all others only known ones (`known_words`). A line is
+understood as a whole or not at all, with the lines after it that hold no answer: what is not known
+may speak of any answer in it.
 """
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar, get_args
+from typing import get_args
 
-from planner.answer.answers import ANSWERS, Answer
+from planner.answer.answers import Answer
+from planner.answer.known_words import ANSWER_WORDS, unknown_after, unknown_before
 from planner.answer.said_bars import BARS, SaidBars, bars_said
-from planner.answer.second_thoughts import is_changed
 from planner.model import ROLES, Role
 
-_ROLES: tuple[Role, ...] = get_args(Role)
-_Word = TypeVar("_Word", bound=str)
+_ROLES: dict[str, Role] = {role: role for role in get_args(Role)}
 
 REF = r"#?(?:(?i:rule)[ \t]+\d+|[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
 _RANGE = re.compile(r"(\d+)[ \t]*(?:-|\u2013|to)[ \t]*(\d+)", re.IGNORECASE)
 _RANGE_MOST = 100  # chosen: no list that people answer by numbers is longer
-_ANSWER_FIRST = re.compile(rf"\A(?:{'|'.join(ANSWERS)})\b(?=.*\d)", re.IGNORECASE | re.DOTALL)
-JOIN = r"(?:\s*,\s*|\s*&\s*|\s+and\s+|\s+)"
+_CALLED: dict[str, Answer] = {w: a for a, words in ANSWER_WORDS.items() for w in words}
+_ANSWER = rf"(?:{'|'.join(_CALLED)})\b(?![-'\u2019])"
+_ANSWER_FIRST = re.compile(rf"\A{_ANSWER}(?=.*\d)", re.IGNORECASE | re.DOTALL)
+JOIN = r"(?:[ \t]*(?:,\s*(?:and[ \t]+)?|&[ \t]*)|[ \t]+(?:and[ \t]+)?)"
 _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
 # "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
 # letter alone must follow "is" or "meant".
@@ -50,45 +42,31 @@ _VERB = r"(?:(?:it\s+)?(?:is|was|means)\s+(?:meant\s+(?:as\s+)?)?|meant\s+(?:as\
 # Longer names first: fretted-chords before fretted.
 _ROLE = "|".join(sorted(map(re.escape, ROLES), key=lambda name: (-len(name), name)))
 _ITEM = re.compile(
-    rf"(?<![\w.-])(?<![A-Ga-g](?=#))(?<![A-Ga-g]#)(?P<refs>{REF}(?:{JOIN}{REF})*)\s*[:=]?\s*"
-    rf"(?:-\s+)?(?:(?P<answer>{'|'.join(ANSWERS)})\b(?!-)"
+    rf"(?<![\w.-])(?<![A-Ga-g](?=#))(?<![A-Ga-g]#)(?P<refs>{REF}(?:{JOIN}{REF})*)\s*[:=.)]?\s*"
+    rf"(?:-\s+)?(?:(?P<answer>{_ANSWER})"
     rf"|(?:{_VERB}(?P<meant>{_NOTE})|(?P<plain>{_PLAIN_NOTE}))(?![\w#'\u2019-])"
     rf"|(?:{_VERB}|role\s+)?(?P<role>{_ROLE})(?![\w-])|(?P<bars>{BARS})(?!\w))",
     re.IGNORECASE,
 )
-# A thought behind a comma, a semicolon, a full stop or a line's end that begins like an answer, and
-# a line or an id at once behind the answer before it. "3.5 dB" names no line, and there "3 dB" does
-# not either.
-_MEASURES = r"dB|k?Hz|c|cents?|semitones?|m?s|sec(?:onds?)?|beats?|bars?|times?|takes?"
+# Among free words: a thought that begins like an answer, and what parts them from the next answer.
 _LIKE_ANSWER = re.compile(
-    rf"(?:[,;\n]|\.\s|\A\s*(?=and\b|&|[A-Za-z]|#?\d++(?!\s*(?:{_MEASURES})\b)))"
-    rf"\s*(?:and\b|&)?\s*(?={REF}(?!\w|\.\d))",
-    re.IGNORECASE,
+    rf"(?:[,;\n]|\.\s|\A)\s*(?:and\b|&)?\s*(?P<thought>{REF}(?!\w|\.\d).*)", re.IGNORECASE
 )
-_PLACE_WORD = re.compile(r"\b(?:bars?|beats?|takes?)[ \t]*\Z", re.IGNORECASE)
+_PARTED = re.compile(r"(?:\A|[,;.!?\n]|\band)\s*\Z", re.IGNORECASE)
 _NO_COMMENT = (
     "begins with a line number or an id and is no answer; if it is a comment, begin it with a word"
 )
-_NOT_ALL = (
-    "it begins like an answer, and what follows may change it: answer with one word, a rule's bars "
-    "as 'R-004 from bar 9', other rows by their numbers, and put what is only to be known into a "
-    "note: '3 yes, 3 note keep the scoop'"
+_ADVICE = (
+    "answer with one word, a rule's bars as 'R-004 from bar 9', other rows by their numbers, and "
+    "put what is only to be known into a note: '3 yes, 3 note keep the scoop'"
 )
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _LOCK = re.compile(
     rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)(?P<un>un)?lock[ \t]+"
     rf"(?P<what>{REF}(?:[ \t]*(?:[,&]|and\b)?[ \t]*{REF})*(?!\w)"
-    rf"(?!\s*[:=]?\s*(?:{'|'.join(ANSWERS)})\b)|[^\n.;,]+)",
+    rf"(?!\s*[:=]?\s*{_ANSWER})|[^\n.;,]+)",
     re.IGNORECASE,
 )
-EXPORT_HEAD = "planner answers 1"
-_HEAD_FIELDS = ("song", "plan", "by")
-_EXPORT_LINE = re.compile(
-    r"(?P<id>\S+)\s+(?:meant\s+(?P<meant>[A-Ga-g]\S*)|role\s+(?P<role>[a-z-]+)"
-    rf"|(?P<bars>{BARS})|(?P<answer>[A-Za-z]+))[ ]*"
-    r"(?:\t(?P<comment>.*))?"
-)
-_QUESTION, _RULE = re.compile(r"Q-\d+", re.IGNORECASE), re.compile(r"R-\d+", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,19 +110,63 @@ class _Item:
 
 def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     """Read a plain reply; what is not understood comes back beside what is."""
-    items = [item for match in _ITEM.finditer(text) if (item := _item(match, text)) is not None]
-    before = _words(text[: items[0].begins] if items else text)
-    ends = [*(item.begins for item in items[1:]), len(text)]
     said: list[Said] = []
-    unclear = [_without_answer(before)] if before else []
-    for item, end in zip(items, ends, strict=False):
-        words, *others = _LIKE_ANSWER.split(text[item.words_from : end])
-        if is_changed(item.said.answer, words):
-            unclear.append(Unclear(text=_words(text[item.begins : end]), why=_NOT_ALL))
+    unclear: list[Unclear] = []
+    for passage in _passages(text):
+        found, why = _read_passage(passage)
+        if why:
+            unclear.append(Unclear(text=_words(passage), why=why))
         else:
-            said += _with_words(item, words)
-        unclear += [Unclear(text=_words(other), why=_NO_COMMENT) for other in others]
+            said += found
     return tuple(said), tuple(unclear)
+
+
+def _passages(text: str) -> list[str]:
+    """The lines of a reply, each with those after it that hold no answer."""
+    passages, begun = [""], False
+    for line in re.split(r"(?<=[\n;])", text):
+        answers = bool(_items(line))
+        if answers and begun:
+            passages.append(line)
+        else:
+            passages[-1] += line
+        begun = begun or answers
+    return passages
+
+
+def _read_passage(text: str) -> tuple[list[Said], str]:
+    """The answers of a passage, or why it is not understood."""
+    items = _items(text)
+    if not items:
+        return [], _without_answer(_words(text)) if _words(text) else ""
+    said: list[Said] = []
+    before = text[: items[0].begins]
+    why = _not_known(unknown_before(before))
+    if why and _ANSWER_FIRST.match(text):
+        why = _without_answer(text)
+    ends = [*(item.begins for item in items[1:]), len(text)]
+    for item, end in zip(items, ends, strict=True):
+        words = _LIKE.sub(" ", text[item.words_from : end])
+        why = why or (
+            _not_free(words, last=end == len(text))
+            if item.said.answer in ("ask", "note")
+            else _not_known(unknown_after(item.said.answer, words))
+        )
+        said += _with_words(item, words, like=_LIKE.search(text, item.words_from, end) is not None)
+    return said, why
+
+
+def _not_known(words: str) -> str:
+    return f"what {words!r} means for the answer is not clear: {_ADVICE}" if words else ""
+
+
+def _not_free(words: str, *, last: bool) -> str:
+    """Why words of a person's own are none; nothing where they are."""
+    if thought := _LIKE_ANSWER.search(words):
+        return f"{_words(thought['thought'])!r} {_NO_COMMENT}"
+    if not last and _words(words) and not _PARTED.search(words):
+        return "it is not clear where the comment ends: begin a new line for the next answer"
+    return ""
 
 
 def said_in(match: re.Match[str], *, ref: str = "", comment: str = "") -> Said:
@@ -152,9 +174,9 @@ def said_in(match: re.Match[str], *, ref: str = "", comment: str = "") -> Said:
     found = match.groupdict()
     return Said(
         ref=ref,
-        answer=_one_of(ANSWERS, found["answer"]),
+        answer=_CALLED.get((found["answer"] or "").lower()),
         meant=found["meant"] or found.get("plain") or "",
-        role=_one_of(_ROLES, found["role"]),
+        role=_ROLES.get((found["role"] or "").lower()),
         bars=bars_said(match) if found["bars"] else None,
         comment=comment,
     )
@@ -185,93 +207,33 @@ def names_in(ref: str) -> tuple[str, ...]:
     return tuple(str(k) for k in range(int(ends[1]), int(ends[2]) + 1))
 
 
-def _item(match: re.Match[str], text: str) -> _Item | None:
-    refs = [(match.start() + found.start(), found[0]) for found in re.finditer(REF, match["refs"])]
-    if _PLACE_WORD.search(text[: match.start()]) and refs[0][1][:1].isdigit():
-        refs = refs[1:]
-    names = tuple(name for _, ref in refs for name in names_in(ref))
-    # A role answers a question, a stretch of bars a rule: elsewhere they are words.
-    no_question = match["role"] and not all(_QUESTION.fullmatch(name) for name in names)
-    no_rule = match["bars"] and not all(_RULE.fullmatch(name) for name in names)
-    if not refs or no_question or no_rule:
-        return None
-    return _Item(begins=refs[0][0], words_from=match.end(), names=names, said=said_in(match))
+def _items(text: str) -> list[_Item]:
+    return [
+        _Item(
+            begins=match.start(),
+            words_from=match.end(),
+            names=tuple(n for ref in re.findall(REF, match["refs"]) for n in names_in(ref)),
+            said=said_in(match),
+        )
+        for match in _ITEM.finditer(text)
+    ]
 
 
-def _with_words(item: _Item, words: str) -> Sequence[Said]:
-    like = _LIKE.search(words) is not None
-    comment = _words(_LIKE.sub(" ", words))
-    if comment.lower() == "and":  # "1 yes and 2 no"
+def _with_words(item: _Item, words: str, *, like: bool) -> Sequence[Said]:
+    comment = _words(words)
+    if comment.lower() == "and" or not re.search(r"\w", comment):  # "1 yes and 2 no - 3 yes!"
         comment = ""
     if item.said.answer == "ask" and comment:
         comment = f"ask {comment}"
     return [replace(item.said, ref=name, comment=comment, like_this=like) for name in item.names]
 
 
-def _without_answer(words: str) -> Unclear:
+def _without_answer(words: str) -> str:
     why = "no line number or row id with an answer"
     if _ANSWER_FIRST.match(words):
         why += "; write the number first: '3 yes, 4 no', or '3-6 yes'"
-    return Unclear(text=words, why=why)
-
-
-def _one_of(words: Sequence[_Word], said: str | None) -> _Word | None:
-    return next((word for word in words if word == (said or "").lower()), None)
+    return why
 
 
 def _words(text: str) -> str:
     return text.strip().lstrip(",;:.–— \n").rstrip(",; \n").strip()
-
-
-# ------------------------------------------------------------------ the page's export
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Export:
-    """What the review page wrote: whose song, which plan, and the answers."""
-
-    song: str
-    plan: str
-    by: str
-    said: tuple[Said, ...]
-    unclear: tuple[Unclear, ...]
-
-
-def read_export(text: str) -> Export:
-    """Read the page's export; lines that do not fit come back with their number."""
-    head: dict[str, str] = {}
-    said: list[Said] = []
-    unclear: list[Unclear] = []
-    lines = text.removeprefix("\ufeff").splitlines()
-    for number, line in enumerate(lines[1:], start=2):
-        name, colon, value = line.partition(":")
-        if colon and name in _HEAD_FIELDS and not said:
-            head[name] = value.strip()
-        elif one := _export_answer(line):
-            said.append(one)
-        elif line.strip():
-            why = f"line {number} is no '<row id> yes, no, ask, half, note, meant <note>, role "
-            why += "<role> or bars <first>-<last>', then a tab and words"
-            unclear.append(Unclear(text=line, why=why))
-    return Export(
-        song=head.get("song", ""),
-        plan=head.get("plan", ""),
-        by=head.get("by", ""),
-        said=tuple(said),
-        unclear=tuple(unclear),
-    )
-
-
-def is_export(text: str) -> bool:
-    """Whether a text is the page's export."""
-    return text.removeprefix("\ufeff").split("\n", 1)[0].strip() == EXPORT_HEAD
-
-
-def _export_answer(line: str) -> Said | None:
-    match = _EXPORT_LINE.fullmatch(line.rstrip("\r"))
-    if match is None:
-        return None
-    written = match["comment"] or ""
-    comment = re.sub(r"\\([n\\])", lambda m: "\n" if m[1] == "n" else "\\", written)
-    one = said_in(match, ref=match["id"], comment=comment)
-    return one if one.answer or one.role or one.bars or one.meant else None

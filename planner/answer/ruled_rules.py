@@ -29,7 +29,8 @@ def ruled_rules(
     may_move: stem code -> ids of its notes that are not protected; a locked rule that is not found
         again goes on covering those of its notes that are still there.
     bars: note id -> the bar in which it begins, in play order: where people gave a rule its bars.
-    held: ids of the notes that lie in a locked place, which no such rule takes in.
+    held: ids of the notes that lie in a locked place or are better without a rule, which no such
+        rule takes in.
     """
     done = {}
     for rule_id, rule in rules.items():

@@ -13,6 +13,8 @@ from planner.words.plan_model import Judged
 from planner.words.session_model import Session
 
 _MOST_SPARED = 0.05  # of a rule's notes; chosen: as many as are gross by chance
+# Names of decisions that leave a note where its rules take it, however far off that is.
+_LEFT_AS_THEY_ARE = frozenset({"comes round the same", "between two notes"})
 _MOST_TRIES = 20  # chosen: each takes as long as a plan; sessions of the tests leave five at most
 
 
@@ -95,13 +97,13 @@ def _left_alone(
     """Leave alone what would add sour time, until nothing would."""
     while True:
         made, backbone = _once(decide, session, kept)
-        if not backbone.left_out:
-            return made, backbone, kept
-        out = {left.id: left.against for left in backbone.left_out}
-        spared = _sparable(made.rules, backbone.left_out)
+        spared = _sparable(made.rules, backbone.left_out) | _taken_back(made)
         if spared - kept.spared:
             kept = replace(kept, spared=kept.spared | spared)
             continue
+        if not backbone.left_out:
+            return made, backbone, kept
+        out = {left.id: left.against for left in backbone.left_out}
         wider = replace(
             kept,
             beats_if_moved=kept.beats_if_moved
@@ -114,16 +116,28 @@ def _left_alone(
 
 
 def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> frozenset[str]:
-    """Notes by which alone rules would add sour time, where those are few of a rule's.
-
-    A rule goes by the name of its first note, which is not spared.
-    """
+    """Notes by which alone rules would add sour time, where those are few of a rule's."""
     found: set[str] = set()
     for out in left_out:
         covers = rules[out.id].covers if out.id in rules else ()
-        if out.by.issubset(covers[1:]) and len(out.by) <= _MOST_SPARED * len(covers):
+        if out.by.issubset(covers) and len(out.by) <= _MOST_SPARED * len(covers):
             found |= out.by
     return frozenset(found)
+
+
+def _taken_back(made: Decided) -> frozenset[str]:
+    """Notes that rules take further off, and that would have to be taken back, or asked about.
+
+    What a person set a rule to holds for all its notes.
+    """
+    by_hand = {k for k, rule in made.rules.items() if rule.set_by_hand}
+    return frozenset(
+        k
+        for k, j in made.tool.items()
+        if (j.layer_cents * j.own_cents < 0.0 or j.rule_name in _LEFT_AS_THEY_ARE)
+        and abs(j.heard_cents or 0.0) < abs(j.rest_cents or 0.0)
+        and by_hand.isdisjoint(rule for rule, _ in j.layers)
+    )
 
 
 def _tried_again(

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from planner.scope.scope_rule import ScopeRule
 from planner.words.wording import count
 
-RuleKey = tuple[str, str, int | None, str]  # stem, scope, pitch, first note
+RuleKey = tuple[str, str, int | None, tuple[str, ...]]  # stem, scope, pitch, first note
 
 
 class KeptOfNote(NamedTuple):
@@ -29,7 +29,7 @@ class Kept:
     beats_if_moved: dict[str, str]  # note id -> id of the note it would beat with, or nothing
     nothing_left: frozenset[str]  # notes in which what an edit usually leaves would beat
     refused: frozenset[RuleKey]  # rules that would add sour time
-    spared: frozenset[str]  # notes that no rule moves, since they alone would beat
+    spared: frozenset[str]  # notes that no rule moves: they would beat, or be moved back
     worth_clearing: frozenset[str]  # notes inside their tolerance that fill sour time by beating
     part_way: dict[str, float]  # note id -> cents to leave in, where more of the move would clash
     gives_way: dict[str, float]  # note id -> error to leave, on the side where it beats with nobody
@@ -40,11 +40,11 @@ class Kept:
         return rule_key(rule) in self.refused
 
     def sparing(self, rule: ScopeRule) -> ScopeRule:
-        """Give a rule on the notes that it does not make beat."""
+        """Give a rule on the notes that are better with it."""
         covers = tuple(note_id for note_id in rule.covers if note_id not in self.spared)
         if len(covers) == len(rule.covers):
             return rule
-        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that would beat"
+        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that it would make worse"
         return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
 
     def by_note(self) -> dict[str, KeptOfNote]:
@@ -88,4 +88,4 @@ NOTHING_YET = Kept(
 
 def rule_key(rule: ScopeRule) -> RuleKey:
     """Name a rule by what it is about, whatever its cents."""
-    return (rule.stem, rule.scope, rule.intended_midi, rule.covers[0])
+    return (rule.stem, rule.scope, rule.intended_midi, rule.covers[:1])

@@ -23,10 +23,10 @@ _JUDGED_FINE = frozenset({"in tune", "within the uncertainty", "too little to ga
 # From the plainest reason on: of two notes that beat, and of all at one moment, the first counts.
 ON_PURPOSE = "where a note is left on purpose"
 ASKED = "where a question is open"
-AS_A_WHOLE = "with {}, moved as a whole only"
+AS_A_WHOLE = "with {}, which is moved as a whole only"
 AT_SOURCE = "with {}, which is put right where it was made"
 FEW = "since no more notes may be touched"
-WITHIN = "between notes within their tolerances"
+WITHIN = "between notes that are each near enough by themselves"
 WITH_FIXED = "with {}, which nobody can move"
 CHORDS_STAY = "chords that stay sour"  # the name of the advice
 NOBODYS = "between instruments that nobody can move"

@@ -87,7 +87,7 @@ def said_clash(clash: Clash, me: SoundingNote, other: SoundingNote) -> str:
         said = f"is rough against {called(other)} ({rate} a second)"
     else:
         # A tempered third beats by nature: then what is too much is said beside it.
-        given = f" ({_rate(clash.given_hz)} in tune)" if clash.given_hz >= _GIVEN_TOLD_HZ else ""
+        given = f" ({_rate(clash.given_hz)} if in tune)" if clash.given_hz >= _GIVEN_TOLD_HZ else ""
         said = f"beats {rate} times a second{given} with {called(other)}"
     own, others = own_and_other(clash, me.id)
     if own == 1 and others > 1:

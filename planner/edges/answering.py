@@ -17,17 +17,10 @@ from planner.answer.answers import (
     short,
 )
 from planner.answer.locks import area_said, area_words, bars_words, questions_inside, rows_inside
+from planner.answer.page_export import is_export, read_export
 from planner.answer.questions import asks_several
 from planner.answer.replies import Placed, placed, rows_named
-from planner.answer.reply_words import (
-    LockSaid,
-    Said,
-    Unclear,
-    is_export,
-    read_export,
-    read_locks,
-    read_reply,
-)
+from planner.answer.reply_words import LockSaid, Said, Unclear, read_locks, read_reply
 from planner.answer.said_bars import with_last_bar
 from planner.edges.opening import Opened, open_session, places_of, shifts_of, tempo_map_of
 from planner.edges.recalling import typed_entries

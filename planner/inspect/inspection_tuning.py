@@ -29,6 +29,7 @@ _BUILT_HZ = (438.0, 443.0)
 # The one A4 far from 440 Hz that whole bands are tuned to; common practice, no source.
 _LOW_A4_HZ = 432.0
 _LOW_SLIP_WITHIN_CENTS = 1.0  # chosen: a band by a tuner stands this near, and it is a hint only
+_WAITS = "Nothing is planned for it before a yes."
 _FEWEST_OTHERS = 3  # chosen: two stems that agree may have been tuned to each other
 
 
@@ -222,9 +223,10 @@ def _slipped(
     yield Finding(
         severity="question",
         what=f"{stem.code} lies {amount(apart)} cents off the others: {_rate_slip(apart)}{length}.",
-        did="Measured as it is, against the nearest notes.",
+        did=_WAITS,
         advice="Compare the rate in the file with the rate of the recording.",
         stem=stem.code,
+        asks="far off as a whole",
     )
 
 
@@ -236,9 +238,10 @@ def _between(stem: StemNotes, centre: float) -> Iterator[Finding]:
         severity="question",
         what=f"{stem.code} lies {amount(centre)} cents from the nearest notes: nearly halfway, so "
         "which notes were meant cannot be told" + (f"; {slip}." if slip else "."),
-        did="Measured against the nearest notes.",
+        did=_WAITS,
         advice="Say which notes were meant (a score), or check the file's rate and speed.",
         stem=stem.code,
+        asks="far off as a whole",
     )
 
 

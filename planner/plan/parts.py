@@ -6,6 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
+from planner.answer.questions import FAR_OFF
 from planner.clashes import SoundingNote
 from planner.decide.expression import blue_notes, goes_on, grace_notes, leading_notes, pushed_notes
 from planner.decide.protection import protected_notes
@@ -105,8 +106,6 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
         blue = _blue(ground, stem, aimed, tonics, chords, offset)
     aimed = at_open_strings(aimed, stem.role, spec.strings)
     noticed = _not_protected(stem, spec, tempo_map)
-    if abs(offset) > _ASK_OFFSET_CENTS and told is None:
-        noticed.insert(0, _which_notes(stem.code, offset))
     bent = bends(aimed, stem.role)
     in_tune = dict(tolerances.base_cents).get(stem.role, 0.0) * judging.tolerance_factor
     return Part(
@@ -132,16 +131,24 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
     )
 
 
-def _which_notes(code: str, offset: float) -> Finding:
-    """A part so far out may be the neighbouring notes, out the other way."""
+def far_off(ground: Ground, stem: StemNotes) -> Finding | None:
+    """What is asked of a part so far off as a whole that it may be the neighbouring notes."""
+    spec = next(spec for spec in ground.session.stems if spec.code == stem.code)
+    offset = part_offset_cents(
+        stem.notes, stem.role, ground.session, ground.a4, follow_keys=spec.follow_keys
+    )
+    known = stem.role in FIXED_ROLES or any(n.id in ground.meant for n in stem.notes)
+    if known or abs(offset) <= _ASK_OFFSET_CENTS:
+        return None
     other = flat_or_sharp(offset - float(np.sign(offset)) * 100.0)
     return Finding(
         severity="question",
-        what=f"{code} sits {flat_or_sharp(offset)} as a whole, or it is the "
-        f"neighbouring notes, {other}.",
-        did="Taken as the nearer notes.",
-        advice="Give a score for the stem, or confirm.",
-        stem=code,
+        what=f"{stem.code} sits {flat_or_sharp(offset)} as a whole, or it is the neighbouring "
+        f"notes, {other}, or its file runs at a wrong rate.",
+        did="Nothing is planned for it before a yes.",
+        advice="Check the rate of its file, or give a score for it.",
+        stem=stem.code,
+        asks=FAR_OFF,
     )
 
 

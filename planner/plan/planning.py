@@ -10,7 +10,7 @@ from dataclasses import replace
 from planner import ranking
 from planner.answer.locks import held_by, own_locks, waiting_notes
 from planner.answer.parted_rules import parted
-from planner.answer.questions import role_rows
+from planner.answer.questions import FAR_OFF, role_rows, waiting
 from planner.answer.row_ids import name_rows
 from planner.answer.ruled import asks_for_own_figures, own_figure
 from planner.answer.ruled_rows import NOTHING, Recalled, ruled_rows
@@ -22,11 +22,11 @@ from planner.clear.stays_sour import stays_sour
 from planner.clear.thinning import with_thinning
 from planner.decide.clash_words import named_stems
 from planner.decide.pushed_pitch import voice_findings
-from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
+from planner.model import ABOUT_ALL, FIXED_ROLES, AudioFacts, Finding, StemNotes
 from planner.plan.advising import advice_rows, note_questions
 from planner.plan.deciding import Round, in_order
 from planner.plan.ground import Ground
-from planner.plan.parts import Part, all_notes, clock_shifts, facts_of, sounding
+from planner.plan.parts import Part, all_notes, clock_shifts, facts_of, far_off, sounding
 from planner.plan.planrows import stem_summary
 from planner.plan.setup_advice import setup_findings
 from planner.plan.standing_still import Still, decide_until_still
@@ -62,6 +62,12 @@ def make_plan(
     """
     session, curve = ground.session, curve_hz(ground.session, ground.a4)
     ground, noticed = _worked_out(ground, stems, curve)
+    findings += _far_off(ground, stems, findings)
+    waits = waiting(findings, ground.recalled.last_rows, ground.recalled.rulings)
+    if session.reference_from in waits:  # nothing can be judged against it
+        waits = frozenset(stem.code for stem in stems) - waits
+    stems = tuple(stem for stem in stems if stem.code not in waits)
+    missing += tuple(sorted(waits))
     given = {stem.code: stem for stem in stems}
     ground, own = _with_own_figures(ground, given, own)
     done = decide_until_still(ground, given)
@@ -115,6 +121,17 @@ def _worked_out(
         a4=with_keys(session, stems, ground.a4, curve),
     )  # fmt: skip
     return ground, list(told)
+
+
+def _far_off(
+    ground: Ground, stems: Iterable[StemNotes], findings: Iterable[Finding]
+) -> tuple[Finding, ...]:
+    """What else is asked of parts that are far off as a whole, where not all of the song is."""
+    if any(found.about == ABOUT_ALL for found in findings):
+        return ()
+    asked = {found.stem for found in findings if found.asks == FAR_OFF}
+    found = (far_off(ground, stem) for stem in stems if stem.code not in asked)
+    return tuple(one for one in found if one is not None)
 
 
 def _few_enough(ground: Ground, done: Still) -> tuple[Decided, frozenset[str] | None]:

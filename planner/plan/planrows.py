@@ -216,8 +216,10 @@ def _behind(rule: ScopeRule, role: Role) -> str:
     voice = role in VOICE_ROLES
     if rule.scope == "part":
         if voice:
-            return "heard too little of the session's reference"
-        return "tuned to another reference than the session's"
+            return "the reference may have been hard to hear while singing"
+        return "perhaps tuned to another A than the session's"
+    if rule.scope == "string" and rule.string_midi is None:
+        return "one string off, if those pitches were played on one: tuned so, or it slipped"
     if rule.scope == "string" and rule.string_midi is not None:
         played = "" if rule.surely else ", if that is where it was played"
         return f"the {note_name(rule.string_midi)} string off{played}: tuned so, or it slipped"
@@ -226,7 +228,7 @@ def _behind(rule: ScopeRule, role: Role) -> str:
         return f"{moved} on the way, or joined from unlike takes"
     if rule.scope == "pitch" and rule.intended_midi is not None:
         return f"every {note_name(rule.intended_midi)} off: {_cause(role, rule)}"
-    return "struck hard where notes are short" if rule.scope == "passage" else ""
+    return "perhaps struck hard where notes are short" if rule.scope == "passage" else ""
 
 
 def _cause(role: Role, rule: ScopeRule) -> str:

@@ -110,7 +110,7 @@ def settle(
     )  # fmt: skip
     for _ in range(_MOST_ROUNDS):
         every_found = [rule for code in parts for rule in found[code]]
-        rules = _named(ground, parts, every_found, before)
+        rules = _named(ground, parts, every_found, before, kept)
         points, tool = decide_all(settling, layers_of(rules))
         judged = _ruled(ground, tool, made=before is not None)
         more = {}
@@ -155,6 +155,7 @@ def _named(
     parts: Mapping[str, Part],
     found: Sequence[ScopeRule],
     before: Mapping[str, ScopeRule] | None,
+    kept: Kept,
 ) -> dict[str, ScopeRule]:
     """Rules outside of locks with their ids, on the first round as people ruled on them."""
     recalled = ground.recalled
@@ -166,7 +167,8 @@ def _named(
         code: frozenset(n.id for n in part.stem.notes if n.id not in part.protected)
         for code, part in parts.items()
     }
-    return ruled_rules(rules, recalled.rulings, may_move, recalled.bars, recalled.held)
+    stay = recalled.held.keys() | kept.spared
+    return ruled_rules(rules, recalled.rulings, may_move, recalled.bars, stay)
 
 
 def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[str, Judged]:
@@ -187,7 +189,11 @@ def offers(
     parts: dict[str, Part], tolerances: Tolerances, judging: Judging, kept: Kept
 ) -> list[ScopeRule]:
     """Give the rules that are only told: offers, and those that would add beating."""
-    found = [r for p in parts.values() for r in _found_rules(p, p.aimed, tolerances, judging)]
+    found = [
+        kept.sparing(r)
+        for p in parts.values()
+        for r in _found_rules(p, p.aimed, tolerances, judging)
+    ]
     would_clash = "left, because it would add beating against the other parts"
     return [
         replace(r, action="leave", reason=f"{r.reason}; {would_clash}") if r.applied else r
@@ -215,5 +221,5 @@ def _found_rules(
 
 
 def _applied(rules: tuple[ScopeRule, ...], kept: Kept) -> tuple[ScopeRule, ...]:
-    kept_rules = (kept.sparing(r) for r in rules if r.applied and not kept.refuses(r))
-    return tuple(r for r in kept_rules if r.covers)
+    on_some = (kept.sparing(r) for r in rules if r.applied)
+    return tuple(r for r in on_some if r.covers and not kept.refuses(r))

@@ -270,7 +270,7 @@ def _saddle(notes: list[_Fretted], *, past_nut: bool) -> Patterns:
 
 
 def _capo(notes: list[_Fretted], spec: StemSpec) -> Patterns:
-    if not spec.capo or not spec.strings:
+    if not spec.capo:
         return
     middles = {
         own[0].called: float(np.median([n.error_cents for n in own]))

@@ -9,6 +9,7 @@ from planner.words.wording import count
 
 _DIRECT = frozenset({"di", "direct", "dry"})
 _AMPED = frozenset({"amp", "amped", "cab", "cabinet", "mic", "mike", "miked"})
+_LEADS, _DOUBLES = frozenset({"lead"}), frozenset({"double", "doubled", "dbl", "dub"})
 
 
 # Names of folders that say what lies in them and not which song: common practice, no source.
@@ -133,18 +134,24 @@ def _linked_pairs(stems: Sequence[StemGuess]) -> dict[str, str]:
 
 
 def _with_unique_codes(stems: Sequence[StemGuess]) -> list[StemGuess]:
+    """Number codes that are proposed more than once: a lead's stays bare, a double's comes last."""
     taken: set[str] = set()
     proposed = {guess.code for guess in stems}
-    result = []
-    for guess in stems:
+    code_of = {}
+    for guess in sorted(stems, key=_lead_first):
         code, count = guess.code, 1
         while code in taken or (count > 1 and code in proposed):
             count += 1
             # A number at the end goes, so that the second BV2 is BV3 and not BV22.
             code = f"{guess.code.rstrip('0123456789') or 'P'}{count}"
         taken.add(code)
-        result.append(replace(guess, code=code))
-    return result
+        code_of[guess.file] = code
+    return [replace(guess, code=code_of[guess.file]) for guess in stems]
+
+
+def _lead_first(guess: StemGuess) -> int:
+    words = frozenset(name_parts(guess.file))
+    return 0 if words & _LEADS else 2 if words & _DOUBLES else 1
 
 
 def _is_text(name: str) -> bool:

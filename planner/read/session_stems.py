@@ -35,6 +35,8 @@ seconds = number(" s", 0.0, MAX_SECONDS)
 # 2**63 - 1: the time reference in a Broadcast Wave file is 64 bits (EBU Tech 3285).
 sample = number(" samples", 0, 2**63 - 1, whole=True)
 
+# Of these standard tuning is assumed where no strings are written (`scope.strings`).
+_STANDARD_TUNING = frozenset({"fretted", "bass-fretted", "bass-fretless"})
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -204,9 +206,9 @@ def _check_alone(problems: Problems, spec: StemSpec, path: str) -> None:
             what = f"{span.note_id!r} is no note of stem {spec.code}"
             hint = f"Its notes are called {spec.code}-0001 and so on."
             problems.wrong(f"{path}.do_not_touch[{index}].note", what, hint)
-    if spec.capo and not spec.strings:
+    if spec.capo and not spec.strings and spec.role not in _STANDARD_TUNING:
         problems.notice(
-            f"{path}.capo: without strings a capo has no effect",
+            f"{path}.capo: without strings a capo has no effect here",
             "Write the open strings as well.",
             stem=spec.code,
         )

@@ -30,7 +30,6 @@ _APART_CENTS, _APART_DOUBTS = 4.0, 3.0
 # of it as well, but less surely where few notes scatter.
 _SURE_DOUBTS = 3.0
 
-_SO_FAR_OFF = ", unless other notes or a wrong rate are behind it: answer what is asked of it first"
 LEAD_OFFER = "lead voice a little off as a whole"  # told, and left unless it is asked for
 
 
@@ -79,7 +78,8 @@ def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
     sits = f"the part sits {flat_or_sharp(bias)} as a whole"
     if as_heard:
         sits = f"{sits} and is heard {flat_or_sharp(found.cents)}"
-    its = "its notes" if len(fit) == len(held) else f"the {len(fit)} notes counted"
+    same, all_of = round(found.one_side_share * len(fit)), len(fit)
+    tell = f"all {all_of}" if same == all_of else f"{same} of {all_of}"
     return ScopeRule(
         stem=notes[0].measured.note.stem,
         action="leave" if offer else "whole-part",
@@ -94,9 +94,9 @@ def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
         reason=(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
-            else f"{sits}, {found.one_side_share:.0%} of {its} on that side: one move for all of it"
-            + (_SO_FAR_OFF if abs(bias) > tolerances.limits.ask_beyond_cents else "")
-        ).replace("%", " %"),
+            else f"{sits}, {tell} notes that can tell are {'sharp' if bias > 0.0 else 'flat'}: "
+            "one move for all of it"
+        ),
     )
 
 

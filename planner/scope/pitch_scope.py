@@ -19,7 +19,7 @@ from planner.scope.scope_rule import (
 )
 from planner.scope.short_scope import in_runs, without_unheard
 from planner.targets import Aimed
-from planner.words.wording import count, flat_or_sharp
+from planner.words.wording import flat_or_sharp
 
 
 def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
@@ -72,7 +72,7 @@ def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
                 intended_midi=midi,
                 name="every same pitch",
                 reason=f"every {note_name(midi)} is {flat_or_sharp(bias)}, wherever it comes: "
-                f"one move for {count(len(covers), 'note')}",
+                "one move for all of them",
             )
         )
     return rules

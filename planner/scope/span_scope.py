@@ -17,7 +17,7 @@ from planner.scope.scope_rule import (
 from planner.scope.short_scope import in_runs, without_unheard
 from planner.scope.tuning_breaks import Reading, tuning_breaks
 from planner.targets import Aimed
-from planner.words.wording import count, flat_or_sharp
+from planner.words.wording import flat_or_sharp
 
 BETWEEN_TUNINGS = "between two tunings"  # the name of what is found here
 
@@ -82,7 +82,7 @@ def span_rules(
                 uncertainty_cents=doubt,
                 name=BETWEEN_TUNINGS,
                 reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}, elsewhere "
-                f"not: one move for {count(len(covers), 'note')}",
+                "not: one move for all of it",
             )
         )
     return rules

@@ -83,8 +83,8 @@ def _told(rule: ScopeRule, sag: Mapping[str, float]) -> ScopeRule:
     usual = float(np.median(own)) if own and rule.judged_by == "sustain" else 0.0
     if round(abs(usual), 1) < _TOLD_FROM_CENTS:
         return rule
-    side = "above" if usual > 0 else "under"
-    said = f"judged where its strings come to rest: sustains lie {amount(usual)} {side} that"
+    side = "higher" if usual > 0 else "lower"
+    said = f"measured where its strings settle: the notes sound {amount(usual)} {side} than that"
     return replace(rule, reason=f"{rule.reason}; {said}")
 
 

@@ -24,12 +24,14 @@ from planner.scope.scope_rule import (
 from planner.scope.short_scope import in_runs, without_unheard
 from planner.scope.strings import StringGuess
 from planner.targets import Aimed
-from planner.words.wording import count, flat_or_sharp
+from planner.words.wording import flat_or_sharp
 
 _APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
 _IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
 # Chosen: about a string's worth of notes on either side, and as many of them as a pitch is told by.
 _BESIDE_SEMITONES, _BESIDE_NOTES = 5, 4
+_RUN_DOUBTS = 4.0  # chosen: where a run begins and ends was looked for, so it must be surer
+_IN_ONE_POSITION = 5  # frets under a hand: the sixth would be played on the next string
 
 
 def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
@@ -38,8 +40,8 @@ def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
     Only notes whose string is told are used and covered. One fret that is off does not make a
     string: every fret's notes must come out better when moved by what the others say, and of two
     frets each must be off by itself, and alike. Where nothing tells the string, neighbouring
-    pitches that are off alike, and what lies beside them is not, are the string on which a hand at
-    the nut finds them all.
+    pitches that are off alike, and what lies beside them is not, are the string on which a hand in
+    one position finds them all.
     """
     short = [a for run in in_runs(notes, part.role, part.tolerances) for a in run]
     strings, limits = part.strings, part.tolerances.string_rule
@@ -62,12 +64,14 @@ def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
         evidence = proof(own, string)
         if evidence is not None:
             rules.append(_told_rule(string, own, strings, evidence))
-    found = {rule.string_midi for rule in rules}
-    for string in sorted({g.at_the_nut for g in strings.values() if g.at_the_nut} - found):
-        own = tuple(a for a in notes if _may_be_at_the_nut(strings.get(a.measured.id), string))
-        evidence = proof(own, string)
-        if evidence is not None and _of_one_string(heard(own), heard(notes), evidence.bias):
-            rules.append(_rule_at_the_nut(string, own, evidence))
+    moved = {note_id for rule in rules for note_id in rule.covers}
+    rest = tuple(a for a in notes if a.measured.id not in moved)
+    untold = tuple(a for a in rest if not _surely_told(a, strings))
+    for low, high in _runs_apart(heard(untold)):
+        own = tuple(a for a in untold if low <= _midi(a) <= high)
+        evidence = proof(own, low)
+        if evidence is not None and _of_one_string(heard(own), heard(rest), evidence.bias):
+            rules.append(_rule_of_neighbours(own, evidence))
     return rules
 
 
@@ -80,11 +84,27 @@ def _off_alike(pitches: list[ScopeRule]) -> bool:
     return round(abs(one.bias_cents - other.bias_cents), 1) <= max(_APART_CENTS, known)
 
 
-def _may_be_at_the_nut(guess: StringGuess | None, string: int) -> bool:
-    """Whether a note would lie on a string at the nut, and nothing tells it to lie elsewhere."""
-    if guess is None or guess.at_the_nut != string:
-        return False
-    return guess.told != "firm" or guess.string_midi == string
+def _surely_told(aimed: Aimed, strings: Mapping[str, StringGuess]) -> bool:
+    guess = strings.get(aimed.measured.id)
+    return guess is not None and guess.told == "firm"
+
+
+def _runs_apart(fit: list[tuple[Aimed, float]]) -> list[tuple[int, int]]:
+    """Neighbouring pitches that all lie apart on one side, as (lowest, highest)."""
+    of: dict[int, list[float]] = {}
+    for aimed, error in fit:
+        of.setdefault(_midi(aimed), []).append(error)
+    runs: list[tuple[int, int]] = []
+    before = 0.0
+    for midi in sorted(of):
+        middle = float(np.median(of[midi]))
+        side = float(np.sign(middle)) if round(abs(middle), 1) >= _APART_CENTS else 0.0
+        if side and side == before:
+            runs[-1] = runs[-1][0], midi
+        elif side:
+            runs.append((midi, midi))
+        before = side
+    return [(low, high) for low, high in runs if high - low < _IN_ONE_POSITION]
 
 
 def _of_one_string(
@@ -96,6 +116,8 @@ def _of_one_string(
     flat toward its end of the scale would be taken for one.
     """
     errors, midi = np.array([e for _, e in fit]), np.array([_midi(a) for a, _ in fit])
+    if abs(bias.cents) < _RUN_DOUBTS * bias.doubt_cents:
+        return False
     for own in (midi == m for m in np.unique(midi)):
         if np.abs(errors[own] - errors[~own].mean()).mean() >= np.abs(errors[own]).mean():
             return False
@@ -139,24 +161,24 @@ def _told_rule(
     firmly = "all" if firm == len(own) else firm or "none"
     reason = (
         f"the {strings[own[0].measured.id].called} string is {flat_or_sharp(evidence.bias.cents)}, "
-        f"frets {lowest} to {highest}: one move for {count(len(own), 'note')} "
-        f"({firmly} of them surely on it)"
+        f"frets {lowest} to {highest}: one move for all its notes ({firmly} of the {len(own)} are "
+        "surely on it)"
     )
     return _rule(string, own, evidence, reason, surely=2 * firm >= len(own))
 
 
-def _rule_at_the_nut(string: int, own: tuple[Aimed, ...], evidence: _Evidence) -> ScopeRule:
-    lowest, highest = (note_name(string + fret) for fret in evidence.frets)
+def _rule_of_neighbours(own: tuple[Aimed, ...], evidence: _Evidence) -> ScopeRule:
+    midis = [_midi(a) for a in own]
     reason = (
-        f"{lowest} to {highest} are {flat_or_sharp(evidence.bias.cents)} alike and their "
-        f"neighbours are not, as on the {note_name(string)} string at the nut: one move for "
-        f"{count(len(own), 'note')}"
+        f"{note_name(min(midis))} to {note_name(max(midis))} are "
+        f"{flat_or_sharp(evidence.bias.cents)} alike and their neighbours are not, as of one "
+        "string: one move for all of them"
     )
-    return _rule(string, own, evidence, reason, surely=False)
+    return _rule(None, own, evidence, reason, surely=False)
 
 
 def _rule(
-    string: int, own: tuple[Aimed, ...], evidence: _Evidence, reason: str, *, surely: bool
+    string: int | None, own: tuple[Aimed, ...], evidence: _Evidence, reason: str, *, surely: bool
 ) -> ScopeRule:
     """Move all notes of a string, those too that did not speak for it."""
     bias = evidence.bias

@@ -10,7 +10,7 @@ as not told apart.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
@@ -72,7 +72,6 @@ class StringGuess:
     called: str = ""  # what players call it: "A", "low E"
     fret: int | None = None  # from the nut, also with a capo
     told: Told = ""
-    at_the_nut: int | None = None  # the open note of the string that a hand at the nut finds it on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,15 +143,11 @@ def guess_strings(aimed: Sequence[Aimed], role: Role, spec: StemSpec) -> dict[st
     log_b = np.array([np.nan if b is None else np.log(b[0]) for b in own])
     log_b_sd = np.array([np.nan if b is None else b[1] / b[0] for b in own])
     log_b[~still] = np.nan
-    capo = spec.capo if spec.strings else 0  # as the session file is told: without strings none
     placed = _placed(
-        midi.tobytes(), log_b.tobytes(), log_b_sd.tobytes(), tuning, capo, not spec.strings
+        midi.tobytes(), log_b.tobytes(), log_b_sd.tobytes(), tuning, spec.capo, not spec.strings
     )
     return {
-        a.measured.id: replace(
-            guess if held else StringGuess(),
-            at_the_nut=_at_the_nut(a.target.intended_midi, tuning, capo),
-        )
+        a.measured.id: guess if held else StringGuess()
         for a, guess, held in zip(aimed, placed, still, strict=True)
     }
 
@@ -167,19 +162,6 @@ def _placed(
     """
     of = np.frombuffer(midi, np.int64), np.frombuffer(log_b), np.frombuffer(log_b_sd)
     return tuple(place_notes(*of, tuning, capo, assumed=assumed))
-
-
-def _at_the_nut(midi: int, tuning: Sequence[int], capo: int) -> int | None:
-    """The string whose open note, at the nut or the capo, lies nearest below a note.
-
-    The highest reaches no further than the string beside it; what lies above is played up the neck.
-    """
-    under = [string for string in tuning if string + capo <= midi]
-    if not under:
-        return None
-    beside = under[-2] if len(under) > 1 else under[-1] - _FOURTH
-    above_open = midi - under[-1] - capo
-    return under[-1] if under[-1] != tuning[-1] or above_open < under[-1] - beside else None
 
 
 def place_notes(

@@ -26,7 +26,7 @@ HELD_S = 0.6  # shorter chords pass by; common practice, no source
 _JOINED_S = 0.1  # chosen: a note or chord taken up again this soon goes on
 _INSIDE_SHARE = 0.5  # chosen: more than half of a note must lie in the chord it is judged by
 _NAMED_TONES = 2  # chosen: of a named chord; one note alone is in many chords
-_MOVING_STEMS = 2  # one voice over a band is melody; chosen
+_MOVING_STEMS = 2  # one player over a band is melody; chosen
 
 # Cents above the root: ratios of small numbers (Helmholtz, On the Sensations of Tone, part II).
 PURE_CENTS = {
@@ -123,16 +123,22 @@ def pure_places(
         chord = _chord_of(h, chords_during(h.start_s, h.end_s))
         if chord is None:
             continue
+        meanwhile = _meanwhile(h, chord, notes_during(h.start_s, h.end_s))
+        accompanied = any(n.role in _TEMPERED and n.midi % 12 in chord.tones for n in meanwhile)
+        give_way = _MOVING if accompanied else moving
         beside = held_during(chord.start_s, chord.end_s)
-        if _moving_stems(chord, beside, moving) < _MOVING_STEMS:
+        # A harmony voice is in the chord by its role; one player over a band may be the tune.
+        fewest = 1 if h.role == "voice-harmony" else _MOVING_STEMS
+        if h.role not in give_way or _moving_stems(chord, beside, give_way) < fewest:
             continue
         semitones = (h.midi - chord.root) % 12
         pure = chord.pure.get(semitones)
         if semitones == 10 and chord.quality == "major" and judging.pure_sevenths:
             pure = PURE_SEVENTH_CENTS
-        share = _share(h, chord, notes_during(h.start_s, h.end_s), moving, judging)
-        if pure is None or share is None:
+        stays = _TEMPERED | (_MELODY - give_way)
+        if pure is None or any(n.role in stays and n.midi % 12 == h.midi % 12 for n in meanwhile):
             continue
+        share = min(_SHARES[judging.pure_thirds], 0.5 if accompanied else 1.0)
         others = [code for code in chord.stems if code != h.stem]
         said = f"the pure {_DEGREES[semitones]} of the {chord.name} chord held with "
         said += listed(others) if others else "itself"
@@ -284,24 +290,11 @@ def _moving_stems(chord: HeldChord, held: Sequence[_Held], moving: frozenset[str
     )
 
 
-def _share(
-    h: _Held,
-    chord: HeldChord,
-    notes: Sequence[SoundingNote],
-    moving: frozenset[str],
-    judging: Judging,
-) -> float | None:
-    """How far a note goes toward its pure place, 0..1; None where what stays sounds it as well."""
-    share = _SHARES[judging.pure_thirds]
+def _meanwhile(h: _Held, chord: HeldChord, notes: Sequence[SoundingNote]) -> list[SoundingNote]:
+    """What sounds for long enough while a note is held in its chord."""
     start_s, end_s = max(h.start_s, chord.start_s), min(h.end_s, chord.end_s)
-    tones = chord.tones
-    for n in notes:
-        stays = n.role in _TEMPERED or (n.role in _MELODY and n.role not in moving)
-        together = min(n.end_s, end_s) - max(n.start_s, start_s)
-        if not stays or round(together, 6) < LEAST_OVERLAP_S:
-            continue
-        if n.midi % 12 == h.midi % 12:
-            return None
-        if n.role in _TEMPERED and n.midi % 12 in tones:
-            share = min(share, 0.5)
-    return share
+    return [
+        n
+        for n in notes
+        if round(min(n.end_s, end_s) - max(n.start_s, start_s), 6) >= LEAST_OVERLAP_S
+    ]

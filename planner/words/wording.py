@@ -28,8 +28,8 @@ _TERM_WORDS = {
     "place": "where in the phrase it sits",
     "length": "how long it lasts",
     "repeats": "how often it comes back",
-    "confidence": "how sure the reading is",
-    "covered": "already helped by a rule",
+    "confidence": "as the reading is unsure",
+    "covered": "as a rule helps it already",
 }
 
 
@@ -137,11 +137,11 @@ def term(name: str) -> str:
 def terms(pairs: tuple[tuple[str, float], ...]) -> str:
     """Say what made an offender's rank, the largest term first, zero terms left out.
 
-    The terms add up to the rank; what takes some of it away is said as "less".
+    The terms add up to the rank; what takes some of it away is said as "taken off".
     """
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
     return ", ".join(
-        f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} for {term(name)}"
+        f"{term(name)} {value:.1f}" if value > 0 else f"{-value:.1f} taken off, {term(name)}"
         for name, value in told
     )
 
@@ -185,19 +185,3 @@ def finding_place(finding: Finding) -> str:
     if finding.at_s is not None:
         where += f"{' ' if where else ''}at {finding.at_s:.2f} s"
     return where
-
-
-def taken_back(
-    add_cents: float | None, before_cents: float | None, layers: tuple[tuple[str, float], ...]
-) -> str:
-    """Say that an edit goes against the rules before it, where the note was nearer without them."""
-    by = round(sum(cents for _, cents in layers), 1)
-    if not add_cents or before_cents is None or add_cents * by >= 0:
-        return ""
-    if round(abs(before_cents), 1) >= round(abs(before_cents + by), 1):
-        return ""
-    return (
-        f"; moved {'up' if by > 0 else 'down'} by {amount(by)} with the others "
-        f"({rule_names(layers)}), and this one was {flat_or_sharp(round(before_cents, 1))} before: "
-        "the row takes it back"
-    )

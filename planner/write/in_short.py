@@ -50,7 +50,9 @@ def reference_sentences(plan: Plan) -> list[str]:
         f"{note_name(midi)} {flat_or_sharp(bend)}" for midi, bend in a4.stretch if midi % 12 == 9
     ]
     if stretched:
-        lines.append(f"Octaves of the reference, against equal: {', '.join(stretched)}.")
+        lines.append(
+            f"Octaves of the reference, against equal temperament: {', '.join(stretched)}."
+        )
     lines.append(f"Set the guide instrument to A = {a4.a4_hz:.1f} Hz.")
     return lines
 

@@ -27,7 +27,8 @@ def offenders_markdown(plan: Plan) -> str:
         f"Sign rule: {SIGN_RULE}.",
         "",
         *(f"- {plain(line)}" for line in reference_in_short(plan)),
-        "- First comes what clears most sour seconds for its time; rank, 0 to 100, is second.",
+        "- First comes what clears most sour seconds for its time, and among equals what ranks "
+        "higher (0 to 100).",
         "",
     ]
     if relief_sentence(plan):
@@ -77,10 +78,10 @@ def often(o: Offender) -> str:
 
 def _offender(o: Offender, row: Row | None) -> str:
     why = terms(o.terms)
-    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour s. "
+    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour seconds. "
     if (o.thins_s or 0.0) >= (o.clears_s or 0.0) + _THINS_TOLD_S:
-        clears += f"Ends {amount(o.thins_s or 0.0)} s of beating, each pair by itself. "
-    joined = "Only together with its neighbours in the list. " if o.shares_step else ""
+        clears += f"Ends {amount(o.thins_s or 0.0)} s of beating, each pair counted. "
+    joined = "It helps only together with the lines beside it. " if o.shares_step else ""
     # A rule over many pitches names none.
     at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)
     parts = (o.stem, at, plain(o.intended), often(o))

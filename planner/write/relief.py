@@ -142,5 +142,6 @@ def _short(minutes: float) -> str:
 
 
 RELIEF_HEAD = (
-    "lines of the list", "edits", "minutes", "sour seconds left", "s of beating left, pair by pair"
+    "lines of the list", "edits", "minutes", "sour seconds left",
+    "seconds of beating left, each pair counted",
 )  # fmt: skip

@@ -34,7 +34,7 @@ def minutes_table(plan: Plan) -> list[str]:
             f"{code} in {count(times, 'clash', 'clashes')} ({amount(lasts_s)} s)"
             for code, times, lasts_s in plan.named
         )
-        lines += ["", f"Farther out than its partner, as recorded, where two parts beat: {told}."]
+        lines += ["", f"Where two parts beat, the one further out of tune, as recorded: {told}."]
     return lines
 
 
@@ -69,7 +69,7 @@ def stems_table(plan: Plan) -> list[str]:
     ]
     suspected = [f"- {s.code}: {plain(words)}" for s in stems for words in s.suspicions]
     if suspected:
-        suspected = ["", "What may lie behind it:", "", *suspected]
+        suspected = ["", "What may lie behind these figures:", "", *suspected]
     return ["## Stem by stem", "", *table(head, rows), *suspected]
 
 
@@ -109,7 +109,14 @@ def keys_table(plan: Plan) -> list[str]:
     ]
     if not told:
         return []
-    head = ("stem", "key", "notes", "off the smooth curve", "against the keys around it", "strings")
+    head = (
+        "stem",
+        "key",
+        "notes",
+        "off the instrument's own curve",
+        "against the keys around it",
+        "strings",
+    )
     rows = [
         (
             k.stem,
@@ -122,8 +129,8 @@ def keys_table(plan: Plan) -> list[str]:
         for k in told
     ]
     note = (
-        f"The A's, and what stands out of {count(len(plan.a4.keys), 'key')} heard; "
-        "a part with follow_keys is aimed at each key where it stands."
+        f"The A's and whatever stands out, of {count(len(plan.a4.keys), 'key')} heard. "
+        "A part with follow_keys: true is tuned to each key as it stands."
     )
     return ["## Keys of the reference", "", note, "", *table(head, rows)]
 
@@ -173,7 +180,7 @@ def left_table(plan: Plan) -> list[str]:
     lines = table(head, rows) if rows else ["No measured note was left alone."]
     aside = [s.code for s in plan.session.stems if s.role == "exclude"]
     if aside:
-        lines += ["", f"Left by role, unheard: {', '.join(aside)}."]
+        lines += ["", f"Not listened to, by their role: {', '.join(aside)}."]
     return ["## Left on purpose", "", *lines]
 
 
@@ -241,7 +248,7 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
         sentence = _told_sentence(own, [note_name(string, names) for string in strings])
         if not spec.strings:
             open_notes = " ".join(note_name(m, names) for m in tuning_of(spec.role, spec))
-            sentence += f" Nobody typed its strings: {open_notes} is assumed."
+            sentence += f" Its strings are not in the session file: {open_notes} is assumed."
         grids.append(
             StringGrid(
                 stem=spec.code,
@@ -267,17 +274,14 @@ def _told_sentence(judged: list[Judged], strings: list[str]) -> str:
     told = Counter(j.string_confidence for j in judged)
     firm, fair, alike = told["firm"], told["fair"], told["not told apart"]
     blank = len(judged) - firm - fair - alike
-    sure = ", ".join(f"{n} {word}" for n, word in ((firm, "firm"), (fair, "fair")) if n)
+    sure = ", ".join(f"{n} {word}" for n, word in ((firm, "surely"), (fair, "fairly")) if n)
     rest = [
         f"{n} {why}"
-        for n, why in (
-            (alike, "not told apart, since strings fit alike"),
-            (blank, "with nothing to tell it by"),
-        )
+        for n, why in ((alike, "may be on more than one"), (blank, "with nothing to tell by"))
         if n
     ]
-    said = f"String and fret told for {firm + fair or 'none'} of {count(len(judged), 'note')}"
+    said = f"String and fret are known for {firm + fair or 'none'} of {count(len(judged), 'note')}"
     said += "; ".join([f" ({sure})" if sure else "", *rest]) + "."
     if len(strings) == 1:
-        said += f" All are on the {strings[0]} string, so there is none to lay beside it."
+        said += f" All are on the {strings[0]} string: there is no other to compare it with."
     return said

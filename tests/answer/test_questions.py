@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from planner.answer.questions import (
+    FAR_OFF,
     ROLE_QUESTIONS,
     SEVERAL_NOTES,
     asks_role,
@@ -86,6 +87,15 @@ def test_what_is_noticed_about_a_role_becomes_a_question() -> None:
     ]
     assert rows[0].reason == "BAS: really? Judged so."
     assert all(asks_role(r) for r in rows)
+
+
+def test_whether_a_part_was_played_so_far_off_is_answered_by_a_word() -> None:
+    """Yes or no, with what either does."""
+    (asked,) = role_rows([noticed("GTR", FAR_OFF)], ())
+    assert words_to_type(asked) == (
+        "Q-000 yes (it was played so), Q-000 no (GTR waits) or Q-000 ask"
+    )
+    assert (why_no_yes(asked), why_no_no(asked)) == ("", "")
 
 
 def test_whether_several_notes_sound_at_once_is_asked_of_lines_too() -> None:

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from planner.answer.page_export import read_export
 from planner.answer.replies import placed
-from planner.answer.reply_words import read_export, read_reply
+from planner.answer.reply_words import read_reply
 from planner.ranking import like_this
 from planner.review.page_lines import page_lines
 from planner.words.plan_model import Row
@@ -67,12 +68,12 @@ def test_all_like_this() -> None:
         other_note,
         replace(RULE, id="R-002", stem="EGL"),
     )
-    found, unclear = placed(read_reply("12 no all like this, too sweet")[0], rows, RANKS)
+    found, unclear = placed(read_reply("12 no all like this, love it")[0], rows, RANKS)
     assert unclear == ()
     assert [(p.ref, p.row.id, p.comment) for p in found] == [
-        ("12", "LV-0147", "too sweet"),
-        ("like this", "LV-0150", "too sweet"),
-        ("like this", "LV-0160", "too sweet"),
+        ("12", "LV-0147", "love it"),
+        ("like this", "LV-0150", "love it"),
+        ("like this", "LV-0160", "love it"),
     ]
     assert [r.id for r in like_this(RULE, rows)] == ["R-001"]
     assert [r.id for r in like_this(rows[-1], (*rows, replace(rows[-1], id="R-003")))] == [

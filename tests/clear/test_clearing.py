@@ -1,6 +1,11 @@
 """Which rows a plan keeps, and what is decided otherwise because of the clashes."""
 
-from deciding import line, note, plan, stem
+import pytest
+from deciding import line, made_of, note, plan, session, stem
+
+from planner.answer.answers import Entry, Override
+from planner.answer.ruled_rows import Recalled
+from planner.answer.rulings import rulings_from
 
 
 def test_a_part_that_would_clash_with_another_is_told_as_advice() -> None:
@@ -34,8 +39,8 @@ def test_a_move_that_would_clash_is_made_as_far_as_it_clears() -> None:
     assert (left.action, left.rule_name) == ("leave", "would clash")
 
 
-def test_a_whole_part_is_not_given_up_for_a_beating_that_an_edit_on_top_of_it_clears() -> None:
-    """Ten notes 6 sharp alone, two in tune over the piano's: one move, and two edits after it."""
+def test_a_whole_part_leaves_out_the_notes_that_would_have_to_be_moved_back() -> None:
+    """Ten notes 6 sharp alone, two in tune over the piano's: those two stay, and need no row."""
     midis = [57, 60, 64, 69, 57, 60, 57, 60, 64, 69, 57, 60]
     errors = [6.0] * 12
     errors[4] = errors[8] = 0.0
@@ -43,8 +48,56 @@ def test_a_whole_part_is_not_given_up_for_a_beating_that_an_edit_on_top_of_it_cl
     held = [note(n.id.replace("CEL", "PNO"), m, 0, start_s=n.note.start_s, length_s=1.8)
             for n, m, e in zip(notes, midis, errors, strict=True) if not e]  # fmt: skip
     made = plan(stem("CEL", "bowed", notes), stem("PNO", "tuning-reference", held))
-    rule, *edits = made.rows
+    (rule,) = made.rows
     assert (rule.action, rule.add_cents) == ("whole-part", -5.0)
-    assert [r.id for r in edits] == ["CEL-0005", "CEL-0009"]
-    assert {r.remaining_cents for r in edits} == {0.0}
+    assert set(rule.covers) == {n.id for n in notes} - {"CEL-0005", "CEL-0009"}
+    assert "2 notes left out that it would make worse" in rule.reason
     assert made.sour_after_s == 0.0
+
+
+@pytest.mark.parametrize("odd", [0, 4])
+def test_a_note_far_off_on_the_other_side_is_moved_by_its_own_row_alone(odd: int) -> None:
+    """Its row says what to add to the note as it was recorded, be it the first of the part."""
+    midis = [57, 60, 64, 69] * 4
+    errors = [-8.0, -9.0, -10.0, -9.0] * 4
+    errors[odd] = 22.0
+    made = plan(stem("EGL", "fretted", line("EGL", midis, errors)))
+    rule, own = made.rows
+    assert (rule.action, rule.notes_covered) == ("whole-part", 15)
+    assert own.id == f"EGL-{odd + 1:04d}"
+    assert (own.add_cents, own.layers) == (-16.0, ())
+
+
+@pytest.mark.parametrize(("sharp", "covered"), [(14.0, 15), (16.0, 16)])
+def test_a_note_that_a_rule_brings_nearer_stays_in_it(sharp: float, covered: int) -> None:
+    """Lowered by 30 with the others it ends 16 or 14 flat: further off than it was, or nearer."""
+    errors = [29.0, 30.0, 31.0, 30.0] * 4
+    errors[4] = sharp
+    rule, own = plan(stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, errors))).rows
+    assert (rule.add_cents, rule.notes_covered) == (pytest.approx(-30.0, abs=0.5), covered)
+    assert own.layers == ((("R-001", rule.add_cents),) if covered == 16 else ())
+
+
+def test_what_a_person_set_a_rule_to_holds_for_all_its_notes() -> None:
+    """Three times as much as it was found to be: each note has it, and a row of its own."""
+    part = stem("EGL", "fretted", line("EGL", [57, 60, 64, 69] * 4, [-9.0] * 16))
+    first = plan(part)
+    said = Entry(id="R-001", override=Override(add_cents=30.0), by="Ed")
+    rulings, _ = rulings_from([said], first.rows)
+    recalled = Recalled(rulings=rulings, last_rows=first.rows)
+    again = made_of(session(part), (part,), recalled=recalled)
+    assert (again.rows[0].add_cents, again.rows[0].notes_covered) == (30.0, 16)
+    assert sum(row.kind == "note" for row in again.rows) == 16
+
+
+def test_notes_that_come_round_the_same_are_not_taken_further_off() -> None:
+    """A part 14 flat, but for one note of its phrase that is 16 sharp each time: it stays so."""
+    errors = [-13.7, -13.7, -13.7, 15.6] * 3
+    sung = line("BV", [64, 69, 71, 72] * 3, errors, length_s=2.0)
+    made = plan(stem("BV", "voice-harmony", sung))
+    rule = made.rows[0]
+    assert (rule.action, rule.notes_covered) == ("whole-part", 9)
+    left = [j for j in made.judged if j.rule_name == "comes round the same"]
+    assert [(j.measured.id, j.layers) for j in left] == [
+        ("BV-0004", ()), ("BV-0008", ()), ("BV-0012", ()),
+    ]  # fmt: skip

@@ -21,7 +21,7 @@ def over_the_piano(code: str, role: Any, cents: float, **more: Any) -> StemNotes
 @pytest.mark.parametrize(
     ("other", "why"),
     [
-        (over_the_piano("AGT", "fretted-chords", 8), "with AGT, moved as a whole only"),
+        (over_the_piano("AGT", "fretted-chords", 8), "with AGT, which is moved as a whole only"),
         (over_the_piano("SYN", "sampled", 8), "with SYN, which is put right where it was made"),
         (over_the_piano("LV", "lead-voice", 40), ASKED),
     ],
@@ -68,7 +68,7 @@ def test_hands_off_goes_before_what_is_fine_and_nothing_is_counted_twice() -> No
     told = dict(made.stays)
     assert told == {
         ON_PURPOSE: pytest.approx(2.0),
-        "with AGT, moved as a whole only": pytest.approx(0.5),
+        "with AGT, which is moved as a whole only": pytest.approx(0.5),
     }
 
 

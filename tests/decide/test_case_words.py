@@ -9,7 +9,12 @@ from tests.decide.test_fits import case
 
 @pytest.mark.parametrize(
     ("rest", "words"),
-    [(0.4, "nothing left in"), (-0.5, "nothing left in"), (0.6, "1 left in"), (3.0, "3 left in")],
+    [
+        (0.4, "moved all the way"),
+        (-0.5, "moved all the way"),
+        (0.6, "1 left in"),
+        (3.0, "3 left in"),
+    ],
 )
 def test_edge_of_what_is_left_in(rest: float, words: str) -> None:
     """Half a cent and less is nothing: no reason says "0 left in"."""

@@ -115,7 +115,7 @@ def test_what_the_temperament_gives_is_told_beside() -> None:
     low, high = sounding("A-1", 57, 0), sounding("B-1", 61, 8)
     (clash,) = find_clashes([low, high])
     assert said_clash(clash, high, low) == (
-        "beats 14 times a second (8.7 in tune) with A's A3, 4th partial here against its 5th, "
+        "beats 14 times a second (8.7 if in tune) with A's A3, 4th partial here against its 5th, "
         "for 2.0 s (28 beats)"
     )
 

@@ -153,10 +153,10 @@ def test_nothing_is_stored_unless_all_is_understood(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What is not understood is listed with its reason; --accept-partly stores the rest."""
-    words = f"hi {HIGH} yes 99 no EGL-0002 no"
+    words = f"{HIGH} yes 99 no EGL-0002 no\nhm 14 yes"
     assert run("answer", job, words) == 2
     told = capsys.readouterr().out
-    assert '"hi": no line number or row id with an answer' in told
+    assert "\"hm 14 yes\": what 'hm' means for the answer is not clear" in told
     assert '"99 no": the offenders list has no line 99; its last is 2' in told
     assert '"EGL-0002 no": no row has the id EGL-0002' in told
     assert "Nothing was stored." in told
@@ -602,8 +602,8 @@ def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str
     capsys.readouterr()
     assert run("answer", job, "Q-001 no") == 2
     assert "a no does not say which role BAS has" in capsys.readouterr().out
-    assert run("answer", job, "Q-001 fretted, they swapped", "--by", "Ed") == 0
-    assert 'Q-001 (BAS, throughout; ask): BAS is fretted, "they swapped"' in capsys.readouterr().out
+    assert run("answer", job, "Q-001 fretted, thanks", "--by", "Ed") == 0
+    assert 'Q-001 (BAS, throughout; ask): BAS is fretted, "thanks"' in capsys.readouterr().out
     stored = yaml.safe_load((job / "session.answers.yaml").read_text(encoding="utf-8"))["answers"]
     assert [(a["where"], a["override"]) for a in stored] == [({"stem": "BAS"}, {"role": "fretted"})]
     assert run("plan", job) == 0

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from planner.answer.questions import FAR_OFF
 from planner.inspect.inspection import inspect_facts
 from planner.inspect.inspection_notes import inspect_notes
 from planner.model import (
@@ -286,6 +287,9 @@ def test_between_notes() -> None:
     assert notes_say(part("CEL", off=38), part("LV")) == []
     (said,) = notes_say(part("CEL", off=46.7), part("LV"))
     assert said.endswith("44.1 and 48 kHz were taken for each other.")
+    for off in (49.0, 46.7):
+        (found,) = inspect_notes(session(), (part("CEL", off=off), part("LV")))
+        assert (found.asks, found.did) == (FAR_OFF, "Nothing is planned for it before a yes.")
 
 
 def test_already_corrected() -> None:

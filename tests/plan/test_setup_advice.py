@@ -134,6 +134,7 @@ def test_everything_sharp_with_a_capo(capo: int, off: float, found: int) -> None
     texts = said(played, capo=capo)
     assert sum("With the capo at fret 2" in t for t in texts) == found
     assert all("a tuner set to another reference" in t for t in texts)
+    assert texts == said(played, capo=capo, strings=())  # as of standard tuning
 
 
 @pytest.mark.parametrize(("apart", "found"), [(8.1, 1), (8.0, 0)])

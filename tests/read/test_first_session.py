@@ -66,6 +66,13 @@ def test_codes_are_made_unique():
     assert [s.code for s in session.stems] == ["BV", "BV3", "BV2", "BV4"]
 
 
+@pytest.mark.parametrize("word", ["double", "Doubled", "dbl", "DUB"])
+def test_a_lead_has_the_bare_code_and_its_double_a_number(word: str):
+    """Whichever file comes first by its name."""
+    session = read_back(started(f"sax_{word}.wav", "sax_lead.wav", "Tpt dbl.wav", "Tpt.wav"))
+    assert [s.code for s in session.stems] == ["SAX2", "SAX", "TPT2", "TPT"]
+
+
 def test_two_amplifiers_of_one_part_are_not_swallowed():
     """Only as many amplifier files are linked as there are direct ones; none is lost."""
     session = read_back(started("gtr DI.wav", "gtr amp.wav", "gtr cab.wav", "sax mic.wav"))

@@ -118,6 +118,6 @@ def test_edge_of_what_is_told_of_it(cents: float, said: bool) -> None:
     )
     (rule,) = find_rules(aimed, part_ground("fretted"))
     (with_it,) = told((rule,), {a.measured.id: cents for a in aimed})
-    ends = "judged where its strings come to rest: sustains lie 1 above that"
+    ends = "measured where its strings settle: the notes sound 1 higher than that"
     assert with_it.reason.endswith(ends) is said
     assert told((rule,), {}) == (rule,)

@@ -11,6 +11,7 @@ from tones.exact import measured_notes, stem_of
 
 from planner.demo.tones import SR
 from planner.model import MeasuredNote
+from planner.pitch import note_name
 from planner.scope.scope_rule import ScopeRule
 from planner.scope.string_scope import string_rules, without_odd_strings
 from planner.scope.strings import StringGuess
@@ -63,7 +64,7 @@ def test_a_flat_string_is_one_rule() -> None:
     assert len(rule.covers) == 8
     assert rule.add_cents == pytest.approx(9.0, abs=0.3)
     assert rule.reason.startswith("the A string is 9")
-    assert "flat, frets 0 to 7: one move for 8 notes" in rule.reason
+    assert "flat, frets 0 to 7: one move for all its notes" in rule.reason
 
 
 def test_a_flat_string_does_not_pull_the_part() -> None:
@@ -229,7 +230,7 @@ def test_a_rule_is_as_sure_as_its_strings(firm: int, sure: bool) -> None:
         guesses[a.measured.id] = replace(guesses[a.measured.id], told="fair")
     (rule,) = string_rules(aimed, part_ground("fretted", strings=guesses))
     assert rule.surely == sure
-    assert f"({firm} of them surely on it)" in rule.reason
+    assert f"({firm} of the 8 are surely on it)" in rule.reason
 
 
 def sounded(seed: int, off_cents: dict[int, float]) -> tuple[Plan, dict[str, tuple[int, int]]]:
@@ -275,8 +276,8 @@ FLAT_A = {45: -9.0, 47: -8.0, 48: -10.0}
 BESIDE = {40: 1.0, 43: -1.0, 50: 0.0, 52: 1.0}
 
 
-def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]:
-    """Each pitch four times, on strings that nothing tells but the hand at the nut."""
+def untold(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]:
+    """Each pitch four times, on strings that nothing tells."""
     notes = [
         note(f"X-{m}{k}", m, off + (k % 2) - 0.5, start_s=4.0 * k + m / 30, length_s=0.8)
         for k in range(4)
@@ -284,22 +285,22 @@ def at_the_nut(errors: dict[int, float], **told: StringGuess) -> list[ScopeRule]
     ]
     where = session(stem("X", "fretted", notes))
     line_of = tuple(aim(n, target_for(n, "fretted", where, A4, 0.0)) for n in notes)
-    guesses = {
-        n.id: StringGuess(at_the_nut=max(s for s in GUITAR if s <= int(n.id[2:4]))) for n in notes
-    }
     changed = {key.replace("_", "-"): guess for key, guess in told.items()}
-    return string_rules(line_of, part_ground("fretted", strings={**guesses, **changed}))
+    guesses = {n.id: StringGuess() for n in notes} | changed
+    return string_rules(line_of, part_ground("fretted", strings=guesses))
 
 
-def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
-    """A, B and C 9 flat, what lies beside them in tune: one row, which says what it rests on."""
-    (rule,) = at_the_nut({**FLAT_A, **BESIDE})
-    assert (rule.string_midi, rule.scope, len(rule.covers)) == (45, "string", 12)
+@pytest.mark.parametrize("up", [0, 2, 5])
+def test_neighbouring_pitches_off_alike_are_one_string(up: int) -> None:
+    """Three pitches 9 flat, what lies beside them in tune: one row, wherever the hand lies."""
+    (rule,) = untold({m + up: off for m, off in {**FLAT_A, **BESIDE}.items()})
+    assert (rule.string_midi, rule.scope, len(rule.covers)) == (None, "string", 12)
     assert rule.add_cents == pytest.approx(9.0, abs=0.3)
     assert not rule.surely
+    low, high = note_name(45 + up), note_name(48 + up)
     assert rule.reason == (
-        "A2 to C3 are 9 flat alike and their neighbours are not, as on the A2 string at the nut: "
-        "one move for 12 notes"
+        f"{low} to {high} are 9 flat alike and their neighbours are not, as of one string: one "
+        "move for all of them"
     )
 
 
@@ -311,25 +312,35 @@ def test_neighbouring_pitches_off_alike_are_a_string_at_the_nut() -> None:
         {**FLAT_A, 40: 1.0, 43: -1.0, 50: -6.0, 52: -7.0},  # or those above
         FLAT_A,  # nothing beside them speaks for or against it
         {45: -13.0, 47: -7.0, **BESIDE},  # two pitches that are not off alike
+        {**FLAT_A, 44: -9.0, 49: -9.0, **BESIDE},  # six frets are more than a hand holds
     ],
 )
-def test_what_else_may_be_is_no_string_at_the_nut(errors: dict[int, float]) -> None:
+def test_what_else_may_be_is_no_string(errors: dict[int, float]) -> None:
     """Each pitch must come out better, and all that lies beside them must be apart."""
-    assert at_the_nut(errors) == []
+    assert untold(errors) == []
 
 
-def test_two_pitches_off_alike_are_a_string_at_the_nut_too() -> None:
+def test_two_neighbouring_pitches_off_alike_are_one_string_too() -> None:
     """A and B 9 flat, what lies beside them in tune."""
-    (rule,) = at_the_nut({45: -9.0, 47: -8.0, **BESIDE})
-    assert (rule.string_midi, rule.scope, len(rule.covers)) == (45, "string", 8)
+    (rule,) = untold({45: -9.0, 47: -8.0, **BESIDE})
+    assert (rule.scope, len(rule.covers)) == ("string", 8)
 
 
-def test_a_note_surely_on_another_string_is_none_of_one_at_the_nut() -> None:
+def test_a_note_surely_on_a_string_is_none_of_another() -> None:
     """C3 played at the low E's eighth fret, as its stiffness says, is not moved with the A."""
-    elsewhere = StringGuess(string_midi=40, called="low E", fret=8, told="firm", at_the_nut=45)
-    (rule,) = at_the_nut({**FLAT_A, **BESIDE}, X_480=elsewhere)
+    elsewhere = StringGuess(string_midi=40, called="low E", fret=8, told="firm")
+    (rule,) = untold({**FLAT_A, **BESIDE}, X_480=elsewhere)
     assert len(rule.covers) == 11
     assert "X-480" not in rule.covers
+
+
+def test_notes_of_a_string_that_is_told_are_moved_once() -> None:
+    """Low E played from the fifth fret on, fairly told: its pitches are no second string."""
+    flat: list[Played] = [(40, 5 + f % 5, -9.0 + f % 3) for f in range(20)]
+    notes, guesses = line([*in_tune((50, 55, 59)), *flat])
+    fair = {k: replace(g, told="fair") if g.string_midi == 40 else g for k, g in guesses.items()}
+    (rule,) = find_rules(notes, part_ground("fretted", strings=fair))
+    assert (rule.string_midi, len(rule.covers)) == (40, 20)
 
 
 def test_notes_without_strings_have_no_string_rule() -> None:

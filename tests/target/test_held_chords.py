@@ -66,13 +66,16 @@ def test_edge_of_held(end_s: float, found: int) -> None:
     assert len(pure_places(notes, PURE)) == found
 
 
-def test_one_voice_is_no_chord() -> None:
-    """A third that one voice sings over a guitar is melody; two voices make the chord theirs."""
+def test_one_player_over_a_band_is_melody() -> None:
+    """A third over a guitar is melody, unless a second one or the role makes the chord theirs."""
     guitar = [sung("GT", m, role="fretted-chords") for m in (48, 55)]
-    alone = (*guitar, sung("B1", 64))
+    alone = (*guitar, sung("B1", 64, role="woodwind"))
     assert pure_places(alone, PURE) == {}
-    two = (*alone, sung("B2", 72))
-    assert {note_id: p.share for note_id, p in pure_places(two, PURE).items()} == {"B1-64-0": 0.5}
+    two = (*alone, sung("B2", 72, role="woodwind"))
+    halfway = {"B1-64-0": 0.5}
+    assert {note_id: p.share for note_id, p in pure_places(two, PURE).items()} == halfway
+    harmony = (*guitar, sung("B1", 64))
+    assert {note_id: p.share for note_id, p in pure_places(harmony, PURE).items()} == halfway
 
 
 @pytest.mark.parametrize("role", ["tuning-reference", "fixed-pitch", "fretted", "sampled"])
@@ -98,6 +101,8 @@ def test_melody_stays() -> None:
     notes = (*TRIAD, sung("LV", 76, role="lead-voice"))
     assert set(pure_places(notes, HALF)) == {"B3-67-0"}
     assert {"LV-76-0", "B2-64-0"} <= set(pure_places(notes, PURE))
+    band = (*notes, sung("PN", 48, role="tuning-reference"))
+    assert set(pure_places(band, PURE)) == {"B3-67-0"}
 
 
 def test_sevenths_only_where_asked_for() -> None:

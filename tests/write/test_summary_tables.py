@@ -42,7 +42,7 @@ def test_how_many_were_told_is_said() -> None:
     """Told, not told apart and nothing to tell by add up to all notes."""
     (grid,) = string_grids(guitar_plan())
     assert grid.sentence == (
-        "String and fret told for 78 of 79 notes (78 firm); 1 with nothing to tell it by."
+        "String and fret are known for 78 of 79 notes (78 surely); 1 with nothing to tell by."
     )
 
 
@@ -50,9 +50,10 @@ def test_one_string_alone_has_no_table() -> None:
     """Where notes were told on one string, or on none, nothing can be laid side by side."""
     whole = guitar_plan()
     for kept, said in (
-        ({45}, "String and fret told for 13 of 79 notes (13 firm); 66 with nothing to tell it by. "
-               "All are on the A2 string, so there is none to lay beside it."),
-        (set(), "String and fret told for none of 79 notes; 79 with nothing to tell it by."),
+        ({45}, "String and fret are known for 13 of 79 notes (13 surely); 66 with nothing to tell "
+               "by. "
+               "All are on the A2 string: there is no other to compare it with."),
+        (set(), "String and fret are known for none of 79 notes; 79 with nothing to tell by."),
     ):  # fmt: skip
         judged = tuple(
             j if j.string_midi in kept else
@@ -67,7 +68,9 @@ def test_one_string_alone_has_no_table() -> None:
 def test_assumed_tuning_is_said() -> None:
     """Without typed strings the tuning that was assumed stands there."""
     (grid,) = string_grids(guitar_plan(()))
-    assert grid.sentence.endswith("Nobody typed its strings: E2 A2 D3 G3 B3 E4 is assumed.")
+    assert grid.sentence.endswith(
+        "Its strings are not in the session file: E2 A2 D3 G3 B3 E4 is assumed."
+    )
 
 
 def test_only_fretted_parts_have_one() -> None:
@@ -82,5 +85,5 @@ def test_summary_shows_the_grid_and_the_rule() -> None:
     text = summary_markdown(guitar_plan())
     assert "## String by string" in text
     assert "| A2 | 1: 9 flat |" in text
-    assert "the A string is 9 flat, frets 0 to 12: one move for 13 notes" in text
+    assert "the A string is 9 flat, frets 0 to 12: one move for all its notes" in text
     assert "the A2 string off: tuned so, or it slipped" in text
