@@ -17,9 +17,9 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch record_sum readings",
         "timecode temperament model chord_symbols",
-        "session_model chord_naming spread",
+        "session_model chord_naming bands spread frame_blocks",
         "plan_model",
-        "timeline roles wording tolerances session_values common_periods frame_blocks bands string_band",
+        "timeline roles wording tolerances session_values common_periods string_band",
         "mains_hum offset",
         "midline",
         "octave_starts",

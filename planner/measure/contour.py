@@ -207,11 +207,11 @@ def partials_along(
         np.multiply.outer(-2.0 * np.pi * ratios, along)
     )
     u = evenly(count)
-    level = still.mean(axis=1)
+    level = still.sum(axis=1) / count
     lean = still @ u / (u @ u)
     power = level.real**2 + level.imag**2 + 1e-30
     # Level and lean share nothing, so what is left of the power is that of the rest.
-    rest = np.mean(still.real**2 + still.imag**2, axis=1) - power
+    rest = np.sum(np.abs(still) ** 2, axis=1) / count - power
     rest -= (lean.real**2 + lean.imag**2) * float(u @ u) / count
     overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
     noise = np.maximum(rest, _LEAST_REST * power) * overlap * count / (count - 2)
@@ -259,7 +259,7 @@ def _shared_turn(
     """
     product = tracks[:, 1:] * np.conj(tracks[:, :-1])
     power, turned = np.abs(product), np.angle(product)
-    low = ratios < 4.5
+    low = slice(int(ratios.searchsorted(4.5)))
     seed = np.sum(power[low] * turned[low] / ratios[low, None], axis=0)
     seed /= power[low].sum(axis=0) + 1e-30
     # Unwrap each partial's step around what the low ones say: where the prior is off by some tens

@@ -20,6 +20,7 @@ from planner.measure.note_span import NoteSpan, parabola_law, smooth_law
 from planner.measure.partial_series import KnownB, PartialFit, tied
 from planner.model import Floats
 from planner.pitch import hz_to_midi
+from planner.words.spread import middle_of
 
 _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
@@ -163,7 +164,7 @@ def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases |
         fit = fit_partials(
             span.samples[first:last],
             sr,
-            float(np.median(span.prior_hz[first:last])),
+            float(middle_of(span.prior_hz[first:last])),
             fit_b=True,
             pitch_law=_sag(span, first, last),
             most_partials=_B_PARTIALS,

@@ -18,7 +18,7 @@ from planner.track.frame_blocks import frame_blocks
 Response = NDArray[np.complex128] | Floats
 Filter = Callable[[Floats, float, int, float], NDArray[np.complex128]]  # `low_pass`, `high_pass`
 
-# Samples, and pieces at a time: side by side they take two thirds of the time of one after the other
+# Samples, and pieces at a time: side by side they take two thirds of the time of one by one
 # (measured), with memory flat in the stem's length.
 _PIECE, _AT_ONCE = 16_384, 8
 _MARGIN_S = 0.05  # by then a second order at 150 Hz has forgotten a cut: exp(-0.05 * 666) = -290 dB
