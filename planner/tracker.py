@@ -38,7 +38,7 @@ from planner.track.octave_starts import (
 from planner.track.own_partials import without_low_readings
 from planner.track.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.track.readings import LEVEL_S, READINGS
-from planner.track.string_band import bass_band, guitar_band
+from planner.track.string_band import BASS_RATE_DIVISOR, bass_band, guitar_band
 
 HOP_S = 0.005
 BASS_ROLES = ("bass-fretted", "bass-fretless")
@@ -66,12 +66,12 @@ def track(stem: Stem) -> PitchTrack:
     """
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
     samples: Floats | ByThePiece = stem.samples
-    band = bass_band if stem.role in BASS_ROLES else guitar_band
+    sr, less = stem.analysis_sr, BASS_RATE_DIVISOR if stem.role in BASS_ROLES else 1
     if stem.role in (*BASS_ROLES, "fretted"):
-        band_of = partial(band, sr=stem.analysis_sr)
-        samples = ByThePiece(stem.samples, stem.analysis_sr, band_of)
+        band_of = partial(guitar_band if less == 1 else bass_band, sr=sr)
+        samples = ByThePiece(stem.samples, sr, band_of, divisor=less)
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
-    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), stem.range_hz)
+    f_hz, strength = _candidates(samples, sr // less, is_silent(level_db), stem.range_hz)
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
