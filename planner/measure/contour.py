@@ -61,11 +61,14 @@ class Phases:
         )
 
     def at_stiffness(self, b: float) -> Phases:
-        """Those that a line is made of, as they turn against partials of another B near by."""
-        ratios = partial_ratios(np.arange(1, len(self.ratios[:MOST_PARTIALS]) + 1), b)
-        apart = self.ratios[: len(ratios)] - ratios
-        against = on_circle(np.multiply.outer(2.0 * np.pi * apart, self.turns))
-        return replace(self, tracks=self.tracks[: len(ratios)] * against, ratios=ratios, b=b)
+        """The same as they turn against partials of another B near by."""
+        ratios = partial_ratios(np.arange(1, len(self.ratios) + 1), b)
+        against = on_circle(np.multiply.outer(2.0 * np.pi * (self.ratios - ratios), self.turns))
+        return replace(self, tracks=self.tracks * against, ratios=ratios, b=b)
+
+    def lowest(self, most: int) -> Phases:
+        """Those of so many partials at the most."""
+        return replace(self, tracks=self.tracks[:most], ratios=self.ratios[:most])
 
 
 def follow_partials(
