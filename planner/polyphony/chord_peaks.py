@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, Note, nearest_of
+from planner.words.spread import middle_of
 
 Array = NDArray[np.float64]
 Notes = list[Note]
@@ -114,7 +115,7 @@ def match_partials(
     """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
     n = np.arange(1, most + 1, dtype=float)
     law = n * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * n**2)
-    right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
+    right = np.minimum(np.searchsorted(peaks.f_hz, law), len(peaks.f_hz) - 1)
     left = np.maximum(right - 1, 0)
     nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
     index = np.where(nearer, left, right)
@@ -141,7 +142,7 @@ def least_db(peaks: Peaks, f_hz: Array) -> Array:
 
 def nothing_near(peaks: Peaks, f_hz: Array) -> NDArray[np.bool_]:
     """Say where no peak is so near that it could hide another; any shape, not for empty peaks."""
-    right = np.clip(np.searchsorted(peaks.f_hz, f_hz), 0, len(peaks.f_hz) - 1)
+    right = np.minimum(np.searchsorted(peaks.f_hz, f_hz), len(peaks.f_hz) - 1)
     left = np.maximum(right - 1, 0)
     off = np.minimum(np.abs(peaks.f_hz[right] - f_hz), np.abs(peaks.f_hz[left] - f_hz))
     return np.asarray(off > np.maximum(3.0 * peaks.width_hz, 0.008 * f_hz))
@@ -165,12 +166,12 @@ def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
     """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
     y = (f_hz / number) ** 2
     if len(y) < 4 or number[-1] < 4:
-        return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
+        return float(middle_of(np.sqrt(y / (1.0 + b * number**2)))), b
     spread = (f_hz > 0) / np.sqrt(number)
     for _ in range(3):
         slope, base = straight_line(number**2, y, spread**2)
         off = np.abs(y / (base + slope * number**2) - 1.0)
         spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
     if slope < 0:
-        return float(np.median(np.sqrt(y))), 0.0
+        return float(middle_of(np.sqrt(y))), 0.0
     return float(np.sqrt(base)), float(slope / base)

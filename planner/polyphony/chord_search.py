@@ -263,5 +263,5 @@ def _explain(
         else:
             rest = 10.0 ** (before[i] / 20) - 10.0 ** (smooth / 20)
             level[peak] = 20.0 * np.log10(max(rest, 1e-9))
-            kept = np.clip((level[peak] - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.0, 1.0)
+            kept = min(max((level[peak] - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.0), 1.0)
             worth[peak] = min(worth[peak], kept)
