@@ -28,7 +28,7 @@ from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,un
 
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.track.common_periods import without_common_periods
-from planner.track.frame_blocks import ByThePiece, frame_blocks
+from planner.track.frame_blocks import ByThePiece, frame_blocks, highest_of_three
 from planner.track.octave_leaps import with_octave_leaps
 from planner.track.octave_starts import (
     without_low_starts,
@@ -140,11 +140,7 @@ def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
         if before is None:
             before = np.repeat(log_magnitude[:1], _FLUX_LAG_FRAMES, axis=0)
         joined = np.concatenate([before, log_magnitude])
-        past = joined[:-_FLUX_LAG_FRAMES]
-        widest = past.copy()
-        np.maximum(widest[:, 1:], past[:, :-1], out=widest[:, 1:])
-        np.maximum(widest[:, :-1], past[:, 1:], out=widest[:, :-1])
-        rise = np.maximum(log_magnitude - widest, 0.0)
+        rise = np.maximum(log_magnitude - highest_of_three(joined[:-_FLUX_LAG_FRAMES]), 0.0)
         out[first : first + len(block)] = rise.mean(axis=1)
         before = joined[-_FLUX_LAG_FRAMES:]
     return out

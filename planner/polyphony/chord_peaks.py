@@ -50,13 +50,40 @@ def same_pitch(one_hz: float, other_hz: float) -> bool:
     return bool(abs(np.log2(one_hz / other_hz)) <= 0.5 / 12)
 
 
-def tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
-    """Places of a curve's peaks, by `scipy.signal.find_peaks`, and what it says of them."""
-    # Loaded here: it takes half a second, and stems of one note at a time do without.
-    from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
+def tops(
+    curve: Array, least: float | Array, *, apart: int = 1, falls: float = 0.0
+) -> NDArray[np.intp]:
+    """Places of a curve's peaks, the middle of flat ones; a library's take half a second to load.
 
-    at, properties = find_peaks(curve, **least)
-    return at, properties
+    least: height of a peak, one for all or (n,); apart: places from one to the next, of nearer ones
+    the higher counts; falls: by how much the curve falls on both sides before it is higher again.
+    """
+    starts = np.flatnonzero(np.diff(curve, prepend=np.nan))  # of what stays as high
+    height = curve[starts]
+    top = np.flatnonzero((height[1:-1] > height[:-2]) & (height[1:-1] > height[2:])) + 1
+    at: NDArray[np.intp] = (starts[top] + starts[top + 1] - 1) // 2
+    at = at[curve[at] >= np.broadcast_to(least, curve.shape)[at]]
+    if apart > 1:
+        kept = np.ones(len(at), dtype=bool)
+        for k in np.argsort(curve[at])[::-1]:
+            if kept[k]:
+                kept[slice(*at.searchsorted([at[k] - apart + 1, at[k] + apart]))] = False
+                kept[k] = True
+        at = at[kept]
+    if falls > 0.0:
+        line = curve.tolist()
+        at = at[[_falls_on_both_sides(line, int(k), falls) for k in at]]
+    return at
+
+
+def _falls_on_both_sides(line: list[float], at: int, by: float) -> bool:
+    for step in (-1, 1):
+        k = at
+        while 0 <= k < len(line) and line[at] - by < line[k] <= line[at]:
+            k += step
+        if not 0 <= k < len(line) or line[k] > line[at]:
+            return False
+    return True
 
 
 def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:
@@ -73,7 +100,7 @@ def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.
     floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
     floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
     least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
-    at, _ = tops(spectrum, height=least)
+    at = tops(spectrum, least)
     at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
     left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
     part = 0.5 * (left - right) / (left - 2 * mid + right)
