@@ -26,7 +26,7 @@ from scipy.fft import dct, next_fast_len, rfft  # type: ignore[import-untyped,un
 
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
 from planner.track.common_periods import without_common_periods
-from planner.track.frame_blocks import ByThePiece, frame_blocks
+from planner.track.frame_blocks import ByThePiece, frame_blocks, highest_of_three
 from planner.track.octave_starts import (
     with_octave_leaps,
     without_low_starts,
@@ -36,7 +36,7 @@ from planner.track.octave_starts import (
 from planner.track.own_partials import without_low_readings
 from planner.track.pitch_search import COST_PER_OCTAVE_DOWN, best_path, is_silent
 from planner.track.readings import LEVEL_S, READINGS
-from planner.track.string_band import bass_band, guitar_band
+from planner.track.string_band import BASS_RATE_DIVISOR, bass_band, guitar_band
 
 HOP_S = 0.005
 BASS_ROLES = ("bass-fretted", "bass-fretless")
@@ -64,12 +64,12 @@ def track(stem: Stem) -> PitchTrack:
     """
     frames = len(stem.samples) // _hop(stem.analysis_sr) + 1
     samples: Floats | ByThePiece = stem.samples
-    band = bass_band if stem.role in BASS_ROLES else guitar_band
+    sr, less = stem.analysis_sr, BASS_RATE_DIVISOR if stem.role in BASS_ROLES else 1
     if stem.role in (*BASS_ROLES, "fretted"):
-        band_of = partial(band, sr=stem.analysis_sr)
-        samples = ByThePiece(stem.samples, stem.analysis_sr, band_of)
+        band_of = partial(guitar_band if less == 1 else bass_band, sr=sr)
+        samples = ByThePiece(stem.samples, sr, band_of, divisor=less)
     level_db = frame_level_db(stem.samples, stem.analysis_sr, frames, window_s=LEVEL_S)
-    f_hz, strength = _candidates(samples, stem.analysis_sr, is_silent(level_db), stem.range_hz)
+    f_hz, strength = _candidates(samples, sr // less, is_silent(level_db), stem.range_hz)
     chosen = best_path(f_hz, strength, level_db)
     pitched = chosen < f_hz.shape[1]
     rows = np.arange(frames)
@@ -132,16 +132,13 @@ def attack_strength(samples: Floats, sr: int, frames: int) -> Floats:
     out = np.zeros(frames)
     before: NDArray[np.float32] | None = None
     for first, block in frame_blocks(samples, window, _hop(sr), frames, lead=window // 2):
-        power = _squared(rfft(block * taper, axis=1)[:, 1 : top + 1])
-        log_magnitude = np.log(1.0 + np.sqrt(power, out=power))
+        log_magnitude = np.abs(rfft(block * taper, axis=1)[:, 1 : top + 1])
+        log_magnitude += 1.0
+        np.log(log_magnitude, out=log_magnitude)
         if before is None:
             before = np.repeat(log_magnitude[:1], _FLUX_LAG_FRAMES, axis=0)
         joined = np.concatenate([before, log_magnitude])
-        past = joined[:-_FLUX_LAG_FRAMES]
-        widest = past.copy()
-        np.maximum(widest[:, 1:], past[:, :-1], out=widest[:, 1:])
-        np.maximum(widest[:, :-1], past[:, 1:], out=widest[:, :-1])
-        rise = np.maximum(log_magnitude - widest, 0.0)
+        rise = np.maximum(log_magnitude - highest_of_three(joined[:-_FLUX_LAG_FRAMES]), 0.0)
         out[first : first + len(block)] = rise.mean(axis=1)
         before = joined[-_FLUX_LAG_FRAMES:]
     return out
@@ -191,6 +188,7 @@ def _candidates(
         rows = slice(first, first + len(block))
         if silent[rows].all():
             continue
+        energy = _running_energy(block, _hop(sr))
         for reading, end in zip(READINGS, ends, strict=True):
             lowest_hz = max(range_hz[0], reading.lowest_hz)
             highest_hz = min(range_hz[1], reading.highest_hz)
@@ -202,7 +200,8 @@ def _candidates(
             lags = np.arange(longest * reading.oversampling + 1) / reading.oversampling
             begins = widest // 2 - window // 2
             frame = block[:, begins : begins + window]
-            curve = _square_difference(frame, _hop(sr), longest, reading.oversampling)
+            before = energy[:, begins : begins + window + 1]
+            curve = _square_difference(frame, before, _hop(sr), longest, reading.oversampling)
             lag, value = _curve_peaks(curve, lags, sr / highest_hz, sr / lowest_hz, reading.offers)
             f_hz[rows, columns] = np.where(lag > 0, sr / np.where(lag > 0, lag, 1.0), 0.0)
             strength[rows, columns] = value
@@ -210,21 +209,21 @@ def _candidates(
 
 
 def _square_difference(
-    block: NDArray[np.float32], hop: int, longest: int, oversampling: int
+    block: NDArray[np.float32], before: Floats, hop: int, longest: int, oversampling: int
 ) -> NDArray[np.float32]:
-    """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling."""
+    """Normalised square difference of each frame at lags 0..longest, in steps of 1/oversampling.
+
+    before : (frames, window + 1) running sum of squares along each frame, from any origin
+    """
     window = block.shape[1]
     last = longest if oversampling == 1 else longest + _SINC_REACH
     power, size = frame_power(block, hop, last)
     # Power is even in frequency: a cosine transform does what an inverse one of all would.
     correlation = dct(power, type=1, axis=1, overwrite_x=True)[:, : last + 1]
-    before = _running_energy(block, hop)
     total = before[:, -1:] - before[:, :1]
+    energy = (before[:, window : window - last - 1 : -1] - before[:, : last + 1]).astype(np.float32)
     # The small floor damps the edge, where few samples overlap.
-    lost = before[:, : last + 1] - (1.001 * total + 1e-9)
-    energy = np.subtract(before[:, window : window - last - 1 : -1], lost, dtype=np.float64).astype(
-        np.float32
-    )
+    energy += (1.001 * total + 1e-9).astype(np.float32)
     correlation *= 2.0 / size
     curve: NDArray[np.float32] = np.divide(correlation, energy, out=correlation)
     return curve if oversampling == 1 else curve @ _between_lags(longest, oversampling)
@@ -241,10 +240,11 @@ def frame_power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArra
     """
     frames, window = block.shape
     rest = -(-last // hop) * hop
-    if window % hop or window < 4 * rest:
-        size = _even_length(window + last + 1)
+    size, of_pieces = _quick_length(window + last), _quick_length(hop + rest + last)
+    # Three transforms of pieces, one of them back, do what two of whole frames do.
+    if window % hop or window < rest + hop or 3 * of_pieces > 2 * size:
         return _squared(rfft(block, size, axis=1)), size
-    size = _even_length(hop + rest + last + 1)
+    size = of_pieces
     samples = _joined(block, hop)
     whole, rests = (
         _squared(rfft(sliding_window_view(samples, length)[::hop], size, axis=1))
@@ -264,15 +264,17 @@ def frame_power(block: NDArray[np.float32], hop: int, last: int) -> tuple[NDArra
         width *= 2
 
 
-def _even_length(least: int) -> int:
-    """A length whose transform is quick, and which a cosine transform can give back whole."""
-    return 2 * int(next_fast_len(-(-least // 2), real=True))
+def _quick_length(least: int) -> int:
+    """A length whose transform is quick, and which a cosine transform can give back whole.
+
+    With many factors of 2: 640 samples take three quarters of the time of 648 (measured).
+    """
+    return 64 * int(next_fast_len(-(-least // 64), real=True))
 
 
 def _squared(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
-    power: NDArray[np.float32] = spectrum.real**2
-    power += spectrum.imag**2
-    return power
+    power: NDArray[np.float32] = np.abs(spectrum)
+    return np.square(power, out=power)
 
 
 @cache

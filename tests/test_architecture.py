@@ -15,9 +15,9 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch record_sum readings",
         "timecode temperament model chord_symbols",
-        "session_model bands spread",
+        "session_model bands spread frame_blocks",
         "plan_model",
-        "timeline roles wording tolerances session_values common_periods frame_blocks string_band",
+        "timeline roles wording tolerances session_values common_periods string_band",
         "mains_hum",
         "midline",
         "octave_starts",

@@ -61,11 +61,14 @@ class Phases:
         )
 
     def at_stiffness(self, b: float) -> Phases:
-        """Those that a line is made of, as they turn against partials of another B near by."""
-        ratios = partial_ratios(np.arange(1, len(self.ratios[:MOST_PARTIALS]) + 1), b)
-        apart = self.ratios[: len(ratios)] - ratios
-        against = on_circle(np.multiply.outer(2.0 * np.pi * apart, self.turns))
-        return replace(self, tracks=self.tracks[: len(ratios)] * against, ratios=ratios, b=b)
+        """The same as they turn against partials of another B near by."""
+        ratios = partial_ratios(np.arange(1, len(self.ratios) + 1), b)
+        against = on_circle(np.multiply.outer(2.0 * np.pi * (self.ratios - ratios), self.turns))
+        return replace(self, tracks=self.tracks * against, ratios=ratios, b=b)
+
+    def lowest(self, most: int) -> Phases:
+        """Those of so many partials at the most."""
+        return replace(self, tracks=self.tracks[:most], ratios=self.ratios[:most])
 
 
 def follow_partials(
@@ -207,11 +210,11 @@ def partials_along(
         np.multiply.outer(-2.0 * np.pi * ratios, along)
     )
     u = evenly(count)
-    level = still.mean(axis=1)
+    level = still.sum(axis=1) / count
     lean = still @ u / (u @ u)
     power = level.real**2 + level.imag**2 + 1e-30
     # Level and lean share nothing, so what is left of the power is that of the rest.
-    rest = np.mean(still.real**2 + still.imag**2, axis=1) - power
+    rest = np.sum(np.abs(still) ** 2, axis=1) / count - power
     rest -= (lean.real**2 + lean.imag**2) * float(u @ u) / count
     overlap = max(HANN_OVERLAP * phases.window_s / hop_s, 1.0)
     noise = np.maximum(rest, _LEAST_REST * power) * overlap * count / (count - 2)
@@ -259,7 +262,7 @@ def _shared_turn(
     """
     product = tracks[:, 1:] * np.conj(tracks[:, :-1])
     power, turned = np.abs(product), np.angle(product)
-    low = ratios < 4.5
+    low = slice(int(ratios.searchsorted(4.5)))
     seed = np.sum(power[low] * turned[low] / ratios[low, None], axis=0)
     seed /= power[low].sum(axis=0) + 1e-30
     # Unwrap each partial's step around what the low ones say: where the prior is off by some tens

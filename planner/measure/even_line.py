@@ -283,7 +283,7 @@ def _fitted(stretch: _Stretch) -> _Fit | None:
     """
     highest = max(_DEGREES)
     most = _PLAINLY * _most_by_chance(_FREE_DEGREE - highest)
-    few, line, noise = stretch.first(_FIRST_PARTIALS), np.append(0.0, stretch.start), None
+    few, line, noise = stretch.first(_FIRST_PARTIALS), np.concatenate([[0.0], stretch.start]), None
     # Until it stands only what is ruled out plainly is: the next round may leave less.
     for allowed in (_PLAINLY * most, most):
         fit = _fit(few, line, noise)

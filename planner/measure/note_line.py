@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from planner.measure.arrival import settled_span
 from planner.measure.contour import (
     FOLLOW_HOP_S,
+    MOST_PARTIALS,
     Contour,
     Phases,
     contour_of,
@@ -181,7 +182,7 @@ def _followed(span: NoteSpan, b: float, phases: Phases | None) -> tuple[Phases, 
     if phases is None:
         phases = partial_phases(span.samples, span.sr, span.prior_hz / np.sqrt(1.0 + b), b=b)
     else:
-        phases = phases.at_stiffness(b)
+        phases = phases.lowest(MOST_PARTIALS).at_stiffness(b)
     first = _from_the_start(span, phases)
     if first is None or span.swells or not _turns_off(*first):
         return first

@@ -18,6 +18,7 @@ from planner.measure.note_span import NoteSpan, parabola_law, smooth_law
 from planner.measure.partial_series import KnownB, PartialFit, tied
 from planner.model import Floats
 from planner.pitch import hz_to_midi
+from planner.words.spread import middle_of
 
 _B_WINDOW_S = 0.250
 _B_PARTIALS = 20
@@ -32,6 +33,7 @@ _STRINGS_B = np.geomspace(1e-6, 1e-2, 100)
 _STRINGS_SHARE = np.exp(-0.5 * (np.log(_STRINGS_B / 1e-4) / 0.9) ** 2)
 _SAME_STRING = 0.02  # share of B; strings of one pitch differ by a tenth and more
 _STRINGS_APART = 0.3  # share of B, from one string to the next at one pitch; known from one note
+_LOOKS = 4  # chosen: from one string to the next it takes two or three
 _SHARP = 0.05  # share of B: known as well, a note needs no other's
 _B_KNOWN_SDS = 2.0  # above zero, or B does not count
 
@@ -63,7 +65,7 @@ def own_stiffness(
 ) -> Iterator[tuple[NoteSpan, OwnStiffness, Phases | None]]:
     """B of each note alone, 0 of what is driven; with its phases, where they were followed for it.
 
-    These are of the whole note, and of partials of a B within `_SAME_STRING`.
+    These are of the whole note, and of partials of a B near by.
     """
     last_of: dict[int, float] = {}
     for span in spans:
@@ -145,8 +147,8 @@ def _mean_of(values: Floats, variances: Floats) -> tuple[float, float]:
 def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases | None]:
     """B of one note, its standard deviation (inf where it cannot be told), and its phases.
 
-    expected : B of the last note of its semitone; where it is the same string, partials lie where
-        they are looked for, and their phases along it tell it sooner than a joint fit
+    expected : B of the last note of its semitone; where it is that string, or another not far from
+        it, the phases of partials along it tell B sooner than a joint fit
     """
     sr, period_s = span.sr, 1.0 / span.note.pitch_hz
     first = round(max(0.03, 1.5 * period_s) * sr)
@@ -156,12 +158,11 @@ def _own(span: NoteSpan, expected: float | None) -> tuple[float, float, Phases |
     fit, phases = None, None
     if expected is not None:
         fit, phases = _fit_along(span, first, last, expected)
-    if fit is None or expected is None or not _same_string(fit, expected):
-        phases = None
+    if fit is None:
         fit = fit_partials(
             span.samples[first:last],
             sr,
-            float(np.median(span.prior_hz[first:last])),
+            float(middle_of(span.prior_hz[first:last])),
             fit_b=True,
             pitch_law=_sag(span, first, last),
             most_partials=_B_PARTIALS,
@@ -188,7 +189,9 @@ def _fit_along(
 ) -> tuple[PartialFit | None, Phases | None]:
     """The fit of samples first to last, whose partials lie about where a stiffness has them.
 
-    And the phases of the note, of one that is not so long that its line had better follow anew.
+    Of another string the lowest ones do, and say where to look for the next. With it the phases of
+    the note, of one that is not so long that its line had better follow anew; no fit where partials
+    do not come to lie where they are looked for.
     """
     to = last + first
     whole = len(span.samples) <= _MORE_PARTIALS * to
@@ -204,11 +207,18 @@ def _fit_along(
     if phases is None:
         return None, None
     early = phases.until(end_s - phases.window_s / 2.0)
-    # One round: what is off in the pitch they share moves all alike, and B by nothing.
-    contour = contour_of(early, rounds=1)
-    found = partials_along(early, contour, (first / span.sr, last / span.sr))
-    fit = None if found is None else tied(found, KnownB(b=b, asked=True))
-    return fit, phases if whole else None
+    for _ in range(_LOOKS):
+        # One round: what is off in the pitch they share moves all alike, and B by nothing.
+        contour = contour_of(early, rounds=1)
+        found = partials_along(early, contour, (first / span.sr, last / span.sr))
+        fit = None if found is None else tied(found, KnownB(b=early.b, asked=True))
+        if fit is None or fit.b_sd is None or fit.b <= 0.0:
+            break
+        if _same_string(fit, early.b):
+            near = whole and abs(fit.b - b) <= _STRINGS_APART * b
+            return fit, phases if near else None
+        early = early.at_stiffness(fit.b)
+    return None, None
 
 
 def _sag(span: NoteSpan, first: int, last: int) -> Floats:

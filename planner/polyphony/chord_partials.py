@@ -5,11 +5,12 @@ The partials themselves are read off the sound in `planner.polyphony.chord_fits`
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.words.spread import spread_of
+from planner.words.spread import middle_of, spread_of
 
 Array = NDArray[np.float64]
 Note = tuple[float, float]  # f0_hz and B
@@ -17,6 +18,7 @@ Note = tuple[float, float]  # f0_hz and B
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 HIGHEST_HZ = 6500.0  # chosen: under the 8 kHz limit of a 16 kHz stem, clear of its filter's slope
 MODEL_CENTS = 0.08  # chosen: real partials never follow the law better than this
+_NOTES_KEPT = 1024  # chosen: those about one onset, and what is tried beside them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,9 +59,12 @@ def partial_hz(f0_hz: float, b: float, number: Array) -> Array:
     return np.asarray(number * f0_hz * np.sqrt(1.0 + b * number**2))
 
 
+@lru_cache(maxsize=_NOTES_KEPT)
 def first_partials(note: Note, highest: int) -> Array:
-    """Give the partials 1 to `highest` of a note, Hz."""
-    return partial_hz(*note, np.arange(1, highest + 1, dtype=float))
+    """Give the partials 1 to `highest` of a note, Hz; read-only, since they are kept."""
+    law = partial_hz(*note, np.arange(1, highest + 1, dtype=float))
+    law.setflags(write=False)
+    return law
 
 
 def nearest_of(f_hz: Array, notes: Iterable[Note], highest: int = 40) -> Array:
@@ -113,7 +118,7 @@ def fit_string(fits: PartialFits, b_start: float, b_spread: float) -> StiffStrin
 
 def _line(n: Array, f: Array, sd_cents: Array, b_start: float, b_spread: float) -> StiffString:
     y = (f / n) ** 2
-    scale = float(np.median(y))
+    scale = float(middle_of(y))
     weight = 1.0 / (2.0 * (y / scale) * sd_cents / CENTS_PER_NEPER)
     if b_spread > 0:
         rows = np.stack([np.append(weight, 0.0), np.append(weight * n**2, 1.0 / b_spread)], axis=1)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, Note, nearest_of
+from planner.words.spread import middle_of
 
 Array = NDArray[np.float64]
 Notes = list[Note]
@@ -47,13 +48,40 @@ def same_pitch(one_hz: float, other_hz: float) -> bool:
     return bool(abs(np.log2(one_hz / other_hz)) <= 0.5 / 12)
 
 
-def tops(curve: Array, **least: float | Array) -> tuple[NDArray[np.intp], dict[str, Array]]:
-    """Places of a curve's peaks, by `scipy.signal.find_peaks`, and what it says of them."""
-    # Loaded here: it takes half a second, and stems of one note at a time do without.
-    from scipy.signal import find_peaks  # type: ignore[import-untyped,unused-ignore]
+def tops(
+    curve: Array, least: float | Array, *, apart: int = 1, falls: float = 0.0
+) -> NDArray[np.intp]:
+    """Places of a curve's peaks, the middle of flat ones; a library's take half a second to load.
 
-    at, properties = find_peaks(curve, **least)
-    return at, properties
+    least: height of a peak, one for all or (n,); apart: places from one to the next, of nearer ones
+    the higher counts; falls: by how much the curve falls on both sides before it is higher again.
+    """
+    starts = np.flatnonzero(np.diff(curve, prepend=np.nan))  # of what stays as high
+    height = curve[starts]
+    top = np.flatnonzero((height[1:-1] > height[:-2]) & (height[1:-1] > height[2:])) + 1
+    at: NDArray[np.intp] = (starts[top] + starts[top + 1] - 1) // 2
+    at = at[curve[at] >= np.broadcast_to(least, curve.shape)[at]]
+    if apart > 1:
+        kept = np.ones(len(at), dtype=bool)
+        for k in np.argsort(curve[at])[::-1]:
+            if kept[k]:
+                kept[slice(*at.searchsorted([at[k] - apart + 1, at[k] + apart]))] = False
+                kept[k] = True
+        at = at[kept]
+    if falls > 0.0:
+        line = curve.tolist()
+        at = at[[_falls_on_both_sides(line, int(k), falls) for k in at]]
+    return at
+
+
+def _falls_on_both_sides(line: list[float], at: int, by: float) -> bool:
+    for step in (-1, 1):
+        k = at
+        while 0 <= k < len(line) and line[at] - by < line[k] <= line[at]:
+            k += step
+        if not 0 <= k < len(line) or line[k] > line[at]:
+            return False
+    return True
 
 
 def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.0) -> Peaks:
@@ -70,7 +98,7 @@ def find_peaks_in(samples: Array, sr: int, before: Array, lowest_hz: float = 20.
     floor_at = np.percentile(filled.reshape(count, block), 30, axis=1)
     floor = np.interp(np.arange(len(spectrum)), (np.arange(count) + 0.5) * block, floor_at)
     least = np.maximum(floor + ABOVE_FLOOR_DB, max(SILENCE_DBFS, spectrum.max() - DYNAMIC_DB))
-    at, _ = tops(spectrum, height=least)
+    at = tops(spectrum, least)
     at = at[(at * hz > lowest_hz) & (at * hz < HIGHEST_HZ)]
     left, mid, right = spectrum[at - 1], spectrum[at], spectrum[at + 1]
     part = 0.5 * (left - right) / (left - 2 * mid + right)
@@ -112,7 +140,7 @@ def match_partials(
     """Find the nearest peak to each of the first partials: found or not, and which; (c, most)."""
     n = np.arange(1, most + 1, dtype=float)
     law = n * f0s[:, None] * np.sqrt(1.0 + bs[:, None] * n**2)
-    right = np.clip(np.searchsorted(peaks.f_hz, law), 0, len(peaks.f_hz) - 1)
+    right = np.minimum(np.searchsorted(peaks.f_hz, law), len(peaks.f_hz) - 1)
     left = np.maximum(right - 1, 0)
     nearer = np.abs(peaks.f_hz[left] - law) < np.abs(peaks.f_hz[right] - law)
     index = np.where(nearer, left, right)
@@ -139,7 +167,7 @@ def least_db(peaks: Peaks, f_hz: Array) -> Array:
 
 def nothing_near(peaks: Peaks, f_hz: Array) -> NDArray[np.bool_]:
     """Say where no peak is so near that it could hide another; any shape, not for empty peaks."""
-    right = np.clip(np.searchsorted(peaks.f_hz, f_hz), 0, len(peaks.f_hz) - 1)
+    right = np.minimum(np.searchsorted(peaks.f_hz, f_hz), len(peaks.f_hz) - 1)
     left = np.maximum(right - 1, 0)
     off = np.minimum(np.abs(peaks.f_hz[right] - f_hz), np.abs(peaks.f_hz[left] - f_hz))
     return np.asarray(off > np.maximum(3.0 * peaks.width_hz, 0.008 * f_hz))
@@ -163,12 +191,12 @@ def polish(f_hz: Array, number: Array, b: float) -> tuple[float, float]:
     """Fit f0 and B to the peaks of a candidate, the low ones counting most."""
     y = (f_hz / number) ** 2
     if len(y) < 4 or number[-1] < 4:
-        return float(np.median(np.sqrt(y / (1.0 + b * number**2)))), b
+        return float(middle_of(np.sqrt(y / (1.0 + b * number**2)))), b
     spread = (f_hz > 0) / np.sqrt(number)
     for _ in range(3):
         slope, base = straight_line(number**2, y, spread**2)
         off = np.abs(y / (base + slope * number**2) - 1.0)
         spread = (1.0 / np.sqrt(number)) / np.maximum(off, 1e-4)  # leans to the median
     if slope < 0:
-        return float(np.median(np.sqrt(y))), 0.0
+        return float(middle_of(np.sqrt(y))), 0.0
     return float(np.sqrt(base)), float(slope / base)

@@ -10,7 +10,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
-from scipy.ndimage import maximum_filter1d  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ, lowest_that_fits
@@ -29,7 +28,7 @@ from planner.polyphony.chord_peaks import (
     polish,
     tops,
 )
-from planner.track.frame_blocks import frame_blocks
+from planner.track.frame_blocks import frame_blocks, highest_of_three
 
 Array = NDArray[np.float64]
 
@@ -76,7 +75,7 @@ def find_onsets(samples: Floats, sr: int) -> Array:
         )
     flux = np.concatenate(flux_blocks)
     local = np.convolve(flux, np.ones(61) / 61, mode="same")
-    at, _ = tops(flux, height=LEAST_FLUX_DB, distance=8)
+    at = tops(flux, LEAST_FLUX_DB, apart=8)
     at = at[flux[at] > 1.5 * local[at]]
     # A frame's content counts from its middle, and the rise spreads over the lag.
     seconds = (at + FLUX_LAG / 2) * FLUX_HOP_S - 0.5 * FLUX_WINDOW_S + ONSET_LATER_S
@@ -97,7 +96,7 @@ def find_swells(samples: Floats, sr: int, onsets: Array) -> Array:
     rise: Array = np.concatenate(
         [rises.mean(axis=1) for rises, _ in _rises(samples, size, hop, lag, edges)]
     )
-    at, _ = tops(rise, height=LEAST_SWELL_DB, distance=lag, prominence=LEAST_SWELL_DB / 2)
+    at = tops(rise, LEAST_SWELL_DB, apart=lag, falls=LEAST_SWELL_DB / 2)
     seconds = (at + lag / 2) * SWELL_HOP_S - 0.5 * SWELL_S
     apart = np.abs(seconds[:, None] - onsets).min(axis=1, initial=np.inf)
     return np.asarray(seconds[apart > SWELL_S])
@@ -117,8 +116,7 @@ def _rises(
         grouped = level if edges is None else np.maximum.reduceat(level, edges, axis=1)
         level_db = 20.0 * np.log10(np.maximum(grouped, floor))
         joined = np.concatenate([last, level_db]) if len(last) else level_db
-        before = maximum_filter1d(joined[:-lag], 3, axis=1)
-        yield np.maximum(joined[lag:] - before, 0.0), joined[lag:]
+        yield np.maximum(joined[lag:] - highest_of_three(joined[:-lag]), 0.0), joined[lag:]
         last = joined[-lag:]
 
 
@@ -261,5 +259,5 @@ def _explain(
         else:
             rest = 10.0 ** (before[i] / 20) - 10.0 ** (smooth / 20)
             level[peak] = 20.0 * np.log10(max(rest, 1e-9))
-            kept = np.clip((level[peak] - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.0, 1.0)
+            kept = min(max((level[peak] - top_db + DYNAMIC_DB) / DYNAMIC_DB, 0.0), 1.0)
             worth[peak] = min(worth[peak], kept)

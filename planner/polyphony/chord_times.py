@@ -163,9 +163,9 @@ def _own_level_db(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> A
     if len(span) <= size:
         return np.zeros(0)
     frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
-    turn = np.exp(-2j * np.pi * np.outer(np.arange(size) / sr, own_hz[:6]))
-    turn *= np.hanning(size)[:, None]
+    angle = 2.0 * np.pi * np.outer(np.arange(size) / sr, own_hz[:6])
     # as two real products: a complex one would first make the frames complex
-    both = np.ascontiguousarray(frames) @ np.concatenate([turn.real, turn.imag], axis=1)
+    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) * np.hanning(size)[:, None]
+    both = np.ascontiguousarray(frames) @ waves
     power = (both**2).sum(axis=1)
     return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))

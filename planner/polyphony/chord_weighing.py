@@ -29,6 +29,7 @@ from planner.polyphony.chord_peaks import (
 )
 from planner.polyphony.chord_search import is_overtone
 from planner.polyphony.chord_timbre import FREEDOM, PARTIALS, Timbre, usual_levels
+from planner.words.spread import middle_of
 
 Array = NDArray[np.float64]
 
@@ -354,7 +355,7 @@ def _alone(places: Places) -> Array:
     for k, share in enumerate(places.share):
         own = (share > 0.0) & places.heard
         if own.any():
-            result[k] = np.median(places.level[own] / share[own])
+            result[k] = middle_of(places.level[own] / share[own])
     return result
 
 

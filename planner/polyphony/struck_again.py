@@ -5,12 +5,15 @@ Struck again it begins anew, and where it was as loud before nothing but the pha
 chord that is strummed once more, an inner voice under the pedal.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
 from planner.polyphony.chord_partials import HIGHEST_HZ, Note, first_partials, nearest_of
 from planner.polyphony.chord_peaks import Notes
+from planner.words.spread import middle_of
 
 Array = NDArray[np.float64]
 
@@ -63,7 +66,9 @@ def struck_again(
 def _lines(piece: Array, sr: int, law: Array, half_hz: float) -> tuple[Array, Array]:
     """Frequency (Hz) and phase in the middle of some partials; NaN of what does not stand out."""
     size = 4 << int(np.ceil(np.log2(len(piece))))
-    spectrum = np.fft.rfft(piece * np.hanning(len(piece)), size)
+    tapered = piece * np.hanning(len(piece))
+    t = (np.arange(len(piece)) - (len(piece) - 1) / 2.0) / sr
+    spectrum = np.fft.rfft(tapered, size)
     power, step_hz = np.abs(spectrum), sr / size
     f_hz, phase = np.full(len(law), np.nan), np.full(len(law), np.nan)
     for i, hz in enumerate(law):
@@ -73,11 +78,10 @@ def _lines(piece: Array, sr: int, law: Array, half_hz: float) -> tuple[Array, Ar
         around = power[
             max(int((hz - 8 * half_hz) / step_hz), 0) : int((hz + 8 * half_hz) / step_hz)
         ]
-        if not low < k < high - 1 or power[k] < STANDS_OUT * np.median(around):
+        if not low < k < high - 1 or power[k] < STANDS_OUT * middle_of(around):
             continue
         left, mid, right = power[k - 1 : k + 2]
         f_hz[i] = (k + 0.5 * (left - right) / (left - 2.0 * mid + right)) * step_hz
-        t = (np.arange(len(piece)) - (len(piece) - 1) / 2.0) / sr
-        turn = np.exp(-2j * np.pi * f_hz[i] * t) * np.hanning(len(piece))
-        phase[i] = np.angle(turn @ piece)
+        angle = 2.0 * np.pi * f_hz[i] * t
+        phase[i] = -math.atan2(np.sin(angle) @ tapered, np.cos(angle) @ tapered)
     return f_hz, phase

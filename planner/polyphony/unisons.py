@@ -108,9 +108,10 @@ def follow_partials(samples: Array, sr: int, f_hz: Array) -> Complex:
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
     at_s = np.arange(size) / sr
     window = np.hanning(size) * 2.0 / size
-    turn = np.exp(-2j * np.pi * np.outer(at_s, f_hz)) * window[:, None]
-    both = np.ascontiguousarray(frames) @ np.concatenate([turn.real, turn.imag], axis=1)
-    slow = both[:, : len(f_hz)] + 1j * both[:, len(f_hz) :]
+    angle = 2.0 * np.pi * np.outer(at_s, f_hz)
+    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) * window[:, None]
+    both = np.ascontiguousarray(frames) @ waves
+    slow = both[:, : len(f_hz)] - 1j * both[:, len(f_hz) :]
     starts_s = np.arange(len(frames)) * hop / sr
     return np.asarray((slow * np.exp(-2j * np.pi * np.outer(starts_s, f_hz))).T)
 

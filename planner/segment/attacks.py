@@ -11,7 +11,7 @@ from planner.model import Floats, PitchTrack, Stem
 from planner.track.frame_blocks import highest_near
 from planner.track.readings import LEVEL_S
 from planner.tracker import frame_level_db
-from planner.words.spread import middle_of, middle_of_known
+from planner.words.spread import hann, middle_of, middle_of_known
 
 _ATTACK_FLOOR = 0.045  # nepers of mean spectral rise
 _ATTACK_OVER_MEDIAN = 1.6
@@ -159,7 +159,7 @@ def rise_s(stem: Stem, about_s: float, pitch_hz: float) -> tuple[float, float] |
     if grains < 40:
         return None
     width = max(3, round(sr / (3 * pitch_hz)) | 1)
-    taper = np.hanning(width + 2)[1:-1]
+    taper = hann(width)
     smooth = np.abs(np.convolve(piece, taper / taper.sum(), "same"))
     peak = smooth[: grains * grain].reshape(grains, grain).max(axis=1) + 1e-7
     # The quietest stretch: of a ring the last one, and the note before may end in between.

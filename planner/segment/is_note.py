@@ -152,7 +152,7 @@ def _slurred(track: PitchTrack, before: Step, step: Step, *, driven: bool) -> bo
     if any((track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides):
         return False
     moved = 12 * np.log2(pitches_hz[1] / pitches_hz[0])
-    fall_db = np.median(track.level_db[sides[0]]) - np.median(track.level_db[sides[1]])
+    fall_db = middle_of(track.level_db[sides[0]]) - middle_of(track.level_db[sides[1]])
     reached = moved < _HAND_REACHES if driven else abs(moved) < _HAND_REACHES
     return bool(reached and fall_db < _SLUR_FALLS_DB)
 
@@ -193,7 +193,7 @@ def _struck_strength(track: PitchTrack, step: Step) -> float:
     """
     frames = round(_EITHER_SIDE_S / track.hop_s)
     strength = sliding_window_view(track.strength[step.first : step.last], frames)
-    return float(np.median(strength, axis=1).max())
+    return float(middle_of(strength).max())
 
 
 def _stiff_strength(stem: Stem, track: PitchTrack, step: Step) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats
-from planner.words.spread import middle_of
+from planner.words.spread import hann, middle_of
 
 _VIBRATO_HALF_PERIOD_S = (0.045, 0.16)  # 3.1 to 11 Hz
 _VIBRATO_SWING = 2.6  # semitones from trough to crest at most
@@ -35,7 +35,7 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
     width = max(3, round(0.03 / hop_s) | 1)
     if len(midi) < 4 * width:
         return midi
-    taper = np.hanning(width + 2)[1:-1]
+    taper = hann(width)
     smooth = np.convolve(
         midi.take(np.arange(-(width // 2), len(midi) + width // 2), mode="clip"),
         taper / taper.sum(),
@@ -49,7 +49,9 @@ def vibrato_midline(midi: Floats, hop_s: float) -> Floats:
         centre = (at[:-1] + at[1:]) / 2
         midway = (value[:-1] + value[1:]) / 2
         if len(midway) > 2:
-            midway = np.convolve(np.pad(midway, 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
+            midway = np.convolve(
+                midway.take(np.arange(-1, len(midway) + 1), mode="clip"), [0.25, 0.5, 0.25], "valid"
+            )
         a = _swings_from(midi[::-1], len(midi) - 1 - at[::-1], value[::-1], float(midway[0]))
         b = _swings_from(midi, at, value, float(midway[-1]))
         span = np.arange(len(midi) - a, b)

@@ -10,6 +10,8 @@ checked on random sessions in rooms.
 import numpy as np
 
 from planner.model import Floats
+from planner.track.frame_blocks import highest_near
+from planner.words.spread import middle_of
 
 _ATTACK_S = 0.05  # before this the level still rises, or falls faster than the decay
 _LEAST_BODY_S = 0.06
@@ -83,7 +85,7 @@ def _decay(at: Floats, level_db: Floats) -> tuple[float, float]:
             break  # none is wild: another round would say the same
         weight = 1.0 / np.maximum(1.0, rest / most)
     if slope > 0:
-        return float(np.median(level_db)), 0.0
+        return float(middle_of(level_db)), 0.0
     return level - slope * middle, slope
 
 
@@ -98,9 +100,7 @@ def rings_from_frame(level_db: Floats, hop_s: float) -> int:
     count, within = len(level_db), round(_LET_GO_WITHIN_S / hop_s)
     if count <= within:
         return count
-    before = np.lib.stride_tricks.sliding_window_view(level_db, within)[: count - within].max(
-        axis=1
-    )
+    before = highest_near(level_db, within - 1, 0)[within - 1 : -1]
     here = level_db[within:]
     highest_after = np.maximum.accumulate(level_db[::-1])[::-1][within:]
     let_go = np.flatnonzero(

@@ -10,6 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from planner.model import Stem
 from planner.track.frame_blocks import highest_near
+from planner.words.spread import hann
 
 # A Hann window's main lobe reaches 2 / length either side: 50 Hz, and a third of a low pitch.
 _WINDOW_S = 0.040
@@ -53,7 +54,7 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     frames = np.lib.stride_tricks.sliding_window_view(stem.samples[first:last], count)[::step]
     turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
     waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
-    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    taper = hann(count).astype(np.float32)
     waves *= taper[:, None]
     power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
     whole = frames**2 @ taper

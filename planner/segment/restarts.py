@@ -367,7 +367,7 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     if min((at < 0).sum(), (at > 0).sum()) < (far - near) // 2:
         return False
     model = np.stack([np.ones(len(at)), at / far, np.sign(at) / 2], axis=1)
-    shape = np.linalg.lstsq(model, line, rcond=None)[0]
+    shape = np.linalg.solve(model.T @ model, model.T @ line)
     rest = line - model @ shape
     least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
     return bool(least < abs(shape[2]) < _SAME_NOTE_CENTS)

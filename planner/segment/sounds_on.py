@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Floats, PitchTrack, Stem
+from planner.words.spread import hann
 
 _WINDOW_S, _WINDOW_PERIODS = 0.040, 4.0  # as long as a partial needs to stand apart from the next
 _BEFORE_S, _AFTER_S = 0.030, 0.020  # kept clear of the stroke itself, whose frame is some ms late
@@ -70,7 +71,7 @@ def _looks(
     samples: Floats, places: NDArray[np.intp], count: int, f_hz: Floats, sr: int
 ) -> NDArray[np.complex128]:
     """Amplitude and phase of some frequencies in windows, as if all began at sample 0: (k, n)."""
-    taper = np.hanning(count + 2)[1:-1]
+    taper = hann(count)
     looks = []
     for place in places:
         at = (place + np.arange(count)) / sr

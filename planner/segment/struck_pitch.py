@@ -23,7 +23,7 @@ from planner.model import Floats, PitchTrack, Stem
 from planner.polyphony.struck_again import struck_again
 from planner.track.readings import LEVEL_S
 from planner.tracker import HOP_S
-from planner.words.spread import middle_of_known
+from planner.words.spread import hann, middle_of_known
 
 # Thresholds without another source were chosen on seed 1 of lines like those of
 # `tests.bench.rendered`, played on the soundfont FluidR3, and what is firm on
@@ -292,7 +292,7 @@ def _window(count: int) -> tuple[Floats, int, Floats]:
 
     The last after lags up to half of it.
     """
-    taper = np.hanning(count + 2)[1:-1].astype(np.float32)
+    taper = hann(count).astype(np.float32)
     size = int(next_fast_len(2 * count, real=True))
     own = rfft(taper, size)
     left = irfft(own.real**2 + own.imag**2, size)[: round(0.5 * count)]

@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
+from planner.track.frame_blocks import frame_blocks
 
 Response = NDArray[np.complex128] | Floats
 Filter = Callable[[Floats, float, int, float], NDArray[np.complex128]]  # `low_pass`, `high_pass`
 
-_PIECE = 131_072  # samples: of a length whose transform is quick, with memory flat in the stem's
+# Samples, and pieces at a time: side by side they take two thirds of the time of one by one
+# (measured), with memory flat in the stem's length.
+_PIECE, _AT_ONCE = 16_384, 8
 _MARGIN_S = 0.05  # by then a second order at 150 Hz has forgotten a cut: exp(-0.05 * 666) = -290 dB
 
 
@@ -62,12 +65,10 @@ def through(
     gain = response(np.fft.rfftfreq(_PIECE, 1.0 / sr)).astype(np.complex64)
     out = np.empty(len(samples), dtype=np.float32)
     step = _PIECE - 2 * margin
-    for first in range(0, len(samples), step):
-        start = max(0, first - margin)
-        ahead = first - start
-        piece = np.asarray(samples[start : first + step + margin], dtype=np.float32)
-        count = min(step, len(samples) - first)
-        out[first : first + count] = irfft(rfft(piece, _PIECE) * gain, _PIECE)[
-            ahead : ahead + count
-        ]
+    pieces = -(-len(samples) // step)
+    blocks = frame_blocks(samples, _PIECE, step, pieces, lead=margin, at_once=_AT_ONCE)
+    for first, block in blocks:
+        inner = irfft(rfft(block, axis=1) * gain, axis=1)[:, margin : margin + step].ravel()
+        here = out[first * step : (first + len(block)) * step]
+        here[:] = inner[: len(here)]
     return out

@@ -4,6 +4,7 @@ Beside it stretches of frames, and the highest around each.
 """
 
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,6 +96,14 @@ def highest_near(values: Floats, before: int, after: int) -> Floats:
         highest = np.maximum(highest[:-have], highest[have:])
         have *= 2
     return np.maximum(highest[: len(values)], highest[width - have :])
+
+
+def highest_of_three(rows: NDArray[Any]) -> NDArray[Any]:
+    """Highest of each value and of its neighbours along a row; (n, k)."""
+    highest = rows.copy()
+    np.maximum(highest[:, 1:], rows[:, :-1], out=highest[:, 1:])
+    np.maximum(highest[:, :-1], rows[:, 1:], out=highest[:, :-1])
+    return highest
 
 
 def stretches(holds: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -26,6 +26,14 @@ def evenly(count: int) -> Floats:
     return places
 
 
+@lru_cache(maxsize=_LENGTHS_KEPT)
+def hann(count: int) -> Floats:
+    """A Hann window over so many samples, none of them 0; kept as those of `evenly` are."""
+    taper = np.hanning(count + 2)[1:-1]
+    taper.setflags(write=False)
+    return taper
+
+
 def middle_of(values: Floats) -> Floats:
     """Median along the last axis; np.median says the same and takes ten times as long on a few."""
     count = values.shape[-1]

@@ -171,3 +171,15 @@ def test_a_string_far_from_the_last_one_is_measured(times: float, seed: int) -> 
     bs = [4.4e-4, 4.4e-4 * times, 4.4e-4]
     notes = [string(77.8, b, seed=7 * seed + at, length_s=2.0) for at, b in enumerate(bs)]
     assert b_of("bass-fretted", notes) == pytest.approx(bs, rel=0.02)
+
+
+@pytest.mark.parametrize("times", [0.4, 0.8, 1.2, 2.5])
+@pytest.mark.parametrize("f1_hz", [55.0, 147.0, 330.0])
+def test_another_string_of_a_pitch_is_found_from_the_last(f1_hz: float, times: float) -> None:
+    """The lowest partials lead to a B far off the last one's; its phases serve where it is near."""
+    spans = [string(f1_hz, 2e-4, seed=1), string(f1_hz, 2e-4 * times, seed=2)]
+    (_, last, _), (_, own, phases) = own_stiffness(spans)
+    assert last.b == pytest.approx(2e-4, rel=0.01)
+    assert own.b == pytest.approx(2e-4 * times, rel=0.01)
+    assert abs(own.b - 2e-4 * times) < 3.0 * own.sd
+    assert (phases is not None) == (abs(times - 1.0) < 0.3)

@@ -7,7 +7,7 @@ from scipy.ndimage import maximum_filter1d
 
 from planner.model import Floats
 from planner.track.bands import high_pass, through
-from planner.track.frame_blocks import ByThePiece, highest_near, stretches
+from planner.track.frame_blocks import ByThePiece, highest_near, highest_of_three, stretches
 
 SR = 16_000
 SPANS_S = ((0.0, 0.4), (0.8, 1.3), (1.9, 4.6), (5.5, 6.0), (0.2, 0.5))
@@ -46,3 +46,12 @@ def test_the_highest_around_is_that_of_a_library(before: int, after: int) -> Non
         width = before + after + 1
         library = maximum_filter1d(values, width, mode="nearest", origin=before - width // 2)
         assert highest_near(values, before, after).tolist() == library.tolist()
+
+
+@pytest.mark.parametrize("width", [1, 2, 30])
+def test_the_highest_of_three_is_that_of_a_library(width: int) -> None:
+    """scipy's maximum_filter1d along rows; what is given stays as it was."""
+    rows = np.random.default_rng(width).normal(size=(5, width))
+    given = rows.copy()
+    assert highest_of_three(rows).tolist() == maximum_filter1d(given, 3, axis=1).tolist()
+    assert rows.tolist() == given.tolist()

@@ -24,6 +24,13 @@ def test_gains_are_those_of_the_filters(f_hz: float, expected_db: float) -> None
     assert gain_db(f_hz) == pytest.approx(expected_db, abs=0.1)
 
 
+@pytest.mark.parametrize("f_hz", [4001.0, 5000.0, 7000.0])
+def test_what_folds_down_at_half_the_rate_is_gone(f_hz: float) -> None:
+    """One sample of two is kept: what lies over 4 kHz comes out 48 dB down."""
+    assert len(bass_band(np.zeros(SR + 1), SR)) == SR // 2 + 1
+    assert gain_db(f_hz) < -48.0
+
+
 @pytest.mark.parametrize(("f_hz", "expected_db"), [(75.0, -12.3), (150.0, -7.0), (300.0, -3.0)])
 def test_a_guitars_band_falls_by_first_order(f_hz: float, expected_db: float) -> None:
     """Butterworth of order one from 300 Hz: f / sqrt(f^2 + 300^2)."""
