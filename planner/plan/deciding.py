@@ -220,8 +220,9 @@ def with_rows(
         part = parts[rule.stem]
         worst = max((heard.points.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
-            rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors
-        )
+            rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors,
+            after=_larger_rules(rule, rules),
+        )  # fmt: skip
         rows.append(row)
     for code in in_order(ground.session, parts):
         part = parts[code]
@@ -236,6 +237,17 @@ def with_rows(
     return Decided(
         parts=parts, recorded=heard, rules=rules, judged=judged, tool=tool, rows=told, terms=terms
     )  # fmt: skip
+
+
+def _larger_rules(rule: ScopeRule, rules: Mapping[str, ScopeRule]) -> list[str]:
+    """Name the rules on top of which one comes: they are found first, and move some of its notes.
+
+    rules: largest first
+    """
+    names = list(rules)
+    larger = names[: next(k for k, name in enumerate(names) if rules[name] is rule)]
+    own = set(rule.covers)
+    return [k for k in larger if rules[k].add_cents and not own.isdisjoint(rules[k].covers)]
 
 
 def on_clock(ground: Ground, part: Part) -> StemOnClock:

@@ -26,12 +26,16 @@ def rule_row(
     clash_points: float,
     standing: Mapping[str, Standing],
     factors: Mapping[str, float] = NO_FACTORS,
+    after: Sequence[str] = (),
 ) -> tuple[Row, ranking.Terms]:
     """Say a rule as one row, with the terms of its severity.
 
-    factors: note id -> factor of its tolerance, where it is not 1.
+    factors: note id -> factor of its tolerance, where it is not 1; after: ids of larger rules that
+        move some of its notes: alone it would lead elsewhere.
     """
     row = _scope_row(rule_id, rule, on)
+    if after and rule.add_cents:
+        row = replace(row, in_words=f"{row.in_words}, after {' and '.join(after)}")
     least = {
         "part": tolerances.part_rule.offset_cents,
         "span": tolerances.part_rule.offset_cents,

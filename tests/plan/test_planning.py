@@ -578,6 +578,19 @@ def test_a_wrong_note_beats_with_nobody() -> None:
     assert all(not j.clash_with for j in made.judged)
 
 
+# ---------------------------------------------------------------- rules on top of rules
+
+
+def test_a_rule_says_on_top_of_which_it_comes() -> None:
+    """One pitch 12 sharp in a part 6 flat: alone, its move would put it six beside the others."""
+    keys = [57, 59, 61, 62, 64, 66] * 8
+    gtr = stem("GTR", "fretted", line("GTR", keys, [6.0 if k == 61 else -6.0 for k in keys]))
+    part, pitch = (row for row in plan(gtr).rows if row.kind == "rule")
+    assert (part.scope, pitch.scope) == ("part", "pitch")
+    assert "after" not in part.in_words
+    assert pitch.in_words.endswith(f", after {part.id}")
+
+
 # ---------------------------------------------------------------- bleed
 
 
