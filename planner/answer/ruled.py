@@ -12,6 +12,7 @@ from planner.answer.answers import Override, Ruling, Rulings
 from planner.answer.ruled_rules import REFUSED
 from planner.decide.moves import unmoved
 from planner.pitch import note_name
+from planner.scope.scope_rule import ScopeRule
 from planner.targets import Aimed
 from planner.words.plan_model import EDIT_ACTIONS, MOVING_ACTIONS, Judged, OwnFigure, Row
 from planner.words.wording import flat_or_sharp, raise_or_lower
@@ -102,6 +103,31 @@ def _stays(judged: Judged, ruling: Ruling) -> Judged:
     return replace(
         unmoved(judged),
         action="leave", rule_name="set by a person", reason=f"as {ruling.who} said",
+        clearable=False, gives_way_from_cents=None,
+    )  # fmt: skip
+
+
+def as_its_rule(judged: Judged, rule_id: str, rule: ScopeRule, ruling: Ruling) -> Judged:
+    """Leave a note whose edit would do what a person did not want of a rule that covers it.
+
+    Of a pitch, a string or a run: who refuses or halves that has heard its notes. What is off by
+    more than the rule said is another matter; so is a whole part, where each note is asked about.
+    """
+    add = judged.add_cents
+    less = ruling.state == "refused" or (ruling.state == "approved" and ruling.factor < 1.0)
+    if (
+        not less
+        or rule.scope in ("part", "span")
+        or add is None
+        or judged.action not in EDIT_ACTIONS
+    ):
+        return judged
+    if add * rule.bias_cents >= 0.0 or abs(add) > abs(rule.bias_cents):
+        return judged
+    said = ruling.refused_by if ruling.state == "refused" else f"to be made by {ruling.share} only"
+    return replace(
+        unmoved(judged),
+        action="leave", rule_name="as its rule", reason=f"{rule_id}, which covers it, was {said}",
         clearable=False, gives_way_from_cents=None,
     )  # fmt: skip
 

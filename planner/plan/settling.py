@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from planner.answer.row_ids import name_rules
-from planner.answer.ruled import ruled_note
+from planner.answer.ruled import as_its_rule, ruled_note
 from planner.answer.ruled_rules import decided_by_a_person, outside_locks, ruled_rules
 from planner.clear.decided import Recorded
 from planner.clear.kept import Kept
@@ -112,7 +112,7 @@ def settle(
         every_found = [rule for code in parts for rule in found[code]]
         rules = _named(ground, parts, every_found, before, kept)
         points, tool = decide_all(settling, layers_of(rules))
-        judged = _ruled(ground, tool, made=before is not None)
+        judged = _ruled(ground, tool, {**done, **rules}, made=before is not None)
         more = {}
         for code, part in parts.items():
             new = open_ones(part, tuple(judged[a.measured.id] for a in part.aimed))
@@ -171,8 +171,10 @@ def _named(
     return ruled_rules(rules, recalled.rulings, may_move, recalled.bars, stay)
 
 
-def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[str, Judged]:
-    """What the planner decides, as people ruled on it."""
+def _ruled(
+    ground: Ground, tool: Mapping[str, Judged], rules: Mapping[str, ScopeRule], *, made: bool
+) -> dict[str, Judged]:
+    """What the planner decides, as people ruled on it, or on rules that cover it."""
     recalled, judged = ground.recalled, dict(tool)
     for k in (recalled.rulings.keys() | recalled.held.keys()) & tool.keys():
         judged[k] = ruled_note(
@@ -182,6 +184,12 @@ def _ruled(ground: Ground, tool: Mapping[str, Judged], *, made: bool) -> dict[st
             ground.planners.get(k),
             made=made,
         )
+    for rule_id in recalled.rulings.keys() & rules.keys():
+        for k in rules[rule_id].covers:
+            if k in judged and k not in recalled.rulings:
+                judged[k] = as_its_rule(
+                    judged[k], rule_id, rules[rule_id], recalled.rulings[rule_id]
+                )
     return judged
 
 

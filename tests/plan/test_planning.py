@@ -591,6 +591,29 @@ def test_a_rule_says_on_top_of_which_it_comes() -> None:
     assert pitch.in_words.endswith(f", after {part.id}")
 
 
+@pytest.mark.parametrize(("answer", "words"), [("no", "refused"), ("half", "by half only")])
+def test_what_was_not_wanted_of_a_rule_does_not_come_back_note_by_note(
+    answer: Answer, words: str
+) -> None:
+    """One pitch 20 sharp, one of its notes 30 flat: an answer holds for what the rule said."""
+    keys = [57, 59, 61, 62, 64, 66] * 8
+    errors = [20.0 if k == 61 else 0.0 for k in keys]
+    errors[2 + 6 * 7] = -30.0
+    gtr = stem("GTR", "bass-fretless", line("GTR", keys, errors))
+    first = plan(gtr)
+    (rule,) = (row for row in first.rows if row.kind == "rule")
+    said = Entry(id=rule.id, stem="GTR", answer=answer, by="HB")
+    rulings, _ = rulings_from([said], first.rows)
+    recalled = Recalled(rulings=rulings, last_rows=first.rows)
+    made = made_of(session(gtr), (gtr,), recalled=recalled)
+    covered = [j for j in made.judged if j.measured.id in rule.covers]
+    left = [j for j in covered if j.rule_name == "as its rule"]
+    assert left
+    assert all(j.add_cents is None and words in j.reason for j in left)
+    other = next(j for j in made.judged if j.measured.id == gtr.notes[2 + 6 * 7].id)
+    assert other.action == "raise-lower"  # off the other way
+
+
 # ---------------------------------------------------------------- bleed
 
 
