@@ -17,7 +17,9 @@ ANSWER_WORDS: dict[Answer, tuple[str, ...]] = {
     "ask": ("ask",),
     "note": ("note",),
 }
-_PLAIN = r"please|thanks|thank you|cheers|really|definitely|absolutely|totally|and"
+_PLAIN = (
+    r"please|thanks|thank you|cheers|really|definitely|absolutely|totally|obviously|clearly|and"
+)
 _GREETING = r"hi|hello|hey|ok|okay|so"
 _IT = r"(?:it|this|that|them|those)"
 _LOVED = (

@@ -29,7 +29,8 @@ def struck_heard_cents(
 ) -> float:
     """Say how far over its sustain a plucked or struck note is heard, cents.
 
-    onset: None where it is not known; held_cents: how far over its sustain the sustain is heard
+    onset: None where it is not known; held_cents: how far over it the sustain itself is heard, by
+        the upper partials of a low note
     """
     if onset is None or onset.sd_cents > _ONSET_HEARD_CENTS or onset.hz < sustain_hz:
         return held_cents

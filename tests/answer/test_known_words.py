@@ -108,6 +108,7 @@ READ = {
     "3 no, that's her style": "3 no that's her style",
     "3 no not worth it": "3 no not worth it",
     "3 half please": "3 half please",
+    "3 yes, obviously": "3 yes obviously",
     "3 ask her, then yes": "3 ask her, then yes",
     "3 ask her, 4 yes": "3 ask her, 4 yes",
     "3 note keep the scoop, but not the breath": "3 note keep the scoop, but not the breath",
