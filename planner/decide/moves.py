@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from planner.measure.heard import onset_share
 from planner.model import Floats, MeasuredNote
 from planner.pitch import shift_hz
 from planner.targets import Aimed
@@ -69,7 +70,7 @@ def move_start(
     flat_s = round(max(0.0, end_s - max(_BLEND_BACK_S, end_s / 2)), 4)
     points = [(0.0, add), (flat_s, add), (end_s, 0.0), (round(length_s, 4), 0.0)]
     # A short note is heard mostly by its onset, a long one hardly: what the edit does to it.
-    share = _onset_share(length_s)
+    share = onset_share(length_s)
     return Move(
         onset_add_cents=add,
         cut_s=round(start_s + (flat_s + end_s) / 2, 4),
@@ -282,8 +283,3 @@ def _toward(error_cents: float, left_cents: float) -> float:
     """Whole cents to add, so that about ``left_cents`` of an error stay."""
     size = round(max(0.0, abs(error_cents) - left_cents))
     return float(-size if error_cents > 0 else size)
-
-
-def _onset_share(length_s: float) -> float:
-    """How much the onset makes of what is heard: all up to 0.2 s, nothing from 0.5 s."""
-    return float(np.clip((0.5 - length_s) / 0.3, 0.0, 1.0))

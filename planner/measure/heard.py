@@ -34,13 +34,13 @@ def struck_heard_cents(
     """
     if onset is None or onset.sd_cents > _ONSET_HEARD_CENTS or onset.hz < sustain_hz:
         return held_cents
-    share = _sustain_share(length_s, *_STRUCK_S)
-    return share * held_cents + (1.0 - share) * 1200.0 * float(np.log2(onset.hz / sustain_hz))
+    share = onset_share(length_s)
+    return (1.0 - share) * held_cents + share * 1200.0 * float(np.log2(onset.hz / sustain_hz))
 
 
 def driven_heard_cents(line: NoteLine, contour: Contour, sustain_cents: float) -> float:
     """Say how far over its sustain a blown, bowed or sung note is heard, cents."""
-    share = 1.0 - _sustain_share(line.length_s, *_DRIVEN_S)
+    share = _early_share(line.length_s, *_DRIVEN_S)
     return share * (_leaning_mean(line, contour, sustain_cents) - sustain_cents) if share else 0.0
 
 
@@ -67,5 +67,10 @@ def _judged(line: NoteLine, contour: Contour) -> NDArray[np.bool_]:
     return (contour.t_s >= line.onset_first_s) & (contour.t_s <= line.sustain_last_s)
 
 
-def _sustain_share(length_s: float, none_s: float, all_s: float) -> float:
-    return float(np.clip((length_s - none_s) / (all_s - none_s), 0.0, 1.0))
+def onset_share(length_s: float) -> float:
+    """How much the onset makes of what is heard of a plucked or struck note, 1 to 0."""
+    return _early_share(length_s, *_STRUCK_S)
+
+
+def _early_share(length_s: float, all_s: float, none_s: float) -> float:
+    return float(np.clip((none_s - length_s) / (none_s - all_s), 0.0, 1.0))

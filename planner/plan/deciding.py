@@ -7,6 +7,7 @@ decides nothing.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from itertools import takewhile
 
 from planner import ranking
 from planner.answer.answers import Override
@@ -221,7 +222,7 @@ def with_rows(
         worst = max((heard.points.get(n, 0.0) for n in rule.covers), default=0.0)
         row, terms[rule_id] = rule_row(
             rule_id, rule, on_clock(ground, part), ground.tolerances, worst, standing, part.factors,
-            after=_larger_rules(rule, rules),
+            after=_larger_rules(rule_id, rules),
         )  # fmt: skip
         rows.append(row)
     for code in in_order(ground.session, parts):
@@ -239,14 +240,13 @@ def with_rows(
     )  # fmt: skip
 
 
-def _larger_rules(rule: ScopeRule, rules: Mapping[str, ScopeRule]) -> list[str]:
+def _larger_rules(rule_id: str, rules: Mapping[str, ScopeRule]) -> list[str]:
     """Name the rules on top of which one comes: they are found first, and move some of its notes.
 
     rules: largest first
     """
-    names = list(rules)
-    larger = names[: next(k for k, name in enumerate(names) if rules[name] is rule)]
-    own = set(rule.covers)
+    own = set(rules[rule_id].covers)
+    larger = takewhile(lambda k: k != rule_id, rules)
     return [k for k in larger if rules[k].add_cents and not own.isdisjoint(rules[k].covers)]
 
 
