@@ -282,6 +282,7 @@ def confidence_of(
 ) -> Confidence:
     """Grade a reading by its partials, their agreement and the note's length (s).
 
+    in_doubt: its first partial was not read, and two others agree on some stiffness by chance;
     alone: the stem's notes have one partial in tune, and none that could contradict it
     """
     firm = (
@@ -293,6 +294,7 @@ def confidence_of(
     )
     if firm:
         return "firm"
-    if string.used >= (1 if alone else 2) and string.f1_cents_sd < 3.0:
+    least = 1 if alone else AGREEING if in_doubt else 2
+    if string.used >= least and string.f1_cents_sd < 3.0:
         return "fair"
     return "shaky"

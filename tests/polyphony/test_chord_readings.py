@@ -55,6 +55,9 @@ def test_a_note_in_doubt_is_not_firm() -> None:
     """The same reading, with and without a doubt about which note it is."""
     assert confidence_of(STRING, 1.0, in_doubt=False) == "firm"
     assert confidence_of(STRING, 1.0, in_doubt=True) == "fair"
+    two = replace(STRING, used=2)
+    assert confidence_of(two, 1.0, in_doubt=False) == "fair"
+    assert confidence_of(two, 1.0, in_doubt=True) == "shaky"
 
 
 @pytest.mark.parametrize(
