@@ -1,18 +1,28 @@
 """The partials of driven notes in chords: bands, of which the middle is read.
 
-Players of a section, and voices of a choir, stand some ten cents apart and swing, each in his own
-way. Then a partial is no line but a band, whose highest line lies anywhere in it, another way at
-each number; where the lines beat, none fits. The middle of its power is read instead, of each
-partial on its own, so that how far the partials of a note lie apart says how sure their mean is.
+Players of a section, voices of a choir, and the oscillators of a pad, stand some ten cents apart
+and swing, each in his own way. Then a partial is no line but a band, whose highest line lies
+anywhere in it, another way at each number; where the lines beat, none fits. The middle of its power
+is read instead, of each partial on its own, so that how far the partials of a note lie apart says
+how sure their mean is.
 """
 
+import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.polyphony.chord_fits import PARTIALS_PER_NOTE, Piece, hann_bins
-from planner.polyphony.chord_partials import CENTS_PER_NEPER, HIGHEST_HZ, PartialFits, partial_hz
+from planner.polyphony.chord_partials import (
+    CENTS_PER_NEPER,
+    HIGHEST_HZ,
+    Note,
+    PartialFits,
+    first_partials,
+    partial_hz,
+)
 
 Array = NDArray[np.float64]
 
@@ -24,6 +34,28 @@ HANN_ENERGY = 0.375  # of a partial of amplitude 1, over all its bins
 STEPS = 4  # chosen: the middle then moves by less than 0.1 cents
 FLOOR_WIDE = 4.0  # half bands to either side, of which the quiet quarter is taken for the floor
 ABOVE_FLOOR = 40.0  # power; chosen: white noise passes it once in ten thousand bins
+HANN_WIDTH_BINS = math.sqrt(1.0 / 3.0)  # RMS of a line: bins of power 1/4, 1, 1/4
+LOOKED_AT = 8  # partials; chosen: above, a guess at a string's stiffness may miss them
+# The least difference of pitch that most listeners hear, about (E. Zwicker and H. Fastl,
+# "Psychoacoustics", 1990, ch. 7, from memory). The median is 1 and less for struck and plucked
+# soundfont parts, 6 to 12 for pads.
+LINE_CENTS = 5.0
+LEAST_BANDS = 10  # chosen
+# Power of a stretch's second half over its first. Half the amplitude there widens a line by a fifth
+# of a bin.
+HELD = 0.25
+
+
+class _Band(NamedTuple):
+    """A band's middle and RMS width, Hz, and its amplitude (full scale 1)."""
+
+    middle_hz: float
+    width_hz: float
+    amplitude: float
+
+    def sd_hz(self, step_hz: float) -> float:
+        """How unsure the middle is: as many beats as the stretch has, it is known better."""
+        return self.width_hz / math.sqrt(max(1.0, 2.0 * self.width_hz / step_hz))
 
 
 def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> list[PartialFits]:
@@ -41,9 +73,9 @@ def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> li
             at_hz = partial_hz(f0s_hz[i], 0.0, number) * np.exp(cents / CENTS_PER_NEPER)
             free = _free(at_hz, [f0 for k, f0 in enumerate(f0s_hz) if k != i], step_hz)
             rows = [
-                (n, *middle)
+                (n, band.middle_hz, band.sd_hz(step_hz), band.amplitude)
                 for n, f_hz in zip(number[free], at_hz[free], strict=True)
-                if (middle := _middle(power, float(f_hz), step_hz)) is not None
+                if (band := _band(power, float(f_hz), step_hz)) is not None
             ]
             if not rows:
                 break
@@ -57,6 +89,42 @@ def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> li
             )
         )  # fmt: skip
     return result
+
+
+def are_bands(pieces: list[tuple[Piece, list[Note]]]) -> bool:
+    """Say whether the partials of a stem are usually too wide for lines.
+
+    So are those of synthesized pads and of instruments behind a chorus or a turning loudspeaker.
+
+    pieces: stretches, each with the notes that sound in it
+    """
+    wide = [cents for piece, notes in pieces for cents in _widths_cents(piece, notes)]
+    return len(wide) >= LEAST_BANDS and float(np.median(wide)) > LINE_CENTS
+
+
+def _widths_cents(piece: Piece, notes: list[Note]) -> list[float]:
+    """How wide free partials are (RMS) besides what a window makes of a line, cents.
+
+    What dies away is wide by that, and counts for a line.
+    """
+    power = np.abs(hann_bins(piece.samples)) ** 2
+    early, late = (np.abs(hann_bins(half)) ** 2 for half in np.array_split(piece.samples, 2))
+    step_hz = piece.sr / len(piece.samples)
+    wide = []
+    for i, note in enumerate(notes):
+        at_hz = first_partials(note, LOOKED_AT)
+        others_hz = [f0 for k, (f0, _) in enumerate(notes) if k != i]
+        for f_hz in at_hz[_free(at_hz, others_hz, step_hz)]:
+            to_cents, line_hz = CENTS_PER_NEPER / f_hz, HANN_WIDTH_BINS * step_hz
+            band = _band(power, float(f_hz), step_hz)
+            if band is None or line_hz * to_cents > LINE_CENTS:
+                continue
+            half_hz = float(_half_hz(f_hz, 2 * step_hz))
+            k = slice(int((f_hz - half_hz) / step_hz / 2), int((f_hz + half_hz) / step_hz / 2) + 2)
+            held = late[k].sum() > HELD * early[k].sum()
+            beyond = max(band.width_hz**2 - line_hz**2, 0.0) if held else 0.0
+            wide.append(to_cents * math.sqrt(beyond))
+    return wide
 
 
 def _half_hz(f_hz: Array, step_hz: float) -> Array:
@@ -73,8 +141,8 @@ def _free(at_hz: Array, others_hz: list[float], step_hz: float) -> NDArray[np.bo
     return np.asarray(free)
 
 
-def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, float] | None:
-    """Give a band's middle and how unsure that is, Hz, and its amplitude; None of a faint one."""
+def _band(power: Array, f_hz: float, step_hz: float) -> _Band | None:
+    """Read the band around a frequency; None of a faint one."""
     half = float(_half_hz(np.array(f_hz), step_hz))
     around = power[
         max(int((f_hz - FLOOR_WIDE * half) / step_hz), 0) : int(
@@ -90,7 +158,5 @@ def _middle(power: Array, f_hz: float, step_hz: float) -> tuple[float, float, fl
     hz = np.arange(first, last) * step_hz
     total = float(band.sum())
     middle = float((band * hz).sum() / total)
-    wide = float(np.sqrt((band * (hz - middle) ** 2).sum() / total))
-    # as many beats as the stretch has, the band is known better than it is wide
-    seen = max(1.0, 2.0 * wide / step_hz)
-    return middle, wide / np.sqrt(seen), float(np.sqrt(total / HANN_ENERGY))
+    width = float(np.sqrt((band * (hz - middle) ** 2).sum() / total))
+    return _Band(middle, width, float(np.sqrt(total / HANN_ENERGY)))

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Confidence, Floats
-from planner.polyphony.chord_bands import read_bands
+from planner.polyphony.chord_bands import are_bands, read_bands
 from planner.polyphony.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ
 from planner.polyphony.chord_partials import (
@@ -34,6 +34,7 @@ FAR_SDS = 3.0  # by chance less than one in three hundred
 # than their fits say; chosen on seeds 1 to 3 of tests.bench.layered, where it is 1 to 2.
 FIRST_SDS = 1.5
 AGREEING = 3  # chosen: partials that may contradict each other
+LOOKED_AT = 50  # stretches; chosen: in four minutes of chords every fifth
 FIRM_S = 0.2  # chosen: a shorter stretch of speech can pass for a note
 
 
@@ -48,9 +49,11 @@ def read_voices(
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands; bars: only
-    first partials are in tune. Returns the voices with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands, as those
+    of others are if they are as wide; bars: only first partials are in tune. Returns the voices
+    with what was fitted to them.
     """
+    harmonic = harmonic or (not bars and _as_wide_as_bands(samples, sr, voices, stretches))
     bands: dict[int, Voice] = {}
     for k, stretch in enumerate(stretches):
         wanted = [
@@ -90,6 +93,19 @@ def _as_bands(
     ]
     bands = read_bands(piece, f0s_hz, [fits for _, fits in found])
     return [(fit_string(fits, 0.0, 0.0), fits) for fits in bands]
+
+
+def _as_wide_as_bands(
+    samples: Floats, sr: int, voices: list[Voice], stretches: list[Stretch]
+) -> bool:
+    every = max(1, len(stretches) // LOOKED_AT)
+    return are_bands(
+        [
+            (piece, [voices[v].note for v in stretch.voices])
+            for stretch in stretches[::every]
+            if (piece := _piece_of(samples, sr, stretch)) is not None
+        ]
+    )
 
 
 def _piece_of(samples: Floats, sr: int, stretch: Stretch) -> Piece | None:

@@ -1,9 +1,10 @@
 """Bands of sections that are made here: players whose mean pitch is known."""
 
 import numpy as np
+import pytest
 
 from planner.model import Floats
-from planner.polyphony.chord_bands import read_bands
+from planner.polyphony.chord_bands import are_bands, read_bands
 from planner.polyphony.chord_fits import Piece, fit_window
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, PartialFits
 
@@ -63,3 +64,31 @@ def test_noise_is_no_band() -> None:
     found = [len(bands_of(rng.standard_normal(SR), 220.0)[0].number) for _ in range(10)]
     assert np.mean(found) < 0.5
     assert len(bands_of(np.zeros(SR), 220.0)[0].number) == 0
+
+
+@pytest.mark.parametrize(
+    ("cents", "dies_in_s", "wide"),
+    [([-8.0, 8.0], None, True), ([-2.0, 2.0], None, False), ([0.0], None, False),
+     ([0.0], 0.02, False), ([-8.0, 0.0, 9.0], None, True)],
+)  # fmt: skip
+def test_detuned_oscillators_are_bands_and_struck_strings_are_not(
+    cents: list[float], dies_in_s: float | None, wide: bool
+) -> None:
+    """Two so far apart have an RMS width of half their distance; what dies away is wide too."""
+    rng = np.random.default_rng(RNG_SEED + 4)
+    pieces = []
+    for f0_hz in (196.0, 247.0, 294.0):
+        sound = section(f0_hz, np.array(cents), rng)
+        if dies_in_s is not None:
+            sound = sound * np.exp(-np.arange(len(sound)) / SR / dies_in_s)
+        piece = Piece(samples=sound, sr=SR, others_hz=np.zeros(0))
+        pieces.append((piece, [(f0_hz, 0.0)]))
+    assert are_bands(pieces) is wide
+
+
+def test_a_few_partials_are_no_stem_of_bands() -> None:
+    """A single note says too little."""
+    rng = np.random.default_rng(RNG_SEED + 5)
+    piece = Piece(samples=section(196.0, np.array([-8.0, 8.0]), rng), sr=SR, others_hz=np.zeros(0))
+    assert not are_bands([(piece, [(196.0, 0.0)])])
+    assert not are_bands([])
