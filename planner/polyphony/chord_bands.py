@@ -36,10 +36,10 @@ FLOOR_WIDE = 4.0  # half bands to either side, of which the quiet quarter is tak
 ABOVE_FLOOR = 40.0  # power; chosen: white noise passes it once in ten thousand bins
 HANN_WIDTH_BINS = math.sqrt(1.0 / 3.0)  # RMS of a line: bins of power 1/4, 1, 1/4
 LOOKED_AT = 8  # partials; chosen: above, a guess at a string's stiffness may miss them
-# The least difference of pitch that most listeners hear, about (E. Zwicker and H. Fastl,
-# "Psychoacoustics", 1990, ch. 7, from memory). The median is 1 and less for struck and plucked
-# soundfont parts, 6 to 12 for pads.
-LINE_CENTS = 5.0
+# Chosen, under the least difference of pitch that most hear from tone to tone, some 5 cents (E.
+# Zwicker and H. Fastl, "Psychoacoustics", 1990, ch. 7, from memory). The median of struck and
+# plucked soundfont parts is 1 and less, of pads 3.4 to 12.
+LINE_CENTS = 3.0
 LEAST_BANDS = 10  # chosen
 # Power of a stretch's second half over its first. Half the amplitude there widens a line by a fifth
 # of a bin.
