@@ -6,10 +6,11 @@ that is told for notes found without and with the score (the notes as written), 
 median and 95th percentile of the absolute difference in cents, of all notes and of the firm ones.
 First against what the planner reads of the note alone; then against its first partial there, the
 highest point of one long Hann spectrum, which shares no code with the planner but is moved by what
-one partial strays from the others. A section's partials are bands, any one of which strays: there
-it is the median of the middles of the first twelve, over the whole note. Percent of notes within
-one and within two of the stated uncertainties are told of the first comparison; for sections of the
-second, whose truth no reading of the planner's moves. What was left unmeasured is counted.
+one partial strays from the others. Partials of a section or a pad are bands, any one of which
+strays: there it is the median of the middles of the first twelve, over the whole note. Percent of
+notes within one and within two of the stated uncertainties are told of the first comparison; for
+sections and pads of the second, whose truth no reading of the planner's moves. What was left
+unmeasured is counted.
 """
 
 import argparse
@@ -34,6 +35,11 @@ _SKIP_S, _LONGEST_S = 0.025, 0.8  # the stretch that a chord is read in
 _REACH_CENTS = 60.0  # around the written key; chosen: soundfonts are in tune to some tens of cents
 _NEAR_S = 0.2  # chosen: sections speak late, and what is asked here is pitch
 _FFT = 1 << 20  # steps of 0.05 Hz, between which a parabola is laid
+PADS = {
+    "synth strings": Player(50, "sampled", "keys"), "synth brass": Player(62, "sampled", "keys"),
+    "saw lead": Player(81, "sampled", "keys"), "warm pad": Player(89, "sampled", "keys"),
+    "sweep pad": Player(95, "sampled", "keys"),
+}  # fmt: skip
 _BANDS, _BAND_CENTS = 12, 45.0  # chosen: a section's players lie 10 to 15 cents apart
 
 
@@ -127,7 +133,7 @@ def add_part(player: Player, seed: int, sounds: Path, found: Read, known: Read) 
     with tempfile.TemporaryDirectory() as folder:
         path = render(alone, player.program, Path(folder), sounds)
         samples, sr = soundfile.read(path, always_2d=True)
-        section = player.role in HARMONIC_ROLES
+        section = player.role in HARMONIC_ROLES or player in PADS.values()
         read_first = _middle_of_bands_hz if section else first_partial_hz
         first_hz = [read_first(samples.mean(axis=1), sr, *note[:3]) for note in alone]
         alone_hz = read_alone(alone, hear_stem(spec, path, "line"))
@@ -178,7 +184,8 @@ def _compare(
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, allow_abbrev=False)
     parser.add_argument("--seeds", type=int, nargs=2, default=(1, 2), metavar=("FIRST", "LAST"))
-    chords = [name for name, player in PLAYERS.items() if player.plays in ("strum", "keys")]
+    players = {n: p for n, p in PLAYERS.items() if p.plays in ("strum", "keys")} | PADS
+    chords = list(players)
     parser.add_argument("--only", nargs="*", default=chords, choices=chords)
     args = parser.parse_args()
     every = {"found": Read(), "known": Read()}
@@ -189,7 +196,7 @@ def main() -> None:
                 continue
             reads = {"found": Read(), "known": Read()}
             for seed in range(args.seeds[0], args.seeds[1] + 1):
-                add_part(PLAYERS[name], seed, sounds, reads["found"], reads["known"])
+                add_part(players[name], seed, sounds, reads["found"], reads["known"])
             for how, read in reads.items():
                 print(f"{name:18s} {sounds.stem:11s} {how}  {read.told()}", flush=True)
                 every[how].cents += read.cents
