@@ -41,7 +41,6 @@ from planner.segment.pitch_steps import LONGER, NO_FRAMES, Step, split_run
 from planner.segment.restarts import restarts
 from planner.segment.sounds_on import that_sound_on
 from planner.segment.struck_pitch import with_struck_pitches
-from planner.segment.thumps import without_thumps
 from planner.track.frame_blocks import stretches
 from planner.words.spread import middle_of
 
@@ -76,8 +75,7 @@ def segment(stem: Stem, track: PitchTrack) -> tuple[Note, ...]:
     # is seen all the same.
     track = with_struck_pitches(stem, track, clear, lowest_hz=0.0 if plucked else _LEAST_BLOWN_HZ)
     pitched_level = pitched_level_db(track)
-    f0_hz = without_thumps(stem, track.f0_hz) if plucked else track.f0_hz
-    f0_hz = with_last_partials(f0_hz, clear, track.level_db, driven=not plucked)
+    f0_hz = with_last_partials(track.f0_hz, clear, track.level_db, driven=not plucked)
     track = replace(track, f0_hz=f0_hz)
     f0_hz = _bridged(track, struck)
     runs = _runs(f0_hz, hop_s)

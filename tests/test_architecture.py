@@ -31,7 +31,6 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "chord_search chord_weighing leaks_out",
         "bow_turns",
         "pitch_steps stiffness onset even_line note_line restarts struck_pitch own_rise",
-        "thumps",
         "last_partials",
         "is_note sounds_on note_starts begun_again sustain heard chord_known chord_times",
         "segmenter analyzer strummed_octaves bleed inspection_one_source heard_stem",

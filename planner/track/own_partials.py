@@ -5,7 +5,8 @@ multiple of the period better than the period itself, though they do not repeat 
 tone that truly is low, what its second or third part leaves over stands in lines at whole multiples
 of the low pitch; of the others it lies anywhere between. Along a vibrato both are told in cycles of
 the pitch, not in Hz. And one line alone is another sound's, a partial that leaks in or rings on: a
-low tone has several. Not asked of basses, whose thumps have a room of their own (`thumps`).
+low tone has several. Not asked of basses, whose thumps lie under the band that they are tracked in
+(`planner.track.string_band`).
 """
 
 import math
