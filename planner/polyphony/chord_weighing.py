@@ -112,11 +112,9 @@ def weigh(
         return found
     places = _places(peaks, notes, ringing, timbre, len(above) if timbre.crowded else 0)
     loud = _alone(places)
-    first = np.array([_first_heard(peaks, note[:2]) for note in notes])
     for _ in range(ROUNDS):
         tries = inside[None, :] ^ np.eye(len(notes), dtype=bool)
-        sets = _split(notes, inside & free, first) + _exchanged(notes, inside, free)
-        tries = np.concatenate([inside[None, :], tries[free], *sets])
+        tries = np.concatenate([inside[None, :], tries[free], *_exchanged(notes, inside, free)])
         cost, power = _costs(places, tries, loud, timbre.spread_db)
         loud = np.where(inside, power[0], loud)
         if not timbre.crowded:
@@ -126,29 +124,6 @@ def weigh(
             break
         inside = tries[best]
     return [note for note, kept in zip(notes, inside, strict=True) if kept]
-
-
-def _split(
-    notes: list[Named], inside: NDArray[np.bool_], first: NDArray[np.bool_]
-) -> list[NDArray[np.bool_]]:
-    """Sets in which a low note gives way to two above it: its second and its third partial.
-
-    Asked of those of which no first partial is heard: it is only what those two have in common.
-    """
-    sets = []
-    for k in np.flatnonzero(inside & ~first):
-        above = [
-            i
-            for number in (2, 3)
-            for i, note in enumerate(notes)
-            if same_pitch(note[0], number * notes[k][0])
-        ]
-        if len(above) == 2:
-            split = inside.copy()
-            split[k] = False
-            split[above] = True
-            sets.append(split[None, :])
-    return sets
 
 
 def _exchanged(
