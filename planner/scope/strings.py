@@ -25,7 +25,6 @@ from planner.words.session_model import StemSpec
 Told = Literal["firm", "fair", "not told apart", ""]  # "" is: nothing to tell it by
 
 FRETTED_ROLES: frozenset[str] = frozenset({"fretted", "bass-fretted", "bass-fretless"})
-_FOURTH = 5  # semitones; common practice, no source: most strings lie a fourth apart
 FRETS = 24  # common practice, no source: as many as any fretboard has
 
 # Common practice, no source: E A D G B E, and the bass an octave below its lower four.
