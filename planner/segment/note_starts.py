@@ -27,7 +27,6 @@ from planner.tracker import HOP_S
 
 _RINGS_ON_S = 0.15  # after its end a note still hides the next one
 _ANOTHER_NOTE = 0.8  # semitones: under a vibrato, partials of nearer notes are not told apart
-_JUST_BEFORE_FRAMES = 6
 _SLIDE_REACH_S = 0.25  # either side of where the pitch has left the note before by a third
 # From a quarter to three quarters of the way. The track's window of 32 ms makes 16 of a leap.
 _SLIDE_S = 0.025
@@ -76,7 +75,7 @@ def note_start(
     before : the note before in the same stem, None before the first
     """
     at = first
-    if step.begins == "attack" and _covers(stem, f0_hz, step, first, pitch_hz):
+    if step.begins == "attack" and _covers(stem, step, first, pitch_hz):
         at = step.struck
     if step.begins == "attack" and stem.role not in HARMONIC_ROLES:
         return _stroke(stem, at * HOP_S, pitch_hz)
@@ -98,11 +97,10 @@ def note_start(
     return start if before is None else _under_ring(stem, f0_hz, start, pitch_hz, before)
 
 
-def _covers(stem: Stem, f0_hz: Floats, step: Step, first: int, pitch_hz: float) -> bool:
+def _covers(stem: Stem, step: Step, first: int, pitch_hz: float) -> bool:
     """Whether a pick, a slap or the ring of the note before covered a pitch from its attack on."""
-    if stem.role in VOICE_ROLES or (first - step.struck) * HOP_S >= covered_s(pitch_hz):
-        return False
-    return stem.role not in HARMONIC_ROLES or _only_before(f0_hz, step.struck, first)
+    soon = (first - step.struck) * HOP_S < covered_s(pitch_hz)
+    return soon and stem.role not in VOICE_ROLES
 
 
 def _unseen(at: int) -> Start:
@@ -267,20 +265,3 @@ def _risen_under(stem: Stem, f0_hz: Floats, start_s: float, pitch_hz: float, bef
     if times >= 2 and theirs and is_near(pitch_hz, low_hz * times):
         return start_s
     return own_s if own_s > before.start_s + MIN_NOTE_S else start_s
-
-
-def _only_before(f0_hz: Floats, struck: int, first: int) -> bool:
-    """Whether from an attack to a pitch nothing is heard but the note before, or nothing pitched.
-
-    Any other pitch there is, of what is blown, bowed or sung, a note of its own, even one too short
-    to be listed; of a string it is what the stroke and the ring have in common.
-    """
-    between = f0_hz[struck:first]
-    between = between[~np.isnan(between)]
-    before = f0_hz[max(0, struck - _JUST_BEFORE_FRAMES) : struck]
-    before = before[~np.isnan(before)]
-    if len(between) == 0:
-        return True
-    if len(before) == 0:
-        return False
-    return bool((np.abs(12 * np.log2(between / np.median(before))) < 1.0).all())
