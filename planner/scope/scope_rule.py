@@ -12,6 +12,7 @@ from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.words.spread import MAD_TO_SD, away_from_others, spread_of, weighted_middle
+from planner.words.wording import count
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -77,6 +78,17 @@ class ScopeRule:
     def applied(self) -> bool:
         """Whether the plan counts on it; an offer or advice leaves the notes where they are."""
         return self.action in MOVING_ACTIONS
+
+
+def sparing(rule: ScopeRule, notes: Container[str], called: str = "") -> ScopeRule:
+    """Give a rule without the notes that it would make worse, and say which, or how many."""
+    covers = tuple(note_id for note_id in rule.covers if note_id not in notes)
+    if len(covers) == len(rule.covers):
+        return rule
+    out = called or count(len(rule.covers) - len(covers), "note")
+    return replace(
+        rule, covers=covers, reason=f"{rule.reason}; {out} left out, which it would make worse"
+    )
 
 
 def moved(aimed: Aimed, add_cents: float) -> Aimed:
