@@ -43,10 +43,14 @@ def worth_it(case: Case, move: Callable[[Case], Move]) -> bool:
 
 def on_its_way(case: Case) -> bool:
     """Whether one number would put out too much of a note that is never at one pitch for long."""
+    return spoilt_by(case, known(note_edits.whole(case).add_cents))
+
+
+def spoilt_by(case: Case, add_cents: float) -> bool:
+    """Whether one number for all of a note would put too much of it further out."""
     if case.sustain is None or not _bends(case):
         return False
-    add = known(note_edits.whole(case).add_cents)
-    spoilt = moves.share_spoilt(case.aimed.measured, case.sustain, add, case.t)
+    spoilt = moves.share_spoilt(case.aimed.measured, case.sustain, add_cents, case.t)
     return spoilt > _MOST_SPOILT
 
 
