@@ -469,6 +469,20 @@ def test_a_scooped_note_that_beats_is_moved_with_its_scoop(
     )
 
 
+def test_no_note_is_moved_where_what_it_needs_beside_it_cannot_be() -> None:
+    """A guitar beats with a piano and a cello that wavers too much for one number: it stays."""
+    wavers = contour(0.0, 2.0, 57, lambda t: -32.0 if t < 0.6 else 8.0)
+    cello = note("CEL-0001", 57, 8.0, length_s=2.0, **wavers)
+    others = (
+        stem("PNO", "tuning-reference", [note("PNO-0001", 57, 0.0, length_s=2.0)]),
+        stem("GTR", "fretted", [note("GTR-0001", 57, 10.0, length_s=2.0)]),
+    )
+    made = plan(stem("CEL", "bowed", [cello]), *others)
+    assert (made.rows, made.sour_before_s, made.sour_after_s) == ((), 2.0, 2.0)
+    made = plan(stem("CEL", "bowed", [note("CEL-0001", 57, 8.0, length_s=2.0)]), *others)
+    assert (len(made.rows), made.sour_after_s) == (2, 0.0)
+
+
 def test_lead_voice_inside_its_tolerance_is_left() -> None:
     """The ear forgives the centre of attention: a lead voice 8 flat is left, beating or not."""
     flute = stem("WW", "woodwind", [note("WW-0001", 69, 0, length_s=1.8)])
