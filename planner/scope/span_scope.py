@@ -4,8 +4,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.decide.tolerances import SpanRule
-from planner.scope.creeps import parted
 from planner.scope.scope_rule import (
     PartGround,
     ScopeRule,
@@ -57,7 +55,6 @@ def span_rules(
     )
     if not breaks:
         return []
-    breaks = _where_it_creeps(readings, breaks, limits)
     inner_s = [_seam_s(readings[k - 1], readings[k], everyone) for k in breaks]
     rules = []
     for low_s, high_s in pairwise([float("-inf"), *inner_s, float("inf")]):
@@ -84,24 +81,11 @@ def span_rules(
                 add_cents=round(-shrunk_cents(bias, doubt), 1),
                 uncertainty_cents=doubt,
                 name=BETWEEN_TUNINGS,
-                reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}: one move for all "
-                "of it there",
+                reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}: one move for "
+                "all of it there",
             )
         )
     return rules
-
-
-def _where_it_creeps(
-    notes: tuple[Reading, ...], breaks: tuple[int, ...], limits: SpanRule
-) -> tuple[int, ...]:
-    """Part the stretches between breaks further where they creep, as an instrument that warms."""
-    start_s = np.array([n.start_s for n in notes])
-    error = np.array([n.error_cents for n in notes])
-    more: list[int] = []
-    for low, high in pairwise([0, *breaks, len(notes)]):
-        inner = parted(start_s[low:high], error[low:high], limits.notes, limits.step_cents)
-        more += [low + k for k in inner]
-    return tuple(sorted({*breaks, *more}))
 
 
 def _seam_s(before: Reading, after: Reading, everyone: tuple[Aimed, ...]) -> float:

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from planner.model import Finding, Role
-from planner.scope.creeps import creep_cents
 from planner.targets import Aimed
+from planner.words.spread import spread_of
 from planner.words.wording import amount
 
 _WINDS: frozenset[str] = frozenset({"woodwind", "brass"})
@@ -20,6 +20,7 @@ _STRINGS: frozenset[str] = frozenset(
 )
 _NOTES = 12  # chosen: as many as either side of a tuning break
 _CREEP_CENTS = 3.0  # chosen: over the song; a degree for winds, and less than this is not heard
+_SURE_ERRORS = 3.0  # chosen: chance makes so sure a slope in 3 of 1000 parts
 
 
 def warming(parts: Mapping[str, tuple[Role, tuple[Aimed, ...]]]) -> tuple[Finding, ...]:
@@ -61,6 +62,18 @@ def _creep_cents(aimed: tuple[Aimed, ...]) -> float | None:
     rows = [(a.measured.note.start_s, a.heard_cents) for a in aimed if a.heard_cents is not None]
     if len(rows) < _NOTES:
         return None
-    time_s, error = np.array(rows, dtype=float).T
-    creep = creep_cents(time_s, error, _NOTES)
-    return creep if creep is not None and round(abs(creep), 1) >= _CREEP_CENTS else None
+    time, error = np.array(rows, dtype=float).T
+    middle = float(np.median(error))
+    spread = spread_of(error, middle)
+    keep = np.abs(error - middle) <= 3.0 * max(spread, 1.0)
+    time, error = time[keep], error[keep]
+    x = time - time.mean()
+    power = float((x**2).sum())
+    if len(x) < _NOTES or power == 0.0:
+        return None
+    slope = float((x * error).sum()) / power
+    left = error - error.mean() - slope * x
+    doubt = (float((left**2).sum()) / (len(x) - 2) / power) ** 0.5
+    length_s = float(time[-1] - time[0])
+    sure = abs(slope) >= _SURE_ERRORS * doubt and round(abs(slope) * length_s, 1) >= _CREEP_CENTS
+    return slope * length_s if sure else None
