@@ -23,7 +23,7 @@ from planner.answer.answers import Answer, Entry
 from planner.answer.ruled_rows import Recalled
 from planner.answer.rulings import rulings_from
 from planner.files.configs import read_judging
-from planner.model import FIXED_ROLES, Finding, SessionA4, StemNotes
+from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import shift_hz
 from planner.plan.ground import Ground
 from planner.plan.planning import make_plan
@@ -92,6 +92,26 @@ def test_a_part_forty_five_flat_is_asked_about_before_it_is_moved() -> None:
     ]  # fmt: skip
     assert [(r.action, r.state) for r in again("no").rows] == [("ask", "refused")]
     assert [(r.action, r.state) for r in again("ask").rows] == [("ask", "parked")]
+
+
+def test_a_band_forty_flat_of_a_typed_a4_is_asked_about_once() -> None:
+    """It may be the tape's speed: nothing of any part moves before a yes, which moves all."""
+    midis = list(range(50, 70))
+    band = tuple(
+        stem(code, "fretted", line(code, midis, [-40.0] * 20)) for code in ("AGT", "EGL", "EGR")
+    )
+    where = session(*band, a4_hz=440.0)
+    asked = Finding(severity="question", what="every stem is about 40 flat.", about=ABOUT_ALL)
+    ground = Ground(session=where, a4=A4, tolerances=TOLERANCES, judging=PLAIN)
+    first = make_plan(ground, band, findings=(asked,))
+    (row,) = first.rows
+    assert (row.kind, row.rule_name) == ("question", "far off as a whole")
+    assert row.reason == "every stem is about 40 flat. Nothing is planned for it before a yes."
+    assert (first.missing, first.judged) == (("AGT", "EGL", "EGR"), ())
+    rulings, _ = rulings_from([Entry(id=row.id, answer="yes", by="Ed")], first.rows)
+    recalled = Recalled(rulings=rulings, last_rows=first.rows)
+    again = make_plan(replace(ground, recalled=recalled), band, findings=(asked,))
+    assert [r.action for r in again.rows] == ["whole-part"] * 3 + ["ask"]
 
 
 def test_a_reference_at_a_wrong_rate_lets_all_parts_wait() -> None:
