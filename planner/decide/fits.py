@@ -121,23 +121,35 @@ def ends_off(case: Case) -> bool:
     """
     if case.end is None or not _sustain_fine(case) or not _bends(case):
         return False
-    away = round(case.end - known(case.sustain), 1)
+    away = _away(case)
     if abs(case.end) <= case.t or abs(away) <= _SAG_CENTS:
         return False
+    if abs(_lean(case)) <= _LEAN_CENTS_PER_S:
+        return True
+    if moves.end_leaves_s(case.aimed.measured) is not None:
+        return _left_by(case, note_edits.hold) < _left_by(case, note_edits.steady)
     leant = _lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
-    evenly = abs(_lean(case)) > _LEAN_CENTS_PER_S
-    return not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
+    return abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
+
+
+def _away(case: Case) -> float:
+    """How far an end is from where its note was held."""
+    return round(known(case.end) - note_edits.held(case), 1)
+
+
+def _left_by(case: Case, move: Callable[[Case], Move]) -> float:
+    return moves.left_along(case.aimed.measured, known(case.sustain), move(case))
 
 
 def runs_on(case: Case) -> bool:
     """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
     if not ends_off(case):
         return False
-    return case.next_semitones * (known(case.end) - known(case.sustain)) > 0
+    return case.next_semitones * _away(case) > 0
 
 
 def sags(case: Case) -> bool:
-    if not ends_off(case) or abs(known(case.end) - known(case.sustain)) > _DEEPEST_SAG_CENTS:
+    if not ends_off(case) or abs(_away(case)) > _DEEPEST_SAG_CENTS:
         return False
     leaves_s = moves.end_leaves_s(case.aimed.measured)
     if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
@@ -145,9 +157,7 @@ def sags(case: Case) -> bool:
     if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
-    return (
-        abs(known(case.end) - known(case.sustain)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
-    )
+    return abs(_away(case)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
 
 
 def onset_off(case: Case) -> bool:

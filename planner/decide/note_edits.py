@@ -67,5 +67,10 @@ def hold(case: Case) -> Move:
     """Hold its end where it was."""
     leaves_s = moves.end_leaves_s(case.aimed.measured)
     return moves.hold_end(
-        known(case.end), known(case.sustain), known(leaves_s), known(case.heard), case.length_s
+        known(case.end), held(case), known(leaves_s), known(case.heard), case.length_s
     )
+
+
+def held(case: Case) -> float:
+    """Say where a note is held before its end, in cents."""
+    return round(known(case.sustain) + moves.held_off(case.aimed.measured), 1)
