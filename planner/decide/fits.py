@@ -115,21 +115,23 @@ def _beyond_a_slip(case: Case, cents: float) -> bool:
 
 
 def ends_off(case: Case) -> bool:
-    """Whether the end runs off on its own, from a sustain that is fine.
+    """Whether the end runs off on its own, from where the note was held well.
 
-    What leans evenly from its start on is no further off at its end than its lean takes it there.
+    What leans evenly from its start on is no further off at its end than its lean takes it there,
+    and lies no better with its end held than evened.
     """
-    if case.end is None or not _sustain_fine(case) or not _bends(case):
+    if case.end is None or case.sustain is None or not _bends(case) or abs(case.end) <= case.t:
         return False
     away = _away(case)
-    if abs(case.end) <= case.t or abs(away) <= _SAG_CENTS:
+    if abs(note_edits.held(case)) > case.t or abs(away) <= _SAG_CENTS:
         return False
-    if abs(_lean(case)) <= _LEAN_CENTS_PER_S:
-        return True
-    if moves.end_leaves_s(case.aimed.measured) is not None:
-        return _left_by(case, note_edits.hold) < _left_by(case, note_edits.steady)
     leant = _lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
-    return abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
+    evenly = abs(_lean(case)) > _LEAN_CENTS_PER_S
+    if not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS:
+        return True
+    if _reach(case) <= case.t or moves.end_leaves_s(case.aimed.measured) is None:
+        return False
+    return _left_by(case, note_edits.hold) < _left_by(case, note_edits.steady)
 
 
 def _away(case: Case) -> float:
