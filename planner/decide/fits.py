@@ -9,6 +9,7 @@ from planner.analyzer import END_S, END_SHARE
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
+from planner.decide.note_edits import LEAN_CENTS_PER_S, held, lean, leaves_s
 
 _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # All of these: common practice, no source.
@@ -25,8 +26,6 @@ _SAG_LASTS_S = 0.4
 _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
 _MOST_SPOILT = 0.25  # of a note: common practice, no source
-_LEAN_CENTS_PER_S = 12.0
-_LEAN_LASTS_S = 1.0
 
 
 def _bends(case: Case) -> bool:
@@ -83,7 +82,7 @@ def leans(case: Case) -> bool:
     if case.sustain is None or _reach(case) <= case.t:
         return False
     unsure = case.aimed.measured.measurement.slope_uncertainty_cents_per_s or 0.0
-    plain = abs(_lean(case)) > max(_LEAN_CENTS_PER_S, 2.0 * unsure)
+    plain = abs(lean(case)) > max(LEAN_CENTS_PER_S, 2.0 * unsure)
     return plain and not ends_off(case) and worth_it(case, note_edits.steady)
 
 
@@ -98,15 +97,9 @@ def slides(case: Case) -> bool:
     return _beyond_a_slip(case, _reach(case)) and (case.over or _reach(case) > case.t)
 
 
-def _lean(case: Case) -> float:
-    """Cents a second that a note goes up all along; 0 of one too short to lean."""
-    slope = case.aimed.measured.measurement.slope_cents_per_s
-    return slope or 0.0 if case.length_s >= _LEAN_LASTS_S else 0.0
-
-
 def _reach(case: Case) -> float:
     """How far a lean takes either end of a note from its middle."""
-    return round(abs(_lean(case)) * case.length_s / 2, 1)
+    return round(abs(lean(case)) * case.length_s / 2, 1)
 
 
 def _beyond_a_slip(case: Case, cents: float) -> bool:
@@ -123,20 +116,20 @@ def ends_off(case: Case) -> bool:
     if case.end is None or case.sustain is None or not _bends(case) or abs(case.end) <= case.t:
         return False
     away = _away(case)
-    if abs(note_edits.held(case)) > case.t or abs(away) <= _SAG_CENTS:
+    if abs(held(case)) > case.t or abs(away) <= _SAG_CENTS:
         return False
-    leant = _lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
-    evenly = abs(_lean(case)) > _LEAN_CENTS_PER_S
+    leant = lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    evenly = abs(lean(case)) > LEAN_CENTS_PER_S
     if not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS:
         return True
-    if _reach(case) <= case.t or moves.end_leaves_s(case.aimed.measured) is None:
+    if _reach(case) <= case.t or leaves_s(case) is None:
         return False
     return _left_by(case, note_edits.hold) < _left_by(case, note_edits.steady)
 
 
 def _away(case: Case) -> float:
     """How far an end is from where its note was held."""
-    return round(known(case.end) - note_edits.held(case), 1)
+    return round(known(case.end) - held(case), 1)
 
 
 def _left_by(case: Case, move: Callable[[Case], Move]) -> float:
@@ -153,10 +146,10 @@ def runs_on(case: Case) -> bool:
 def sags(case: Case) -> bool:
     if not ends_off(case) or abs(_away(case)) > _DEEPEST_SAG_CENTS:
         return False
-    leaves_s = moves.end_leaves_s(case.aimed.measured)
-    if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
+    at_s = leaves_s(case)
+    if at_s is None or at_s > _FALL_AFTER_SHARE * case.length_s:
         return False
-    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
+    if round(case.length_s - at_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
     return abs(_away(case)) - note_edits.hold(case).gain_cents <= _SAG_CENTS

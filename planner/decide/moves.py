@@ -273,17 +273,19 @@ def left_along(measured: MeasuredNote, sustain_cents: float, move: Move) -> floa
     return float(np.sqrt(np.mean(left**2)))
 
 
-def end_leaves_s(measured: MeasuredNote) -> float | None:
+def end_leaves_s(measured: MeasuredNote, held_off_cents: float = 0.0) -> float | None:
     """Say when a note's pitch leaves where it was held for good, in s from its start.
 
     None where no pitch along the note is known, or it never leaves. Vibrato is averaged over one
     cycle first.
+
+    held_off_cents: where it was held, from its sustain.
     """
     found = _smooth_contour(measured)
     if found is None:
         return None
     time_s, cents_off = found
-    near = np.flatnonzero(np.abs(cents_off - held_off(measured)) <= _LEAVES_CENTS)
+    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= _LEAVES_CENTS)
     if len(near) == 0 or near[-1] == len(time_s) - 1:
         return None
     return float(time_s[near[-1] + 1])
