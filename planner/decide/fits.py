@@ -120,7 +120,8 @@ def ends_off(case: Case) -> bool:
         return False
     leant = lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
     evenly = abs(lean(case)) > LEAN_CENTS_PER_S
-    if not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS:
+    past = round(known(case.end) - known(case.sustain) - leant, 1)
+    if not evenly or abs(past) > _SAME_MOVE_CENTS:
         return True
     if _reach(case) <= case.t or leaves_s(case) is None:
         return False
