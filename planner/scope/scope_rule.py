@@ -29,6 +29,7 @@ _BIWEIGHT_TO_MEAN = 0.95**-0.5
 _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
 # Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
 _SURE_ERRORS = 4.0
+_MOST_NAMED = 3  # chosen: of more notes than these a sentence gives the number
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
@@ -82,13 +83,13 @@ class ScopeRule:
 
 def sparing(rule: ScopeRule, notes: Container[str], called: str = "") -> ScopeRule:
     """Give a rule without the notes that it would make worse, and say which, or how many."""
-    covers = tuple(note_id for note_id in rule.covers if note_id not in notes)
-    if len(covers) == len(rule.covers):
+    out = [note_id for note_id in rule.covers if note_id in notes]
+    if not out:
         return rule
-    out = called or count(len(rule.covers) - len(covers), "note")
-    return replace(
-        rule, covers=covers, reason=f"{rule.reason}; {out} left out, which it would make worse"
-    )
+    which = ", ".join(out) if len(out) <= _MOST_NAMED else count(len(out), "note")
+    reason = f"{rule.reason}; {called or which} left out, which it would make worse"
+    covers = tuple(note_id for note_id in rule.covers if note_id not in notes)
+    return replace(rule, covers=covers, reason=reason)
 
 
 def moved(aimed: Aimed, add_cents: float) -> Aimed:
