@@ -1,5 +1,7 @@
 """Which notes inside their tolerance may be moved at all, for the beating that goes with them."""
 
+import math
+
 from planner.decide.cases import Case, known
 from planner.decide.fits import spoilt_by
 from planner.model import VOICE_ROLES
@@ -62,9 +64,9 @@ def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:
         return None
     if in_tune:
         least = None if _forgiven(case) else _surely_off(case)
-        if least is None or spoilt_by(case, least) or spoilt_by(case, -least):
-            return None
-        return least
+        # A good note is never moved further off: only toward its target, or past it.
+        toward = 0.0 if least is None else -math.copysign(least, known(case.heard))
+        return None if least is None or spoilt_by(case, toward) else least
     return 0.0 if whole else None
 
 

@@ -120,7 +120,7 @@ def test_what_is_moved(fields: dict[str, Any], is_moved: bool) -> None:
 def test_one_number_may_not_put_out_what_wavers(until_s: float, may: bool) -> None:
     """Eight sharp and 32 flat at first: a quarter of what is looked at (0.2 to 1.7 s) may go out.
 
-    Lowered it is further out there, raised it is nearer; it may give way to neither side.
+    Lowered it is further out there, raised it is nearer.
     """
     flat_first = {"length_s": 2.0, "wavers": lambda t: -32.0 if t < until_s else 8.0}
     assert can_clear(case(8.0, **flat_first)) is may
@@ -128,3 +128,4 @@ def test_one_number_may_not_put_out_what_wavers(until_s: float, may: bool) -> No
     assert clears(case(2.0, gives_way_cents=-2.0, **flat_first)) is may
     assert clears(case(-2.0, gives_way_cents=2.0, **flat_first))
     assert (gives_way_from(case(2.0, **flat_first), in_tune=True, whole=False) == 3.0) is may
+    assert gives_way_from(case(-2.0, **flat_first), in_tune=True, whole=False) == 3.0
