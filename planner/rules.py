@@ -214,8 +214,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "needs points or a cut",
     ),
     DecisionRule(
-        name=IN_TOLERANCE, action="raise-lower",
-        fits=lambda c: clears(c) and not on_its_way(c), move=note_edits.whole,
+        name=IN_TOLERANCE, action="raise-lower", fits=clears, move=note_edits.whole,
         reason="{off}, within its tolerance, but it {beats}: {kept}{left}",
     ),
     DecisionRule(

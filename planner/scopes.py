@@ -20,6 +20,7 @@ from planner.scope.scope_rule import (
     least_cents,
     moved,
     scatter_cents,
+    sparing,
 )
 from planner.scope.short_scope import short_rules
 from planner.scope.span_scope import span_rules
@@ -68,15 +69,48 @@ def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, .
         rules += [replace(whole, covers=tuple(a.measured.id for a in everyone))] if whole else []
     if part.as_a_whole:
         return tuple(rules)
-    if part.strings:
-        rules += string_rules(_after(notes, rules), part)
-    if role in _PITCH_ROLES:
-        # Where a move of the whole part is only offered, pitches are judged by where it sits.
-        sits = sum(rule.bias_cents for rule in rules if not rule.applied)
-        rules += pitch_rules(tuple(moved(a, -sits) for a in _after(notes, rules)), part)
+    finer = _finer_rules(notes, rules, part)
+    without = _without_taken_back(rules, finer)
+    if without != rules:
+        rules, finer = without, _finer_rules(notes, without, part)
+    rules += finer
     if role in STRUCK_ROLES:
         rules += short_rules(_after(notes, rules), part)
     return tuple(rules)
+
+
+def _finer_rules(
+    notes: tuple[Aimed, ...], larger: list[ScopeRule], part: PartGround
+) -> list[ScopeRule]:
+    """Find what strings and pitches ask for on top of larger rules."""
+    rules = string_rules(_after(notes, larger), part) if part.strings else []
+    if part.role in _PITCH_ROLES:
+        # Where a move of the whole part is only offered, pitches are judged by where it sits.
+        sits = sum(rule.bias_cents for rule in larger if not rule.applied)
+        left = _after(notes, [*larger, *rules])
+        rules += pitch_rules(tuple(moved(a, -sits) for a in left), part)
+    return rules
+
+
+def _without_taken_back(larger: list[ScopeRule], finer: list[ScopeRule]) -> list[ScopeRule]:
+    """Leave out of larger rules what finer ones would bring back to where it was recorded.
+
+    To less than can be heard: such notes are right without either move.
+    """
+    rules = list(larger)
+    for back in finer:
+        for k, rule in enumerate(rules):
+            both = rule.add_cents + back.add_cents
+            if rule.add_cents * back.add_cents < 0.0 and round(abs(both), 1) < HEARD_CENTS:
+                rules[k] = sparing(rule, back.covers, _called(back))
+    return [rule for rule in rules if rule.covers]
+
+
+def _called(rule: ScopeRule) -> str:
+    """Say which notes a rule over one pitch or one string is about."""
+    if rule.intended_midi is not None:
+        return f"every {note_name(rule.intended_midi)}"
+    return "" if rule.string_midi is None else f"what lies on its {note_name(rule.string_midi)}"
 
 
 def layers_of(rules: Mapping[str, ScopeRule]) -> dict[str, tuple[tuple[str, float], ...]]:

@@ -291,6 +291,36 @@ def test_sagging_phrase_end_is_held() -> None:
 
 
 @pytest.mark.parametrize(
+    ("role", "length_s", "from_s", "name"),
+    [
+        ("lead-voice", 1.6, 0.6, "sagging end"),
+        ("lead-voice", 1.3, 0.3, "sagging end"),
+        ("bowed", 2.0, 0.8, "sagging end"),
+        ("voice-harmony", 1.6, 0.6, "sagging end"),  # its sustain lies beyond its tolerance
+        ("lead-voice", 1.6, 0.0, "in tune"),  # 16 to either side of its middle
+        ("bowed", 2.0, 0.0, "long lean"),
+    ],
+)
+def test_an_end_that_sags_for_long_is_held_and_an_even_lean_evened(
+    role: Role, length_s: float, from_s: float, name: str
+) -> None:
+    """Down by 32 over a second: evened, a start in tune would go flat; its start stays."""
+    seen = np.linspace(0.1, 0.85, 76) * length_s
+    line = np.array([-32.0 * max(0.0, (t - from_s) / (length_s - from_s)) for t in seen])
+    slope, sustain = float(np.polyfit(seen, line, 1)[0]), float(np.mean(line))
+    got = judge(
+        sustain, role, onset=0.0, end=-28.0, length_s=length_s, slope_cents_per_s=slope,
+        **contour(0.0, length_s, 62,
+                  lambda t: -32.0 * max(0.0, (t - from_s) / (length_s - from_s))),
+    )  # fmt: skip
+    assert got.rule_name == name
+    if name == "sagging end":
+        assert got.points[1][0] > from_s
+        assert got.points[1][1] == got.points[0][1] == 0.0
+        assert 0.4 * 28.0 < got.points[-1][1] < 28.0
+
+
+@pytest.mark.parametrize(
     ("step", "name"), [(-2, "runs on"), (2, "sagging end"), (0, "sagging end")]
 )
 def test_an_end_on_its_way_to_the_next_note_is_left(step: int, name: str) -> None:

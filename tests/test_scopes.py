@@ -261,6 +261,18 @@ def test_four_notes_of_one_pitch_that_chance_took_high_still_speak_for_the_part(
     assert part.bias_cents == pytest.approx(np.mean(played), abs=0.5)
 
 
+@pytest.mark.parametrize(("off", "rows"), [(-3.0, 1), (0.0, 1), (3.0, 1), (4.0, 2)])
+def test_a_part_leaves_out_the_pitch_that_would_be_moved_back(off: float, rows: int) -> None:
+    """A part 12 flat but for one pitch: where that is right to 3.5 cents, no rule moves it."""
+    keys = [57, 60, 64, 69, 74, 67] * 8
+    off_cents = [off if k == 74 else -12.0 for k in keys]
+    part, *pitches = rules_of(line("X", keys, off_cents), "fretted")
+    assert (part.scope, part.add_cents) == ("part", pytest.approx(12.0, abs=0.1))
+    assert len(part.covers) == (40 if rows == 1 else 48)
+    assert ("every D5 left out" in part.reason) == (rows == 1)
+    assert [r.add_cents for r in pitches] == [pytest.approx(-12.0 - off, abs=0.1)] * (rows - 1)
+
+
 def test_pitch_sharp_everywhere_is_one_rule() -> None:
     """A fret that is sharp everywhere is one row, and the part is left."""
     midis = [61 if k % 5 == 0 else 52 + k % 7 for k in range(60)]

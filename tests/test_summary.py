@@ -147,8 +147,10 @@ def test_protected_spans_are_told() -> None:
 
 def test_empty_plan_still_makes_a_summary() -> None:
     """A session without notes gives a summary that says so."""
-    text = summary_markdown(plan(judged=(), rows=(), offenders=(), stems=(), findings=()))
+    empty = plan(judged=(), rows=(), offenders=(), stems=(), findings=(), missing=())
+    text = summary_markdown(empty)
     assert "No notes were found." in text
+    assert "No notes were judged." in summary_markdown(replace(empty, missing=("LV",)))
     assert "Nothing out of the ordinary." in text
 
 

@@ -3,7 +3,9 @@
 A comment that is asked about again costs a word; a yes that meant less than yes moves notes that
 somebody wanted to keep. So nobody guesses what further words do to an answer: what is not in this
 list is asked about, and what is only to be known stands in a note: ``3 yes, 3 note keep the
-scoop``. The words are English; chosen.
+scoop``. Behind a no alone, which moves nothing, a reason is a comment: ``14 no, it's her style``.
+It says what something is or means; words that may ask for a move make it none. The words are
+English; chosen.
 """
 
 import re
@@ -37,6 +39,28 @@ _KNOWN: dict[Answer | None, str] = {
     rf"|{_IS} (?:fine|lovely|great|beautiful|perfect|meant so|intended|on purpose|{_LOVED})",
 }
 
+_THOUGHT = re.compile(r"[,;:.!()\n…–—]| - ")
+_IS_OR_MEANS = (
+    r"(?:'s|'re|'m)|(?: [\w']+){0,3} (?:is|are|was|were|sounds?|means?|meant|sings?|sang|plays?"
+    r"|played|likes?|loves?)"
+)
+_BECAUSE = r"\s*(?:because|since)\b"
+_REASON = re.compile(
+    rf"(?:{_BECAUSE})?\s*(?:it|that|this|they|these|those|he|she|i|we|there|the|her|his|their|our)"
+    rf"(?:{_IS_OR_MEANS})\b",
+    re.IGNORECASE,
+)
+# What a no may not mean: part of it only, another answer, something else to be done.
+_MAY_MOVE = re.compile(
+    r"\d|[?/]|(?<![\w'])(?:yes|yep|yeah|ok|okay|sure|half|ask|note|no|not|never|but|though|yet|still"
+    r"|except|unless|until|till|if|when|only|just|first|last|rest|others?|one|ones|all|both|instead"
+    r"|rather|either|too|also|more|less|little|enough|better|worse|wrong|off|out|flat|sharp|high"
+    r"|higher|low|lower|raised?|up|down|do|did|done|go|goes|fix\w*|mend\w*|mov\w*|chang\w*|edit\w*"
+    r"|should|could|would|must|can|may|might|maybe|needs?|wants?|wish|please|actually|take)"
+    r"(?![\w'])|n't",
+    re.IGNORECASE,
+)
+
 
 def _phrases(*forms: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w'])(?:{'|'.join(forms)})(?![\w'])", re.IGNORECASE)
@@ -52,13 +76,24 @@ def unknown_after(answer: Answer | None, words: str) -> str:
 
     answer : None where a note, a role or bars stand in place of it
     """
-    return _left_of(_AFTER.get(answer, _OTHERS), words)
+    words = words.replace("’", "'")
+    return _left_of(
+        _AFTER.get(answer, _OTHERS), _without_reasons(words) if answer == "no" else words
+    )
+
+
+def _without_reasons(words: str) -> str:
+    """The words behind a no without thoughts that only say why; those begin behind a stop."""
+    first, *others = _THOUGHT.split(words)
+    because = [first] if re.match(_BECAUSE, first, re.IGNORECASE) else []
+    why = {w for w in (*because, *others) if _REASON.match(w) and not _MAY_MOVE.search(w)}
+    return ", ".join(w for w in (first, *others) if w not in why)
 
 
 def unknown_before(words: str) -> str:
     """The words before the first answer that are no greeting."""
-    return _left_of(_BEFORE, words)
+    return _left_of(_BEFORE, words.replace("’", "'"))
 
 
 def _left_of(known: re.Pattern[str], words: str) -> str:
-    return " ".join(_WORD.findall(known.sub(" ", words.replace("’", "'"))))
+    return " ".join(_WORD.findall(known.sub(" ", words)))

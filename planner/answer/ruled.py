@@ -107,22 +107,23 @@ def _stays(judged: Judged, ruling: Ruling) -> Judged:
     )  # fmt: skip
 
 
-def as_its_rule(judged: Judged, rule_id: str, rule: ScopeRule, ruling: Ruling) -> Judged:
+def as_its_rule(
+    judged: Judged, rule_id: str, rule: ScopeRule, ruling: Ruling, *, made: bool = False
+) -> Judged:
     """Leave a note whose edit would do what a person did not want of a rule that covers it.
 
-    Of a pitch, a string or a run: who refuses or halves that has heard its notes. What is off by
-    more than the rule said is another matter; so is a whole part, where each note is asked about.
+    Who refuses or halves that has heard its notes. What is off by itself, against the middle of
+    what the rule covers and beyond its own tolerance, is another matter.
+
+    made: whether the note has been moved by the rule as ruled.
     """
-    add = judged.add_cents
+    add, heard = judged.add_cents, judged.heard_cents
     less = ruling.state == "refused" or (ruling.state == "approved" and ruling.factor < 1.0)
-    if (
-        not less
-        or rule.scope in ("part", "span")
-        or add is None
-        or judged.action not in EDIT_ACTIONS
-    ):
+    if not less or add is None or heard is None or judged.action not in EDIT_ACTIONS:
         return judged
-    if add * rule.bias_cents >= 0.0 or abs(add) > abs(rule.bias_cents):
+    middle = rule.bias_cents if rule.heard_cents is None else rule.heard_cents
+    middle += rule.add_cents if made else 0.0
+    if add * middle >= 0.0 or round(abs(heard - middle), 1) > (judged.tolerance_cents or 0.0):
         return judged
     said = ruling.refused_by if ruling.state == "refused" else f"to be made by {ruling.share} only"
     return replace(

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from planner.scope.scope_rule import ScopeRule
-from planner.words.wording import count
+from planner.scope.scope_rule import ScopeRule, sparing
 
 RuleKey = tuple[str, str, int | None, tuple[str, ...]]  # stem, scope, pitch, first note
 
@@ -41,11 +40,7 @@ class Kept:
 
     def sparing(self, rule: ScopeRule) -> ScopeRule:
         """Give a rule on the notes that are better with it."""
-        covers = tuple(note_id for note_id in rule.covers if note_id not in self.spared)
-        if len(covers) == len(rule.covers):
-            return rule
-        told = f"{count(len(rule.covers) - len(covers), 'note')} left out that it would make worse"
-        return replace(rule, covers=covers, reason=f"{rule.reason}; {told}")
+        return sparing(rule, self.spared)
 
     def by_note(self) -> dict[str, KeptOfNote]:
         """Give what is kept of each note of which anything is."""

@@ -9,6 +9,7 @@ from planner.analyzer import END_S, END_SHARE
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
+from planner.decide.note_edits import LEAN_CENTS_PER_S, held, lean, leaves_s
 
 _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # All of these: common practice, no source.
@@ -25,8 +26,6 @@ _SAG_LASTS_S = 0.4
 _FALL_AFTER_SHARE = 0.8
 _DEEPEST_SAG_CENTS = 80.0  # chosen: a deeper one is a fall that someone meant
 _MOST_SPOILT = 0.25  # of a note: common practice, no source
-_LEAN_CENTS_PER_S = 12.0
-_LEAN_LASTS_S = 1.0
 
 
 def _bends(case: Case) -> bool:
@@ -43,10 +42,14 @@ def worth_it(case: Case, move: Callable[[Case], Move]) -> bool:
 
 def on_its_way(case: Case) -> bool:
     """Whether one number would put out too much of a note that is never at one pitch for long."""
+    return spoilt_by(case, known(note_edits.whole(case).add_cents))
+
+
+def spoilt_by(case: Case, add_cents: float) -> bool:
+    """Whether one number for all of a note would put too much of it further out."""
     if case.sustain is None or not _bends(case):
         return False
-    add = known(note_edits.whole(case).add_cents)
-    spoilt = moves.share_spoilt(case.aimed.measured, case.sustain, add, case.t)
+    spoilt = moves.share_spoilt(case.aimed.measured, case.sustain, add_cents, case.t)
     return spoilt > _MOST_SPOILT
 
 
@@ -79,7 +82,7 @@ def leans(case: Case) -> bool:
     if case.sustain is None or _reach(case) <= case.t:
         return False
     unsure = case.aimed.measured.measurement.slope_uncertainty_cents_per_s or 0.0
-    plain = abs(_lean(case)) > max(_LEAN_CENTS_PER_S, 2.0 * unsure)
+    plain = abs(lean(case)) > max(LEAN_CENTS_PER_S, 2.0 * unsure)
     return plain and not ends_off(case) and worth_it(case, note_edits.steady)
 
 
@@ -94,15 +97,9 @@ def slides(case: Case) -> bool:
     return _beyond_a_slip(case, _reach(case)) and (case.over or _reach(case) > case.t)
 
 
-def _lean(case: Case) -> float:
-    """Cents a second that a note goes up all along; 0 of one too short to lean."""
-    slope = case.aimed.measured.measurement.slope_cents_per_s
-    return slope or 0.0 if case.length_s >= _LEAN_LASTS_S else 0.0
-
-
 def _reach(case: Case) -> float:
     """How far a lean takes either end of a note from its middle."""
-    return round(abs(_lean(case)) * case.length_s / 2, 1)
+    return round(abs(lean(case)) * case.length_s / 2, 1)
 
 
 def _beyond_a_slip(case: Case, cents: float) -> bool:
@@ -111,39 +108,52 @@ def _beyond_a_slip(case: Case, cents: float) -> bool:
 
 
 def ends_off(case: Case) -> bool:
-    """Whether the end runs off on its own, from a sustain that is fine.
+    """Whether the end runs off on its own, from where the note was held well.
 
-    What leans evenly from its start on is no further off at its end than its lean takes it there.
+    What leans evenly from its start on is no further off at its end than its lean takes it there,
+    and lies no better with its end held than evened.
     """
-    if case.end is None or not _sustain_fine(case) or not _bends(case):
+    if case.end is None or case.sustain is None or not _bends(case) or abs(case.end) <= case.t:
         return False
-    away = round(case.end - known(case.sustain), 1)
-    if abs(case.end) <= case.t or abs(away) <= _SAG_CENTS:
+    away = _away(case)
+    if abs(held(case)) > case.t or abs(away) <= _SAG_CENTS:
         return False
-    leant = _lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
-    evenly = abs(_lean(case)) > _LEAN_CENTS_PER_S
-    return not evenly or abs(round(away - leant, 1)) > _SAME_MOVE_CENTS
+    leant = lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    evenly = abs(lean(case)) > LEAN_CENTS_PER_S
+    past = round(known(case.end) - known(case.sustain) - leant, 1)
+    if not evenly or abs(past) > _SAME_MOVE_CENTS:
+        return True
+    if _reach(case) <= case.t or leaves_s(case) is None:
+        return False
+    return _left_by(case, note_edits.hold) < _left_by(case, note_edits.steady)
+
+
+def _away(case: Case) -> float:
+    """How far an end is from where its note was held."""
+    return round(known(case.end) - held(case), 1)
+
+
+def _left_by(case: Case, move: Callable[[Case], Move]) -> float:
+    return moves.left_along(case.aimed.measured, known(case.sustain), move(case))
 
 
 def runs_on(case: Case) -> bool:
     """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
     if not ends_off(case):
         return False
-    return case.next_semitones * (known(case.end) - known(case.sustain)) > 0
+    return case.next_semitones * _away(case) > 0
 
 
 def sags(case: Case) -> bool:
-    if not ends_off(case) or abs(known(case.end) - known(case.sustain)) > _DEEPEST_SAG_CENTS:
+    if not ends_off(case) or abs(_away(case)) > _DEEPEST_SAG_CENTS:
         return False
-    leaves_s = moves.end_leaves_s(case.aimed.measured)
-    if leaves_s is None or leaves_s > _FALL_AFTER_SHARE * case.length_s:
+    at_s = leaves_s(case)
+    if at_s is None or at_s > _FALL_AFTER_SHARE * case.length_s:
         return False
-    if round(case.length_s - leaves_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
+    if round(case.length_s - at_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
-    return (
-        abs(known(case.end) - known(case.sustain)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
-    )
+    return abs(_away(case)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
 
 
 def onset_off(case: Case) -> bool:

@@ -1,6 +1,9 @@
 """Which notes inside their tolerance may be moved at all, for the beating that goes with them."""
 
+import math
+
 from planner.decide.cases import Case, known
+from planner.decide.fits import spoilt_by
 from planner.model import VOICE_ROLES
 from planner.target.held_chords import HELD_S
 
@@ -20,12 +23,10 @@ def clears(case: Case) -> bool:
     if case.gives_way_cents is None:
         return case.worth_clearing and can_clear(case)
     least = _surely_off(case)
-    return (
-        least is not None
-        and not case.over
-        and not _forgiven(case)
-        and round(abs(known(case.heard) - case.gives_way_cents), 1) > least
-    )
+    if least is None or case.over or _forgiven(case):
+        return False
+    add = round(case.gives_way_cents - known(case.heard), 1)
+    return abs(add) > least and not spoilt_by(case, add)
 
 
 def can_clear(case: Case) -> bool:
@@ -36,7 +37,8 @@ def can_clear(case: Case) -> bool:
     least = _surely_off(case)
     if least is None or case.over or _forgiven(case):
         return False
-    return round(abs(known(case.heard)) - case.spread_cents, 1) > least
+    enough = round(abs(known(case.heard)) - case.spread_cents, 1) > least
+    return enough and not spoilt_by(case, -known(case.heard))
 
 
 def _surely_off(case: Case) -> float | None:
@@ -61,7 +63,10 @@ def gives_way_from(case: Case, *, in_tune: bool, whole: bool) -> float | None:
     if case.spread_cents or case.part_way_cents is not None:
         return None
     if in_tune:
-        return None if _forgiven(case) else _surely_off(case)
+        least = None if _forgiven(case) else _surely_off(case)
+        # A good note is never moved further off: only toward its target, or past it.
+        toward = 0.0 if least is None else -math.copysign(least, known(case.heard))
+        return None if least is None or spoilt_by(case, toward) else least
     return 0.0 if whole else None
 
 

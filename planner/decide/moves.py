@@ -21,6 +21,7 @@ _HOLD_STRENGTH = 2.0 / 3.0  # a held end keeps a third of its sag: common practi
 _MOST_SAG_LEFT_CENTS = 12.0  # chosen: under the 15 cents that make a sag
 _ONSET_READ_S = 0.02  # chosen: the onset is read over some tens of milliseconds
 _SUSTAIN_SHARES = (0.1, 0.85)  # of a note; chosen: where sustains of held notes are read
+_HELD_SHARES = (0.1, 0.4)  # of a note; chosen: before an end runs off
 _LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
 
 
@@ -125,10 +126,10 @@ def steady_note(
 
 
 def hold_end(
-    end_cents: float, sustain_cents: float, leaves_s: float, heard_cents: float, length_s: float
+    end_cents: float, held_cents: float, leaves_s: float, heard_cents: float, length_s: float
 ) -> Move:
     """Hold a note's end where the note was: a ramp from where it leaves, two thirds strong."""
-    sag = end_cents - sustain_cents
+    sag = end_cents - held_cents
     run_s = length_s - leaves_s
     wanted = max(_HOLD_STRENGTH * abs(sag), abs(sag) - _MOST_SAG_LEFT_CENTS)
     full = min(wanted, _STEEPEST_CENTS_PER_S * 0.75 * run_s)
@@ -245,17 +246,46 @@ def share_spoilt(
     return float(spoilt.mean()) if len(off) else 0.0
 
 
-def end_leaves_s(measured: MeasuredNote) -> float | None:
-    """Say when a note's pitch leaves its sustain for good, in s from its start.
+def held_off(measured: MeasuredNote) -> float:
+    """Say where a note is held from its start on, in cents from its sustain.
+
+    That leans to an end that runs off for long. 0 where no pitch along the note is known.
+    """
+    found = _smooth_contour(measured)
+    if found is None:
+        return 0.0
+    time_s, cents_off = found
+    first_s, last_s = (share * measured.note.length_s for share in _HELD_SHARES)
+    held = cents_off[(time_s >= first_s) & (time_s <= last_s)]
+    return float(np.median(held)) if len(held) else 0.0
+
+
+def left_along(measured: MeasuredNote, sustain_cents: float, move: Move) -> float:
+    """Say how far out a note lies along its sustain once a move is made: root mean square, cents.
+
+    0 where no pitch along the note is known.
+    """
+    found = _smooth_contour(measured)
+    if found is None:
+        return 0.0
+    times, adds = zip(*move.points, strict=True)
+    left = sustain_cents + found[1] + np.interp(found[0], times, adds)
+    return float(np.sqrt(np.mean(left**2)))
+
+
+def end_leaves_s(measured: MeasuredNote, held_off_cents: float = 0.0) -> float | None:
+    """Say when a note's pitch leaves where it was held for good, in s from its start.
 
     None where no pitch along the note is known, or it never leaves. Vibrato is averaged over one
     cycle first.
+
+    held_off_cents: where it was held, from its sustain.
     """
     found = _smooth_contour(measured)
     if found is None:
         return None
     time_s, cents_off = found
-    near = np.flatnonzero(np.abs(cents_off) <= _LEAVES_CENTS)
+    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= _LEAVES_CENTS)
     if len(near) == 0 or near[-1] == len(time_s) - 1:
         return None
     return float(time_s[near[-1] + 1])

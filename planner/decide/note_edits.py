@@ -4,6 +4,10 @@ from planner.decide import moves
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
 
+# Common practice, no source.
+LEAN_CENTS_PER_S = 12.0
+_LEAN_LASTS_S = 1.0
+
 
 def _left(case: Case, error: float) -> float:
     if case.part_way_cents is not None:
@@ -65,7 +69,27 @@ def steady(case: Case) -> Move:
 
 def hold(case: Case) -> Move:
     """Hold its end where it was."""
-    leaves_s = moves.end_leaves_s(case.aimed.measured)
     return moves.hold_end(
-        known(case.end), known(case.sustain), known(leaves_s), known(case.heard), case.length_s
+        known(case.end), held(case), known(leaves_s(case)), known(case.heard), case.length_s
     )
+
+
+def lean(case: Case) -> float:
+    """Cents a second that a note goes up all along; 0 of one too short to lean."""
+    slope = case.aimed.measured.measurement.slope_cents_per_s
+    return slope or 0.0 if case.length_s >= _LEAN_LASTS_S else 0.0
+
+
+def held(case: Case) -> float:
+    """Say where a note is held before its end, in cents: the sustain, unless that leans to it."""
+    return round(known(case.sustain) + _held_off(case), 1)
+
+
+def leaves_s(case: Case) -> float | None:
+    """Say when a note leaves for good where it was held, in s from its start; None where never."""
+    return moves.end_leaves_s(case.aimed.measured, _held_off(case))
+
+
+def _held_off(case: Case) -> float:
+    leans = abs(lean(case)) > LEAN_CENTS_PER_S
+    return moves.held_off(case.aimed.measured) if leans else 0.0

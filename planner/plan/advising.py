@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.answer.ruled_rules import REFUSED
 from planner.clear.decided import Decided, once_made, sour_of
 from planner.clear.sour_time import change_of, sour_now_s
 from planner.clear.stays_sour import CHORDS_STAY, SourPart, sour_parts
@@ -56,9 +55,8 @@ def advice_rows(
     for code in sorted(made.parts):
         part = made.parts[code]
         own = [made.judged[n.id] for n in part.stem.notes]
-        refused = [k for k, r in made.rules.items() if r.stem == code and r.name == REFUSED]
         stems = [other.stem for other in made.parts.values()]
-        advice += take_rows(own, on_clock(ground, part), stems, refused)
+        advice += take_rows(own, on_clock(ground, part), stems)
         role = part.stem.role
         if role not in FIXED_ROLES and is_chordal(part.stem) and role != "sampled":
             advice += double_stop_rows(part.aimed, on_clock(ground, part))

@@ -40,6 +40,7 @@ from planner.target.typed_keys import key_findings
 from planner.targets import curve_hz
 from planner.timeline import TempoMap
 from planner.words.plan_model import OwnFigure, Plan, Row, StemSummary
+from planner.words.session_model import Session
 
 
 def make_plan(
@@ -62,10 +63,8 @@ def make_plan(
     """
     session, curve = ground.session, curve_hz(ground.session, ground.a4)
     ground, noticed = _worked_out(ground, stems, curve)
-    findings += _far_off(ground, stems, findings)
-    waits = waiting(findings, ground.recalled.last_rows, ground.recalled.rulings)
-    if session.reference_from in waits:  # nothing can be judged against it
-        waits = frozenset(stem.code for stem in stems) - waits
+    findings = _with_far_off(ground, stems, findings)
+    waits = _waiting(session, stems, findings, ground.recalled)
     stems = tuple(stem for stem in stems if stem.code not in waits)
     missing += tuple(sorted(waits))
     given = {stem.code: stem for stem in stems}
@@ -123,15 +122,34 @@ def _worked_out(
     return ground, list(told)
 
 
-def _far_off(
-    ground: Ground, stems: Iterable[StemNotes], findings: Iterable[Finding]
+def _with_far_off(
+    ground: Ground, stems: Iterable[StemNotes], findings: tuple[Finding, ...]
 ) -> tuple[Finding, ...]:
-    """What else is asked of parts that are far off as a whole, where not all of the song is."""
-    if any(found.about == ABOUT_ALL for found in findings):
-        return ()
+    """Add what is asked of parts that are far off as a whole; of all of them it is asked once."""
     asked = {found.stem for found in findings if found.asks == FAR_OFF}
-    found = (far_off(ground, stem) for stem in stems if stem.code not in asked)
-    return tuple(one for one in found if one is not None)
+    by_code = sorted(stems, key=lambda stem: stem.code)
+    every = (far_off(ground, stem) for stem in by_code if stem.code not in asked)
+    far = tuple(one for one in every if one is not None)
+    if not any(found.about == ABOUT_ALL for found in findings):
+        return (*findings, *far)
+    return tuple(
+        replace(found, stem=far[0].stem, did=far[0].did, asks=FAR_OFF)
+        if far and found.about == ABOUT_ALL
+        else found
+        for found in findings
+    )
+
+
+def _waiting(
+    session: Session, stems: tuple[StemNotes, ...], findings: tuple[Finding, ...], said: Recalled
+) -> frozenset[str]:
+    """The stems for which nothing is planned before a yes."""
+    waits = waiting(findings, said.last_rows, said.rulings)
+    if any(found.about == ABOUT_ALL and found.stem in waits for found in findings):
+        return frozenset(stem.code for stem in stems)
+    if session.reference_from in waits:  # nothing can be judged against it
+        return frozenset(stem.code for stem in stems) - waits
+    return waits
 
 
 def _few_enough(ground: Ground, done: Still) -> tuple[Decided, frozenset[str] | None]:

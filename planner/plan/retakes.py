@@ -81,36 +81,26 @@ def _passage(notes: Sequence[Judged]) -> Passage:
     return Passage(measured=tuple(notes), edits=tuple(j for j in notes if asks_for_an_edit(j)))
 
 
-def take_rows(
-    judged: Sequence[Judged],
-    on: StemOnClock,
-    stems: Iterable[StemNotes],
-    refused: Sequence[str] = (),
-) -> list[Row]:
+def take_rows(judged: Sequence[Judged], on: StemOnClock, stems: Iterable[StemNotes]) -> list[Row]:
     """Advise what costs less than the edits of one part.
 
     judged : the part's notes in play order
     stems : every stem: a double is left out only where what it doubles sounds
-    refused : sequence of str
-        Ids of rules of the part that a person refused; they may be why there are so many edits.
     """
-    whole = retake_row(judged, on.spec, refused)
+    whole = retake_row(judged, on.spec)
     rows = [] if whole is None else [whole]
     if on.stem.role == "voice-double":
         leads = _doubled(on.spec, stems)
         passages = thick_passages(judged, on, _DOUBLE_NOTES - 1, _DOUBLE_SHARE)
         thin = [p for p in passages if leads and _heard(p, leads)]
-        return rows + [_mute_row(p, on, leads, refused) for p in thin]
+        return rows + [_mute_row(p, on, leads) for p in thin]
     if whole is not None:
         return rows
-    return [_passage_row(p, on, refused) for p in thick_passages(judged, on, _MOST_IN_BARS, 0.0)]
+    return [_passage_row(p, on) for p in thick_passages(judged, on, _MOST_IN_BARS, 0.0)]
 
 
-def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] = ()) -> Row | None:
-    """Advise another take where too much of a part asks for edits or answers.
-
-    refused: ids of rules of the part that a person refused; they are why there are so many edits.
-    """
+def retake_row(judged: Sequence[Judged], spec: StemSpec) -> Row | None:
+    """Advise another take where too much of a part asks for edits or answers."""
     measured = [j for j in judged if j.heard_cents is not None]
     flagged = [j for j in measured if is_flagged(j)]
     if len(flagged) < _RETAKE_NOTES or len(flagged) <= _RETAKE_SHARE * len(measured):
@@ -124,20 +114,11 @@ def retake_row(judged: Sequence[Judged], spec: StemSpec, refused: Sequence[str] 
         action="retake",
         rule_name="more edits than a take",
         reason=f"{share} of the measured notes ask for an edit of their own{asked}: "
-        f"if the player is still there, another take is better and quicker"
-        f"{_instead(refused)}",
+        "if the player is still there, another take is better and quicker",
     )
 
 
-def _instead(refused: Sequence[str]) -> str:
-    """What a person's refusals have to do with it; empty without any."""
-    if not refused:
-        return ""
-    them, it = ("they are", "one move each") if len(refused) > 1 else ("it is", "one move")
-    return f"; or take back the refusal of {', '.join(refused)}: {them} {it} for all of these"
-
-
-def _passage_row(passage: Passage, on: StemOnClock, refused: Sequence[str]) -> Row:
+def _passage_row(passage: Passage, on: StemOnClock) -> Row:
     rest = len(passage.measured) - len(passage.edits)
     return _row(
         passage,
@@ -146,13 +127,11 @@ def _passage_row(passage: Passage, on: StemOnClock, refused: Sequence[str]) -> R
         rule_name="more edits than a passage",
         reason=f"{count(len(passage.edits), 'note')} within a few bars ask for an edit of their "
         f"own, {rest} beside them for none: if the player is still there, these bars once more "
-        f"are better and quicker{_instead(refused)}",
+        "are better and quicker",
     )
 
 
-def _mute_row(
-    passage: Passage, on: StemOnClock, leads: Sequence[StemNotes], refused: Sequence[str]
-) -> Row:
+def _mute_row(passage: Passage, on: StemOnClock, leads: Sequence[StemNotes]) -> Row:
     codes = " and ".join(stem.code for stem in leads)
     rest = len(passage.measured) - len(passage.edits)
     return _row(
@@ -162,8 +141,7 @@ def _mute_row(
         rule_name="a double that is mostly edits",
         reason=f"{len(passage.edits)} of {count(len(passage.measured), 'note')} here ask for an "
         f"edit of their own, {rest} {'does' if rest == 1 else 'do'} not: {codes} can be heard "
-        "without this double, so leave it out in these bars, or sing them again"
-        f"{_instead(refused)}",
+        "without this double, so leave it out in these bars, or sing them again",
     )
 
 

@@ -188,7 +188,7 @@ def _ruled(
         for k in rules[rule_id].covers:
             if k in judged and k not in recalled.rulings:
                 judged[k] = as_its_rule(
-                    judged[k], rule_id, rules[rule_id], recalled.rulings[rule_id]
+                    judged[k], rule_id, rules[rule_id], recalled.rulings[rule_id], made=made
                 )
     return judged
 

@@ -12,6 +12,7 @@ from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.plan_model import MOVING_ACTIONS, Action, Scope
 from planner.words.spread import MAD_TO_SD, away_from_others, spread_of, weighted_middle
+from planner.words.wording import count
 
 # Chosen: notes of one player scatter by about this much, so a reading that is surer than that
 # deserves no more weight.
@@ -28,6 +29,7 @@ _BIWEIGHT_TO_MEAN = 0.95**-0.5
 _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
 # Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
 _SURE_ERRORS = 4.0
+_MOST_NAMED = 3  # chosen: of more notes than these a sentence gives the number
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
 
@@ -77,6 +79,17 @@ class ScopeRule:
     def applied(self) -> bool:
         """Whether the plan counts on it; an offer or advice leaves the notes where they are."""
         return self.action in MOVING_ACTIONS
+
+
+def sparing(rule: ScopeRule, notes: Container[str], called: str = "") -> ScopeRule:
+    """Give a rule without the notes that it would make worse, and say which, or how many."""
+    out = [note_id for note_id in rule.covers if note_id in notes]
+    if not out:
+        return rule
+    which = ", ".join(out) if len(out) <= _MOST_NAMED else count(len(out), "note")
+    reason = f"{rule.reason}; {called or which} left out, which it would make worse"
+    covers = tuple(note_id for note_id in rule.covers if note_id not in notes)
+    return replace(rule, covers=covers, reason=reason)
 
 
 def moved(aimed: Aimed, add_cents: float) -> Aimed:

@@ -81,8 +81,8 @@ def span_rules(
                 add_cents=round(-shrunk_cents(bias, doubt), 1),
                 uncertainty_cents=doubt,
                 name=BETWEEN_TUNINGS,
-                reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}, elsewhere "
-                "not: one move for all of it",
+                reason=f"{_said(low_s, high_s)} the part sits {flat_or_sharp(bias)}: one move for "
+                "all of it there",
             )
         )
     return rules

@@ -151,7 +151,7 @@ def coverage_sentence(plan: Plan) -> str:
     """Say how many of the notes found were measured, in number and in time."""
     found = coverage(plan)
     if found.share is None:
-        return "No notes were found."
+        return "No notes were found." if not plan.missing else "No notes were judged."
     by_time = "" if found.time_share is None else f", by time {percent(found.time_share)}"
     return (
         f"{found.measured} of {count(found.notes, 'note')} measured "

@@ -92,7 +92,37 @@ CHANGED_TOO = (
     "9 note keep 3 and 4 yes",
     "4 ask her, 5 mabye",
 )
+# A no that may mean something else, though it begins with what something is.
+NO_REASON = (
+    "3 no, it's fine to fix",
+    "3 no, i'd do it",
+    "3 no, it needs it",
+    "3 no, that should go",
+    "3 no, the first is hers",
+    "3 no, she is for yes",
+    "3 no, it's half of that",
+    "3 no, I meant yes",
+    "3 no, that was wrong",
+    "3 no, that's wrong, go ahead",
+    "3 no, it's too little",
+    "3 no, it is flatter than that, lower it",
+    "3 no, they're worse",
+    "3 no, the other one",
+    "3 no, it's 12 cents",
+    "3 no, it's like 4",
+    "3 no, it is LV-0147 that is off",
+    "3 no, it's the singer's style?",
+    "3 no, it's the singer's style but fix it",
+    "3 no, it's the singer's style\nmove the piano",
+    "3 no it is how she sings",
+    "3 yes, it's the singer's style",
+    "3 half, it's the singer's style",
+)
 READ = {
+    "14 no, it's the singer's style": "14 no it's the singer's style",
+    "14 no - that is how she sings it, 20 yes": "14 no - that is how she sings it, 20 yes",
+    "14 no because the bend is lovely": "14 no because the bend is lovely",
+    "3 no, love it, her scoop is the song": "3 no love it, her scoop is the song",
     "1: y": "1 yes",
     "1 - ok": "1 yes",
     "1. yes\n2) nope": "1 yes, 2 no",
@@ -116,7 +146,7 @@ READ = {
 }
 
 
-@pytest.mark.parametrize("reply", CHANGED + CHANGED_TOO)
+@pytest.mark.parametrize("reply", CHANGED + CHANGED_TOO + NO_REASON)
 def test_what_may_change_an_answer_is_asked_again(reply: str) -> None:
     """Nothing of it is taken, and all of it is told back."""
     said, unclear = read_reply(reply)

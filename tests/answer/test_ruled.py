@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from planner.answer.answers import Area, Entry, Override
+from planner.answer.answers import Answer, Area, Entry, Override
 from planner.answer.ledger import Ledger
 from planner.answer.locks import place_locks, with_locked_rows
 from planner.answer.note_ids import keep_ids
@@ -355,17 +355,19 @@ def test_what_is_refused_after_the_lock_stays_as_it_was_locked(part: StemNotes, 
     assert one["EGL-0005"].add_cents == made.rows[1].add_cents
 
 
-def test_after_a_refused_rule_the_retake_says_so() -> None:
-    """Twenty notes 24 flat with scatter: the rule refused, a take is advised, and linked to it."""
-    rng = [-24.0, -22.0, -26.0, -23.0, -25.0]
-    low = stem("LV", "bowed", line("LV", [60, 62, 64, 65, 67] * 4, rng * 4))
+@pytest.mark.parametrize("answer", ["no", "half"])
+def test_a_refused_part_does_not_come_back_note_by_note(answer: Answer) -> None:
+    """Twenty notes 14 flat, one of them 12 sharp: that one alone is off by itself."""
+    errors = [-14.0, -12.0, -16.0, -13.0, -15.0] * 4
+    errors[7] = 12.0
+    low = stem("BV", "voice-harmony", line("BV", [60, 62, 64, 65, 67] * 4, errors))
     first = plan(low)
-    assert [r.id for r in first.rows] == ["R-001"]
-    again, _ = answered(first, low, Entry(id="R-001", answer="no", by="P"))
-    advice = next(r for r in again.rows if r.action == "retake")
-    assert advice.reason.endswith(
-        "or take back the refusal of R-001: it is one move for all of these"
-    )
+    assert [r.id for r in first.rows] == ["R-001", "BV-0008"]
+    again, rows = answered(first, low, Entry(id="R-001", answer=answer, by="P"))
+    assert [*rows] == ["R-001", "BV-0008"]
+    left = {j.reason for j in again.judged if j.rule_name == "as its rule"}
+    said = {"no": "refused by P", "half": "to be made by half only"}[answer]
+    assert left == {f"R-001, which covers it, was {said}"}
 
 
 def test_a_locked_row_stays_as_it_stood(part: StemNotes, made: Plan) -> None:

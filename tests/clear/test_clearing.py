@@ -51,7 +51,7 @@ def test_a_whole_part_leaves_out_the_notes_that_would_have_to_be_moved_back() ->
     (rule,) = made.rows
     assert (rule.action, rule.add_cents) == ("whole-part", -5.0)
     assert set(rule.covers) == {n.id for n in notes} - {"CEL-0005", "CEL-0009"}
-    assert "2 notes left out that it would make worse" in rule.reason
+    assert "CEL-0005, CEL-0009 left out, which it would make worse" in rule.reason
     assert made.sour_after_s == 0.0
 
 

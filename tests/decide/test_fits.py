@@ -120,5 +120,5 @@ def test_edges_of_a_sag(
     end: float, leaves_s: float, length_s: float, sags: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A sag lasts 0.4 s and more, begins before the last fifth, is no deeper than 80 cents."""
-    monkeypatch.setattr(moves, "end_leaves_s", lambda measured: leaves_s)
+    monkeypatch.setattr(moves, "end_leaves_s", lambda *_: leaves_s)
     assert fits.sags(case(0.0, end=end, length_s=length_s)) is sags

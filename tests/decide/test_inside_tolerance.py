@@ -3,7 +3,7 @@
 from typing import Any
 
 import pytest
-from deciding import A4, PLAIN, TOLERANCES, note, session, stem
+from deciding import A4, PLAIN, TOLERANCES, contour, note, session, stem
 
 from planner.decide.cases import Case
 from planner.decide.inside_tolerance import can_clear, clears, gives_way_from
@@ -13,7 +13,9 @@ from planner.targets import aim, target_for
 
 def case(cents: float, role: Role = "bowed", *, u: float = 1.0, **fields: Any) -> Case:
     length_s = fields.pop("length_s", 1.5)
-    n = note("X-0001", 62, cents, length_s=length_s, uncertainty=u)
+    wavers = fields.pop("wavers", None)  # s from the start -> cents off
+    along = contour(0.0, length_s, 62, wavers) if wavers else {}
+    n = note("X-0001", 62, cents, length_s=length_s, uncertainty=u, **along)
     aimed = aim(n, target_for(n, role, session(stem("X", role, [n])), A4))
     return Case(aimed=aimed, role=role, judging=PLAIN, tolerances=TOLERANCES, **fields)
 
@@ -112,3 +114,18 @@ def test_what_is_moved(fields: dict[str, Any], is_moved: bool) -> None:
     """Only what the search has found to be worth it, by a move that is still one."""
     cents = -2.0 if "gives_way_cents" in fields else 8.0
     assert clears(case(cents, **fields)) is is_moved
+
+
+@pytest.mark.parametrize(("until_s", "may"), [(0.4, True), (0.6, False)])
+def test_one_number_may_not_put_out_what_wavers(until_s: float, may: bool) -> None:
+    """Eight sharp and 32 flat at first: a quarter of what is looked at (0.2 to 1.7 s) may go out.
+
+    Lowered it is further out there, raised it is nearer.
+    """
+    flat_first = {"length_s": 2.0, "wavers": lambda t: -32.0 if t < until_s else 8.0}
+    assert can_clear(case(8.0, **flat_first)) is may
+    assert can_clear(case(-8.0, length_s=2.0, wavers=lambda t: -48.0 if t < until_s else -8.0))
+    assert clears(case(2.0, gives_way_cents=-2.0, **flat_first)) is may
+    assert clears(case(-2.0, gives_way_cents=2.0, **flat_first))
+    assert (gives_way_from(case(2.0, **flat_first), in_tune=True, whole=False) == 3.0) is may
+    assert gives_way_from(case(-2.0, **flat_first), in_tune=True, whole=False) == 3.0

@@ -61,6 +61,25 @@ def test_lean_is_evened_around_its_middle() -> None:
     assert got.remaining_cents == 2
 
 
+def test_where_a_note_is_held_before_its_end_runs_off() -> None:
+    """Its sustain leans to an end that runs off for long; its first tenths do not."""
+    sag = contour(5.0, 2.0, 60, lambda t: -40 * max(0.0, t - 1.0))
+    n = note("V-1", 60, -8, start_s=5.0, length_s=2.0, **sag)
+    assert moves.held_off(n) == pytest.approx(8.0)
+    assert moves.held_off(note("V-1", 60, -8)) == 0.0
+
+
+def test_what_a_move_leaves_along_a_note() -> None:
+    """Twenty sharp and lowered by 20: nothing; by 10 at its end alone, between the two."""
+    level = contour(0.0, 2.0, 60, lambda t: 20.0)
+    n = note("V-1", 60, 20, length_s=2.0, **level)
+    made = [moves.move_note(20.0, left, 2.0) for left in (0.0, 20.0)]
+    assert [moves.left_along(n, 20.0, m) for m in made] == [pytest.approx(0.0), pytest.approx(20.0)]
+    half = moves.Move(points=((0.0, 0.0), (2.0, -20.0)), remaining_cents=10.0, gain_cents=10.0)
+    assert moves.left_along(n, 20.0, half) == pytest.approx(20.0 / 3**0.5, abs=0.1)
+    assert moves.left_along(note("V-1", 60, 20), 20.0, half) == 0.0
+
+
 def test_where_the_end_leaves() -> None:
     """The end leaves where the pitch is 8 cents off for good; vibrato is averaged out."""
     sag = contour(5.0, 2.0, 60, lambda t: -40 * max(0.0, t - 1.0))

@@ -6,9 +6,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.answer.answers import Entry
-from planner.answer.ruled_rows import Recalled
-from planner.answer.rulings import rulings_from
 from planner.model import MeasuredNote, Role
 from planner.timeline import tempo_map_from_marks
 from planner.words.plan_model import Row
@@ -145,21 +142,3 @@ def test_a_voice_named_as_its_lead_goes_before_other_leads() -> None:
         specs = tuple(replace(s, sung_with=code) if s.code == "VD" else s for s in base.stems)
         made = made_of(replace(base, stems=specs), (lead, other, double), tempo_map=MAP)
         assert len(advised(made.rows, "mute-part")) == told
-
-
-def test_a_refused_rule_is_named_as_the_cause() -> None:
-    """A double 20 flat as a whole is one move; with that refused, all of it would be edits."""
-    lead = stem("LV", "lead-voice", sung("LV", [0.0] * 24))
-    double = stem("VD", "voice-double", sung("VD", [-20.0] * 24))
-    first = plan(lead, double, tempo_map=MAP)
-    assert [r.action for r in first.rows] == ["whole-part"]
-    rulings, _ = rulings_from([Entry(id="R-001", answer="no", by="P")], first.rows)
-    again = made_of(
-        session(lead, double),
-        (lead, double),
-        tempo_map=MAP,
-        recalled=Recalled(rulings=rulings, last_rows=first.rows),
-    )
-    for action in ("retake", "mute-part"):
-        (row,) = advised(again.rows, action)
-        assert "or take back the refusal of R-001: it is one move for all of these" in row.reason

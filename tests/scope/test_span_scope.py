@@ -37,7 +37,7 @@ def test_one_stretch_is_one_rule() -> None:
     assert (rule.action, rule.scope, rule.applied) == ("tuning-span", "span", True)
     assert rule.covers == tuple(f"X-{k:04d}" for k in range(51, 91))
     assert rule.add_cents == pytest.approx(9.0, abs=0.3)
-    assert rule.reason.startswith("from 45.0 s on the part sits 9 flat, elsewhere not: one")
+    assert rule.reason.startswith("from 45.0 s on the part sits 9 flat: one move for all of it th")
 
 
 @pytest.mark.parametrize(("factor", "found"), [(2.5, 1), (2.7, 0)])
