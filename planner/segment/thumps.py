@@ -7,10 +7,10 @@ partials as well; a thump is one line, softer than the note.
 """
 
 import numpy as np
-from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, Stem
 from planner.track.octave_starts import level_stretches
+from planner.track.transforms import spectra_of
 from planner.tracker import HOP_S
 from planner.words.spread import hann, middle_of
 
@@ -61,7 +61,7 @@ def _times(stem: Stem, first_s: float, last_s: float, low_hz: float) -> int:
     if len(piece) < _LEAST_PERIODS / low_hz * sr:
         return 1
     size = 8 * len(piece)
-    power = np.abs(rfft(piece * hann(len(piece)), size)) ** 2
+    power = np.abs(spectra_of(piece * hann(len(piece)), size)) ** 2
     reach = low_hz / sr * size
     partials = np.arange(1, _PARTIALS + 1)
     at = np.array([_highest(power, (k - _NEAR) * reach, (k + _NEAR) * reach) for k in partials])
