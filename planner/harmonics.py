@@ -240,11 +240,7 @@ def _joint_fit(window: _Window, f0_hz: float, ratios: Floats) -> tuple[Floats, F
     power = a * a + b * b + 1e-30
     turn = (b * c - a * d) / power
     spread, cross = of_turns.diagonal(), of_turns[k:, :k].diagonal()
-    turn_variance = (
-        noise
-        * (b * b * spread[:k] + a * a * spread[k:] - 2 * a * b * cross)
-        / power**2
-    )
+    turn_variance = noise * (b * b * spread[:k] + a * a * spread[k:] - 2 * a * b * cross) / power**2
     to_hz = 1.0 / (np.pi * window.lasts_s)
     return np.sqrt(power), turn * to_hz, turn_variance * to_hz**2
 
