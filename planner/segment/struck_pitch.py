@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from planner.model import Floats, PitchTrack, Stem
 from planner.polyphony.struck_again import struck_again
 from planner.track.readings import LEVEL_S
-from planner.track.transforms import autocorrelations, quick_length, spectra_of
+from planner.track.transforms import quick_length, spectra_of
 from planner.tracker import HOP_S
 from planner.words.spread import hann, middle_of_known
 
@@ -295,14 +295,14 @@ def _window(count: int) -> tuple[Floats, int, Floats]:
     taper = hann(count).astype(np.float32)
     size = quick_length(2 * count)
     own = spectra_of(taper, size)
-    left = autocorrelations(own.real**2 + own.imag**2, size)[: round(0.5 * count)]
+    left = np.fft.irfft(own * own.conj(), size)[: round(0.5 * count)]
     return taper, size, left / left[0]
 
 
 def _repeats(power: Floats, count: int) -> Floats:
     """How well a sound of so many samples repeats after each lag, from its power spectrum."""
     _, size, left = _window(count)
-    correlation = autocorrelations(power, size)[: len(left)]
+    correlation = np.fft.irfft(power.astype(np.complex64), size)[: len(left)]
     repeats: Floats = correlation / (correlation[0] * left)
     return repeats
 

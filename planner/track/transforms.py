@@ -9,8 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.model import Floats
-
 _ODD = (1, 3, 5, 9, 15, 25, 27)  # chosen: no length grows by more than a fifth
 
 
@@ -33,10 +31,4 @@ def spectra_of(frames: NDArray[Any], size: int | None = None) -> NDArray[Any]:
     found = np.fft.rfft(frames, norm="forward")
     parts = found.view(found.real.dtype)
     parts *= length
-    return found
-
-
-def autocorrelations(power: Floats, size: int) -> Floats:
-    """What power spectra are the spectra of, along the last axis; of transforms of a size."""
-    found: Floats = np.fft.irfft(power.astype(np.result_type(power, np.complex64)), size)
     return found
