@@ -278,10 +278,9 @@ def turned(times: Floats, turns: Floats) -> NDArray[np.float32]:
         rows = slice(first, first + at_once)
         left = np.multiply.outer(times[rows], turns)
         left -= np.rint(left)
-        phase = left.astype(np.float32)
-        phase *= np.float32(2.0 * np.pi)
+        phase = np.multiply(left, 2.0 * np.pi, out=waves[1, rows], casting="same_kind")
         np.cos(phase, out=waves[0, rows])
-        np.sin(phase, out=waves[1, rows])
+        np.sin(phase, out=phase)
     return waves
 
 

@@ -55,7 +55,7 @@ def hann_bins(samples: Array) -> Complex:
 
 @lru_cache(maxsize=_LENGTHS_KEPT)
 def _hann(n: int) -> tuple[Array, Complex]:
-    """A Hann window as `hann_bins` scales it, and what turns its phases to count from its middle."""
+    """A Hann window as `hann_bins` scales it, and what turns phases to count from its middle."""
     u = (np.arange(n) - (n - 1) / 2) / n
     k = np.arange(n // 2 + 1)
     window = 0.5 + 0.5 * np.cos(2 * np.pi * u)

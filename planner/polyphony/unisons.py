@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.harmonics import turned
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, Note, nearest_of, partial_hz
 
 Array = NDArray[np.float64]
@@ -106,14 +107,11 @@ def follow_partials(samples: Array, sr: int, f_hz: Array) -> Complex:
     """
     size, hop = int(WINDOW_S * sr), round(HOP_S * sr)
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
-    at_s = np.arange(size) / sr
-    window = np.hanning(size) * 2.0 / size
-    angle = 2.0 * np.pi * np.outer(at_s, f_hz)
-    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) * window[:, None]
-    both = np.ascontiguousarray(frames) @ waves
-    slow = both[:, : len(f_hz)] - 1j * both[:, len(f_hz) :]
+    waves = turned(f_hz, np.arange(size) / sr)
+    waves *= (np.hanning(size) * 2.0 / size).astype(np.float32)
+    along, across = waves @ frames.astype(np.float32).T
     starts_s = np.arange(len(frames)) * hop / sr
-    return np.asarray((slow * np.exp(-2j * np.pi * np.outer(starts_s, f_hz))).T)
+    return np.asarray((along - 1j * across) * np.exp(-2j * np.pi * np.outer(f_hz, starts_s)))
 
 
 def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
