@@ -30,5 +30,6 @@ def test_quick_lengths_hold_what_is_asked_with_few_odd_factors() -> None:
     """Never shorter, from 64 samples on less than a fifth longer; the odd part is 27 at most."""
     for least in range(1, 5000):
         length = quick_length(least)
-        assert least <= length and length // (length & -length) <= 27
+        assert least <= length
+        assert length // (length & -length) <= 27
         assert least < 64 or length < 1.2 * least
