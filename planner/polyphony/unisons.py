@@ -206,7 +206,7 @@ def fit_lines(z: Complex, most: int) -> list[LineFits]:
         fits.append(
             LineFits(
                 poles=last,
-                heights=heights[:, :, 0],
+                heights=np.asarray(heights[:, :, 0], dtype=np.complex128),
                 covariance=noise[:, None, None] * inverse,
                 left=np.where(good, left, np.inf),
             )
