@@ -15,7 +15,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for line in (
         "errors pitch record_sum readings",
         "timecode temperament model chord_symbols",
-        "session_model bands spread frame_blocks",
+        "session_model bands spread frame_blocks transforms",
         "plan_model",
         "timeline roles wording tolerances session_values common_periods string_band",
         "mains_hum",

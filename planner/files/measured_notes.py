@@ -43,7 +43,7 @@ from planner.words.session_model import StemSpec
 FOLDER = "measured_notes"
 FIGURES_NAME = "own_figures.json"
 # What the figures are worked out with, beside the planner itself.
-_LIBRARIES = ("numpy", "scipy", "soxr", "soundfile", "librosa")
+_LIBRARIES = ("numpy", "soxr", "soundfile", "librosa")
 _UNREADABLE = (OSError, EOFError, KeyError, TypeError, ValueError, zipfile.BadZipFile, zlib.error)
 
 Record = TypeVar("Record")

@@ -18,12 +18,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import irfft, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.leaks.bleed_paths import octave_of_bins
 from planner.leaks.spectra import HOP_S, Spectra
 from planner.model import Floats
 from planner.track.frame_blocks import frame_blocks
+from planner.track.transforms import spectra_of
 
 # Shorter windows smear low notes into their neighbours' bins, longer ones strokes into what was
 # before: chosen between the 32 and the 80 ms in which pitch is read (`planner.tracker`).
@@ -73,8 +73,8 @@ def without_leaks(samples: Floats, sr: int, here: Spectra, leaks: Sequence[Leak]
     out = np.zeros((frames + _OVERLAP, hop), dtype=np.float32)
     for first, block in frame_blocks(samples, window, hop, frames, lead=window // 2):
         at = (first + np.arange(len(block))) * (hop / sr / HOP_S)
-        heard = rfft(block * taper, axis=1) * _gains(here, leaks, at, bins)
-        pieces = irfft(heard, n=window, axis=1) * (taper * np.float32(2.0 / _OVERLAP))
+        heard = spectra_of(block * taper) * _gains(here, leaks, at, bins)
+        pieces = np.fft.irfft(heard, window) * (taper * np.float32(2.0 / _OVERLAP))
         for k in range(_OVERLAP):
             out[first + k : first + k + len(block)] += pieces[:, k * hop : (k + 1) * hop]
     return out.ravel()[window // 2 : window // 2 + len(samples)]

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
+from planner.track.transforms import spectra_of
 from planner.words.spread import weighted_middle
 
 # A mains frequency stays within 1 % (EN 50160, 99.5 % of a year, from memory); grids keep a tenth
@@ -87,7 +87,7 @@ def _standing_lines(samples: Floats, sr: int) -> tuple[float, Floats]:
     begins = np.linspace(0, len(samples) - look, _LOOKS).astype(int)
     taper = (np.hanning(look) * 4.0 / look).astype(np.float32)
     bins = round((_LOW_NUMBERS[-1] + 1.0) * max(_MAINS_HZ) * _LOOK_S)
-    looks = np.array([np.abs(rfft(samples[b : b + look] * taper)[:bins]) for b in begins])
+    looks = np.array([np.abs(spectra_of(samples[b : b + look] * taper)[:bins]) for b in begins])
     quiet = int(_STANDS * _LOOKS)
     standing = np.partition(looks, quiet, axis=0)[quiet]
     width = round(_AROUND_HZ * _LOOK_S)

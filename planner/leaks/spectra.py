@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 from planner.track.frame_blocks import frame_blocks
+from planner.track.transforms import spectra_of
 
 HOP_S = 0.1  # chosen: three frames in the shortest note that is judged
 _WINDOW_S = 0.128  # chosen: 8 Hz apart, yet long beside the 30 ms that sound takes across a room
@@ -64,7 +64,7 @@ def coarse_spectra(samples: Floats, sr: int) -> Spectra:
     taper = np.hanning(window).astype(np.float32) * np.float32(2.0 * _SCALE / window)
     parts = np.empty((frames, last - first, 2), dtype=np.float16)
     for start, block in frame_blocks(samples, window, hop, frames, lead=window // 2):
-        spectra = rfft(block * taper, axis=1)[:, first:last]
+        spectra = spectra_of(block * taper)[:, first:last]
         parts[start : start + len(block), :, 0] = np.clip(spectra.real, -_MOST, _MOST)
         parts[start : start + len(block), :, 1] = np.clip(spectra.imag, -_MOST, _MOST)
     parts.setflags(write=False)

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
-from scipy.linalg import lapack  # type: ignore[import-untyped,unused-ignore]
 
 from planner.harmonics import on_circle
 from planner.measure.contour import HANN_OVERLAP, Contour, Phases
@@ -111,6 +110,7 @@ class _Fit:
 
     line: Floats  # (1 + degrees,) the change of B, then the weights
     root: Floats  # lower triangle, which with its transpose makes their inverse covariance
+    unroot: Floats  # its inverse, of which any first rows and columns are that of the same of it
     noise: float  # power of the noise in each track
     begun_noise: float  # the power that it was taken to be
     drift: float  # how much less would be left if each partial had a pitch of its own
@@ -199,8 +199,8 @@ def _line(
 ) -> EvenLine | None:
     """The line of a fit that stops at a degree."""
     kept = slice(0, 1 + degree)  # B too
-    root, basis = fit.root[kept, kept], stretch.shapes.basis[:, :degree]
-    weights = lapack.dtrtrs(root, (fit.root.T @ fit.line)[kept], lower=1, trans=1)[0][1:]
+    unroot, basis = fit.unroot[kept, kept], stretch.shapes.basis[:, :degree]
+    weights = ((fit.root.T @ fit.line)[kept] @ unroot)[1:]
     pitch = stretch.turns + np.diff(basis @ weights)
     if pitch.min() <= 0.0:
         return None
@@ -213,7 +213,7 @@ def _line(
     moved = np.zeros((1 + degree, 2))
     moved[1:, 0] = (basis[-1] - basis[0]) / len(t_s)
     moved[1:, 1] = away_s @ np.diff(basis, axis=0) / (away_s @ away_s)
-    whitened = lapack.dtrtrs(root, moved / float(stretch.turns.mean()), lower=1)[0]
+    whitened = unroot @ moved / float(stretch.turns.mean())
     variance = np.sum(whitened**2, axis=0) * max(fit.drift / stretch.freedom, 1.0)
     sd_cents, slope_sd = LN_CENTS * np.sqrt(variance)
     return EvenLine(
@@ -337,10 +337,12 @@ def _fit(stretch: _Stretch, line: Floats, noise: float | None) -> _Fit | None:
     onto = np.empty(len(line))
     onto[0] = lever @ onto_first - line[0] * stretch.b_sd**-2
     onto[1:] = of_phase[:, 1:].sum(axis=0) - onto_level @ mean_basis
-    root, failed = lapack.dpotrf(gram, lower=1)
-    if failed:
+    try:
+        root = np.linalg.cholesky(gram)
+    except np.linalg.LinAlgError:
         return None
-    added = lapack.dpotrs(root, onto, lower=1)[0]
+    unroot = np.linalg.inv(root)
+    added = unroot @ onto @ unroot
     fitted = basis @ added[1:] + np.multiply.outer(lever * added[0], rising)
     across = 2.0 * (rotated.imag - amplitude * ratios * fitted) ** 2
     # What is left to each partial along a slope of its own.
@@ -350,6 +352,7 @@ def _fit(stretch: _Stretch, line: Floats, noise: float | None) -> _Fit | None:
     return _Fit(
         line=line + added,
         root=root,
+        unroot=unroot,
         noise=left,
         begun_noise=noise,
         drift=float(np.sum(lean**2 / (first[:, 0] + 1e-30))),

@@ -11,6 +11,7 @@ Stylianou, IEEE Transactions on Audio, Speech and Language Processing 19(2), 201
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -27,6 +28,7 @@ from planner.polyphony.chord_partials import (
     partial_hz,
     typical_b,
 )
+from planner.words.spread import middle_of
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -39,6 +41,7 @@ LOCK_BINS = 0.7  # chosen: a correction larger than this belongs to another peak
 LEAST_AMPLITUDE = 1e-4  # of the loudest partial, -80 dB; chosen: below lies arithmetic, not sound
 LEAST_SNR = 4.0  # chosen: amplitude over its own standard deviation
 UNSTEADY = 0.3  # chosen: with more left over, the partial wavers or is not one
+_LENGTHS_KEPT = 8  # of windows: those of a chord are read twice, the short ones of all
 
 
 def hann_bins(samples: Array) -> Complex:
@@ -46,11 +49,17 @@ def hann_bins(samples: Array) -> Complex:
 
     A partial of amplitude A centred on a bin reads A/2 there. samples: (n,); result (n//2+1,).
     """
-    n = len(samples)
+    window, turned = _hann(len(samples))
+    return np.asarray(np.fft.rfft(samples * window) * turned)
+
+
+@lru_cache(maxsize=_LENGTHS_KEPT)
+def _hann(n: int) -> tuple[Array, Complex]:
+    """A Hann window as `hann_bins` scales it, and what turns phases to count from its middle."""
     u = (np.arange(n) - (n - 1) / 2) / n
-    spectrum = np.fft.rfft(samples * (0.5 + 0.5 * np.cos(2 * np.pi * u))) * (2.0 / n)
-    k = np.arange(len(spectrum))
-    return np.asarray(spectrum * np.exp(1j * np.pi * k * (n - 1) / n))
+    k = np.arange(n // 2 + 1)
+    window = 0.5 + 0.5 * np.cos(2 * np.pi * u)
+    return window * (2.0 / n), np.exp(1j * np.pi * k * (n - 1) / n)
 
 
 def _kernels(x: Array) -> tuple[Array, Array, Array]:
@@ -260,5 +269,5 @@ def _longer(
         return long
     if long[0] is None or 2 * long[0].used < short[0].used:
         return short
-    steady = float(np.median(long[1].unsteady)), float(np.median(short[1].unsteady))
+    steady = float(middle_of(long[1].unsteady)), float(middle_of(short[1].unsteady))
     return short if steady[0] > max(UNSTEADY, steady[1]) else long

@@ -22,6 +22,7 @@ DYNAMIC_DB = 60.0  # chosen: peaks further below the loudest are not searched
 SEARCHED = 12  # partials looked for
 SAME_SOUND_CENTS = 12.0  # chosen: a peak no further from where a partial is looked for is it
 _WINDOWS_KEPT = 16  # lengths: many stretches are as long as the longest looked at
+_MATCHES_KEPT = 256  # chosen: notes about one onset are asked about beside each candidate anew
 RISE_DB = 3.0  # chosen: a partial that a new note brings in rises at least so much
 B_FACTORS = np.array([0.0, 0.3, 0.6, 1.0, 1.7])  # times the typical B; 0 is an organ
 
@@ -149,11 +150,17 @@ def match_partials(
     return off_hz < room_hz, index
 
 
+@lru_cache(maxsize=_MATCHES_KEPT)
 def partials_found(
     peaks: Peaks, note: Note, most: int = SEARCHED
 ) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    """Find the nearest peak to each of the first partials of one note, as `match_partials`."""
+    """Find the nearest peak to each of the first partials of one note, as `match_partials`.
+
+    Read-only, since they are kept.
+    """
     hit, index = match_partials(peaks, np.array([note[0]]), np.array([note[1]]), most)
+    hit.setflags(write=False)
+    index.setflags(write=False)
     return hit[0], index[0]
 
 

@@ -9,7 +9,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ, lowest_that_fits
@@ -29,6 +28,7 @@ from planner.polyphony.chord_peaks import (
     tops,
 )
 from planner.track.frame_blocks import frame_blocks, highest_of_three
+from planner.track.transforms import spectra_of
 
 Array = NDArray[np.float64]
 
@@ -125,7 +125,7 @@ def _level_blocks(samples: Floats, size: int, hop: int) -> Iterator[Array]:
     window = np.hanning(size).astype(np.float32) * np.float32(4.0 / size)
     count = (len(samples) + size) // hop + 1
     for _, block in frame_blocks(samples, size, hop, count, lead=size):
-        yield np.abs(rfft(block * window, axis=1))
+        yield np.abs(spectra_of(block * window))
 
 
 def places_to_look(onsets: Array, swells: Array, length_s: float) -> list[tuple[float, bool]]:

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.harmonics import turned
 from planner.model import Floats
 from planner.polyphony.chord_search import SWELL_S
 
@@ -163,9 +164,8 @@ def _own_level_db(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> A
     if len(span) <= size:
         return np.zeros(0)
     frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
-    angle = 2.0 * np.pi * np.outer(np.arange(size) / sr, own_hz[:6])
-    # as two real products: a complex one would first make the frames complex
-    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) * np.hanning(size)[:, None]
-    both = np.ascontiguousarray(frames) @ waves
-    power = (both**2).sum(axis=1)
-    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9))
+    waves = turned(own_hz[:6], np.arange(size) / sr).reshape(-1, size)
+    waves *= np.hanning(size).astype(np.float32)
+    both = waves @ frames.astype(np.float32).T
+    power = (both**2).sum(axis=0)
+    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9), dtype=float)

@@ -344,15 +344,14 @@ def _costs(
     """
     power = np.where(tries, loud[None, :], 0.0)
     for step in range(STEPS + 1):
-        each = power[:, :, None] * places.share[None]
-        total = each.sum(axis=1) + places.without
+        total = power @ places.share + places.without
         off = 10.0 * np.log10(places.level / total)
         off = np.where(places.heard, off, np.minimum(off, 0.0))
         square = (off / spread_db) ** 2
         if step == STEPS:
             break
-        each *= ((FREEDOM + 1.0) / (FREEDOM + square) / total)[:, None, :]
-        move = (each * off[:, None, :]).sum(axis=2) / np.maximum(each.sum(axis=2), 1e-30)
+        weight = (FREEDOM + 1.0) / (FREEDOM + square) / total
+        move = (weight * off) @ places.share.T / np.maximum(weight @ places.share.T, 1e-30)
         power = power * 10.0 ** (move / 10.0)
     each = (FREEDOM + 1.0) / 2.0 * np.log1p(square / FREEDOM)
     level_db = 10.0 * np.log10(places.level)

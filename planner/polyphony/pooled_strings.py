@@ -238,34 +238,37 @@ def _views(notes: _Notes, habits: Habits) -> _Views:
     A few steps of least squares over f1 and the logarithm of B, each partial weighing as likely as
     it is the note's own; the first allow for what lies between two stiffnesses.
     """
-    n2 = notes.number[:, None, None, :] ** 2
-    said = CENTS_PER_NEPER * np.log(notes.f_hz / notes.number)
-    said = (said - said.min(axis=1, keepdims=True))[:, None, None, :]
-    sd = _sd_cents(notes, habits)[:, None, None, :]
+    # Partials come first while they are summed over: along a last axis so short that takes longer.
+    n2, f_hz, sd = (
+        each.T[:, :, None, None]
+        for each in (notes.number**2, notes.f_hz / notes.number, _sd_cents(notes, habits))
+    )
+    said = CENTS_PER_NEPER * np.log(f_hz / f_hz.min(axis=0))
     start, spread_b = habits.log_b[notes.place][:, :, None], habits.spread[notes.place][:, :, None]
     start_b = notes.usual_b[:, None, None] * np.exp(start)
-    x = np.zeros((*start_b.shape[:2], notes.number.shape[1]))  # of log B from its start
-    off, slope = _off(said, n2, start_b * np.exp(x))
-    cents = np.einsum("mgjj->mgj", off).copy()
+    off, slope = _off(said, n2, start_b)
+    cents = np.moveaxis(off[..., 0], 0, -1).copy()  # as each partial in turn has it
+    x = np.zeros_like(cents)  # of log B from its start
     for part in WIDE:
-        wide = np.hypot(sd, part * spread_b[..., None] * slope)
-        own, total = _own(off - cents[..., None], wide, habits)
+        wide = np.hypot(sd, part * spread_b * slope)
+        rest = off - cents
+        own, total = _own(rest, wide, habits)
         weight = own / wide**2
-        rest = off - cents[..., None]
-        one = weight.sum(axis=-1) + 1.0 / STRANGE_CENTS**2
-        two = (weight * slope).sum(axis=-1)
-        four = (weight * slope**2).sum(axis=-1) + 1.0 / spread_b**2
+        of_slope = weight * slope
+        one = weight.sum(axis=0) + 1.0 / STRANGE_CENTS**2
+        two = of_slope.sum(axis=0)
+        four = (of_slope * slope).sum(axis=0) + 1.0 / spread_b**2
         spread = one * four - two**2
-        right = (weight * rest).sum(axis=-1), (weight * slope * rest).sum(axis=-1) - x / spread_b**2
+        right = (weight * rest).sum(axis=0), (of_slope * rest).sum(axis=0) - x / spread_b**2
         moved = np.clip(x + (one * right[1] - two * right[0]) / spread, -CELL, CELL) - x
         cents += (right[0] - two * moved) / one
         x += moved
         off, slope = _off(said, n2, start_b * np.exp(x))
-    rest = off - cents[..., None]
+    rest = off - cents
     own, total = _own(rest, sd, habits)
     return _Views(
-        cents=cents, log_b=start + x, own=own, off=rest,
-        log_like=np.log(total).sum(axis=-1) - 0.5 * (x / spread_b) ** 2
+        cents=cents, log_b=start + x, own=np.moveaxis(own, 0, -1), off=np.moveaxis(rest, 0, -1),
+        log_like=np.log(total).sum(axis=0) - 0.5 * (x / spread_b) ** 2
         - np.log(spread_b) - 0.5 * np.log(spread),
         sd_cents=np.sqrt(four / spread),
     )  # fmt: skip
@@ -273,9 +276,9 @@ def _views(notes: _Notes, habits: Habits) -> _Views:
 
 def _off(said: Array, n2: Array, b: Array) -> tuple[Array, Array]:
     """What each partial says of f1 under some B, cents, and how fast the law moves with log B."""
-    stiff, first = b[..., None] * n2, b[..., None]
-    off = said - 0.5 * CENTS_PER_NEPER * np.log((1.0 + stiff) / (1.0 + first))
-    return off, 0.5 * CENTS_PER_NEPER * (stiff / (1.0 + stiff) - first / (1.0 + first))
+    stiff = 1.0 + b * n2
+    off = said - 0.5 * CENTS_PER_NEPER * np.log(stiff / (1.0 + b))
+    return off, 0.5 * CENTS_PER_NEPER * (1.0 / (1.0 + b) - 1.0 / stiff)
 
 
 def _own(off: Array, sd: Array, habits: Habits) -> tuple[Array, Array]:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.harmonics import turned
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, Note, nearest_of, partial_hz
 
 Array = NDArray[np.float64]
@@ -106,14 +107,11 @@ def follow_partials(samples: Array, sr: int, f_hz: Array) -> Complex:
     """
     size, hop = int(WINDOW_S * sr), round(HOP_S * sr)
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
-    at_s = np.arange(size) / sr
-    window = np.hanning(size) * 2.0 / size
-    angle = 2.0 * np.pi * np.outer(at_s, f_hz)
-    waves = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) * window[:, None]
-    both = np.ascontiguousarray(frames) @ waves
-    slow = both[:, : len(f_hz)] - 1j * both[:, len(f_hz) :]
+    waves = turned(f_hz, np.arange(size) / sr)
+    waves *= (np.hanning(size) * 2.0 / size).astype(np.float32)
+    along, across = waves @ frames.astype(np.float32).T
     starts_s = np.arange(len(frames)) * hop / sr
-    return np.asarray((slow * np.exp(-2j * np.pi * np.outer(starts_s, f_hz))).T)
+    return np.asarray((along - 1j * across) * np.exp(-2j * np.pi * np.outer(f_hz, starts_s)))
 
 
 def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
@@ -122,7 +120,7 @@ def _lines(z: Complex, f_hz: Array, number: Array) -> list[_Lines]:
     z: (k, n) from `follow_partials`; f_hz, number: (k,).
     """
     n = z.shape[1]
-    # every partial at the same level, so that the ridge of `_gram` weighs alike on all
+    # every partial at the same level, so that the ridge of `_ridged` weighs alike on all
     z = z / np.sqrt(np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + 1e-60)
     power = np.abs(z) ** 2
     lasts_s = power.sum(axis=1) ** 2 / ((power**2).sum(axis=1) + 1e-60) * HOP_S
@@ -181,7 +179,8 @@ def fit_lines(z: Complex, most: int) -> list[LineFits]:
         if reach < count + 1 or n < 4 * count + 2:
             break
         base = right[:, :count].transpose(0, 2, 1)  # (k, reach + 1, count): the signal's shifts
-        turns = np.linalg.eigvals(_solved(base[:, :-1], base[:, 1:]))
+        back = base[:, :-1].conj().transpose(0, 2, 1)
+        turns = np.linalg.eigvals(np.linalg.solve(_ridged(back @ base[:, :-1]), back @ base[:, 1:]))
         good = np.abs(turns).min(axis=1) > 1e-3
         began = np.log(np.where(good[:, None], turns, 1.0 + 0.0j)) / HOP_S
         poles = np.asarray(began, dtype=np.complex128)
@@ -189,22 +188,25 @@ def fit_lines(z: Complex, most: int) -> list[LineFits]:
             good &= np.abs(poles.real).max(axis=1) < 60.0
             poles = np.where(good[:, None], poles, 0.0)
             shapes = np.exp(t[None, :, None] * poles[:, None, :])
-            heights = _solved(shapes, z[:, :, None])[:, :, 0]
-            rest = z - (shapes @ heights[:, :, None])[:, :, 0]
-            slopes = np.concatenate(
-                [shapes, t[None, :, None] * shapes * heights[:, None, :]], axis=2
-            )
+            columns = np.concatenate([shapes, t[None, :, None] * shapes], axis=2)
+            turned_back = columns.conj().transpose(0, 2, 1)
+            gram, onto = turned_back @ columns, turned_back @ z[:, :, None]
+            heights = np.linalg.solve(_ridged(gram[:, :count, :count]), onto[:, :count])
+            # What a pole moves is its shape's slope, as high as the shape.
+            high = np.concatenate([np.ones_like(heights), heights], axis=1)
+            gram_of_slopes = _ridged(high.conj() * gram * high.transpose(0, 2, 1))
+            rest_onto = high.conj() * (onto - gram[:, :, :count] @ heights)
             last = poles
-            step = _solved(slopes, rest[:, :, None])[:, count:, 0]
+            step = np.linalg.solve(gram_of_slopes, rest_onto)[:, count:, 0]
             good &= np.abs(step).max(axis=1) < 20.0
             poles = poles + step
-        left = np.mean(np.abs(rest) ** 2, axis=1)
-        inverse = np.linalg.inv(_gram(slopes))[:, count:, count:]
+        left = np.mean(np.abs(z - (shapes @ heights)[:, :, 0]) ** 2, axis=1)
+        inverse = np.linalg.inv(gram_of_slopes)[:, count:, count:]
         noise = left * n / max(n - 2 * count, 1)
         fits.append(
             LineFits(
                 poles=last,
-                heights=heights,
+                heights=np.asarray(heights[:, :, 0], dtype=np.complex128),
                 covariance=noise[:, None, None] * inverse,
                 left=np.where(good, left, np.inf),
             )
@@ -212,16 +214,10 @@ def fit_lines(z: Complex, most: int) -> list[LineFits]:
     return fits
 
 
-def _gram(columns: Complex) -> Complex:
+def _ridged(gram: Complex) -> Complex:
     """Products of columns with each other, with a trace of ridge so that they can be inverted."""
-    gram = columns.conj().transpose(0, 2, 1) @ columns
     trace = np.trace(gram, axis1=1, axis2=2).real
     return np.asarray(gram + (1e-13 * trace + 1e-30)[:, None, None] * np.eye(gram.shape[1]))
-
-
-def _solved(columns: Complex, right: Complex) -> Complex:
-    """Least squares, many at once."""
-    return np.asarray(np.linalg.solve(_gram(columns), columns.conj().transpose(0, 2, 1) @ right))
 
 
 def _cost(fit: LineFits, n: int) -> Array:

@@ -51,7 +51,7 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     last = first + (back + ahead) * step + count
     if len(free) == 0 or first < 0 or last > len(stem.samples):
         return about_s
-    frames = np.lib.stride_tricks.sliding_window_view(stem.samples[first:last], count)[::step]
+    frames = np.ascontiguousarray(sliding_window_view(stem.samples[first:last], count)[::step])
     turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
     waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
     taper = hann(count).astype(np.float32)

@@ -17,11 +17,11 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats, PitchTrack, Stem
 from planner.polyphony.struck_again import struck_again
 from planner.track.readings import LEVEL_S
+from planner.track.transforms import quick_length, spectra_of
 from planner.tracker import HOP_S
 from planner.words.spread import hann, middle_of_known
 
@@ -279,7 +279,7 @@ def _risen(stem: Stem, stroke: _Stroke, from_s: float) -> _Risen | None:
 def _power(samples: Floats, sr: int) -> Floats:
     """Power spectrum of a window, without what is constant or above `_TOP_HZ`."""
     taper, size, _ = _window(len(samples))
-    spectrum = rfft(samples * taper, size)
+    spectrum = spectra_of(samples * taper, size)
     power: Floats = spectrum.real**2 + spectrum.imag**2
     power[0] = 0.0
     power[round(_TOP_HZ / sr * size) :] = 0.0
@@ -293,16 +293,16 @@ def _window(count: int) -> tuple[Floats, int, Floats]:
     The last after lags up to half of it.
     """
     taper = hann(count).astype(np.float32)
-    size = int(next_fast_len(2 * count, real=True))
-    own = rfft(taper, size)
-    left = irfft(own.real**2 + own.imag**2, size)[: round(0.5 * count)]
+    size = quick_length(2 * count)
+    own = spectra_of(taper, size)
+    left = np.fft.irfft(own * own.conj(), size)[: round(0.5 * count)]
     return taper, size, left / left[0]
 
 
 def _repeats(power: Floats, count: int) -> Floats:
     """How well a sound of so many samples repeats after each lag, from its power spectrum."""
     _, size, left = _window(count)
-    correlation = irfft(power, size)[: len(left)]
+    correlation = np.fft.irfft(power.astype(np.complex64), size)[: len(left)]
     repeats: Floats = correlation / (correlation[0] * left)
     return repeats
 

@@ -8,10 +8,10 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, rfft  # type: ignore[import-untyped,unused-ignore]
 
 from planner.model import Floats
 from planner.track.frame_blocks import frame_blocks
+from planner.track.transforms import spectra_of
 
 Response = NDArray[np.complex128] | Floats
 Filter = Callable[[Floats, float, int, float], NDArray[np.complex128]]  # `low_pass`, `high_pass`
@@ -68,7 +68,7 @@ def through(
     pieces = -(-len(samples) // step)
     blocks = frame_blocks(samples, _PIECE, step, pieces, lead=margin, at_once=_AT_ONCE)
     for first, block in blocks:
-        inner = irfft(rfft(block, axis=1) * gain, axis=1)[:, margin : margin + step].ravel()
+        inner = np.fft.irfft(spectra_of(block) * gain)[:, margin : margin + step].ravel()
         here = out[first * step : (first + len(block)) * step]
         here[:] = inner[: len(here)]
     return out

@@ -17,6 +17,7 @@ import numpy as np
 from planner.model import Floats
 from planner.track.common_periods import FITS, best_fit
 from planner.track.octave_starts import MOST_TIMES, level_stretches
+from planner.words.spread import middle_of
 
 # In bins of 1/cycles, a Hann window's line has a quarter of its power 1 bin to either side, and
 # beyond 3 its skirt is 41 dB down (F. Harris, Proc. IEEE 66, 1978); noise is as dense beside.
@@ -46,7 +47,7 @@ def without_low_readings(
         rows = slice(first, last)
         for times in range(2, MOST_TIMES + 1):
             fits, high_hz = best_fit(candidates_hz[rows], strength[rows], times * f0_hz[rows])
-            if np.median(fits) < FITS:  # far more is left over than what is asked about
+            if middle_of(fits) < FITS:  # far more is left over than what is asked about
                 continue
             if _shows_none(samples, sr, f0_hz[rows], first, hop_s, times):
                 out[rows] = np.where(fits > 0.0, high_hz, times * f0_hz[rows])

@@ -39,7 +39,8 @@ def middle_of(values: Floats) -> Floats:
     count = values.shape[-1]
     low, high = (count - 1) // 2, count // 2
     if count < _SORTED:
-        ordered = np.sort(values, axis=-1)
+        ordered = values.copy()
+        ordered.sort(axis=-1)  # `np.sort` takes a third more on a few
     else:
         ordered = np.partition(values, (low, high), axis=-1)
     median: Floats = (ordered[..., low] + ordered[..., high]) / 2.0

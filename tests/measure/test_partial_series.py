@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
 from planner.measure.partial_series import (
     FoundPartials,
@@ -120,6 +121,19 @@ def test_the_doubt_of_a_mean_is_the_textbook_one() -> None:
     expected = 1.1416 * each.std(ddof=1) / np.sqrt(5)
     assert sd_of_mean(each, np.full(5, 0.2)) == pytest.approx(expected, rel=1e-3)
     assert sd_of_mean(np.array([3.0, 7.0]), np.array([1.0, 0.0])) == 0.0
+
+
+@pytest.mark.parametrize("last", [1e-6, 0.1, 1.0])  # how much the last of them counts
+@pytest.mark.parametrize("count", [2, 3, 4, 6, 10, 40])
+def test_few_figures_widen_a_doubt_as_students_t_does(count: int, last: float) -> None:
+    """Source: scipy.special.stdtrit, at degrees of freedom that are no whole numbers too."""
+    shares = np.array([1.0] * (count - 1) + [last])
+    shares /= shares.sum()
+    each = np.arange(count, dtype=float) ** 2
+    freedom = 1.0 / float(shares @ shares) - 1.0
+    alone = np.sqrt(shares @ (each - shares @ each) ** 2 / max(freedom, 1e-3))
+    widened = stdtrit(max(freedom, 1.0), 0.8413) * alone
+    assert sd_of_mean(each, shares) == pytest.approx(widened, rel=1e-5)
 
 
 def test_what_hardly_counts_in_a_mean_is_hardly_doubt() -> None:
