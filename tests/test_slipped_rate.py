@@ -54,6 +54,15 @@ def _rows(session_file: Path, plan: str) -> list[dict[str, object]]:
     return found
 
 
+def _asked_and_moved(session_file: Path) -> tuple[dict[str, object], list[dict[str, object]]]:
+    """Plan, say yes to the one row, which asks, and plan again: that row, and the rules then."""
+    assert main(["plan", str(session_file), "--quiet", "--silent-page"]) == 1
+    (asked,) = _rows(session_file, "plan_01")
+    assert main(["answer", str(session_file), f"{asked['id']} yes", "--by", "Ed"]) == 0
+    main(["plan", str(session_file), "--quiet", "--silent-page"])
+    return asked, [row for row in _rows(session_file, "plan_02") if row["kind"] == "rule"]
+
+
 def _told(rows: list[dict[str, object]]) -> list[tuple[object, object]]:
     return [(row["stem"], row["action"]) for row in rows]
 
@@ -65,13 +74,9 @@ def test_a_stem_at_a_wrong_rate_waits_for_a_yes(
 ) -> None:
     """147 cents off, it is asked about alone; no other part moves; a yes moves it to its notes."""
     session_file = _session(tmp_path, f"pitch_reference: {reference}", slipped=slipped)
-    assert main(["plan", str(session_file), "--quiet", "--silent-page"]) == 1
-    (asked,) = _rows(session_file, "plan_01")
+    asked, moved = _asked_and_moved(session_file)
     assert (asked["stem"], asked["action"]) == ("EGL", "ask")
     assert "44.1 and 48 kHz were taken for each other" in str(asked["reason"])
-    assert main(["answer", str(session_file), f"{asked['id']} yes", "--by", "Ed"]) == 0
-    main(["plan", str(session_file), "--quiet", "--silent-page"])
-    moved = [row for row in _rows(session_file, "plan_02") if row["kind"] == "rule"]
     assert _told(moved) == [("EGL", "whole-part")]
     beyond = sign * (cents(SR, OTHER_RATE) - 100.0)  # a semitone of it is another note
     assert float(str(moved[0]["add_cents"])) == pytest.approx(-beyond, abs=1.5)
@@ -80,11 +85,7 @@ def test_a_stem_at_a_wrong_rate_waits_for_a_yes(
 def test_a_band_far_off_a_typed_a4_waits_for_a_yes(tmp_path: Path) -> None:
     """All 40 sharp of what is typed: one question, and nothing moves before a yes."""
     session_file = _session(tmp_path, "pitch_reference: {a4_hz: 430}", a4_hz=440.0)
-    assert main(["plan", str(session_file), "--quiet", "--silent-page"]) == 1
-    (asked,) = _rows(session_file, "plan_01")
+    asked, moved = _asked_and_moved(session_file)
     assert (asked["stem"], asked["action"]) == ("BAS", "ask")
     assert "sharp of A4 = 430 Hz" in str(asked["reason"])
-    assert main(["answer", str(session_file), f"{asked['id']} yes", "--by", "Ed"]) == 0
-    main(["plan", str(session_file), "--quiet", "--silent-page"])
-    moved = [row for row in _rows(session_file, "plan_02") if row["kind"] == "rule"]
     assert _told(moved) == [(code, "whole-part") for code in PARTS]
