@@ -11,14 +11,15 @@ import numpy as np
 from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
 from planner.read.guess import guess_from_name
-from planner.target.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
+from planner.target.a4_fit import Reading, apart_cents, reading_of, stretch_of
+from planner.target.majority import Majority, majority_of
 from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
+from planner.words.wording import count, flat_or_sharp
 
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
 _MISFIT_CENTS, _FITS_BETTER = 2.0, 0.5  # chosen: plainly off, and equal twice as near
 STEMS_AGREE_CENTS = 4.0  # common practice, no source: fixed instruments this close are accepted
-MAJORITY_CENTS = 6.0  # chosen: stems this close to the common middle belong to the majority
 # Fixed instruments in the order in which others are held against them, by the codes that
 # `planner.read.guess` gives them; common practice, no source: acoustic piano, organ, mallets,
 # reeds, electric.
@@ -46,8 +47,10 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
             findings.append(_not_usable(code, code in by_code))
     wanted = code == "majority" or (bool(code) and reading is None)
     if reading is None and (wanted or (code is None and session.a4_hz is None)):
-        reading, found_from, told = _majority(stems, by_code, offsets, near)
-        findings += told
+        majority = majority_of(stems, offsets, near)
+        if majority is not None:
+            reading, found_from = majority.reading, f"majority of {', '.join(majority.agreeing)}"
+            findings.append(_asked_majority(majority))
     if reading is None:
         return _without_reading(session, findings)
     measured_hz, told = _resolve(reading, session, near)
@@ -78,45 +81,21 @@ def _near_cents(session: Session) -> float:
     return session.whole_song_offset_cents
 
 
-def _majority(
-    stems: tuple[StemNotes, ...],
-    by_code: dict[str, Reading | None],
-    offsets: Array,
-    near_cents: float,
-) -> tuple[Reading | None, str, list[Finding]]:
-    """Fit the stems that agree with the common middle of all pitched ones."""
-    usable = [
-        (stem, reading)
-        for stem in stems
-        if stem.role not in ("exclude", "drum-tones") and (reading := by_code[stem.code])
-    ]
-    if not usable:
-        return None, "assumed", []
-
-    # The middle is the stem that most others lie near, by notes.
-    def near(one: Reading) -> list[StemNotes]:
-        return [
-            stem
-            for stem, other in usable
-            if abs(apart_cents(other.offset_cents, one.offset_cents)) <= MAJORITY_CENTS
-        ]
-
-    centre = max(
-        (reading for _, reading in usable),
-        key=lambda r: (len(near(r)), sum(len(stem.notes) for stem in near(r))),
-    )
-    agreeing = near(centre)
-    reading = reading_of(tuple(n for stem in agreeing for n in stem.notes), offsets, near_cents)
-    codes = ", ".join(stem.code for stem in agreeing)
-    finding = Finding(
+def _asked_majority(found: Majority) -> Finding:
+    """Say where each part stands, so that a person can tell which of them to believe."""
+    a4_hz = shift_hz(STANDARD_A4_HZ, found.reading.offset_cents)
+    ordered = sorted(found.asked, key=lambda part: (abs(round(part[1], 1)), part[0]))
+    places = "; ".join(f"{code} {flat_or_sharp(apart)}" for code, apart in ordered)
+    doubles = f" Doubles were not asked: {', '.join(found.doubles)}." if found.doubles else ""
+    return Finding(
         severity="question",
-        what=f"Nothing fixed was named as pitch reference; {len(agreeing)} of {len(usable)} "
-        f"pitched stems agree ({codes}).",
-        did="Their common A4 was used.",
+        what=f"Nothing fixed was named as pitch reference. {len(found.agreeing)} of "
+        f"{count(len(found.asked), 'pitched stem')} stand near A4 = {a4_hz:.1f} Hz, each having "
+        f"one voice; as a whole they are, against it: {places}.{doubles}",
+        did="Their common A4 was used, without any octave stretch.",
         advice="Confirm it, name a reference stem, or type a4_hz.",
         about=ABOUT_ALL,
     )
-    return reading, f"majority of {codes}", [finding]
 
 
 def _resolve(reading: Reading, session: Session, near: float) -> tuple[float, list[Finding]]:

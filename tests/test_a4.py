@@ -166,7 +166,19 @@ def test_majority_takes_the_stems_that_agree_and_asks() -> None:
     assert found.found_from == "majority of BAS, EGL"
     (finding,) = found.findings
     assert finding.severity == "question"
-    assert "2 of 3 pitched stems agree (BAS, EGL)" in finding.what
+    assert "2 of 3 pitched stems stand near A4 = 442." in finding.what
+    assert "CEL 24 flat" in finding.what
+
+
+def test_majority_beside_a_typed_a4_brings_no_stretch() -> None:
+    """A low part 6 flat of a typed A4 is flat, whatever the majority; no curve takes it along."""
+    stems = (
+        stem(shift_hz(440.0, -6.0), code="BAS", role="bass-fretted", keys=[28, 31, 33, 36]),
+        stem(440.0, code="EGL", role="fretted", seed=2),
+        stem(440.0, code="CEL", role="bowed", seed=3),
+    )
+    found = find_session_a4(session(reference_from="majority", a4_hz=440.0), stems)
+    assert (found.a4_hz, found.stretch) == (440.0, ())
 
 
 def test_notes_that_agree_on_nothing_are_no_reference() -> None:

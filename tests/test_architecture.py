@@ -37,6 +37,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "note_chain score_match",
         "single_line chord_voices",
         "a4_fit chord_walk",
+        "majority",
         "chord_readings",
         "chords",
         "a4 keys targets inspection_tuning inspection_roles",

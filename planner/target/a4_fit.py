@@ -39,10 +39,19 @@ class Reading:
     notes_used: int
     midi: Array  # (k,) intended notes of those used
     spread_cents: float
+    off: Array  # (n,) cents of each note from the temperament at 440 Hz
+    weight: Array  # (n,) how much each says
 
 
-def reading_of(notes: tuple[MeasuredNote, ...], offsets: Array, near: float) -> Reading | None:
-    """Fit A4's offset and the stretch to the notes of one stem; None where too few are usable."""
+def reading_of(
+    notes: tuple[MeasuredNote, ...], offsets: Array, near: float, *, stretches: bool = True
+) -> Reading | None:
+    """Fit A4's offset and the stretch to the notes of one stem; None where too few are usable.
+
+    notes: of one stem; offsets: (12,) cents of the temperament, C first; near: where A4 is looked
+        for, cents from 440 Hz.
+    stretches: whether the octaves may be stretched; what has no stretch is fitted by A4 alone.
+    """
     rows = [
         (m.sustain_hz, m.uncertainty_cents, n.note.length_s)
         for n in _plain_ones(notes)
@@ -65,7 +74,7 @@ def reading_of(notes: tuple[MeasuredNote, ...], offsets: Array, near: float) -> 
     if agree < LEAST_CONCENTRATION:
         return None
     midi, off = _named(place, middle, offsets)
-    return _fit(midi, off, sd, weight)
+    return _fit(midi, off, sd, weight, stretches)
 
 
 def _plain_ones(notes: tuple[MeasuredNote, ...]) -> tuple[MeasuredNote, ...]:
@@ -113,9 +122,10 @@ def _knees(midi: Array) -> Array:
     )
 
 
-def _fit(midi: Array, off: Array, sd: Array, weight: Array) -> Reading:
+def _fit(midi: Array, off: Array, sd: Array, weight: Array, stretches: bool) -> Reading:
     """Fit offset and bends by reweighted least squares (Huber 1964, from memory), bends shrunk."""
-    columns = np.concatenate([np.ones((len(midi), 1)), _knees(midi)], axis=1)
+    knees = _knees(midi) if stretches else np.zeros((len(midi), 4))
+    columns = np.concatenate([np.ones((len(midi), 1)), knees], axis=1)
     shrink = np.diag([0.0, *(1.0 / np.array(BEND_CENTS) ** 2)])
     share = weight / weight.mean()
     solved = np.array([np.median(off), 0.0, 0.0, 0.0, 0.0])
@@ -138,6 +148,8 @@ def _fit(midi: Array, off: Array, sd: Array, weight: Array) -> Reading:
         notes_used=int(used.sum()),
         midi=midi[used],
         spread_cents=scale,
+        off=off,
+        weight=weight,
     )
 
 
@@ -147,7 +159,12 @@ def apart_cents(one_cents: float, other_cents: float) -> float:
 
 
 def stretch_of(reading: Reading, a4_hz: float) -> tuple[tuple[int, float], ...]:
-    """Publish the curve at each A and at the notes heard, within their range, cents off equal."""
+    """Publish the curve at each A and at the notes heard, within their range, cents off equal.
+
+    Without a bend there is no curve to publish.
+    """
+    if not reading.bends.any():
+        return ()
     shift = round((reading.offset_cents - cents(a4_hz, STANDARD_A4_HZ)) / 100.0)
     heard = {int(m) + shift for m in reading.midi}
     every_a = {m for m in range(21, 109, 12) if min(heard) <= m <= max(heard)}
