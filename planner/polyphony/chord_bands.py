@@ -23,6 +23,7 @@ from planner.polyphony.chord_partials import (
     first_partials,
     partial_hz,
 )
+from planner.words.spread import MEDIAN_TO_MEAN, middle_of, spread_of
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,7 @@ LOOKED_AT = 8  # partials; chosen: above, a guess at a string's stiffness may mi
 # plucked soundfont parts is 1 and less, of pads 3.4 to 12.
 LINE_CENTS = 3.0
 LEAST_BANDS = 10  # chosen
+FEWEST_NOTES = 3  # chosen: two have no spread
 # Power of a stretch's second half over its first. Half the amplitude there widens a line by a fifth
 # of a bin.
 HELD = 0.25
@@ -89,6 +91,46 @@ def read_bands(piece: Piece, f0s_hz: list[float], fits: list[PartialFits]) -> li
             )
         )  # fmt: skip
     return result
+
+
+def beside_first(fits: list[PartialFits]) -> list[PartialFits]:
+    """Put the partials of a stem's notes where they say what the first partials do.
+
+    A synthesizer's voices differ in timbre: each is a few cents off and loud at other numbers, so
+    that the third partials of all keys lie 8 cents under their first. What the ear and every tuner
+    follow is the first, 5 to 14 dB over the next. How far the n-th partials usually lie from it is
+    taken out, less what chance makes of so many notes: players who only scatter keep theirs.
+    """
+    offs: dict[float, list[float]] = {}
+    for fit in fits:
+        first = fit.number == 1.0
+        if not first.any():
+            continue
+        off = CENTS_PER_NEPER * np.log(fit.f_hz / fit.number / fit.f_hz[first][0])
+        for number, cents in zip(fit.number[~first], off[~first], strict=True):
+            offs.setdefault(float(number), []).append(float(cents))
+    usual = {number: _beyond_chance(np.array(cents)) for number, cents in offs.items()}
+    return [
+        replace(
+            fit,
+            f_hz=fit.f_hz
+            / np.exp([usual.get(float(n), 0.0) / CENTS_PER_NEPER for n in fit.number]),
+        )
+        for fit in fits
+    ]
+
+
+def _beyond_chance(cents: Array) -> float:
+    """Middle of some readings, drawn to nothing by the share of it that chance explains.
+
+    A guess at a mean that is likely near 0 (W. James and C. Stein, Proc. 4th Berkeley Symposium 1,
+    1961: the mean less its variance over itself).
+    """
+    middle = float(middle_of(cents))
+    if len(cents) < FEWEST_NOTES or middle == 0.0:
+        return 0.0
+    chance = MEDIAN_TO_MEAN * spread_of(cents, middle) / math.sqrt(len(cents))
+    return middle * max(0.0, 1.0 - (chance / middle) ** 2)
 
 
 def are_bands(pieces: list[tuple[Piece, list[Note]]]) -> bool:

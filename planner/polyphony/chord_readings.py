@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.model import Confidence, Floats
-from planner.polyphony.chord_bands import are_bands, read_bands
+from planner.polyphony.chord_bands import are_bands, beside_first, read_bands
 from planner.polyphony.chord_fits import UNSTEADY, Piece, fit_window, refine
 from planner.polyphony.chord_octaves import WEAK_FIRST_HZ
 from planner.polyphony.chord_partials import (
@@ -80,7 +80,7 @@ def read_voices(
             strings = [s if _used(s) >= AGREEING else _by_first(v) for s, v in pairs]
         return less_sure_by_window(strings if bars else by_first_partials(strings))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
-    middles = _pooled([bands.get(v, voice) for v, voice in enumerate(voices)], harmonic)
+    middles = _pooled(_beside_first([bands.get(v, w) for v, w in enumerate(voices)]), harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
 
 
@@ -93,6 +93,12 @@ def _as_bands(
     ]
     bands = read_bands(piece, f0s_hz, [fits for _, fits in found])
     return [(fit_string(fits, 0.0, 0.0), fits) for fits in bands]
+
+
+def _beside_first(voices: list[Voice]) -> list[Voice]:
+    read = {v: fits for v, voice in enumerate(voices) if (fits := voice.fits) is not None}
+    moved = dict(zip(read, beside_first(list(read.values())), strict=True))
+    return [replace(voice, fits=moved.get(v)) for v, voice in enumerate(voices)]
 
 
 def _as_wide_as_bands(

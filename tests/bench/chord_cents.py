@@ -6,8 +6,9 @@ that is told for notes found without and with the score (the notes as written), 
 median and 95th percentile of the absolute difference in cents, of all notes and of the firm ones.
 First against what the planner reads of the note alone; then against its first partial there, the
 highest point of one long Hann spectrum, which shares no code with the planner but is moved by what
-one partial strays from the others. Partials of a section or a pad are bands, any one of which
-strays: there it is the median of the middles of the first twelve, over the whole note. Percent of
+one partial strays from the others. Partials of a section or a pad are bands. Of a section's any one
+strays, and the median of the middles of the first twelve is taken, over the whole note; of a pad's,
+whose voices differ in timbre, the middle of the first. Percent of
 notes within one and within two of the stated uncertainties are told of the first comparison; for
 sections and pads of the second, whose truth no reading of the planner's moves. What was left
 unmeasured is counted.
@@ -16,6 +17,7 @@ unmeasured is counted.
 import argparse
 import tempfile
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -94,12 +96,14 @@ def first_partial_hz(mono: Floats, sr: int, start_s: float, end_s: float, key: i
     return float((k + 0.5 * (low - high) / (low - 2 * mid + high)) * sr / _FFT)
 
 
-def _middle_of_bands_hz(mono: Floats, sr: int, start_s: float, end_s: float, key: int) -> float:
+def _middle_of_bands_hz(
+    mono: Floats, sr: int, start_s: float, end_s: float, key: int, bands: int
+) -> float:
     piece = mono[round((start_s + 2 * _SKIP_S) * sr) : round(end_s * sr)]
     power = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), _FFT)) ** 2
     step_hz, key_hz = sr / _FFT, 440.0 * 2 ** ((key - 69) / 12)
     cents = []
-    for n in range(1, _BANDS + 1):
+    for n in range(1, bands + 1):
         off = 0.0
         for reach in (_REACH_CENTS, *3 * (_BAND_CENTS,)):
             middle_hz = n * key_hz * 2 ** (off / 1200)
@@ -133,12 +137,14 @@ def add_part(player: Player, seed: int, sounds: Path, found: Read, known: Read) 
     with tempfile.TemporaryDirectory() as folder:
         path = render(alone, player.program, Path(folder), sounds)
         samples, sr = soundfile.read(path, always_2d=True)
-        section = player.role in HARMONIC_ROLES or player in PADS.values()
-        read_first = _middle_of_bands_hz if section else first_partial_hz
+        pad = player in PADS.values()
+        banded = pad or player.role in HARMONIC_ROLES
+        middle = partial(_middle_of_bands_hz, bands=1 if pad else _BANDS)
+        read_first = middle if banded else first_partial_hz
         first_hz = [read_first(samples.mean(axis=1), sr, *note[:3]) for note in alone]
         alone_hz = read_alone(alone, hear_stem(spec, path, "line"))
         path = render(line, player.program, Path(folder), sounds)
-        told_hz = np.array(first_hz) if section else alone_hz
+        told_hz = np.array(first_hz) if banded else alone_hz
         _compare(line, first_hz, alone_hz, told_hz, hear_stem(spec, path, "line"), found)
         _compare(line, first_hz, alone_hz, told_hz, hear_stem(spec, path, "line", score), known)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from planner.model import Floats
-from planner.polyphony.chord_bands import are_bands, read_bands
+from planner.polyphony.chord_bands import are_bands, beside_first, read_bands
 from planner.polyphony.chord_fits import Piece, fit_window
 from planner.polyphony.chord_partials import CENTS_PER_NEPER, PartialFits
 
@@ -92,3 +92,58 @@ def test_a_few_partials_are_no_stem_of_bands() -> None:
     piece = Piece(samples=section(196.0, np.array([-8.0, 8.0]), rng), sr=SR, others_hz=np.zeros(0))
     assert not are_bands([(piece, [(196.0, 0.0)])])
     assert not are_bands([])
+
+
+def partials_of(f0_hz: float, cents: Floats) -> PartialFits:
+    """A note whose partials, from the first on, lie so many cents off."""
+    number = np.arange(1.0, len(cents) + 1.0)
+    f_hz = number * f0_hz * np.exp(cents / CENTS_PER_NEPER)
+    rest = np.full(len(cents), 0.1)
+    return PartialFits(
+        number=number, f_hz=f_hz, sd_hz=rest, amplitude=rest, unsteady=0 * rest, collided=0
+    )
+
+
+def test_partials_of_a_pad_say_what_its_first_ones_do() -> None:
+    """Third partials 8 flat of their firsts on every key are the pad's timbre, and are taken out.
+
+    Measured of warm pads in two open soundfonts: 8 flat and 13 sharp of the first, the same within
+    1 to 2 cents on all keys.
+    """
+    rng = np.random.default_rng(RNG_SEED + 6)
+    lies = np.array([0.0, -4.0, -8.0, -5.0])
+    keys = 110.0 * 2 ** (np.arange(12) / 12)
+    before = [partials_of(f0, lies + np.append(0.0, rng.normal(0, 1.5, 3))) for f0 in keys]
+    last = partials_of(330.0, lies)
+    alone = PartialFits(
+        number=last.number[2:], f_hz=last.f_hz[2:], sd_hz=last.sd_hz[2:],
+        amplitude=last.amplitude[2:], unsteady=last.unsteady[2:], collided=1,
+    )  # fmt: skip
+    after = beside_first([*before, alone])
+    off = np.array([CENTS_PER_NEPER * np.log(f.f_hz / f.number / f.f_hz[0]) for f in after[:-1]])
+    assert np.abs(off.mean(axis=0)).max() < 1.2
+    # A note whose first partial cannot be read is put where that would be.
+    assert abs(mean_cents(after[-1], 330.0)) < 1.2
+    for one, other in zip(before, after, strict=False):
+        assert other.f_hz[0] == one.f_hz[0]
+
+
+def test_players_who_only_scatter_keep_their_partials() -> None:
+    """What differs by chance is hardly moved: eight notes of a section, no habit in them."""
+    rng = np.random.default_rng(RNG_SEED + 7)
+    moved = []
+    for _ in range(30):
+        before = [partials_of(220.0, rng.normal(0.0, 4.0, 6)) for _ in range(8)]
+        after = beside_first(before)
+        moved += [
+            mean_cents(a, 220.0) - mean_cents(b, 220.0) for a, b in zip(after, before, strict=True)
+        ]
+    assert np.sqrt(np.mean(np.square(moved))) < 1.5
+
+
+@pytest.mark.parametrize(("notes", "moved"), [(2, False), (3, True)])
+def test_edge_of_how_many_notes_tell_a_habit(notes: int, moved: bool) -> None:
+    """Two notes have no spread to be judged by."""
+    before = [partials_of(220.0, np.array([0.0, -8.0 - 0.1 * k])) for k in range(notes)]
+    after = beside_first(before)
+    assert bool(after[0].f_hz[1] > before[0].f_hz[1]) is moved
