@@ -6,6 +6,7 @@ measured, from partials that no other sounding note covers.
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from planner.model import (
 from planner.polyphony.chord_partials import PartialFits, StiffString, fit_string
 from planner.polyphony.chord_peaks import same_pitch
 from planner.polyphony.chord_readings import (
+    as_wide_as_bands,
     believable,
     confidence_of,
     first_in_doubt,
@@ -28,7 +30,13 @@ from planner.polyphony.chord_readings import (
     without_partials,
 )
 from planner.polyphony.chord_search import SHORTEST_S
-from planner.polyphony.chord_times import begun_in_stroke_s, begun_together_s, ended_s, piece_of
+from planner.polyphony.chord_times import (
+    begun_in_stroke_s,
+    begun_together_s,
+    ended_s,
+    held_until_s,
+    piece_of,
+)
 from planner.polyphony.chord_voices import Beside, Voice, f1_of, own_hz
 from planner.polyphony.chord_walk import SKIP_S, STRUCK_ROLES, Lead, begun, find_voices
 from planner.polyphony.unisons import StringsApart, strings_apart
@@ -57,32 +65,40 @@ def find_chord_notes(stem: Stem, lead: Lead | None = None) -> tuple[tuple[Note, 
     evidence than others do.
     """
     samples, raised_db = _raised(stem)  # once: an hour takes 220 MB
-    return _notes_of(stem, samples, raised_db, *_hear_voices(stem, samples, lead))
+    return _notes_of(stem, samples, raised_db, _hear_voices(stem, samples, lead))
 
 
-def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> tuple[list[Voice], bool]:
-    """Find the notes of a stem that plays chords: starts (s) and partials, not yet their ends.
+class _Heard(NamedTuple):
+    """The notes of a stem that plays chords: starts (s) and partials, not yet their ends."""
 
-    And whether they are bars, of which the first partial alone is in tune.
-    """
+    voices: list[Voice]
+    bars: bool  # of which the first partial alone is in tune
+    bands: bool  # partials are bands, of several players or oscillators
+
+
+def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> _Heard:
     if not samples.any():
-        return [], False
-    harmonic = stem.role in HARMONIC_ROLES
+        return _Heard([], bars=False, bands=False)
+    sr = stem.analysis_sr
+    driven = stem.role in HARMONIC_ROLES
     voices, stretches, bars = find_voices(samples, stem, lead)
-    voices = read_voices(samples, stem.analysis_sr, voices, stretches, harmonic=harmonic, bars=bars)
-    voices = [v for v in (without_partials(voices) if harmonic else voices) if believable(v)]
+    bands = driven or (not bars and as_wide_as_bands(samples, sr, voices, stretches))
+    voices = read_voices(samples, sr, voices, stretches, harmonic=bands, bars=bars)
+    voices = [v for v in (without_partials(voices) if driven else voices) if believable(v)]
     struck = stem.role in STRUCK_ROLES
     found = [begun(samples, stem.analysis_sr, v, struck=struck) for v in voices]
     together = begun_in_stroke_s if struck else begun_together_s
     starts_s = together([v.start_s for v in voices], [v.start_s for v in found])
     begun_at = zip(found, starts_s, strict=True)
-    return [replace(v, start_s=start_s) for v, start_s in begun_at], bars
+    voices = [replace(v, start_s=start_s) for v, start_s in begun_at]
+    return _Heard(voices, bars=bars, bands=bands)
 
 
 def _notes_of(
-    stem: Stem, samples: Floats, raised_db: float, voices: list[Voice], bars: bool
+    stem: Stem, samples: Floats, raised_db: float, heard: _Heard
 ) -> tuple[tuple[Note, Measurement], ...]:
     """Make notes of what `_hear_voices` heard: ends, cents and how sure they are, strings apart."""
+    voices = heard.voices
     apart_cents = [abs(v.reeds_apart_cents) for v in voices if v.reeds_apart_cents]
     # Reeds have their twins throughout; here and there it is a tremulant's side bands.
     usual_cents = float(np.median(apart_cents)) if 2 * len(apart_cents) > len(voices) else 0.0
@@ -90,10 +106,7 @@ def _notes_of(
         replace(v, reeds_apart_cents=usual_cents and (v.reeds_apart_cents or usual_cents))
         for v in voices
     ]
-    ends_s = [
-        ended_s(samples, stem.analysis_sr, own_hz(voice), voice.start_s, voice.last_s)
-        for voice in voices
-    ]
+    ends_s = _ends_s(samples, stem.analysis_sr, voices, bands=heard.bands)
     apart: list[StringsApart | None] = [None] * len(voices)
     if stem.role in FIXED_ROLES:
         beside = Beside(voices)
@@ -102,9 +115,20 @@ def _notes_of(
             for k in range(len(voices))
         ]
     pairs = [
-        _note(stem, raised_db, *one, bars=bars) for one in zip(voices, ends_s, apart, strict=True)
+        _note(stem, raised_db, *one, bars=heard.bars)
+        for one in zip(voices, ends_s, apart, strict=True)
     ]
     return tuple(sorted(pairs, key=lambda pair: (pair[0].start_smp, pair[0].pitch_hz)))
+
+
+def _ends_s(samples: Floats, sr: int, voices: list[Voice], *, bands: bool) -> list[float]:
+    begins_s = np.array(sorted({v.start_s for v in voices}))
+    return [
+        held_until_s(samples, sr, own_hz(v), v.start_s, v.last_s, begins_s[begins_s > v.start_s])
+        if bands
+        else ended_s(samples, sr, own_hz(v), v.start_s, v.last_s)
+        for v in voices
+    ]
 
 
 def _raised(stem: Stem) -> tuple[Floats, float]:

@@ -49,11 +49,9 @@ def read_voices(
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands, as those
-    of others are if they are as wide; bars: only first partials are in tune. Returns the voices
-    with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands; bars: only
+    first partials are in tune. Returns the voices with what was fitted to them.
     """
-    harmonic = harmonic or (not bars and _as_wide_as_bands(samples, sr, voices, stretches))
     bands: dict[int, Voice] = {}
     for k, stretch in enumerate(stretches):
         wanted = [
@@ -101,9 +99,10 @@ def _beside_first(voices: list[Voice]) -> list[Voice]:
     return [replace(voice, fits=moved.get(v)) for v, voice in enumerate(voices)]
 
 
-def _as_wide_as_bands(
+def as_wide_as_bands(
     samples: Floats, sr: int, voices: list[Voice], stretches: list[Stretch]
 ) -> bool:
+    """Say whether the partials of a stem's notes are bands, whoever plays them."""
     every = max(1, len(stretches) // LOOKED_AT)
     return are_bands(
         [

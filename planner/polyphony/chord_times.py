@@ -20,6 +20,9 @@ LEAKS_DB = 26.0
 STROKE_S = 0.06  # from first to last; common practice for a strum that is heard as one, no source
 TELLING_STARTS = 3  # chosen: of two nobody says which is the beat's
 LOUD_DB = 18.0  # chosen: a window's middle must not lie deep in the decay
+# Two equal voices that beat are so far under their loudest for a sixth of the time (arc cosine of a
+# quarter): 5 cents apart at C3, where few notes of held chords are lower, for half a second.
+SUNK_DB, BEAT_S = 12.0, 0.5
 _RISE_WINDOW_S, _RISE_HOP_S, _RISE_HOPS = 0.04, 0.005, 8  # a rise is told over one window
 # A Hann window has a tenth of its weight in its first 0.26 (x - sin(2 pi x) / 2 pi), half in 0.5.
 _STEP_S = 0.24 * _RISE_WINDOW_S  # that a step takes from a tenth to half
@@ -159,13 +162,53 @@ def ended_s(samples: Floats, sr: int, own_hz: Array, start_s: float, last_s: flo
     return float(min(max(end_s, start_s + 0.03), last_s))
 
 
+def held_until_s(
+    samples: Floats, sr: int, own_hz: Array, start_s: float, last_s: float, begins_s: Array
+) -> float:
+    """Find where a note whose partials are bands stops sounding, in seconds.
+
+    Its players or oscillators beat: one partial after another sinks and comes back, hardly half of
+    them at once, so half say whether it sounds. A gap no longer than a beat's is none, unless
+    somebody begins in it, who might be what is heard after it.
+
+    begins_s: (k,) where the stem's notes begin, in order.
+    """
+    size, hop = int(0.08 * sr), int(0.02 * sr)
+    piece = piece_of(samples, max(int(start_s * sr), 0), int(last_s * sr) + size)
+    each_db = _decibels(_own_power(piece, sr, own_hz, size, hop))
+    if each_db.shape[1] < 9:
+        return last_s
+    held_db = np.percentile(each_db, 90, axis=1, keepdims=True)
+    sounds = np.flatnonzero(np.median(each_db - held_db, axis=0) > -SUNK_DB)
+    at_s = start_s + sounds * hop / sr + size / sr / 2
+    at_s = at_s[: 1 + _first_end(at_s, begins_s)] if len(at_s) else np.array([last_s])
+    return float(min(max(at_s[-1] + hop / sr, start_s + 0.03), last_s))
+
+
+def _first_end(at_s: Array, begins_s: Array) -> int:
+    """Which frame of those that sound is followed by a gap that ends the note; else the last."""
+    before_s, after_s = at_s[:-1], at_s[1:]
+    begun = np.searchsorted(begins_s, after_s + 0.02) > np.searchsorted(begins_s, before_s - 0.05)
+    gap_s = after_s - before_s
+    ends = np.flatnonzero((gap_s > BEAT_S) | ((gap_s > 0.03) & begun))
+    return int(ends[0]) if len(ends) else len(at_s) - 1
+
+
 def _own_level_db(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> Array:
     """Follow the level of a note's lowest free partials; frame i begins at sample i * hop."""
+    return _decibels(_own_power(span, sr, own_hz, size, hop).sum(axis=0))
+
+
+def _decibels(power: Array) -> Array:
+    return np.asarray(10.0 * np.log10(power + 1e-9), dtype=float)
+
+
+def _own_power(span: Array, sr: int, own_hz: Array, size: int, hop: int) -> Array:
+    """Follow the power of each of a note's lowest free partials: (partials, frames)."""
     if len(span) <= size:
-        return np.zeros(0)
+        return np.zeros((len(own_hz[:6]), 0))
     frames = np.lib.stride_tricks.sliding_window_view(span, size)[::hop]
     waves = turned(own_hz[:6], np.arange(size) / sr).reshape(-1, size)
     waves *= np.hanning(size).astype(np.float32)
-    both = waves @ frames.astype(np.float32).T
-    power = (both**2).sum(axis=0)
-    return np.asarray(10.0 * np.log10(power * (4.0 / size) ** 2 + 1e-9), dtype=float)
+    both = (waves @ frames.astype(np.float32).T).reshape(2, len(own_hz[:6]), -1)
+    return np.asarray((both**2).sum(axis=0) * (4.0 / size) ** 2)
