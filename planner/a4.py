@@ -37,7 +37,12 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
     """
     offsets = np.array(temperament_offsets(session))
     near = _near_cents(session)
-    by_code = {stem.code: reading_of(stem.notes, offsets, near) for stem in stems}
+    by_code = {
+        # Keys are tuned with stretched octaves. By what the registers of other instruments differ
+        # is how their strings and players stand.
+        stem.code: reading_of(stem.notes, offsets, near, stretches=stem.role in FIXED_ROLES)
+        for stem in stems
+    }
     findings: list[Finding] = []
     reading, found_from = None, "assumed"
     code = session.reference_from

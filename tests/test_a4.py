@@ -181,6 +181,18 @@ def test_majority_beside_a_typed_a4_brings_no_stretch() -> None:
     assert (found.a4_hz, found.stretch) == (440.0, ())
 
 
+@pytest.mark.parametrize(("role", "stretched"), [("fretted", False), ("tuning-reference", True)])
+def test_only_keys_are_stretched(role: Role, stretched: bool) -> None:
+    """A guitar whose low strings are sharp has sharp strings, and A4 is not moved for them."""
+    low = stem(shift_hz(440.0, 6.0), code="PNO", role=role, keys=[40, 43, 45, 47])
+    high = stem(440.0, code="PNO", role=role, seed=2, keys=[52, 55, 57, 59, 60, 62])
+    both = StemNotes(code="PNO", role=role, facts=None, notes=(*low.notes, *high.notes))
+    found = find_session_a4(session(), (both,))
+    assert bool(found.stretch) is stretched
+    if not stretched:
+        assert 0.0 <= cents(found.a4_hz, 440.0) < 3.0
+
+
 def test_notes_that_agree_on_nothing_are_no_reference() -> None:
     """Pitches scattered over the whole semitone give no A4 of their own."""
     found = find_session_a4(session(), (stem(440.0, scatter=60.0),))
