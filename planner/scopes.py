@@ -1,4 +1,4 @@
-"""Rules over many notes, biggest first: part or its tunings, string, same pitches, short runs.
+"""Rules over many notes, biggest first: part or its tunings, register, string, pitches, short runs.
 
 Each layer is found in what the layers before it leave, and must prove itself on notes that were
 not used to find it.
@@ -13,6 +13,7 @@ from planner.model import FIXED_ROLES, STRUCK_ROLES, VOICE_ROLES, Floats
 from planner.pitch import note_name
 from planner.scope.part_scope import part_rule
 from planner.scope.pitch_scope import pitch_rules
+from planner.scope.register_scope import REGISTER_ROLES, register_rule
 from planner.scope.scope_rule import (
     HEARD_CENTS,
     PartGround,
@@ -64,8 +65,10 @@ def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, .
         steady = without_odd_strings(notes, odd, role, part.tolerances)
         spans = span_rules(steady, everyone, part)
         # Where the tuning changes, one number for the whole part would lie.
-        whole = None if spans else part_rule(steady, part)
         rules += spans
+        register = register_rule(notes, part) if role in REGISTER_ROLES and not spans else None
+        rules += [register] if register else []
+        whole = None if rules else part_rule(steady, part)
         rules += [replace(whole, covers=tuple(a.measured.id for a in everyone))] if whole else []
     if part.as_a_whole:
         return tuple(rules)

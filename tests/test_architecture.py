@@ -47,6 +47,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "chord_strings kept string_sag",
         "tuning_breaks band_share",
         "part_scope string_scope pitch_scope short_scope span_scope warming",
+        "register_scope",
         "clashes scopes",
         "named_chords typed_keys",
         "held_chords",

@@ -26,11 +26,11 @@ from planner.scope.strings import StringGuess
 from planner.targets import Aimed
 from planner.words.wording import flat_or_sharp
 
-_APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
-_IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
+APART_CENTS, _APART_SPREADS = 4.0, 2.0  # chosen, as for pitches that stand apart
+IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
 # Chosen: about a string's worth of notes on either side, and as many of them as a pitch is told by.
-_BESIDE_SEMITONES, _BESIDE_NOTES = 5, 4
-_RUN_DOUBTS = 4.0  # chosen: where a run begins and ends was looked for, so it must be surer
+_BESIDE_SEMITONES, BESIDE_NOTES = 5, 4
+RUN_DOUBTS = 4.0  # chosen: where a run begins and ends was looked for, so it must be surer
 _IN_ONE_POSITION = 5  # frets under a hand: the sixth would be played on the next string
 
 
@@ -50,12 +50,12 @@ def string_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
         fit = settled(tuple(some), part.role, part.tolerances)
         return without_gross(without_unheard(fit, short))
 
-    def proof(own: tuple[Aimed, ...], string: int) -> _Evidence | None:
+    def proof(own: tuple[Aimed, ...], string: int) -> Evidence | None:
         fit = heard(own)
         frets = len({_midi(a) for a, _ in fit})
         if frets == 2 and not _off_alike(pitch_rules(own, part)):
             return None
-        return _evidence(fit, string, limits, part.factors) if frets > 1 else None
+        return evidence_of(fit, string, limits, part.factors) if frets > 1 else None
 
     rules = []
     told = {_string(a, strings) for a in notes}
@@ -81,7 +81,7 @@ def _off_alike(pitches: list[ScopeRule]) -> bool:
         return False
     one, other = pitches
     known = 2.0 * float(np.hypot(one.uncertainty_cents, other.uncertainty_cents))
-    return round(abs(one.bias_cents - other.bias_cents), 1) <= max(_APART_CENTS, known)
+    return round(abs(one.bias_cents - other.bias_cents), 1) <= max(APART_CENTS, known)
 
 
 def _surely_told(aimed: Aimed, strings: Mapping[str, StringGuess]) -> bool:
@@ -98,7 +98,7 @@ def _runs_apart(fit: list[tuple[Aimed, float]]) -> list[tuple[int, int]]:
     before = 0.0
     for midi in sorted(of):
         middle = float(np.median(of[midi]))
-        side = float(np.sign(middle)) if round(abs(middle), 1) >= _APART_CENTS else 0.0
+        side = float(np.sign(middle)) if round(abs(middle), 1) >= APART_CENTS else 0.0
         if side and side == before:
             runs[-1] = runs[-1][0], midi
         elif side:
@@ -116,7 +116,7 @@ def _of_one_string(
     flat toward its end of the scale would be taken for one.
     """
     errors, midi = np.array([e for _, e in fit]), np.array([_midi(a) for a, _ in fit])
-    if abs(bias.cents) < _RUN_DOUBTS * bias.doubt_cents:
+    if abs(bias.cents) < RUN_DOUBTS * bias.doubt_cents:
         return False
     for own in (midi == m for m in np.unique(midi)):
         if np.abs(errors[own] - errors[~own].mean()).mean() >= np.abs(errors[own]).mean():
@@ -124,21 +124,21 @@ def _of_one_string(
     low, high = int(midi.min()), int(midi.max())
     below = [e for a, e in every if 0 < low - _midi(a) <= _BESIDE_SEMITONES]
     above = [e for a, e in every if 0 < _midi(a) - high <= _BESIDE_SEMITONES]
-    beside = [float(np.median(side)) for side in (below, above) if len(side) >= _BESIDE_NOTES]
-    return bool(beside) and all(abs(m - bias.cents) > _APART_CENTS for m in beside)
+    beside = [float(np.median(side)) for side in (below, above) if len(side) >= BESIDE_NOTES]
+    return bool(beside) and all(abs(m - bias.cents) > APART_CENTS for m in beside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Evidence:
+class Evidence:
     """What a string is off by, proven."""
 
     bias: Bias
     frets: tuple[int, int]  # lowest and highest that speak for it
 
 
-def _evidence(
+def evidence_of(
     fit: list[tuple[Aimed, float]], string: int, limits: StringRule, factors: Mapping[str, float]
-) -> _Evidence | None:
+) -> Evidence | None:
     """Prove a string's notes, with their errors in cents, off; None where they are not."""
     errors = np.array([e for _, e in fit])
     frets = np.array([_midi(a) - string for a, _ in fit])
@@ -150,11 +150,11 @@ def _evidence(
         bias, limits, least, gain
     ):
         return None
-    return _Evidence(bias=bias, frets=(int(frets.min()), int(frets.max())))
+    return Evidence(bias=bias, frets=(int(frets.min()), int(frets.max())))
 
 
 def _told_rule(
-    string: int, own: tuple[Aimed, ...], strings: Mapping[str, StringGuess], evidence: _Evidence
+    string: int, own: tuple[Aimed, ...], strings: Mapping[str, StringGuess], evidence: Evidence
 ) -> ScopeRule:
     lowest, highest = evidence.frets
     firm = sum(strings[a.measured.id].told == "firm" for a in own)
@@ -164,21 +164,21 @@ def _told_rule(
         f"frets {lowest} to {highest}: one move for all its notes ({firmly} of the {len(own)} are "
         "surely on it)"
     )
-    return _rule(string, own, evidence, reason, surely=2 * firm >= len(own))
+    return rule_of_string(string, own, evidence, reason, surely=2 * firm >= len(own))
 
 
-def _rule_of_neighbours(own: tuple[Aimed, ...], evidence: _Evidence) -> ScopeRule:
+def _rule_of_neighbours(own: tuple[Aimed, ...], evidence: Evidence) -> ScopeRule:
     midis = [_midi(a) for a in own]
     reason = (
         f"{note_name(min(midis))} to {note_name(max(midis))} are "
         f"{flat_or_sharp(evidence.bias.cents)} alike and their neighbours are not, as of one "
         "string: one move for all of them"
     )
-    return _rule(None, own, evidence, reason, surely=False)
+    return rule_of_string(None, own, evidence, reason, surely=False)
 
 
-def _rule(
-    string: int | None, own: tuple[Aimed, ...], evidence: _Evidence, reason: str, *, surely: bool
+def rule_of_string(
+    string: int | None, own: tuple[Aimed, ...], evidence: Evidence, reason: str, *, surely: bool
 ) -> ScopeRule:
     """Move all notes of a string, those too that did not speak for it."""
     bias = evidence.bias
@@ -220,10 +220,10 @@ def without_odd_strings(
     middle = float(np.median(list(middles.values())))
     if len(middles) == 2:
         middle = min(middles.values(), key=abs)
-        if round(abs(middle), 1) > _IN_TUNE_CENTS:
+        if round(abs(middle), 1) > IN_TUNE_CENTS:
             return notes
     spread = float(np.median([abs(m - middle) for m in middles.values()]))
-    apart = max(_APART_CENTS, _APART_SPREADS * spread if len(middles) > 2 else 0.0)
+    apart = max(APART_CENTS, _APART_SPREADS * spread if len(middles) > 2 else 0.0)
     odd = {string for string, m in middles.items() if abs(m - middle) > apart} - {None}
     return tuple(a for a in notes if _string(a, strings) not in odd)
 

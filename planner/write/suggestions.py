@@ -69,10 +69,11 @@ def _about_a_part(plan: Plan, stem: StemSummary) -> list[str]:
     moves = [row.add_cents for row in own if row.scope == "part" and row.add_cents is not None]
     offset = -sum(moves) if moves else stem.offset_cents
     sharp_starts = start is not None and abs(round(start, 1)) >= _START_TOLD_CENTS
-    # "Throughout" is said of notes that lie together, do not owe it to their beginnings and were
-    # all played in one tuning.
+    # "Throughout" is said of notes that lie together, do not owe it to their beginnings, were all
+    # played in one tuning, and do not owe it to one string or register.
     together = not sharp_starts and (spread or 0.0) <= _TOGETHER * abs(offset or 0.0)
     together &= all(row.scope != "span" for row in own)
+    together &= bool(moves) or all(row.scope != "string" for row in own)
     if offset is not None and together and abs(round(offset, 1)) >= _OFFSET_TOLD_CENTS:
         lines.append(
             f"{stem.code}: the notes sit {flat_or_sharp(offset)} of the reference "
