@@ -82,8 +82,9 @@ def _hear_voices(stem: Stem, samples: Floats, lead: Lead | None) -> _Heard:
     sr = stem.analysis_sr
     driven = stem.role in HARMONIC_ROLES
     voices, stretches, bars = find_voices(samples, stem, lead)
-    bands = driven or (not bars and as_wide_as_bands(samples, sr, voices, stretches))
-    voices = read_voices(samples, sr, voices, stretches, harmonic=bands, bars=bars)
+    mixed = not driven and not bars and as_wide_as_bands(samples, sr, voices, stretches)
+    bands = driven or mixed
+    voices = read_voices(samples, sr, voices, stretches, harmonic=bands, mixed=mixed, bars=bars)
     voices = [v for v in (without_partials(voices) if driven else voices) if believable(v)]
     struck = stem.role in STRUCK_ROLES
     found = [begun(samples, stem.analysis_sr, v, struck=struck) for v in voices]

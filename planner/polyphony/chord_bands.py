@@ -99,7 +99,8 @@ def beside_first(fits: list[PartialFits]) -> list[PartialFits]:
     A synthesizer's voices differ in timbre: each is a few cents off and loud at other numbers, so
     that the third partials of all keys lie 8 cents under their first. What the ear and every tuner
     follow is the first, 5 to 14 dB over the next. How far the n-th partials usually lie from it is
-    taken out, less what chance makes of so many notes: players who only scatter keep theirs.
+    taken out, less what chance makes of so many notes: what only scatters keeps its place. Not of
+    players of a section: whose pitch is their mean, and of that many partials say more than one.
     """
     offs: dict[float, list[float]] = {}
     for fit in fits:

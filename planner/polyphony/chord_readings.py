@@ -45,12 +45,14 @@ def read_voices(
     stretches: list[Stretch],
     *,
     harmonic: bool,
+    mixed: bool,
     bars: bool,
 ) -> list[Voice]:
     """Measure every note in the stretch where it begins, and again later if that did not do.
 
-    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands; bars: only
-    first partials are in tune. Returns the voices with what was fitted to them.
+    samples: (n,) at `sr`; harmonic: partials are exact multiples, and are read as bands; mixed: of
+    voices that differ in timbre, of which the first partial says the pitch; bars: only first
+    partials are in tune. Returns the voices with what was fitted to them.
     """
     bands: dict[int, Voice] = {}
     for k, stretch in enumerate(stretches):
@@ -78,7 +80,8 @@ def read_voices(
             strings = [s if _used(s) >= AGREEING else _by_first(v) for s, v in pairs]
         return less_sure_by_window(strings if bars else by_first_partials(strings))
     # Starts, ends and levels go by the lines, which are steadier where another note begins.
-    middles = _pooled(_beside_first([bands.get(v, w) for v, w in enumerate(voices)]), harmonic)
+    middles = [bands.get(v, voice) for v, voice in enumerate(voices)]
+    middles = _pooled(_beside_first(middles) if mixed else middles, harmonic)
     return [replace(v, string=m.string) for v, m in zip(voices, middles, strict=True)]
 
 
