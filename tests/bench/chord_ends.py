@@ -3,7 +3,7 @@
 FluidSynth plays the chords of `tests.bench.chorded` half as fast again, with two soundfonts. Each
 note is also rendered alone: there it ends where its level (over 0.16 s) is last within 12 dB of
 what it holds, or where the same key is struck again. Of the notes found: how many end more than a
-fifth of their length early, how many late, and the median and the 90th percentile of how far off, s.
+fifth of their length early, how many late, and how far off the median and nine in ten are, s.
 """
 
 import argparse
