@@ -80,7 +80,9 @@ def _edits(plan: Plan) -> list[str]:
     lines += [f"- {_BOX} {_rule(row)}" for row in rules[:_RULES_TOLD]]
     if len(rules) > _RULES_TOLD:
         lines.append(f"- {len(rules) - _RULES_TOLD} more rules: see the edit list.")
-    singles = Counter(row.stem for row in plan.rows if row.kind == "note")
+    singles = Counter(
+        row.stem for row in plan.rows if row.kind == "note" and row.action in EDIT_ACTIONS
+    )
     if singles:
         boxes = ", ".join(f"{_BOX} {stem} {n}" for stem, n in singles.items())
         lines.append(f"- Single notes, in play order in the edit list: {boxes}.")

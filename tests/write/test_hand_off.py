@@ -136,3 +136,16 @@ def test_texts_of_the_session_stay_on_their_line() -> None:
     assert hand_off_markdown(plan(session=session)).startswith(
         "# Hand-off sheet: Low # Tide \\| &lt;b>\n"
     )
+
+
+def test_a_refused_note_has_no_box_to_tick() -> None:
+    """What a person did not want is left, and nobody is to hand it over."""
+    base = plan()
+    rows = tuple(
+        replace(row, action="leave", add_cents=0.0, state="refused")
+        if row.kind == "note" and row.stem == "LV"
+        else row
+        for row in base.rows
+    )
+    edits = section(hand_off_markdown(plan(rows=rows)), "Edits")
+    assert "Single notes" not in edits
