@@ -264,10 +264,23 @@ def _with_wander(short: StiffString | None, long: StiffString | None) -> StiffSt
 def _longer(
     short: tuple[StiffString | None, PartialFits], long: tuple[StiffString | None, PartialFits]
 ) -> tuple[StiffString | None, PartialFits]:
-    """Take the longer window's result unless the note did not hold still for so long."""
+    """Take the longer window's result unless the note did not hold still for so long.
+
+    Where only its first partial did, that says how far the string went after the shorter one.
+    """
     if short[0] is None:
         return long
-    if long[0] is None or 2 * long[0].used < short[0].used:
+    if long[0] is None:
         return short
+    if 2 * long[0].used < short[0].used:
+        return replace(short[0], went_cents=_first_went(short[1], long[1])), short[1]
     steady = float(middle_of(long[1].unsteady)), float(middle_of(short[1].unsteady))
     return short if steady[0] > max(UNSTEADY, steady[1]) else long
+
+
+def _first_went(short: PartialFits, long: PartialFits) -> float:
+    """How far the first partial lies in a longer window from where it was, cents; 0 if unknown."""
+    before, after = short.number == 1.0, long.number == 1.0
+    if not before.any() or not after.any() or long.unsteady[after][0] > UNSTEADY:
+        return 0.0
+    return float(CENTS_PER_NEPER * np.log(long.f_hz[after][0] / short.f_hz[before][0]))

@@ -48,6 +48,7 @@ class StiffString:
     scatter_cents: float  # of the used partials around the law
     wander_cents: float = 0.0  # the whole window against its first half
     window_s: float = 0.0  # that it was read in
+    went_cents: float = 0.0  # from there, as its first partial tells of a longer one
 
     @property
     def f1_hz(self) -> float:

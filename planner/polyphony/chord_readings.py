@@ -156,7 +156,10 @@ def _pooled(voices: list[Voice], harmonic: bool) -> list[Voice]:
     result = list(voices)
     for (k, _, before), string in zip(read, strings, strict=True):
         if string is not None:
-            string = replace(string, wander_cents=before.wander_cents, window_s=before.window_s)
+            string = replace(
+                string, wander_cents=before.wander_cents, window_s=before.window_s,
+                went_cents=before.went_cents,
+            )  # fmt: skip
         result[k] = replace(voices[k], string=string)
     return result
 
@@ -231,7 +234,8 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     """Add to each uncertainty how far a struck note goes on from the window that it was read in.
 
     A string sags as it dies away: with each doubling of the window up to `LONGEST_S` as far as the
-    stem's notes usually differ from their first half.
+    stem's notes usually differ from their first half. Where its first partial was read in a longer
+    window, the string is where that went, give or take half of the way, for it may go on.
     """
     wanders = [v.string.wander_cents for v in voices if v.string]
     usual = float(np.median(wanders)) if wanders else 0.0
@@ -239,8 +243,10 @@ def less_sure_by_window(voices: list[Voice]) -> list[Voice]:
     for voice in voices:
         if (string := voice.string) is not None and string.window_s > 0.0:
             left_cents = usual * max(float(np.log2(LONGEST_S / string.window_s)), 0.0)
+            left_cents = max(left_cents, abs(string.went_cents) / 2.0)
             doubt = float(np.hypot(string.f1_cents_sd, left_cents))
-            voice = replace(voice, string=replace(string, f1_cents_sd=doubt))
+            f0_hz = string.f0_hz * math.exp(string.went_cents / CENTS_PER_NEPER)
+            voice = replace(voice, string=replace(string, f0_hz=f0_hz, f1_cents_sd=doubt))
         result.append(voice)
     return result
 

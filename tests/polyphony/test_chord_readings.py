@@ -85,6 +85,16 @@ def test_a_struck_note_read_in_a_short_window_is_less_sure() -> None:
     assert sds == pytest.approx(np.hypot(STRING.f1_cents_sd, [0.0, 1.5, 3.0]))
 
 
+@pytest.mark.parametrize("went", [4.0, -6.0])
+def test_a_string_is_where_its_first_partial_went(went: float) -> None:
+    """Read in a short window, and heard where its first partial lies in a longer one."""
+    read = replace(STRING, window_s=LONGEST_S / 4, went_cents=went)
+    (told,) = less_sure_by_window([replace(voice(200.0, 1.0), string=read)])
+    assert told.string is not None
+    assert 1200 * np.log2(told.string.f0_hz / read.f0_hz) == pytest.approx(went)
+    assert told.string.f1_cents_sd == pytest.approx(np.hypot(STRING.f1_cents_sd, abs(went) / 2))
+
+
 @pytest.mark.parametrize("f0_hz", [200.0, 90.0])
 def test_a_first_partial_that_disagrees_makes_a_note_less_sure(f0_hz: float) -> None:
     """By as much as it is off, if by more than three uncertainties; it stays the pitch."""
