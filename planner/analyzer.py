@@ -48,7 +48,6 @@ _END_OF_NOTES_OVER_S = 0.8
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
-_FAIR_ROUGHNESS = 30.0
 _ODD_HEARD = 0.01  # of the loudest even partial, -40 dB; chosen: weaker ones may be noise
 ONLY_EVEN = "only even partials are heard: it sounds an octave higher, above what its role plays"
 
@@ -269,6 +268,5 @@ def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:
         and note.pitched_share >= 0.8
     ):
         return "firm"
-    if sustain.sd_cents <= FAIR_CENTS and roughness <= _FAIR_ROUGHNESS and steep <= 2 * _FIRM_SLOPE:
-        return "fair"
-    return "shaky"
+    # How far a pitch moves is no doubt of where its middle lies.
+    return "fair" if sustain.sd_cents <= FAIR_CENTS else "shaky"

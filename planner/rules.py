@@ -164,7 +164,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="cannot tell", action="ask", fits=cannot_tell,
-        reason="the reading is too unsure for a figure: listen to it{pair}{bleed}",
+        reason="is it {off}{give}? listen to it{pair}{bleed}",
     ),
     DecisionRule(
         name="between two notes", action="ask", fits=which_note,

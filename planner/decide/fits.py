@@ -10,6 +10,8 @@ from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
 from planner.decide.note_edits import LEAN_CENTS_PER_S, held, lean, leaves_s
+from planner.model import FAIR_CENTS
+from planner.words.wording import BLEED_DOUBT_DB
 
 _PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # All of these: common practice, no source.
@@ -62,9 +64,24 @@ def within_doubt(case: Case) -> bool:
 
 
 def cannot_tell(case: Case) -> bool:
+    """Whether a note that is heard off may be within its tolerance all the same.
+
+    A doubt of half the tolerance and more tells nothing, but where two of them do not reach it.
+    """
     u = case.uncertainty
-    shaky = case.aimed.measured.measurement.confidence == "shaky"
-    return case.over and (u is None or shaky or u > case.terms.raw_cents / 2)
+    if not case.over or u is None or _may_be_another_sound(case, u):
+        return case.over
+    raw = case.terms.raw_cents
+    return u > raw / 2 and not beyond(case, round(raw + 2.0 * u, 1))
+
+
+def _may_be_another_sound(case: Case, uncertainty_cents: float) -> bool:
+    """Whether a reading is shaky by more than its cents: an octave, or another stem's note."""
+    measured = case.aimed.measured
+    if measured.measurement.confidence != "shaky":
+        return False
+    near = measured.bleed_db is not None and measured.bleed_db > BLEED_DOUBT_DB
+    return near or uncertainty_cents <= FAIR_CENTS
 
 
 def which_note(case: Case) -> bool:
