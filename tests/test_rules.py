@@ -216,19 +216,35 @@ def test_join_inside_asks() -> None:
     assert judge(10, case={"join_inside": True}).rule_name == "in tune"
 
 
-@pytest.mark.parametrize(("u", "name"), [(8.1, "note off"), (8.2, "cannot tell")])
-def test_edge_of_unsure_readings(u: float, name: str) -> None:
-    """Beyond half of the tolerance, the uncertainty allows no figure: asked without numbers."""
-    got = judge(30, uncertainty=u)
+@pytest.mark.parametrize(
+    ("cents", "u", "name"),
+    [(30, 8.1, "note off"), (30, 8.2, "cannot tell"),
+     (32.6, 8.2, "cannot tell"), (32.7, 8.2, "note off")],
+)  # fmt: skip
+def test_edge_of_unsure_readings(cents: float, u: float, name: str) -> None:
+    """Beyond half of the tolerance a reading is asked about, unless two doubts do not reach it."""
+    got = judge(cents, uncertainty=u)
     assert got.rule_name == name
+    assert (got.add_cents is None) is (name == "cannot tell")
     if name == "cannot tell":
-        assert got.add_cents is None
-        assert not any(ch.isdigit() for ch in got.reason)
+        assert got.reason == f"is it {cents:.0f} sharp, give or take 8.2? listen to it"
 
 
-def test_shaky_readings_are_asked() -> None:
-    """A shaky reading beyond its tolerance is a question."""
-    assert judge(30, confidence="shaky").action == "ask"
+@pytest.mark.parametrize(
+    ("u", "bleed_db", "name"),
+    [(6.0, None, "cannot tell"), (6.1, None, "note off"), (6.1, -12.0, "note off"),
+     (6.1, -11.9, "cannot tell")],
+)  # fmt: skip
+def test_what_is_shaky_by_more_than_its_cents_is_asked(
+    u: float, bleed_db: float | None, name: str
+) -> None:
+    """A doubt over 6 cents is what makes a reading shaky; else, or near bleed, it may be no note."""
+    shaky = replace(note("X-0001", 62, 30, uncertainty=u, confidence="shaky"), bleed_db=bleed_db)
+    target = target_for(shaky, "lead-voice", session(stem("X", "lead-voice", [shaky])), A4)
+    got = decide(
+        Case(aimed=aim(shaky, target), role="lead-voice", judging=PLAIN, tolerances=TOLERANCES)
+    )
+    assert got.rule_name == name
 
 
 def test_within_the_uncertainty() -> None:
