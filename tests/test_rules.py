@@ -238,7 +238,7 @@ def test_edge_of_unsure_readings(cents: float, u: float, name: str) -> None:
 def test_what_is_shaky_by_more_than_its_cents_is_asked(
     u: float, bleed_db: float | None, name: str
 ) -> None:
-    """A doubt over 6 cents is what makes a reading shaky; else, or near bleed, it may be no note."""
+    """A doubt over 6 cents makes a reading shaky; else, or near bleed, it may be no such note."""
     shaky = replace(note("X-0001", 62, 30, uncertainty=u, confidence="shaky"), bleed_db=bleed_db)
     target = target_for(shaky, "lead-voice", session(stem("X", "lead-voice", [shaky])), A4)
     got = decide(

@@ -9,7 +9,9 @@ from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.words.plan_model import Row
 
 # Rows of the decision table that ask which note was meant.
-_WHICH_NOTE = frozenset({"between two notes", "wrong note", "leans to the chord"})
+_WHICH_NOTE = frozenset(
+    {"between two notes", "wrong note", "leans to the chord", "leans to the key"}
+)
 # Asks whether a note is as far off as it can be read: a yes moves it to its note.
 _AS_READ = "cannot tell"
 # Questions about the role of a stem, and the roles that what was heard speaks for.

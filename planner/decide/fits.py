@@ -91,6 +91,16 @@ def which_note(case: Case) -> bool:
     return case.far_off or (case.aimed.target.between_notes and not case.layers)
 
 
+def leans_to_key(case: Case) -> bool:
+    """Whether a note of the key may be meant, and not the one outside of it that is nearest."""
+    leaning = case.leans_to_key
+    if leaning is None or not case.over or case.aimed.target.from_score:
+        return False
+    # Another note than when it was laid beside the song: a person has named it, or its lead.
+    semitones = leaning.midi - case.aimed.target.intended_midi
+    return semitones * known(case.heard) > 0 and beyond(case, leaning.from_cents)
+
+
 def wobbles(case: Case) -> bool:
     return case.over and expression.wobbles(case.aimed.measured.measurement)
 

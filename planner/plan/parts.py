@@ -8,6 +8,7 @@ import numpy as np
 
 from planner.answer.questions import FAR_OFF
 from planner.clashes import SoundingNote
+from planner.decide.cases import LeansToKey
 from planner.decide.expression import blue_notes, goes_on, grace_notes, leading_notes, pushed_notes
 from planner.decide.protection import protected_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
@@ -57,6 +58,7 @@ class Part:
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
     known_by: Mapping[str, str] = field(default_factory=dict)  # note id -> why it was meant
+    leans_to_key: Mapping[str, LeansToKey] = field(default_factory=dict)  # by note id
     noticed: tuple[Finding, ...] = ()  # while it was aimed
 
     @property

@@ -2,8 +2,8 @@
 
 A question is asked where its answer changes what is planned: which note was meant, whether one is
 as far off as it can be read, which role a stem has. A wobble or a join of takes can be listened to,
-but no word about it changes the plan. A producer answers ten questions, not two hundred: what comes round the same is
-asked once, and what is heard longest comes first.
+but no word about it changes the plan. A producer answers ten questions, not two hundred: what
+comes round the same is asked once, and what is heard longest comes first.
 """
 
 import math
