@@ -538,3 +538,27 @@ def test_stem_factor_widens() -> None:
     """A stem's own factor makes its notes easier to leave."""
     assert judge(25, case={"factor": 1.6}).rule_name == "in tune"
     assert replace(PLAIN, tolerance_factor=2.0) != PLAIN
+
+
+@pytest.mark.parametrize(
+    ("struck", "arrives_s", "whole"),
+    [(-200.0, 0.44, False), (-212.0, 0.44, False), (-213.0, 0.44, True), (-225.0, 0.44, True),
+     (-200.0, 0.15, True), (-30.0, 0.44, True), (200.0, 0.44, False)],
+)  # fmt: skip
+def test_a_bend_that_arrives_flat_is_raised_from_there_on(
+    struck: float, arrives_s: float, whole: bool
+) -> None:
+    """A guitar's A, in tune, bent to a B 25 flat: the A stays. One as flat as the B goes along."""
+    leaves_s = 0.7 * arrives_s
+
+    def bent(t: float) -> float:
+        return float(np.interp(t, (leaves_s, arrives_s), (struck, -25.0)))
+
+    got = judge(-25, "fretted", onset_hz=None, settle_s=arrives_s, length_s=1.25,
+                **contour(0.0, 1.25, 62, bent))  # fmt: skip
+    assert (got.action == "raise-lower") is whole
+    if not whole:
+        assert got.points[0] == (0.0, 0.0)
+        assert got.points[1] == (pytest.approx(leaves_s, abs=0.02), 0.0)
+        assert got.points[2] == (arrives_s, got.points[3][1])
+        assert got.points[3][1] > 15.0

@@ -9,11 +9,18 @@ from planner.analyzer import END_S, END_SHARE
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
-from planner.decide.note_edits import LEAN_CENTS_PER_S, held, lean, leaves_s
+from planner.decide.note_edits import (
+    LEAN_CENTS_PER_S,
+    PLUCKED,
+    bent_from,
+    held,
+    lean,
+    leaves_s,
+    starts_well,
+)
 from planner.model import FAIR_CENTS
 from planner.words.wording import BLEED_DOUBT_DB
 
-_PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # All of these: common practice, no source.
 _SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
 _ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
@@ -31,7 +38,7 @@ _MOST_SPOILT = 0.25  # of a note: common practice, no source
 
 
 def _bends(case: Case) -> bool:
-    return case.role not in _PLUCKED
+    return case.role not in PLUCKED
 
 
 def _sustain_fine(case: Case) -> bool:
@@ -189,7 +196,7 @@ def onset_off(case: Case) -> bool:
 
 def starts_off(case: Case) -> bool:
     heard = case.length_s < _SHORT_PLUCK_S or case.exposure in ("bare", "featured")
-    plucked = case.role in _PLUCKED and _sustain_fine(case) and onset_off(case)
+    plucked = case.role in PLUCKED and _sustain_fine(case) and onset_off(case)
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
@@ -284,11 +291,14 @@ def two_ways(case: Case) -> bool:
 
 def only_rest_off(case: Case) -> bool:
     """Whether one number would put a good start out: the sustain is off and the start is not."""
-    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+    if case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S or not case.over:
         return False
-    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not case.over:
+    if abs(case.sustain) <= case.t or not starts_well(case):
         return False
-    apart = round(case.onset - case.sustain, 1)
-    # A rise into the note and a plucked string's sharp start belong to the note and move with it.
-    natural = apart < 0 if _bends(case) else apart > 0
-    return abs(apart) > _SAME_MOVE_CENTS and not natural and worth_it(case, note_edits.shape)
+    if bent_from(case) is None:
+        apart = round(known(case.onset) - case.sustain, 1)
+        # A rise into the note and a plucked string's sharp start are its own and move with it.
+        natural = apart < 0 if _bends(case) else apart > 0
+        if abs(apart) <= _SAME_MOVE_CENTS or natural:
+            return False
+    return worth_it(case, note_edits.shape)
