@@ -337,11 +337,13 @@ def test_an_end_that_sags_for_long_is_held_and_an_even_lean_evened(
 
 
 @pytest.mark.parametrize(
-    ("step", "name"), [(-2, "runs on"), (2, "sagging end"), (0, "sagging end")]
-)
-def test_an_end_on_its_way_to_the_next_note_is_left(step: int, name: str) -> None:
-    """A flat end before a lower note that follows at once is a slide; at a phrase's end, a sag."""
-    got = sag(2.2, 0.9, -32, case={"next_semitones": step})
+    ("step", "end", "name"),
+    [(-2, -35.1, "runs on"), (-2, -35.0, "sagging end"), (2, -35.1, "sagging end"),
+     (0, -35.1, "sagging end")],
+)  # fmt: skip
+def test_an_end_on_its_way_to_the_next_note_is_left(step: int, end: float, name: str) -> None:
+    """A flat end before a lower note that follows at once is a slide, if it goes as far as one."""
+    got = sag(2.2, 0.9, end / 0.85, case={"next_semitones": step})
     assert got.rule_name == name
     assert (got.action == "leave") == (name == "runs on")
 

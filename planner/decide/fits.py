@@ -5,10 +5,10 @@ Errors are what the larger rules leave, rounded to 0.1 cent once; at a limit its
 
 from collections.abc import Callable
 
-from planner.analyzer import END_S, END_SHARE
+from planner.analyzer import end_window_s
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
-from planner.decide.moves import Move
+from planner.decide.moves import LEAVES_CENTS, Move
 from planner.decide.note_edits import (
     LEAN_CENTS_PER_S,
     PLUCKED,
@@ -152,7 +152,7 @@ def ends_off(case: Case) -> bool:
     away = _away(case)
     if abs(held(case)) > case.t or abs(away) <= _SAG_CENTS:
         return False
-    leant = lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    leant = lean(case) * (case.length_s - end_window_s(case.length_s)) / 2
     evenly = abs(lean(case)) > LEAN_CENTS_PER_S
     past = round(known(case.end) - known(case.sustain) - leant, 1)
     if not evenly or abs(past) > _SAME_MOVE_CENTS:
@@ -172,8 +172,11 @@ def _left_by(case: Case, move: Callable[[Case], Move]) -> float:
 
 
 def runs_on(case: Case) -> bool:
-    """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
-    if not ends_off(case):
+    """Whether an end is off because it is on its way to the next note: a slide, and no sag.
+
+    Half of all sags go the next note's way as well, but a slide goes further than anybody slips.
+    """
+    if not ends_off(case) or not _beyond_a_slip(case, _away(case)):
         return False
     return case.next_semitones * _away(case) > 0
 
@@ -184,10 +187,20 @@ def sags(case: Case) -> bool:
     at_s = leaves_s(case)
     if at_s is None or at_s > _FALL_AFTER_SHARE * case.length_s:
         return False
-    if round(case.length_s - at_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
+    if _sag_s(case, at_s) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
     return abs(_away(case)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
+
+
+def _sag_s(case: Case, leaves_s: float) -> float:
+    """How long an end sags: from where the line from where it leaves to its end meets the note.
+
+    leaves_s: when it is so far off that it has left for good
+    """
+    read_s = case.length_s - end_window_s(case.length_s) / 2
+    before_s = max(read_s - leaves_s, 0.0) * LEAVES_CENTS / (abs(_away(case)) - LEAVES_CENTS)
+    return round(case.length_s - leaves_s + before_s, 3)
 
 
 def onset_off(case: Case) -> bool:

@@ -25,7 +25,7 @@ _HELD_SHARES = (0.1, 0.4)  # of a note; chosen: before an end runs off
 # Chosen: a start that is heard as a pitch of its own lasts as long as the shortest notes that are
 # judged, and its way on about as long again; a string's first moments may be elsewhere.
 _BENT_AFTER_S, _MOST_OF_IT = 0.16, 0.8
-_LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
+LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,8 +302,8 @@ def bent_from(measured: MeasuredNote) -> BentFrom | None:
     if settle_s < _BENT_AFTER_S or len(early) < 3:
         return None
     off = float(np.median(early))
-    near = np.flatnonzero((np.abs(cents_off - off) <= _LEAVES_CENTS) & (time_s < settle_s))
-    stands = np.abs(early - off) <= _LEAVES_CENTS
+    near = np.flatnonzero((np.abs(cents_off - off) <= LEAVES_CENTS) & (time_s < settle_s))
+    stands = np.abs(early - off) <= LEAVES_CENTS
     if stands.mean() < _MOST_OF_IT:
         return None
     return BentFrom(off_cents=off, until_s=float(time_s[near[-1]]))
@@ -321,7 +321,7 @@ def end_leaves_s(measured: MeasuredNote, held_off_cents: float = 0.0) -> float |
     if found is None:
         return None
     time_s, cents_off = found
-    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= _LEAVES_CENTS)
+    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= LEAVES_CENTS)
     if len(near) == 0 or near[-1] == len(time_s) - 1:
         return None
     return float(time_s[near[-1] + 1])
