@@ -231,15 +231,17 @@ def test_edge_of_unsure_readings(cents: float, u: float, name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("u", "bleed_db", "name"),
-    [(6.0, None, "cannot tell"), (6.1, None, "note off"), (6.1, -12.0, "note off"),
-     (6.1, -11.9, "cannot tell")],
+    ("u", "bleed_db", "short", "name"),
+    [(6.0, None, False, "cannot tell"), (6.1, None, False, "note off"),
+     (6.1, None, True, "cannot tell"),
+     (6.1, -12.0, False, "note off"), (6.1, -11.9, False, "cannot tell")],
 )  # fmt: skip
 def test_what_is_shaky_by_more_than_its_cents_is_asked(
-    u: float, bleed_db: float | None, name: str
+    u: float, bleed_db: float | None, short: bool, name: str
 ) -> None:
     """A doubt over 6 cents makes a reading shaky; else, or near bleed, it may be no such note."""
-    shaky = replace(note("X-0001", 62, 30, uncertainty=u, confidence="shaky"), bleed_db=bleed_db)
+    one = note("X-0001", 62, 30, uncertainty=u, confidence="shaky", short=short)
+    shaky = replace(one, bleed_db=bleed_db)
     target = target_for(shaky, "lead-voice", session(stem("X", "lead-voice", [shaky])), A4)
     got = decide(
         Case(aimed=aim(shaky, target), role="lead-voice", judging=PLAIN, tolerances=TOLERANCES)

@@ -83,12 +83,12 @@ def cannot_tell(case: Case) -> bool:
 
 
 def _may_be_another_sound(case: Case, uncertainty_cents: float) -> bool:
-    """Whether a reading is shaky by more than its cents: an octave, or another stem's note."""
+    """Whether a reading is shaky by more than its cents: an octave, a mere onset, another stem."""
     measured = case.aimed.measured
     if measured.measurement.confidence != "shaky":
         return False
     near = measured.bleed_db is not None and measured.bleed_db > BLEED_DOUBT_DB
-    return near or uncertainty_cents <= FAIR_CENTS
+    return near or case.sustain is None or uncertainty_cents <= FAIR_CENTS
 
 
 def which_note(case: Case) -> bool:
