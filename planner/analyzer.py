@@ -42,13 +42,11 @@ from planner.model import (
     Stem,
 )
 
-END_SHARE = 0.15
-END_S = 0.250
+_END_SHARE, _END_S = 0.15, 0.250
 _END_OF_NOTES_OVER_S = 0.8
 _FIRM_LEAST_S = 0.180
 _FIRM_SLOPE = 60.0  # cents per second; steeper, the note has no one pitch to be firm about
 _FIRM_ROUGHNESS = 12.0  # cents of scatter that neither slope nor vibrato explains
-_FAIR_ROUGHNESS = 30.0
 _ODD_HEARD = 0.01  # of the loudest even partial, -40 dB; chosen: weaker ones may be noise
 ONLY_EVEN = "only even partials are heard: it sounds an octave higher, above what its role plays"
 
@@ -193,10 +191,15 @@ def _short_note(
     )
 
 
+def end_window_s(length_s: float) -> float:
+    """How much of a note its end is read from, in s."""
+    return min(_END_SHARE * length_s, _END_S)
+
+
 def _end(note: Note, line: NoteLine, contour: Contour) -> float | None:
     if line.length_s <= _END_OF_NOTES_OVER_S:
         return None
-    from_s = line.length_s - min(END_SHARE * line.length_s, END_S)
+    from_s = line.length_s - end_window_s(line.length_s)
     inside = (contour.t_s >= from_s) & (contour.t_s <= line.length_s)
     if inside.sum() < 3:
         return None
@@ -269,6 +272,5 @@ def _confidence(note: Note, length_s: float, sustain: Sustain) -> Confidence:
         and note.pitched_share >= 0.8
     ):
         return "firm"
-    if sustain.sd_cents <= FAIR_CENTS and roughness <= _FAIR_ROUGHNESS and steep <= 2 * _FIRM_SLOPE:
-        return "fair"
-    return "shaky"
+    # How far a pitch moves is no doubt of where its middle lies.
+    return "fair" if sustain.sd_cents <= FAIR_CENTS else "shaky"

@@ -18,6 +18,7 @@ from planner.decide.fits import (
     cannot_tell,
     ends_off,
     leans,
+    leans_to_key,
     on_its_way,
     only_rest_off,
     onset_off,
@@ -164,7 +165,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="cannot tell", action="ask", fits=cannot_tell,
-        reason="the reading is too unsure for a figure: listen to it{pair}{bleed}",
+        reason="is it {off}{give}? listen to it{pair}{bleed}",
     ),
     DecisionRule(
         name="between two notes", action="ask", fits=which_note,
@@ -174,6 +175,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="leans to the chord", action="ask",
         fits=lambda c: c.over and c.chord_tone_beside is not None,
         reason="{off} for {intended}, which is not in {chord}, and leans to {leans_to}, "
+        "which is: which was meant?",
+    ),
+    DecisionRule(
+        name="leans to the key", action="ask", fits=leans_to_key,
+        reason="{off} for {intended}, which is not in {key}, and leans to {leans_to}, "
         "which is: which was meant?",
     ),
     DecisionRule(

@@ -9,9 +9,11 @@ from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
 from planner.words.plan_model import Row
 
 # Rows of the decision table that ask which note was meant.
-_WHICH_NOTE = frozenset({"between two notes", "wrong note", "leans to the chord"})
-# Those that a yes does not answer; it does answer "is the step made there?", "another take?".
-_NO_YES = _WHICH_NOTE | {"cannot tell"}
+_WHICH_NOTE = frozenset(
+    {"between two notes", "wrong note", "leans to the chord", "leans to the key"}
+)
+# Asks whether a note is as far off as it can be read: a yes moves it to its note.
+_AS_READ = "cannot tell"
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of a low part": ("fretted", "bowed", "woodwind", "brass", "lead-voice"),
@@ -31,6 +33,11 @@ _LETTER_ALONE_MIDI = 12  # an octave: a name without its number is the nearest o
 def asks_which_note(row: Row) -> bool:
     """Whether a row asks which note was meant."""
     return row.kind == "question" and row.rule_name in _WHICH_NOTE
+
+
+def asks_as_read(row: Row) -> bool:
+    """Whether a row asks whether its note is as far off as it can be read."""
+    return row.kind == "question" and row.rule_name == _AS_READ
 
 
 def asks_role(row: Row) -> bool:
@@ -122,7 +129,7 @@ def meant_midi(name: str, row: Row) -> int | None:
 
 def why_no_yes(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     """Say why a yes says nothing to a question, and what to type instead; empty where it does."""
-    if row.kind != "question" or row.rule_name not in _NO_YES:
+    if row.kind != "question" or row.rule_name not in _WHICH_NOTE:
         return ""
     return f"a yes does not answer {row.id}: type {words_to_type(row, names)}"
 
@@ -145,7 +152,7 @@ def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
     if asks_far_off(row):
         return f"{row.id} yes (it was played so), {row.id} no ({row.stem} waits) or {row.id} ask"
     said = [f"{row.id} {note_name(midi, names)}" for midi in notes_offered(row)]
-    if row.rule_name not in _NO_YES:
+    if row.rule_name not in _WHICH_NOTE:
         said.append(f"{row.id} yes")
     said.append(f"{row.id} no (leave it)")
     return f"{', '.join(said)} or {row.id} ask"

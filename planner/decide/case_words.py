@@ -13,6 +13,12 @@ def _either(case: Case) -> str:
     return f"{note_name(min(near, other))} or {note_name(max(near, other))}"
 
 
+def _leans_to(case: Case) -> int:
+    """The note of the chord, or of the key, that one outside of it leans to (MIDI)."""
+    key = case.leans_to_key
+    return case.chord_tone_beside or (0 if key is None else key.midi)
+
+
 def _left(case: Case, move: Move | None) -> str:
     rest = move.remaining_cents if move else 0.0
     if case.gives_way_cents is not None:
@@ -39,7 +45,8 @@ def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:
         "sustain_off": flat_or_sharp(case.sustain),
         "end_off": flat_or_sharp(case.end),
         "chord": "" if case.chord is None else case.chord.text,
-        "leans_to": note_name(case.chord_tone_beside or 0),
+        "key": "" if case.leans_to_key is None else case.leans_to_key.key,
+        "leans_to": note_name(_leans_to(case)),
         "intended": name,
         "either": _either(case),
         "meant": f", {name} was meant, as {case.known_by}"

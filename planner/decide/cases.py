@@ -9,6 +9,15 @@ from planner.targets import Aimed
 from planner.words.chord_symbols import ChordSymbol
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeansToKey:
+    """A note that is not in the typed key, and leans to one a semitone on that is."""
+
+    midi: int  # of the note of the key
+    key: str  # "A major"
+    from_cents: float  # further off than this, the note of the key may be meant
+
+
 @dataclass(frozen=True, kw_only=True)  # without slots, for what is worked out once a note
 class Case:
     """Everything a decision about one note rests on."""
@@ -29,6 +38,7 @@ class Case:
     leading: bool = False  # a little sharp under the tonic that follows
     chord: ChordSymbol | None = None  # that the session names for its time
     known_by: str = ""  # why no other note was meant, however far it is off
+    leans_to_key: LeansToKey | None = None  # where its own note is not in the typed key
     comes_round: str = ""  # what to say of a note that is off the same way in every repeat
     next_semitones: int = 0  # to the next note, where it follows at once; 0: the same, or a rest
     pushed: bool = False  # among the loudest of its part

@@ -12,6 +12,7 @@ _RANGE_SEMITONES = 12  # chosen: an octave either way is where notes hide one an
 _BURIED_DB = -12.0  # common practice, no source
 _FEATURED_DB = 6.0  # chosen: twice the amplitude of all the rest
 _DENSE_PARTS = 6  # chosen: this many others sounding make a dense passage
+LOUD_PERCENTILE = 90  # chosen: what a part's loud notes, or moments, are
 _LEAST_OVERLAP_S = 0.03  # chosen: less is a seam between two notes
 
 
@@ -28,9 +29,9 @@ def exposures(
 ) -> dict[str, Standing]:
     """Say of every note how exposed it is.
 
-    Levels count against the loud notes of each part: stems are recorded for headroom and not yet
-    balanced, so each is taken as balanced by its loud notes. A note's own level wins over the label
-    of its section, the label over the number of parts that sound.
+    Levels count against the loud moments of each part: stems are recorded for headroom and not yet
+    balanced, so each is taken as balanced by these, a chord by all of its notes together. A note's
+    own level wins over the label of its section, the label over the number of parts that sound.
 
     section : note id -> the label that the session file gives the section it lies in
     """
@@ -42,11 +43,20 @@ def exposures(
     start_s = np.array([note.start_s for note in ordered])
     end_s = np.array([note.end_s for note in ordered])
     part = part_numbers(ordered)
-    first, second, overlap_s = overlapping_pairs(start_s, end_s, part, _LEAST_OVERLAP_S)
+    length = np.maximum(end_s - start_s, 1e-9)
     midi = np.array([note.midi for note in ordered])
     power = 10.0 ** (np.array([note.level_db for note in ordered]) / 10.0)
-    length = np.maximum(end_s - start_s, 1e-9)
 
+    first, second, overlap_s = overlapping_pairs(start_s, end_s, np.arange(n), _LEAST_OVERLAP_S)
+    own = part[first] == part[second]
+    with_own = power.copy()
+    for here, there in ((first[own], second[own]), (second[own], first[own])):
+        np.add.at(with_own, here, overlap_s[own] / length[here] * power[there])
+    for one in np.unique(part):
+        loud, alone = (np.percentile(p[part == one], LOUD_PERCENTILE) for p in (with_own, power))
+        power[part == one] *= alone / loud
+
+    first, second, overlap_s = first[~own], second[~own], overlap_s[~own]
     rest = np.zeros(n)
     together = np.abs(midi[first] - midi[second]) <= _RANGE_SEMITONES
     for here, there in ((first, second), (second, first)):

@@ -5,13 +5,22 @@ Errors are what the larger rules leave, rounded to 0.1 cent once; at a limit its
 
 from collections.abc import Callable
 
-from planner.analyzer import END_S, END_SHARE
+from planner.analyzer import end_window_s
 from planner.decide import expression, moves, note_edits
 from planner.decide.cases import Case, known
-from planner.decide.moves import Move
-from planner.decide.note_edits import LEAN_CENTS_PER_S, held, lean, leaves_s
+from planner.decide.moves import LEAVES_CENTS, Move
+from planner.decide.note_edits import (
+    LEAN_CENTS_PER_S,
+    PLUCKED,
+    bent_from,
+    held,
+    lean,
+    leaves_s,
+    starts_well,
+)
+from planner.model import FAIR_CENTS
+from planner.words.wording import BLEED_DOUBT_DB
 
-_PLUCKED: frozenset[str] = frozenset({"fretted", "bass-fretted"})
 # All of these: common practice, no source.
 _SAME_MOVE_CENTS = 8.0  # onset and sustain this close are moved by one number
 _ONSET_FACTOR = 1.3  # an onset alone is heard less than a whole note
@@ -29,7 +38,7 @@ _MOST_SPOILT = 0.25  # of a note: common practice, no source
 
 
 def _bends(case: Case) -> bool:
-    return case.role not in _PLUCKED
+    return case.role not in PLUCKED
 
 
 def _sustain_fine(case: Case) -> bool:
@@ -62,9 +71,24 @@ def within_doubt(case: Case) -> bool:
 
 
 def cannot_tell(case: Case) -> bool:
+    """Whether a note that is heard off may be within its tolerance all the same.
+
+    A doubt of half the tolerance and more tells nothing, but where two of them do not reach it.
+    """
     u = case.uncertainty
-    shaky = case.aimed.measured.measurement.confidence == "shaky"
-    return case.over and (u is None or shaky or u > case.terms.raw_cents / 2)
+    if not case.over or u is None or _may_be_another_sound(case, u):
+        return case.over
+    raw = case.terms.raw_cents
+    return u > raw / 2 and not beyond(case, round(raw + 2.0 * u, 1))
+
+
+def _may_be_another_sound(case: Case, uncertainty_cents: float) -> bool:
+    """Whether a reading is shaky by more than its cents: an octave, a mere onset, another stem."""
+    measured = case.aimed.measured
+    if measured.measurement.confidence != "shaky":
+        return False
+    near = measured.bleed_db is not None and measured.bleed_db > BLEED_DOUBT_DB
+    return near or case.sustain is None or uncertainty_cents <= FAIR_CENTS
 
 
 def which_note(case: Case) -> bool:
@@ -72,6 +96,16 @@ def which_note(case: Case) -> bool:
     if case.aimed.target.from_score or case.known_by:
         return False
     return case.far_off or (case.aimed.target.between_notes and not case.layers)
+
+
+def leans_to_key(case: Case) -> bool:
+    """Whether a note of the key may be meant, and not the one outside of it that is nearest."""
+    leaning = case.leans_to_key
+    if leaning is None or not case.over or case.aimed.target.from_score:
+        return False
+    # Another note than when it was laid beside the song: a person has named it, or its lead.
+    semitones = leaning.midi - case.aimed.target.intended_midi
+    return semitones * known(case.heard) > 0 and beyond(case, leaning.from_cents)
 
 
 def wobbles(case: Case) -> bool:
@@ -118,7 +152,7 @@ def ends_off(case: Case) -> bool:
     away = _away(case)
     if abs(held(case)) > case.t or abs(away) <= _SAG_CENTS:
         return False
-    leant = lean(case) * (case.length_s - min(END_SHARE * case.length_s, END_S)) / 2
+    leant = lean(case) * (case.length_s - end_window_s(case.length_s)) / 2
     evenly = abs(lean(case)) > LEAN_CENTS_PER_S
     past = round(known(case.end) - known(case.sustain) - leant, 1)
     if not evenly or abs(past) > _SAME_MOVE_CENTS:
@@ -138,8 +172,11 @@ def _left_by(case: Case, move: Callable[[Case], Move]) -> float:
 
 
 def runs_on(case: Case) -> bool:
-    """Whether an end is off because it is on its way to the next note: a slide, and no sag."""
-    if not ends_off(case):
+    """Whether an end is off because it is on its way to the next note: a slide, and no sag.
+
+    Half of all sags go the next note's way as well, but a slide goes further than anybody slips.
+    """
+    if not ends_off(case) or not _beyond_a_slip(case, _away(case)):
         return False
     return case.next_semitones * _away(case) > 0
 
@@ -150,10 +187,20 @@ def sags(case: Case) -> bool:
     at_s = leaves_s(case)
     if at_s is None or at_s > _FALL_AFTER_SHARE * case.length_s:
         return False
-    if round(case.length_s - at_s, 3) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
+    if _sag_s(case, at_s) < _SAG_LASTS_S or not worth_it(case, note_edits.hold):
         return False
     # What the gentlest ramp cannot reach would still be a sag afterwards: then it is a fall.
     return abs(_away(case)) - note_edits.hold(case).gain_cents <= _SAG_CENTS
+
+
+def _sag_s(case: Case, leaves_s: float) -> float:
+    """How long an end sags: from where the line from where it leaves to its end meets the note.
+
+    leaves_s: when it is so far off that it has left for good
+    """
+    read_s = case.length_s - end_window_s(case.length_s) / 2
+    before_s = max(read_s - leaves_s, 0.0) * LEAVES_CENTS / (abs(_away(case)) - LEAVES_CENTS)
+    return round(case.length_s - leaves_s + before_s, 3)
 
 
 def onset_off(case: Case) -> bool:
@@ -162,7 +209,7 @@ def onset_off(case: Case) -> bool:
 
 def starts_off(case: Case) -> bool:
     heard = case.length_s < _SHORT_PLUCK_S or case.exposure in ("bare", "featured")
-    plucked = case.role in _PLUCKED and _sustain_fine(case) and onset_off(case)
+    plucked = case.role in PLUCKED and _sustain_fine(case) and onset_off(case)
     # A hard stroke settles within a third of a second by nature: not for the longer notes.
     m = case.aimed.measured.measurement
     natural = case.length_s >= _SHORT_PLUCK_S and (m.settle_s or 0.0) <= 0.3
@@ -257,11 +304,14 @@ def two_ways(case: Case) -> bool:
 
 def only_rest_off(case: Case) -> bool:
     """Whether one number would put a good start out: the sustain is off and the start is not."""
-    if case.onset is None or case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S:
+    if case.sustain is None or case.length_s < _TOO_SHORT_TO_SHAPE_S or not case.over:
         return False
-    if abs(case.sustain) <= case.t or abs(case.onset) > case.t or not case.over:
+    if abs(case.sustain) <= case.t or not starts_well(case):
         return False
-    apart = round(case.onset - case.sustain, 1)
-    # A rise into the note and a plucked string's sharp start belong to the note and move with it.
-    natural = apart < 0 if _bends(case) else apart > 0
-    return abs(apart) > _SAME_MOVE_CENTS and not natural and worth_it(case, note_edits.shape)
+    if bent_from(case) is None:
+        apart = round(known(case.onset) - case.sustain, 1)
+        # A rise into the note and a plucked string's sharp start are its own and move with it.
+        natural = apart < 0 if _bends(case) else apart > 0
+        if abs(apart) <= _SAME_MOVE_CENTS or natural:
+            return False
+    return worth_it(case, note_edits.shape)

@@ -22,7 +22,10 @@ _MOST_SAG_LEFT_CENTS = 12.0  # chosen: under the 15 cents that make a sag
 _ONSET_READ_S = 0.02  # chosen: the onset is read over some tens of milliseconds
 _SUSTAIN_SHARES = (0.1, 0.85)  # of a note; chosen: where sustains of held notes are read
 _HELD_SHARES = (0.1, 0.4)  # of a note; chosen: before an end runs off
-_LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
+# Chosen: a start that is heard as a pitch of its own lasts as long as the shortest notes that are
+# judged, and its way on about as long again; a string's first moments may be elsewhere.
+_BENT_AFTER_S, _MOST_OF_IT = 0.16, 0.8
+LEAVES_CENTS = 8.0  # chosen: about half of the 15 cents that make a sag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +39,14 @@ class Move:
     points: tuple[tuple[float, float], ...] = ()  # (s from the note's start, cents to add)
     remaining_cents: float  # heard error that stays
     gain_cents: float  # by how much the edited part of the note improves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BentFrom:
+    """Where a note stands before it is bent or slid to its pitch."""
+
+    off_cents: float  # from its sustain
+    until_s: float  # from its start
 
 
 def left_in(
@@ -90,11 +101,15 @@ def shape_note(
     settle_s: float,
     start_s: float,
     length_s: float,
+    held_until_s: float | None = None,
 ) -> Move:
-    """Move the start and the rest of a note by different amounts; the start is kept whole."""
+    """Move the start and the rest of a note by different amounts; the start is kept whole.
+
+    held_until_s: how long it stands where it starts, if that is known, in s from its start.
+    """
     first, rest = _toward(onset_cents, onset_left_cents), _toward(sustain_cents, sustain_left_cents)
     until_s = round(max(min(settle_s, _START_ENDS_SHARE * length_s), 2 * _FIRST_SPLIT_S), 4)
-    from_s = round(until_s / 2, 4)
+    from_s = round(until_s / 2 if held_until_s is None else min(held_until_s, until_s / 1.25), 4)
     return Move(
         onset_add_cents=first,
         cut_s=round(start_s + (from_s + until_s) / 2, 4),
@@ -201,7 +216,7 @@ def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
         heard_hz = shift_hz(heard_hz, judged.added_cents if judged.points else layer)
     slope = m.slope_cents_per_s
     if slope is not None and judged.points:
-        slope += _slope_of(judged.points, note.length_s)
+        slope += _slope_of(judged.points, note.length_s, m.settle_s or 0.0)
     contour_hz = m.contour_hz
     if contour_hz is not None and m.contour_s is not None:
         contour_hz = contour_hz * 2.0 ** (at(m.contour_s - note.start_s) / 1200.0)
@@ -220,9 +235,13 @@ def note_made(measured: MeasuredNote, judged: Judged) -> MeasuredNote:
     )
 
 
-def _slope_of(points: tuple[tuple[float, float], ...], length_s: float) -> float:
-    """How far an edit tilts a sustain, in cents a second: the line that lies nearest to it."""
-    middle_s = length_s * np.linspace(_SUSTAIN_SHARES[0], _SUSTAIN_SHARES[1], 101)
+def _slope_of(points: tuple[tuple[float, float], ...], length_s: float, settle_s: float) -> float:
+    """How far an edit tilts a sustain, in cents a second: the line that lies nearest to it.
+
+    settle_s: when the pitch has arrived in its sustain, in s from the note's start
+    """
+    first_s, last_s = (share * length_s for share in _SUSTAIN_SHARES)
+    middle_s = np.linspace(min(max(first_s, settle_s), last_s / 2), last_s, 101)
     times, adds = zip(*points, strict=True)
     return float(np.polyfit(middle_s, np.interp(middle_s, times, adds), 1)[0])
 
@@ -273,6 +292,23 @@ def left_along(measured: MeasuredNote, sustain_cents: float, move: Move) -> floa
     return float(np.sqrt(np.mean(left**2)))
 
 
+def bent_from(measured: MeasuredNote) -> BentFrom | None:
+    """Say where a note stands still before its pitch arrives; None where it does not, for long."""
+    found, settle_s = _smooth_contour(measured), measured.measurement.settle_s
+    if found is None or settle_s is None:
+        return None
+    time_s, cents_off = found
+    early = cents_off[time_s <= settle_s / 2]
+    if settle_s < _BENT_AFTER_S or len(early) < 3:
+        return None
+    off = float(np.median(early))
+    near = np.flatnonzero((np.abs(cents_off - off) <= LEAVES_CENTS) & (time_s < settle_s))
+    stands = np.abs(early - off) <= LEAVES_CENTS
+    if stands.mean() < _MOST_OF_IT:
+        return None
+    return BentFrom(off_cents=off, until_s=float(time_s[near[-1]]))
+
+
 def end_leaves_s(measured: MeasuredNote, held_off_cents: float = 0.0) -> float | None:
     """Say when a note's pitch leaves where it was held for good, in s from its start.
 
@@ -285,7 +321,7 @@ def end_leaves_s(measured: MeasuredNote, held_off_cents: float = 0.0) -> float |
     if found is None:
         return None
     time_s, cents_off = found
-    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= _LEAVES_CENTS)
+    near = np.flatnonzero(np.abs(cents_off - held_off_cents) <= LEAVES_CENTS)
     if len(near) == 0 or near[-1] == len(time_s) - 1:
         return None
     return float(time_s[near[-1] + 1])

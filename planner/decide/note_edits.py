@@ -3,7 +3,9 @@
 from planner.decide import moves
 from planner.decide.cases import Case, known
 from planner.decide.moves import Move
+from planner.model import Role
 
+PLUCKED: frozenset[Role] = frozenset({"fretted", "bass-fretted"})
 # Common practice, no source.
 LEAN_CENTS_PER_S = 12.0
 _LEAN_LASTS_S = 1.0
@@ -40,18 +42,35 @@ def start(case: Case) -> Move:
     return moves.move_start(onset, _left(case, onset), known(case.heard), start_s, case.length_s)
 
 
+def bent_from(case: Case) -> moves.BentFrom | None:
+    """Say from where a string was bent or slid to this note, if it was from another."""
+    found = moves.bent_from(case.aimed.measured) if case.role in PLUCKED else None
+    beyond_cents = case.tolerances.limits.ask_beyond_cents
+    return None if found is None or abs(found.off_cents) <= beyond_cents else found
+
+
+def starts_well(case: Case) -> bool:
+    """Whether its start is in tune: as this note, or, where it is bent to it, as another."""
+    bent = bent_from(case)
+    off = case.onset if bent is None else known(case.sustain) + bent.off_cents
+    if off is None:
+        return False
+    return abs(off if bent is None else off - 100.0 * round(off / 100.0)) <= case.t
+
+
 def shape(case: Case) -> Move:
     """Move its start and the rest of it by different amounts."""
-    onset, sustain = known(case.onset), known(case.sustain)
+    onset, sustain, bent = case.onset or 0.0, known(case.sustain), bent_from(case)
     return moves.shape_note(
         onset,
         sustain,
-        # An onset inside its tolerance stays where it is: all of its error is left in.
-        _left(case, onset) if abs(onset) > case.t else abs(onset),
+        # A start in tune stays where it is: all of its error is left in.
+        abs(onset) if starts_well(case) else _left(case, onset),
         _left(case, sustain) if abs(sustain) > case.t else abs(sustain),
         case.aimed.measured.measurement.settle_s or 0.15,
         case.aimed.measured.note.start_s,
         case.length_s,
+        None if bent is None else bent.until_s,
     )
 
 

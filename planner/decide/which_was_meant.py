@@ -1,16 +1,21 @@
 """Which note a pitch far from every note was meant for, where the song leaves no doubt.
 
 Forty cents over E lie nearer to E, but may be a low F. Where the song has E often and F hardly
-ever, or the piano holds an E while nobody plays an F, nobody needs to ask.
+ever, or the piano holds an E while nobody plays an F, nobody needs to ask. And thirty over a C in
+A major lie nearer to C, but may be a low C sharp: there somebody must be asked sooner.
 """
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote, part_numbers
+from planner.decide.cases import LeansToKey
+from planner.model import Floats
 from planner.pitch import cents, note_name
 from planner.target.held_chords import HELD_S
 from planner.target.typed_keys import notes_of
@@ -20,6 +25,47 @@ _MOST_OF_IT = 0.5  # chosen: of the note's length the other part's sounds
 # Chosen: one in twenty. Of a note that was played k times the next one is expected as k + 1 (the
 # rule of succession: Laplace, 1814), whatever speaks for the nearer of two notes besides.
 _RARER = 19
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Song:
+    """The notes of which it is known which were meant, of all stems."""
+
+    start_s: Floats
+    end_s: Floats
+    pitch_class: NDArray[np.int64]
+    stem: NDArray[np.int64]  # number of its stem in `codes`
+    codes: tuple[str, ...]
+
+    def times(self, midi: int) -> int:
+        """How often the song has a note, in any octave."""
+        return int((self.pitch_class == midi % 12).sum())
+
+    def together_s(self, n: SoundingNote) -> Floats:
+        """How long each note sounds together with one; below 0 where it does not."""
+        found: Floats = np.minimum(self.end_s, n.end_s) - np.maximum(self.start_s, n.start_s)
+        return found
+
+    def also_in(self, n: SoundingNote) -> str:
+        """The part besides its own that sounds a note's name for most of it; empty for none."""
+        own = self.codes.index(n.stem) if n.stem in self.codes else -1
+        lasts_s = self.together_s(n)
+        same = (self.pitch_class == n.midi % 12) & (self.stem != own) & (lasts_s > 0.0)
+        by_part_s = np.bincount(self.stem[same], weights=lasts_s[same], minlength=len(self.codes))
+        if not self.codes or by_part_s.max() < _MOST_OF_IT * (n.end_s - n.start_s):
+            return ""
+        return self.codes[int(by_part_s.argmax())]
+
+
+def _song(notes: Iterable[SoundingNote], between: Collection[str]) -> _Song:
+    sure = [n for n in notes if n.id not in between and n.role != "drum-tones"]
+    return _Song(
+        start_s=np.array([n.start_s for n in sure]),
+        end_s=np.array([n.end_s for n in sure]),
+        pitch_class=np.array([n.midi % 12 for n in sure]),
+        stem=part_numbers(sure),
+        codes=tuple(sorted({n.stem for n in sure})),
+    )
 
 
 def known_by_the_song(
@@ -43,10 +89,7 @@ def known_by_the_song(
 
     Returns note id -> why no other note was meant, as the rest of a sentence.
     """
-    sure = [n for n in notes if n.id not in between and n.role != "drum-tones"]
-    start_s, end_s = np.array([n.start_s for n in sure]), np.array([n.end_s for n in sure])
-    pitch_class, stem = np.array([n.midi % 12 for n in sure]), part_numbers(sure)
-    codes = sorted({n.stem for n in sure})
+    song = _song(notes, between)
     neighbours = _neighbours(notes)
     found = {}
     for n in notes:
@@ -62,20 +105,52 @@ def known_by_the_song(
         in_key = None if key is None else notes_of(key)
         if in_key is not None and strange % 12 in in_key:
             continue
-        is_strange, is_near = pitch_class == strange % 12, pitch_class == n.midi % 12
-        times, rare = int(is_near.sum()), int(is_strange.sum())
+        times, rare = song.times(n.midi), song.times(strange)
         if times + 1 >= _RARER * (rare + 1):
             said = "never" if not rare else "once" if rare == 1 else f"{rare} times"
             found[n.id] = f"the song has it {times} times and {note_name(strange)} {said}"
             continue
-        together_s = np.minimum(end_s, n.end_s) - np.maximum(start_s, n.start_s)
-        if in_key is None or (is_strange & (together_s >= LEAST_OVERLAP_S)).any():
+        is_strange = song.pitch_class == strange % 12
+        if in_key is None or (is_strange & (song.together_s(n) >= LEAST_OVERLAP_S)).any():
             continue
-        own = codes.index(n.stem) if n.stem in codes else -1
-        same = is_near & (stem != own) & (together_s > 0.0)
-        lasts_s = np.bincount(stem[same], weights=together_s[same], minlength=len(codes))
-        if len(codes) and lasts_s.max() >= _MOST_OF_IT * (n.end_s - n.start_s):
-            found[n.id] = f"{codes[int(lasts_s.argmax())]} sounds it too"
+        if also_in := song.also_in(n):
+            found[n.id] = f"{also_in} sounds it too"
+    return found
+
+
+def leaning_to_the_key(
+    notes: Sequence[SoundingNote],
+    between: Collection[str],
+    ask_beyond_cents: float,
+    key_at: Callable[[float], KeyMark | None],
+) -> dict[str, LeansToKey]:
+    """Say which notes outside the typed key lean to one in it, and from where on that may be meant.
+
+    Pitches of a note lie around it by half of ``ask_beyond_cents`` (a category is as wide as two
+    standard deviations to either side). How much likelier the note of the key is, as the song has
+    both, moves the middle between the two toward the strange one, by ``sd^2 ln(odds) / 100``. A
+    note that another part sounds as well is not strange.
+
+    notes, between, key_at : as in `known_by_the_song`
+
+    Returns note id -> what it leans to.
+    """
+    song, found = _song(notes, between), {}
+    for n in notes:
+        key = key_at(n.start_s)
+        in_key = None if key is None else notes_of(key)
+        beside = n.midi + (1 if n.heard_hz > n.target_hz else -1)
+        if key is None or in_key is None or n.midi % 12 in in_key or beside % 12 not in in_key:
+            continue
+        besides = song.times(n.midi) - (n.id not in between)
+        odds = (song.times(beside) + 1) / (besides + 1)
+        if odds > 1.0 and not song.also_in(n):
+            nearer_cents = (ask_beyond_cents / 2) ** 2 * float(np.log(odds)) / 100.0
+            found[n.id] = LeansToKey(
+                midi=beside,
+                key=f"{key.tonic} {key.mode}",
+                from_cents=ask_beyond_cents - nearer_cents,
+            )
     return found
 
 

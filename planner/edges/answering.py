@@ -18,7 +18,7 @@ from planner.answer.answers import (
 )
 from planner.answer.locks import area_said, area_words, bars_words, questions_inside, rows_inside
 from planner.answer.page_export import is_export, read_export
-from planner.answer.questions import asks_several
+from planner.answer.questions import asks_as_read, asks_several
 from planner.answer.replies import Placed, placed, rows_named
 from planner.answer.reply_words import LockSaid, Said, Unclear, read_locks, read_reply
 from planner.answer.said_bars import with_last_bar
@@ -49,7 +49,7 @@ from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.words.plan_model import Row
 from planner.words.session_model import KeyMark, Session
 from planner.words.spelling import names_at
-from planner.words.wording import count, row_place
+from planner.words.wording import count, raise_or_lower, row_place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,10 +295,13 @@ def _entry(one: Placed, given: _Given) -> Entry:
         override = Override(intended_midi=one.meant_midi)
     elif one.bars is not None:
         override = Override(bars=one.bars)
+    elif one.answer == "yes" and asks_as_read(one.row) and one.row.heard_cents is not None:
+        override = Override(add_cents=-float(round(one.row.heard_cents)))
+    # The note itself was meant so, or is so far off, whatever becomes of the question.
+    of_its_note = override is not None and override.bars is None
     return replace(
         given.entry(one.row),
-        # The note itself is what was meant so, whatever becomes of the question.
-        id=one.row.id if one.meant_midi is None else one.row.covers[0],
+        id=one.row.covers[0] if of_its_note else one.row.id,
         answer=one.answer,
         override=override,
         comment=comment,
@@ -389,6 +392,8 @@ def _answer_words(entry: Entry, names: NoteNames = MIXED_NAMES) -> str:
     parts = [str(entry.answer or entry.state or "")]
     if entry.override is not None and entry.override.intended_midi is not None:
         parts.append(f"{note_name(entry.override.intended_midi, names)} was meant")
+    if entry.override is not None and entry.override.add_cents is not None:
+        parts.append(raise_or_lower(entry.override.add_cents))
     if entry.override is not None and entry.override.role is not None:
         parts.append(f"{entry.area.stem if entry.area else ''} is {entry.override.role}")
     if entry.override is not None and entry.override.several_notes is not None:

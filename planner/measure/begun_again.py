@@ -76,7 +76,8 @@ def _dips(contour: Contour) -> list[int]:
 def _step(cents: Floats, apart: Floats) -> int | None:
     """The frame at which the line steps, and partials part; None where none stands out.
 
-    A step on a line that may slope, by least squares, at the frame where it explains most.
+    A step on a line that may slope, by least squares, at the frame where it explains most. A line
+    that only bends explains as much of a note that comes to its pitch by and by, as a trumpet's.
     """
     count = len(cents)
     edge = max(2 * _LEAST_FRAMES, count // 7)
@@ -85,20 +86,31 @@ def _step(cents: Floats, apart: Floats) -> int | None:
     place = evenly(count)
     spread = float(place @ place)
     rest = cents - cents.mean() - place * float(place @ cents) / spread
-    # Of the step that is 1 from a frame on, what neither a level nor a slope explains.
     after = count - np.arange(count)
-    onto_place = np.cumsum(place[::-1])[::-1]
+    onto, onto_place = _later(rest), _later(place)
+    # Of the step that is 1 from a frame on, what neither a level nor a slope explains.
     own = after - after**2 / count - onto_place**2 / spread
-    onto = np.cumsum(rest[::-1])[::-1]
     inner = slice(edge, count - edge)
     explained = onto[inner] ** 2 / own[inner]
     at = edge + int(explained.argmax())
     left = (float(rest @ rest) - float(explained.max())) / count
     if explained.max() < _STEP_OVER_REST * _FRAMES_THAT_SAY_ONE * left:
         return None
+    # Likewise of the line that is 0 up to a frame, and rises by 1 a frame from there on.
+    onto_bend, place_bend = _later(onto) - onto, _later(onto_place) - onto_place
+    total, size = after * (after - 1) / 2, after * (after - 1) * (2 * after - 1) / 6
+    own_bend = size - total**2 / count - place_bend**2 / spread
+    if float((onto_bend[2:-2] ** 2 / own_bend[2:-2]).max()) >= explained.max():
+        return None
     near = apart[at - _LEAST_FRAMES : at + _LEAST_FRAMES + 1]
     parts = float(near.max()) > _STEP_PARTS * float(middle_of(apart))
     return at if parts and abs(onto[at] / own[at]) > _STEP_CENTS else None
+
+
+def _later(values: Floats) -> Floats:
+    """The sum of the values from each frame on."""
+    summed: Floats = np.cumsum(values[::-1])[::-1]
+    return summed
 
 
 def _partings(contour: Contour, inside: NDArray[np.bool_]) -> list[int]:

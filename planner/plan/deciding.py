@@ -18,7 +18,7 @@ from planner.clear.decided import Decided, Recorded, recorded
 from planner.clear.kept import Kept
 from planner.decide.exposure import Standing, exposures
 from planner.decide.tolerances import Exposure
-from planner.decide.which_was_meant import known_by_the_song
+from planner.decide.which_was_meant import known_by_the_song, leaning_to_the_key
 from planner.model import VOICE_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import note_name, shift_hz
 from planner.plan.ground import Ground
@@ -177,7 +177,7 @@ def decide_once(
 
 
 def _known(parts: dict[str, Part], ground: Ground) -> dict[str, Part]:
-    """Lay beside notes that are far from every note why it is known which were meant.
+    """Lay beside notes why it is known which were meant, or why another may be.
 
     Where blue notes are protected, a pitch between two notes may be meant so.
     """
@@ -187,14 +187,11 @@ def _known(parts: dict[str, Part], ground: Ground) -> dict[str, Part]:
     between = {
         a.measured.id for part in parts.values() for a in part.aimed if a.target.between_notes
     }
-    by = known_by_the_song(
-        all_notes(parts),
-        between,
-        # A part that is moved as a whole lies so far off at most, or its notes are named by it.
-        ask_cents - (50.0 - ask_cents),
-        partial(key_at, ground.session, ground.tempo_map),
-    )
-    return {code: replace(part, known_by=by) for code, part in parts.items()}
+    notes, key = all_notes(parts), partial(key_at, ground.session, ground.tempo_map)
+    # A part that is moved as a whole lies so far off at most, or its notes are named by it.
+    by = known_by_the_song(notes, between, ask_cents - (50.0 - ask_cents), key)
+    leans = leaning_to_the_key(notes, between, ask_cents, key)
+    return {code: replace(part, known_by=by, leans_to_key=leans) for code, part in parts.items()}
 
 
 def _same_targets(some: Mapping[str, Part], others: Mapping[str, Part]) -> bool:

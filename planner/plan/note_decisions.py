@@ -209,6 +209,7 @@ def _case(
         next_semitones=part.goes_on.get(note_id, 0),
         chord=part.chords.get(note_id),
         known_by=part.known_by.get(note_id, ""),
+        leans_to_key=part.leans_to_key.get(note_id),
         comes_round=part.repeated.get(note_id, ""),
         pushed=note_id in part.pushed,
         beats=note_id in beating.against_fixed,

@@ -8,6 +8,8 @@ import numpy as np
 
 from planner.answer.questions import FAR_OFF
 from planner.clashes import SoundingNote
+from planner.decide.cases import LeansToKey
+from planner.decide.exposure import LOUD_PERCENTILE
 from planner.decide.expression import blue_notes, goes_on, grace_notes, leading_notes, pushed_notes
 from planner.decide.protection import protected_notes
 from planner.model import FIXED_ROLES, AudioFacts, Finding, StemNotes
@@ -29,7 +31,6 @@ from planner.words.session_model import Session, StemSpec
 from planner.words.wording import flat_or_sharp
 
 _ASK_OFFSET_CENTS = 35.0  # a part this far out could be the next note, out the other way
-_LOUD_PERCENTILE = 90  # what a part's loud notes are
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,6 +58,7 @@ class Part:
     chords: Mapping[str, ChordSymbol] = field(default_factory=dict)  # named for its time, by id
     takes: Mapping[str, tuple[TakeNote, ...]] = field(default_factory=dict)  # by note id
     known_by: Mapping[str, str] = field(default_factory=dict)  # note id -> why it was meant
+    leans_to_key: Mapping[str, LeansToKey] = field(default_factory=dict)  # by note id
     noticed: tuple[Finding, ...] = ()  # while it was aimed
 
     @property
@@ -205,7 +207,7 @@ def _offset_by_score(aimed: tuple[Aimed, ...]) -> float | None:
 
 def loud_of(levels_db: Sequence[float]) -> float:
     """Level of a part's loud notes, dB; 0 where there are none."""
-    return float(np.percentile(levels_db, _LOUD_PERCENTILE)) if levels_db else 0.0
+    return float(np.percentile(levels_db, LOUD_PERCENTILE)) if levels_db else 0.0
 
 
 def _astray(aimed: tuple[Aimed, ...], offset: float, beyond_cents: float) -> frozenset[str]:

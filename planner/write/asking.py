@@ -1,9 +1,9 @@
 """Which questions a person is asked, and which notes are only told as not settled.
 
-A question is asked where its answer changes what is planned: which note was meant, which role a
-stem has. An unsure reading, a wobble or a join of takes can be listened to, but no word about it
-changes the plan. A producer answers ten questions, not two hundred: what comes round the same is
-asked once, and what is heard longest comes first.
+A question is asked where its answer changes what is planned: which note was meant, whether one is
+as far off as it can be read, which role a stem has. A wobble or a join of takes can be listened to,
+but no word about it changes the plan. A producer answers ten questions, not two hundred: what
+comes round the same is asked once, and what is heard longest comes first.
 """
 
 import math
@@ -19,7 +19,6 @@ from planner.write.tally import Group, grouped
 ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a quarter of an hour
 # Rules of the decision table whose notes can only be listened to, and what is told of many of them.
 _ONLY_HEARD = {
-    "cannot tell": "the reading is too unsure for a figure: listen",
     "wobble": "a slow or uneven wobble: another take may be better",
     "join inside": "a join of takes lies inside the note: listen",
 }

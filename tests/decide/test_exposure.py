@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from planner.decide.exposure import exposures
@@ -40,3 +42,16 @@ def test_label_and_level() -> None:
     quiet = [sounding("A-1", 60, 0, level_db=-20.0), *others(2, midi=60)]
     assert exposures(quiet, {"A-1": "bare"})["A-1"].exposure == "buried"
     assert exposures([]) == {}
+
+
+@pytest.mark.parametrize(("tones", "over_db"), [(1, -12.0), (4, -12.0)])
+def test_a_chord_is_as_loud_as_a_part_and_not_as_its_notes_together(
+    tones: int, over_db: float
+) -> None:
+    """Four notes of a pad hide a line as much as one does: both are balanced as a part."""
+    pad = [
+        replace(sounding(f"PAD-{k}-{at}", 60 + 3 * k, 0.0, 2.0 * at, 2.0 * at + 2.0), stem="PAD")
+        for k in range(tones) for at in range(3)
+    ]  # fmt: skip
+    got = exposures([sounding("A-1", 62, 0, level_db=-12.0), *pad])["A-1"]
+    assert got.over_rest_db == pytest.approx(over_db)

@@ -111,7 +111,8 @@ def test_each_edge_has_two_sides(
 @pytest.mark.parametrize(
     ("end", "leaves_s", "length_s", "sags"),
     [
-        (-25.0, 0.6, 1.0, True), (-25.0, 0.601, 1.0, False),  # over 0.4 s and more
+        # Over 0.4 s and more: 8 flat at 0.704 s and 25 at 0.925, so on its way since 0.6.
+        (-25.0, 0.704, 1.0, True), (-25.0, 0.705, 1.0, False),
         (-40.0, 3.2, 4.0, True), (-40.0, 3.201, 4.0, False),  # later it is a fall
         (-80.0, 2.0, 4.0, True), (-80.1, 2.0, 4.0, False),  # so is what is deeper
     ],

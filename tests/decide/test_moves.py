@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from deciding import contour, note
 from invented_plan import judged
@@ -113,3 +115,14 @@ def test_a_note_is_carried_out_with_the_slope_that_its_edit_leaves() -> None:
     # Of 0.75 of the note, 0.35 lie in the ramp: 3 t^2 - 2 t^3 of its slope, t being that share.
     t = 0.35 / 0.75
     assert held - before == pytest.approx(40.0 * (3 * t**2 - 2 * t**3), abs=0.5)
+
+
+def test_what_is_done_before_the_pitch_arrives_does_not_tilt_the_sustain() -> None:
+    """The rest of a bend raised from its arrival on: its sustain is as level as it was."""
+    points = ((0.0, 0.0), (0.3, 0.0), (0.45, 24.0), (1.4, 24.0))
+    one = judged(action="shape", add_cents=None, points=points)
+    m = replace(one.measured.measurement, settle_s=0.45)
+    bent = replace(one, measured=replace(one.measured, measurement=m))
+    assert moves.note_made(bent.measured, bent).measurement.slope_cents_per_s == pytest.approx(
+        m.slope_cents_per_s
+    )

@@ -1,7 +1,7 @@
 import pytest
 
 from planner.clashes import SoundingNote
-from planner.decide.which_was_meant import known_by_the_song
+from planner.decide.which_was_meant import known_by_the_song, leaning_to_the_key
 from planner.files.configs import read_judging
 from planner.model import Role
 from planner.pitch import midi_to_hz, shift_hz
@@ -139,3 +139,53 @@ def test_a_known_note_is_mended_and_says_why(preset: str, rule_name: str) -> Non
     assert found.rule_name == rule_name
     if rule_name == "note off":
         assert "D4 was meant, as PNO sounds it too" in found.reason
+
+
+def asked_from(
+    midi: int, off: float, *others: SoundingNote, key: KeyMark | None = C_MAJOR
+) -> tuple[int, str, float] | None:
+    """The note of the key that a note at 10 s leans to, and from how many cents on."""
+    one = sounds("CEL", 0, midi, 10.0, 11.0, off)
+    found = leaning_to_the_key([one, *others], (), ASKED_FROM, lambda at_s: key).get("CEL-0")
+    return None if found is None else (found.midi, found.key, found.from_cents)
+
+
+def test_a_note_outside_the_key_is_asked_about_sooner() -> None:
+    """Eb 30 sharp in C major, where the song has 18 E and no Eb: 19 to 1, 9 cents sooner than 35.
+
+    17.5^2 ln 19 / 100 = 9.02; with as many Eb as E nothing speaks for either.
+    """
+    assert asked_from(EB4, 30.0, *often(E4, 18)) == (E4, "C major", pytest.approx(25.98, abs=0.01))
+    assert asked_from(EB4, -30.0, *often(D4, 18)) == (D4, "C major", pytest.approx(25.98, abs=0.01))
+    assert asked_from(EB4, 30.0, *often(E4, 3), *often(EB4, 3)) is None
+    assert asked_from(E4, 30.0, *often(F4, 18)) is None  # in the key itself
+    assert asked_from(EB4, 30.0, *often(E4, 18), key=None) is None
+    two_flats = KeyMark(bar=1, tonic="Bb", mode="major")
+    assert asked_from(66, 30.0, *often(G4, 18), key=two_flats) is not None
+    assert asked_from(EB4, 30.0, *often(E4, 18), key=two_flats) is None
+
+
+def test_what_another_part_sounds_as_well_is_no_strange_note() -> None:
+    """An Eb under which the piano holds one is a chromatic note of the song."""
+    assert asked_from(EB4, 30.0, *often(E4, 18), sounds("PNO", 1, 51, 10.0, 10.5)) is None
+    assert asked_from(EB4, 30.0, *often(E4, 18), sounds("PNO", 1, 51, 10.0, 10.4)) is not None
+
+
+@pytest.mark.parametrize(
+    ("off", "action"), [(26.0, "ask"), (25.9, "raise-lower"), (10.0, "leave"), (-26.0, "ask")]
+)
+def test_no_note_is_moved_away_from_the_key_unasked(off: float, action: str) -> None:
+    """Between Eb and E, or D, in C major: only what is surely an Eb is moved to it."""
+    notes = [D4, E4] * 18 + [EB4]
+    tune = line("LV", notes, [0.0] * 36 + [off])
+    (made,) = [
+        j for j in plan(stem("LV", "lead-voice", tune), keys=(C_MAJOR,)).judged
+        if j.measured.id == "LV-0037"
+    ]  # fmt: skip
+    assert made.action == action
+    if action == "ask":
+        way, other = ("sharp", "E4") if off > 0 else ("flat", "D4")
+        assert made.reason == (
+            f"26 {way} for Eb4, which is not in C major, and leans to {other}, which is: "
+            "which was meant?"
+        )

@@ -523,6 +523,31 @@ def test_the_note_that_a_person_names_is_no_longer_asked_about(tmp_path: Path) -
     assert after["add_cents"] < -25
 
 
+def test_a_yes_to_what_is_read_unsurely_moves_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A whistle over a voice's range is read an octave low: asked about, and moved at a yes."""
+    job = tmp_path / "job"
+    (job / "audio").mkdir(parents=True)
+    write_stem(job / "audio" / "bass.wav", tuple((m, 0.0) for m in (40, 43, 45, 47, 43)))
+    t = np.arange(round(0.8 * SR)) / SR
+    whistles = [np.sin(2 * np.pi * midi_to_hz(m) * t) * np.hanning(len(t)) ** 0.1
+                for m in (89.0, 91.3, 90.0)]  # fmt: skip
+    rest = np.zeros(round(0.1 * SR))
+    samples = np.concatenate([rest, *(x for one in whistles for x in (0.3 * one, rest))])
+    soundfile.write(job / "audio" / "guitar.wav", samples, SR)
+    (job / "session.yaml").write_text(SESSION.replace("role: fretted}", "role: lead-voice}"))
+    assert run("plan", job) == 1
+    (asked,) = [r for r in rows(job, 1) if r["kind"] == "question"]
+    assert asked["reason"].startswith("is it 30 sharp, give or take ")
+    assert asked["asked_on_page"] == asked["id"]
+    assert run("answer", job, f"{asked['id']} yes") == 0
+    assert "yes, lower by 30" in capsys.readouterr().out
+    run("plan", job)
+    after = row(job, 2, asked["covers"][0])
+    assert (after["kind"], after["add_cents"], after["state"]) == ("note", -30.0, "approved")
+
+
 def test_a_place_behind_the_song_is_not_stored(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -93,6 +93,20 @@ def test_a_line_that_only_slopes_or_wavers_is_one_note() -> None:
         assert doubt(line, dipped(0.0)) == 0.0
 
 
+def test_a_line_that_comes_to_its_pitch_is_one_note() -> None:
+    """A trumpet note that rises by 25 cents in its first third, its partials apart as it begins."""
+    t = moments(LENGTH_S, SR)
+    line = 20.0 * t - 60.0 * np.exp(-t / 0.15)
+    first, turned = (tone(bent(F1_HZ, line), SR, np.random.default_rng(k)) for k in (9, 10))
+    share = 0.5 * np.exp(-t / 0.25)
+    samples = with_snr((1.0 - share) * first + share * turned, 50, np.random.default_rng(11))
+    contour = follow_partials(samples, SR, np.full(len(samples), F1_HZ))
+    assert contour is not None
+    inside = (contour.t_s > 0.15) & (contour.t_s < 0.85)
+    found = LN_CENTS * np.log(contour.f1_hz[inside] / F1_HZ)
+    assert begun_again_cents(contour, inside, found) == 0.0
+
+
 def test_a_vibrato_that_stops_is_no_vibrato_of_the_whole() -> None:
     """A still note after one in vibrato leaves the swing in the line: what came first is doubt."""
     t = moments(LENGTH_S, SR)

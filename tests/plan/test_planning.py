@@ -676,16 +676,16 @@ def test_a_rule_says_where_most_of_its_notes_are_heard() -> None:
 
 
 def test_a_reading_that_may_be_bleed_is_asked_about() -> None:
-    """9 dB over a leak the figure is shaky, and the question says whose pitch it may be."""
+    """9 dB over a leak the question says whose pitch it may be; at 15 the doubt tells all."""
     shaky = note("LV-0001", 69, -30.0, length_s=2.0, confidence="shaky", uncertainty=7.0)
     (row,) = plan(stem("LV", "lead-voice", [replace(shaky, bleed_db=-9.0, bleed_from="PNO")])).rows
     assert row.action == "ask"
     assert row.reason == (
-        "the reading is too unsure for a figure: listen to it; "
+        "is it 30 flat, give or take 7? listen to it; "
         "PNO is 9 dB under this note: the reading may be that of PNO"
     )
     (row,) = plan(stem("LV", "lead-voice", [replace(shaky, bleed_db=-15.0, bleed_from="PNO")])).rows
-    assert row.reason == "the reading is too unsure for a figure: listen to it"
+    assert row.action == "raise-lower"
 
 
 def test_a_protected_note_that_is_not_there_is_told() -> None:
