@@ -156,9 +156,10 @@ def by_hand(note_id: str, cents: float | None) -> str:
     cents: how far off it is heard, to be taken out; None where that is not known.
     """
     heard = f", and is heard {flat_or_sharp(cents)}" if cents else ""
-    add = -round(cents or 0.0) or "12 (or what it needs)"
-    line = f"- {{id: {note_id}, override: {{add_cents: {add}}}}}"
-    return f"{heard}; to move it all the same, write into the answers file: {line}"
+    add = -round(cents or 0.0)
+    line = f"- {{id: {note_id}, override: {{add_cents: {add or 12}}}}}"
+    own = "" if add else " (or what it needs)"
+    return f"{heard}; to move it all the same, write into the answers file: {line}{own}"
 
 
 def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:

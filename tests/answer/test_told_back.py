@@ -56,11 +56,11 @@ def test_what_is_clear_is_told_beside_the_piece_that_is_not() -> None:
     ("text", "why"),
     [
         ("1 yes for bars 9-16", "type R-001 yes, R-001 half, R-001 from bar 1, R-001 no (leave"),
-        ("Q-001 yes indeed", "type Q-001 D4, Q-001 D#4, Q-001 no (leave it) or Q-001 ask"),
-        ("SAX-0009 yes", "SAX-0009 has no row of its own, and is heard 25 sharp; to move it all the "
-         "same, write into the answers file: - {id: SAX-0009, override: {add_cents: -25}}"),
+        ("Q-001 yes indeed", "type Q-001 D4, Q-001 Eb4, Q-001 no (leave it) or Q-001 ask"),
+        ("SAX-0009 yes", "SAX-0009 has no row of its own, and is heard 25 sharp; to move it all "
+         "the same, write into the answers file: - {id: SAX-0009, override: {add_cents: -25}}"),
         ("BAS-2 yes", "BAS-0002 has no row of its own; to move it all the same, write into the "
-         "answers file: - {id: BAS-0002, override: {add_cents: 12 (or what it needs)}}"),
+         "answers file: - {id: BAS-0002, override: {add_cents: 12}} (or what it needs)"),
         ("Q-002 yes", "or Q-002 ask, and is heard 36 flat; to move it all the same, write into the "
          "answers file: - {id: TPT-0005, override: {add_cents: 36}}"),
     ],

@@ -158,7 +158,7 @@ def test_nothing_is_stored_unless_all_is_understood(
     told = capsys.readouterr().out
     assert "\"hm 14 yes\": what 'hm' means for the answer is not clear" in told
     assert '"99 no": the offenders list has no line 99; its last is 2' in told
-    assert '"EGL-0002 no": no row has the id EGL-0002' in told
+    assert '"EGL-0002 no": EGL-0002 has no row of its own; to move it all the same' in told
     assert "Nothing was stored." in told
     assert not (job / "session.answers.yaml").exists()
     assert run("answer", job, words, "--accept-partly") == 1
