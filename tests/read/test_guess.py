@@ -147,6 +147,6 @@ def test_sound_sorts_stems_without_a_name(sound, role):
     ],
 )
 def test_an_upright_is_the_bass_where_no_other_name_is(names: tuple[str, ...], role: str) -> None:
-    """The word alone is a bass or a piano: a second piano beside one would be a second reference."""
+    """The word alone is a bass or a piano; beside a piano it would be a second reference."""
     guesses = with_uprights([guess_from_name(name) for name in names])
     assert guesses[0].role == role
