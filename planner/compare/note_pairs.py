@@ -114,12 +114,12 @@ def paired(then: Sequence[Reading], now: Sequence[Reading]) -> Paired:
         shared_s = np.minimum(ends_s, a.end_s) - np.maximum(starts_s, a.start_s)
         # Over each other for most of both, wherever each was heard to begin.
         over = shared_s >= _SAME_SPAN * np.maximum(ends_s - starts_s, a.end_s - a.start_s)
-        for k in np.flatnonzero(over | (late_s <= _SAME_START_S)):
+        for k in np.flatnonzero(over | (late_s <= _SAME_START_S)).tolist():
             off = abs(cents(now[k].pitch_hz, a.pitch_hz))
             if off <= _SAME_PITCH_CENTS:
                 # Notes of one chord begin together: there the pitch decides.
                 apart = late_s[k] / _SAME_START_S + off / _SAME_PITCH_CENTS
-                near.append((not over[k], float(apart), i, int(k)))
+                near.append((not over[k], float(apart), i, k))
     near.sort()
     used_then: set[int] = set()
     used_now: set[int] = set()
