@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from planner.ranking import like_this
 from planner.words.plan_model import Judged, Offender, Plan, Row
 from planner.write.asking import asked
-
+from planner.write.note_curves import heard_curve
 
 _SHOWN_S = 0.5  # chosen: so long a note is seen and heard as one
 
@@ -67,7 +67,7 @@ def _typical(notes: Sequence[Judged]) -> Judged | None:
     return max(
         middle,
         key=lambda j: (
-            len(j.measured.measurement.contour_s) > 1,
+            heard_curve(j) is not None,
             min(j.measured.note.length_s, _SHOWN_S),
             -abs((j.heard_cents or 0.0) - at),
         ),

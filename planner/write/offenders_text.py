@@ -20,7 +20,7 @@ _THINS_TOLD_S = 1.0  # chosen: less is no reason for a line
 
 
 def offenders_markdown(plan: Plan) -> str:
-    """Write the ranked list of offenders in words, the stop line, and what the ranks are made of."""
+    """Write the ranked list of offenders in words, its stop line, and what each rank is of."""
     lines = [
         f"# Most relief first: {plain(plan.session.song)}",
         "",
