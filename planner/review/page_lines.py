@@ -59,17 +59,23 @@ def _line(
 def _typical(notes: Sequence[Judged]) -> Judged | None:
     """The note that shows what a rule is about: near the middle, drawn as a line, long enough.
 
-    The furthest is a fault of its own, so only the middle half of the notes counts.
+    The furthest is a fault of its own, so only the middle half of the notes counts, and of these
+    one that begins where it goes on.
     """
     heard = sorted(notes, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
     middle = heard[len(heard) // 4 : len(heard) - len(heard) // 4]
     at = heard[len(heard) // 2].heard_cents or 0.0 if heard else 0.0
+
+    def apart(j: Judged) -> float:
+        off = j.heard_cents or 0.0
+        return abs(off - at) + abs((j.onset_cents or off) - off)
+
     return max(
         middle,
         key=lambda j: (
             heard_curve(j) is not None,
             min(j.measured.note.length_s, _SHOWN_S),
-            -abs((j.heard_cents or 0.0) - at),
+            -apart(j),
         ),
         default=None,
     )

@@ -157,7 +157,8 @@ def plot_note(
     )
     ends = [Label(y(0), f"target {intended}")]
     if times is not None:
-        ends.append(Label(y(_last(errors)), "measured"))
+        whole = "" if len(times) > 2 else " as a whole"
+        ends.append(Label(y(_last(errors)), f"measured{whole}"))
         if _moves(judged):
             ends.append(Label(y(_last(planned)), "planned"))
     limits = () if limit is None else (limit, -limit)
@@ -194,9 +195,15 @@ def _moves(judged: Judged) -> bool:
 
 
 def _trace(judged: Judged) -> tuple[Floats, Floats] | tuple[None, Floats]:
-    """Give the contour as seconds and cents off the target, thinned; None without one."""
+    """Give the contour as seconds and cents off the target, thinned; None without any figure.
+
+    A note that was read as one figure, as those of chords are, is a level line.
+    """
     nothing: Floats = np.zeros(0)
-    heard = heard_curve(judged)
+    heard, whole = heard_curve(judged), judged.sustain_cents
+    if heard is None and whole is not None:
+        note = judged.measured.note
+        return np.array([note.start_s, note.end_s]), np.full(2, whole)
     if heard is None:
         return None, nothing
     times_s, hz = heard
