@@ -7,14 +7,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from planner.answer.answers import STATE_OF, Answer, largest_move
-from planner.answer.questions import (
-    asks_role,
-    meant_midi,
-    notes_offered,
-    why_no_no,
-    why_no_yes,
-    words_to_type,
-)
+from planner.answer.questions import asks_role, meant_midi, why_no_no, why_no_yes, words_to_type
 from planner.answer.reply_words import JOIN, REF, Said, Unclear, names_in
 from planner.answer.said_bars import bars_of, bars_written
 from planner.model import Role
@@ -145,12 +138,12 @@ def _no_row(
     for note_id, cents in heard_cents.items():
         if _id_key(note_id) == _id_key(ref):
             ruled = any(r.kind == "rule" and note_id in r.covers for r in rows)
-            return f"{note_id} has no row of its own{by_hand(note_id, None if ruled else cents)}"
+            return f"{note_id} has no row of its own{_by_hand(note_id, None if ruled else cents)}"
     near = difflib.get_close_matches(ref.upper(), [row.id for row in rows], 1)
     return f"no row has the id {ref}" + (f"; did you mean {near[0]}?" if near else "")
 
 
-def by_hand(note_id: str, cents: float | None) -> str:
+def _by_hand(note_id: str, cents: float | None) -> str:
     """Say how a person moves a note for which the plan has no move.
 
     cents: how far off it is heard, to be taken out; None where that is not known.
@@ -196,8 +189,7 @@ def _no_such_word(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:
     if one.answer == "no" and (why := why_no_no(row)):
         return why
     if one.answer == "yes" and (why := why_no_yes(row, names_at(keys, row.start_bar))):
-        told = len(row.covers) == 1 and not notes_offered(row)
-        return why + by_hand(row.covers[0], row.heard_cents) if told else why
+        return why
     if one.answer == "note" and not one.comment:
         return "a note needs words"
     if one.answer == "half" and largest_move(row) is None:

@@ -157,8 +157,7 @@ def plot_note(
     )
     ends = [Label(y(0), f"target {intended}")]
     if times is not None:
-        whole = "" if len(times) > 2 else " as a whole"
-        ends.append(Label(y(_last(errors)), f"measured{whole}"))
+        ends.append(Label(y(_last(errors)), "measured"))
         if _moves(judged):
             ends.append(Label(y(_last(planned)), "planned"))
     limits = () if limit is None else (limit, -limit)

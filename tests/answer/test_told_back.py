@@ -15,10 +15,6 @@ WHICH = replace(
     QUESTION, rule_name="between two notes", covers=("EGL-0031",), intended_midi=62,
     heard_cents=58.0,
 )  # fmt: skip
-UNSURE = replace(
-    QUESTION, id="Q-002", stem="TPT", rule_name="cannot tell", covers=("TPT-0005",),
-    intended_midi=62, heard_cents=-35.5,
-)  # fmt: skip
 SESSION = Session(
     song="Pier Light", stems=(StemSpec(code="BAS", file="bass.wav", role="bass-fretted"),)
 )
@@ -28,7 +24,7 @@ def told(text: str) -> Understood:
     rest, locks = read_locks(text)
     said, unclear = read_reply(rest)
     given = Given(
-        plan="plan_01", rows=(RULE, row(), WHICH, UNSURE), sha256_of=MappingProxyType({}),
+        plan="plan_01", rows=(RULE, row(), WHICH), sha256_of=MappingProxyType({}),
         source="reply", by="", date="", ranks={1: "R-001", 2: "LV-0147"},
         heard_cents={"SAX-0009": 25.2, "BAS-0002": -4.0}, bars={"BAS-0001": 3, "BAS-0002": 12},
     )  # fmt: skip
@@ -61,12 +57,10 @@ def test_what_is_clear_is_told_beside_the_piece_that_is_not() -> None:
          "the same, write into the answers file: - {id: SAX-0009, override: {add_cents: -25}}"),
         ("BAS-2 yes", "BAS-0002 has no row of its own; to move it all the same, write into the "
          "answers file: - {id: BAS-0002, override: {add_cents: 12}} (or what it needs)"),
-        ("Q-002 yes", "or Q-002 ask, and is heard 36 flat; to move it all the same, write into the "
-         "answers file: - {id: TPT-0005, override: {add_cents: 36}}"),
     ],
 )  # fmt: skip
 def test_what_is_not_understood_says_the_words_that_are(text: str, why: str) -> None:
-    """Those of the very row; of a note without a row, or with one that only asks, the override."""
+    """Those of the very row; of a note without a row, the override."""
     (one,) = told(text).unclear
     assert why in one.why
 
