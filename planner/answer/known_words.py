@@ -29,8 +29,11 @@ _LOVED = (
     r"(?:(?:the|that|this|those|a|her|his|their|our) )?(?:(?:singer|player|song|band)'s )?(?:scoop"
     r"|slide|bend|fall|vibrato|rise|growl|feel|style|sound|note|way|song|phrasing|blues|jazz)s?"
 )
-_DOES = rf"(?:sing|play|like|love|mean|want|do|doe|keep)s?(?: {_IT})?"
-_IS = rf"(?:(?:(?:{_IT}|{_LOVED}) (?:is|are|was)|it's|its|that's|this is|they're|sounds)(?: just)?)"
+_DOES = rf"(?:sing|play|like|love|mean|meant|want|do|doe|keep)s?(?: {_IT})?"
+_IS = (
+    rf"(?:(?:(?:{_IT}|{_LOVED}) (?:is|are|was)|it's|its|that's|they're|(?:{_IT} )?sounds)"
+    r"(?: just)?)"
+)
 _FINE = (
     r"(?:fine|lovely|great|beautiful|perfect|nice|intended|deliberate|on purpose"
     rf"|meant(?: so| that way| to be)?|{_LOVED}|how {_WHO} {_DOES}|what {_WHO} {_DOES})"
@@ -38,9 +41,9 @@ _FINE = (
 _KNOWN: dict[Answer | None, str] = {
     "yes": rf"yes|yep|yeah|ok|okay|sure|agreed|of course|(?:do|fix|mend) {_IT}|go ahead"
     r"|go for it|love it|lovely|great|good idea|sounds good|full|fully|in full|all of it",
-    "half": rf"half|(?:{_IS} )?(?:enough|fine|plenty)|is enough|of {_IT}|will do",
+    "half": rf"half|(?:{_IS} |is )?(?:enough|fine|plenty)|of {_IT}|will do",
     "no": rf"no|nope|nah|way|need|not worth it|hands off|alone|because|since|as it is|as is"
-    rf"|(?:{_WHO} )?(?:love|like|mean|keep|leave|want|do not touch|don't touch)s?"
+    rf"|(?:{_WHO} )?(?:love|like|mean|meant|keep|leave|want|do not touch|don't touch)s?"
     rf" (?:(?:the|that|this|those|her|his|their) {_LOVED}|{_IT})|{_IS} {_FINE}",
     # A note that is named, a role, bars: how it sounds changes none of them.
     None: r"(?:way|very|really|quite|too|so|a bit|a little) (?:sharp|flat|high|low)",
