@@ -85,20 +85,22 @@ def with_words_to_type(
     unclear: Iterable[Unclear],
     rows: Sequence[Row],
     ranks: Mapping[int, str],
-    keys: Sequence[KeyMark] = (),
+    keys: Sequence[KeyMark],
+    heard_cents: Mapping[str, float | None],
 ) -> tuple[Unclear, ...]:
     """Say beside what was not understood what its row takes.
 
-    rows, ranks, keys: as in `placed`.
+    rows, ranks, keys, heard_cents: as in `placed`.
     """
     done = []
     for one in unclear:
-        row = _row(one.ref, rows, ranks) if one.ref else None
+        row, more = _row(one.ref, rows, ranks), ""
         if row is not None:
             types = words_to_type(row, names_at(keys, row.start_bar))
-            why = f"{one.why}; type {types}, and other words as {row.id} note ..."
-            one = replace(one, why=why)
-        done.append(one)
+            more = f"; type {types}, and other words as {row.id} note ..."
+        elif one.ref:
+            more = f"; {_no_row(one.ref, rows, ranks, heard_cents)}"
+        done.append(replace(one, why=one.why + more))
     return tuple(done)
 
 

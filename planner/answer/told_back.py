@@ -112,7 +112,7 @@ def understood(reply: Reply, given: Given, session: Session) -> Understood:
         waits = "; waits for the rest of its line" if one.held else ""
         words = answer_words(entry, names_at(keys, one.row.start_bar))
         told.append(f"{_ref_words(one.ref, one.row)}: {words}{waits}")
-    not_read = with_words_to_type(reply.unclear, rows, given.ranks, keys)
+    not_read = with_words_to_type(reply.unclear, rows, given.ranks, keys, given.heard_cents)
     done = Understood(entries=tuple(entries), unclear=not_read + unclear, told=tuple(told))
     for lock in reply.locks:
         done += _from_lock(lock, given, session)

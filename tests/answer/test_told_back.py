@@ -55,6 +55,7 @@ def test_what_is_clear_is_told_beside_the_piece_that_is_not() -> None:
         ("Q-001 yes indeed", "type Q-001 D4, Q-001 Eb4, Q-001 no (leave it) or Q-001 ask"),
         ("SAX-0009 yes", "SAX-0009 has no row of its own, and is heard 25 sharp; to move it all "
          "the same, write into the answers file: - {id: SAX-0009, override: {add_cents: -25}}"),
+        ("SAX-0009 yes and no", "what 'no' means for the answer is not clear; SAX-0009 has no row"),
         ("BAS-2 yes", "BAS-0002 has no row of its own; to move it all the same, write into the "
          "answers file: - {id: BAS-0002, override: {add_cents: 12}} (or what it needs)"),
     ],
