@@ -265,7 +265,7 @@ def test_blank_fields_are_left_out() -> None:
 
 
 def test_places_targets_and_points_come_back(path: Path) -> None:
-    """A lock over bars, hands off a stem, a target moved by hand and drawn points read as they were written."""
+    """Locks, hands off, a target moved by hand and drawn points read as they were written."""
     entries = (
         Entry(id="", area=Area(stem="BAS", from_bar=12, to_bar=16), locked=True, by="E"),
         Entry(id="", area=Area(stem="BAS"), locked=True, answer="no"),  # hands off
