@@ -129,7 +129,8 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
         for row in rows_inside(entry.area, rows):
             if entry.answer == "no":
                 stilled.add(row.id)
-                done.append(replace(entry, id=row.id, stem=row.stem))
+                # Not locked: as it stands it may move, and its place is kept by `held_by`.
+                done.append(replace(entry, id=row.id, stem=row.stem, locked=False))
                 continue
             if row.id in stilled and not entry.locked:
                 stilled.remove(row.id)

@@ -32,7 +32,9 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
     findings = []
     for rule in recalled.last_rows:
         ruling = rulings.get(rule.id)
-        stands = rule.kind == "rule" and rule.action in MOVING_ACTIONS and rule.state != "orphan"
+        moves = rule.action in MOVING_ACTIONS
+        stands = rule.kind == "rule" and rule.state != "orphan"
+        stands &= moves or set(rule.covers) <= recalled.still
         if not stands or (ruling is not None and ruling.frozen is not None):
             continue
         inside = tuple(n for n in rule.covers if n in recalled.held)
@@ -47,7 +49,8 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
                 if given.frozen is not None and _rests_on(given.frozen, rule.id, still):
                     rulings[key] = replace(given, frozen=_stilled(given.frozen, why))
             if len(still) == len(rule.covers):
-                rulings[rule.id] = _frozen_ruling(_stilled(rule, why), ruling)
+                stilled = _stilled(rule, why) if moves else rule
+                rulings[rule.id] = _frozen_ruling(stilled, ruling)
             inside = tuple(n for n in inside if n not in still)
         if not inside:
             continue

@@ -147,15 +147,14 @@ def _entry(one: Placed, given: Given) -> Entry:
 def _from_lock(lock: LockSaid, given: Given, session: Session) -> Understood:
     """A lock of rows becomes answers to these rows; a lock of a place is kept as the place."""
     verb = "hands off" if lock.still else "lock" if lock.locked else "unlock"
-    answer: Answer | None = "no" if lock.still else None
     rows = rows_named(lock.text, given.rows, given.ranks)
+    if rows and lock.still:
+        why = f"hands off is said of a place; of rows type {', '.join(f'{r.id} no' for r in rows)}"
+        return Understood(unclear=(Unclear(text=f"{verb} {lock.text}", why=why),))
     if rows:
-        word = {"lock": "locked", "unlock": "unlocked"}.get(verb, verb)
         return Understood(
-            entries=tuple(
-                replace(given.entry(row), locked=lock.locked, answer=answer) for row in rows
-            ),
-            told=tuple(f"{_row_words(row)}: {word}" for row in rows),
+            entries=tuple(replace(given.entry(row), locked=lock.locked) for row in rows),
+            told=tuple(f"{_row_words(row)}: {verb}ed" for row in rows),
         )
     codes = [spec.code for spec in session.stems]
     area, why = area_said(lock.text, codes, session.sections)
@@ -165,8 +164,9 @@ def _from_lock(lock: LockSaid, given: Given, session: Session) -> Understood:
         why = why if mapped else "there is no tempo map, so no bar can be found"
     if area is None or why:
         return Understood(unclear=(Unclear(text=f"{verb} {lock.text}", why=why),))
+    no: Answer | None = "no" if lock.still else None
     return Understood(
-        entries=(replace(given.of_a_place(area), locked=lock.locked, answer=answer),),
+        entries=(replace(given.of_a_place(area), locked=lock.locked, answer=no),),
         told=(_place_told(area, lock, given),),
     )
 

@@ -113,7 +113,7 @@ def test_hands_off_a_place_is_a_no_to_its_rows_until_it_is_unlocked() -> None:
     off = Entry(id="", area=Area(stem="LV"), locked=True, answer="no", plan="plan_01")
     done = with_locked_rows([yes, off], ROWS)
     assert [(e.id, e.answer, e.locked) for e in done[1:]] == [
-        (ROWS[0].id, "no", True), ("LV-0147", "no", True), ("LV-0150", "no", True),
+        (ROWS[0].id, "no", False), ("LV-0147", "no", False), ("LV-0150", "no", False),
     ]  # fmt: skip
     free = replace(off, answer=None, locked=False)
     back = with_locked_rows([yes, off, free], ROWS)[4:]

@@ -178,6 +178,19 @@ def test_hands_off_bars_moves_nothing_there(tmp_path: Path) -> None:
     assert run("plan", tmp_path) in (0, 1)
     (again,) = [r for r in rows(tmp_path, 4) if r["kind"] == "rule"]
     assert again["notes_covered"] == 8
+    # The whole part, whatever was said of its rule before.
+    assert main(["answer", session, "R-001 yes, lock R-001", "--by", "Ann"]) == 0
+    assert run("plan", tmp_path) in (0, 1)
+    assert main(["answer", session, "hands off EGL", "--by", "Ed"]) == 0
+    for number in (6, 7):
+        assert run("plan", tmp_path) in (0, 1)
+        (left,) = rows(tmp_path, number)
+        assert (left["id"], left["action"], left["state"]) == ("R-001", "leave", "refused")
+        assert left["reason"].startswith("EGL hands off by Ed: nothing moves it; it was: lower by")
+    assert main(["answer", session, "unlock EGL", "--by", "Ed"]) == 0
+    assert run("plan", tmp_path) in (0, 1)
+    (free,) = rows(tmp_path, 8)
+    assert (free["action"], free["state"], free["locked"]) == ("whole-part", "new", False)
 
 
 def test_a_rule_where_hands_are_off_everywhere_moves_nothing() -> None:

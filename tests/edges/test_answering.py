@@ -575,6 +575,21 @@ def test_locks_and_named_notes_through_the_command_line(
     assert "EGL-0001" in {r["id"] for r in rows(job, 3)}
 
 
+def test_hands_off_goes_before_what_was_answered(job: Path) -> None:
+    """A note that was approved and one that was locked as it stood are left; unlocked they move."""
+    assert run("answer", job, f"lock {HIGH}, {LOW} yes", "--by", "Ann") == 0
+    assert run("plan", job) == 0
+    assert run("answer", job, "hands off EGL", "--by", "Ed") == 0
+    for number in (3, 4):
+        assert run("plan", job) == 0
+        assert {(r["action"], r["state"]) for r in rows(job, number)} == {("leave", "refused")}
+        said = row(job, number, HIGH)["reason"]
+        assert said.startswith("EGL hands off by Ed: nothing new is planned there")
+    assert run("answer", job, "unlock EGL") == 0
+    assert run("plan", job) == 0
+    assert {(r["action"], r["state"]) for r in rows(job, 5)} == {("raise-lower", "new")}
+
+
 def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A bass that plays high is asked about; the role that is answered counts for every command."""
     job = tmp_path
