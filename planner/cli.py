@@ -295,7 +295,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _outcome(planned: Planned) -> list[str]:
     """Say in about ten lines what was found and where the files are."""
-    from planner.answer.changes import since_sentence
+    from planner.answer.changes import gone_sentence, since_sentence
     from planner.words.wording import row_place
     from planner.write.in_short import in_short, reference_in_short
     from planner.write.tally import biggest_rules
@@ -319,6 +319,7 @@ def _outcome(planned: Planned) -> list[str]:
         *(["Most relief first: " + " ".join(worst)] if worst else []),
         *in_short(plan),
         *([since_sentence(plan.since)] if plan.since else []),
+        *([gone] if plan.since and (gone := gone_sentence(plan.since)) else []),
         f"Written: {planned.folder} ({files})",
     ]
 

@@ -32,7 +32,7 @@ from planner.review.page_lines import Line, page_lines
 from planner.review.page_parts import draw_parts
 from planner.review.page_plot import BOX, Plot, plot_note
 from planner.review.page_sound import NOTE_RMS, Curves, Excerpt, curves
-from planner.timeline import TempoMap
+from planner.timeline import TempoMap, bars_of
 from planner.words.plan_model import Judged, Plan, Row
 from planner.words.spelling import names_at
 from planner.words.wording import SIGN_RULE, count, minutes, place, row_place, terms
@@ -94,13 +94,14 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
     questions = [line for line in lines if line.offender is None]
     shifts = clock_shifts(plan.session, dict(plan.facts))
     sounds = {one.span.row_id: one for one in excerpts}
-    starts_s = {j.measured.id: j.measured.note.start_s for j in plan.judged}
+    notes = [j.measured for j in plan.judged]
+    starts = ((n.id, n.note.start_s + shifts.get(n.note.stem, 0.0)) for n in notes)
+    bars = bars_of(starts, tempo_map)
 
     def entry(line: Line, anchor: str, drawn: bool) -> dict[str, Any]:
         plot = _plot(line.note, plan, tempo_map, shifts) if line.note and drawn else None
         names = names_at(plan.keys, line.row.start_bar)
-        row = with_last_bar(line.row, starts_s, tempo_map, shifts.get(line.row.stem, 0.0))
-        line = replace(line, row=row)
+        line = replace(line, row=with_last_bar(line.row, bars))
         return _entry(line, anchor, plot, sounds.get(line.row.id), bool(excerpts), names)
 
     wanted = plan.session.offenders_wanted

@@ -265,7 +265,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
     ),
     DecisionRule(
         name="in tune", action="leave", fits=lambda c: not c.over,
-        reason="within its tolerance of {tolerance}",
+        reason="within {tolerance} cents, near enough for a note of its length",
     ),
     DecisionRule(
         name="too little to gain", action="leave",
@@ -273,8 +273,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}, but an edit would better it by less than {smallest_gain}",
     ),
     DecisionRule(
-        name="on its way all along", action="leave", fits=on_its_way,
-        reason="{off} as it is heard, but on its way: one number would put too much of it out",
+        name="moving throughout", action="leave", fits=on_its_way,
+        reason="{off} as it is heard, but moving throughout: one number would put much of it out",
     ),
     DecisionRule(
         name="note off", action="raise-lower", fits=lambda c: True, move=note_edits.whole,

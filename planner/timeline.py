@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
@@ -309,6 +309,16 @@ def tempo_map_from_events(
         start=_exact(bar_one_at_s) - bars_before * bar_s,
         ticks_per_quarter=own,
     )
+
+
+def bars_of(starts: Iterable[tuple[str, float]], tempo_map: TempoMap | None) -> dict[str, int]:
+    """The bar in which each note begins, by its id; none without a tempo map.
+
+    starts: id and start of each note, s on the session's clock.
+    """
+    if tempo_map is None:
+        return {}
+    return {note_id: tempo_map.played_at(start_s)[0] for note_id, start_s in starts}
 
 
 def fixed_tempo_map() -> TempoMap:

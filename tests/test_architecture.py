@@ -86,6 +86,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "markdown note_curves guide_conductor changes reply_words page_export",
         "guide_curves",
         "replies answer_reading",
+        "told_back",
         "page_lines page_strip",
         "page_plot",
         "page_sound page_parts provenance",

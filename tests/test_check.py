@@ -322,6 +322,13 @@ def test_sour_seconds_and_ghosts_in_words() -> None:
         "the plan leaves clean.",
         "Corrected notes are still heard at their old pitch in OH, by bleed.",
     ]
+    absent = tuple(
+        StemCheck(code=code, notes=4, paired=0, late_s=0.0, said=(), unchecked_rows=2)
+        for code in ("SAX", "CB")
+    )
+    assert in_short(checked(sour=sour, stems=absent))[-1].endswith(
+        "leaves clean. Without a corrected file, SAX and CB counted as recorded."
+    )
     sheet = check_markdown(whole, ())
     assert "- 4.00 to 5.20 s: BV-0012 against PNO-0031\n" in sheet
     assert "- 9.00 to 9.40 s: LV-0007 out of tune (as planned)\n" in sheet

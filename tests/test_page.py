@@ -401,17 +401,21 @@ def test_note_without_readings_has_no_drawing() -> None:
 
 
 def test_note_without_trace_shows_its_readings() -> None:
-    """With readings but no trace the whiskers stand alone."""
+    """Read as a whole, as in a chord, it is a level line, and the plan another; else whiskers."""
     drawn = plot_note(judged(measurement=Measurement(sustain_hz=581.0)), "D5")
     assert drawn is not None
-    assert drawn.measured == drawn.planned == ""
+    assert [line.count("L") for line in (drawn.measured, drawn.planned)] == [1, 1]
     assert len(drawn.whiskers) == 3
+    drawn = plot_note(judged(measurement=Measurement(), sustain_cents=None), "D5")
+    assert drawn is not None
+    assert drawn.measured == drawn.planned == ""
+    assert len(drawn.whiskers) == 2
 
 
 def test_trace_of_silence_counts_as_none() -> None:
     """A trace with no known frame draws no line."""
     found = Measurement(contour_s=np.arange(3.0), contour_hz=np.full(3, np.nan))
-    drawn = plot_note(judged(measurement=found), "D5")
+    drawn = plot_note(judged(measurement=found, sustain_cents=None), "D5")
     assert drawn is not None
     assert drawn.measured == ""
 

@@ -734,7 +734,7 @@ def large_plan(notes: int) -> Plan:
     ]  # fmt: skip
     rules = [
         replace(RULE, id=f"R-{k:03d}", reason="the part sits 6.9 sharp as a whole, 82 % of the 34 "
-                "notes that can tell are flat: one move for all of it")
+                "notes that hold a pitch are flat: one move for all of it")
         for k in range(1, 4)
     ]  # fmt: skip
     own = [judged(f"LV-{k:04d}", start_s=10.0 * k) for k in range(1, 31)]
@@ -750,8 +750,8 @@ def large_plan(notes: int) -> Plan:
         for k, why in enumerate(("cannot tell", "wobble", "join inside") * 6)
     ]  # fmt: skip
     headline = (
-        "D5 21 flat, beats 7.2 times a second (0.6 if in tune) with PNO's Bb3, 2nd partial here "
-        "against its 3rd, for 0.9 s (6 beats), the other 8 dB softer"
+        "D5 21 flat, beats 7.2 times a second (0.6 if in tune) with PNO's Bb3, overtone on "
+        "overtone at D6, for 0.9 s (6 beats), the other 8 dB softer"
     )
     offenders = [
         replace(OFFENDER, rank=k, row_id=f"LV-{k:04d}", headline=headline) for k in range(1, 21)

@@ -103,7 +103,9 @@ def test_held_flat_note_is_one_number() -> None:
     """A held note 21 flat goes up by 16 with 5 left in, its rise into the note kept."""
     got = judge(-21, onset=-45, settle_s=0.15, length_s=1.4, case={"beats_with": "PNO's D4"})
     assert (got.action, got.add_cents, got.remaining_cents) == ("raise-lower", 16.0, -5.0)
-    assert got.reason == "held note sits 21 flat against PNO's D4; rise into it kept, 5 left in"
+    assert got.reason == (
+        "held note sits 21 flat against PNO's D4; rise into it kept, stops 5 short, which is safer"
+    )
     assert got.points == ((0.0, 16.0), (1.4, 16.0))
 
 
@@ -428,7 +430,7 @@ def test_one_number_may_spoil_a_quarter_of_a_note(role: Role, until_s: float, ac
     shape = contour(0.0, 0.4, 62, lambda t: -40.0 if t < until_s else 40.0)
     got = judge(40, role, length_s=0.4, **shape, case={"known_by": "the song"})
     assert got.action == action
-    assert ("on its way" in got.reason) is (action == "leave")
+    assert ("moving throughout" in got.reason) is (action == "leave")
 
 
 @pytest.mark.parametrize("onset", [-400, -250, 250])

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from planner.timeline import (
     TempoMap,
+    bars_of,
     fixed_tempo_map,
     seconds_to_smp,
     smp_to_seconds,
@@ -232,3 +233,11 @@ def test_map_is_a_value() -> None:
     with pytest.raises(AttributeError, match="cannot assign"):
         one.bars_before = 3  # type: ignore[misc]
     assert isinstance(one, TempoMap)
+
+
+def test_the_bar_of_each_note() -> None:
+    """A note a little early is of the bar that it is played for; without a map none has a bar."""
+    starts = [("LV-1", 0.0), ("LV-2", 2.39), ("LV-3", 5.0)]
+    tempo = tempo_map_from_marks([mark(1, 100.0)], bar_one_at_s=0.0)  # bars of 2.4 s
+    assert bars_of(starts, tempo) == {"LV-1": 1, "LV-2": 2, "LV-3": 3}
+    assert bars_of(starts, None) == {}

@@ -127,6 +127,8 @@ def _of_a_place(found: Mapping[str, Any]) -> tuple[str, str, str]:
     override: Override | None = found.get("override")
     of_stem = override is not None and override.of_a_stem
     known = {"area", "locked", "override", "comment", "by", "date", "plan", "source"}
+    # Hands off: locked, and a no to whatever would move there.
+    known |= {"answer"} if found.get("answer") == "no" and found.get("locked") else set()
     if set(found) - known or (override is not None and not of_stem):
         what = "a place can be locked, or a stem given a role, and nothing else said of it"
         return "where", what, ""

@@ -1,11 +1,10 @@
-"""Words that may stand behind an answer without changing it: a short list, and no others.
+"""Words that may stand behind an answer without changing it: one short list an answer, no others.
 
 A comment that is asked about again costs a word; a yes that meant less than yes moves notes that
-somebody wanted to keep. So nobody guesses what further words do to an answer: what is not in this
+somebody wanted to keep. So nobody guesses what further words do to an answer: what is not in its
 list is asked about, and what is only to be known stands in a note: ``3 yes, 3 note keep the
-scoop``. Behind a no alone, which moves nothing, a reason is a comment: ``14 no, it's her style``.
-It says what something is or means; words that may ask for a move make it none. The words are
-English; chosen.
+scoop``. Behind a no, which moves nothing, a reason is known as well where it only says what
+something is or how somebody plays: ``14 no, it's the singer's style``. English; chosen.
 """
 
 import re
@@ -14,52 +13,41 @@ from planner.answer.answers import Answer
 
 ANSWER_WORDS: dict[Answer, tuple[str, ...]] = {
     "yes": ("yes", "yep", "yeah", "yup", "y", "ok", "okay", "sure"),
-    "no": ("no", "nope", "nah", "n"),
+    "no": ("no", "nope", "nah", "n", "leave it", "leave them", "leave this", "leave that"),
     "half": ("half",),
     "ask": ("ask",),
     "note": ("note",),
 }
 _PLAIN = (
-    r"please|thanks|thank you|cheers|really|definitely|absolutely|totally|obviously|clearly|and"
+    r"please|pls|plz|thanks|thank you|thx|cheers|really|definitely|absolutely|totally|obviously"
+    r"|clearly|and"
 )
 _GREETING = r"hi|hello|hey|ok|okay|so"
 _IT = r"(?:it|this|that|them|those)"
+_WHO = r"(?:i|we|he|she|they|(?:the|her|his|our) (?:singer|player|song|tune|band))"
 _LOVED = (
-    r"(?:the|that|this|those|her|his|their)"
-    r" (?:scoops?|slides?|bends?|falls?|vibrato|rise|growl|feel|style|sound|note|way)"
+    r"(?:(?:the|that|this|those|a|her|his|their|our) )?(?:(?:singer|player|song|band)'s )?(?:scoop"
+    r"|slide|bend|fall|vibrato|rise|growl|feel|style|sound|note|way|song|phrasing|blues|jazz)s?"
 )
-_IS = r"(?:(?:it|that|this)(?: i|')s|they(?: a|')re|sounds?)"
+_DOES = rf"(?:sing|play|like|love|mean|meant|want|do|doe|keep)s?(?: {_IT})?"
+_IS = (
+    rf"(?:(?:(?:{_IT}|{_LOVED}) (?:is|are|was)|it's|its|that's|they're|(?:{_IT} )?sounds)"
+    r"(?: just)?)"
+)
+_FINE = (
+    r"(?:fine|lovely|great|beautiful|perfect|nice|intended|deliberate|on purpose"
+    rf"|meant(?: so| that way| to be)?|{_LOVED}|how {_WHO} {_DOES}|what {_WHO} {_DOES})"
+)
 _KNOWN: dict[Answer | None, str] = {
     "yes": rf"yes|yep|yeah|ok|okay|sure|agreed|of course|(?:do|fix|mend) {_IT}|go ahead"
     r"|go for it|love it|lovely|great|good idea|sounds good|full|fully|in full|all of it",
-    "half": rf"half|(?:{_IS} )?(?:enough|fine|plenty)|is enough|of {_IT}|will do",
-    "no": rf"no|nope|nah|way|need|not worth it|hands off|(?:(?:i|we|he|she|they) )?"
-    rf"(?:love|like|mean|keep|leave|do not touch|don't touch)s? (?:{_LOVED}|{_IT})"
-    r"(?: as (?:it )?is)?"
-    rf"|{_IS} (?:fine|lovely|great|beautiful|perfect|meant so|intended|on purpose|{_LOVED})",
+    "half": rf"half|(?:{_IS} |is )?(?:enough|fine|plenty)|of {_IT}|will do",
+    "no": rf"no|nope|nah|way|need|not worth it|hands off|alone|because|since|as it is|as is"
+    rf"|(?:{_WHO} )?(?:love|like|mean|meant|keep|leave|want|do not touch|don't touch)s?"
+    rf" (?:(?:the|that|this|those|her|his|their) {_LOVED}|{_IT})|{_IS} {_FINE}",
+    # A note that is named, a role, bars: how it sounds changes none of them.
+    None: r"(?:way|very|really|quite|too|so|a bit|a little) (?:sharp|flat|high|low)",
 }
-
-_THOUGHT = re.compile(r"[,;:.!()\n…–—]| - ")
-_IS_OR_MEANS = (
-    r"(?:'s|'re|'m)|(?: [\w']+){0,3} (?:is|are|was|were|sounds?|means?|meant|sings?|sang|plays?"
-    r"|played|likes?|loves?)"
-)
-_BECAUSE = r"\s*(?:because|since)\b"
-_REASON = re.compile(
-    rf"(?:{_BECAUSE})?\s*(?:it|that|this|they|these|those|he|she|i|we|there|the|her|his|their|our)"
-    rf"(?:{_IS_OR_MEANS})\b",
-    re.IGNORECASE,
-)
-# What a no may not mean: part of it only, another answer, something else to be done.
-_MAY_MOVE = re.compile(
-    r"\d|[?/]|(?<![\w'])(?:yes|yep|yeah|ok|okay|sure|half|ask|note|no|not|never|but|though|yet|still"
-    r"|except|unless|until|till|if|when|only|just|first|last|rest|others?|one|ones|all|both|instead"
-    r"|rather|either|too|also|more|less|little|enough|better|worse|wrong|off|out|flat|sharp|high"
-    r"|higher|low|lower|raised?|up|down|do|did|done|go|goes|fix\w*|mend\w*|mov\w*|chang\w*|edit\w*"
-    r"|should|could|would|must|can|may|might|maybe|needs?|wants?|wish|please|actually|take)"
-    r"(?![\w'])|n't",
-    re.IGNORECASE,
-)
 
 
 def _phrases(*forms: str) -> re.Pattern[str]:
@@ -67,7 +55,7 @@ def _phrases(*forms: str) -> re.Pattern[str]:
 
 
 _AFTER = {answer: _phrases(known, _PLAIN) for answer, known in _KNOWN.items()}
-_OTHERS, _BEFORE = _phrases(_PLAIN), _phrases(_PLAIN, _GREETING)
+_BEFORE = _phrases(_PLAIN, _GREETING)
 _WORD = re.compile(r"[^\s.,;:!()\"…–—-]+")
 
 
@@ -76,24 +64,13 @@ def unknown_after(answer: Answer | None, words: str) -> str:
 
     answer : None where a note, a role or bars stand in place of it
     """
-    words = words.replace("’", "'")
-    return _left_of(
-        _AFTER.get(answer, _OTHERS), _without_reasons(words) if answer == "no" else words
-    )
-
-
-def _without_reasons(words: str) -> str:
-    """The words behind a no without thoughts that only say why; those begin behind a stop."""
-    first, *others = _THOUGHT.split(words)
-    because = [first] if re.match(_BECAUSE, first, re.IGNORECASE) else []
-    why = {w for w in (*because, *others) if _REASON.match(w) and not _MAY_MOVE.search(w)}
-    return ", ".join(w for w in (first, *others) if w not in why)
+    return _left_of(_AFTER[answer], words)
 
 
 def unknown_before(words: str) -> str:
     """The words before the first answer that are no greeting."""
-    return _left_of(_BEFORE, words.replace("’", "'"))
+    return _left_of(_BEFORE, words)
 
 
 def _left_of(known: re.Pattern[str], words: str) -> str:
-    return " ".join(_WORD.findall(known.sub(" ", words)))
+    return " ".join(_WORD.findall(known.sub(" ", words.replace("’", "'"))))

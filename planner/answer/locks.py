@@ -4,7 +4,7 @@ What stands in such a place stays as it stands, and nothing new is planned there
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from planner.answer.answers import STATE_OF, Area, Entry, Rulings
@@ -92,11 +92,28 @@ def questions_inside(area: Area, rows: Iterable[Row]) -> tuple[Row, ...]:
     )
 
 
+def moved_inside(
+    area: Area, rows: Iterable[Row], bars: Mapping[str, int]
+) -> tuple[tuple[str, int], ...]:
+    """Count the notes that each rule of a plan moves in a place: (rule id, notes).
+
+    bars: note id -> the bar in which it begins.
+    """
+    counted = (
+        (row.id, sum(lies_inside(area, row.stem, bars.get(n), bars.get(n)) for n in row.covers))
+        for row in rows
+        if row.kind == "rule" and row.action in MOVING_ACTIONS
+        if row.state not in ("orphan", "refused", "parked")
+    )
+    return tuple((rule, notes) for rule, notes in counted if notes)
+
+
 def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Entry, ...]:
     """Put in place of each lock over a place one lock for every row that it freezes.
 
-    A row that has been answered since it was written is frozen once the answer is in it, and so is
-    a note whose rule was refused or halved since.
+    Hands off a place is a no to each of them, which an unlock takes back. A row that has been
+    answered since it was written is frozen once the answer is in it, and so is a note whose rule
+    was refused or halved since.
 
     rows: of the last plan.
     """
@@ -104,11 +121,21 @@ def with_locked_rows(entries: Sequence[Entry], rows: Sequence[Row]) -> tuple[Ent
     pending = _not_yet_in(entries, rows)
     said = {e.id: e.answer for e in entries if e.answer in STATE_OF}
     waiting = _notes_of(r for r in rows if r.id in pending and said[r.id] in ("no", "half"))
+    stilled: set[str] = set()
     for entry in entries:
         if entry.area is None:
             done.append(entry)
             continue
         for row in rows_inside(entry.area, rows):
+            if entry.answer == "no":
+                stilled.add(row.id)
+                # Not locked: as it stands it may move, and its place is kept by `held_by`.
+                done.append(replace(entry, id=row.id, stem=row.stem, locked=False))
+                continue
+            if row.id in stilled and not entry.locked:
+                stilled.remove(row.id)
+                done.append(replace(entry, id=row.id, stem=row.stem, state="new"))
+                continue
             if row.id in pending or (row.kind == "note" and waiting & set(row.covers)):
                 continue
             # What is only asked about does not stand yet (`parted_rules`).
@@ -127,25 +154,30 @@ class PlaceLock:
     area: Area
     locked: bool
     by: str = ""
+    still: bool = False  # hands off: nothing is moved there
 
 
 def place_locks(entries: Iterable[Entry]) -> tuple[PlaceLock, ...]:
     """List what was said of locks over places, in order."""
     return tuple(
-        PlaceLock(area=e.area, locked=bool(e.locked), by=e.by)
+        PlaceLock(area=e.area, locked=bool(e.locked), by=e.by, still=e.answer == "no")
         for e in entries
         if e.area is not None
     )
 
 
-def held_by(locks: Iterable[PlaceLock], stem: str, bar: int | None) -> str:
-    """Say who locked the place that a note lies in; empty where nobody did, the last one counts."""
-    said = ""
+def held_by(locks: Iterable[PlaceLock], stem: str, bar: int | None) -> tuple[str, bool]:
+    """Say who locked the place that a note lies in, and whether hands are off it.
+
+    Empty where nobody did; the last one counts.
+    """
+    said, still = "", False
     for one in locks:
         if lies_inside(one.area, stem, bar, bar):
+            word = "hands off" if one.still else "locked"
             by = f" by {one.by}" if one.by else ""
-            said = f"{area_words(one.area)} locked{by}" if one.locked else ""
-    return said
+            said, still = f"{area_words(one.area)} {word}{by}" if one.locked else "", one.still
+    return said, still
 
 
 def own_locks(rulings: Rulings) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 The notes under the lock keep the rule as it stood, as a row of their own with an id of its own; the
 rule itself goes on without them and may change. What is only asked about does not stand: under a
-lock it moves nothing.
+lock it moves nothing; nor does a rule where hands are off.
 """
 
 import re
@@ -32,22 +32,29 @@ def parted(recalled: Recalled) -> tuple[Recalled, tuple[Finding, ...]]:
     findings = []
     for rule in recalled.last_rows:
         ruling = rulings.get(rule.id)
-        stands = rule.kind == "rule" and rule.action in MOVING_ACTIONS and rule.state != "orphan"
+        moves = rule.action in MOVING_ACTIONS
+        stands = rule.kind == "rule" and rule.state != "orphan"
+        stands &= moves or set(rule.covers) <= recalled.still
         if not stands or (ruling is not None and ruling.frozen is not None):
             continue
         inside = tuple(n for n in rule.covers if n in recalled.held)
         if not inside:
             continue
-        whole = len(inside) == len(rule.covers)
-        if ruling is not None and ruling.state == "parked":
-            why = f"{recalled.held[inside[0]]}, and {rule.id} is asked about: nothing moves it"
+        parked = ruling is not None and ruling.state == "parked"
+        still = inside if parked else tuple(n for n in inside if n in recalled.still)
+        if still:
+            asked = f", and {rule.id} is asked about" if parked else ""
+            why = f"{recalled.held[still[0]]}{asked}: nothing moves it"
             for key, given in list(rulings.items()):
-                if given.frozen is not None and _rests_on(given.frozen, rule.id, inside):
+                if given.frozen is not None and _rests_on(given.frozen, rule.id, still):
                     rulings[key] = replace(given, frozen=_stilled(given.frozen, why))
-            if whole:
-                rulings[rule.id] = _frozen_ruling(_stilled(rule, why), ruling)
+            if len(still) == len(rule.covers):
+                stilled = _stilled(rule, why) if moves else rule
+                rulings[rule.id] = _frozen_ruling(stilled, ruling)
+            inside = tuple(n for n in inside if n not in still)
+        if not inside:
             continue
-        if whole:
+        if len(inside) == len(rule.covers):
             frozen = replace(rule, locked=True)
             rulings[rule.id] = _frozen_ruling(frozen, ruling)
             continue

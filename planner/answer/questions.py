@@ -6,7 +6,7 @@ from collections.abc import Container, Iterable
 from planner.answer.answers import Ruling, Rulings
 from planner.model import Finding, Role
 from planner.pitch import MIXED_NAMES, NoteNames, note_name, parse_note
-from planner.words.plan_model import Row
+from planner.words.plan_model import MOVING_ACTIONS, Row
 
 # Rows of the decision table that ask which note was meant.
 _WHICH_NOTE = frozenset(
@@ -142,7 +142,13 @@ def why_no_no(row: Row) -> str:
 
 
 def words_to_type(row: Row, names: NoteNames = MIXED_NAMES) -> str:
-    """Say what answers a question, in the words of a reply."""
+    """Say what answers a row, in the words of a reply."""
+    if row.kind != "question":
+        half = f", {row.id} half" if row.action in MOVING_ACTIONS else ""
+        bars = (
+            f", {row.id} from bar {row.start_bar}" if row.kind == "rule" and row.start_bar else ""
+        )
+        return f"{row.id} yes{half}{bars}, {row.id} no (leave it) or {row.id} ask"
     if asks_role(row):
         roles = ", ".join(f"{row.id} {role}" for role in ROLE_QUESTIONS[row.rule_name])
         return f"{roles} (any role), {row.id} yes (it is right) or {row.id} ask"

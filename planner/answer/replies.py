@@ -3,10 +3,11 @@
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from planner.answer.answers import STATE_OF, Answer, largest_move
-from planner.answer.questions import asks_role, meant_midi, why_no_no, why_no_yes
+from planner.answer.questions import asks_role, meant_midi, why_no_no, why_no_yes, words_to_type
 from planner.answer.reply_words import JOIN, REF, Said, Unclear, names_in
 from planner.answer.said_bars import bars_of, bars_written
 from planner.model import Role
@@ -15,7 +16,9 @@ from planner.ranking import like_this
 from planner.words.plan_model import Row
 from planner.words.session_model import KeyMark
 from planner.words.spelling import names_at
+from planner.words.wording import flat_or_sharp
 
+_NO_NOTES: Mapping[str, float | None] = MappingProxyType({})
 _ID = re.compile(r"(.+)-0*(\d+)")
 
 
@@ -30,6 +33,7 @@ class Placed:
     meant_midi: int | None = None
     role: Role | None = None
     bars: tuple[int, int | None] | None = None
+    held: bool = False  # something in its line is not understood
 
 
 def placed(
@@ -37,19 +41,25 @@ def placed(
     rows: Sequence[Row],
     ranks: Mapping[int, str],
     keys: Sequence[KeyMark] = (),
+    heard_cents: Mapping[str, float | None] = _NO_NOTES,
 ) -> tuple[tuple[Placed, ...], tuple[Unclear, ...]]:
     """Find the row that each answer speaks of.
 
     rows: of the plan that was answered.
     ranks: line of the offenders list -> row id.
     keys: by which notes are named in what is told back.
+    heard_cents: note id -> how far off it is heard; of notes without a row as well.
     """
     done: dict[tuple[str, str], Placed] = {}
     unclear: list[Unclear] = []
     stated: dict[str, str] = {}
     for one in said:
         row = _row(one.ref, rows, ranks)
-        why = _no_row(one.ref, rows, ranks) if row is None else _cannot_be(one, row, keys)
+        why = (
+            _no_row(one.ref, rows, ranks, heard_cents)
+            if row is None
+            else _cannot_be(one, row, keys)
+        )
         if row is None or why:
             unclear.append(Unclear(text=_as_written(one), why=why))
             continue
@@ -66,9 +76,32 @@ def placed(
             label = one.ref if each is row else "like this"
             done[each.id, word] = Placed(
                 ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi,
-                role=one.role, bars=bars_of(one.bars, each),
+                role=one.role, bars=bars_of(one.bars, each), held=one.held,
             )  # fmt: skip
     return tuple(done.values()), tuple(unclear)
+
+
+def with_words_to_type(
+    unclear: Iterable[Unclear],
+    rows: Sequence[Row],
+    ranks: Mapping[int, str],
+    keys: Sequence[KeyMark],
+    heard_cents: Mapping[str, float | None],
+) -> tuple[Unclear, ...]:
+    """Say beside what was not understood what its row takes.
+
+    rows, ranks, keys, heard_cents: as in `placed`.
+    """
+    done = []
+    for one in unclear:
+        row, more = _row(one.ref, rows, ranks), ""
+        if row is not None:
+            types = words_to_type(row, names_at(keys, row.start_bar))
+            more = f"; type {types}, and other words as {row.id} note ..."
+        elif one.ref:
+            more = f"; {_no_row(one.ref, rows, ranks, heard_cents)}"
+        done.append(replace(one, why=one.why + more))
+    return tuple(done)
 
 
 def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tuple[Row, ...]:
@@ -98,12 +131,30 @@ def _id_key(row_id: str) -> tuple[str, int] | None:
     return (match[1], int(match[2])) if match else None
 
 
-def _no_row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> str:
+def _no_row(
+    ref: str, rows: Sequence[Row], ranks: Mapping[int, str], heard_cents: Mapping[str, float | None]
+) -> str:
     if ref.isdigit():
         last = max(ranks, default=0)
         return f"the offenders list has no line {ref}; its last is {last}"
+    for note_id, cents in heard_cents.items():
+        if _id_key(note_id) == _id_key(ref):
+            ruled = any(r.kind == "rule" and note_id in r.covers for r in rows)
+            return f"{note_id} has no row of its own{_by_hand(note_id, None if ruled else cents)}"
     near = difflib.get_close_matches(ref.upper(), [row.id for row in rows], 1)
     return f"no row has the id {ref}" + (f"; did you mean {near[0]}?" if near else "")
+
+
+def _by_hand(note_id: str, cents: float | None) -> str:
+    """Say how a person moves a note for which the plan has no move.
+
+    cents: how far off it is heard, to be taken out; None where that is not known.
+    """
+    heard = f", and is heard {flat_or_sharp(cents)}" if cents else ""
+    add = -round(cents or 0.0)
+    line = f"- {{id: {note_id}, override: {{add_cents: {add or 12}}}}}"
+    own = "" if add else " (or what it needs)"
+    return f"{heard}; to move it all the same, write into the answers file: {line}{own}"
 
 
 def _cannot_be(one: Said, row: Row, keys: Sequence[KeyMark]) -> str:

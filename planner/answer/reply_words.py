@@ -8,9 +8,9 @@ answered by the role (``Q-004 bass-fretless``), a rule by the bars that it lies 
 19-34``, ``R-002 from bar 19``). "all like this" behind an answer gives it to every row that the
 page counts as like it (`planner.ranking.likeness_of`).
 
-Behind ask and note stand free words, behind all others only known ones (`known_words`). A line is
-understood as a whole or not at all, with the lines after it that hold no answer: what is not known
-may speak of any answer in it.
+Behind ask and note stand free words, behind all others only known ones (`known_words`). A piece
+that is not understood comes back as it was written, and the other answers of its line, with the
+lines after it that hold no answer, are read but held: what is not known may speak of any of them.
 """
 
 import re
@@ -38,7 +38,10 @@ _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
 _NUMBERED = rf"[A-G]{_SHARP_FLAT}?\d"
 _PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G]){_SHARP_FLAT}"
 _NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
-_VERB = r"(?:(?:it\s+)?(?:is|was|means)\s+(?:meant\s+(?:as\s+)?)?|meant\s+(?:as\s+)?)"
+_VERB = (
+    r"(?:(?:(?:it\s+|that\s+)?(?:is|was|means)|(?:it|that)['\u2019]?s)\s+"
+    r"(?:meant\s+(?:as\s+)?)?(?:an?\s+)?|meant\s+(?:as\s+|an?\s+)?)"
+)
 # Longer names first: fretted-chords before fretted.
 _ROLE = "|".join(sorted(map(re.escape, ROLES), key=lambda name: (-len(name), name)))
 _ITEM = re.compile(
@@ -53,16 +56,16 @@ _LIKE_ANSWER = re.compile(
     rf"(?:[,;\n]|\.\s|\A)\s*(?:and\b|&)?\s*(?P<thought>{REF}(?!\w|\.\d).*)", re.IGNORECASE
 )
 _PARTED = re.compile(r"(?:\A|[,;.!?\n]|\band)\s*\Z", re.IGNORECASE)
-_NO_COMMENT = (
-    "begins with a line number or an id and is no answer; if it is a comment, begin it with a word"
-)
-_ADVICE = (
-    "answer with one word, a rule's bars as 'R-004 from bar 9', other rows by their numbers, and "
-    "put what is only to be known into a note: '3 yes, 3 note keep the scoop'"
+_NO_COMMENT = "begins like an answer and is none; if it is a comment, begin it with a word"
+_NO_ANSWER = "it begins like an answer and is none"
+_NO_NUMBER = (
+    "no line number or row id with an answer; write the number first: '3 yes', '3 half' (of the "
+    "move), '3 no' (leave it), '3-6 yes', 'Q-003 F#3'"
 )
 _LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
 _LOCK = re.compile(
-    rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)(?P<un>un)?lock[ \t]+"
+    rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)"
+    r"(?:(?P<un>un)?lock|(?P<still>hands[ \t]+off)(?!\s+(?:it|this|that|th[eo]\w*|please)\b))[ \t]+"
     rf"(?P<what>{REF}(?:[ \t]*(?:[,&]|and\b)?[ \t]*{REF})*(?!\w)"
     rf"(?!\s*[:=]?\s*{_ANSWER})|[^\n.;,]+)",
     re.IGNORECASE,
@@ -80,6 +83,7 @@ class Said:
     bars: SaidBars | None = None  # of a rule
     comment: str = ""
     like_this: bool = False
+    held: bool = False  # something in its line is not understood
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +92,7 @@ class LockSaid:
 
     text: str  # "BAS bars 12-16"
     locked: bool
+    still: bool = False  # hands off: nothing is moved there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +101,7 @@ class Unclear:
 
     text: str
     why: str
+    ref: str = ""  # the line or id that they speak of, where the words to type for it would help
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,11 +119,9 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
     said: list[Said] = []
     unclear: list[Unclear] = []
     for passage in _passages(text):
-        found, why = _read_passage(passage)
-        if why:
-            unclear.append(Unclear(text=_words(passage), why=why))
-        else:
-            said += found
+        found, others = _read_passage(passage)
+        said += [replace(one, held=bool(others)) for one in found]
+        unclear += others
     return tuple(said), tuple(unclear)
 
 
@@ -134,30 +138,51 @@ def _passages(text: str) -> list[str]:
     return passages
 
 
-def _read_passage(text: str) -> tuple[list[Said], str]:
-    """The answers of a passage, or why it is not understood."""
+def _read_passage(text: str) -> tuple[list[Said], list[Unclear]]:
+    """The answers of a passage, and the pieces of it that are not understood.
+
+    A piece goes on to the next stop, and into the next answer where none parts them.
+    """
     items = _items(text)
-    if not items:
-        return [], _without_answer(_words(text)) if _words(text) else ""
+    begins = items[0].begins if items else len(text)
+    why = _not_known(unknown_before(text[:begins])) if items else _NO_NUMBER
+    if why and (not items or _ANSWER_FIRST.match(text)):
+        return [], [Unclear(text=_words(text), why=_NO_NUMBER)] if _words(text) else []
     said: list[Said] = []
-    before = text[: items[0].begins]
-    why = _not_known(unknown_before(before))
-    if why and _ANSWER_FIRST.match(text):
-        why = _without_answer(text)
+    unclear: list[Unclear] = []
+    begins = 0 if why else begins
     ends = [*(item.begins for item in items[1:]), len(text)]
     for item, end in zip(items, ends, strict=True):
-        words = _LIKE.sub(" ", text[item.words_from : end])
-        why = why or (
-            _not_free(words, last=end == len(text))
-            if item.said.answer in ("ask", "note")
-            else _not_known(unknown_after(item.said.answer, words))
-        )
-        said += _with_words(item, words, like=_LIKE.search(text, item.words_from, end) is not None)
-    return said, why
+        words, odd = text[item.words_from : end], ""
+        if item.said.answer in ("ask", "note"):
+            why = why or _not_free(words, last=end == len(text))
+        else:
+            words, odd = _without_thought(words)
+            why = why or _not_known(unknown_after(item.said.answer, _LIKE.sub(" ", words)))
+        if why and not odd and end < len(text) and not _PARTED.search(words):
+            continue  # it may speak of the next answer
+        if why:
+            piece = text[begins : item.words_from] + words
+            ref = item.names[0] if begins == item.begins else ""
+            unclear.append(Unclear(text=_words(piece), why=why, ref=ref))
+        else:
+            said += _with_words(item, words)
+        if found := re.match(REF, odd):
+            unclear.append(Unclear(text=_words(odd), why=_NO_ANSWER, ref=found[0]))
+        begins, why = end, ""
+    return said, unclear
+
+
+def _without_thought(words: str) -> tuple[str, str]:
+    """Words behind an answer, and what of them begins like an answer of its own."""
+    thought = _LIKE_ANSWER.search(words)
+    if thought is None:
+        return words, ""
+    return words[: thought.start()], words[thought.start("thought") :]
 
 
 def _not_known(words: str) -> str:
-    return f"what {words!r} means for the answer is not clear: {_ADVICE}" if words else ""
+    return f"what {words!r} means for the answer is not clear" if words else ""
 
 
 def _not_free(words: str, *, last: bool) -> str:
@@ -191,7 +216,8 @@ def read_locks(text: str) -> tuple[str, tuple[LockSaid, ...]]:
     Gives the rest of the reply, and the locks.
     """
     locks = tuple(
-        LockSaid(text=_words(m["what"]), locked=not m["un"]) for m in _LOCK.finditer(text)
+        LockSaid(text=_words(m["what"]), locked=not m["un"], still=bool(m["still"]))
+        for m in _LOCK.finditer(text)
     )
     return _LOCK.sub(lambda m: m["begin"], text), locks
 
@@ -219,20 +245,13 @@ def _items(text: str) -> list[_Item]:
     ]
 
 
-def _with_words(item: _Item, words: str, *, like: bool) -> Sequence[Said]:
-    comment = _words(words)
+def _with_words(item: _Item, words: str) -> Sequence[Said]:
+    comment, like = _words(_LIKE.sub(" ", words)), _LIKE.search(words) is not None
     if comment.lower() == "and" or not re.search(r"\w", comment):  # "1 yes and 2 no - 3 yes!"
         comment = ""
     if item.said.answer == "ask" and comment:
         comment = f"ask {comment}"
     return [replace(item.said, ref=name, comment=comment, like_this=like) for name in item.names]
-
-
-def _without_answer(words: str) -> str:
-    why = "no line number or row id with an answer"
-    if _ANSWER_FIRST.match(words):
-        why += "; write the number first: '3 yes, 4 no', or '3-6 yes'"
-    return why
 
 
 def _words(text: str) -> str:

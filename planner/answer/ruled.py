@@ -63,6 +63,7 @@ def ruled_note(
     held: str = "",
     planners: OwnFigure | None = None,
     *,
+    still: bool = False,
     made: bool = False,
 ) -> Judged:
     """Carry a ruling into one note's decision; hands off goes before everything.
@@ -70,13 +71,14 @@ def ruled_note(
     held: which lock the note lies under, where its place is locked and not its row.
     planners: what the planner decides where nobody has answered anything: the figure of its own
         that stands beside a person's, and stays the same whatever else is answered.
+    still: whether hands are off that place, whatever was answered to the note.
     made: whether the note has been moved as ruled; then it stays where it is.
     """
     if ruling is None and not held:
         return judged
     planners = planners or own_figure(judged)
     tool = f"the planner says {said_move(planners)}: {planners.reason}"
-    if ruling is None:
+    if ruling is None or still:
         return _in_a_locked_place(judged, held, tool)
     if judged.rule_name == "hands off":
         return judged

@@ -29,6 +29,7 @@ class Recalled:
     last_rows: tuple[Row, ...] = ()
     place_locks: tuple[PlaceLock, ...] = ()
     held: Mapping[str, str] = field(default_factory=dict)  # note id -> which lock it lies under
+    still: frozenset[str] = frozenset()  # those of them that nothing is to move: hands off
     roles_said: frozenset[str] = frozenset()  # codes of the stems whose role people answered
     bars: Mapping[str, int] = field(default_factory=dict)  # note id -> its bar, by play order
     as_before: frozenset[str] = frozenset()  # ids of notes that sound as in the last run

@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import Literal
 
 from planner.answer.locks import bars_words
-from planner.timeline import TempoMap
 from planner.words.plan_model import Row
 
 # First and last bar of a rule. "own" is the end that the rule has by itself, None the song's end.
@@ -15,11 +14,12 @@ SaidBars = tuple[int | Own, int | Own | None]
 
 _TO_BAR = r"(?:\s*(?:-|\u2013)\s*|\s+(?:to|until|till|through)\s+(?:bar\s+)?)"
 BARS = (
+    r"(?:(?:only|just)\s+)?"
     rf"(?:(?:(?P<begins>(?:begins|starts)\s+(?:at|in|with))|from)\s+bars?\s+(?P<from>\d+)"
     rf"(?:{_TO_BAR}(?P<until>\d+)|\s+and\s+ends\s+(?:at|in|with)\s+bar\s+(?P<ends_too>\d+)"
     r"|\s+on)?"
     r"|ends\s+(?:at|in|with)\s+bar\s+(?P<ends>\d+)"
-    rf"|bars?\s+(?P<first>\d+)(?:{_TO_BAR}(?P<last>\d+))?)"
+    rf"|(?:in\s+)?bars?\s+(?P<first>\d+)(?:{_TO_BAR}(?P<last>\d+))?)(?:\s+only\b)?"
 )
 
 
@@ -42,18 +42,13 @@ def bars_of(said: SaidBars | None, row: Row) -> tuple[int, int | None] | None:
     return (row.start_bar if first == "own" else first, row.end_bar if last == "own" else last)
 
 
-def with_last_bar(
-    row: Row, starts_s: Mapping[str, float], tempo_map: TempoMap | None, shift_s: float
-) -> Row:
+def with_last_bar(row: Row, bars: Mapping[str, int]) -> Row:
     """Let a stretch end in the bar in which its last note begins, not where that note dies away.
 
-    starts_s: note id -> start, s on the file's clock.
-    shift_s: from the file's clock to the session's.
+    bars: note id -> the bar in which it begins.
     """
-    there = [starts_s[note_id] for note_id in row.covers if note_id in starts_s]
-    if tempo_map is None or row.kind != "rule" or not there:
-        return row
-    return replace(row, end_bar=tempo_map.played_at(max(there) + shift_s)[0])
+    there = [bars[note_id] for note_id in row.covers if note_id in bars]
+    return replace(row, end_bar=max(there)) if row.kind == "rule" and there else row
 
 
 def bars_written(said: SaidBars) -> str:

@@ -13,6 +13,7 @@ from planner.words.wording import (
     amount,
     count,
     flat_or_sharp,
+    listed,
     place,
     raise_or_lower,
     row_place,
@@ -93,7 +94,11 @@ def in_short(check: BounceCheck) -> list[str]:
             + (": outside the edits it is the same sound." if same else ".")
         )
     if check.sour is not None:
-        lines.append(sour_sentence(check.sour))
+        said = sour_sentence(check.sour)
+        if absent:
+            codes = listed(stem.code for stem in absent)
+            said += f" Without a corrected file, {codes} counted as recorded."
+        lines.append(said)
     if check.ghosts:
         stems = ", ".join(dict.fromkeys(g.held_in for g in check.ghosts))
         lines.append(f"Corrected notes are still heard at their old pitch in {stems}, by bleed.")

@@ -21,6 +21,7 @@ WHOLE_NOTE: tuple[At, ...] = (
 
 LEAST_DOUBT_CENTS = 0.5  # chosen: two readings of one sound in two files agree no better
 _SAME_START_S = 0.08  # chosen: further apart it may be another note of the line
+_SAME_SPAN = 0.6  # as in `planner.answer.note_ids`
 _SAME_PITCH_CENTS = 150.0  # the largest planned move is a semitone
 _SHIFT_STEP_S, _SHIFT_MOST_S = 0.02, 10.0  # chosen: where a late file is looked for
 
@@ -105,15 +106,21 @@ class Paired:
 def paired(then: Sequence[Reading], now: Sequence[Reading]) -> Paired:
     """Find each note of the plan in the bounce."""
     shift_s = _shift(then, now)
-    near = sorted(
-        (abs(b.start_s - a.start_s - shift_s), abs(cents(b.pitch_hz, a.pitch_hz)), i, k)
-        for i, a in enumerate(then)
-        for k, b in enumerate(now)
-        if abs(b.start_s - a.start_s - shift_s) <= _SAME_START_S
-        and abs(cents(b.pitch_hz, a.pitch_hz)) <= _SAME_PITCH_CENTS
-    )
-    # Notes of one chord begin together: there the pitch decides.
-    near.sort(key=lambda one: one[0] / _SAME_START_S + one[1] / _SAME_PITCH_CENTS)
+    starts_s = np.array([one.start_s for one in now]) - shift_s
+    ends_s = np.array([one.end_s for one in now]) - shift_s
+    near = []
+    for i, a in enumerate(then):
+        late_s = np.abs(starts_s - a.start_s)
+        shared_s = np.minimum(ends_s, a.end_s) - np.maximum(starts_s, a.start_s)
+        # Over each other for most of both, wherever each was heard to begin.
+        over = shared_s >= _SAME_SPAN * np.maximum(ends_s - starts_s, a.end_s - a.start_s)
+        for k in np.flatnonzero(over | (late_s <= _SAME_START_S)).tolist():
+            off = abs(cents(now[k].pitch_hz, a.pitch_hz))
+            if off <= _SAME_PITCH_CENTS:
+                # Notes of one chord begin together: there the pitch decides.
+                apart = late_s[k] / _SAME_START_S + off / _SAME_PITCH_CENTS
+                near.append((not over[k], float(apart), i, k))
+    near.sort()
     used_then: set[int] = set()
     used_now: set[int] = set()
     pairs = []

@@ -23,8 +23,8 @@ def _left(case: Case, move: Move | None) -> str:
     rest = move.remaining_cents if move else 0.0
     if case.gives_way_cents is not None:
         return f"ends {flat_or_sharp(rest)}, where it beats least"
-    left = "moved all the way" if round(abs(rest)) == 0 else f"{abs(rest):.0f} left in"
-    return left + (", as more would clash" if case.part_way_cents is not None else "")
+    why = "as more would clash" if case.part_way_cents is not None else "which is safer"
+    return "moved all the way" if round(abs(rest)) == 0 else f"stops {abs(rest):.0f} short, {why}"
 
 
 def words_of(case: Case, move: Move | None, *, rises: bool) -> dict[str, str]:

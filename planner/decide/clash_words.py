@@ -1,5 +1,6 @@
 """Who is named in a clash, and how a clash is said."""
 
+import math
 from collections.abc import Iterable, Mapping
 
 from planner.clashes import EXPOSED_WEIGHT, SORE_KINDS, Clash, SoundingNote, clash_points
@@ -79,7 +80,7 @@ def own_and_other(clash: Clash, note_id: str) -> tuple[int, int]:
 def said_clash(clash: Clash, me: SoundingNote, other: SoundingNote) -> str:
     """Say a clash in one clause, from one note's side.
 
-    ``beats 2.6 times a second with PNO's A2 at its 4th partial for 1.4 s``; beyond 15 beats a
+    ``beats 2.6 times a second with PNO's A2 at A4 for 1.4 s``; beyond 15 beats a
     second it is heard as roughness and said so.
     """
     rate, lasts_s = _rate(clash.beating_hz), clash.end_s - clash.start_s
@@ -90,10 +91,10 @@ def said_clash(clash: Clash, me: SoundingNote, other: SoundingNote) -> str:
         given = f" ({_rate(clash.given_hz)} if in tune)" if clash.given_hz >= _GIVEN_TOLD_HZ else ""
         said = f"beats {rate} times a second{given} with {called(other)}"
     own, others = own_and_other(clash, me.id)
-    if own == 1 and others > 1:
-        said += f" at its {_ordinal(others)} partial"
-    elif own > 1:
-        said += f", {_ordinal(own)} partial here against its {_ordinal(others)},"
+    if max(own, others) > 1:
+        # Where both sound: the note whose own pitch it is, or an overtone of both.
+        at = note_name(round(me.midi + 12.0 * math.log2(own)))
+        said += f", overtone on overtone at {at}," if min(own, others) > 1 else f" at {at}"
     said += f" for {lasts_s:.1f} s"
     beats = round(clash.beating_hz * lasts_s)
     if beats >= 1 and clash.kind != "rough":
@@ -106,7 +107,3 @@ def said_clash(clash: Clash, me: SoundingNote, other: SoundingNote) -> str:
 
 def _rate(hz: float) -> str:
     return f"{hz:.1f}" if hz < 10 else f"{hz:.0f}"
-
-
-def _ordinal(number: int) -> str:
-    return str(number) + {1: "st", 2: "nd", 3: "rd"}.get(number, "th")

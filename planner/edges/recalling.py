@@ -171,7 +171,8 @@ def since_last(past: PastPlan | None, plan: Plan) -> Since | None:
     """Say what changed since the latest plan; None where there was none."""
     if past is None:
         return None
-    return changes_since(past.name, past.rows, plan.rows, (*past.missing, *plan.missing))
+    missing, judged = (*past.missing, *plan.missing), {j.measured.id: j for j in plan.judged}
+    return changes_since(past.name, past.rows, plan.rows, missing, judged)
 
 
 def ledger_after(plan: Plan, ledger: Ledger) -> Ledger:

@@ -12,7 +12,7 @@ from planner.files.audio_opening import AUDIO_SUFFIXES
 from planner.files.session_file import refuse_place, write_started_session
 from planner.model import SILENT_DBFS, Stem
 from planner.read.first_session import song_of, started_session_text
-from planner.read.guess import StemGuess, guess_from_name, guess_from_sound
+from planner.read.guess import StemGuess, guess_from_name, guess_from_sound, with_uprights
 from planner.tracker import track
 from planner.words.roles import ROLE_FACTS
 
@@ -44,11 +44,10 @@ def start_session(
     target = out if out is not None else folder.resolve().parent / "session.yaml"
     refuse_place(folder, target)
     guesses = []
-    for path in files:
-        name = path.relative_to(folder).as_posix()
-        guess = guess_from_name(name)
+    named = (guess_from_name(path.relative_to(folder).as_posix()) for path in files)
+    for path, guess in zip(files, with_uprights(tuple(named)), strict=True):
         if guess.role is None:
-            progress(f"listening to {name}")
+            progress(f"listening to {guess.file}")
             guess = _guess_by_ear(guess, path)
         guesses.append(guess)
     around = (*folder.rglob("*"), *folder.resolve().parent.glob("*"))

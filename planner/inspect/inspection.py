@@ -11,6 +11,8 @@ from planner.pitch import cents
 from planner.words.session_model import Session, StemSpec
 from planner.words.wording import amount, count
 
+_PULL = 0.001  # of a file's length: 1001 for 1000 pictures of colour television (SMPTE ST 12-1)
+_SAME_LENGTH_S = 0.001  # chosen: exports from one point agree to the sample
 SHORTER_S = 1.0  # chosen: ends are trimmed by less, a part that starts late is off by a bar
 
 
@@ -26,6 +28,7 @@ def inspect_facts(
         found += inspect_file(spec, fact)
     found += _rates(session, facts)
     found += _lengths(session, facts)
+    found += _pulled(facts)
     found += _time_stamps(facts)
     found += _same_audio(facts)
     return tuple(found)
@@ -147,6 +150,35 @@ def _lengths(session: Session, facts: Sequence[tuple[StemSpec, AudioFacts]]) -> 
             "longest stem.",
             did="Taken to start where the others start.",
             advice="If it starts later, export it again from zero, or write its start_sample.",
+            stem=spec.code,
+            file=fact.file,
+        )
+
+
+def _pulled(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Finding]:
+    """Ask about a file longer or shorter than all others, of one length, by 0.1 % of it.
+
+    Its pitch tells nothing: 1.7 cents are less than what anyone plays.
+    """
+    for spec, fact in facts:
+        others = [f.length_s for s, f in facts if s is not spec and s.role != "exclude"]
+        if spec.role == "exclude" or len(others) < 2 or max(others) - min(others) > _SAME_LENGTH_S:
+            continue
+        over_s = fact.length_s - others[0]
+        if abs(abs(over_s) - _PULL * others[0]) > _SAME_LENGTH_S:
+            continue
+        longer, runs, late = (
+            ("longer", "slow, 1.7 cents flat", "late")
+            if over_s > 0.0
+            else ("shorter", "fast, 1.7 cents sharp", "early")
+        )
+        yield Finding(
+            severity="question",
+            what=f"{spec.code} is {abs(over_s):.3f} s {longer} than all others, which are of one "
+            f"length: 0.1 %, as a file that runs {runs}.",
+            did="Measured as it is.",
+            advice=f"Listen whether it is {abs(over_s):.2f} s {late} at the end. If so, export it "
+            "again at the session's rate; else trim it.",
             stem=spec.code,
             file=fact.file,
         )

@@ -38,7 +38,7 @@ from planner.target.named_chords import chord_findings, named_chords
 from planner.target.tuner import tuner_findings, unison_findings
 from planner.target.typed_keys import key_findings
 from planner.targets import curve_hz
-from planner.timeline import TempoMap
+from planner.timeline import bars_of
 from planner.words.plan_model import OwnFigure, Plan, Row, StemSummary
 from planner.words.session_model import Session
 
@@ -113,8 +113,10 @@ def _worked_out(
     """Add to the ground what follows from what was given, and give what is to be told of that."""
     session, tempo_map, recalled = ground.session, ground.tempo_map, ground.recalled
     shifts = clock_shifts(session, dict(facts_of(stems)))
-    bars = _bars(stems, shifts, tempo_map)
-    recalled, told = parted(replace(recalled, held=_held(stems, recalled, bars), bars=bars))
+    starts = ((n.id, n.note.start_s + shifts[stem.code]) for stem in stems for n in stem.notes)
+    bars = bars_of(starts, tempo_map)
+    held, still = _held(stems, recalled, bars)
+    recalled, told = parted(replace(recalled, held=held, still=still, bars=bars))
     ground = replace(
         ground, shifts=shifts, recalled=recalled, named=named_chords(session, tempo_map),
         a4=with_keys(session, stems, ground.a4, curve),
@@ -241,28 +243,16 @@ def _is_unasked(recalled: Recalled) -> bool:
     return not (recalled.rulings or recalled.held or a_rule_before)
 
 
-def _bars(
-    stems: Iterable[StemNotes], shifts: Mapping[str, float], tempo_map: TempoMap | None
-) -> dict[str, int]:
-    """The bar in which each note begins."""
-    if tempo_map is None:
-        return {}
-    return {
-        n.id: tempo_map.played_at(n.note.start_s + shifts[stem.code])[0]
-        for stem in stems
-        for n in stem.notes
-    }
-
-
 def _held(
     stems: Iterable[StemNotes], recalled: Recalled, bars: Mapping[str, int]
-) -> dict[str, str]:
-    """Which notes are locked, each by itself or with its place, and by whom."""
+) -> tuple[dict[str, str], frozenset[str]]:
+    """Which notes are locked, by themselves or with their place, by whom; and hands off which."""
     waiting = waiting_notes(recalled.rulings, recalled.last_rows)
-    locks = recalled.place_locks
-    return own_locks(recalled.rulings) | {
-        n.id: said
-        for stem in stems
-        for n in stem.notes
-        if n.id not in waiting and (said := held_by(locks, stem.code, bars.get(n.id)))
-    }
+    held, still = own_locks(recalled.rulings), set()
+    for stem in stems:
+        for n in stem.notes:
+            said, hands_off = held_by(recalled.place_locks, stem.code, bars.get(n.id))
+            if said and (hands_off or n.id not in waiting):
+                held[n.id] = said
+                still |= {n.id} if hands_off else set()
+    return held, frozenset(still)

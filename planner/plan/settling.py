@@ -182,6 +182,7 @@ def _ruled(
             recalled.rulings.get(k),
             recalled.held.get(k, ""),
             ground.planners.get(k),
+            still=k in recalled.still,
             made=made,
         )
     for rule_id in recalled.rulings.keys() & rules.keys():

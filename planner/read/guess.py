@@ -7,7 +7,7 @@ The words are those that engineers write on files: common practice, no source.
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from planner.model import Role
@@ -99,7 +99,8 @@ _TABLE = (
     _line("EP", "fixed-pitch", "ep epiano epno"),
     _line("EP", "fixed-pitch", f"{_ELECTRIC} e", "piano pno"),
     _line("TOY", "fixed-pitch", "toy", "piano pno"),
-    _line("PNO", "tuning-reference", "piano pianos pno pf grand upright klavier ピアノ пианино"),
+    _line("PNO", "tuning-reference", "piano pianos pno pf grand klavier ピアノ пианино"),
+    _line("UPR", "tuning-reference", "upright"),  # or a bass: `with_uprights`
     _line("ORG", "fixed-pitch", "organ org orgel orgue organo harmonium"),
     _line("KEY", "fixed-pitch", "keys keyboard keyboards kbd kbds tines reeds"),
     _line("MAL", "fixed-pitch",
@@ -210,6 +211,18 @@ def guess_from_name(file_name: str) -> StemGuess:
         code = "P"
     return StemGuess(
         file=file_name, code=code, role=None, because="nothing in the name says what it is"
+    )
+
+
+def with_uprights(guesses: Sequence[StemGuess]) -> tuple[StemGuess, ...]:
+    """Say of each file called upright and no more what it is: the bass, where no other name is."""
+    if any(guess.role in ("bass-fretted", "bass-fretless") for guess in guesses):
+        return tuple(guesses)
+    return tuple(
+        replace(guess, role="bass-fretless", because=f"{guess.because}, and no other name a bass")
+        if guess.code.startswith("UPR")
+        else guess
+        for guess in guesses
     )
 
 

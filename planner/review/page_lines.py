@@ -4,12 +4,15 @@ An offender of a rule is drawn and heard by one typical note of those it covers;
 folds several single edits together knows the others, so that one answer can go to all of them.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from planner.ranking import like_this
 from planner.words.plan_model import Judged, Offender, Plan, Row
 from planner.write.asking import asked
+from planner.write.note_curves import heard_curve
+
+_SHOWN_S = 0.5  # chosen: so long a note is seen and heard as one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +47,35 @@ def _line(
     row: Row, offender: Offender | None, notes: dict[str, Judged], rows: Iterable[Row]
 ) -> Line:
     own = [notes[row.id]] if row.id in notes else [notes[i] for i in row.covers if i in notes]
-    # A typical note shows what a rule is about; the furthest is a fault of its own.
-    heard = sorted(own, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
     return Line(
         row=row,
         offender=offender,
-        note=heard[len(heard) // 2] if heard else None,
+        note=_typical(own),
         of_notes=len(own),
         alike=tuple(one.id for one in like_this(row, rows)[1:]),
+    )
+
+
+def _typical(notes: Sequence[Judged]) -> Judged | None:
+    """The note that shows what a rule is about: near the middle, drawn as a line, long enough.
+
+    The furthest is a fault of its own, so only the middle half of the notes counts, and of these
+    one that begins where it goes on.
+    """
+    heard = sorted(notes, key=lambda j: (j.heard_cents or 0.0, j.measured.id))
+    middle = heard[len(heard) // 4 : len(heard) - len(heard) // 4]
+    at = heard[len(heard) // 2].heard_cents or 0.0 if heard else 0.0
+
+    def apart(j: Judged) -> float:
+        off = j.heard_cents or 0.0
+        return abs(off - at) + abs((j.onset_cents or off) - off)
+
+    return max(
+        middle,
+        key=lambda j: (
+            heard_curve(j) is not None,
+            min(j.measured.note.length_s, _SHOWN_S),
+            -apart(j),
+        ),
+        default=None,
     )

@@ -194,9 +194,15 @@ def _moves(judged: Judged) -> bool:
 
 
 def _trace(judged: Judged) -> tuple[Floats, Floats] | tuple[None, Floats]:
-    """Give the contour as seconds and cents off the target, thinned; None without one."""
+    """Give the contour as seconds and cents off the target, thinned; None without any figure.
+
+    A note that was read as one figure, as those of chords are, is a level line.
+    """
     nothing: Floats = np.zeros(0)
-    heard = heard_curve(judged)
+    heard, whole = heard_curve(judged), judged.sustain_cents
+    if heard is None and whole is not None:
+        note = judged.measured.note
+        return np.array([note.start_s, note.end_s]), np.full(2, whole)
     if heard is None:
         return None, nothing
     times_s, hz = heard

@@ -94,7 +94,7 @@ def part_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | None:
         reason=(
             f"{sits}, as many lead voices do; left, unless it sounds so to you"
             if offer
-            else f"{sits}, {tell} notes that can tell are {'sharp' if bias > 0.0 else 'flat'}: "
+            else f"{sits}, {tell} notes that hold a pitch are {'sharp' if bias > 0.0 else 'flat'}: "
             "one move for all of it"
         ),
     )

@@ -78,7 +78,7 @@ def _rule_of(run: list[Aimed], part: PartGround) -> ScopeRule | None:
         name="short notes off at the onset",
         reason=f"{count(len(run), 'short note')} in a run, {flat_or_sharp(bias)} at the "
         f"onset and heard {flat_or_sharp(off)}; held notes are fine; "
-        f"{amount(left)} left in",
+        f"the move stops {amount(left)} short, which is safer",
     )
 
 

@@ -29,7 +29,7 @@ _TERM_WORDS = {
     "length": "how long it lasts",
     "repeats": "how often it comes back",
     "confidence": "as the reading is unsure",
-    "covered": "as a rule helps it already",
+    "covered": "as its rule mends most of it",
 }
 
 
@@ -137,11 +137,11 @@ def term(name: str) -> str:
 def terms(pairs: tuple[tuple[str, float], ...]) -> str:
     """Say what made an offender's rank, the largest term first, zero terms left out.
 
-    The terms add up to the rank; what takes some of it away is said as "taken off".
+    The terms add up to the rank; what takes some of it away is said as "less".
     """
     told = sorted((p for p in pairs if round(p[1], 1) != 0), key=lambda p: -abs(p[1]))
     return ", ".join(
-        f"{term(name)} {value:.1f}" if value > 0 else f"{-value:.1f} taken off, {term(name)}"
+        f"{term(name)} {value:.1f}" if value > 0 else f"less {-value:.1f} {term(name)}"
         for name, value in told
     )
 

@@ -16,11 +16,11 @@ from planner.write.in_short import reference_in_short
 from planner.write.markdown import plain, table
 from planner.write.relief import RELIEF_HEAD, is_crowded, relief_rows, relief_sentence
 
-_THINS_TOLD_S = 1.0  # chosen: less beyond the sour seconds is no more than these say
+_THINS_TOLD_S = 1.0  # chosen: less is no reason for a line
 
 
 def offenders_markdown(plan: Plan) -> str:
-    """Write the ranked list of offenders in words; the stop line is its last line."""
+    """Write the ranked list of offenders in words, its stop line, and what each rank is of."""
     lines = [
         f"# Most relief first: {plain(plan.session.song)}",
         "",
@@ -34,10 +34,14 @@ def offenders_markdown(plan: Plan) -> str:
     if relief_sentence(plan):
         lines += [relief_sentence(plan), "", *table(RELIEF_HEAD, relief_rows(plan)), ""]
     rows = {row.id: row for row in plan.rows}
-    for o in plan.offenders:
-        if o.above_stop_line:
-            lines += [f"{o.rank}. {_offender(o, rows.get(o.row_id))}"]
-    return "\n".join([*lines, "", stop_line(plan)]) + "\n"
+    above = [o for o in plan.offenders if o.above_stop_line]
+    lines += [f"{o.rank}. {_offender(o, rows.get(o.row_id), is_crowded(plan))}" for o in above]
+    lines += ["", stop_line(plan)]
+    if any(o.terms for o in above):
+        ranks = [(str(o.rank), f"{o.severity:.1f}", terms(o.terms)) for o in above]
+        lines += ["", "## What the lines rank by", ""]
+        lines += table(("line", "rank, of 100", "made of"), ranks)
+    return "\n".join(lines) + "\n"
 
 
 def stop_line(plan: Plan) -> str:
@@ -76,20 +80,18 @@ def often(o: Offender) -> str:
     return count(o.times, "note" if owner_of(o.row_id) == "R" else "time")
 
 
-def _offender(o: Offender, row: Row | None) -> str:
-    why = terms(o.terms)
-    clears = "" if not o.clears_s else f"Clears {amount(o.clears_s)} sour seconds. "
-    if (o.thins_s or 0.0) >= (o.clears_s or 0.0) + _THINS_TOLD_S:
-        clears += f"Ends {amount(o.thins_s or 0.0)} s of beating, each pair counted. "
+def _offender(o: Offender, row: Row | None, crowded: bool) -> str:
+    clears = "" if not o.clears_s or crowded else f"Clears {amount(o.clears_s)} sour seconds. "
+    if not clears and (o.thins_s or 0.0) >= _THINS_TOLD_S:
+        clears = f"Ends {amount(o.thins_s or 0.0)} s of beating. "
     joined = "It helps only together with the lines beside it. " if o.shares_step else ""
     # A rule over many pitches names none.
     at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)
     parts = (o.stem, at, plain(o.intended), often(o))
     where = ", ".join(part for part in parts if part)
+    so_far = minutes(o.minutes_so_far)
     return (
         f"**{plain(o.headline[:1].upper() + o.headline[1:])}** {where} "
-        f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. "
-        f"{clears}{joined}"
-        f"Rank {o.severity:.1f} of 100{f': {why}' if why else ''}. "
-        f"Up to here: {minutes(o.minutes_so_far)}."
+        f"({plain(o.row_id)}). Fix: {plain(o.fix).rstrip('.')}. {clears}{joined}"
+        f"{so_far[:1].upper()}{so_far[1:]} so far."
     )

@@ -10,6 +10,7 @@ from planner.answer.locks import (
     area_words,
     held_by,
     lies_inside,
+    moved_inside,
     place_locks,
     questions_inside,
     rows_inside,
@@ -99,9 +100,30 @@ def test_the_last_word_on_a_place_counts() -> None:
         Entry(id="", area=Area(from_bar=4, to_bar=4), locked=False),
     ]
     locks = place_locks(entries)
-    assert held_by(locks, "LV", 3) == "LV locked by E"
-    assert held_by(locks, "LV", 4) == ""
-    assert held_by(locks, "BAS", 3) == ""
+    assert held_by(locks, "LV", 3) == ("LV locked by E", False)
+    assert held_by(locks, "LV", 4) == ("", False)
+    assert held_by(locks, "BAS", 3) == ("", False)
+    off = place_locks([*entries, replace(entries[0], answer="no")])
+    assert held_by(off, "LV", 4) == ("LV hands off by E", True)
+
+
+def test_hands_off_a_place_is_a_no_to_its_rows_until_it_is_unlocked() -> None:
+    """Whatever was answered to them before; what a rule moves there is counted."""
+    yes = Entry(id="LV-0150", answer="yes", plan="plan_01", source="reply")
+    off = Entry(id="", area=Area(stem="LV"), locked=True, answer="no", plan="plan_01")
+    done = with_locked_rows([yes, off], ROWS)
+    assert [(e.id, e.answer, e.locked) for e in done[1:]] == [
+        (ROWS[0].id, "no", False), ("LV-0147", "no", False), ("LV-0150", "no", False),
+    ]  # fmt: skip
+    free = replace(off, answer=None, locked=False)
+    back = with_locked_rows([yes, off, free], ROWS)[4:]
+    assert [(e.id, e.state, e.locked) for e in back] == [
+        (ROWS[0].id, "new", False), ("LV-0147", "new", False), ("LV-0150", "new", False),
+    ]  # fmt: skip
+    bars = {"BAS-0001": 3, "BAS-0002": 7}
+    assert moved_inside(Area(from_bar=2, to_bar=5), [RULE, row()], bars) == (("R-001", 1),)
+    assert moved_inside(Area(stem="LV"), [RULE, row()], bars) == ()
+    assert moved_inside(Area(stem="BAS"), [replace(RULE, state="refused")], bars) == ()
 
 
 def test_questions_that_a_lock_ends() -> None:

@@ -152,3 +152,56 @@ def test_a_lock_over_bars_holds_while_the_rest_of_the_rule_moves_on(tmp_path: Pa
     ledger = (tmp_path / "plan_04" / "ledger.csv").read_text(encoding="utf-8")
     assert "R-002" in ledger  # a serial is never given again
     assert yaml.safe_load((tmp_path / "session.answers.yaml").read_text(encoding="utf-8"))
+
+
+def test_hands_off_bars_moves_nothing_there(tmp_path: Path) -> None:
+    """A rule goes on over the other bars alone, run after run; unlocked it is whole again."""
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "session.yaml").write_text(
+        SESSION.replace("  - {code: BAS, file: bass.wav, role: bass-fretted}\n", "")
+    )
+    write_stem(tmp_path / "audio" / "guitar.wav", sharp(12.0, 12.0))
+    assert run("plan", tmp_path) in (0, 1)
+    session = str(tmp_path / "session.yaml")
+    assert main(["answer", session, "hands off EGL bar 1", "--by", "Ed"]) == 0
+    for number in (2, 3):
+        assert run("plan", tmp_path) in (0, 1)
+        (rule_row,) = [
+            r for r in rows(tmp_path, number) if r["action"] in ("whole-part", "tuning-span")
+        ]
+        assert rule_row["covers"] == [f"EGL-{k:04d}" for k in range(4, 9)]
+        with (tmp_path / f"plan_{number:02d}" / "notes.csv").open(encoding="utf-8") as file:
+            notes = {n["id"]: n for n in csv.DictReader(file)}
+        assert [notes[f"EGL-{k:04d}"]["total_add_cents"] for k in (1, 2, 3)] == ["", "", ""]
+        assert not {r["id"] for r in rows(tmp_path, number)} & {f"EGL-{k:04d}" for k in (1, 2, 3)}
+    assert main(["answer", session, "unlock EGL bar 1"]) == 0
+    assert run("plan", tmp_path) in (0, 1)
+    (again,) = [r for r in rows(tmp_path, 4) if r["kind"] == "rule"]
+    assert again["notes_covered"] == 8
+    # The whole part, whatever was said of its rule before.
+    assert main(["answer", session, "R-001 yes, lock R-001", "--by", "Ann"]) == 0
+    assert run("plan", tmp_path) in (0, 1)
+    assert main(["answer", session, "hands off EGL", "--by", "Ed"]) == 0
+    for number in (6, 7):
+        assert run("plan", tmp_path) in (0, 1)
+        (left,) = rows(tmp_path, number)
+        assert (left["id"], left["action"], left["state"]) == ("R-001", "leave", "refused")
+        assert left["reason"].startswith("EGL hands off by Ed: nothing moves it; it was: lower by")
+    assert main(["answer", session, "unlock EGL", "--by", "Ed"]) == 0
+    assert run("plan", tmp_path) in (0, 1)
+    (free,) = rows(tmp_path, 8)
+    assert (free["action"], free["state"], free["locked"]) == ("whole-part", "new", False)
+
+
+def test_a_rule_where_hands_are_off_everywhere_moves_nothing() -> None:
+    """It keeps its row, which says so; a lock beside it holds the rest as it stood."""
+    off = dict.fromkeys(COVERS, "LV hands off by Ed")
+    done, told = parted(recalled(rule(), held=off, still=frozenset(COVERS)))
+    frozen = done.rulings["R-001"].frozen
+    assert frozen is not None
+    assert (frozen.action, frozen.locked, told) == ("leave", True, ())
+    assert frozen.reason == "LV hands off by Ed: nothing moves it; it was: lower by 8.2"
+    done, _ = parted(recalled(rule(), held=off | HELD, still=frozenset(COVERS[2:])))
+    own = done.rulings["R-005"].frozen
+    assert own is not None
+    assert (own.covers, own.add_cents) == (COVERS[:2], -8.2)

@@ -33,7 +33,7 @@ def test_a_move_that_would_clash_is_made_as_far_as_it_clears() -> None:
     assert (made.sour_before_s, made.sour_after_s) == (0.3, 0.0)
     (row,) = made.rows
     assert (row.add_cents, row.remaining_cents) == (11.0, -19.0)
-    assert row.reason.endswith("19 left in, as more would clash")
+    assert row.reason.endswith("stops 19 short, as more would clash")
     # Without the first there is nothing to clear on the way: it is left.
     (left, _) = plan(cello, two).judged
     assert (left.action, left.rule_name) == ("leave", "would clash")

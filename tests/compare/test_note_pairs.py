@@ -21,6 +21,18 @@ def test_notes_are_found_again_however_late_the_file(late_s: float) -> None:
     assert paired(then, []).pairs == paired([], now).pairs == ()
 
 
+@pytest.mark.parametrize(("early_s", "met"), [(0.07, True), (0.15, True), (0.4, False)])
+def test_a_note_heard_from_another_moment_is_the_same_note(early_s: float, met: bool) -> None:
+    """Moved alone, its soft start may be heard earlier; it lies over most of what it was."""
+    then = [replace(reading(k), end_s=reading(k).start_s + 0.5) for k in range(0, 12, 2)]
+    now = [replace(one, start_s=one.start_s - early_s * (k == 3)) for k, one in enumerate(then)]
+    assert len(paired(then, now).pairs) == 5 + met
+    # A short note before it that is heard as its beginning now does not take its place.
+    before = replace(then[3], id="LV-0099", end_s=then[3].start_s, start_s=now[3].start_s)
+    assert ("LV-0099" in {p.then.id for p in paired([*then, before], now).pairs}) is not met
+    assert len(paired(then, [replace(one, pitch_hz=1.1 * one.pitch_hz) for one in now]).pairs) == 0
+
+
 def test_what_a_note_moved_by_is_as_sure_as_both_readings() -> None:
     """Doubts add as squares, never below what two readings of one sound agree to."""
     then, now = reading(0), reading(0, 12.0)

@@ -12,11 +12,11 @@ from tests.decide.test_fits import case
     [
         (0.4, "moved all the way"),
         (-0.5, "moved all the way"),
-        (0.6, "1 left in"),
-        (3.0, "3 left in"),
+        (0.6, "stops 1 short, which is safer"),
+        (3.0, "stops 3 short, which is safer"),
     ],
 )
 def test_edge_of_what_is_left_in(rest: float, words: str) -> None:
-    """Half a cent and less is nothing: no reason says "0 left in"."""
+    """Half a cent and less is nothing: no reason says "stops 0 short"."""
     move = Move(remaining_cents=rest, gain_cents=20.0)
     assert words_of(case(20.0), move, rises=False)["left"] == words

@@ -92,11 +92,10 @@ def test_the_partial_of_the_other_is_told() -> None:
     assert clash.beating_hz == pytest.approx(440 * (2 ** (10 / 1200) - 1), abs=1e-6)
     assert own_and_other(clash, "PNO-1") == (1, 4)
     assert said_clash(clash, piano, bass) == (
-        "beats 2.5 times a second with BAS's A2 at its 4th partial for 1.4 s (4 beats)"
+        "beats 2.5 times a second with BAS's A2 at A4 for 1.4 s (4 beats)"
     )
     assert said_clash(clash, bass, piano) == (
-        "beats 2.5 times a second with PNO's A4, 4th partial here against its 1st, "
-        "for 1.4 s (4 beats)"
+        "beats 2.5 times a second with PNO's A4 at A4 for 1.4 s (4 beats)"
     )
 
 
@@ -115,7 +114,7 @@ def test_what_the_temperament_gives_is_told_beside() -> None:
     low, high = sounding("A-1", 57, 0), sounding("B-1", 61, 8)
     (clash,) = find_clashes([low, high])
     assert said_clash(clash, high, low) == (
-        "beats 14 times a second (8.7 if in tune) with A's A3, 4th partial here against its 5th, "
+        "beats 14 times a second (8.7 if in tune) with A's A3, overtone on overtone at C#6, "
         "for 2.0 s (28 beats)"
     )
 

@@ -158,7 +158,7 @@ def test_nothing_is_stored_unless_all_is_understood(
     told = capsys.readouterr().out
     assert "\"hm 14 yes\": what 'hm' means for the answer is not clear" in told
     assert '"99 no": the offenders list has no line 99; its last is 2' in told
-    assert '"EGL-0002 no": no row has the id EGL-0002' in told
+    assert '"EGL-0002 no": EGL-0002 has no row of its own; to move it all the same' in told
     assert "Nothing was stored." in told
     assert not (job / "session.answers.yaml").exists()
     assert run("answer", job, words, "--accept-partly") == 1
@@ -598,6 +598,21 @@ def test_locks_and_named_notes_through_the_command_line(
     assert run("plan", job) in (0, 1)
     assert not row(job, 3, HIGH)["locked"]
     assert "EGL-0001" in {r["id"] for r in rows(job, 3)}
+
+
+def test_hands_off_goes_before_what_was_answered(job: Path) -> None:
+    """A note that was approved and one that was locked as it stood are left; unlocked they move."""
+    assert run("answer", job, f"lock {HIGH}, {LOW} yes", "--by", "Ann") == 0
+    assert run("plan", job) == 0
+    assert run("answer", job, "hands off EGL", "--by", "Ed") == 0
+    for number in (3, 4):
+        assert run("plan", job) == 0
+        assert {(r["action"], r["state"]) for r in rows(job, number)} == {("leave", "refused")}
+        said = row(job, number, HIGH)["reason"]
+        assert said.startswith("EGL hands off by Ed: nothing new is planned there")
+    assert run("answer", job, "unlock EGL") == 0
+    assert run("plan", job) == 0
+    assert {(r["action"], r["state"]) for r in rows(job, 5)} == {("raise-lower", "new")}
 
 
 def test_a_role_said_by_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

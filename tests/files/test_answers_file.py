@@ -265,9 +265,10 @@ def test_blank_fields_are_left_out() -> None:
 
 
 def test_places_targets_and_points_come_back(path: Path) -> None:
-    """A lock over bars, a target moved by hand and drawn points read as they were written."""
+    """Locks, hands off, a target moved by hand and drawn points read as they were written."""
     entries = (
         Entry(id="", area=Area(stem="BAS", from_bar=12, to_bar=16), locked=True, by="E"),
+        Entry(id="", area=Area(stem="BAS"), locked=True, answer="no"),  # hands off
         Entry(id="LV-0001", override=Override(target_cents=-14.0)),
         Entry(id="LV-0002", override=Override(points=((0.0, 0.0), (0.85, 12.5)))),
         Entry(id="LV-0003", override=Override(add_cents=4.0, span_s=(3.1, 3.92))),

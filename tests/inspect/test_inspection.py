@@ -157,6 +157,26 @@ def test_all_lengths_differ() -> None:
     assert found.what == "the stems differ in length by up to 20.0 s."
 
 
+def test_a_file_off_in_length_by_a_pull() -> None:
+    """0.1 % beside others of one length is asked about, either way; other odd lengths are not."""
+    usual = [(spec("CEL"), fact("CEL")), (spec("BAS"), fact("BAS"))]
+    for over, said in (
+        (4800, "CLR is 0.100 s longer than all others, which are of one length: 0.1 %, as a file "
+         "that runs slow, 1.7 cents flat."),
+        (-4795, "CLR is 0.100 s shorter than all others, which are of one length: 0.1 %, as a file "
+         "that runs fast, 1.7 cents sharp."),
+    ):  # fmt: skip
+        (found,) = facts_say(*usual, (spec("CLR"), fact("CLR", frames=4_800_000 + over)))
+        assert (found.what, found.severity, found.stem) == (said, "question", "CLR")
+    for over in (0, 4700, 4900, 9600):
+        assert facts_say(*usual, (spec("CLR"), fact("CLR", frames=4_800_000 + over))) == ()
+    long = fact("CLR", frames=4_804_800)
+    assert facts_say(usual[0], (spec("CLR"), long)) == ()  # which of two is off, nobody knows
+    apart = (spec("BAS"), fact("BAS", frames=4_800_480))
+    assert facts_say(usual[0], apart, (spec("CLR"), long)) == ()
+    assert facts_say(*usual, (spec("CLR", "exclude"), long)) == ()
+
+
 def test_time_stamps() -> None:
     """A time stamp apart from the others is offered and not applied, across rates."""
     home = [(spec(c), fact(c, time_reference_smp=172_800_000)) for c in ("PNO", "BAS")]

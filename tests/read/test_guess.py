@@ -2,7 +2,7 @@
 
 import pytest
 
-from planner.read.guess import guess_from_name, guess_from_sound
+from planner.read.guess import guess_from_name, guess_from_sound, with_uprights
 
 
 # Names as engineers write them: common practice, no source.
@@ -134,3 +134,19 @@ def test_two_spellings_of_one_letter_are_one_word():
 def test_sound_sorts_stems_without_a_name(sound, role):
     """Each threshold decides at its edge, and nothing known gives no guess."""
     assert guess_from_sound(*sound) == role
+
+
+@pytest.mark.parametrize(
+    ("names", "role"),
+    [
+        (("Upright.wav", "Piano comp.wav"), "bass-fretless"),
+        (("Upright.wav", "Violin.wav"), "bass-fretless"),
+        (("Upright.wav", "Bass DI.wav"), "tuning-reference"),
+        (("Upright piano.wav", "Violin.wav"), "tuning-reference"),
+        (("upright bass.wav", "Piano.wav"), "bass-fretless"),
+    ],
+)
+def test_an_upright_is_the_bass_where_no_other_name_is(names: tuple[str, ...], role: str) -> None:
+    """The word alone is a bass or a piano; beside a piano it would be a second reference."""
+    guesses = with_uprights([guess_from_name(name) for name in names])
+    assert guesses[0].role == role

@@ -19,12 +19,29 @@ def test_an_offender_without_a_row_is_left_out() -> None:
 
 
 def test_a_rule_is_heard_by_its_typical_note() -> None:
-    """The note in the middle of what is heard stands for the rule."""
+    """The note in the middle of what is heard stands for the rule, if it can be seen and heard."""
     rows = (replace(RULE, covers=("BAS-0001", "BAS-0002", "BAS-0003")),)
     (line,) = page_lines(plan(rows=rows, offenders=(replace(OFFENDER, row_id="R-001"),)))
     assert line.note is not None
     assert line.note.measured.id == "BAS-0001"  # 8 flat, between 7 and 9
     assert line.of_notes == 3
+    made = plan(rows=rows, offenders=(replace(OFFENDER, row_id="R-001"),))
+    cents = (-13.0, -9.0, -8.0, -7.5, -7.0, -1.0)
+    ids = tuple(f"BAS-{k:04d}" for k in range(1, 7))
+    notes = []
+    for k, (off, length_s) in enumerate(zip(cents, (1.4, 0.3, 0.1, 0.1, 0.6, 1.4), strict=True)):
+        one = judged(ids[k], 33, start_s=float(k), heard_cents=off)
+        note = replace(one.measured.note, end_s=k + length_s)
+        notes.append(replace(one, measured=replace(one.measured, note=note)))
+    rows = (replace(RULE, covers=ids),)
+    (line,) = page_lines(replace(made, rows=rows, judged=tuple(notes)))
+    assert line.note is not None
+    assert line.note.measured.id == "BAS-0005"  # of the middle half the one of half a second
+    bare = replace(notes[4].measured.measurement, contour_s=None, contour_hz=None)
+    notes[4] = replace(notes[4], measured=replace(notes[4].measured, measurement=bare))
+    (line,) = page_lines(replace(made, rows=rows, judged=tuple(notes)))
+    assert line.note is not None
+    assert line.note.measured.id == "BAS-0002"  # drawn as a line, unlike the longer one
 
 
 def test_rules_have_a_line_wherever_they_rank() -> None:

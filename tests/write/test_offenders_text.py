@@ -7,14 +7,18 @@ from tests.invented_plan import OFFENDER, plan
 
 
 def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
-    """Each line has place, fix, terms and minutes; the last line is the stop line."""
+    """Each line has place, fix and minutes; below the stop line stands what each rank is of."""
     lines = offenders_markdown(plan()).splitlines()
     assert lines[7].startswith("1. **The held D5 sits low, rubbing on the piano's D.** LV, bar 33")
     assert "6 times" in lines[7]
     assert "Fix: raise by 16, give or take 2." in lines[7]
-    assert "rubbing against another part 25.0" in lines[7]
+    assert lines[7].endswith("Half a minute so far.")
+    assert lines[-2] == (
+        "| 1 | 61.2 | rubbing against another part 25.0, how far out of tune it sounds 20.1, "
+        "where in the phrase it sits 15.0 |"
+    )
     # 6.0 of 61.2 + 61.2 + 6.0 is 4.7 %.
-    assert lines[-1] == (
+    assert lines[10] == (
         "Stop line: the first 2 lines take about 1 minute; the next line buys 5 % more."
     )
 
