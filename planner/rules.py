@@ -164,6 +164,11 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="a join of takes lies inside this note: is the step in pitch made there?",
     ),
     DecisionRule(
+        name="unsure and moving", action="leave",
+        fits=lambda c: cannot_tell(c) and on_its_way(c),
+        reason="{off}{give} as it is heard, but moving throughout: kept",
+    ),
+    DecisionRule(
         name="cannot tell", action="ask", fits=cannot_tell,
         reason="is it {off}{give}? listen to it{pair}{bleed}",
     ),

@@ -433,6 +433,15 @@ def test_one_number_may_spoil_a_quarter_of_a_note(role: Role, until_s: float, ac
     assert ("moving throughout" in got.reason) is (action == "leave")
 
 
+@pytest.mark.parametrize(("until_s", "action"), [(0.10, "ask"), (0.13, "leave")])
+def test_nobody_is_asked_about_an_unsure_glide(until_s: float, action: str) -> None:
+    """Unsure by 12, and of 40 sharp so much on the other side that one number would not do."""
+    shape = contour(0.0, 0.4, 62, lambda t: -40.0 if t < until_s else 40.0)
+    got = judge(40, uncertainty_cents=12.0, length_s=0.4, **shape, case={"known_by": "the song"})
+    assert got.action == action
+    assert ("moving throughout" in got.reason) is (action == "leave")
+
+
 @pytest.mark.parametrize("onset", [-400, -250, 250])
 def test_a_voice_that_comes_from_far_is_told(onset: float) -> None:
     """A slide of a tone and more into a note in tune is no scoop: kept, and said to be a slide."""
