@@ -99,8 +99,9 @@ def beside_first(fits: list[PartialFits]) -> list[PartialFits]:
     A synthesizer's voices differ in timbre: each is a few cents off and loud at other numbers, so
     that the third partials of all keys lie 8 cents under their first. What the ear and every tuner
     follow is the first, 5 to 14 dB over the next. How far the n-th partials usually lie from it is
-    taken out, less what chance makes of so many notes: what only scatters keeps its place. Not of
-    players of a section: whose pitch is their mean, and of that many partials say more than one.
+    taken out, less what chance makes of so many notes: what only scatters keeps its place. And each
+    says the first's place no more surely than it keeps its own beside it. Not of players of a
+    section: their pitch is their mean, and of that many partials say more than one.
     """
     offs: dict[float, list[float]] = {}
     for fit in fits:
@@ -110,28 +111,44 @@ def beside_first(fits: list[PartialFits]) -> list[PartialFits]:
         off = CENTS_PER_NEPER * np.log(fit.f_hz / fit.number / fit.f_hz[first][0])
         for number, cents in zip(fit.number[~first], off[~first], strict=True):
             offs.setdefault(float(number), []).append(float(cents))
-    usual = {number: _beyond_chance(np.array(cents)) for number, cents in offs.items()}
-    return [
-        replace(
-            fit,
-            f_hz=fit.f_hz
-            / np.exp([usual.get(float(n), 0.0) / CENTS_PER_NEPER for n in fit.number]),
-        )
-        for fit in fits
+    usual = {number: _usual(np.array(cents)) for number, cents in offs.items()}
+    # A partial of which nothing is known lies as far off as others usually do.
+    far = math.sqrt(np.mean([lies.cents**2 for lies in usual.values()])) if usual else 0.0
+    return [_put_beside(fit, usual, far) for fit in fits]
+
+
+class _Lies(NamedTuple):
+    """Where partials of one number lie beside their firsts, and how far they scatter there."""
+
+    cents: float
+    spread_cents: float
+
+
+def _put_beside(fit: PartialFits, usual: dict[float, _Lies], far_cents: float) -> PartialFits:
+    lies = [
+        _Lies(0.0, 0.0) if n == 1.0 else usual.get(float(n), _Lies(0.0, far_cents))
+        for n in fit.number
     ]
+    cents, spread = np.array(lies, dtype=float).reshape(-1, 2).T
+    return replace(
+        fit,
+        f_hz=fit.f_hz / np.exp(cents / CENTS_PER_NEPER),
+        sd_hz=np.hypot(fit.sd_hz, spread / CENTS_PER_NEPER * fit.f_hz),
+    )
 
 
-def _beyond_chance(cents: Array) -> float:
-    """Middle of some readings, drawn to nothing by the share of it that chance explains.
+def _usual(cents: Array) -> _Lies:
+    """Where some readings lie, drawn to nothing by the share of it that chance explains.
 
     A guess at a mean that is likely near 0 (W. James and C. Stein, Proc. 4th Berkeley Symposium 1,
-    1961: the mean less its variance over itself).
+    1961: the mean less its variance over itself). Of one or two nothing is known but their size.
     """
     middle = float(middle_of(cents))
     if len(cents) < FEWEST_NOTES or middle == 0.0:
-        return 0.0
-    chance = MEDIAN_TO_MEAN * spread_of(cents, middle) / math.sqrt(len(cents))
-    return middle * max(0.0, 1.0 - (chance / middle) ** 2)
+        return _Lies(0.0, abs(middle))
+    spread = spread_of(cents, middle)
+    chance = MEDIAN_TO_MEAN * spread / math.sqrt(len(cents))
+    return _Lies(middle * max(0.0, 1.0 - (chance / middle) ** 2), spread)
 
 
 def are_bands(pieces: list[tuple[Piece, list[Note]]]) -> bool:
