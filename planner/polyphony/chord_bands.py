@@ -111,8 +111,8 @@ def beside_first(fits: list[PartialFits]) -> list[PartialFits]:
         off = CENTS_PER_NEPER * np.log(fit.f_hz / fit.number / fit.f_hz[first][0])
         for number, cents in zip(fit.number[~first], off[~first], strict=True):
             offs.setdefault(float(number), []).append(float(cents))
-    usual = {number: _usual(np.array(cents)) for number, cents in offs.items()}
-    # A partial of which nothing is known lies as far off as others usually do.
+    usual = {n: _usual(np.array(off)) for n, off in offs.items() if len(off) >= FEWEST_NOTES}
+    # A partial of which too little is known lies as far off as others usually do.
     far = math.sqrt(np.mean([lies.cents**2 for lies in usual.values()])) if usual else 0.0
     return [_put_beside(fit, usual, far) for fit in fits]
 
@@ -141,14 +141,13 @@ def _usual(cents: Array) -> _Lies:
     """Where some readings lie, drawn to nothing by the share of it that chance explains.
 
     A guess at a mean that is likely near 0 (W. James and C. Stein, Proc. 4th Berkeley Symposium 1,
-    1961: the mean less its variance over itself). Of one or two nothing is known but their size.
+    1961: the mean less its variance over itself).
     """
     middle = float(middle_of(cents))
-    if len(cents) < FEWEST_NOTES or middle == 0.0:
-        return _Lies(0.0, abs(middle))
     spread = spread_of(cents, middle)
     chance = MEDIAN_TO_MEAN * spread / math.sqrt(len(cents))
-    return _Lies(middle * max(0.0, 1.0 - (chance / middle) ** 2), spread)
+    kept = max(0.0, 1.0 - (chance / middle) ** 2) if middle else 0.0
+    return _Lies(middle * kept, spread)
 
 
 def are_bands(pieces: list[tuple[Piece, list[Note]]]) -> bool:
