@@ -14,7 +14,7 @@ from planner.answer.locks import (
     questions_inside,
     rows_inside,
 )
-from planner.answer.questions import asks_as_read, asks_several
+from planner.answer.questions import asks_as_read, asks_several, sounding_midi
 from planner.answer.replies import Placed, placed, rows_named, with_words_to_type
 from planner.answer.reply_words import LockSaid, Said, Unclear
 from planner.answer.said_bars import with_last_bar
@@ -22,7 +22,9 @@ from planner.pitch import MIXED_NAMES, NoteNames, note_name
 from planner.words.plan_model import Row
 from planner.words.session_model import Session
 from planner.words.spelling import names_at
-from planner.words.wording import count, raise_or_lower, row_place
+from planner.words.wording import amount, count, raise_or_lower, row_place
+
+_NEIGHBOUR_MIDI = 1.5  # chosen: what lies between two notes is nearer than this to either
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +113,7 @@ def understood(reply: Reply, given: Given, session: Session) -> Understood:
             entries.append(entry)
         waits = "; waits for the rest of its line" if one.held else ""
         words = answer_words(entry, names_at(keys, one.row.start_bar))
-        told.append(f"{_ref_words(one.ref, one.row)}: {words}{waits}")
+        told.append(f"{_ref_words(one.ref, one.row)}: {words}{_far_words(one)}{waits}")
     not_read = with_words_to_type(reply.unclear, rows, given.ranks, keys, given.heard_cents)
     done = Understood(entries=tuple(entries), unclear=not_read + unclear, told=tuple(told))
     for lock in reply.locks:
@@ -145,6 +147,14 @@ def _entry(one: Placed, given: Given) -> Entry:
         override=override,
         comment=comment,
     )
+
+
+def _far_words(one: Placed) -> str:
+    """Say of a note that was meant how far it lies from what is heard, where it is no neighbour."""
+    at = sounding_midi(one.row)
+    if one.meant_midi is None or at is None or abs(one.meant_midi - at) <= _NEIGHBOUR_MIDI:
+        return ""
+    return f", {amount(one.meant_midi - at)} semitones from what is heard: too far to be moved"
 
 
 def _from_lock(lock: LockSaid, given: Given, session: Session) -> Understood:

@@ -84,3 +84,18 @@ def test_a_lock_of_a_place_counts_what_a_rule_moves_there() -> None:
     )
     (row_of,) = told("hands off LV-147").unclear
     assert row_of.why == "hands off is said of a place; of rows type LV-0147 no"
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("D4", "D4 was meant"),
+        ("E4", "E4 was meant"),
+        ("C4", "C4 was meant, 2.6 semitones from what is heard: too far to be moved"),
+        ("D5", "D5 was meant, 11 semitones from what is heard: too far to be moved"),
+    ],
+)
+def test_a_note_far_from_what_is_heard_is_told_to_be(name: str, said: str) -> None:
+    """A slip in the octave shows; the answer is kept, and another take is advised for it."""
+    (told_back,) = told(f"Q-001 {name}").told
+    assert told_back.endswith(said)
