@@ -72,7 +72,7 @@ def majority_of(stems: Sequence[StemNotes], offsets: Array, near_cents: float) -
         ),
         agreeing=agreeing,
         asked=asked,
-        doubles=tuple(stem.code for stem, _ in parts if (stem.code not in dict(asked))),
+        doubles=tuple(stem.code for stem, _ in parts if stem.code not in dict(asked)),
     )
 
 

@@ -71,13 +71,13 @@ class Read:
         return f"{'  '.join(words)}  not measured {self.unmeasured:3d}, missed {self.missed:3d}"
 
 
-def spread_out(line: Line) -> Line:
-    """Set the notes of a part one after another."""
+def spread_out(line: Line, apart_s: float = _APART_S) -> Line:
+    """Set the notes of a part one after another, so many seconds between them."""
     alone: Line = []
     at_s = 0.5
     for start_s, end_s, key, velocity in line:
         alone.append((at_s, at_s + end_s - start_s, key, velocity))
-        at_s += end_s - start_s + _APART_S
+        at_s += end_s - start_s + apart_s
     return alone
 
 

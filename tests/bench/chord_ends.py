@@ -16,7 +16,7 @@ import soundfile
 from planner.edges.hearing import hear_stem
 from planner.model import Floats
 from planner.words.session_model import StemSpec
-from tests.bench.chord_cents import PADS
+from tests.bench.chord_cents import PADS, spread_out
 from tests.bench.chorded import PLAYERS, Player, line_of
 from tests.bench.rendered import SOUNDS, Line, render
 from tests.bench.stacked import LARGER
@@ -27,16 +27,6 @@ LEFT_DB = 12.0  # chosen: what is so far under what it was is hardly heard besid
 STEP_S, OVER = 0.02, 8
 NEAR_S, EARLY = 0.35, 0.2
 PLAYED = ("strings", *PADS, "church organ", "electric piano 1", "piano")
-
-
-def alone(line: Line) -> Line:
-    """Set the notes of a part one after another."""
-    notes: Line = []
-    at_s = 0.5
-    for start_s, end_s, key, velocity in line:
-        notes.append((at_s, at_s + end_s - start_s, key, velocity))
-        at_s += end_s - start_s + APART_S
-    return notes
 
 
 def rings_s(mono: Floats, sr: int, start_s: float, length_s: float) -> float:
@@ -53,7 +43,7 @@ def rings_s(mono: Floats, sr: int, start_s: float, length_s: float) -> float:
 
 def ends_s(line: Line, player: Player, sounds: Path, folder: Path) -> list[float]:
     """Where each note of a part stops sounding, s."""
-    lone = alone(line)
+    lone = spread_out(line, APART_S)
     samples, sr = soundfile.read(render(lone, player.program, folder, sounds), always_2d=True)
     mono = samples.mean(axis=1)
     result = []
