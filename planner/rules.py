@@ -164,15 +164,6 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="a join of takes lies inside this note: is the step in pitch made there?",
     ),
     DecisionRule(
-        name="unsure and moving", action="leave",
-        fits=lambda c: cannot_tell(c) and on_its_way(c),
-        reason="{off}{give} as it is heard, but moving throughout: kept",
-    ),
-    DecisionRule(
-        name="cannot tell", action="ask", fits=cannot_tell,
-        reason="is it {off}{give}? listen to it{pair}{bleed}",
-    ),
-    DecisionRule(
         name="between two notes", action="ask", fits=which_note,
         reason="{off} for {intended}, so between two notes: which was meant, {either}?",
     ),
@@ -186,6 +177,15 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="leans to the key", action="ask", fits=leans_to_key,
         reason="{off} for {intended}, which is not in {key}, and leans to {leans_to}, "
         "which is: which was meant?",
+    ),
+    DecisionRule(
+        name="off and moving", action="ask",
+        fits=lambda c: (c.far_off or cannot_tell(c)) and on_its_way(c),
+        reason="{off}{give} as it is heard, but moving throughout: listen to it{pair}{bleed}",
+    ),
+    DecisionRule(
+        name="cannot tell", action="ask", fits=cannot_tell,
+        reason="is it {off}{give}? listen to it{pair}{bleed}",
     ),
     DecisionRule(
         name="wobble", action="ask", fits=wobbles,

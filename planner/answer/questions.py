@@ -12,8 +12,8 @@ from planner.words.plan_model import MOVING_ACTIONS, Row
 _WHICH_NOTE = frozenset(
     {"between two notes", "wrong note", "leans to the chord", "leans to the key"}
 )
-# Asks whether a note is as far off as it can be read: a yes moves it to its note.
-_AS_READ = "cannot tell"
+# Ask whether a note is as far off as it can be read: a yes moves it to its note.
+_AS_READ = frozenset({"cannot tell", "off and moving"})
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of a low part": ("fretted", "bowed", "woodwind", "brass", "lead-voice"),
@@ -37,7 +37,7 @@ def asks_which_note(row: Row) -> bool:
 
 def asks_as_read(row: Row) -> bool:
     """Whether a row asks whether its note is as far off as it can be read."""
-    return row.kind == "question" and row.rule_name == _AS_READ
+    return row.kind == "question" and row.rule_name in _AS_READ
 
 
 def asks_role(row: Row) -> bool:

@@ -34,6 +34,7 @@ class Placed:
     role: Role | None = None
     bars: tuple[int, int | None] | None = None
     held: bool = False  # something in its line is not understood
+    alone: bool = False  # said of all like it, and there are none
 
 
 def placed(
@@ -63,7 +64,8 @@ def placed(
         if row is None or why:
             unclear.append(Unclear(text=_as_written(one), why=why))
             continue
-        for each in like_this(row, rows) if one.like_this else (row,):
+        alike = like_this(row, rows) if one.like_this else (row,)
+        for each in alike:
             midi = meant_midi(one.meant, each) if one.meant else None
             word = str(one.answer or one.role or one.bars)
             if midi is not None:
@@ -77,6 +79,7 @@ def placed(
             done[each.id, word] = Placed(
                 ref=label, row=each, answer=one.answer, comment=one.comment, meant_midi=midi,
                 role=one.role, bars=bars_of(one.bars, each), held=one.held,
+                alone=one.like_this and len(alike) == 1,
             )  # fmt: skip
     return tuple(done.values()), tuple(unclear)
 

@@ -111,9 +111,10 @@ def understood(reply: Reply, given: Given, session: Session) -> Understood:
         entry = _entry(one, given)
         if not one.held:
             entries.append(entry)
-        waits = "; waits for the rest of its line" if one.held else ""
+        more = _far_words(one) + ("; no other row is like it" if one.alone else "")
+        more += "; waits for the rest of its line" if one.held else ""
         words = answer_words(entry, names_at(keys, one.row.start_bar))
-        told.append(f"{_ref_words(one.ref, one.row)}: {words}{_far_words(one)}{waits}")
+        told.append(f"{_ref_words(one.ref, one.row)}: {words}{more}")
     not_read = with_words_to_type(reply.unclear, rows, given.ranks, keys, given.heard_cents)
     done = Understood(entries=tuple(entries), unclear=not_read + unclear, told=tuple(told))
     for lock in reply.locks:

@@ -99,13 +99,17 @@ def which_note(case: Case) -> bool:
 
 
 def leans_to_key(case: Case) -> bool:
-    """Whether a note of the key may be meant, and not the one outside of it that is nearest."""
+    """Whether a note of the key may be meant, and not the one outside of it that is nearest.
+
+    Two doubts of what is heard may reach from where on it is.
+    """
     leaning = case.leans_to_key
     if leaning is None or not case.over or case.aimed.target.from_score:
         return False
     # Another note than when it was laid beside the song: a person has named it, or its lead.
     semitones = leaning.midi - case.aimed.target.intended_midi
-    return semitones * known(case.heard) > 0 and beyond(case, leaning.from_cents)
+    from_cents = leaning.from_cents - 2.0 * (case.uncertainty or 0.0)
+    return semitones * known(case.heard) > 0 and beyond(case, from_cents)
 
 
 def wobbles(case: Case) -> bool:

@@ -15,16 +15,21 @@ from numpy.typing import NDArray
 
 from planner.clashes import LEAST_OVERLAP_S, SoundingNote, part_numbers
 from planner.decide.cases import LeansToKey
-from planner.model import Floats
+from planner.model import Floats, Role
 from planner.pitch import cents, note_name
 from planner.target.held_chords import HELD_S
 from planner.target.typed_keys import notes_of
 from planner.words.session_model import KeyMark
+from planner.words.spread import spread_of
 
 _MOST_OF_IT = 0.5  # chosen: of the note's length the other part's sounds
 # Chosen: one in twenty. Of a note that was played k times the next one is expected as k + 1 (the
 # rule of succession: Laplace, 1814), whatever speaks for the nearer of two notes besides.
 _RARER = 19
+_SUNG_TOGETHER: dict[Role, tuple[Role, ...]] = {
+    "lead-voice": ("voice-double",),
+    "voice-double": ("lead-voice", "voice-double"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,6 +40,7 @@ class _Song:
     end_s: Floats
     pitch_class: NDArray[np.int64]
     stem: NDArray[np.int64]  # number of its stem in `codes`
+    role: NDArray[np.str_]
     codes: tuple[str, ...]
 
     def times(self, midi: int) -> int:
@@ -47,10 +53,14 @@ class _Song:
         return found
 
     def also_in(self, n: SoundingNote) -> str:
-        """The part besides its own that sounds a note's name for most of it; empty for none."""
+        """The part besides its own that sounds a note's name for most of it; empty for none.
+
+        A double and its lead are no witnesses for each other: what one slips in, so does the other.
+        """
         own = self.codes.index(n.stem) if n.stem in self.codes else -1
         lasts_s = self.together_s(n)
-        same = (self.pitch_class == n.midi % 12) & (self.stem != own) & (lasts_s > 0.0)
+        kin = (self.stem == own) | np.isin(self.role, _SUNG_TOGETHER.get(n.role, ()))
+        same = (self.pitch_class == n.midi % 12) & ~kin & (lasts_s > 0.0)
         by_part_s = np.bincount(self.stem[same], weights=lasts_s[same], minlength=len(self.codes))
         if not self.codes or by_part_s.max() < _MOST_OF_IT * (n.end_s - n.start_s):
             return ""
@@ -64,6 +74,7 @@ def _song(notes: Iterable[SoundingNote], between: Collection[str]) -> _Song:
         end_s=np.array([n.end_s for n in sure]),
         pitch_class=np.array([n.midi % 12 for n in sure]),
         stem=part_numbers(sure),
+        role=np.array([n.role for n in sure]),
         codes=tuple(sorted({n.stem for n in sure})),
     )
 
@@ -127,15 +138,17 @@ def leaning_to_the_key(
     """Say which notes outside the typed key lean to one in it, and from where on that may be meant.
 
     Pitches of a note lie around it by half of ``ask_beyond_cents`` (a category is as wide as two
-    standard deviations to either side). How much likelier the note of the key is, as the song has
-    both, moves the middle between the two toward the strange one, by ``sd^2 ln(odds) / 100``. A
-    note that another part sounds as well is not strange.
+    standard deviations to either side), or as its part's notes of the key scatter, if that is more.
+    How much likelier the note of the key is, as the song has both, moves the middle between the two
+    toward the strange one, by ``sd^2 ln(odds) / 100``. A note that another part sounds as well is
+    not strange.
 
     notes, between, key_at : as in `known_by_the_song`
 
     Returns note id -> what it leans to.
     """
     song, found = _song(notes, between), {}
+    scatter = _scatter(notes, key_at)
     for n in notes:
         key = key_at(n.start_s)
         in_key = None if key is None else notes_of(key)
@@ -145,13 +158,27 @@ def leaning_to_the_key(
         besides = song.times(n.midi) - (n.id not in between)
         odds = (song.times(beside) + 1) / (besides + 1)
         if odds > 1.0 and not song.also_in(n):
-            nearer_cents = (ask_beyond_cents / 2) ** 2 * float(np.log(odds)) / 100.0
+            sd_cents = max(ask_beyond_cents / 2, scatter.get(n.stem, 0.0))
+            nearer_cents = sd_cents**2 * float(np.log(odds)) / 100.0
             found[n.id] = LeansToKey(
                 midi=beside,
                 key=f"{key.tonic} {key.mode}",
                 from_cents=ask_beyond_cents - nearer_cents,
             )
     return found
+
+
+def _scatter(
+    notes: Iterable[SoundingNote], key_at: Callable[[float], KeyMark | None]
+) -> dict[str, float]:
+    """How widely the notes of the typed key lie about their middle in each part, in cents."""
+    errors: dict[str, list[float]] = defaultdict(list)
+    for n in notes:
+        key = key_at(n.start_s)
+        in_key = None if key is None else notes_of(key)
+        if in_key is not None and n.midi % 12 in in_key:
+            errors[n.stem].append(cents(n.heard_hz, n.target_hz))
+    return {stem: spread_of(of_stem) for stem, of_stem in errors.items()}
 
 
 def _neighbours(notes: Iterable[SoundingNote]) -> dict[str, set[int]]:

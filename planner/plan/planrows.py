@@ -48,6 +48,7 @@ def note_row(j: Judged, on: StemOnClock) -> Row:
     in_words = _said_edit(j) + _after_rules(j) if moving else ""
     if borrowed is not None:
         in_words = borrowed_in_words(borrowed) + _after_rules(j)
+    asked_after = f"after {rule_names(j.layers)}: " if j.action == "ask" and j.layers else ""
     return Row(
         id=j.measured.id,
         kind="note",
@@ -89,7 +90,7 @@ def note_row(j: Judged, on: StemOnClock) -> Row:
         severity=j.severity if moving or borrowed else None,
         confidence=m.confidence,
         rule_name=j.rule_name,
-        reason=j.reason + (ghosts(j.measured.heard_in) if moving else ""),
+        reason=asked_after + j.reason + (ghosts(j.measured.heard_in) if moving else ""),
     )
 
 

@@ -2,8 +2,9 @@
 
 A question is asked where its answer changes what is planned: which note was meant, whether one is
 as far off as it can be read, which role a stem has. A wobble or a join of takes can be listened to,
-but no word about it changes the plan. A producer answers ten questions, not two hundred: what
-comes round the same is asked once, and what is heard longest comes first.
+but no word about it changes the plan; and of what is over before the ear knows its pitch, or moves
+all along, no ear can tell. A producer answers ten questions, not two hundred: what comes round the
+same is asked once, and what is heard longest comes first.
 """
 
 import math
@@ -17,11 +18,16 @@ from planner.words.plan_model import Plan, Row
 from planner.write.tally import Group, grouped
 
 ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a quarter of an hour
+# Up to here the ear tells a pitch the better the longer it lasts (B. C. J. Moore, "Frequency
+# difference limens for short-duration tones", JASA 54, 1973).
+_TOLD_BY_EAR_S = 0.2
 # Rules of the decision table whose notes can only be listened to, and what is told of many of them.
 _ONLY_HEARD = {
     "wobble": "a slow or uneven wobble: another take may be better",
     "join inside": "a join of takes lies inside the note: listen",
+    "off and moving": "far off as it is heard, or not known well, and moving throughout: listen",
 }
+_TOO_SHORT = "over before an ear can tell its pitch"
 _SHORTER = "it is not clear which note was meant; others that last longer are asked about first"
 
 
@@ -61,7 +67,7 @@ def not_asked(plan: Plan) -> tuple[Group, ...]:
     rest = [r for r in plan.rows if is_open_question(r) and r.id not in spoken_for]
     judged = {j.measured.id: j for j in plan.judged}
     return grouped(
-        (row.rule_name, _ONLY_HEARD.get(row.rule_name, _SHORTER), judged[note_id])
+        (row.rule_name, _why_not_asked(row), judged[note_id])
         for row in rest
         for note_id in row.covers
         if note_id in judged
@@ -75,8 +81,18 @@ def _worth_asking(plan: Plan) -> tuple[Asked, ...]:
         if is_open_question(row) and row.rule_name not in _ONLY_HEARD:
             together[likeness_of(row)].append(row)
     groups = [sorted(rows, key=lambda r: (-_lasts_s(r), r.id)) for rows in together.values()]
+    groups = [rows for rows in groups if not _too_short(rows[0])]
     groups.sort(key=lambda rows: (-round(sum(map(_lasts_s, rows)), 1), rows[0].id))
     return tuple(Asked(row=first, alike=tuple(r.id for r in rest)) for first, *rest in groups)
+
+
+def _why_not_asked(question: Row) -> str:
+    shorter = _TOO_SHORT if _too_short(question) else _SHORTER
+    return _ONLY_HEARD.get(question.rule_name, shorter)
+
+
+def _too_short(question: Row) -> bool:
+    return round(_lasts_s(question), 3) < _TOLD_BY_EAR_S
 
 
 def _lasts_s(question: Row) -> float:

@@ -48,6 +48,12 @@ def test_what_is_clear_is_told_beside_the_piece_that_is_not() -> None:
     )
 
 
+def test_all_like_a_row_that_is_alone_is_told_to_be() -> None:
+    """What was said of more is not stored in silence for one."""
+    assert told("1 yes all like this").told[0].endswith("yes; no other row is like it")
+    assert told("1 yes").told[0].endswith("yes")
+
+
 @pytest.mark.parametrize(
     ("text", "why"),
     [

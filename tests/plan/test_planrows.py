@@ -99,6 +99,17 @@ def test_a_row_tells_what_each_rule_above_it_adds() -> None:
     assert 48.0 + total == pytest.approx(row.remaining_cents, abs=0.06)
 
 
+def test_a_question_says_which_rule_it_comes_after() -> None:
+    """Its figure is the one that the rule leaves."""
+    off = [12.0] * 30
+    off[7] = 43.0
+    tune = line("LV", [60, 62, 64, 65, 67] * 6, off)
+    tune[7] = note("LV-0008", 64, 43.0, start_s=tune[7].note.start_s, uncertainty=9.0)
+    made = plan(stem("LV", "lead-voice", tune))
+    (asked,) = [row for row in made.rows if row.kind == "question"]
+    assert asked.reason == "after R-001: is it 31 sharp, give or take 9? listen to it"
+
+
 def test_seams_lie_where_the_stem_is_quiet_or_notes_meet(tmp_path: Path) -> None:
     """On a random session, past each end of a moved note it is 6 dB softer, or a note adjoins."""
     make_session(50000, tmp_path)

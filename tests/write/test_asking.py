@@ -27,7 +27,7 @@ def ids(*rows: Row) -> list[str]:
     return [one.row.id for one in asked(plan(rows=rows, offenders=()))]
 
 
-@pytest.mark.parametrize("rule_name", ["wobble", "join inside"])
+@pytest.mark.parametrize("rule_name", ["wobble", "join inside", "off and moving"])
 def test_what_no_answer_changes_is_not_asked(rule_name: str) -> None:
     """It can be listened to, and is told with its reason; nothing is asked."""
     one = plan(rows=(question(1, rule_name),), offenders=())
@@ -35,6 +35,21 @@ def test_what_no_answer_changes_is_not_asked(rule_name: str) -> None:
     (group,) = not_asked(one)
     assert (group.rule_name, group.notes) == (rule_name, 1)
     assert "listen" in group.reason or "another take" in group.reason
+
+
+# Moore, JASA 54 (1973): the ear tells a pitch the better the longer it lasts, up to 0.2 s.
+@pytest.mark.parametrize(("length_s", "is_asked"), [(0.2, True), (0.199, False)])
+def test_nobody_is_asked_what_no_ear_can_tell(length_s: float, is_asked: bool) -> None:
+    """Of those alike the longest counts; what is asked on no page is told with its reason."""
+    rows = [
+        question(1, "between two notes", midi=62, length_s=0.1),
+        question(2, "between two notes", midi=62, length_s=length_s),
+    ]
+    one = plan(rows=tuple(rows), offenders=())
+    assert [a.row.id for a in asked(one)] == (["Q-002"] if is_asked else [])
+    if not is_asked:
+        (group,) = not_asked(one)
+        assert (group.notes, group.reason) == (2, "over before an ear can tell its pitch")
 
 
 def test_stems_come_first_then_the_most_seconds() -> None:
