@@ -370,6 +370,18 @@ def test_a_silent_file_is_said_to_be_silent(
     assert "x1.wav: exclude (it is silent)" in capsys.readouterr().out
 
 
+@pytest.mark.filterwarnings("error")
+def test_nothing_is_guessed_by_ear_from_a_hundredth_of_a_second(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is too short for a spectrum is left to a person, and no library complains of it."""
+    (tmp_path / "stems").mkdir()
+    tone = 0.3 * np.sin(2 * np.pi * 440 * np.arange(480) / 48_000)
+    soundfile.write(tmp_path / "stems" / "x1.wav", tone, 48_000, subtype="PCM_24")
+    assert main(["start", str(tmp_path / "stems")]) == 0
+    assert "x1.wav: left out until you say" in capsys.readouterr().out
+
+
 def test_stopping_by_hand_is_told(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

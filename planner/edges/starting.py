@@ -21,6 +21,7 @@ Progress = Callable[[str], None]
 # Spectral flatness (geometric over arithmetic mean of power) is about 0.56 for white noise, whose
 # power in a bin is exponentially distributed, and near 0 for tones; a third of the way is noise.
 _NOISE_FLATNESS = 0.2
+_LEAST_SAMPLES = 2048  # that a spectrum is taken of: an eighth of a second
 _MIDI_SUFFIXES = frozenset({".mid", ".midi"})
 
 
@@ -92,7 +93,7 @@ def _guess_by_ear(guess: StemGuess, path: Path) -> StemGuess:
         frames=facts.frames,
         range_hz=(35.0, 2500.0),
     )
-    if len(stem.samples) == 0:
+    if len(stem.samples) < _LEAST_SAMPLES:
         return guess
     if np.abs(stem.samples).max() < 10.0 ** (SILENT_DBFS / 20.0):
         return replace(guess, role="exclude", because="it is silent")
