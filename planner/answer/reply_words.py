@@ -3,14 +3,15 @@
 A plain reply is a row of items such as ``12 yes``, ``14 no love that scoop`` or ``R-001, R-003
 half``: one or more numbers of the offenders list (``3-6``: each of them) or row ids, then yes, no,
 ask, half or note. In place of yes or no stands the note that was meant: ``Q-003 F#3``, ``12 is
-Bb``, ``12 meant F#3``; a letter alone needs "is" or "meant". A question about the role of a stem is
-answered by the role (``Q-004 bass-fretless``), a rule by the bars that it lies in (``R-002 bars
-19-34``, ``R-002 from bar 19``). "all like this" behind an answer gives it to every row that the
-page counts as like it (`planner.ranking.likeness_of`).
+Bb``, ``12 meant F#3``; with words behind it a letter alone needs "is" or "meant". A question about
+the role of a stem is answered by the role (``Q-004 bass-fretless``), a rule by the bars that it
+lies in (``R-002 bars 19-34``, ``R-002 from bar 19``). "all like this" behind an answer gives it to
+every row that the page counts as like it (`planner.ranking.likeness_of`).
 
 Behind ask and note stand free words, behind all others only known ones (`known_words`). A piece
 that is not understood comes back as it was written, and the other answers of its line, with the
 lines after it that hold no answer, are read but held: what is not known may speak of any of them.
+So are answers to a row of which anything else in the reply is not understood.
 """
 
 import re
@@ -34,9 +35,9 @@ _ANSWER_FIRST = re.compile(rf"\A{_ANSWER}(?=.*\d)", re.IGNORECASE | re.DOTALL)
 JOIN = r"(?:[ \t]*(?:,\s*(?:and[ \t]+)?|&[ \t]*)|[ \t]+(?:and[ \t]+)?)"
 _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
 # "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
-# letter alone must follow "is" or "meant".
+# letter alone must follow "is" or "meant", or be all that is said.
 _NUMBERED = rf"[A-G]{_SHARP_FLAT}?\d"
-_PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G]){_SHARP_FLAT}"
+_PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G])(?:{_SHARP_FLAT}|(?=[ \t]*(?:[,;.!\n]|\Z)))"
 _NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
 _VERB = (
     r"(?:(?:(?:it\s+|that\s+)?(?:is|was|means)|(?:it|that)['\u2019]?s)\s+"
@@ -55,6 +56,7 @@ _ITEM = re.compile(
 _LIKE_ANSWER = re.compile(
     rf"(?:[,;\n]|\.\s|\A)\s*(?:and\b|&)?\s*(?P<thought>{REF}(?!\w|\.\d).*)", re.IGNORECASE
 )
+_BEGINS = re.compile(rf"\s*(?P<ref>{REF})(?!\w)")
 _PARTED = re.compile(r"(?:\A|[,;.!?\n]|\band)\s*\Z", re.IGNORECASE)
 _NO_COMMENT = "begins like an answer and is none; if it is a comment, begin it with a word"
 _NO_ANSWER = "it begins like an answer and is none"
@@ -122,11 +124,17 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
         found, others = _read_passage(passage)
         said += [replace(one, held=bool(others)) for one in found]
         unclear += others
-    return tuple(said), tuple(unclear)
+    open_refs = {one.ref for one in unclear}
+    return tuple(replace(one, held=one.held or one.ref in open_refs) for one in said), tuple(
+        unclear
+    )
 
 
 def _passages(text: str) -> list[str]:
-    """The lines of a reply, each with those after it that hold no answer."""
+    """The lines of a reply, each with those after it that hold no answer.
+
+    One that begins with a number or an id speaks of that, and not of the next line's.
+    """
     passages, begun = [""], False
     for line in re.split(r"(?<=[\n;])", text):
         answers = bool(_items(line))
@@ -134,7 +142,7 @@ def _passages(text: str) -> list[str]:
             passages.append(line)
         else:
             passages[-1] += line
-        begun = begun or answers
+        begun = begun or answers or _BEGINS.match(line) is not None
     return passages
 
 
@@ -147,7 +155,10 @@ def _read_passage(text: str) -> tuple[list[Said], list[Unclear]]:
     begins = items[0].begins if items else len(text)
     why = _not_known(unknown_before(text[:begins])) if items else _NO_NUMBER
     if why and (not items or _ANSWER_FIRST.match(text)):
-        return [], [Unclear(text=_words(text), why=_NO_NUMBER)] if _words(text) else []
+        words = _words(text)
+        if found := _BEGINS.match(words):
+            return [], [Unclear(text=words, why=_NO_ANSWER, ref=found["ref"])]
+        return [], [Unclear(text=words, why=_NO_NUMBER)] if words else []
     said: list[Said] = []
     unclear: list[Unclear] = []
     begins = 0 if why else begins

@@ -139,6 +139,10 @@ def test_a_joining_and_is_no_comment() -> None:
         ("12 is D flat", []),
         ("12: f#3; 14 e4", [("12", "f#3", ""), ("14", "e4", "")]),
         ("Q-1 it was meant as Eb3. 12 is Bb2", [("Q-1", "Eb3", "."), ("12", "Bb2", "")]),
+        ("Q-007 G", [("Q-007", "G", "")]),
+        ("Q-008 E, Q-009 A.", [("Q-008", "E", ""), ("Q-009", "A", "")]),
+        ("Q-008 e", []),
+        ("12 A love it", []),
         ("12 is a scoop", []),
         ("12 a bit sharp", []),
         ("12 3 dB too loud", []),
@@ -151,6 +155,13 @@ def test_the_note_that_was_meant(text: str, wanted: list[tuple[str, str, str]]) 
     assert [(ref, meant, c.rstrip(".")) for ref, meant, c in found] == [
         (ref, meant, c.rstrip(".")) for ref, meant, c in wanted
     ]
+
+
+def test_a_line_about_a_row_speaks_of_no_other_row() -> None:
+    """What is not understood of one row holds other answers to that row, and no other line's."""
+    said, unclear = read_reply("Q-008 e\nQ-001 no\n3 yes\n3 only softly")
+    assert [(s.ref, s.answer, s.held) for s in said] == [("Q-001", "no", False), ("3", "yes", True)]
+    assert [(u.text, u.ref) for u in unclear] == [("Q-008 e", "Q-008"), ("3 only softly", "3")]
 
 
 def test_locks_are_taken_out_of_a_reply() -> None:
