@@ -12,14 +12,13 @@ from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
 from planner.read.guess import guess_from_name
 from planner.target.a4_fit import Reading, apart_cents, reading_of, stretch_of
-from planner.target.majority import Majority, majority_of
+from planner.target.majority import AGREE_CENTS, Majority, majority_of
 from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
 from planner.words.wording import count, flat_or_sharp
 
 TYPED_APART_CENTS = 3.0  # chosen: the job's own bound for shouting about a typed A4
 _MISFIT_CENTS, _FITS_BETTER = 2.0, 0.5  # chosen: plainly off, and equal twice as near
-STEMS_AGREE_CENTS = 4.0  # common practice, no source: fixed instruments this close are accepted
 # Fixed instruments in the order in which others are held against them, by the codes that
 # `planner.read.guess` gives them; common practice, no source: acoustic piano, organ, mallets,
 # reeds, electric.
@@ -52,7 +51,13 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
             findings.append(_not_usable(code, code in by_code))
     wanted = code == "majority" or (bool(code) and reading is None)
     if reading is None and (wanted or (code is None and session.a4_hz is None)):
-        majority = majority_of(stems, offsets, near)
+        level = {
+            stem.code: reading_of(stem.notes, offsets, near, stretches=False)
+            if stem.role in FIXED_ROLES
+            else by_code[stem.code]
+            for stem in stems
+        }
+        majority = majority_of(stems, level, near)
         if majority is not None:
             reading, found_from = majority.reading, f"majority of {', '.join(majority.agreeing)}"
             findings.append(_asked_majority(majority))
@@ -91,12 +96,14 @@ def _asked_majority(found: Majority) -> Finding:
     a4_hz = shift_hz(STANDARD_A4_HZ, found.reading.offset_cents)
     ordered = sorted(found.asked, key=lambda part: (abs(round(part[1], 1)), part[0]))
     places = "; ".join(f"{code} {flat_or_sharp(apart)}" for code, apart in ordered)
-    doubles = f" Doubles were not asked: {', '.join(found.doubles)}." if found.doubles else ""
+    others = f" Doubles were not asked: {', '.join(found.doubles)}." if found.doubles else ""
+    if found.not_read:
+        others += f" Too few notes agree in {', '.join(found.not_read)}."
     return Finding(
         severity="question",
         what=f"Nothing fixed was named as pitch reference. {len(found.agreeing)} of "
         f"{count(len(found.asked), 'pitched stem')} stand near A4 = {a4_hz:.1f} Hz, each having "
-        f"one voice; as a whole they are, against it: {places}.{doubles}",
+        f"one voice; the middle of each one's held notes is, against it: {places}.{others}",
         did="Their common A4 was used, without any octave stretch.",
         advice="Confirm it, name a reference stem, or type a4_hz.",
         about=ABOUT_ALL,
@@ -191,7 +198,7 @@ def _disagreements(
         assert second is not None
         apart = round(apart_cents(second.offset_cents, first.offset_cents), 1)
         doubt = float(np.hypot(first.uncertainty_cents, second.uncertainty_cents))
-        if abs(apart) <= max(STEMS_AGREE_CENTS, 2.0 * doubt):
+        if abs(apart) <= max(AGREE_CENTS, 2.0 * doubt):
             continue
         side = "sharp" if apart > 0 else "flat"
         findings.append(

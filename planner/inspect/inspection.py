@@ -176,7 +176,7 @@ def _pulled(facts: Sequence[tuple[StemSpec, AudioFacts]]) -> Iterator[Finding]:
             severity="question",
             what=f"{spec.code} is {abs(over_s):.3f} s {longer} than all others, which are of one "
             f"length: 0.1 %, as a file that runs {runs}.",
-            did="Measured as it is.",
+            did="Measured as it is: a move of the whole part has those 1.7 cents in it.",
             advice=f"Listen whether it is {abs(over_s):.2f} s {late} at the end. If so, export it "
             "again at the session's rate; else trim it.",
             stem=spec.code,

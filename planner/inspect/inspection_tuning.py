@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, hz_to_midi, shift_hz
+from planner.target.a4_fit import folded_cents
 from planner.words.session_model import Session
 from planner.words.wording import amount, flat_or_sharp
 
@@ -112,10 +113,10 @@ def _whole_song(
     if a4 is not None and a4.measured_hz is not None and abs(off) > OFF_CENTS:
         # Others may stand somewhat off the reference: their middle is not where the song is.
         home_hz = session.a4_hz or STANDARD_A4_HZ
-        off = _folded(cents(a4.measured_hz, home_hz) - session.whole_song_offset_cents)
+        off = folded_cents(cents(a4.measured_hz, home_hz) - session.whole_song_offset_cents)
         if a4.found_from.startswith("majority"):
             by = ", and nothing fixed was named to judge them by"
-    if any(abs(_folded(centre - off)) > AGREE_CENTS for _, centre in tuned):
+    if any(abs(folded_cents(centre - off)) > AGREE_CENTS for _, centre in tuned):
         return
     did = "Counted as home: nothing is proposed for it."
     home_hz, home = STANDARD_A4_HZ, ""
@@ -191,7 +192,7 @@ def _at_432(off: float, session: Session) -> str:
         return ""
     low = cents(_LOW_A4_HZ, STANDARD_A4_HZ)
     for slip in (RATE_SLIP_CENTS, -RATE_SLIP_CENTS):
-        if abs(_folded(off - low - slip)) <= _LOW_SLIP_WITHIN_CENTS:
+        if abs(folded_cents(off - low - slip)) <= _LOW_SLIP_WITHIN_CENTS:
             return f" A band at {_LOW_A4_HZ:g} Hz would lie so if 44.1 and 48 kHz were mixed up."
     return ""
 
@@ -210,8 +211,8 @@ def _slipped(
     if len(others) < 2:
         return
     home = _middle(others)
-    apart = _folded(centre - home)
-    agree = sum(abs(_folded(other - home)) <= AGREE_CENTS for other in others)
+    apart = folded_cents(centre - home)
+    agree = sum(abs(folded_cents(other - home)) <= AGREE_CENTS for other in others)
     if 2 * agree <= len(others) or not _rate_slip(apart):
         return
     longest_s = max((s.facts.length_s for s in stems if s.facts is not None), default=0.0)
@@ -254,8 +255,8 @@ def _reference_alone(
     if not reference or len(others) < _FEWEST_OTHERS:
         return
     home = _middle([centre for _, centre in others])
-    apart = _folded(reference[0] - home)
-    alike = all(abs(_folded(centre - home)) <= AGREE_CENTS for _, centre in others)
+    apart = folded_cents(reference[0] - home)
+    alike = all(abs(folded_cents(centre - home)) <= AGREE_CENTS for _, centre in others)
     if not alike or round(abs(apart), 1) <= AGREE_CENTS:
         return
     code = session.reference_from or ""
@@ -275,7 +276,3 @@ def _middle(centres: Sequence[float]) -> float:
     """The mean of deviations that are known modulo a semitone."""
     turns = np.exp(2j * np.pi * np.array(centres) / 100)
     return float(np.angle(turns.mean()) * 100 / (2 * np.pi))
-
-
-def _folded(apart_cents: float) -> float:
-    return (apart_cents + 50) % 100 - 50

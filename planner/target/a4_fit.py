@@ -7,6 +7,7 @@ stretch never moves A4.
 """
 
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,7 +156,16 @@ def _fit(midi: Array, off: Array, sd: Array, weight: Array, stretches: bool) -> 
 
 def apart_cents(one_cents: float, other_cents: float) -> float:
     """Difference of two offsets that are known modulo a semitone, -50..50 cents."""
-    return float((one_cents - other_cents + 50.0) % 100.0 - 50.0)
+    return float(folded_cents(one_cents - other_cents))
+
+
+@overload
+def folded_cents(away: float) -> float: ...
+@overload
+def folded_cents(away: Array) -> Array: ...
+def folded_cents(away: float | Array) -> float | Array:
+    """What is known modulo a semitone, -50..50 cents."""
+    return (away + 50.0) % 100.0 - 50.0
 
 
 def stretch_of(reading: Reading, a4_hz: float) -> tuple[tuple[int, float], ...]:

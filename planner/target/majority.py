@@ -6,13 +6,14 @@ the place at which most of that comes together. Parts a few cents apart are one 
 stands off the others, with a capo or tuned by ear, is another heap and pulls nothing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.model import StemNotes
-from planner.target.a4_fit import Array, Reading, apart_cents, reading_of
+from planner.target.a4_fit import Array, Reading, apart_cents, folded_cents
+from planner.words.spread import middle_of
 
 # Common practice, no source: tuned together, parts stand this close. Two equal heaps of a normal
 # curve are one as long as they stand no more than twice its standard deviation apart.
@@ -30,32 +31,30 @@ class Majority:
     agreeing: tuple[str, ...]  # codes of stems
     asked: tuple[tuple[str, float], ...]  # code, and cents off the common A4, sharp is plus
     doubles: tuple[str, ...]  # codes of those that were not asked
+    not_read: tuple[str, ...]  # codes of those of which too few notes agree
 
 
-def majority_of(stems: Sequence[StemNotes], offsets: Array, near_cents: float) -> Majority | None:
+def majority_of(
+    stems: Sequence[StemNotes], readings: Mapping[str, Reading | None], near_cents: float
+) -> Majority | None:
     """Find where most of the parts stand, each having one voice; None where none can be read.
 
     A band's parts have no octave stretch in common: by what they differ in register is how each is
     tuned, so the common A4 comes without one.
 
-    stems: measured; offsets: (12,) cents of the temperament, C first; near_cents: of A4 from
-        440 Hz, where it is looked for.
+    stems: measured; readings: stem code -> its notes, fitted without a stretch; near_cents: of A4
+        from 440 Hz, where it is looked for.
     A double only follows whom it doubles: it is asked only where there is nobody else.
     """
-    parts = [
-        (stem, reading)
-        for stem in stems
-        if stem.role not in _NOBODYS_ROLES
-        and (reading := reading_of(stem.notes, offsets, near_cents, stretches=False)) is not None
-    ]
+    pitched = [stem for stem in stems if stem.role not in _NOBODYS_ROLES]
+    parts = [(s, reading) for s in pitched if (reading := readings[s.code]) is not None]
     if not parts:
         return None
     leading = [part for part in parts if part[0].role != "voice-double"] or parts
-    readings = [reading for _, reading in leading]
     places = near_cents + _PLACES_CENTS
-    voices = _voices(readings, places)
+    voices = _voices([reading for _, reading in leading], places)
     middle = float(places[np.argmax(voices.sum(axis=0))])
-    asked = tuple((s.code, apart_cents(r.offset_cents, middle)) for s, r in leading)
+    asked = tuple((s.code, apart_cents(_place(r), middle)) for s, r in leading)
     near = [code for code, apart in asked if abs(apart) <= AGREE_CENTS]
     agreeing = tuple(near or [min(asked, key=lambda part: abs(part[1]))[0]])
     heard = [reading for stem, reading in leading if stem.code in agreeing]
@@ -73,7 +72,17 @@ def majority_of(stems: Sequence[StemNotes], offsets: Array, near_cents: float) -
         agreeing=agreeing,
         asked=asked,
         doubles=tuple(stem.code for stem, _ in parts if stem.code not in dict(asked)),
+        not_read=tuple(stem.code for stem in pitched if readings[stem.code] is None),
     )
+
+
+def _place(reading: Reading) -> float:
+    """Where most of a part's notes stand, cents from 440 Hz: the median, as in the summary.
+
+    The fit's own offset lies between two heaps of notes, as of strings that differ.
+    """
+    away = folded_cents(reading.off - reading.offset_cents)
+    return reading.offset_cents + float(middle_of(away))
 
 
 def _voices(readings: Sequence[Reading], places: Array) -> Array:
@@ -82,15 +91,11 @@ def _voices(readings: Sequence[Reading], places: Array) -> Array:
     A part of scattered notes speaks less clearly, not less: each has its 1 somewhere.
     """
     voices = np.array(
-        [r.weight @ np.exp(-0.5 * (_folded(r.off[:, None] - places) / _HEAP_CENTS) ** 2)
+        [r.weight @ np.exp(-0.5 * (folded_cents(r.off[:, None] - places) / _HEAP_CENTS) ** 2)
          for r in readings]
     )  # fmt: skip
     loudest: Array = voices / voices.max(axis=1, keepdims=True)
     return loudest
-
-
-def _folded(away: Array) -> Array:
-    return (away + 50.0) % 100.0 - 50.0
 
 
 def _uncertainty(voices: Array, places: Array, heard: Sequence[Reading]) -> float:
@@ -104,4 +109,4 @@ def _uncertainty(voices: Array, places: Array, heard: Sequence[Reading]) -> floa
     if count < 2:
         return surest
     without = places[np.argmax(voices.sum(axis=0) - voices, axis=1)]
-    return float(np.hypot(surest, np.sqrt((count - 1) * _folded(without - without[0]).var())))
+    return float(np.hypot(surest, np.sqrt((count - 1) * folded_cents(without - without[0]).var())))

@@ -168,6 +168,7 @@ def test_a_file_off_in_length_by_a_pull() -> None:
     ):  # fmt: skip
         (found,) = facts_say(*usual, (spec("CLR"), fact("CLR", frames=4_800_000 + over)))
         assert (found.what, found.severity, found.stem) == (said, "question", "CLR")
+        assert found.did.endswith("a move of the whole part has those 1.7 cents in it.")
     for over in (0, 4700, 4900, 9600):
         assert facts_say(*usual, (spec("CLR"), fact("CLR", frames=4_800_000 + over))) == ()
     long = fact("CLR", frames=4_804_800)

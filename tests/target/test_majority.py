@@ -5,6 +5,7 @@ import pytest
 
 from planner.model import Role, StemNotes
 from planner.pitch import cents, shift_hz
+from planner.target.a4_fit import reading_of
 from planner.target.majority import AGREE_CENTS, Majority, majority_of
 from tests.test_a4 import made, stem
 
@@ -21,7 +22,8 @@ def part(code: str, off: float, *, times: int = 1, role: Role = "fretted", scatt
 
 def asked(*parts: StemNotes) -> Majority:
     """The majority of these parts, looked for around 440 Hz."""
-    found = majority_of(parts, EQUAL, 0.0)
+    readings = {p.code: reading_of(p.notes, EQUAL, 0.0, stretches=False) for p in parts}
+    found = majority_of(parts, readings, 0.0)
     assert found is not None
     return found
 
@@ -68,6 +70,20 @@ def test_one_string_out_pulls_nothing() -> None:
     winds = (part("TPT", 0.0, role="brass", scatter=5.0), part("SAX", 0.0, role="woodwind"))
     found = asked(bass, *winds, part("AG", 7.0, times=8))
     assert abs(found.reading.offset_cents) < 1.5
+
+
+def test_a_part_stands_where_most_of_its_notes_do() -> None:
+    """A third of a guitar is 9 sharp: it stands with the others, as the summary says."""
+    notes = tuple(
+        made(shift_hz(n.measurement.sustain_hz or 0.0, 9.0 * (k % 3 == 0)), k, 0.2, "AG")
+        for k, n in enumerate(part("AG", 0.0, times=4, scatter=1.0).notes)
+    )
+    guitar = StemNotes(code="AG", role="fretted-chords", facts=None, notes=notes)
+    few = StemNotes(code="TPT", role="brass", facts=None, notes=notes[:2])
+    found = asked(guitar, part("BAS", 0.0), few)
+    assert dict(found.asked)["AG"] == pytest.approx(0.5, abs=0.8)
+    assert "AG" in found.agreeing
+    assert found.not_read == ("TPT",)
 
 
 def test_parts_by_register_give_no_stretch() -> None:
