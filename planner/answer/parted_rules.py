@@ -134,7 +134,7 @@ def _under(row: Row, old: str, new: str, inside: tuple[str, ...]) -> Row:
 def _parted_finding(rule: Row, own: Row, held: str) -> Finding:
     return Finding(
         severity="note",
-        what=f"{rule.id} covers {count(own.notes_covered, 'note')} under a lock ({held}).",
+        what=f"{rule.id} covers {count(own.notes_covered, 'note')} in {held}.",
         did=f"{'It stays as it' if own.notes_covered == 1 else 'They stay as they'} stood, in "
         f"{own.id} ({rule.in_words or rule.action}); {rule.id} "
         f"goes on without them, over the other {len(rule.covers) - own.notes_covered}.",

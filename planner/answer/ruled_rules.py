@@ -113,7 +113,7 @@ def _in_said_bars(rule: ScopeRule, ruling: Ruling, bars: Mapping[str, int]) -> S
 def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[ScopeRule, ...]:
     """Keep rules away from notes under a lock: whatever moves those is in the locked rows already.
 
-    held: ids of the notes that lie in a locked place.
+    held: note id -> which place that is locked, or hands off, it lies in, and who says so.
     """
     done = []
     for rule in rules:
@@ -121,7 +121,8 @@ def outside_locks(rules: Iterable[ScopeRule], held: Mapping[str, str]) -> tuple[
         out = len(rule.covers) - len(covers)
         if not covers:
             continue
-        are = f"{count(out, 'note')} under a lock {'is' if out == 1 else 'are'} not in it"
+        where = " and ".join(sorted({held[n] for n in rule.covers if n in held}))
+        are = f"{count(out, 'note')} {'is' if out == 1 else 'are'} not in it: {where}"
         reason = f"{rule.reason}; {are}" if out else rule.reason
         done.append(replace(rule, covers=covers, reason=reason))
     return tuple(done)

@@ -27,8 +27,8 @@ def offenders_markdown(plan: Plan) -> str:
         f"Sign rule: {SIGN_RULE}.",
         "",
         *(f"- {plain(line)}" for line in reference_in_short(plan)),
-        "- First comes what clears most sour seconds for its time, and among equals what ranks "
-        "higher (0 to 100).",
+        "- First comes what clears most sour seconds for its time (beating that ends while "
+        "other beating stays counts a quarter), and among equals what ranks higher (0 to 100).",
         "",
     ]
     if relief_sentence(plan):

@@ -63,7 +63,7 @@ def test_a_rule_over_both_is_parted() -> None:
     assert (moved.in_words, moved.reason) == ("lower by 4, after R-005", "sharp beyond R-005")
     assert after["LV-0003"] == outside
     assert done.rulings["LV-0001"].frozen == moved
-    assert [f.what for f in told] == ["R-001 covers 2 notes under a lock (bars 1-2 locked by Ed)."]
+    assert [f.what for f in told] == ["R-001 covers 2 notes in bars 1-2 locked by Ed."]
     assert told[0].did == (
         "They stay as they stood, in R-005 (lower by 8.2); R-001 goes on without them, over the "
         "other 1."
@@ -98,7 +98,10 @@ def test_rules_are_kept_away_from_locked_notes() -> None:
         add_cents=-8.2, uncertainty_cents=0.5, name="whole part", reason="so",
     )  # fmt: skip
     (kept,) = outside_locks([found], HELD)
-    assert (kept.covers, kept.reason) == (("LV-0003",), "so; 2 notes under a lock are not in it")
+    assert (kept.covers, kept.reason) == (
+        ("LV-0003",),
+        "so; 2 notes are not in it: bars 1-2 locked by Ed",
+    )
     assert outside_locks([replace(found, covers=COVERS[:2])], HELD) == ()
     assert outside_locks([found], {}) == (found,)
 
@@ -140,8 +143,8 @@ def test_a_lock_over_bars_holds_while_the_rest_of_the_rule_moves_on(tmp_path: Pa
         assert old["add_cents"] < first["add_cents"] - 2.0
         assert not old["locked"]
     said = (tmp_path / "plan_02" / "summary.md").read_text(encoding="utf-8")
-    assert "R-001 covers 3 notes under a lock (EGL bar 1 locked by Ed)." in said
-    assert "3 notes under a lock are not in it" in old["reason"]
+    assert "R-001 covers 3 notes in EGL bar 1 locked by Ed." in said
+    assert "3 notes are not in it: EGL bar 1 locked by Ed" in old["reason"]
     with (tmp_path / "plan_02" / "notes.csv").open(encoding="utf-8", newline="") as file:
         notes = {n["id"]: n for n in csv.DictReader(file)}
     assert notes["EGL-0002"]["reason"].startswith("moved by R-002; ")
