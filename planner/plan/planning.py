@@ -170,7 +170,7 @@ def _heard_together(ground: Ground, first: Round, curve: Mapping[int, float]) ->
     for part in _fixed(first):
         said += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
     said += chord_findings(session, ground.named, all_notes(first.alone))
-    said += key_findings(session, tempo_map, all_notes(first.alone))
+    said += key_findings(session, a4.a4_hz, tempo_map, all_notes(first.alone))
     said += unison_findings(sounding(first.alone, {}), a4, tempo_map)
     said += movement_findings(first.movement, tempo_map)
     played = {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from planner.clashes import SoundingNote
 from planner.model import Finding
-from planner.pitch import RAISED_IN_MINOR, key_fifths, key_of_fifths, parse_note
+from planner.pitch import RAISED_IN_MINOR, key_fifths, key_of_fifths, parse_note, shift_hz
 from planner.timeline import TempoMap
 from planner.words.session_model import KeyMark, Session
 from planner.words.wording import percent
@@ -19,13 +19,14 @@ _LEAST_S = 30.0  # chosen: of notes of all stems, so that a few bars of passing 
 
 
 def key_findings(
-    session: Session, tempo_map: TempoMap | None, notes: Sequence[SoundingNote]
+    session: Session, a4_hz: float, tempo_map: TempoMap | None, notes: Sequence[SoundingNote]
 ) -> tuple[Finding, ...]:
     """Ask about each typed key whose notes sound less than three quarters of its bars' time.
 
-    Only where another signature fits: music that keeps to none is not asked about.
+    Only where another signature fits: music that keeps to none is not asked about. Where that is a
+    semitone off the key may be right, and A4 the neighbour of the one that was found.
 
-    notes: of all stems, on the common clock.
+    a4_hz: by which the notes are named; notes: of all stems, on the common clock.
     """
     marks = session.keys if tempo_map is not None else session.keys[:1]
     told = []
@@ -33,17 +34,32 @@ def key_findings(
         until = marks[k + 1].bar if k + 1 < len(marks) else None
         found = _other_key(mark, _times_s(mark, until, tempo_map, notes))
         if found is not None:
-            own, key, fits = found
+            own, fifths, fits = found
+            key = _called(mark, fifths)
             told.append(
                 Finding(
                     severity="question",
                     what=f"Notes of {mark.tonic} {mark.mode}, the key from bar {mark.bar} on, "
                     f"sound {percent(own)} of the time, those of {key} {percent(fits)}.",
                     did="Notes are called, and leading notes known, by the key as typed.",
-                    advice="Write the key that was played, or where it changes.",
+                    advice="Write the key that was played, or where it changes."
+                    + _or_another_a4(session, mark, fifths, a4_hz),
                 )
             )
     return tuple(told)
+
+
+def _or_another_a4(session: Session, mark: KeyMark, fifths: int, a4_hz: float) -> str:
+    """Offer the A4 a semitone off, where the notes of the typed key then sound."""
+    typed = key_fifths(mark.tonic, mark.mode)
+    if typed is None or session.a4_hz is not None or (fifths - typed) % 12 not in (5, 7):
+        return ""
+    semitones = -1 if (fifths - typed) % 12 == 5 else 1  # five fifths up are a semitone down
+    tuned = "low" if semitones < 0 else "high"
+    return (
+        f" If {mark.tonic} {mark.mode} was played a semitone {tuned}, as at an old pitch or with "
+        f"strings tuned so, write a4_hz: {shift_hz(a4_hz, 100.0 * semitones):.1f} instead."
+    )
 
 
 def key_at(session: Session, tempo_map: TempoMap | None, at_s: float) -> KeyMark | None:
@@ -74,8 +90,8 @@ def _times_s(
     return times_s
 
 
-def _other_key(mark: KeyMark, times_s: Sequence[float]) -> tuple[float, str, float] | None:
-    """The share of a key's notes, and a key that fits with its share; None where it fits itself."""
+def _other_key(mark: KeyMark, times_s: Sequence[float]) -> tuple[float, int, float] | None:
+    """The share of a key's notes, and a signature that fits with its share; None where it fits."""
     own, total_s = key_fifths(mark.tonic, mark.mode), sum(times_s)
     if own is None or total_s < _LEAST_S:
         return None
@@ -85,11 +101,15 @@ def _other_key(mark: KeyMark, times_s: Sequence[float]) -> tuple[float, str, flo
     best, here = max(shares, key=lambda f: (shares[f], -abs(f - own), f)), shares[own]
     if here >= _MISFITS or shares[best] < _FITS:
         return None
-    # The same tonic in another mode is nearer at hand than another tonic.
+    return here, best, shares[best]
+
+
+def _called(mark: KeyMark, fifths: int) -> str:
+    """Name a signature: the same tonic in another mode is nearer at hand than another tonic."""
     for mode in ("major", "minor"):
-        if key_fifths(mark.tonic, mode) == best:
-            return here, f"{mark.tonic} {mode}", shares[best]
-    return here, key_of_fifths(best, mark.mode), shares[best]
+        if key_fifths(mark.tonic, mode) == fifths:
+            return f"{mark.tonic} {mode}"
+    return key_of_fifths(fifths, mark.mode)
 
 
 def _scale(fifths: int) -> list[int]:

@@ -28,7 +28,8 @@ def tune(scale: Sequence[int], bars: int = 20, first_bar: int = 1) -> list[Any]:
 
 
 def said(notes: list[Any], *keys: KeyMark) -> list[str]:
-    return [f.what for f in key_findings(Session(song="x", stems=(), keys=keys), MAP, notes)]
+    song = Session(song="x", stems=(), keys=keys)
+    return [f.what for f in key_findings(song, 440.0, MAP, notes)]
 
 
 def test_a_key_a_semitone_off_is_asked_about() -> None:
@@ -38,6 +39,29 @@ def test_a_key_a_semitone_off_is_asked_about() -> None:
     assert asked == (
         "Notes of Eb major, the key from bar 1 on, sound 29 % of the time, those of E major 100 %."
     )
+
+
+# Of what A4 = 440 names E, A4 = 415.3 says F, and A4 = 466.2 E flat: a semitone is 2^(1/12)
+# (ISO 16:1975 for 440).
+@pytest.mark.parametrize(
+    ("typed", "a4_hz", "offer"),
+    [
+        ("F", None, "If F major was played a semitone low, as at an old pitch or with strings "
+         "tuned so, write a4_hz: 415.3 instead."),
+        ("Eb", None, "Eb major was played a semitone high, as at an old pitch or with strings "
+         "tuned so, write a4_hz: 466.2 instead."),
+        ("F", 440.0, "where it changes."),  # it has been said where A4 is
+        ("F#", None, "where it changes."),
+    ],
+)  # fmt: skip
+def test_a_key_a_semitone_off_may_be_right_at_another_a4(
+    typed: str, a4_hz: float | None, offer: str
+) -> None:
+    """As a semitone is known by the key alone, that is told beside the other way round."""
+    song = Session(song="x", stems=(), keys=(key(typed),), a4_hz=a4_hz)
+    (asked,) = key_findings(song, 440.0, MAP, tune(E_MAJOR, 21))
+    assert asked.advice is not None
+    assert asked.advice.endswith(offer)
 
 
 def test_the_same_tonic_in_another_mode_is_named_by_it() -> None:
