@@ -124,8 +124,8 @@ def _notes(
     loud_db = loud_level_db(track, level_db, steps)
     notes: list[Note] = []
     previous: Step | None = None
-    for step in steps:
-        if not is_note(stem, step, previous, track, level_db, loud_db):
+    for step_before, step in zip([None, *steps], steps, strict=False):
+        if not is_note(stem, step, step_before, previous, track, level_db, loud_db):
             continue
         before = notes[-1] if notes else None
         placed = _place(stem, track, f0_hz, step, level_db, falls_db, before)

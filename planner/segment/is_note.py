@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from planner.harmonics import fit_partials
 from planner.model import HARMONIC_ROLES, Floats, PitchTrack, Stem
+from planner.segment.own_rise import rises
 from planner.segment.pitch_levels import MIN_NOTE_S
 from planner.segment.pitch_steps import Step
 from planner.track.readings import LEVEL_S, reading_window_s
@@ -46,6 +47,7 @@ def loud_level_db(track: PitchTrack, level_db: Floats, steps: list[Step]) -> flo
 def is_note(
     stem: Stem,
     step: Step,
+    step_before: Step | None,
     previous: Step | None,
     track: PitchTrack,
     level_db: Floats,
@@ -54,7 +56,7 @@ def is_note(
     """Tell whether a step is a note.
 
     stem, track : the stem and its coarse pitch
-    step, previous : frames of one pitch, and the note before
+    step, step_before, previous : frames of one pitch, of the pitch before, and the note before
     level_db : (frames,) level of what is pitched
     loud_db : level of the stem's loud notes, of `loud_level_db`
     """
@@ -74,9 +76,9 @@ def is_note(
     if strength < (_SOFT_MEDIAN_STRENGTH if soft else LEAST_STRENGTH):
         return False
     if (
-        previous is not None
+        step_before is not None
         and step.begins in ("legato", "soft")
-        and _slurred(track, previous, step, driven=driven)
+        and _slurred(stem, track, step_before, step)
     ):
         return True
     if step.begins not in ("attack", "swell"):
@@ -129,12 +131,13 @@ def _unpitched_floor_db(track: PitchTrack) -> float:
     return loud_db - _LOUD_MOMENT_DB + _WEAK_NOTE_DB
 
 
-def _slurred(track: PitchTrack, before: Step, step: Step, *, driven: bool) -> bool:
+def _slurred(stem: Stem, track: PitchTrack, before: Step, step: Step) -> bool:
     """Whether the sound of one step goes on at the pitch of the next, however faint by then.
 
     A hammer-on, a slide or a slur takes the string's own sound along: clean up to the change and
     soon after it, and no softer. What is left when a note stops is softer than it was; what is
-    uncovered when a note fades is mixed with it for a while.
+    uncovered when a note fades is mixed with it for a while. Where the noise of a stroke is all
+    that such a mixture may be, the next pitch must not have sounded before.
     """
     pitches_hz = [_usual_hz(track, s) for s in (before, step)]
     leaves = before.last - 1 - int(np.argmax(_at(pitches_hz[0], track, before)[::-1]))
@@ -149,8 +152,12 @@ def _slurred(track: PitchTrack, before: Step, step: Step, *, driven: bool) -> bo
     ]
     if any(side.stop - side.start < reach for side in sides):
         return False
-    if any((track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides):
+    unclean = [(track.strength[side] < _SOFT_MEDIAN_STRENGTH).any() for side in sides]
+    if unclean[1] or (
+        unclean[0] and not rises(stem, arrives * track.hop_s, pitches_hz[1], pitches_hz[0])
+    ):
         return False
+    driven = stem.role in HARMONIC_ROLES
     moved = 12 * np.log2(pitches_hz[1] / pitches_hz[0])
     fall_db = middle_of(track.level_db[sides[0]]) - middle_of(track.level_db[sides[1]])
     reached = moved < _HAND_REACHES if driven else abs(moved) < _HAND_REACHES

@@ -8,7 +8,7 @@ takes. Its partials that are none of the old note's say when it really began.
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from planner.model import Stem
+from planner.model import Floats, Stem
 from planner.track.frame_blocks import highest_near
 from planner.words.spread import hann
 
@@ -37,27 +37,11 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     Returns seconds, never after ``about_s``; ``about_s`` itself where no partial is free of the
     note before, or where they stood as high all along.
     """
-    sr = stem.analysis_sr
-    window_s = max(_WINDOW_S, _WINDOW_PERIODS / min(f_hz, before_hz))
-    if window_s > _MOST_WINDOW_S:
+    found = _own_power(stem, about_s, f_hz, before_hz)
+    if found is None:
         return about_s
-    partials = f_hz * np.arange(1, _PARTIALS + 1)
-    partials = partials[partials < _TOP_HZ]
-    order = np.maximum(np.rint(partials / before_hz), 1.0)
-    free = partials[np.abs(partials - order * before_hz) > _HALF_LOBE / window_s]
-    count, step = round(window_s * sr), round(_GRAIN_S * sr)
-    back, ahead = round(_BACK_S / _GRAIN_S), round(_AHEAD_S / _GRAIN_S)
-    first = round(about_s * sr) - back * step - count // 2
-    last = first + (back + ahead) * step + count
-    if len(free) == 0 or first < 0 or last > len(stem.samples):
-        return about_s
-    frames = np.ascontiguousarray(sliding_window_view(stem.samples[first:last], count)[::step])
-    turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
-    waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
-    taper = hann(count).astype(np.float32)
-    waves *= taper[:, None]
-    power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
-    whole = frames**2 @ taper
+    power, whole, window_s = found
+    back = round(_BACK_S / _GRAIN_S)
     leaks_in = power[: back + 1].min()  # the note before, all along
     if leaks_in >= _RISEN**2 * power[back:].max():
         return about_s
@@ -71,6 +55,50 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
         return about_s
     early_s = (back - int(under[-1])) * _GRAIN_S - _RISEN_EARLY * window_s
     return about_s - max(early_s, 0.0)
+
+
+def rises(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> bool:
+    """Say whether a note's own partials come up when it comes to be read: it did not ring before.
+
+    about_s, f_hz, before_hz : as in `own_rise_s`
+
+    Returns False where no partial is free of the note before.
+    """
+    found = _own_power(stem, about_s, f_hz, before_hz)
+    if found is None:
+        return False
+    power, back = found[0], round(_BACK_S / _GRAIN_S)
+    return bool(power[: back + 1].min() < _RISEN**2 * power[back:].max())
+
+
+def _own_power(
+    stem: Stem, about_s: float, f_hz: float, before_hz: float
+) -> tuple[Floats, Floats, float] | None:
+    """Power of the partials that are none of the note before, and of all, grain by grain.
+
+    Returned with the length of the window, s; None where no partial is free, or no sound there.
+    """
+    sr = stem.analysis_sr
+    window_s = max(_WINDOW_S, _WINDOW_PERIODS / min(f_hz, before_hz))
+    if window_s > _MOST_WINDOW_S:
+        return None
+    partials = f_hz * np.arange(1, _PARTIALS + 1)
+    partials = partials[partials < _TOP_HZ]
+    order = np.maximum(np.rint(partials / before_hz), 1.0)
+    free = partials[np.abs(partials - order * before_hz) > _HALF_LOBE / window_s]
+    count, step = round(window_s * sr), round(_GRAIN_S * sr)
+    back, ahead = round(_BACK_S / _GRAIN_S), round(_AHEAD_S / _GRAIN_S)
+    first = round(about_s * sr) - back * step - count // 2
+    last = first + (back + ahead) * step + count
+    if len(free) == 0 or first < 0 or last > len(stem.samples):
+        return None
+    frames = np.ascontiguousarray(sliding_window_view(stem.samples[first:last], count)[::step])
+    turns = (2 * np.pi / sr * free * np.arange(count)[:, None]).astype(np.float32)
+    waves = np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
+    taper = hann(count).astype(np.float32)
+    waves *= taper[:, None]
+    power = ((frames @ waves) ** 2).sum(axis=1, dtype=np.float64)
+    return power, frames**2 @ taper, window_s
 
 
 # ---------------------------------------------------------------- strokes

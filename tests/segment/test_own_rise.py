@@ -5,7 +5,7 @@ import pytest
 from tones.exact import faded, found_notes, laid_out, moments, steady, stem_of, tone, with_snr
 
 from planner.model import Floats, Stem
-from planner.segment.own_rise import own_rise_s, stroke_s
+from planner.segment.own_rise import own_rise_s, rises, stroke_s
 
 SR = 16_000
 BEGINS_S = 0.8
@@ -53,6 +53,13 @@ def test_partials_that_sounded_all_along_say_nothing() -> None:
     """A note asked about in its middle has not just begun."""
     stem = stem_of(held(330.0, 1.0), SR)
     assert own_rise_s(stem, 0.5, 330.0, 247.0) == 0.5
+    assert not rises(stem, 0.5, 330.0, 247.0)
+
+
+@pytest.mark.parametrize(("new_hz", "said"), [(370.0, True), (349.2, True), (588.0, False)])
+def test_what_comes_in_under_a_release_rises(new_hz: float, said: bool) -> None:
+    """By its own partials; an octave above has none."""
+    assert rises(released_into(294.0, new_hz), BEGINS_S + 0.06, new_hz, 294.0) is said
 
 
 @pytest.mark.parametrize("rise_s", [0.02, 0.06])
