@@ -43,6 +43,7 @@ _MOST_SHARED = 4  # chosen: whole ratios beyond lie so close that any two pitche
 _OVER_AGAINST = 4.0  # chosen
 _CRACK_FRAMES = 30  # 0.15 s: chosen; a register takes over within that, or it is a note
 _NEARLY = 0.02  # chosen: what the low pitch alone has is then 20 dB down
+_LEFT_OF_STROKE = 0.5  # chosen: of what began the start, so much may still go on
 _SLOWLY_FRAMES = 7  # the window of 32 ms: within one, any change of pitch is slow
 _JUMP_SEMITONES = 0.5  # in a frame of 5 ms: twice a wide vibrato's quickest
 
@@ -133,7 +134,9 @@ def without_low_starts(
         times = round(float(f0_hz[frame] / f0_hz[frame - 1]))
         if not 2 <= times <= MOST_TIMES or not is_near(f0_hz[frame], times * f0_hz[frame - 1]):
             continue
-        if attack[frame - LEAST_FRAMES : frame + LEAST_FRAMES].max() > STROKE:
+        began = attack[max(0, first - LEAST_FRAMES) : frame - LEAST_FRAMES].max(initial=0.0)
+        near = attack[frame - LEAST_FRAMES : frame + LEAST_FRAMES].max()
+        if near > max(STROKE, _LEFT_OF_STROKE * began):
             continue
         own_hz = f0_hz[first:last] * np.where(np.arange(first, last) < frame, times, 1.0)
         fits, offered_hz = best_fit(candidates_hz[first:last], strength[first:last], own_hz)

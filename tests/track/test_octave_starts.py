@@ -5,7 +5,7 @@ import pytest
 from tones.exact import found_notes, laid_out, moments, stem_of, with_floor
 
 from planner.model import Floats, Note
-from planner.track.octave_starts import with_octave_leaps, without_octave_notes
+from planner.track.octave_starts import with_octave_leaps, without_low_starts, without_octave_notes
 
 SR = 48_000
 
@@ -129,6 +129,24 @@ def test_a_cracked_start_belongs_to_its_note(f_hz: float, fades_s: float) -> Non
     (note,) = notes_of((0.3, rise * np.sum(parts, axis=0)))
     assert note.start_s == pytest.approx(0.3, abs=0.02)
     assert abs(1200 * np.log2(note.pitch_hz / f_hz)) < 20
+
+
+@pytest.mark.parametrize(
+    ("began", "here", "moved"),
+    [(0.2, 0.09, True), (0.2, 0.11, False), (0.05, 0.044, True), (0.05, 0.046, False)],
+)
+def test_the_stroke_that_began_a_cracked_start_is_none_of_the_next_note(
+    began: float, here: float, moved: bool
+) -> None:
+    """What is left of it where the register changes may be half of it; a stroke starts at 0.045."""
+    f0_hz = np.repeat([200.0, 400.0], [16, 100])
+    rising = np.interp(np.arange(116), [0, 6, 22], [0.5, 0.7, 0.99])
+    fits = np.stack([np.full(116, 0.995), rising], axis=1)
+    attack = np.full(116, 0.01)
+    attack[4], attack[14] = began, here
+    out = without_low_starts(f0_hz, np.tile([200.0, 400.0], (116, 1)), fits, attack)
+    assert bool((out[:16] == 400.0).all()) is moved
+    assert (out[16:] == 400.0).all()
 
 
 @pytest.mark.parametrize("odd_db", [0.0, -10.0])
