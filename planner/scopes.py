@@ -68,7 +68,7 @@ def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, .
         rules += spans
         register = register_rule(notes, part) if role in REGISTER_ROLES and not spans else None
         rules += [register] if register else []
-        whole = None if rules else part_rule(steady, part)
+        whole = None if rules or part.sets_a4 else part_rule(steady, part)
         rules += [replace(whole, covers=tuple(a.measured.id for a in everyone))] if whole else []
     if part.as_a_whole:
         return tuple(rules)

@@ -42,6 +42,15 @@ def test_part_seven_cents_high_is_one_rule(role: Role) -> None:
     assert rule.add_cents == pytest.approx(-7.0, abs=0.3)
 
 
+def test_the_part_that_a4_was_found_in_is_no_whole_part_off() -> None:
+    """Judged by itself it is where it is; a stretch of it retuned is another matter."""
+    off = errors(24, 4.5, 2.0)
+    assert [r.scope for r in rules_of(line("X", scale(24), off), "bowed")] == ["part"]
+    assert rules_of(line("X", scale(24), off), "bowed", sets_a4=True) == ()
+    retuned = line("X", scale(48), [*errors(24, 0.0, 2.0), *errors(24, 9.0, 2.0)])
+    assert [r.scope for r in rules_of(retuned, "fretted", sets_a4=True)] == ["span"]
+
+
 def test_edge_of_the_part_offset() -> None:
     """A part 3.5 cents off is a rule (440 against 441 is 3.9), one 3.4 off is none."""
     assert len(rules_of(line("X", scale(60), errors(60, 3.5, 1)), "fretted")) == 1

@@ -60,6 +60,7 @@ class Part:
     known_by: Mapping[str, str] = field(default_factory=dict)  # note id -> why it was meant
     leans_to_key: Mapping[str, LeansToKey] = field(default_factory=dict)  # by note id
     noticed: tuple[Finding, ...] = ()  # while it was aimed
+    sets_a4: bool = False  # whether the A4 that all are judged by was found in it alone
 
     @property
     def expression(self) -> frozenset[str]:
@@ -130,6 +131,7 @@ def part_of(ground: Ground, stem: StemNotes, *, may_move_as_a_whole: bool = True
         factors=factors,
         chords=chords,
         noticed=tuple(noticed),
+        sets_a4=a4.found_from in (f"stem {stem.code}", f"majority of {stem.code}"),
     )
 
 

@@ -225,6 +225,7 @@ def _found_rules(
         edges_s=part.spec.comp_edges_s,
         factors=part.factors,
         known=part.known_by,
+        sets_a4=part.sets_a4,
     )
     return told(find_rules(at_rest(aimed, part.sag), ground), part.sag)
 

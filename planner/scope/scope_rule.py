@@ -47,6 +47,7 @@ class PartGround:
         default_factory=dict
     )  # note id -> string, as far as told
     as_a_whole: bool = False  # chords: moved as a whole, or a stretch of them
+    sets_a4: bool = False  # A4 was found in it alone: it is where it is, and no whole part off that
     edges_s: tuple[float, ...] = ()  # where takes are joined, s on the file's clock
     # Note id -> factor of its tolerance, where it is not 1: a rule is asked for as strictly as most
     # of the notes behind it are judged.

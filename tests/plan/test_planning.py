@@ -721,3 +721,14 @@ def test_an_edit_blends_in_quickly_at_an_attack_alone() -> None:
         assert (found.crossfade_in_ms, found.crossfade_out_ms) == (blend_ms, 60.0)
         # The span is the pitched part itself: what is moved is the note and nothing around it.
         assert (found.start_s, found.end_s) == (2.0, 3.0)
+
+
+@pytest.mark.parametrize(
+    ("found_from", "rules"),
+    [("typed", 1), ("stem BAS", 1), ("majority of BAS, X", 1), ("stem X", 0), ("majority of X", 0)],
+)
+def test_a_part_is_not_moved_as_a_whole_against_itself(found_from: str, rules: int) -> None:
+    """Where A4 was found in it alone; a lone part's most notes and its middle may differ."""
+    part = stem("X", "bowed", line("X", [62, 64, 66, 67] * 6, [6.0] * 24))
+    made = plan(part, a4=SessionA4(a4_hz=440.0, found_from=found_from))
+    assert sum(row.kind == "rule" for row in made.rows) == rules
