@@ -731,4 +731,4 @@ def test_a_part_is_not_moved_as_a_whole_against_itself(found_from: str, rules: i
     """Where A4 was found in it alone; a lone part's most notes and its middle may differ."""
     part = stem("X", "bowed", line("X", [62, 64, 66, 67] * 6, [6.0] * 24))
     made = plan(part, a4=SessionA4(a4_hz=440.0, found_from=found_from))
-    assert sum(row.kind == "rule" for row in made.rows) == rules
+    assert sum(row.scope == "part" for row in made.rows) == rules
