@@ -81,7 +81,9 @@ def often(o: Offender) -> str:
 
 
 def _offender(o: Offender, row: Row | None, crowded: bool) -> str:
-    clears = "" if not o.clears_s or crowded else f"Clears {amount(o.clears_s)} sour seconds. "
+    sour = amount(o.clears_s or 0.0)
+    seconds = "sour second" if sour == "1" else "sour seconds"
+    clears = "" if not o.clears_s or crowded else f"Clears {sour} {seconds}. "
     if not clears and (o.thins_s or 0.0) >= _THINS_TOLD_S:
         clears = f"Ends {amount(o.thins_s or 0.0)} s of beating. "
     joined = "It helps only together with the lines beside it. " if o.shares_step else ""

@@ -23,6 +23,13 @@ def test_offenders_are_numbered_and_end_in_the_stop_line() -> None:
     )
 
 
+def test_one_sour_second_is_one() -> None:
+    """A line clears 1 sour second, or 1.4 sour seconds."""
+    for clears_s, said in ((1.0, "Clears 1 sour second. "), (1.4, "Clears 1.4 sour seconds. ")):
+        one = plan(offenders=(replace(OFFENDER, clears_s=clears_s),))
+        assert said in offenders_markdown(one)
+
+
 def test_stop_line_of_other_lists() -> None:
     """Nothing to do, nothing below, and many below are each said as they are."""
     below = tuple(replace(OFFENDER, rank=i, above_stop_line=False, severity=1) for i in (2, 3))
