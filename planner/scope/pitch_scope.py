@@ -21,13 +21,16 @@ from planner.scope.short_scope import in_runs, without_unheard
 from planner.targets import Aimed
 from planner.words.wording import flat_or_sharp
 
+# Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
+_SURE_ERRORS = 4.0
+
 
 def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
     """Find the pitches of a part that are off wherever they come.
 
     Notes that are off on purpose are not moved, but where they lie elsewhere it is no matter of
-    their pitch: sung high in one place and low in another, say. One so far off that it may be the next note is asked about instead, note by note, unless it is
-    known which was meant.
+    their pitch: sung high in one place and low in another, say. One so far off that it may be the
+    next note is asked about instead, note by note, unless it is known which was meant.
     """
     tolerances, limits = part.tolerances, part.tolerances.pitch_rule
     least = limits.offset_cents
@@ -53,7 +56,8 @@ def pitch_rules(notes: tuple[Aimed, ...], part: PartGround) -> list[ScopeRule]:
         # Four notes may lie together by chance: a player scatters alike on all pitches.
         bias, doubt = found.cents, max(found.doubt_cents, usual / len(fit) ** 0.5)
         asked = least_cents(least, [a.measured.id for a, _ in fit], part.factors)
-        if not well_known(bias, doubt, limits) or not proven(found, limits, asked, gain):
+        known = well_known(bias, doubt, limits, _SURE_ERRORS)
+        if not known or not proven(found, limits, asked, gain):
             continue
         every = np.array([e for _, e in fit] + meant.get(midi, []))
         if (every * bias > 0.0).mean() < limits.one_side_share:
