@@ -127,32 +127,26 @@ def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> fr
 
 
 def _taken_back(made: Decided, limits: Limits) -> frozenset[str]:
-    """Notes that rules take further off, by much, or so that they are taken back or asked about.
+    """Notes that rules take further off: surely, or so that they are taken back or asked about.
 
-    By much is by what a move must gain. What a person set a rule to holds for all its notes.
+    What a person set a rule to holds for all its notes; of chords no note is left out by itself.
     """
     by_hand = {k for k, rule in made.rules.items() if rule.set_by_hand}
     in_chords = {code for code, part in made.parts.items() if is_chordal(part.stem)}
-
-    def further_cents(j: Judged) -> float:
-        return round(abs(j.rest_cents or 0.0) - abs(j.heard_cents or 0.0), 1)
-
-    def surely_worse(j: Judged) -> bool:
-        return (
-            further_cents(j) >= limits.smallest_gain_cents
-            and j.measured.measurement.confidence in ("firm", "fair")
-            and j.measured.note.stem not in in_chords
-        )
-
     return frozenset(
         k
         for k, j in made.tool.items()
-        if (
-            j.layer_cents * j.own_cents < 0.0 or j.rule_name in _LEFT_AS_THEY_ARE or surely_worse(j)
-        )
-        and further_cents(j) > 0.0
-        and by_hand.isdisjoint(rule for rule, _ in j.layers)
+        if by_hand.isdisjoint(rule for rule, _ in j.layers)
+        and _is_worse(j, limits, alone=j.measured.note.stem not in in_chords)
     )
+
+
+def _is_worse(judged: Judged, limits: Limits, *, alone: bool) -> bool:
+    """Whether a note is not for its rules; surely is by as much as a move must gain."""
+    further = round(abs(judged.rest_cents or 0.0) - abs(judged.heard_cents or 0.0), 1)
+    back = judged.layer_cents * judged.own_cents < 0.0 or judged.rule_name in _LEFT_AS_THEY_ARE
+    known = alone and judged.measured.measurement.confidence in ("firm", "fair")
+    return further > 0.0 and (back or (known and further >= limits.smallest_gain_cents))
 
 
 def _tried_again(
