@@ -72,10 +72,10 @@ def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, .
         rules += [replace(whole, covers=tuple(a.measured.id for a in everyone))] if whole else []
     if part.as_a_whole:
         return tuple(rules)
-    finer = _finer_rules(notes, rules, part)
+    finer = _finer_rules(everyone, rules, part)
     without = _without_taken_back(rules, finer)
     if without != rules:
-        rules, finer = without, _finer_rules(notes, without, part)
+        rules, finer = without, _finer_rules(everyone, without, part)
     rules += finer
     if role in STRUCK_ROLES:
         rules += short_rules(_after(notes, rules), part)
@@ -83,14 +83,15 @@ def find_rules(aimed: tuple[Aimed, ...], part: PartGround) -> tuple[ScopeRule, .
 
 
 def _finer_rules(
-    notes: tuple[Aimed, ...], larger: list[ScopeRule], part: PartGround
+    everyone: tuple[Aimed, ...], larger: list[ScopeRule], part: PartGround
 ) -> list[ScopeRule]:
     """Find what strings and pitches ask for on top of larger rules."""
+    notes = tuple(a for a in everyone if a.measured.id not in part.expression)
     rules = string_rules(_after(notes, larger), part) if part.strings else []
     if part.role in _PITCH_ROLES:
         # Where a move of the whole part is only offered, pitches are judged by where it sits.
         sits = sum(rule.bias_cents for rule in larger if not rule.applied)
-        left = _after(notes, [*larger, *rules])
+        left = _after(everyone, [*larger, *rules])
         rules += pitch_rules(tuple(moved(a, -sits) for a in left), part)
     return rules
 

@@ -200,6 +200,19 @@ def test_one_sharp_pitch_does_not_pull_the_part() -> None:
     assert pitch.add_cents == pytest.approx(-9.0, abs=1.2)
 
 
+@pytest.mark.parametrize(("off", "meant", "rules"), [(-7, 2, 1), (-7, 3, 0), (12, 3, 1)])
+def test_a_pitch_off_in_one_place_and_not_in_another_is_no_pitch(
+    off: float, meant: int, rules: int
+) -> None:
+    """Eight C#4 are 12 sharp: of all that are sung, those off on purpose too, four in five."""
+    notes = line(
+        "X", [60, 62, 64, 65] * 5 + [61] * (8 + meant), [0.0] * 20 + [12.0] * 8 + [off] * meant
+    )
+    on_purpose = frozenset(n.id for n in notes[28:])
+    found = rules_of(notes, "lead-voice", expression=on_purpose)
+    assert [r.covers for r in found] == [tuple(n.id for n in notes[20:28])] * rules
+
+
 def test_two_sure_notes_do_not_move_the_pitch_of_others() -> None:
     """Two known to 1 lie 32 sharp, six known to 8 and 15 anywhere: those would come out worse."""
     doubts = [1.0, 1.0, 8.0, 8.0, 15.0, 15.0, 15.0, 15.0]

@@ -10,6 +10,7 @@ from planner.clear.wishes import wishes, worth_a_touch_s, worth_an_edit_s
 from planner.decide.tolerances import Limits
 from planner.scope.scope_rule import ScopeRule
 from planner.words.plan_model import Judged
+from planner.words.roles import is_chordal
 from planner.words.session_model import Session
 
 _MOST_SPARED = 0.05  # of a rule's notes; chosen: as many as are gross by chance
@@ -35,7 +36,7 @@ def cleared(
     price_s = worth_a_touch_s if few else worth_an_edit_s
     kept = _with_edits_on_rules(decide, session, limits, price_s)
     while True:  # ends: the wishes only grow, and for given wishes what is left alone only grows
-        made, backbone, kept = _left_alone(decide, session, kept)
+        made, backbone, kept = _left_alone(decide, session, limits, kept)
         made, backbone, kept = _tried_again(decide, session, (made, backbone, kept))
         wished = wishes(made, kept, limits, price_s)
         if wished == kept:
@@ -92,12 +93,12 @@ def _with_edits_on_rules(
 
 
 def _left_alone(
-    decide: Callable[[Kept], Decided], session: Session, kept: Kept
+    decide: Callable[[Kept], Decided], session: Session, limits: Limits, kept: Kept
 ) -> tuple[Decided, Backbone, Kept]:
     """Leave alone what would add sour time, until nothing would."""
     while True:
         made, backbone = _once(decide, session, kept)
-        spared = _sparable(made.rules, backbone.left_out) | _taken_back(made)
+        spared = _sparable(made.rules, backbone.left_out) | _taken_back(made, limits)
         if spared - kept.spared:
             kept = replace(kept, spared=kept.spared | spared)
             continue
@@ -125,19 +126,27 @@ def _sparable(rules: Mapping[str, ScopeRule], left_out: Iterable[LeftOut]) -> fr
     return frozenset(found)
 
 
-def _taken_back(made: Decided) -> frozenset[str]:
-    """Notes that rules take further off, and that would have to be taken back, or asked about.
+def _taken_back(made: Decided, limits: Limits) -> frozenset[str]:
+    """Notes that rules take further off: surely, or so that they are taken back or asked about.
 
-    What a person set a rule to holds for all its notes.
+    What a person set a rule to holds for all its notes; of chords no note is left out by itself.
     """
     by_hand = {k for k, rule in made.rules.items() if rule.set_by_hand}
+    in_chords = {code for code, part in made.parts.items() if is_chordal(part.stem)}
     return frozenset(
         k
         for k, j in made.tool.items()
-        if (j.layer_cents * j.own_cents < 0.0 or j.rule_name in _LEFT_AS_THEY_ARE)
-        and abs(j.heard_cents or 0.0) < abs(j.rest_cents or 0.0)
-        and by_hand.isdisjoint(rule for rule, _ in j.layers)
+        if by_hand.isdisjoint(rule for rule, _ in j.layers)
+        and _is_worse(j, limits, alone=j.measured.note.stem not in in_chords)
     )
+
+
+def _is_worse(judged: Judged, limits: Limits, *, alone: bool) -> bool:
+    """Whether a note is not for its rules; surely is by as much as a move must gain."""
+    further = round(abs(judged.rest_cents or 0.0) - abs(judged.heard_cents or 0.0), 1)
+    back = judged.layer_cents * judged.own_cents < 0.0 or judged.rule_name in _LEFT_AS_THEY_ARE
+    known = alone and judged.measured.measurement.confidence in ("firm", "fair")
+    return further > 0.0 and (back or (known and further >= limits.smallest_gain_cents))
 
 
 def _tried_again(

@@ -46,7 +46,7 @@ def register_rule(notes: tuple[Aimed, ...], part: PartGround) -> ScopeRule | Non
     own_fit = [(a, e) for a, e in fit if low <= _midi(a) <= high]
     beside = [(a, e) for a, e in fit if not low <= _midi(a) <= high]
     evidence = evidence_of(own_fit, low, part.tolerances.string_rule, part.factors)
-    if evidence is None or not _beside_in_tune(beside, low, evidence.bias):
+    if evidence is None or not _beside_in_tune(beside, low, high, evidence.bias):
         return None
     own = tuple(a for a in notes if low <= _midi(a) <= high)
     where = f"{note_name(low)} to {note_name(high)}"
@@ -87,13 +87,13 @@ def _register(fit: _Fit) -> tuple[int, int] | None:
     return best
 
 
-def _beside_in_tune(beside: _Fit, low: int, bias: Bias) -> bool:
+def _beside_in_tune(beside: _Fit, low: int, high: int, bias: Bias) -> bool:
     """Whether the notes under a register and those over it are in tune, as far as there are any."""
     if len(beside) < BESIDE_NOTES:
         return False
     for side in (
         [p for p in beside if _midi(p[0]) < low],
-        [p for p in beside if _midi(p[0]) > low],
+        [p for p in beside if _midi(p[0]) > high],
     ):
         if not side:
             continue

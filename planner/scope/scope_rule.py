@@ -27,8 +27,6 @@ GROSS_CENTS = 35.0  # further from the middle is another note, not this bias
 _BIWEIGHT_REACH = 4.685
 _BIWEIGHT_TO_MEAN = 0.95**-0.5
 _BIWEIGHT_STEPS = 10  # chosen: the last moves it by less than a hundredth of a cent
-# Chosen: what is so many standard errors off is surer than what is off by the least, known to 2.
-_SURE_ERRORS = 4.0
 _MOST_NAMED = 3  # chosen: of more notes than these a sentence gives the number
 
 NO_FACTORS: Mapping[str, float] = MappingProxyType({})
@@ -236,9 +234,11 @@ def proven(
     )
 
 
-def well_known(cents: float, doubt_cents: float, limits: PitchRule | StringRule) -> bool:
-    """Whether a bias is known to as many cents as it must be, or stands out all the same."""
-    known = max(limits.uncertainty_cents, abs(cents) / _SURE_ERRORS)
+def well_known(
+    cents: float, doubt_cents: float, limits: PitchRule | StringRule, sure_errors: float
+) -> bool:
+    """Whether a bias is known to as many cents as it must be, or is that many errors off."""
+    known = max(limits.uncertainty_cents, abs(cents) / sure_errors)
     return round(doubt_cents, 1) <= round(known, 1)
 
 

@@ -31,6 +31,7 @@ IN_TUNE_CENTS = 2.0  # chosen: half of what stands apart
 # Chosen: about a string's worth of notes on either side, and as many of them as a pitch is told by.
 _BESIDE_SEMITONES, BESIDE_NOTES = 5, 4
 RUN_DOUBTS = 4.0  # chosen: where a run begins and ends was looked for, so it must be surer
+_SURE_ERRORS = 3.0  # chosen, as of a part: no chance (0.3 %), and each fret must gain by the others
 _IN_ONE_POSITION = 5  # frets under a hand: the sixth would be played on the next string
 
 
@@ -146,9 +147,8 @@ def evidence_of(
         return None
     bias, gain = bias_of(fit), _gain_of_frets(errors, frets)
     least = least_cents(limits.offset_cents, [a.measured.id for a, _ in fit], factors)
-    if not well_known(bias.cents, bias.doubt_cents, limits) or not proven(
-        bias, limits, least, gain
-    ):
+    known = well_known(bias.cents, bias.doubt_cents, limits, _SURE_ERRORS)
+    if not known or not proven(bias, limits, least, gain):
         return None
     return Evidence(bias=bias, frets=(int(frets.min()), int(frets.max())))
 

@@ -6,6 +6,7 @@ from deciding import line, made_of, note, plan, session, stem
 from planner.answer.answers import Entry, Override
 from planner.answer.ruled_rows import Recalled
 from planner.answer.rulings import rulings_from
+from planner.model import Confidence, Role
 
 
 def test_a_part_that_would_clash_with_another_is_told_as_advice() -> None:
@@ -53,6 +54,29 @@ def test_a_whole_part_leaves_out_the_notes_that_would_have_to_be_moved_back() ->
     assert set(rule.covers) == {n.id for n in notes} - {"CEL-0005", "CEL-0009"}
     assert "CEL-0005, CEL-0009 left out, which it would make worse" in rule.reason
     assert made.sour_after_s == 0.0
+
+
+@pytest.mark.parametrize(
+    ("cents", "role", "confidence", "covered"),
+    [
+        (1.3, "brass", "firm", 15),
+        (1.4, "brass", "firm", 16),
+        (1.3, "brass", "fair", 15),
+        (1.3, "brass", "shaky", 16),
+        (1.3, "fretted-chords", "firm", 16),
+    ],
+)
+def test_a_rule_leaves_out_what_it_surely_takes_further_off(
+    cents: float, role: Role, confidence: Confidence, covered: int
+) -> None:
+    """By as much as a move must gain: 6.3 flat, which was 1.3 sharp."""
+    midis = [57, 60, 64, 69] * 4
+    notes = line("TPT", midis, [8.0] * 16)
+    notes[5] = note(
+        "TPT-0006", 60, cents, start_s=notes[5].note.start_s, length_s=0.8, confidence=confidence
+    )
+    (rule,) = plan(stem("TPT", role, notes)).rows
+    assert (rule.add_cents, rule.notes_covered) == (-7.6, covered)
 
 
 @pytest.mark.parametrize("odd", [0, 4])

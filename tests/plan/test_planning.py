@@ -54,14 +54,19 @@ def decided(made: Plan) -> dict[str, object]:
 
 
 def test_part_seven_high_is_one_row() -> None:
-    """On a session nobody has seen, a part 7 cents high is one row and not a hundred."""
+    """On a session nobody has seen, a part 7 cents high is one row and not a hundred.
+
+    The one note that is in tune is left out.
+    """
     rng = np.random.default_rng(4)
     scatter = rng.normal(0, 3, 100)
     offs = [7.0 + float(e) for e in scatter - np.median(scatter)]
     gtr = stem("GTR", "fretted", line("GTR", [int(m) for m in rng.integers(50, 70, 100)], offs))
     made = plan(stem("PNO", "tuning-reference", line("PNO", [60] * 20, [0.0] * 20)), gtr)
-    assert [(r.id, r.action, r.notes_covered) for r in made.rows] == [("R-001", "whole-part", 100)]
+    assert [(r.id, r.action, r.notes_covered) for r in made.rows] == [("R-001", "whole-part", 99)]
     assert made.rows[0].in_words.startswith("lower by 7")
+    (out,) = {n.id for n in gtr.notes} - set(made.rows[0].covers)
+    assert offs[int(out.removeprefix("GTR-")) - 1] == min(offs)
 
 
 def test_a_part_forty_five_flat_is_asked_about_before_it_is_moved() -> None:
