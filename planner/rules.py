@@ -56,6 +56,7 @@ _IN_TUNE = frozenset({"fall", "late arrival", "scoop", "bend or slide in", "in t
 THE_START_ALONE = ": the start alone"  # of a reason, as long as the rest is not moved as well
 
 AS_A_WHOLE_ONLY = "never note by note"  # name of a rule
+_MOVING = "{off}{give} as it is heard, but moving throughout: listen to it{pair}{bleed}"
 _NEVER_SINGLE = frozenset({"fretted-chords", "bowed-group", "sampled", "drum-tones"})
 
 
@@ -179,9 +180,8 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "which is: which was meant?",
     ),
     DecisionRule(
-        name="off and moving", action="ask",
-        fits=lambda c: (c.far_off or cannot_tell(c)) and on_its_way(c),
-        reason="{off}{give} as it is heard, but moving throughout: listen to it{pair}{bleed}",
+        name="moving throughout", action="ask",
+        fits=lambda c: (c.far_off or cannot_tell(c)) and on_its_way(c), reason=_MOVING,
     ),
     DecisionRule(
         name="cannot tell", action="ask", fits=cannot_tell,
@@ -278,8 +278,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
         reason="{off}, but an edit would better it by less than {smallest_gain}",
     ),
     DecisionRule(
-        name="moving throughout", action="leave", fits=on_its_way,
-        reason="{off} as it is heard, but moving throughout: one number would put much of it out",
+        name="moving throughout", action="ask", fits=on_its_way, reason=_MOVING,
     ),
     DecisionRule(
         name="note off", action="raise-lower", fits=lambda c: True, move=note_edits.whole,
