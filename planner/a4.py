@@ -11,7 +11,7 @@ import numpy as np
 from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
 from planner.read.guess import guess_from_name
-from planner.target.a4_fit import Reading, apart_cents, reading_of, stretch_of
+from planner.target.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
 from planner.target.majority import AGREE_CENTS, Majority, majority_of
 from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
@@ -35,14 +35,13 @@ def find_session_a4(session: Session, stems: tuple[StemNotes, ...]) -> SessionA4
     nothing at all 440 Hz is assumed and said so (ISO 16:1975).
     """
     offsets = np.array(temperament_offsets(session))
-    near = _near_cents(session)
+    near, findings = _near_by_temperament(session, stems, offsets)
     by_code = {
         # Keys are tuned with stretched octaves. By what the registers of other instruments differ
         # is how their strings and players stand.
         stem.code: reading_of(stem.notes, offsets, near, stretches=stem.role in FIXED_ROLES)
         for stem in stems
     }
-    findings: list[Finding] = []
     reading, found_from = None, "assumed"
     code = session.reference_from
     if code and code != "majority":
@@ -89,6 +88,39 @@ def _near_cents(session: Session) -> float:
     if session.a4_hz is not None:
         return cents(session.a4_hz, STANDARD_A4_HZ)
     return session.whole_song_offset_cents
+
+
+def _near_by_temperament(
+    session: Session, stems: tuple[StemNotes, ...], offsets: Array
+) -> tuple[float, list[Finding]]:
+    """Where A4 is looked for: a semitone off, where only there the reference keeps the temperament.
+
+    An unequal one lies on other keys there; an equal one is alike everywhere.
+    """
+    near = _near_cents(session)
+    notes = next((s.notes for s in stems if s.code == session.reference_from), ())
+    if session.temperament == "equal" or session.a4_hz is not None:
+        return near, []
+    found = {at: reading_of(notes, offsets, at) for at in (near, near - 100.0, near + 100.0)}
+    fits = {at: reading for at, reading in found.items() if reading is not None}
+    if near not in fits or fits[near].spread_cents < _MISFIT_CENTS:
+        return near, []
+    best = min(fits, key=lambda at: fits[at].spread_cents)
+    if fits[best].spread_cents > _FITS_BETTER * fits[near].spread_cents:
+        return near, []
+    there, here = (
+        f"A4 = {shift_hz(STANDARD_A4_HZ, fits[at].offset_cents):.1f} Hz" for at in (best, near)
+    )
+    finding = Finding(
+        severity="question",
+        what=f"The temperament {session.temperament_said} fits {session.reference_from} with "
+        f"{there}, where its notes scatter by {fits[best].spread_cents:.1f} cents around it, not "
+        f"with {here}, where they scatter by {fits[near].spread_cents:.1f}.",
+        did=f"{there} was used: every note is called by it.",
+        advice="Type a4_hz in the session file to say which.",
+        about=ABOUT_ALL,
+    )
+    return best, [finding]
 
 
 def _asked_majority(found: Majority) -> Finding:

@@ -180,7 +180,7 @@ DECISIONS: tuple[DecisionRule, ...] = (
         "which is: which was meant?",
     ),
     DecisionRule(
-        name="moving throughout", action="ask",
+        name="off and moving", action="ask",
         fits=lambda c: (c.far_off or cannot_tell(c)) and on_its_way(c), reason=_MOVING,
     ),
     DecisionRule(

@@ -7,6 +7,7 @@ from planner.a4 import find_session_a4
 from planner.model import MeasuredNote, Measurement, Note, Role, StemNotes
 from planner.pitch import cents, midi_to_hz, shift_hz
 from planner.temperament import temperament_cents
+from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
 
 CHORDS = [45, 52, 57, 60, 64, 69, 48, 55, 64, 67, 72, 43, 50, 59, 62, 67, 74, 41, 53, 57, 60, 65]
@@ -296,6 +297,30 @@ def test_precedence_of_fixed_instruments(files: dict[str, str], first: str) -> N
     apart = [f for f in found.findings if "neither can be moved" in f.what]
     assert len(apart) == 2
     assert all(f" of {first}; " in f.what for f in apart)
+
+
+@pytest.mark.parametrize("semitone_hz", [415.3, 466.2])
+@pytest.mark.parametrize("named", ["vallotti", "quarter-comma-meantone"])
+def test_an_unequal_temperament_says_which_semitone_a4_is(named: str, semitone_hz: float) -> None:
+    """At an old pitch every note is a semitone from 440: there alone the temperament fits.
+
+    An equal one is alike everywhere, and what is typed wins.
+    """
+    unequal = session(temperament=named)
+    offsets = temperament_offsets(unequal)
+    tuned = stem(semitone_hz, offsets=offsets)
+    found = find_session_a4(unequal, (tuned,))
+    assert abs(cents(found.a4_hz, semitone_hz)) < 1.0
+    (asked,) = [f for f in found.findings if "The temperament" in f.what]
+    assert (asked.severity, asked.did) == (
+        "question", f"A4 = {found.a4_hz:.1f} Hz was used: every note is called by it."
+    )  # fmt: skip
+    typed = find_session_a4(session(temperament=named, a4_hz=440.0), (tuned,))
+    assert typed.a4_hz == 440.0
+    assert abs(cents(find_session_a4(session(), (stem(semitone_hz),)).a4_hz, 440.0)) < 2.0
+    at_home = find_session_a4(unequal, (stem(440.0, offsets=offsets),))
+    assert abs(cents(at_home.a4_hz, 440.0)) < 1.0
+    assert at_home.findings == ()
 
 
 def test_a_temperament_that_the_piano_does_not_keep_is_asked_about() -> None:

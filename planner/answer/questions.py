@@ -13,7 +13,7 @@ _WHICH_NOTE = frozenset(
     {"between two notes", "wrong note", "leans to the chord", "leans to the key"}
 )
 # Ask whether a note is as far off as it can be read: a yes moves it to its note.
-_AS_READ = frozenset({"cannot tell", "moving throughout"})
+_AS_READ = frozenset({"cannot tell", "off and moving", "moving throughout"})
 # Questions about the role of a stem, and the roles that what was heard speaks for.
 ROLE_QUESTIONS: dict[str, tuple[Role, ...]] = {
     "role of a low part": ("fretted", "bowed", "woodwind", "brass", "lead-voice"),

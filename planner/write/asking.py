@@ -25,6 +25,7 @@ _TOLD_BY_EAR_S = 0.2
 _ONLY_HEARD = {
     "wobble": "a slow or uneven wobble: another take may be better",
     "join inside": "a join of takes lies inside the note: listen",
+    "off and moving": "off as it is heard, and moving throughout: listen",
     "moving throughout": "off as it is heard, and moving throughout: listen",
 }
 _TOO_SHORT = "over before an ear can tell its pitch"

@@ -27,7 +27,9 @@ def ids(*rows: Row) -> list[str]:
     return [one.row.id for one in asked(plan(rows=rows, offenders=()))]
 
 
-@pytest.mark.parametrize("rule_name", ["wobble", "join inside", "moving throughout"])
+@pytest.mark.parametrize(
+    "rule_name", ["wobble", "join inside", "off and moving", "moving throughout"]
+)
 def test_what_no_answer_changes_is_not_asked(rule_name: str) -> None:
     """It can be listened to, and is told with its reason; nothing is asked."""
     one = plan(rows=(question(1, rule_name),), offenders=())
