@@ -11,7 +11,7 @@ import numpy as np
 from planner.model import ABOUT_ALL, FIXED_ROLES, Finding, SessionA4, StemNotes
 from planner.pitch import STANDARD_A4_HZ, cents, shift_hz
 from planner.read.guess import guess_from_name
-from planner.target.a4_fit import Array, Reading, apart_cents, reading_of, stretch_of
+from planner.target.a4_fit import Array, Reading, apart_cents, folded_cents, reading_of, stretch_of
 from planner.target.majority import AGREE_CENTS, Majority, majority_of
 from planner.targets import temperament_offsets
 from planner.words.session_model import Session, StemSpec
@@ -102,25 +102,34 @@ def _near_by_temperament(
     if session.temperament == "equal" or session.a4_hz is not None:
         return near, []
     found = {at: reading_of(notes, offsets, at) for at in (near, near - 100.0, near + 100.0)}
-    fits = {at: reading for at, reading in found.items() if reading is not None}
-    if near not in fits or fits[near].spread_cents < _MISFIT_CENTS:
+    off = {at: _mean_off_cents(reading) for at, reading in found.items()}
+    best, *others = sorted(off, key=lambda at: off[at])
+    kept, plainly = found[best], off[best] <= _FITS_BETTER * min(off[at] for at in others)
+    if best == near or kept is None or off[best] >= _MISFIT_CENTS or not plainly:
         return near, []
-    best = min(fits, key=lambda at: fits[at].spread_cents)
-    if fits[best].spread_cents > _FITS_BETTER * fits[near].spread_cents:
-        return near, []
-    there, here = (
-        f"A4 = {shift_hz(STANDARD_A4_HZ, fits[at].offset_cents):.1f} Hz" for at in (best, near)
-    )
+    there = f"A4 = {shift_hz(STANDARD_A4_HZ, kept.offset_cents):.1f} Hz"
     finding = Finding(
         severity="question",
         what=f"The temperament {session.temperament_said} fits {session.reference_from} with "
-        f"{there}, where its notes scatter by {fits[best].spread_cents:.1f} cents around it, not "
-        f"with {here}, where they scatter by {fits[near].spread_cents:.1f}.",
+        f"{there}, where its notes lie {off[best]:.1f} cents off on average, and not with the A4 "
+        "nearest 440 Hz, where they lie more than twice as far.",
         did=f"{there} was used: every note is called by it.",
         advice="Type a4_hz in the session file to say which.",
         about=ABOUT_ALL,
     )
     return best, [finding]
+
+
+def _mean_off_cents(reading: Reading | None) -> float:
+    """How far notes lie from their temperament on average, those left out of a fit as well.
+
+    Two keys of a meantone lie elsewhere a whole tone away, and all others as before. Infinite where
+    the notes agree on no A4.
+    """
+    if reading is None:
+        return np.inf
+    away = folded_cents(reading.off - reading.offset_cents)
+    return float(np.average(np.abs(away), weights=reading.weight))
 
 
 def _asked_majority(found: Majority) -> Finding:
