@@ -10,7 +10,7 @@ import hashlib
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import jinja2
@@ -39,8 +39,9 @@ from planner.words.wording import SIGN_RULE, count, minutes, place, row_place, t
 from planner.write.along_song import along_song
 from planner.write.asking import not_asked
 from planner.write.in_short import CAUTIONS, coverage_sentence, reference_in_short
-from planner.write.offenders_text import often, stop_line
+from planner.write.offenders_text import often, relief_of, stop_line
 from planner.write.provenance import plan_id
+from planner.write.relief import is_crowded
 from planner.write.tally import advice, biggest_rules, edits, left_on_purpose, not_measured
 
 RULES_ON_TOP = 3
@@ -151,6 +152,7 @@ def _render(plan: Plan, tempo_map: TempoMap | None, excerpts: Sequence[Excerpt])
         cautions=CAUTIONS,
         count=count,
         often=often,
+        relief=partial(relief_of, crowded=is_crowded(plan)),
         box=BOX,
     )  # fmt: skip
     return html if html.endswith("\n") else html + "\n"

@@ -172,12 +172,12 @@ DECISIONS: tuple[DecisionRule, ...] = (
         name="leans to the chord", action="ask",
         fits=lambda c: c.over and c.chord_tone_beside is not None,
         reason="{off} for {intended}, which is not in {chord}, and leans to {leans_to}, "
-        "which is: which was meant?",
+        "which is: which was meant, {either}?",
     ),
     DecisionRule(
         name="leans to the key", action="ask", fits=leans_to_key,
         reason="{off} for {intended}, which is not in {key}, and leans to {leans_to}, "
-        "which is: which was meant?",
+        "which is: which was meant, {either}?",
     ),
     DecisionRule(
         name="off and moving", action="ask",

@@ -217,6 +217,7 @@ def test_ten_questions_are_asked_and_few_are_printed() -> None:
     page = review_page(plan(rows=rows, offenders=()))
     assert page.count("<article") == 10
     assert "6 further questions: on the screen, and in the edit list." in page
+    assert "First what a whole stem hangs on, then what is about the most seconds." in page
     told = page.partition("Not settled, and not asked")[2].partition("</table>")[0]
     assert "<td>10</td><td>it is not clear which note was meant;" in told
     assert "Not settled" not in review_page(plan(rows=rows[:10], offenders=()))
@@ -239,6 +240,15 @@ def test_questions_offer_no_half() -> None:
     assert re.findall(r'data-answer="(\w+)"', asked) == ["yes", "no", "ask"]
     first = html.partition('id="offender-1"')[2].partition("</article>")[0]
     assert re.findall(r'data-answer="(\w+)"', first) == ["yes", "no", "ask", "half"]
+
+
+def test_a_line_says_on_the_page_what_it_says_in_the_list() -> None:
+    """Where few moments come clear, both tell the beating that it ends."""
+    told = replace(OFFENDER, clears_s=1.0, thins_s=25.0, sour_left_s=40.0, beating_left_s=50.0)
+    quiet = plan(offenders=(told,))
+    assert "LV-0147, clears 1 sour second, rank 61 of 100" in review_page(quiet)
+    crowd = replace(quiet, beating_before_s=75.0)
+    assert "LV-0147, ends 25 s of beating, rank 61 of 100" in review_page(crowd)
 
 
 def test_names_of_the_answers_file_suit_every_disk() -> None:
@@ -418,6 +428,17 @@ def test_trace_of_silence_counts_as_none() -> None:
     drawn = plot_note(judged(measurement=found, sustain_cents=None), "D5")
     assert drawn is not None
     assert drawn.measured == ""
+
+
+def test_a_line_that_leaves_the_drawing_is_not_held_at_its_edge() -> None:
+    """From 400 flat up to the target: the way into the drawing is seen, nothing before it."""
+    times = np.linspace(84.7826, 86.18, 100)
+    hz = 587.3 * 2.0 ** (np.where(times < 85.3, -400.0, 0.0) / 1200.0)
+    drawn = plot_note(judged(measurement=Measurement(contour_s=times, contour_hz=hz)), "D5")
+    assert drawn is not None
+    ys = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", drawn.measured)]
+    assert ys.count(BOX["bottom"]) == 1
+    assert len(ys) == 1 + np.sum(times >= 85.3)
 
 
 def test_long_notes_are_thinned() -> None:

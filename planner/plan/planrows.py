@@ -277,11 +277,14 @@ def _said_edit(j: Judged) -> str:
         return f"hold the end: {raise_or_lower(j.points[-1][1])} by its last part"
     if j.action == "steady":
         first, last = j.points[0][1], j.points[-1][1]
-        ends = f"{raise_or_lower(first)} at the start, {raise_or_lower(last)} at the end"
-        return f"even the lean: {ends}"
+        return f"even the lean: {_said_at(first, 'at the start')}, {_said_at(last, 'at the end')}"
     first, last = j.points[0][1], j.points[-1][1]
     there = "after it" if j.onset_add_cents is not None else "by its last part"
-    return f"{raise_or_lower(first)} at the start, {raise_or_lower(last)} {there}"
+    return f"{_said_at(first, 'at the start')}, {_said_at(last, there)}"
+
+
+def _said_at(add_cents: float, where: str) -> str:
+    return f"{raise_or_lower(add_cents) if round(add_cents, 1) else 'as it is'} {where}"
 
 
 def _after_rules(j: Judged) -> str:

@@ -145,6 +145,12 @@ def plot_note(
         middle = (TOP + HEIGHT - BOTTOM) / 2
         return middle - max(-reach, min(reach, cents)) / reach * (HEIGHT - TOP - BOTTOM) / 2
 
+    def path(times: Floats, line: Floats) -> str:
+        return svg_path(
+            f"{x(at_s):.1f} {y(cents):.1f}" if math.isfinite(cents) else None
+            for at_s, cents in zip(times.tolist(), _inside(line, reach).tolist(), strict=True)
+        )
+
     whiskers = tuple(
         Whisker(
             x=round(x(one.at_s), 1),
@@ -170,8 +176,8 @@ def plot_note(
         described=f"{judged.measured.id}, target {intended}: {said or 'trace only'}{heard}",
         target_y=round(y(0), 1),
         limit_ys=tuple(round(y(c), 1) for c in limits),
-        measured="" if times is None else _path(times, errors, x, y),
-        planned=_path(times, planned, x, y) if times is not None and _moves(judged) else "",
+        measured="" if times is None else path(times, errors),
+        planned=path(times, planned) if times is not None and _moves(judged) else "",
         whiskers=whiskers,
         left_labels=tuple(
             Label(round(y(c), 1), flat_or_sharp(float(c)) if c else "0 cents") for c in ticks
@@ -246,13 +252,10 @@ def _last(line: Floats) -> float:
     return float(line[np.flatnonzero(np.isfinite(line))[-1]])
 
 
-def _path(
-    times: Floats, line: Floats, x: Callable[[float], float], y: Callable[[float], float]
-) -> str:
-    points = zip(times.tolist(), line.tolist(), strict=True)
-    return svg_path(
-        f"{x(at_s):.1f} {y(cents):.1f}" if math.isfinite(cents) else None for at_s, cents in points
-    )
+def _inside(line: Floats, reach: float) -> Floats:
+    """Blank what lies outside but for the way there: along the edge it would seem to be held."""
+    near = np.pad(np.abs(line) <= reach, 1)
+    return np.where(near[:-2] | near[1:-1] | near[2:], line, np.nan)
 
 
 def svg_path(points: Iterable[str | None]) -> str:

@@ -116,7 +116,7 @@ def _questions(plan: Plan) -> list[str]:
     if len(about) > _SESSION_TOLD:
         more = count(len(about) - _SESSION_TOLD, "question")
         lines.append(f"- {more} more about the session: see the summary.")
-    for one in asked(plan):
+    for one in sorted(asked(plan), key=lambda one: one.row.id):  # as they stand in the list
         row = one.row
         again = f" and {count(len(one.alike), 'place')} more" if one.alike else ""
         lines.append(

@@ -98,8 +98,8 @@ def in_short(plan: Plan) -> list[str]:
         )
     lines = [f"{count(number, 'edit')} proposed, {minutes(time)} by hand{many}."]
     if questions:
-        about = _about_the_session(of_session, questions)
-        lines.append(f"{count(questions, 'question')} only a person can answer{about}.")
+        where = _where_asked(questions - of_session, of_session)
+        lines.append(f"{count(questions, 'question')} only a person can answer: {where}.")
     if rest:
         lines.append(
             f"{count(rest, 'note')} not settled and left as recorded: nothing hangs on an answer, "
@@ -129,14 +129,13 @@ def in_short(plan: Plan) -> list[str]:
     return lines
 
 
-def _about_the_session(these: int, questions: int) -> str:
-    """Say how many of the questions are about the session, and where those stand."""
-    if not these:
-        return ""
-    are, stand = ("is", "it stands") if these == 1 else ("are", "they stand")
-    which = f"{these} of them {are}" if these < questions else f"all {are}"
-    which = "it is" if questions == 1 else which
-    return f"; {which} about the session: {stand} in summary.md among what was found on the way"
+def _where_asked(of_rows: int, of_session: int) -> str:
+    """Say where the questions stand, and how many in each place where there are two."""
+    page = "on the review page"
+    session = "about the session, in summary.md among what was found on the way"
+    if of_rows and of_session:
+        return f"{of_rows} {page}, {of_session} {session}"
+    return page if of_rows else session
 
 
 def _what_stays(plan: Plan) -> str:

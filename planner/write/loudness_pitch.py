@@ -29,12 +29,9 @@ def moves_with_level_cents(judged: Judged) -> float | None:
     None where the note is rich in partials, or its partials could not be measured.
     """
     m = judged.measured.measurement
-    if m.upper_partials_db is None or m.upper_partials_db > _NEARLY_PURE_DB:
+    if m.heard_hz is None or m.upper_partials_db is None or m.upper_partials_db > _NEARLY_PURE_DB:
         return None
-    hz = m.heard_hz
-    if hz is None:
-        return None
-    return level_shift_cents(hz, LOUD_DB) - level_shift_cents(hz, QUIET_DB)
+    return level_shift_cents(m.heard_hz, LOUD_DB) - level_shift_cents(m.heard_hz, QUIET_DB)
 
 
 def level_lines(plan: Plan) -> list[str]:

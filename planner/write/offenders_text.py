@@ -63,10 +63,7 @@ def stop_line(plan: Plan) -> str:
     if any(o.clears_s for o in plan.offenders):
         more_s = sum(o.clears_s or 0.0 for o in below)
         verb = "clears" if len(below) == 1 else "clear"
-        return (
-            f"{done}; the {count(len(below), 'line')} below {verb} {amount(more_s)} more sour "
-            f"{'second' if amount(more_s) == '1' else 'seconds'}."
-        )
+        return f"{done}; the {count(len(below), 'line')} below {verb} {_sour(more_s, 'more ')}."
     total = sum(o.severity for o in plan.offenders)
     share = sum(o.severity for o in below) / total if total > 0 else 0.0
     more = "the next line buys" if len(below) == 1 else f"the next {len(below)} lines buy"
@@ -80,12 +77,22 @@ def often(o: Offender) -> str:
     return count(o.times, "note" if owner_of(o.row_id) == "R" else "time")
 
 
+def relief_of(o: Offender, *, crowded: bool) -> str:
+    """Say what a line clears: ``clears 1.3 sour seconds``; of a crowd, what beating it ends."""
+    if o.clears_s and not crowded:
+        return f"clears {_sour(o.clears_s)}"
+    thins_s = o.thins_s or 0.0
+    return f"ends {amount(thins_s)} s of beating" if thins_s >= _THINS_TOLD_S else ""
+
+
+def _sour(seconds: float, more: str = "") -> str:
+    size = amount(seconds)
+    return f"{size} {more}sour {'second' if size == '1' else 'seconds'}"
+
+
 def _offender(o: Offender, row: Row | None, crowded: bool) -> str:
-    sour = amount(o.clears_s or 0.0)
-    seconds = "sour second" if sour == "1" else "sour seconds"
-    clears = "" if not o.clears_s or crowded else f"Clears {sour} {seconds}. "
-    if not clears and (o.thins_s or 0.0) >= _THINS_TOLD_S:
-        clears = f"Ends {amount(o.thins_s or 0.0)} s of beating. "
+    relief = relief_of(o, crowded=crowded)
+    clears = f"{relief[0].upper()}{relief[1:]}. " if relief else ""
     joined = "It helps only together with the lines beside it. " if o.shares_step else ""
     # A rule over many pitches names none.
     at = place(o.start_bar, o.start_beat, o.start_s) if row is None else row_place(row)

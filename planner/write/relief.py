@@ -31,11 +31,11 @@ def readings(plan: Plan) -> tuple[Reading, ...]:
     every = _at_every_line(plan)
     if not every or every[-1].gone_share <= 0.0:
         return ()
-    before_s = plan.beating_before_s if is_crowded(plan) else plan.sour_before_s
+    before_s = (plan.beating_before_s if is_crowded(plan) else plan.sour_before_s) or 0.0
     found = []
-    wanted = [share * every[-1].gone_share * (before_s or 0.0) for share in (*_READ_AT, 1.0)]
+    wanted = [share * every[-1].gone_share * before_s for share in (*_READ_AT, 1.0)]
     for one in every:
-        gone_s = one.gone_share * (before_s or 0.0)
+        gone_s = one.gone_share * before_s
         if wanted and round(gone_s - wanted[0], 1) >= 0:
             wanted = [gain for gain in wanted if round(gone_s - gain, 1) < 0]
             found.append(one)
@@ -99,18 +99,14 @@ def _at_every_line(plan: Plan) -> list[Reading]:
     for o in plan.offenders:
         edits += o.edits
         if o.sour_left_s is not None and ends[o.together] == o.rank and plan.sour_before_s:
+            beating = _gone(o.beating_left_s, plan.beating_before_s)
+            sour = _gone(o.sour_left_s, plan.sour_before_s)
             found.append(
                 Reading(
-                    lines=o.rank,
-                    edits=edits,
-                    minutes=o.minutes_so_far,
-                    left_s=o.sour_left_s,
-                    beating_left_s=o.beating_left_s,
-                    gone_share=_gone(o.beating_left_s, plan.beating_before_s)
-                    if crowded
-                    else _gone(o.sour_left_s, plan.sour_before_s),
+                    lines=o.rank, edits=edits, minutes=o.minutes_so_far, left_s=o.sour_left_s,
+                    beating_left_s=o.beating_left_s, gone_share=beating if crowded else sour,
                 )
-            )
+            )  # fmt: skip
     return found
 
 

@@ -109,14 +109,8 @@ def keys_table(plan: Plan) -> list[str]:
     ]
     if not told:
         return []
-    head = (
-        "stem",
-        "key",
-        "notes",
-        "off the instrument's own curve",
-        "against the keys around it",
-        "strings",
-    )
+    off = ("off the instrument's own curve", "against the keys around it")
+    head = ("stem", "key", "notes", *off, "strings")
     rows = [
         (
             k.stem,
@@ -167,16 +161,16 @@ def strings_tables(plan: Plan) -> list[str]:
     return ["## String by string", "", note, *lines]
 
 
-def _group_row(group: Group) -> tuple[str, str, str, str]:
+def _group_row(group: Group) -> tuple[str, ...]:
     """Give one group of notes as table cells: notes, why, rule, stems."""
-    return (str(group.notes), group.reason, group.rule_name, ", ".join(group.stems))
+    stems = ", ".join(group.stems)
+    return tuple(plain(cell) for cell in (str(group.notes), group.reason, group.rule_name, stems))
 
 
 def left_table(plan: Plan) -> list[str]:
     """Lay out the measured notes that stay as they are, by why."""
-    groups = left_on_purpose(plan)
+    rows = [_group_row(group) for group in left_on_purpose(plan)]
     head = ("notes", "why (most of them)", "rule", "stems")
-    rows = [tuple(plain(cell) for cell in _group_row(g)) for g in groups]
     lines = table(head, rows) if rows else ["No measured note was left alone."]
     aside = [s.code for s in plan.session.stems if s.role == "exclude"]
     if aside:
@@ -186,8 +180,8 @@ def left_table(plan: Plan) -> list[str]:
 
 def unsettled_table(plan: Plan) -> list[str]:
     """Lay out the notes that are not settled though nobody is asked, by why."""
-    groups = not_asked(plan)
-    if not groups:
+    rows = [_group_row(group) for group in not_asked(plan)]
+    if not rows:
         return []
     about = (
         "Left as recorded, and nobody is asked: where no answer would change the plan (listen, and "
@@ -195,7 +189,6 @@ def unsettled_table(plan: Plan) -> list[str]:
         "stands in the edit list as a question, and can be answered there."
     )
     head = ("notes", "why", "rule", "stems")
-    rows = [tuple(plain(cell) for cell in _group_row(g)) for g in groups]
     return ["## Not settled", "", about, "", *table(head, rows)]
 
 
@@ -236,14 +229,11 @@ def string_grids(plan: Plan) -> tuple[StringGrid, ...]:
         strings = sorted({j.string_midi for j in told if j.string_midi is not None}, reverse=True)
         rows = tuple(
             (
-                note_name(string, names),
-                *(
-                    _cell([j for j in told if (j.string_midi, j.fret) == (string, f)])
-                    for f in frets
-                ),
-                _cell([j for j in told if j.string_midi == string]),
+                note_name(at, names),
+                *(_cell([j for j in told if (j.string_midi, j.fret) == (at, f)]) for f in frets),
+                _cell([j for j in told if j.string_midi == at]),
             )
-            for string in strings
+            for at in strings
         )
         sentence = _told_sentence(own, [note_name(string, names) for string in strings])
         if not spec.strings:

@@ -146,15 +146,10 @@ def pitch_biases(plan: Plan) -> tuple[PitchBias, ...]:
         side = sum(1 for e in errors if e * mean > 0)
         biases.append(
             PitchBias(
-                stem=stem,
-                midi=midi,
-                notes=n,
-                mean_cents=mean,
-                uncertainty_cents=spread / math.sqrt(n),
-                same_side=side / n,
-                names=names,
+                stem=stem, midi=midi, notes=n, mean_cents=mean,
+                uncertainty_cents=spread / math.sqrt(n), same_side=side / n, names=names,
             )
-        )
+        )  # fmt: skip
     return tuple(sorted(biases, key=lambda b: (order[b.stem], b.midi)))
 
 

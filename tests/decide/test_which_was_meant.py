@@ -212,7 +212,8 @@ def test_no_note_is_moved_away_from_the_key_unasked(off: float, action: str) -> 
     assert made.action == action
     if action == "ask":
         way, other = ("sharp", "E4") if off > 0 else ("flat", "D4")
+        either = "Eb4 or E4" if off > 0 else "D4 or Eb4"
         assert made.reason == (
             f"24 {way} for Eb4, which is not in C major, and leans to {other}, which is: "
-            "which was meant?"
+            f"which was meant, {either}?"
         )

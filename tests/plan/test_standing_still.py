@@ -113,6 +113,8 @@ def test_what_moves_one_end_and_all_of_a_note_is_said_to_move_both() -> None:
     said = "starts 20 sharp; needs points or a cut; once the other rows are made, it beats"
     assert both.reason == said
     assert _said_edit(both) == "lower by 29 at the start, lower by 9 after it"
+    late = replace(both, onset_add_cents=0.0, points=((0.0, 0.0), (length_s, 32.0)))
+    assert _said_edit(late) == "as it is at the start, raise by 32 after it"
     held = replace(
         first, action="hold-end", onset_add_cents=None, cut_s=None, sustain_add_cents=None,
         points=((0.0, 0.0), (0.2, 0.0), (length_s, 12.0)),

@@ -127,7 +127,8 @@ def test_a_note_that_leans_out_of_the_chord_is_asked(
     assert j.action == action
     if action == "ask":
         assert j.reason == (
-            "28 flat for F#4, which is not in Dm, and leans to F4, which is: which was meant?"
+            "28 flat for F#4, which is not in Dm, and leans to F4, which is: which was meant, "
+            "F4 or F#4?"
         )
 
 

@@ -106,13 +106,14 @@ def test_questions_about_the_session_count_as_well() -> None:
     made = plan(rows=(), findings=(tape, role, noted, tape))
     assert asked_of_the_session(made) == (tape,)
     assert (
-        "1 question only a person can answer; it is about the session: it stands in "
-        "summary.md among what was found on the way."
+        "1 question only a person can answer: about the session, in summary.md among what was "
+        "found on the way."
     ) in in_short(made)
     assert "- Every stem is 17 flat: tape speed? Write A4." in hand_off_markdown(made)
     both = plan(findings=(tape, replace(tape, what="Two stems moved.")))
     assert (
-        "3 questions only a person can answer; 2 of them are about the session: they stand in "
+        "3 questions only a person can answer: 1 on the review page, 2 about the session, in "
         "summary.md among what was found on the way."
     ) in in_short(both)
+    assert "1 question only a person can answer: on the review page." in in_short(plan())
     assert asked_of_the_session(plan(findings=())) == ()

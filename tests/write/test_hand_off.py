@@ -63,6 +63,15 @@ def test_questions_keep_their_own_mark() -> None:
     assert said.endswith("which was meant? Answer: Q-001 yes, Q-001 no (leave it) or Q-001 ask.")
 
 
+def test_questions_stand_as_in_the_list() -> None:
+    """A sheet that is worked through goes in the list's order, whatever weighs most."""
+    last = QUESTION.end_s
+    assert last is not None
+    longer = replace(QUESTION, id="Q-002", end_s=last + 2.0)
+    said = section(hand_off_markdown(plan(rows=(QUESTION, longer))), "Open questions")
+    assert said.index("Q-001") < said.index("Q-002")
+
+
 def test_long_lists_are_cut_and_say_so() -> None:
     """Two dozen stems, rules and questions leave a sheet of two pages; what is cut is counted."""
     files = [f"consolidated/LTL_part_{k:02d}_comp.wav" for k in range(24)]

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from planner.write.offenders_text import offenders_markdown, often, stop_line
+from planner.write.offenders_text import offenders_markdown, often, relief_of, stop_line
 from tests.invented_plan import OFFENDER, plan
 
 
@@ -50,3 +50,13 @@ def test_a_typed_a4_that_disagrees_is_shouted_at_the_head() -> None:
     loud = offenders_markdown(replace(plan(), a4=replace(plan().a4, measured_hz=443.0)))
     assert "WHAT WAS MEASURED DISAGREES: it is 7.8 sharp of that" in loud
     assert "MEASURED" not in offenders_markdown(plan())
+
+
+def test_a_line_says_what_it_clears_or_what_beating_it_ends() -> None:
+    """In a crowd moments hardly come clear, and beating is told; under a second of it is not."""
+    both = replace(OFFENDER, clears_s=8.9, thins_s=25.0)
+    assert relief_of(both, crowded=False) == "clears 8.9 sour seconds"
+    assert relief_of(both, crowded=True) == "ends 25 s of beating"
+    assert relief_of(replace(both, clears_s=1.0), crowded=False) == "clears 1 sour second"
+    assert relief_of(replace(both, clears_s=0.0), crowded=False) == "ends 25 s of beating"
+    assert relief_of(replace(both, thins_s=0.9), crowded=True) == ""
