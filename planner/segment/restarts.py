@@ -356,7 +356,8 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     """Is the pitch, vibrato taken out, another after a dip than one line through both sides says?
 
     A line and a step are fitted on what lies either side of the dip; the step must stand out from
-    what is left, as well as be worth a new note.
+    what is left, as well as be worth a new note. Nor may the line undo it: where a pitch swings too
+    little to be flattened, it is as high in the mean on either side.
     """
     near, far = round(_STEP_FROM_S / hop_s), round(_STEP_TO_S / hop_s)
     at = np.concatenate([np.arange(-far, -near), np.arange(near, far)])
@@ -370,7 +371,12 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     shape = np.linalg.solve(model.T @ model, model.T @ line)
     rest = line - model @ shape
     least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
-    return bool(least < abs(shape[2]) < _SAME_NOTE_CENTS)
+    apart = float(line[at > 0].mean() - line[at < 0].mean())
+    return bool(
+        apart * shape[2] > 0
+        and least < min(abs(shape[2]), abs(apart))
+        and abs(shape[2]) < _SAME_NOTE_CENTS
+    )
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:
