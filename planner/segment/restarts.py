@@ -371,12 +371,8 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     shape = np.linalg.solve(model.T @ model, model.T @ line)
     rest = line - model @ shape
     least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
-    apart = float(line[at > 0].mean() - line[at < 0].mean())
-    return bool(
-        apart * shape[2] > 0
-        and least < min(abs(shape[2]), abs(apart))
-        and abs(shape[2]) < _SAME_NOTE_CENTS
-    )
+    apart = np.sign(shape[2]) * (line[at > 0].mean() - line[at < 0].mean())
+    return bool(least < min(abs(shape[2]), apart) and abs(shape[2]) < _SAME_NOTE_CENTS)
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:
