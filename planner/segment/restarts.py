@@ -29,7 +29,6 @@ from planner.segment.dips import (
     clearest,
     deeper_than_others,
     deepest_other_db,
-    depths_db,
     dip_widths_s,
     hiss_rise_db,
     in_vibrato,
@@ -40,7 +39,7 @@ from planner.segment.dips import (
 )
 from planner.segment.pitch_levels import LEAP
 from planner.track.bands import Filter, high_pass, low_pass, through
-from planner.track.frame_blocks import ByThePiece
+from planner.track.frame_blocks import ByThePiece, highest_near
 from planner.track.readings import LEVEL_S
 from planner.tracker import frame_level_db
 from planner.words.spread import middle_of, middle_of_known
@@ -170,7 +169,7 @@ def _dulled(stem: Stem, dips: NDArray[np.intp], swing: Floats, hop_s: float) -> 
     """
     if stem.role not in _BLOWN or len(dips) == 0:
         return np.zeros(len(dips), dtype=bool)
-    _, left_db = _upper_dips(stem, dips, swing, hop_s)
+    _, _, left_db = _upper_dips(stem, dips, swing, hop_s)
     dulled: NDArray[np.bool_] = left_db > _BROKEN_DB
     return dulled
 
@@ -180,21 +179,23 @@ def _closed(
 ) -> NDArray[np.bool_]:
     """At which dips on one pitch a voice's upper partials are gone and come back.
 
-    A consonant that is hummed may leave the first partial as loud as it was.
+    A consonant that is hummed may leave the first partial as loud as it was. What had not been
+    open before it closed, but for half, is the hum that a syllable begins with.
     """
     closed = np.zeros(len(dips), dtype=bool)
     if stem.role in VOICE_ROLES:
         closed[:] = [_stays(dip, track.f0_hz, swing, track.hop_s) for dip in dips]
     if closed.any():
-        depth_db, left_db = _upper_dips(stem, dips[closed], swing, track.hop_s)
-        closed[closed] = np.minimum(depth_db, left_db) > _CLOSED_DB
+        before_db, after_db, left_db = _upper_dips(stem, dips[closed], swing, track.hop_s)
+        least_db = np.minimum(np.minimum(before_db, after_db), left_db)
+        closed[closed] = (least_db > _CLOSED_DB) & (after_db - before_db < _BROKEN_DB)
     return closed
 
 
 def _upper_dips(
     stem: Stem, dips: NDArray[np.intp], swing: Floats, hop_s: float
-) -> tuple[Floats, Floats]:
-    """How far upper partials fall at some dips, dB, and what of it the pitch does not explain."""
+) -> tuple[Floats, Floats, Floats]:
+    """How far upper partials fall at some dips and rise again, and what the pitch leaves, dB."""
     upper_db = _band_level_db(stem, len(swing), high_pass, _VOICED_HZ)
     near, reach = round(_STRUCK_AHEAD_S / hop_s), round(REACH_S / hop_s)
     lowest = np.array(
@@ -205,7 +206,9 @@ def _upper_dips(
         dtype=np.intp,
     )
     left_db, _ = unexplained_dips(upper_db, swing, lowest, hop_s)
-    return depths_db(upper_db, reach)[lowest], left_db
+    lowest_db = upper_db[lowest]
+    before_db, after_db = highest_near(upper_db, reach, 0), highest_near(upper_db, 0, reach)
+    return before_db[lowest] - lowest_db, after_db[lowest] - lowest_db, left_db
 
 
 def _turned(
@@ -356,7 +359,8 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     """Is the pitch, vibrato taken out, another after a dip than one line through both sides says?
 
     A line and a step are fitted on what lies either side of the dip; the step must stand out from
-    what is left, as well as be worth a new note.
+    what is left, as well as be worth a new note. Nor may the line undo it: where a pitch swings too
+    little to be flattened, it is as high in the mean on either side.
     """
     near, far = round(_STEP_FROM_S / hop_s), round(_STEP_TO_S / hop_s)
     at = np.concatenate([np.arange(-far, -near), np.arange(near, far)])
@@ -370,7 +374,8 @@ def pitch_steps_at(f0_hz: Floats, swing: Floats, dip: int, hop_s: float) -> bool
     shape = np.linalg.solve(model.T @ model, model.T @ line)
     rest = line - model @ shape
     least = max(_STEP_CENTS, _STEP_OVER_REST * float(np.sqrt(np.mean(rest**2))))
-    return bool(least < abs(shape[2]) < _SAME_NOTE_CENTS)
+    apart = np.sign(shape[2]) * (line[at > 0].mean() - line[at < 0].mean())
+    return bool(least < min(abs(shape[2]), apart) and abs(shape[2]) < _SAME_NOTE_CENTS)
 
 
 def _band_level_db(stem: Stem, frames: int, filtered: Filter, edge_hz: float) -> Floats:

@@ -50,6 +50,22 @@ def test_a_pitch_that_is_another_after_a_dip_is_told_from_one_that_drifts() -> N
     assert not pitch_steps_at(f0_hz, swing, 200, HOP_S)
 
 
+@pytest.mark.parametrize("rate_hz", [4.5, 5.5, 6.5])
+def test_a_slight_vibrato_is_no_step(rate_hz: float) -> None:
+    """Ten cents either side, too little to be flattened: wherever it stands, it comes back.
+
+    Before, three of 23 held flute notes (recorded, set in a line) were cut in two there.
+    """
+    t = np.arange(400) * HOP_S
+    still = np.zeros(len(t))
+    turns = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)
+    steps = []
+    for turn in turns:
+        saw = sum(np.sin(n * (2 * np.pi * rate_hz * t + turn)) / n for n in (1, 2))
+        steps.append(pitch_steps_at(220.0 * 2 ** (10.0 * saw / 1200), still, 200, HOP_S))
+    assert not any(steps)
+
+
 def test_a_slight_dip_is_a_border_where_the_pitch_steps() -> None:
     """A bow that turns with 2 dB between notes 15 cents apart is found; at one pitch it is not.
 
@@ -250,18 +266,23 @@ def narrow(t: Floats, at_s: float, by_db: float) -> Floats:
     return shape
 
 
-@pytest.mark.parametrize(("upper_db", "notes"), [(20.0, 2), (4.0, 1)])
-def test_a_hummed_consonant_closes_the_upper_partials(upper_db: float, notes: int) -> None:
+@pytest.mark.parametrize(
+    ("upper_db", "hum_db", "notes"), [(20.0, 0.0, 2), (4.0, 0.0, 1), (20.0, 9.0, 1)]
+)
+def test_a_hummed_consonant_closes_the_upper_partials(
+    upper_db: float, hum_db: float, notes: int
+) -> None:
     """On one pitch, 60 ms long: the first partials fall by 2 dB, those above 1.5 kHz by 20 or 4.
 
     A murmur's upper formants lie 10 to 20 dB under the vowel's (O. Fujimura, J. Acoust. Soc. Am.
-    34, 1962; from memory).
+    34, 1962; from memory). Where they had lain 9 dB lower all the time before, it has begun there.
     """
     t, line = moments(1.2, SR), steady(262.0, 1.2, SR)
     rng = np.random.default_rng(2)
     low = tone(line, SR, rng, amplitudes=[1.0, 0.8, 0.5, 0.3])
     upper = tone(line, SR, rng, amplitudes=[0.0] * 6 + [0.2, 0.2, 0.15, 0.1, 0.1, 0.1])
     closes = 0.5 * (np.tanh((t - 0.57) / 0.004) - np.tanh((t - 0.63) / 0.004))
+    upper = upper * 10 ** (-hum_db * (t < 0.6) / 20)
     sung = low * 10 ** (-2.0 * closes / 20) + upper * 10 ** (-upper_db * closes / 20)
     sound = with_floor(laid_out([(0.3, faded(sung, SR))], 1.8, SR), -70.0, rng)
     assert len(found_notes(stem_of(sound, SR, "lead-voice"))[0]) == notes
