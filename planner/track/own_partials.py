@@ -80,26 +80,25 @@ def _shows_none(
             power[partial] += np.abs(spun.sum(axis=1)) ** 2
     of_high = np.arange(_MOST_PARTIALS + 1) % times == 0
     # Half-way, in dB, between noise and a line of this sound.
-    stands = math.sqrt(_stands(power[of_high][2:], none=_A_LINE))
-    shown = _stands(power[~of_high], none=0.0)
-    return shown < stands or _one_alone(power[:, 1:4].sum(axis=1), times)
+    stands = math.sqrt(_line_of(power[of_high][2:]))
+    _, below, centre, above, _ = power[~of_high].sum(axis=0)
+    return centre < stands * (below + above) / 2 or _one_alone(power[:, 1:4].sum(axis=1), times)
 
 
-def _stands(power: Floats, *, none: float) -> float:
-    """How far lines stand over one bin beside them, in the mean of their levels; at most a line's.
+def _line_of(power: Floats) -> float:
+    """How far a line of a sound stands over one bin beside it, 4 times where it is none of its own.
 
     Each partial of what is bowed or blown wavers a little by itself, but for the one that the track
-    follows, and in a room the more: one that is loud and wide says nothing of the others. Asked of
-    those that are heard over what lies farther aside; ``none`` is told where none is.
+    follows: then even those that are surely its own are wider than a line.
 
-    power : (k, 5) about some partials
+    power : (k, 5) about partials of the high pitch above its first
     """
     far_below, below, centre, above, far_above = power.T
     heard = centre > _A_LINE * (far_below + far_above) / 2
     if not heard.any():
-        return none
-    beside = np.maximum((below + above)[heard] / 2, _SILENCE)
-    return float(np.clip(np.exp(np.log(centre[heard] / beside).mean()), 1.0, _A_LINE))
+        return _A_LINE
+    beside = float((below + above)[heard].sum()) / 2
+    return float(np.clip(float(centre[heard].sum()) / max(beside, _SILENCE), 1.0, _A_LINE))
 
 
 def _one_alone(power: Floats, times: int) -> bool:
