@@ -35,6 +35,7 @@ from planner.scope.warming import warming
 from planner.target.keys import with_keys
 from planner.target.movement import movement_findings
 from planner.target.named_chords import chord_findings, named_chords
+from planner.target.strange_notes import strange_findings
 from planner.target.tuner import tuner_findings, unison_findings
 from planner.target.typed_keys import key_findings
 from planner.targets import curve_hz
@@ -171,6 +172,7 @@ def _heard_together(ground: Ground, first: Round, curve: Mapping[int, float]) ->
         said += tuner_findings(part.stem, a4, curve, tempo_map, part.shift_s)
     said += chord_findings(session, ground.named, all_notes(first.alone))
     said += key_findings(session, a4.a4_hz, tempo_map, all_notes(first.alone))
+    said += strange_findings(session, tempo_map, all_notes(first.alone))
     said += unison_findings(sounding(first.alone, {}), a4, tempo_map)
     said += movement_findings(first.movement, tempo_map)
     played = {code: (part.stem.role, part.aimed) for code, part in first.at_first.items()}
