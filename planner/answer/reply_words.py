@@ -34,10 +34,11 @@ _ANSWER = rf"(?:{'|'.join(_CALLED)})\b(?![-'\u2019])"
 _ANSWER_FIRST = re.compile(rf"\A{_ANSWER}(?=.*\d)", re.IGNORECASE | re.DOTALL)
 JOIN = r"(?:[ \t]*(?:,\s*(?:and[ \t]+)?|&[ \t]*)|[ \t]+(?:and[ \t]+)?)"
 _SHARP_FLAT = r"(?-i:##?|bb?|\u266f|\u266d)"
+_ALL_LIKE = r"\b(?:and\s+)?all like this\b"
 # "A" alone could be a word, "db" decibels: without an octave a capital begins the name, and a
 # letter alone must follow "is" or "meant", or be all that is said.
 _NUMBERED = rf"[A-G]{_SHARP_FLAT}?\d"
-_PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G])(?:{_SHARP_FLAT}|(?=[ \t]*(?:[,;.!\n]|\Z)))"
+_PLAIN_NOTE = rf"{_NUMBERED}|(?-i:[A-G])(?:{_SHARP_FLAT}|(?=[ \t]*(?:[,;.!\n]|\Z|{_ALL_LIKE})))"
 _NOTE = rf"{_PLAIN_NOTE}|[A-G]{_SHARP_FLAT}|(?-i:[A-G])"
 _VERB = (
     r"(?:(?:(?:it\s+|that\s+)?(?:is|was|means)|(?:it|that)['\u2019]?s)\s+"
@@ -64,7 +65,7 @@ _NO_NUMBER = (
     "no line number or row id with an answer; write the number first: '3 yes', '3 half' (of the "
     "move), '3 no' (leave it), '3-6 yes', 'Q-003 F#3'"
 )
-_LIKE = re.compile(r"\s*[,;]?\s*\b(?:and\s+)?all like this\b", re.IGNORECASE)
+_LIKE = re.compile(rf"\s*[,;]?\s*{_ALL_LIKE}", re.IGNORECASE)
 _LOCK = re.compile(
     rf"(?P<begin>(?:\A|[\n.;,]|\band\b)\s*)"
     r"(?:(?P<un>un)?lock|(?P<still>hands[ \t]+off)(?!\s+(?:it|this|that|th[eo]\w*|please)\b))[ \t]+"
@@ -124,10 +125,14 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
         found, others = _read_passage(passage)
         said += [replace(one, held=bool(others)) for one in found]
         unclear += others
-    open_refs = {one.ref for one in unclear}
-    return tuple(replace(one, held=one.held or one.ref in open_refs) for one in said), tuple(
-        unclear
-    )
+    still_open = {_key(name) for one in unclear if one.ref for name in names_in(one.ref)}
+    held = (replace(one, held=one.held or _key(one.ref) in still_open) for one in said)
+    return tuple(held), tuple(unclear)
+
+
+def _key(ref: str) -> str:
+    """An id however it is written: "q-1" for "Q-001"."""
+    return re.sub(r"-0+(?=\d)", "-", ref.casefold())
 
 
 def _passages(text: str) -> list[str]:

@@ -141,6 +141,7 @@ def test_a_joining_and_is_no_comment() -> None:
         ("Q-1 it was meant as Eb3. 12 is Bb2", [("Q-1", "Eb3", "."), ("12", "Bb2", "")]),
         ("Q-007 G", [("Q-007", "G", "")]),
         ("Q-008 E, Q-009 A.", [("Q-008", "E", ""), ("Q-009", "A", "")]),
+        ("Q-001 G all like this", [("Q-001", "G", "")]),
         ("Q-008 e", []),
         ("12 A love it", []),
         ("12 is a scoop", []),
@@ -162,6 +163,7 @@ def test_a_line_about_a_row_speaks_of_no_other_row() -> None:
     said, unclear = read_reply("Q-008 e\nQ-001 no\n3 yes\n3 only softly")
     assert [(s.ref, s.answer, s.held) for s in said] == [("Q-001", "no", False), ("3", "yes", True)]
     assert [(u.text, u.ref) for u in unclear] == [("Q-008 e", "Q-008"), ("3 only softly", "3")]
+    assert [s.held for s in read_reply("rule 1 softly\nr-1 yes\nR-002 yes")[0]] == [True, False]
 
 
 def test_locks_are_taken_out_of_a_reply() -> None:
