@@ -50,7 +50,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "register_scope",
         "clashes scopes",
         "named_chords typed_keys",
-        "held_chords",
+        "held_chords song_notes",
         "strange_notes",
         "expression repeats protection exposure moves cases open_strings",
         "which_was_meant sour_time clash_words case_words pushed_pitch",

@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 from planner.answer.answers import STATE_OF, Answer, largest_move
 from planner.answer.questions import asks_role, meant_midi, why_no_no, why_no_yes, words_to_type
-from planner.answer.reply_words import JOIN, REF, Said, Unclear, names_in
+from planner.answer.reply_words import JOIN, REF, Said, Unclear, id_key, names_in
 from planner.answer.said_bars import bars_of, bars_written
 from planner.model import Role
 from planner.pitch import note_name
@@ -19,7 +19,6 @@ from planner.words.spelling import names_at
 from planner.words.wording import flat_or_sharp
 
 _NO_NOTES: Mapping[str, float | None] = MappingProxyType({})
-_ID = re.compile(r"(.+)-0*(\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,18 +119,13 @@ def rows_named(text: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> tupl
 
 def _row(ref: str, rows: Sequence[Row], ranks: Mapping[int, str]) -> Row | None:
     wanted = ranks.get(int(ref), "") if ref.isdigit() else ref
-    key = _id_key(wanted)
+    key = id_key(wanted)
     for row in rows:
-        if _id_key(row.id) == key:
+        if id_key(row.id) == key:
             return row
     # A question has an id of its own; whoever names its note means the question.
-    asked = (r for r in rows if r.kind == "question" and key in {_id_key(c) for c in r.covers})
+    asked = (r for r in rows if r.kind == "question" and key in {id_key(c) for c in r.covers})
     return next(asked, None)
-
-
-def _id_key(row_id: str) -> tuple[str, int] | None:
-    match = _ID.fullmatch(row_id.casefold())
-    return (match[1], int(match[2])) if match else None
 
 
 def _no_row(
@@ -141,7 +135,7 @@ def _no_row(
         last = max(ranks, default=0)
         return f"the offenders list has no line {ref}; its last is {last}"
     for note_id, cents in heard_cents.items():
-        if _id_key(note_id) == _id_key(ref):
+        if id_key(note_id) == id_key(ref):
             ruled = any(r.kind == "rule" and note_id in r.covers for r in rows)
             return f"{note_id} has no row of its own{_by_hand(note_id, None if ruled else cents)}"
     near = difflib.get_close_matches(ref.upper(), [row.id for row in rows], 1)

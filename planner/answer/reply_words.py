@@ -27,6 +27,7 @@ from planner.model import ROLES, Role
 _ROLES: dict[str, Role] = {role: role for role in get_args(Role)}
 
 REF = r"#?(?:(?i:rule)[ \t]+\d+|[A-Za-z][\w.+]*-\d+|\d+(?:[ \t]*(?:-|\u2013|to)[ \t]*\d+)?(?!\w))"
+_ID = re.compile(r"(.+)-0*(\d+)")
 _RANGE = re.compile(r"(\d+)[ \t]*(?:-|\u2013|to)[ \t]*(\d+)", re.IGNORECASE)
 _RANGE_MOST = 100  # chosen: no list that people answer by numbers is longer
 _CALLED: dict[str, Answer] = {w: a for a, words in ANSWER_WORDS.items() for w in words}
@@ -125,14 +126,18 @@ def read_reply(text: str) -> tuple[tuple[Said, ...], tuple[Unclear, ...]]:
         found, others = _read_passage(passage)
         said += [replace(one, held=bool(others)) for one in found]
         unclear += others
-    still_open = {_key(name) for one in unclear if one.ref for name in names_in(one.ref)}
-    held = (replace(one, held=one.held or _key(one.ref) in still_open) for one in said)
+    refs = {name for one in unclear if one.ref for name in names_in(one.ref)}
+    still_open = {id_key(ref) or ref for ref in refs}
+    held = (
+        replace(one, held=one.held or (id_key(one.ref) or one.ref) in still_open) for one in said
+    )
     return tuple(held), tuple(unclear)
 
 
-def _key(ref: str) -> str:
-    """An id however it is written: "q-1" for "Q-001"."""
-    return re.sub(r"-0+(?=\d)", "-", ref.casefold())
+def id_key(row_id: str) -> tuple[str, int] | None:
+    """Give an id however it is written, "q-1" for "Q-001"; None for a line of the list."""
+    match = _ID.fullmatch(row_id.casefold())
+    return (match[1], int(match[2])) if match else None
 
 
 def _passages(text: str) -> list[str]:

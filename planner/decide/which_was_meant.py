@@ -7,76 +7,22 @@ A major lie nearer to C, but may be a low C sharp: there somebody must be asked 
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from planner.clashes import LEAST_OVERLAP_S, SoundingNote, part_numbers
+from planner.clashes import LEAST_OVERLAP_S, SoundingNote
 from planner.decide.cases import LeansToKey
-from planner.model import Floats, Role
 from planner.pitch import cents, note_name
 from planner.target.held_chords import HELD_S
+from planner.target.song_notes import song_of
 from planner.target.typed_keys import notes_of
 from planner.words.session_model import KeyMark
 from planner.words.spread import spread_of
 
-_MOST_OF_IT = 0.5  # chosen: of the note's length the other part's sounds
 # Chosen: one in twenty. Of a note that was played k times the next one is expected as k + 1 (the
 # rule of succession: Laplace, 1814), whatever speaks for the nearer of two notes besides.
 _RARER = 19
-_SUNG_TOGETHER: dict[Role, tuple[Role, ...]] = {
-    "lead-voice": ("voice-double",),
-    "voice-double": ("lead-voice", "voice-double"),
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Song:
-    """The notes of which it is known which were meant, of all stems."""
-
-    start_s: Floats
-    end_s: Floats
-    pitch_class: NDArray[np.int64]
-    stem: NDArray[np.int64]  # number of its stem in `codes`
-    role: NDArray[np.str_]
-    codes: tuple[str, ...]
-
-    def times(self, midi: int) -> int:
-        """How often the song has a note, in any octave."""
-        return int((self.pitch_class == midi % 12).sum())
-
-    def together_s(self, n: SoundingNote) -> Floats:
-        """How long each note sounds together with one; below 0 where it does not."""
-        found: Floats = np.minimum(self.end_s, n.end_s) - np.maximum(self.start_s, n.start_s)
-        return found
-
-    def also_in(self, n: SoundingNote) -> str:
-        """The part besides its own that sounds a note's name for most of it; empty for none.
-
-        A double and its lead are no witnesses for each other: what one slips in, so does the other.
-        """
-        own = self.codes.index(n.stem) if n.stem in self.codes else -1
-        lasts_s = self.together_s(n)
-        kin = (self.stem == own) | np.isin(self.role, _SUNG_TOGETHER.get(n.role, ()))
-        same = (self.pitch_class == n.midi % 12) & ~kin & (lasts_s > 0.0)
-        by_part_s = np.bincount(self.stem[same], weights=lasts_s[same], minlength=len(self.codes))
-        if not self.codes or by_part_s.max() < _MOST_OF_IT * (n.end_s - n.start_s):
-            return ""
-        return self.codes[int(by_part_s.argmax())]
-
-
-def _song(notes: Iterable[SoundingNote], between: Collection[str]) -> _Song:
-    sure = [n for n in notes if n.id not in between and n.role != "drum-tones"]
-    return _Song(
-        start_s=np.array([n.start_s for n in sure]),
-        end_s=np.array([n.end_s for n in sure]),
-        pitch_class=np.array([n.midi % 12 for n in sure]),
-        stem=part_numbers(sure),
-        role=np.array([n.role for n in sure]),
-        codes=tuple(sorted({n.stem for n in sure})),
-    )
 
 
 def known_by_the_song(
@@ -100,7 +46,7 @@ def known_by_the_song(
 
     Returns note id -> why no other note was meant, as the rest of a sentence.
     """
-    song = _song(notes, between)
+    song = song_of(notes, between)
     neighbours = _neighbours(notes)
     found = {}
     for n in notes:
@@ -147,11 +93,11 @@ def leaning_to_the_key(
 
     Returns note id -> what it leans to.
     """
-    song, found = _song(notes, between), {}
-    scatter = _scatter(notes, key_at)
-    for n in notes:
-        key = key_at(n.start_s)
-        in_key = None if key is None else notes_of(key)
+    song, found = song_of(notes, between), {}
+    keys = [key_at(n.start_s) for n in notes]
+    in_keys = [None if key is None else notes_of(key) for key in keys]
+    scatter = _scatter(notes, in_keys)
+    for n, key, in_key in zip(notes, keys, in_keys, strict=True):
         beside = n.midi + (1 if n.heard_hz > n.target_hz else -1)
         if key is None or in_key is None or n.midi % 12 in in_key or beside % 12 not in in_key:
             continue
@@ -169,13 +115,11 @@ def leaning_to_the_key(
 
 
 def _scatter(
-    notes: Iterable[SoundingNote], key_at: Callable[[float], KeyMark | None]
+    notes: Sequence[SoundingNote], in_keys: Sequence[frozenset[int] | None]
 ) -> dict[str, float]:
     """How widely the notes of the typed key lie about their middle in each part, in cents."""
     errors: dict[str, list[float]] = defaultdict(list)
-    for n in notes:
-        key = key_at(n.start_s)
-        in_key = None if key is None else notes_of(key)
+    for n, in_key in zip(notes, in_keys, strict=True):
         if in_key is not None and n.midi % 12 in in_key:
             errors[n.stem].append(cents(n.heard_hz, n.target_hz))
     return {stem: spread_of(of_stem) for stem, of_stem in errors.items()}

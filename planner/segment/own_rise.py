@@ -20,8 +20,7 @@ _HALF_LOBE = 2.0
 _PARTIALS = 12  # chosen
 _TOP_HZ = 4000.0  # chosen: as in `planner.segment.struck_pitch`
 _GRAIN_S = 0.0025
-_BACK_S = 0.120  # chosen
-_AHEAD_S = 0.060  # chosen
+_BACK, _AHEAD = round(0.120 / _GRAIN_S), round(0.060 / _GRAIN_S)  # grains; chosen
 # Under its level once it is read. Of a step seen through a Hann window the amplitude is a quarter
 # (-12 dB) where the window's centre lies 0.135 of its length before the step.
 _RISEN = 0.25
@@ -41,19 +40,18 @@ def own_rise_s(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> flo
     if found is None:
         return about_s
     power, whole, window_s = found
-    back = round(_BACK_S / _GRAIN_S)
-    leaks_in = power[: back + 1].min()  # the note before, all along
-    if leaks_in >= _RISEN**2 * power[back:].max():
+    leaks_in = power[: _BACK + 1].min()  # the note before, all along
+    if leaks_in >= _RISEN**2 * power[_BACK:].max():
         return about_s
     power -= leaks_in
     # Where all that sounds is so low, so is the note: what lies between two may hiss.
     under = np.flatnonzero(
-        (power[: back + 1] < _RISEN**2 * power[back:].max())
-        | (whole[: back + 1] < _RISEN**2 * whole[back:].max())
+        (power[: _BACK + 1] < _RISEN**2 * power[_BACK:].max())
+        | (whole[: _BACK + 1] < _RISEN**2 * whole[_BACK:].max())
     )
     if len(under) == 0:
         return about_s
-    early_s = (back - int(under[-1])) * _GRAIN_S - _RISEN_EARLY * window_s
+    early_s = (_BACK - int(under[-1])) * _GRAIN_S - _RISEN_EARLY * window_s
     return about_s - max(early_s, 0.0)
 
 
@@ -67,8 +65,8 @@ def rises(stem: Stem, about_s: float, f_hz: float, before_hz: float) -> bool:
     found = _own_power(stem, about_s, f_hz, before_hz)
     if found is None:
         return False
-    power, back = found[0], round(_BACK_S / _GRAIN_S)
-    return bool(power[: back + 1].min() < _RISEN**2 * power[back:].max())
+    power = found[0]
+    return bool(power[: _BACK + 1].min() < _RISEN**2 * power[_BACK:].max())
 
 
 def _own_power(
@@ -87,9 +85,8 @@ def _own_power(
     order = np.maximum(np.rint(partials / before_hz), 1.0)
     free = partials[np.abs(partials - order * before_hz) > _HALF_LOBE / window_s]
     count, step = round(window_s * sr), round(_GRAIN_S * sr)
-    back, ahead = round(_BACK_S / _GRAIN_S), round(_AHEAD_S / _GRAIN_S)
-    first = round(about_s * sr) - back * step - count // 2
-    last = first + (back + ahead) * step + count
+    first = round(about_s * sr) - _BACK * step - count // 2
+    last = first + (_BACK + _AHEAD) * step + count
     if len(free) == 0 or first < 0 or last > len(stem.samples):
         return None
     frames = np.ascontiguousarray(sliding_window_view(stem.samples[first:last], count)[::step])

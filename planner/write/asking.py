@@ -21,12 +21,13 @@ ASKED_AT_MOST = 10  # chosen: what a producer answers beside the offenders in a 
 # Up to here the ear tells a pitch the better the longer it lasts (B. C. J. Moore, "Frequency
 # difference limens for short-duration tones", JASA 54, 1973).
 _TOLD_BY_EAR_S = 0.2
+_MOVING = "off as it is heard, and moving throughout: listen"
 # Rules of the decision table whose notes can only be listened to, and what is told of many of them.
 _ONLY_HEARD = {
     "wobble": "a slow or uneven wobble: another take may be better",
     "join inside": "a join of takes lies inside the note: listen",
-    "off and moving": "off as it is heard, and moving throughout: listen",
-    "moving throughout": "off as it is heard, and moving throughout: listen",
+    "off and moving": _MOVING,
+    "moving throughout": _MOVING,
 }
 _TOO_SHORT = "over before an ear can tell its pitch"
 _SHORTER = "it is not clear which note was meant; others that last longer are asked about first"
