@@ -116,9 +116,18 @@ def line(
 
 
 def carried_out(stems: tuple[StemNotes, ...], made: Plan) -> tuple[StemNotes, ...]:
-    """The same notes once every planned move has been made, as they would be measured then."""
+    """The same notes once every planned move has been made, as they would be measured then.
+
+    A stem that is asked about as a whole waits: nothing is decided about it, and nothing moves.
+    """
     judged = {j.measured.id: j for j in made.judged}
-    return tuple(replace(s, notes=tuple(_moved(n, judged[n.id]) for n in s.notes)) for s in stems)
+    decided = {j.measured.note.stem for j in made.judged}
+    return tuple(
+        replace(s, notes=tuple(_moved(n, judged[n.id]) for n in s.notes))
+        if s.code in decided
+        else s
+        for s in stems
+    )
 
 
 def _moved(n: MeasuredNote, j: Judged) -> MeasuredNote:
